@@ -1,0 +1,1 @@
+"""Timeline → change points → phases → cycles and their measures."""

@@ -1,0 +1,1 @@
+"""The drop folder, the message, and what was already sent."""

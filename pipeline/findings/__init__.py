@@ -1,0 +1,1 @@
+"""Measures → what is off, why, and what to check next."""

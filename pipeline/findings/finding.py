@@ -1,0 +1,80 @@
+"""What the findings room hands on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+from pipeline.text import Text
+
+
+class Severity(StrEnum):
+    """How soon somebody must do something, worst first."""
+
+    ACT = "act"  # ice is being lost or a part is being hurt: go and mend it
+    WATCH = "watch"  # outside what is normal: look at it on the next visit
+    NOTE = "note"  # worth knowing; above all what the log cannot tell
+
+
+@dataclass(frozen=True, kw_only=True)
+class Finding:
+    """One thing that is off, with its proof. `code` is public: never renamed."""
+
+    code: str
+    severity: Severity
+    title: Text
+    start_ns: int
+    end_ns: int
+    cycles: tuple[int, ...] = ()  # numbers of the cycles meant
+    evidence: Mapping[str, Any] = field(default_factory=dict)  # numbers, named with their unit
+    likely_causes: tuple[Text, ...] = ()  # likeliest first
+    next_checks: tuple[Text, ...] = ()  # in the order a technician would do them
+    confidence: float  # 0…1, derived from the evidence
+    flag_cycles: bool = True  # False: a finding on the whole log, not written into the flags of single cycles
+
+
+@dataclass(frozen=True, kw_only=True)
+class NotJudged:
+    """A rule that could not be applied, and what it would need."""
+
+    code: str
+    needs: Text
+
+
+@dataclass(frozen=True, kw_only=True)
+class Output:
+    """Ice made, as far as the log can say. None: could not be said."""
+
+    cycles_per_day: float | None = None
+    ice_kg_per_day: float | None = None
+    ice_kg_per_day_low: float | None = None
+    ice_kg_per_day_high: float | None = None
+    basis: Text | None = None  # what the figure rests on
+    expected_kg_per_day: float | None = None  # nameplate at the logged air and water, where it can be said
+    energy_kwh_per_kg: float | None = None
+    limit_kwh_per_kg: float | None = None  # published limit of the class, for comparison only
+    limit_basis: Text | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Verdict:
+    """One sentence for the client, one for the technician. `level` is "act", "watch", "note" or "well"; "cannot-tell"
+    where the log does not carry a judgement."""
+
+    level: str
+    client: Text
+    technician: Text
+
+
+@dataclass(frozen=True, kw_only=True)
+class Judgement:
+    """Everything that is said of one log."""
+
+    findings: tuple[Finding, ...]  # worst first
+    not_judged: tuple[NotJudged, ...]
+    output: Output
+    verdict: Verdict
+    thresholds: tuple[tuple[str, float, str, str], ...] = ()  # (name, value in force, unit, source), for the page
+    cautions: tuple[Text, ...] = ()

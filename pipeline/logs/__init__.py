@@ -1,0 +1,1 @@
+"""Files → dialect → table → clock → units → channel roles → trust → one aligned `Timeline` a unit."""

@@ -1,0 +1,118 @@
+"""What the reading room hands on: one `Timeline` a unit.
+
+Each channel keeps its own samples, so a boundary can be placed at the full rate of the logger that saw it. Times are
+int64 nanoseconds since 1970-01-01 UTC. No array is written to after it was handed on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from pipeline.text import Text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True, kw_only=True)
+class Channel:
+    """One column of one logger (or of several files of the same logger, joined in time)."""
+
+    role: str  # a key of pipeline.unit.ROLES
+    label: str  # the header as the logger wrote it; "column 3" where there was none
+    file: str  # name of the logger file(s) it came from, never a path
+    unit: str  # house unit: "°C", "A", "W", "V", "kPa", "kWh" or ""
+    unit_read: str  # the unit as logged: "°F", "mA", …
+    time_ns: np.ndarray  # int64 (n,), UTC, strictly increasing
+    values: np.ndarray  # float64 (n,), in `unit`; NaN is "no reading", never zero
+    trusted: np.ndarray  # bool (n,); False where a reading must not be used (NaN is never trusted)
+    interval_s: float  # the logger's own interval: the usual step of time_ns [s]
+    resolution: float  # the smallest step between readings [unit]; 0.0 where it cannot be told
+    chosen: bool  # used for its role; False: kept as the second of two candidates
+    role_by: str  # "unit.toml", "header" or "behaviour"
+    role_confidence: float  # 0…1
+    masks: Mapping[str, np.ndarray] = field(default_factory=dict)  # check -> bool (n,), True where it objects
+
+
+@dataclass(frozen=True, kw_only=True)
+class Doubt:
+    """A span of a channel (or of the whole log) that can't be believed, or something the log cannot tell.
+
+    code: one of "probe-fault", "probe-loose", "clamp-dead", "log-gap", "log-coarse", "clock-offset".
+    """
+
+    code: str
+    start_ns: int
+    end_ns: int
+    role: str = ""  # "" where the whole log is meant
+    label: str = ""  # header of the channel meant
+    file: str = ""
+    what: Text  # what was seen
+    evidence: Mapping[str, Any] = field(default_factory=dict)  # numbers, named with their unit
+    confidence: float = 1.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class SourceFile:
+    """What the reader understood of one file."""
+
+    name: str
+    rows: int
+    start_ns: int
+    end_ns: int
+    interval_s: float
+    dialect: Mapping[str, Any]  # encoding, delimiter, decimal, preamble lines, header, date format, …
+    notes: tuple[Text, ...] = ()  # what was assumed, and how to overrule it
+
+
+@dataclass(frozen=True, kw_only=True)
+class Timeline:
+    """All that was logged of one unit, on one clock."""
+
+    unit_name: str
+    time_zone: str
+    start_ns: int  # first reading of any channel
+    end_ns: int  # last reading of any channel
+    channels: tuple[Channel, ...]
+    doubts: tuple[Doubt, ...] = ()
+    sources: tuple[SourceFile, ...] = ()
+
+    @property
+    def tz(self) -> ZoneInfo:
+        return ZoneInfo(self.time_zone)
+
+    def get(self, *roles: str) -> Channel | None:
+        """The chosen channel of the first of `roles` that was logged, or None."""
+        for role in roles:
+            for channel in self.channels:
+                if channel.chosen and channel.role == role:
+                    return channel
+        return None
+
+    def frame(self) -> pd.DataFrame:
+        """Every chosen channel in one table: index the union of sample times (UTC), a column a role, NaN where a
+        channel has no trusted reading at that moment."""
+        import pandas as pd
+
+        chosen = [c for c in self.channels if c.chosen]
+        index = np.unique(np.concatenate([c.time_ns for c in chosen])) if chosen else np.empty(0, np.int64)
+        columns = {}
+        for channel in chosen:
+            column = np.full(len(index), np.nan)
+            column[np.searchsorted(index, channel.time_ns)] = np.where(channel.trusted, channel.values, np.nan)
+            columns[channel.role] = column
+        return pd.DataFrame(columns, index=pd.DatetimeIndex(index.view("M8[ns]"), tz="UTC", name="time"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Problem:
+    """A file that could not be read, and why: the rest of the unit goes on without it."""
+
+    unit_name: str
+    file: str
+    message: str  # the whole sentence, with the remedy

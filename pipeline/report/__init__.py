@@ -1,0 +1,1 @@
+"""Findings, measures and timeline → pages and machine files."""
