@@ -1,0 +1,146 @@
+"""The verbs. Parses the command line, shows progress and errors, and gives the exit status; holds no analysis.
+
+Exit status: 0 all done; 1 a unit or a file could not be read (the others are done); 2 the command line is wrong;
+3 with --fail-on, something at least that severe was found.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from pipeline import __version__
+from pipeline.errors import IceLogError, UsageError
+
+DONE, UNREAD, WRONG_USE, FOUND = 0, 1, 2, 3
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one verb; return the exit status."""
+    parser = _parser()
+    arguments = parser.parse_args(argv)
+    try:
+        return arguments.run(arguments)
+    except UsageError as error:
+        print(f"icelogs: {error}", file=sys.stderr)
+        return WRONG_USE
+    except IceLogError as error:
+        print(f"icelogs: {error}", file=sys.stderr)
+        return UNREAD
+    except KeyboardInterrupt:
+        print("icelogs: stopped; what was finished is complete, the rest is as it was", file=sys.stderr)
+        return 130
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="icelogs",
+        description="Reads temperature and current logs of batch ice machines, finds every freeze and harvest, "
+        "says what is abnormal and what to check next, and writes reports to send.",
+        epilog="Start with: icelogs demo my_logs && icelogs report my_logs --to my_reports",
+    )
+    parser.add_argument("--version", action="version", version=f"icelogs {__version__}")
+    verbs = parser.add_subparsers(title="verbs", metavar="VERB", required=True)
+    _add_report(verbs)
+    _add_demo(verbs)
+    return parser
+
+
+# report ---------------------------------------------------------------------------------------------------------------
+
+
+def _add_report(verbs) -> None:
+    verb = verbs.add_parser(
+        "report",
+        help="logger files in, reports out: one unit or a whole fleet",
+        description="Reports every unit under LOGS: one sub-folder a unit with its CSV files (and a unit.toml, if "
+        "you have one), or loose files named UNIT__LOGGER.csv. Nothing in LOGS is changed.",
+        epilog="Exit status: 0 every unit reported; 1 a unit or file could not be read (the others are reported); "
+        "2 wrong command line; 3 with --fail-on, when something at least that severe was found.",
+    )
+    verb.add_argument("logs", metavar="LOGS", type=Path, help="folder of logger files")
+    verb.add_argument("--to", metavar="REPORTS", type=Path, required=True, help="folder for the reports")
+    _add_page_options(verb)
+    verb.add_argument("--jobs", metavar="N", type=_whole, default=0, help="units worked on at once (default: one a core)")
+    verb.add_argument(
+        "--fail-on",
+        metavar="SEVERITY",
+        choices=["act", "watch", "note"],
+        help="end with 3 when a finding is at least this severe: act, watch or note",
+    )
+    verb.add_argument("--quiet", action="store_true", help="no progress and no table, only errors")
+    verb.set_defaults(run=_report)
+
+
+def _add_page_options(verb) -> None:
+    verb.add_argument(
+        "--units", choices=["si", "us"], default=None, help="units on the pages: si (°C, kg) or us (°F, lb); si if not said"
+    )
+    verb.add_argument("--language", choices=["en", "es"], default=None, help="language of the pages; English if not said")
+
+
+def _report(arguments) -> int:
+    from pipeline.report import ReportOptions
+    from pipeline.run import RunOptions, report
+
+    options = RunOptions(
+        report=ReportOptions(units=arguments.units or "si", language=arguments.language or "en"),
+        jobs=arguments.jobs,
+    )
+    if arguments.quiet:
+        outcome = report(arguments.logs, arguments.to, options)
+    else:
+        from pipeline.terminal import show_outcome, shown_progress
+
+        with shown_progress() as progress:
+            outcome = report(arguments.logs, arguments.to, options, progress=progress)
+        show_outcome(outcome, units=options.report.units)
+    for problem in outcome.problems:
+        print(f"icelogs: {problem.message}", file=sys.stderr)
+    if not outcome.complete:
+        return UNREAD
+    if arguments.fail_on and _worst_rank(outcome) <= _RANKS[arguments.fail_on]:
+        return FOUND
+    return DONE
+
+
+_RANKS = {"act": 0, "watch": 1, "note": 2}
+
+
+def _worst_rank(outcome) -> int:
+    ranks = [_RANKS.get(unit.summary.level, len(_RANKS)) for unit in outcome.units if unit.summary is not None]
+    return min(ranks, default=len(_RANKS))
+
+
+# demo -----------------------------------------------------------------------------------------------------------------
+
+
+def _add_demo(verbs) -> None:
+    verb = verbs.add_parser(
+        "demo",
+        help="write an invented fleet of logger files to try the tool on",
+        description="Writes the logger files of an invented group of venues into DIR, with the truth beside them. "
+        "Every name and number in them is made up.",
+    )
+    verb.add_argument("folder", metavar="DIR", type=Path, help="a new or empty folder")
+    verb.set_defaults(run=_demo)
+
+
+def _demo(arguments) -> int:
+    from pipeline.demo.scenario import write_demo
+
+    write_demo(arguments.folder, progress=lambda text: print(text, file=sys.stderr))
+    print(f"Written. Next: icelogs report {arguments.folder} --to reports")
+    return DONE
+
+
+def _whole(text: str) -> int:
+    try:
+        number = int(text)
+    except ValueError:
+        number = -1
+    if number < 0:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 0 up")
+    return number

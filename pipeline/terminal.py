@@ -1,0 +1,84 @@
+"""What the command line shows while it works and when it is done."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pipeline.run import Progress, RunOutcome
+
+QUIET_SECONDS = 5.0
+"""Where standard error is not a terminal, a progress line comes no more often than this."""
+
+
+@contextmanager
+def shown_progress() -> Iterator[Callable[[Progress], None]]:
+    """A function to hand progress to: a moving line on a terminal, a plain line now and then in a log file."""
+    if sys.stderr.isatty():
+        yield from _moving_line()
+    else:
+        yield from _plain_lines()
+
+
+def _moving_line() -> Iterator[Callable[[Progress], None]]:
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    columns = [TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TextColumn("{task.fields[rest]}")]
+    with Progress(*columns, console=Console(stderr=True), transient=True) as line:
+        task = line.add_task("Reading units", total=None, rest="")
+        yield lambda p: line.update(task, completed=p.done, total=p.units, rest=_rest(p))
+
+
+def _plain_lines() -> Iterator[Callable[[Progress], None]]:
+    said = time.monotonic()
+
+    def say(progress: Progress) -> None:
+        nonlocal said
+        if time.monotonic() - said >= QUIET_SECONDS:
+            said = time.monotonic()
+            print(f"{progress.done} of {progress.units} units, {_rest(progress)}", file=sys.stderr)
+
+    yield say
+
+
+def _rest(progress: Progress) -> str:
+    text = f"{progress.rows:,} rows".replace(",", " ")
+    if progress.seconds_left is not None and progress.done < progress.units:
+        text += f", about {_duration(progress.seconds_left)} left"
+    return text
+
+
+def _duration(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
+
+
+def show_outcome(outcome: RunOutcome, *, units: str) -> None:
+    """The table of units on standard output, worst first, and where to look next."""
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text as Styled
+
+    from pipeline.text import show
+
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading in ("unit", "says", "days", "cycles", "ice", "found"):
+        table.add_column(heading, justify="right" if heading in ("days", "cycles", "ice") else "left")
+    for unit in sorted(outcome.units, key=lambda u: u.summary.order if u.summary else (-1, u.name)):
+        summary = unit.summary
+        if summary is None:
+            table.add_row(Styled(unit.name), "not reported", "–", "–", "–", "see below")
+            continue
+        table.add_row(
+            Styled(unit.name),
+            summary.level,
+            f"{summary.days:.1f}",
+            str(summary.cycles),
+            show("ice_kg_per_day", summary.ice_kg_per_day, units=units),
+            ", ".join(summary.codes) or "–",
+        )
+    Console().print(table)
