@@ -6,6 +6,7 @@ At most `workers` items are under way, one a process, so the next starts when th
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing as mp
 from collections.abc import Callable, Iterable, Iterator
 from multiprocessing.connection import wait
@@ -79,10 +80,8 @@ class _Worker:
 
     def give(self, item) -> None:
         self.item = item
-        try:
+        with contextlib.suppress(BrokenPipeError, ConnectionError):  # it died: `take` meets the closed pipe and says so
             self.pipe.send(item)
-        except (BrokenPipeError, ConnectionError):
-            pass  # it died before it got the item: `take` meets the closed pipe and says so
 
     def take(self, on_death):
         self.served += 1
