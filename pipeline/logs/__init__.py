@@ -1,1 +1,60 @@
-"""Files → dialect → table → clock → units → channel roles → trust → one aligned `Timeline` a unit."""
+"""Logger files in, one aligned `Timeline` a unit out.
+
+The story, a module each: `folder` (which files are a unit), `content` (bytes), `dialect` (how the file is laid out),
+`grid` (its cells), `stamps` and `clock` (its times), `units`, `roles` and `behaviour` (what each channel is), `trust`
+(what can't be believed), `align` (loggers whose clocks disagree), `assemble` (all of it), `check` (what was understood).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.logs.folder import UnitFiles, find_units
+
+if TYPE_CHECKING:
+    from pipeline.logs.check import Understanding
+    from pipeline.logs.table import FileTable
+    from pipeline.logs.timeline import Timeline
+    from pipeline.unit import Unit
+
+__all__ = ["READER_VERSION", "UnitFiles", "assemble", "find_units", "read_file", "reading_key", "understand"]
+
+READER_VERSION = 1
+"""Raised whenever the same bytes may be read differently: a store drops what an older reader kept."""
+
+
+def reading_key(unit: Unit) -> str:
+    """The part of unit.toml that changes what `read_file` returns, as one line of JSON."""
+    clock = unit.clock
+    return json.dumps([unit.time_zone, clock.date_order, clock.start], ensure_ascii=False)
+
+
+def read_file(path: Path, unit: Unit) -> tuple[FileTable, ...]:
+    """The logs in one file, on the UTC clock, in the logger's own units (an archive may hold several logs).
+
+    Raises LogFileError (file, line, remedy).
+    """
+    from pipeline.logs.read import read_file
+
+    return read_file(path, unit)
+
+
+def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
+    """All that was logged of `unit`: loggers joined, on one clock, in house units, with roles, trust and doubts.
+
+    Raises UnitError where no reading can be used.
+    """
+    from pipeline.logs.assemble import assemble
+
+    return assemble(tables, unit)
+
+
+def understand(files: Sequence[Path], unit: Unit) -> Understanding:
+    """What the reader makes of `files`, taken as one unit: the data behind `icelogs check`. Raises nothing for a bad
+    file: it is listed with what is wrong."""
+    from pipeline.logs.check import understand
+
+    return understand(files, unit)

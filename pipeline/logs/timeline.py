@@ -104,7 +104,9 @@ class Timeline:
         columns = {}
         for channel in chosen:
             column = np.full(len(index), np.nan)
-            column[np.searchsorted(index, channel.time_ns)] = np.where(channel.trusted, channel.values, np.nan)
+            column[np.searchsorted(index, channel.time_ns)] = np.where(
+                channel.trusted, channel.values, np.nan
+            )
             columns[channel.role] = column
         return pd.DataFrame(columns, index=pd.DatetimeIndex(index.view("M8[ns]"), tz="UTC", name="time"))
 
