@@ -1,1 +1,52 @@
-"""Findings, measures and timeline → pages and machine files."""
+"""The last room before delivery: pages, charts and machine files of what was found.
+
+`write_unit` writes everything of one unit, `write_fleet` the pages over all of them, `write_compare` the page of two
+logs held against each other. Loaded on first use: a run that only reads and judges never imports the templates.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pipeline.report.compare import write_compare
+    from pipeline.report.fleet import write_fleet
+    from pipeline.report.options import ReportOptions
+    from pipeline.report.plotting import warm_up
+    from pipeline.report.stills import still_pictures
+    from pipeline.report.summary import UnitSummary, read_summary
+    from pipeline.report.wording import Reader, catalogue
+    from pipeline.report.writing import write_unit
+
+_HOMES = {
+    "Reader": "wording",
+    "ReportOptions": "options",
+    "UnitSummary": "summary",
+    "read_summary": "summary",
+    "catalogue": "wording",
+    "still_pictures": "stills",
+    "warm_up": "plotting",
+    "write_compare": "compare",
+    "write_fleet": "fleet",
+    "write_unit": "writing",
+}
+
+__all__ = [
+    "Reader",
+    "ReportOptions",
+    "UnitSummary",
+    "catalogue",
+    "read_summary",
+    "still_pictures",
+    "warm_up",
+    "write_compare",
+    "write_fleet",
+    "write_unit",
+]
+
+
+def __getattr__(name: str):
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)

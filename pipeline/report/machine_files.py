@@ -1,0 +1,226 @@
+"""The files for scripts and spreadsheets: phases, cycles, findings, the aligned channels.
+
+House units only (°C, A, kg, min); times ISO 8601 with the offset of the unit's zone.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from pipeline.cycles.record import CycleRecord
+from pipeline.findings.finding import Finding, Judgement
+from pipeline.logs.timeline import Channel, Timeline
+from pipeline.report.clock import Offsets, iso_times
+from pipeline.report.wording import Reader
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+_FIRST = ("cycle", "freeze_start", "harvest_start", "harvest_end", "freeze_min", "harvest_min", "uncertainty_min", "complete", "flags")
+
+_DECIMALS = {"_min": 3, "_c": 2, "_k": 2, "_k_per_min": 3, "_a": 3, "_ah": 4, "_kwh": 4, "_s": 2}
+
+
+def phases_csv(record: CycleRecord, offsets: Offsets) -> str:
+    """`start,end,phase`: rows touch, each end is the next start."""
+    edges = [p.start_ns for p in record.phases] + [p.end_ns for p in record.phases[-1:]]
+    times = iso_times(np.array(edges, np.int64), offsets)
+    rows = zip(times[:-1], times[1:], (p.kind.value for p in record.phases), strict=True) if edges else ()
+    return _csv(("start", "end", "phase"), rows)
+
+
+def cycles_csv(record: CycleRecord, judgement: Judgement, offsets: Offsets) -> str:
+    """One row a cycle: first the columns of the contract, then every measure."""
+    table = record.cycles
+    flags = cycle_flags(judgement.findings)
+    numbers = [int(n) for n in _cycle_numbers(table)]
+    columns: dict[str, list[str]] = {
+        "cycle": [str(n) for n in numbers],
+        "flags": [" ".join(flags.get(n, ())) for n in numbers],
+    }
+    for name in table.columns:
+        if name == "cycle":
+            continue
+        values = table[name].to_numpy()
+        if name.endswith("_ns"):
+            columns[name.removesuffix("_ns")] = list(iso_times(values.astype(np.int64), offsets))
+        elif values.dtype == bool:
+            columns[name] = ["true" if v else "false" for v in values]
+        elif values.dtype.kind in "fiu":
+            columns[name] = _numbers(name, values)
+        else:
+            columns[name] = [_safe(str(v)) for v in values]
+    order = [*_FIRST, *(name for name in columns if name not in _FIRST)]
+    return _csv(order, zip(*(columns[name] for name in order), strict=True))
+
+
+def cycle_flags(findings: tuple[Finding, ...]) -> dict[int, list[str]]:
+    """Cycle number -> codes of the findings that mean that very cycle, worst first, each once."""
+    flags: dict[int, list[str]] = {}
+    for finding in findings:
+        if finding.flag_cycles:
+            for cycle in finding.cycles:
+                codes = flags.setdefault(int(cycle), [])
+                if finding.code not in codes:
+                    codes.append(finding.code)
+    return flags
+
+
+def findings_json(timeline: Timeline, judgement: Judgement, offsets: Offsets, reader: Reader) -> str:
+    """The findings with their numbers. Sentences are in the reader's language, values always in SI units."""
+    reader = Reader(language=reader.language, units="si")
+    start, end = iso_times(np.array([timeline.start_ns, timeline.end_ns]), offsets)
+    spans = iso_times(np.array([t for f in judgement.findings for t in (f.start_ns, f.end_ns)], np.int64), offsets)
+    output = judgement.output
+    whole = {
+        "unit": timeline.unit_name,
+        "log_start": str(start),
+        "log_end": str(end),
+        "verdict": reader.say(judgement.verdict.client),
+        "findings": [
+            {
+                "code": f.code,
+                "severity": f.severity.value,
+                "title": reader.say(f.title),
+                "start": str(spans[2 * i]),
+                "end": str(spans[2 * i + 1]),
+                "cycles": [int(c) for c in f.cycles],
+                "evidence": plain(f.evidence),
+                "likely_causes": [reader.say(c) for c in f.likely_causes],
+                "next_checks": [reader.say(c) for c in f.next_checks],
+                "confidence": round(float(f.confidence), 3),
+            }
+            for i, f in enumerate(judgement.findings)
+        ],
+        "level": judgement.verdict.level,
+        "verdict_for_technician": reader.say(judgement.verdict.technician),
+        "not_judged": [{"code": n.code, "needs": reader.say(n.needs)} for n in judgement.not_judged],
+        "output": {
+            "cycles_per_day": plain(output.cycles_per_day),
+            "ice_kg_per_day": plain(output.ice_kg_per_day),
+            "ice_kg_per_day_low": plain(output.ice_kg_per_day_low),
+            "ice_kg_per_day_high": plain(output.ice_kg_per_day_high),
+            "expected_kg_per_day": plain(output.expected_kg_per_day),
+            "energy_kwh_per_kg": plain(output.energy_kwh_per_kg),
+            "basis": reader.say(output.basis) if output.basis else None,
+        },
+        "thresholds": [
+            {"name": name, "value": plain(value), "unit": unit, "source": source}
+            for name, value, unit, source in judgement.thresholds
+        ],
+        "time_zone": timeline.time_zone,
+        "language": reader.language,
+    }
+    return json.dumps(whole, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+
+
+def write_timeline(path: Path, timeline: Timeline) -> None:
+    """The chosen channels on one clock as Parquet: `time` in the unit's zone and a float column a role.
+
+    A reading that is missing or not trusted is null. The header as logged, its file and unit stand in the metadata of
+    each column.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    chosen = [c for c in timeline.channels if c.chosen]
+    time_ns = _union([c.time_ns for c in chosen])
+    fields = [pa.field("time", pa.timestamp("ns", tz=timeline.time_zone), nullable=False)]
+    arrays = [pa.array(time_ns.view("M8[ns]"), type=pa.timestamp("ns", tz=timeline.time_zone))]
+    for name, channel in zip(column_names(chosen), chosen, strict=True):
+        values = np.where(channel.trusted, channel.values, np.nan)
+        if channel.time_ns is not time_ns and len(channel.time_ns) != len(time_ns):
+            spread = np.full(len(time_ns), np.nan)
+            spread[np.searchsorted(time_ns, channel.time_ns)] = values
+            values = spread
+        about = {"unit": channel.unit, "label": channel.label, "file": channel.file, "unit_as_logged": channel.unit_read}
+        fields.append(pa.field(name, pa.float64(), metadata=about))
+        arrays.append(pa.array(values, from_pandas=True))
+    schema = pa.schema(fields, metadata={"unit_name": timeline.unit_name, "time_zone": timeline.time_zone})
+    pq.write_table(
+        pa.Table.from_arrays(arrays, schema=schema),
+        path,
+        compression="zstd",
+        use_dictionary=[name for name in schema.names if name != "time"],
+        column_encoding={"time": "DELTA_BINARY_PACKED"},
+        write_statistics=["time"],
+    )
+
+
+def column_names(channels: list[Channel]) -> list[str]:
+    """One column name a channel: its role, numbered from the second of the same role on."""
+    seen: dict[str, int] = {}
+    names = []
+    for channel in channels:
+        seen[channel.role] = seen.get(channel.role, 0) + 1
+        names.append(channel.role if seen[channel.role] == 1 else f"{channel.role}_{seen[channel.role]}")
+    return names
+
+
+def plain(value: Any) -> Any:
+    """`value` as JSON can hold it: NumPy scalars and arrays unwrapped, no-number as null."""
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [plain(v) for v in value]
+    if isinstance(value, np.ndarray):
+        return [plain(v) for v in value.tolist()]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float):
+        return round(value, 6) if math.isfinite(value) else None
+    if value is None or isinstance(value, bool | int | str):
+        return value
+    return str(value)
+
+
+def spreadsheet_safe(text: str) -> str:
+    """`text` so that no spreadsheet takes it for a formula: an apostrophe before a leading = + - @, tab or return.
+
+    Common practice, no standard found. Only text that came from a log or a file name goes through here; our own
+    numbers keep their minus sign.
+    """
+    return "'" + text if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
+
+
+_safe = spreadsheet_safe
+
+
+def to_csv(header, rows) -> str:
+    """RFC 4180 quoting, lines ended by LF."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows(rows)
+    return out.getvalue()
+
+
+_csv = to_csv
+
+
+def _cycle_numbers(table) -> np.ndarray:
+    return (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
+
+
+def _numbers(name: str, values: np.ndarray) -> list[str]:
+    if values.dtype.kind in "iu":
+        return [str(int(v)) for v in values]
+    decimals = next((d for s, d in sorted(_DECIMALS.items(), key=lambda x: -len(x[0])) if name.endswith(s)), 4)
+    rounded = np.round(values.astype(float), decimals) + 0.0
+    return ["" if not math.isfinite(v) else f"{v:.{decimals}f}".rstrip("0").rstrip(".") or "0" for v in rounded.tolist()]
+
+
+def _union(times: list[np.ndarray]) -> np.ndarray:
+    if not times:
+        return np.empty(0, np.int64)
+    first = times[0]
+    if all(t is first or (len(t) == len(first) and np.array_equal(t, first)) for t in times[1:]):
+        return first
+    return np.unique(np.concatenate(times))

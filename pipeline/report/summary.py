@@ -1,0 +1,231 @@
+"""What the fleet page and the messages need of a unit: small, and kept beside its report.
+
+A later run rebuilds the fleet page from these files without reading one log, and finds in them what the unit was like
+the time before.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.cycles.record import CycleRecord, PhaseKind
+from pipeline.findings.finding import Judgement
+from pipeline.logs.timeline import Problem, Timeline
+from pipeline.report.clock import DAY_NS, iso_times, offsets_between
+from pipeline.report.machine_files import plain
+from pipeline.text import Text
+from pipeline.unit import Unit
+
+FILE = "summary.json"
+LEVELS = ("act", "watch", "cannot-tell", "note", "well")
+"""Verdicts, worst first: what cannot be judged needs somebody sooner than what is well."""
+
+_MIN_NS = 60 * 1_000_000_000
+
+
+@dataclass(frozen=True, kw_only=True)
+class UnitSummary:
+    """One unit in brief. Survives JSON; fields that a newer version added are ignored by an older one."""
+
+    unit: str  # name: the folder's
+    title: str  # what pages call it
+    place: str = ""
+    kind: str = ""
+    time_zone: str = "UTC"
+    log_start: str = ""  # ISO 8601 with offset
+    log_end: str = ""
+    level: str = "cannot-tell"  # one of LEVELS
+    days: float = 0.0
+    cycles: int = 0  # complete ones
+    cycles_per_day: float | None = None
+    ice_kg_per_day: float | None = None
+    ice_kg_per_day_low: float | None = None
+    ice_kg_per_day_high: float | None = None
+    freeze_min: float | None = None  # median of the complete cycles [min]
+    harvest_min: float | None = None
+    idle_share: float | None = None  # 0…1 of the time with data
+    codes: tuple[str, ...] = ()  # of the findings, worst first, each once
+    counts: Mapping[str, int] = field(default_factory=dict)  # severity -> findings
+    abnormal_cycles: int = 0
+    trace: tuple[float | None, ...] = ()  # freeze lengths thinned to a small trace [min]; None: not making ice
+    trace_flags: tuple[int, ...] = ()  # 1 where a freeze or harvest of that stretch is abnormal
+    problems: tuple[str, ...] = ()  # of files that could not be read
+    texts: Mapping[str, Any] = field(default_factory=dict)  # Texts as JSON, for any language and units
+    previous: Mapping[str, Any] | None = None  # level, log_end, freeze_min, … of the report before this one
+
+    @property
+    def name(self) -> str:
+        return self.unit
+
+    @property
+    def rank(self) -> int:
+        """0 for the worst level."""
+        return LEVELS.index(self.level) if self.level in LEVELS else len(LEVELS)
+
+    @property
+    def order(self) -> tuple:
+        """Sorts the worst unit first."""
+        counts = self.counts
+        return (self.rank, -counts.get("act", 0), -counts.get("watch", 0), -self.abnormal_cycles, self.title.casefold(), self.unit)
+
+    def to_json(self) -> str:
+        return json.dumps(dataclasses.asdict(self), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+    @classmethod
+    def from_json(cls, text: str) -> UnitSummary:
+        """Raises ValueError where `text` is not a summary."""
+        table = json.loads(text)
+        if not isinstance(table, dict) or not {"unit", "title"} <= table.keys():
+            raise ValueError("not a unit summary")
+        known = {f.name: f for f in dataclasses.fields(cls)}
+        values = {k: tuple(v) if isinstance(v, list) else v for k, v in table.items() if k in known}
+        return cls(**values)
+
+
+def read_summary(folder: Path) -> UnitSummary | None:
+    """What the last report left in `folder`; None where there is none (or it is not ours)."""
+    try:
+        return UnitSummary.from_json((folder / FILE).read_text(encoding="utf-8"))
+    except (OSError, ValueError, TypeError):
+        return None
+
+
+def summarise(
+    *,
+    unit: Unit,
+    timeline: Timeline,
+    record: CycleRecord,
+    judgement: Judgement,
+    problems: Sequence[Problem],
+    previous: UnitSummary | None,
+) -> UnitSummary:
+    """One unit in brief."""
+    offsets = offsets_between(timeline.tz, timeline.start_ns, timeline.end_ns)
+    start, end = (str(t) for t in iso_times(np.array([timeline.start_ns, timeline.end_ns]), offsets))
+    table, output = record.cycles, judgement.output
+    complete = _complete(table)
+    flagged = {int(c) for f in judgement.findings if f.flag_cycles for c in f.cycles}
+    trace, trace_flags = _trace(record, timeline, flagged)
+    return UnitSummary(
+        unit=unit.name,
+        title=unit.shown_as,
+        place=unit.place,
+        kind=unit.kind,
+        time_zone=timeline.time_zone,
+        log_start=start,
+        log_end=end,
+        level=judgement.verdict.level,
+        days=round((timeline.end_ns - timeline.start_ns) / DAY_NS, 4),
+        cycles=int(complete.sum()),
+        cycles_per_day=plain(output.cycles_per_day),
+        ice_kg_per_day=plain(output.ice_kg_per_day),
+        ice_kg_per_day_low=plain(output.ice_kg_per_day_low),
+        ice_kg_per_day_high=plain(output.ice_kg_per_day_high),
+        freeze_min=_median(table, "freeze_min", complete),
+        harvest_min=_median(table, "harvest_min", complete) if record.harvests_timed else None,
+        idle_share=_idle_share(record),
+        codes=tuple(dict.fromkeys(f.code for f in judgement.findings)),
+        counts={s: n for s in ("act", "watch", "note") if (n := sum(f.severity == s for f in judgement.findings))},
+        abnormal_cycles=len(flagged),
+        trace=trace,
+        trace_flags=trace_flags,
+        problems=tuple(p.message for p in problems),
+        texts=_texts(judgement, offsets),
+        previous=_before(previous, end),
+    )
+
+
+def text_from(table: Mapping[str, Any]) -> Text:
+    """A Text that was kept as JSON."""
+    return Text(key=table["key"], english=table["english"], values=table.get("values", {}))
+
+
+def text_table(text: Text) -> dict[str, Any]:
+    """A Text as JSON can hold it."""
+    return {"key": text.key, "english": text.english, "values": plain(text.values)}
+
+
+def _texts(judgement: Judgement, offsets) -> dict[str, Any]:
+    spans = iso_times(np.array([t for f in judgement.findings for t in (f.start_ns, f.end_ns)], np.int64), offsets)
+    return {
+        "verdict_client": text_table(judgement.verdict.client),
+        "verdict_technician": text_table(judgement.verdict.technician),
+        "cautions": [text_table(t) for t in judgement.cautions],
+        "output_basis": text_table(judgement.output.basis) if judgement.output.basis else None,
+        "findings": [
+            {
+                "code": f.code,
+                "severity": f.severity.value,
+                "title": text_table(f.title),
+                "likely_causes": [text_table(t) for t in f.likely_causes],
+                "next_checks": [text_table(t) for t in f.next_checks],
+                "start": str(spans[2 * i]),
+                "end": str(spans[2 * i + 1]),
+                "cycles": len(f.cycles),
+            }
+            for i, f in enumerate(judgement.findings)
+        ],
+    }
+
+
+_KEPT = ("log_end", "level", "freeze_min", "harvest_min", "cycles_per_day", "ice_kg_per_day", "codes", "abnormal_cycles", "days")
+
+
+def _before(previous: UnitSummary | None, end: str) -> Mapping[str, Any] | None:
+    """What to compare with: the report before this log; a re-run over the same log keeps what it had."""
+    if previous is None:
+        return None
+    if previous.log_end == end:
+        return previous.previous
+    return {name: plain(getattr(previous, name)) for name in _KEPT}
+
+
+def _complete(table) -> np.ndarray:
+    good = table["complete"].to_numpy().astype(bool)
+    if "broken" in table.columns:
+        good = good & ~table["broken"].to_numpy().astype(bool)
+    return good
+
+
+def _median(table, column: str, rows: np.ndarray) -> float | None:
+    values = table[column].to_numpy(dtype=float)[rows]
+    values = values[np.isfinite(values)]
+    return round(float(np.median(values)), 3) if len(values) else None
+
+
+def _idle_share(record: CycleRecord) -> float | None:
+    spans = {kind: sum(p.end_ns - p.start_ns for p in record.phases if p.kind == kind) for kind in PhaseKind}
+    seen = sum(span for kind, span in spans.items() if kind != PhaseKind.GAP)
+    return round(spans[PhaseKind.IDLE] / seen, 4) if seen else None
+
+
+TRACE_STRETCHES = 96
+
+
+def _trace(record: CycleRecord, timeline: Timeline, flagged: set[int]) -> tuple[tuple, tuple]:
+    """Longest freeze of each of 96 stretches of the log, and whether one of its cycles is abnormal."""
+    table = record.cycles
+    span = max(timeline.end_ns - timeline.start_ns, 1)
+    longest = np.full(TRACE_STRETCHES, np.nan)
+    marks = np.zeros(TRACE_STRETCHES, int)
+    freeze = table["freeze_min"].to_numpy(dtype=float)
+    starts = table["freeze_start_ns"].to_numpy(dtype=np.int64)
+    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
+    at = np.clip((starts - timeline.start_ns) * TRACE_STRETCHES // span, 0, TRACE_STRETCHES - 1)
+    seen = np.isfinite(freeze)
+    np.fmax.at(longest, at[seen], freeze[seen])
+    marks[at[np.isin(numbers, list(flagged))]] = 1
+    return tuple(None if v != v else round(v, 2) for v in longest.tolist()), tuple(marks.tolist())
+
+
+def safe_folder(name: str) -> bool:
+    """Whether `name` can be one folder under the reports (no way up or aside)."""
+    return bool(name) and name not in (".", "..") and not re.search(r"[/\\\0]", name)

@@ -1,0 +1,118 @@
+"""Words and numbers for people: one catalogue a language, values in the reader's units.
+
+Page text lives in `text/<language>.toml`; what analysis says arrives as `Text` with its English pattern, and the
+catalogue of another language translates it by key. In HTML every value carries both systems of units, so that the
+switch on the page needs no second page.
+"""
+
+from __future__ import annotations
+
+import string
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from markupsafe import Markup, escape
+
+from pipeline.report.options import Language, Units
+from pipeline.text import Text, quantity_of
+
+LANGUAGES: tuple[Language, ...] = ("en", "es")
+
+
+@cache
+def catalogue(language: str) -> Mapping[str, str]:
+    """All text of a language: key -> pattern. Keys are dotted; what findings say has its own keys, undotted by us."""
+    raw = resources.files("pipeline.report").joinpath("text", f"{language}.toml").read_text(encoding="utf-8")
+    table = tomllib.loads(raw)
+    said = table.pop("said", {})
+    return _flat(table) | _flat(said)
+
+
+def _flat(table: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
+    flat: dict[str, str] = {}
+    for key, value in table.items():
+        if isinstance(value, Mapping):
+            flat |= _flat(value, f"{prefix}{key}.")
+        else:
+            flat[prefix + key] = value
+    return flat
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reader:
+    """Whom a page is for: says texts and values in a language and a system of units."""
+
+    language: Language = "en"
+    units: Units = "si"
+
+    @property
+    def words(self) -> Mapping[str, str]:
+        return catalogue(self.language)
+
+    def t(self, key: str, **values: Any) -> str:
+        """The page text `key`; `values` fill its pattern, shown in units where their name says one."""
+        return self._fill(self.words[key], values, self.show)
+
+    def t_html(self, key: str, **values: Any) -> Markup:
+        """Like `t`, values as switchable elements; everything escaped."""
+        return Markup(self._fill(str(escape(self.words[key])), values, self.show_html))
+
+    def say(self, text: Text) -> str:
+        """What analysis says, as a plain string."""
+        return self._fill(self.words.get(text.key, text.english), text.values, self.show)
+
+    def say_html(self, text: Text) -> Markup:
+        """What analysis says, values as switchable elements; everything escaped."""
+        return Markup(self._fill(str(escape(self.words.get(text.key, text.english))), text.values, self.show_html))
+
+    def show(self, name: str, value: Any, units: Units | None = None) -> str:
+        """`value` converted and signed by the suffix of `name`: "12.3 min"; "–" where there is none."""
+        number, sign = self.split(name, value, units)
+        return number + sign
+
+    def split(self, name: str, value: Any, units: Units | None = None) -> tuple[str, str]:
+        """The number and its sign apart: ("12.3", " min")."""
+        if value is None or (isinstance(value, float) and value != value):
+            return "–", ""
+        if isinstance(value, bool):
+            return self.words[f"word.{'yes' if value else 'no'}"], ""
+        if isinstance(value, str):
+            return self.term(name, value), ""
+        quantity = quantity_of(name)
+        if quantity is None:
+            return self._decimal(f"{value:g}" if isinstance(value, float) else str(value)), ""
+        convert, sign, decimals = quantity.us if (units or self.units) == "us" else quantity.si
+        text = f"{convert(float(value)):.{decimals}f}"
+        return self._decimal(text), self.sign(sign)
+
+    def sign(self, sign: str) -> str:
+        """A unit sign in this language, its leading space kept (and never broken at)."""
+        bare = sign.strip()
+        return ("\N{NO-BREAK SPACE}" if sign.startswith(" ") else "") + self.words.get(f"sign.{bare}", bare)
+
+    def show_html(self, name: str, value: Any) -> Markup:
+        """A value that the units switch can change."""
+        si, us = self.show(name, value, "si"), self.show(name, value, "us")
+        if si == us:
+            return Markup('<bdi>{}</bdi>').format(si) if isinstance(value, str) else escape(si)
+        return Markup('<span class="q" data-si="{}" data-us="{}">{}</span>').format(si, us, us if self.units == "us" else si)
+
+    def term(self, name: str, value: str) -> str:
+        """A word that we chose ourselves (a role, a phase) in this language; any other string stays as it is."""
+        kind = name.rsplit("_", 1)[-1]
+        return self.words.get(f"{kind}.{value}", value) if kind in ("role", "phase") else value
+
+    def _decimal(self, number: str) -> str:
+        number = "−" + number[1:] if number.startswith("-") else number
+        if not number.strip("−0."):
+            number = number.removeprefix("−")
+        return number.replace(".", self.words["number.decimal"])
+
+    @staticmethod
+    def _fill(pattern: str, values: Mapping[str, Any], show) -> str:
+        shown = {name: show(name, value) for name, value in values.items()}
+        return string.Formatter().vformat(pattern, (), shown)

@@ -1,0 +1,65 @@
+"""Everything of one unit, written into its folder. The page comes last: whoever sees it sees a whole report."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from pipeline import atomic
+from pipeline.cycles.record import CycleRecord
+from pipeline.findings.finding import Judgement
+from pipeline.logs.timeline import Problem, Timeline
+from pipeline.report.clock import offsets_between
+from pipeline.report.machine_files import cycles_csv, findings_json, phases_csv, write_timeline
+from pipeline.report.options import ReportOptions
+from pipeline.report.summary import FILE, UnitSummary, read_summary, summarise
+from pipeline.report.wording import Reader
+from pipeline.unit import Unit
+
+
+def write_unit(
+    folder: Path,
+    *,
+    unit: Unit,
+    timeline: Timeline,
+    record: CycleRecord,
+    judgement: Judgement,
+    problems: Sequence[Problem],
+    options: ReportOptions,
+    previous: UnitSummary | None = None,
+) -> UnitSummary:
+    """Write the page and the machine files of one unit into `folder`; return what the fleet page needs of it.
+
+    previous: the summary of the report before this one; None looks for it in `folder`. Raises OSError where the
+    folder cannot be written to; what was there before is then still whole.
+    """
+    from pipeline.report.page import unit_page
+
+    reader = Reader(language=options.language, units=options.units)
+    offsets = offsets_between(timeline.tz, timeline.start_ns, timeline.end_ns)
+    summary = summarise(
+        unit=unit,
+        timeline=timeline,
+        record=record,
+        judgement=judgement,
+        problems=problems,
+        previous=previous or read_summary(folder),
+    )
+    page = unit_page(
+        unit=unit,
+        timeline=timeline,
+        record=record,
+        judgement=judgement,
+        problems=problems,
+        summary=summary,
+        reader=reader,
+        page_bytes=options.page_bytes,
+    )
+    with atomic.beside(folder / "timeline.parquet") as part:
+        write_timeline(part, timeline)
+    atomic.write_text(folder / "phases.csv", phases_csv(record, offsets))
+    atomic.write_text(folder / "cycles.csv", cycles_csv(record, judgement, offsets))
+    atomic.write_text(folder / "findings.json", findings_json(timeline, judgement, offsets, reader))
+    atomic.write_text(folder / FILE, summary.to_json())
+    atomic.write_bytes(folder / "report.html", page)
+    return summary
