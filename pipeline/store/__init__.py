@@ -1,0 +1,28 @@
+"""What was read and reported, kept so that nothing unchanged is done twice: `<REPORTS>/.store/`.
+
+    .store/units/<unit>/index.json       which files were read, and what the unit's report rests on
+    .store/units/<unit>/<id>.parquet     one log as it was read
+    .store/units/<unit>/history.jsonl    a line for each day on which the unit was reported anew
+    .store/making/                       reports under way; they move to their place whole
+    .store/damaged/                      what did not match its checksum, set aside
+    .store/run.lock, watch.lock          held by the one process that writes
+
+All but the history can be made again from the inputs, and is, whenever it is missing or damaged.
+"""
+
+from pipeline.store.history import Visit, read_history, visit_of
+from pipeline.store.kept import KeptReport, UnitStore, outputs_of
+from pipeline.store.lock import Locked, held
+from pipeline.store.place import StorePlace
+
+__all__ = [
+    "KeptReport",
+    "Locked",
+    "StorePlace",
+    "UnitStore",
+    "Visit",
+    "held",
+    "outputs_of",
+    "read_history",
+    "visit_of",
+]

@@ -1,0 +1,292 @@
+"""What is kept of one unit: its files as read, and what its last report rests on."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline import atomic
+from pipeline.errors import LogFileError
+from pipeline.logs.timeline import Problem
+from pipeline.store import tables
+from pipeline.store.history import Visit, add_visit, read_history
+from pipeline.store.place import StorePlace
+from pipeline.store.sealed import Damaged, seal, unseal
+from pipeline.store.stamp import Seen, Stamp, Unsettled, look
+from pipeline.store.versions import reader_version, report_version
+
+if TYPE_CHECKING:
+    from pipeline.logs import UnitFiles
+    from pipeline.logs.table import FileTable
+    from pipeline.unit import Unit
+
+FORMAT = 1
+"""Of the index; another one is taken for no index."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class KeptFile:
+    """One input file as it was last looked at, and what the reader made of it: `parts`, or the `refusal`."""
+
+    seen: Seen
+    read_by: str = ""  # "" where it was only looked at
+    reading_key: str = ""
+    parts: tuple[tables.Part, ...] = ()
+    refusal: tuple[str, str, str, int | None] | None = None  # found, remedy, file, line of the LogFileError
+
+
+@dataclass(frozen=True, kw_only=True)
+class KeptReport:
+    """The unit's last report: what it rests on, what it wrote, and what could not be read."""
+
+    fingerprint: str
+    outputs: Mapping[str, tuple[int, int]] = field(
+        default_factory=dict
+    )  # name -> size, modification time [ns]
+    problems: tuple[Problem, ...] = ()
+    rows: int = 0
+
+
+class UnitStore:
+    """The store of one unit. Used by one process at a time; nothing is written before `finish`."""
+
+    def __init__(self, place: StorePlace, name: str) -> None:
+        self.place = place
+        self.name = name
+        self.folder = place.units / name
+        self.index = self.folder / "index.json"
+        self.report: KeptReport | None = None
+        self._files: dict[str, KeptFile] = {}
+        self._load()
+
+    # What is there ----------------------------------------------------------------------------------------------------
+
+    def fingerprint(self, files: UnitFiles, options: object, *, open_files: bool = True) -> str:
+        """All that the unit's report rests on, as one digest: the same digest means the same report.
+
+        options: whatever else the report depends on; its `repr` counts. A file that can't be opened counts by the
+        reason, so that it is tried again when that changes. Raises Unsettled with `open_files` False, where a file's
+        stamp can't tell whether it changed.
+        """
+        inputs = self._inputs(files, open_files)
+        return _digest(inputs, repr(options), reader_version(), report_version())
+
+    def current(
+        self, files: UnitFiles, options: object, folder: Path, *, open_files: bool = True
+    ) -> KeptReport | None:
+        """The last report in `folder`, if it rests on just these inputs and each file that it wrote is as it was written.
+
+        open_files: False looks at stamps only, in a fraction of a millisecond; then None may also mean "perhaps".
+        """
+        report = self.report
+        if report is None:
+            return None
+        try:
+            if report.fingerprint != self.fingerprint(files, options, open_files=open_files):
+                return None
+        except Unsettled:
+            return None
+        for name, (size, mtime_ns) in report.outputs.items():
+            try:
+                stamp = Stamp.of(folder / name)
+            except OSError:
+                return None
+            if (stamp.size, stamp.mtime_ns) != (size, mtime_ns):
+                return None
+        return report
+
+    # Reading ----------------------------------------------------------------------------------------------------------
+
+    def read(self, path: Path, unit: Unit) -> tuple[FileTable, ...]:
+        """The logs in `path`, parsed only where that was not done before.
+
+        Raises LogFileError, be it from now or from the time when the same content was refused.
+        """
+        from pipeline.logs import read_file, reading_key
+
+        key = _key(path)
+        try:
+            seen = self._look(path)
+        except OSError as error:
+            raise unreadable(path, error) from error
+        kept = self._files.get(key)
+        made_by = {"read_by": reader_version(), "reading_key": reading_key(unit)}
+        if kept and (kept.seen.content, kept.read_by, kept.reading_key) == (seen.content, *made_by.values()):
+            if kept.refusal is not None:
+                found, remedy, file, line = kept.refusal
+                raise LogFileError(found, remedy=remedy, file=file, line=line)
+            try:
+                return tables.load(self.folder, kept.parts)
+            except Damaged as damage:
+                self.place.set_aside(self.folder / str(damage), self.name)
+        try:
+            logs = read_file(path, unit)
+        except LogFileError as error:
+            if self._unchanged(path, seen):
+                refusal = (error.found, error.remedy, error.file, error.line)
+                self._files[key] = KeptFile(seen=seen, **made_by, refusal=refusal)
+            raise
+        except OSError as error:
+            raise unreadable(path, error) from error
+        if self._unchanged(path, seen):
+            stem = _digest(key, seen.content, *made_by.values())[:32]
+            with contextlib.suppress(
+                OSError
+            ):  # a full disk costs the next run a second reading, not this one its report
+                self._files[key] = KeptFile(seen=seen, **made_by, parts=tables.keep(self.folder, stem, logs))
+        return logs
+
+    # Keeping ----------------------------------------------------------------------------------------------------------
+
+    def finish(
+        self,
+        report: KeptReport,
+        *,
+        files: UnitFiles,
+        visit: Visit | None = None,
+    ) -> None:
+        """Keep what was read and what came of it; drop what no input holds any more. Raises OSError."""
+        there = {_key(path) for path in files.files}
+        self._files = {
+            key: kept for key, kept in self._files.items() if key in there or key == _toml_key(files)
+        }
+        self.report = report
+        atomic.write_bytes(self.index, seal(self._as_json()))
+        if visit is not None:
+            self._add_visit(visit)
+        wanted = {part.file for kept in self._files.values() for part in kept.parts}
+        for table in self.folder.glob("*.parquet"):
+            if table.name not in wanted:
+                with contextlib.suppress(OSError):
+                    table.unlink()
+
+    def inputs_digest(self, files: UnitFiles) -> str:
+        """The input files and unit.toml as one digest, whatever the program's version or the options."""
+        return _digest(self._inputs(files, True))
+
+    def history(self) -> tuple[Visit, ...]:
+        """What earlier reports said, oldest first."""
+        return read_history(self._history)[0]
+
+    @property
+    def _history(self) -> Path:
+        return self.folder / "history.jsonl"
+
+    def _add_visit(self, visit: Visit) -> None:
+        visits, sound = read_history(self._history)
+        if not sound:
+            self.place.set_aside(self._history, self.name)
+        add_visit(self._history, visits, visit)
+
+    # Inside -----------------------------------------------------------------------------------------------------------
+
+    def _inputs(self, files: UnitFiles, open_files: bool) -> str:
+        tokens = [files.problem]
+        for path in (*files.files, *([files.toml] if files.toml else [])):
+            try:
+                tokens.append([_key(path), self._look(path, open_files).content])
+            except OSError as error:
+                tokens.append([_key(path), f"unreadable {error.errno}"])
+        return json.dumps(tokens)
+
+    def _look(self, path: Path, open_it: bool = True) -> Seen:
+        key = _key(path)
+        kept = self._files.get(key)
+        seen = look(path, kept.seen if kept else None, open_it=open_it)
+        if kept is not None and seen.content == kept.seen.content:
+            self._files[key] = replace(kept, seen=seen)
+        else:
+            self._files[key] = KeptFile(seen=seen)
+        return seen
+
+    @staticmethod
+    def _unchanged(path: Path, seen: Seen) -> bool:
+        try:
+            return Stamp.of(path) == seen.stamp
+        except OSError:
+            return False
+
+    def _load(self) -> None:
+        try:
+            raw = self.index.read_bytes()
+        except OSError:
+            return
+        try:
+            body = unseal(raw)
+            if body["format"] != FORMAT:
+                return
+            self._files = {key: _kept_file(entry) for key, entry in body["files"].items()}
+            self.report = _kept_report(body["report"])
+        except (Damaged, KeyError, TypeError, ValueError):
+            self._files, self.report = {}, None
+            with contextlib.suppress(OSError):
+                self.place.set_aside(self.index, self.name)
+
+    def _as_json(self) -> dict[str, Any]:
+        return {
+            "format": FORMAT,
+            "unit": self.name,
+            "written": datetime.now(UTC).isoformat(timespec="seconds"),
+            "files": {key: asdict(kept) for key, kept in self._files.items()},
+            "report": asdict(self.report),
+        }
+
+
+def unreadable(path: Path, error: OSError) -> LogFileError:
+    """The error of a file that is there (or was) but can't be opened."""
+    if isinstance(error, FileNotFoundError):
+        return LogFileError(
+            "went away while it was read", file=path.name, remedy="put it back if it was not meant to go"
+        )
+    if isinstance(error, PermissionError):
+        return LogFileError(
+            "may not be opened", file=path.name, remedy="give this account the right to read it"
+        )
+    reason = error.strerror or type(error).__name__
+    return LogFileError(
+        f"cannot be read ({reason})", file=path.name, remedy="see whether the drive is in order"
+    )
+
+
+def _kept_file(entry: Mapping[str, Any]) -> KeptFile:
+    seen = entry["seen"]
+    return KeptFile(
+        seen=Seen(stamp=Stamp(**seen["stamp"]), at_ns=seen["at_ns"], content=seen["content"]),
+        read_by=entry["read_by"],
+        reading_key=entry["reading_key"],
+        parts=tuple(tables.Part(**part) for part in entry["parts"]),
+        refusal=tuple(entry["refusal"]) if entry["refusal"] else None,
+    )
+
+
+def _kept_report(entry: Mapping[str, Any]) -> KeptReport:
+    return KeptReport(
+        fingerprint=entry["fingerprint"],
+        outputs={name: tuple(about) for name, about in entry["outputs"].items()},
+        problems=tuple(Problem(**problem) for problem in entry["problems"]),
+        rows=entry["rows"],
+    )
+
+
+def outputs_of(folder: Path, names: Sequence[str]) -> dict[str, tuple[int, int]]:
+    """Size and modification time [ns] of each of `names` under `folder`. Raises OSError."""
+    stamps = {name: Stamp.of(folder / name) for name in names}
+    return {name: (stamp.size, stamp.mtime_ns) for name, stamp in stamps.items()}
+
+
+def _key(path: Path) -> str:
+    return "/".join(path.parts[-2:])
+
+
+def _toml_key(files: UnitFiles) -> str | None:
+    return _key(files.toml) if files.toml else None
+
+
+def _digest(*parts: str) -> str:
+    return hashlib.sha256("\0".join(parts).encode("utf-8", "surrogateescape")).hexdigest()

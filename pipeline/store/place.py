@@ -1,0 +1,106 @@
+"""Where the store lies, and what keeps it in order."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+from pipeline import atomic
+from pipeline.store.lock import held
+
+DAMAGED_KEPT = 50
+"""So many damaged pieces are kept to look at (common practice, no source); the oldest go first."""
+
+_RUN_WAIT_S = 600.0
+
+
+class StorePlace:
+    """The store beside the reports in `reports`. Making one touches no disk."""
+
+    def __init__(self, reports: Path) -> None:
+        self.reports = reports
+        self.root = reports / ".store"
+        self.units = self.root / "units"
+        self.making = self.root / "making"
+        self.damaged = self.root / "damaged"
+
+    def for_one_run(self, *, wait_s: float = _RUN_WAIT_S) -> contextlib.AbstractContextManager[None]:
+        """Hold the reports for one run; another run waits. Raises Locked, OSError."""
+        return held(
+            self.root / "run.lock",
+            wait_s=wait_s,
+            busy=f'another run is still writing into "{self.reports.name}"',
+            remedy="wait until it has ended, or name another folder with --to",
+        )
+
+    def for_one_watch(self) -> contextlib.AbstractContextManager[None]:
+        """Hold the reports as their only watcher. Raises Locked, OSError."""
+        return held(
+            self.root / "watch.lock",
+            busy=f'another watcher already keeps "{self.reports.name}" up to date',
+            remedy="stop that one first, or name another folder with --to",
+        )
+
+    def heal(self) -> int:
+        """Remove what killed runs left behind; return how many pieces. Only for whoever holds the run lock."""
+        removed = atomic.sweep(self.reports) + atomic.sweep(self.root)
+        for folder in _folders(self.units):
+            removed += atomic.sweep(folder)
+        for folder in _folders(self.reports):
+            removed += atomic.sweep(folder)
+        for leftover in _folders(self.making):
+            shutil.rmtree(leftover, ignore_errors=True)
+            removed += 1
+        return removed
+
+    def forget_tables(self, units_there: Iterable[str]) -> None:
+        """Drop what was read of units that are no longer among the inputs; their reports and history stay."""
+        there = set(units_there)
+        for folder in _folders(self.units):
+            if folder.name not in there:
+                for table in folder.glob("*.parquet"):
+                    with contextlib.suppress(OSError):
+                        table.unlink()
+
+    def set_aside(self, path: Path, unit: str) -> None:
+        """Move a damaged piece out of the way; it never comes back, what it held is made again."""
+        self.damaged.mkdir(parents=True, exist_ok=True)
+        moment = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
+        with contextlib.suppress(FileNotFoundError):
+            os.replace(path, self.damaged / f"{moment}-{unit}-{path.name}")
+        kept = sorted(self.damaged.iterdir())
+        for old in kept[: max(0, len(kept) - DAMAGED_KEPT)]:
+            with contextlib.suppress(OSError):
+                old.unlink()
+
+    @contextlib.contextmanager
+    def whole(self, folder: Path) -> Iterator[Path]:
+        """An empty folder to write a unit's report into. Its files move to `folder` together at the end of the block.
+
+        When the block fails (a full disk above all), `folder` is as it was.
+        """
+        making = self.making / f"{folder.name}.{os.getpid()}"
+        shutil.rmtree(making, ignore_errors=True)
+        making.mkdir(parents=True)
+        try:
+            yield making
+            folder.mkdir(parents=True, exist_ok=True)
+            # The page last: whoever sees it sees the files that it was made with.
+            for path in sorted(making.rglob("*"), key=lambda p: (p.suffix == ".html", p.name)):
+                if path.is_file():
+                    place = folder / path.relative_to(making)
+                    place.parent.mkdir(parents=True, exist_ok=True)
+                    os.replace(path, place)
+        finally:
+            shutil.rmtree(making, ignore_errors=True)
+
+
+def _folders(root: Path) -> list[Path]:
+    try:
+        return [Path(entry.path) for entry in os.scandir(root) if entry.is_dir(follow_symlinks=False)]
+    except (FileNotFoundError, NotADirectoryError):
+        return []
