@@ -126,10 +126,10 @@ class Case:
     hours: float = 14.0
     room_c: float = 25.0
     swing_k: float = 3.0
-    plan: Plan = Plan()
-    clip: Clip = Clip()
-    meter: Meter = Meter()
-    mishaps: Mishaps = Mishaps()
+    plan: Plan = field(default_factory=Plan)
+    clip: Clip = field(default_factory=Clip)
+    meter: Meter = field(default_factory=Meter)
+    mishaps: Mishaps = field(default_factory=Mishaps)
     fan_cycles: bool = False
     strata: dict[str, str] = field(default_factory=dict)
 

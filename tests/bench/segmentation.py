@@ -1,0 +1,248 @@
+"""The segmentation on logs of the second machine, stratum by stratum, next to methods without knowledge of ice machines.
+
+    python -m tests.bench.segmentation [--logs 248] [--first 0] [--quick] [--jobs 1] [--worst 20] [--stratum channels=current]
+
+Prints for each stratum: boundary F1 at max(20 s, 1.5 intervals), median error, cycle-count error, label agreement, share of
+time with a wrong label, calibration of the stated 90 % uncertainty, false harvests in healthy logs; and the F1 of the others.
+The searches of `ruptures` place no labels: theirs is the F1 of bare change points, which is the easier task.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections import defaultdict
+from collections.abc import Iterable
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.unit import Unit
+from tests.bench import baselines
+from tests.bench.second_grid import COARSE_S, build_case, grid
+from tests.bench.second_machine import Case, make_log, to_timeline
+from tests.scoring import Score, f1_of, score, untyped_f1
+
+RIVALS = ("Pelt", "KernelCPD", "Window")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outcome:
+    """One log's scores."""
+
+    case: Case
+    interval_s: float
+    healthy: bool
+    ours: Score
+    threshold: Score
+    rivals: dict[str, tuple[int, int, int]]
+    seconds: float
+    error: str = ""
+
+
+def run_case(case: Case, *, rivals: bool = True) -> Outcome:
+    """Scores of one case; an exception of the room under test is an outcome, scored as nothing found."""
+    from pipeline.cycles import find_cycles
+
+    log = make_log(case)
+    timeline = to_timeline(log)
+    began = time.perf_counter()
+    error = ""
+    try:
+        found = find_cycles(timeline, Unit(name=timeline.unit_name)).phases
+    except Exception as problem:  # the benchmark must go on and name the log
+        error = f"{type(problem).__name__}: {problem}"
+        found = [baselines.PlainPhase(kind="unclear", start_ns=log.start_ns, end_ns=log.end_ns)]
+    seconds = time.perf_counter() - began
+    others = {}
+    if rivals:
+        others = {
+            name: untyped_f1(log.truth, points, interval_s=log.interval_s, until_ns=until)
+            for name, (points, until) in baselines.ruptures_points(log).items()
+        }
+    return Outcome(
+        case=case,
+        interval_s=log.interval_s,
+        healthy=log.healthy,
+        ours=score(log.truth, found, interval_s=log.interval_s),
+        threshold=score(log.truth, baselines.threshold_phases(log), interval_s=log.interval_s),
+        rivals=others,
+        seconds=seconds,
+        error=error,
+    )
+
+
+def _f1(scores: Iterable[Score]) -> float:
+    counts = np.array([(s.hits, s.false, s.missed) for s in scores]).sum(axis=0)
+    return f1_of(*(int(c) for c in counts))
+
+
+def row(name: str, outcomes: list[Outcome]) -> list[str]:
+    ours = [o.ours for o in outcomes]
+    errors = np.concatenate([s.errors_s for s in ours])
+    parts = np.concatenate([s.errors_s / o.interval_s for s, o in zip(ours, outcomes, strict=True)])
+    stated = sum(s.stated for s in ours)
+    cells = [
+        name,
+        str(len(outcomes)),
+        f"{_f1(ours):.3f}",
+        f"{np.median(np.abs(errors)):.1f}" if len(errors) else "–",
+        f"{np.median(np.abs(parts)):.2f}" if len(parts) else "–",
+        f"{np.mean([abs(s.cycles_found - s.cycles_true) for s in ours]):.2f}",
+        f"{100 * np.mean([s.agree for s in ours]):.1f}",
+        f"{100 * np.mean([s.wrong for s in ours]):.1f}",
+        f"{np.mean([s.covering for s in ours]):.3f}",
+        f"{100 * sum(s.inside for s in ours) / stated:.0f}" if stated else "–",
+        str(sum(o.ours.cycles_false for o in outcomes if o.healthy)),
+        f"{_f1(o.threshold for o in outcomes):.3f}",
+    ]
+    for rival in RIVALS:
+        counts = [o.rivals[rival] for o in outcomes if rival in o.rivals]
+        cells.append(f"{f1_of(*np.array(counts).sum(axis=0)):.3f}" if counts else "–")
+    return cells
+
+
+HEAD = [
+    "stratum",
+    "logs",
+    "F1",
+    "|err| s",
+    "/intvl",
+    "cyc err",
+    "agree %",
+    "wrong %",
+    "cover",
+    "calib %",
+    "false h",
+    "thresh",
+    *RIVALS,
+]
+
+
+def table(rows: list[list[str]]) -> str:
+    widths = [max(len(r[i]) for r in [HEAD, *rows]) for i in range(len(HEAD))]
+    return "\n".join(
+        "  ".join(
+            c.ljust(w) if i == 0 else c.rjust(w) for i, (c, w) in enumerate(zip(r, widths, strict=True))
+        )
+        for r in [HEAD, *rows]
+    )
+
+
+def report(outcomes: list[Outcome], *, worst: int) -> str:
+    """The whole printout."""
+    rows = [
+        row("all", outcomes),
+        row("interval ≤ 30 s", [o for o in outcomes if o.interval_s <= 30] or outcomes),
+    ]
+    groups: dict[tuple[str, str], list[Outcome]] = defaultdict(list)
+    for o in outcomes:
+        for factor, level in o.case.strata.items():
+            groups[factor, level].append(o)
+    for (factor, level), members in sorted(
+        groups.items(), key=lambda g: (g[0][0], _number(g[0][1]), g[0][1])
+    ):
+        rows.append(row(f"{factor}: {level}", members))
+    fine = [
+        (level, _f1(o.ours for o in m))
+        for level, m in groups.items()
+        if all(o.interval_s <= 30 for o in m) or level[0] != "interval"
+    ]
+    lines = [table(rows), ""]
+    by_type = defaultdict(lambda: np.zeros(3, int))
+    for o in outcomes:
+        for kind, counts in o.ours.by_type.items():
+            by_type[kind] += np.array(counts)
+    lines += [
+        f"{kind:17} F1 {f1_of(*c):.4f}  hits {c[0]}  false {c[1]}  missed {c[2]}"
+        for kind, c in by_type.items()
+    ]
+    lines.append("")
+    lines += [
+        "weakest strata: "
+        + ", ".join(f"{f}: {lv} {v:.3f}" for (f, lv), v in sorted(fine, key=lambda x: x[1])[:10]),
+        "",
+    ]
+    bad = sorted(outcomes, key=lambda o: o.ours.f1)[:worst]
+    lines.append("worst logs (seed = index in the grid):")
+    for o in bad:
+        s = o.ours
+        if s.f1 >= 1.0 and not o.error:
+            continue
+        where = " ".join(f"{v}" for v in o.case.strata.values())
+        lines.append(
+            f"  {o.case.seed}: F1 {s.f1:.3f} ({s.hits}/{s.false}/{s.missed} hit/false/missed), agree {s.agree:.3f} | {where} lag {o.case.clip.lag_s:.0f} s {o.error}"
+        )
+        lines += [f"      {d}" for d in s.details[:3]]
+    seconds = np.array([o.seconds for o in outcomes])
+    lines += [
+        "",
+        f"find_cycles: median {1e3 * np.median(seconds):.0f} ms a log, slowest {1e3 * seconds.max():.0f} ms; errors in {sum(bool(o.error) for o in outcomes)} logs",
+    ]
+    return "\n".join(lines)
+
+
+def _number(level: str) -> float:
+    head = level.split()[0].split("-")[0]
+    try:
+        return float(head)
+    except ValueError:
+        return 0.0
+
+
+def coarse_check(logs: int = 8) -> str:
+    """What is said of 300 s logs: none may time harvests."""
+    from pipeline.cycles import find_cycles
+
+    lines = [f"{COARSE_S:g} s logs (must not time harvests):"]
+    for i in range(logs):
+        kind = ("cube10", "cube17", "slab24", "cube33", "slab48", "slab70")[i % 6]
+        channels = ("evaporator", "evaporator+current", "current", "suction")[i % 4]
+        timeline = to_timeline(
+            make_log(build_case(9000 + i, kind=kind, interval_s=COARSE_S, channels=channels, story="none"))
+        )
+        record = find_cycles(timeline, Unit(name="coarse"))
+        timed = int(record.cycles["harvest_min"].notna().sum()) if len(record.cycles) else 0
+        lines.append(
+            f"  {kind} {channels}: harvests_timed={record.harvests_timed}, cycles with a harvest length: {timed}"
+        )
+    return "\n".join(lines)
+
+
+def main(argv: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--logs", type=int, default=248)
+    parser.add_argument(
+        "--first", type=int, default=0, help="index of the first case: other logs of the same grid"
+    )
+    parser.add_argument("--quick", action="store_true", help="62 logs, without the searches of ruptures")
+    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--worst", type=int, default=25)
+    parser.add_argument("--stratum", default="", help="only cases of this stratum, such as channels=current")
+    args = parser.parse_args(argv)
+    cases = grid(62 if args.quick else args.logs, first=args.first)
+    if args.stratum:
+        factor, level = args.stratum.split("=")
+        cases = [c for c in cases if c.strata[factor] == level]
+    outcomes = []
+    with ProcessPoolExecutor(args.jobs) as pool:
+        for number, outcome in enumerate(pool.map(_run_quick if args.quick else run_case, cases), start=1):
+            outcomes.append(outcome)
+            if sys.stderr.isatty():
+                print(f"\r{number} of {len(cases)} logs", end="", file=sys.stderr, flush=True)
+    print(report(outcomes, worst=args.worst))
+    print()
+    print(coarse_check())
+    return 0
+
+
+def _run_quick(case: Case) -> Outcome:
+    return run_case(case, rivals=False)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
