@@ -29,8 +29,12 @@ class Phase:
     kind: PhaseKind
     start_ns: int
     end_ns: int
-    start_uncertainty_s: float  # half-width of the 90 % interval of the start [s]; the end's is the next phase's
-    start_evidence: tuple[str, ...]  # roles that show the boundary ("evaporator", "current"); () at the log's edge
+    start_uncertainty_s: (
+        float  # half-width of the 90 % interval of the start [s]; the end's is the next phase's
+    )
+    start_evidence: tuple[
+        str, ...
+    ]  # roles that show the boundary ("evaporator", "current"); () at the log's edge
     confidence: float  # 0…1: how sure the label is
     why: str = ""  # for `unclear`: "tripping", "no-pattern", "too-coarse", "probe-fault", "conflict", …
 

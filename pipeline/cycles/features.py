@@ -1,0 +1,112 @@
+"""What the change-point search and the labels look at: one slope a temperature, one level a current, cell by cell."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.cycles.signals import Cells, Trace, bridged, cell_means
+
+COLD_ROLES = ("evaporator", "suction")  # cold lines, the better one first
+DRAW_ROLES = ("current", "power", "current_compressor")  # what shows the compressor, the fullest first
+BRIDGE_S = 180.0  # holes in a channel up to this long are drawn straight; common practice, no source
+OFF_BAND = (
+    0.12,
+    0.5,
+)  # the off level ends, the running level begins, somewhere here (parts of the running level)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ColdCells:
+    """A cold line over the cells."""
+
+    trace: Trace
+    level: np.ndarray  # °C (cells,); NaN in longer holes
+    slope: np.ndarray  # K/min (cells,)
+    slope_noise: float  # standard deviation of one slope [K/min]
+
+
+@dataclass(frozen=True, kw_only=True)
+class DrawCells:
+    """A current or power over the cells."""
+
+    trace: Trace
+    level: np.ndarray  # A or W (cells,)
+    running: float  # usual level with the compressor on
+    off_below: float  # the compressor is off under this; nan where the channel never shows it stopped
+    noise: float  # of one cell
+
+
+def cold_cells(trace: Trace, cells: Cells) -> ColdCells:
+    """Level and slope of a cold line in every cell."""
+    level = bridged(cell_means(trace, cells), cells, max(1, int(BRIDGE_S / cells.step_s)))
+    step_min = cells.step_s / 60.0
+    slope = np.zeros(len(cells))
+    slope[1:-1] = (level[2:] - level[:-2]) / (2 * step_min)
+    slope[cells.span_first] = 0.0
+    slope[cells.span_stop - 1] = 0.0
+    per_cell = max(1.0, cells.step_s / max(trace.interval_s, 1e-9))
+    noise = trace.noise / np.sqrt(per_cell)
+    noise = max(noise, trace.channel.resolution * 0.2)  # rounding errors of neighbours are not independent
+    return ColdCells(trace=trace, level=level, slope=slope, slope_noise=noise / (np.sqrt(2) * step_min))
+
+
+def draw_cells(trace: Trace, cells: Cells) -> DrawCells | None:
+    """Level of a current in every cell and where "off" ends, or None where it never shows a running machine."""
+    level = bridged(cell_means(trace, cells), cells, max(1, int(BRIDGE_S / cells.step_s)))
+    known = level[np.isfinite(level)]
+    if len(known) < 3:
+        return None
+    top = float(np.quantile(known, 0.995))
+    if top <= 0 or top < 6 * trace.noise:
+        return None
+    running = float(np.median(known[known > 0.5 * top]))
+    per_cell = max(1.0, cells.step_s / max(trace.interval_s, 1e-9))
+    noise = max(trace.noise / np.sqrt(per_cell), trace.channel.resolution * 0.2)
+    return DrawCells(
+        trace=trace, level=level, running=running, off_below=_off_below(known, running), noise=noise
+    )
+
+
+def _off_below(known: np.ndarray, running: float) -> float:
+    """The middle of the emptiest stretch between standing and running, so that a fan or a pump that runs on does not
+    count as the compressor."""
+    low, high = OFF_BAND
+    counts, edges = np.histogram(known, bins=38, range=(low * running, high * running))
+    smooth = np.convolve(counts, np.ones(5), mode="same")
+    empty = np.flatnonzero(smooth == smooth.min())
+    groups = np.split(empty, np.flatnonzero(np.diff(empty) > 1) + 1)
+    longest = max(groups, key=len)
+    return float(0.5 * (edges[longest[0]] + edges[longest[-1] + 1]))
+
+
+def search_signal(colds: Sequence[ColdCells], draws: Sequence[DrawCells], cells: Cells) -> np.ndarray:
+    """The signal whose change points are searched, shape (cells, channels): slopes and levels in units of what
+    matters, with what noise alone can do shrunk to nothing (so that a flat log stays flat)."""
+    columns = []
+    for cold in colds:
+        unit = max(3.0 * cold.slope_noise, 0.06 * usual_rise(cold))
+        columns.append(_shrunk(np.nan_to_num(cold.slope / unit), 2.0 * cold.slope_noise / unit))
+    for draw in draws:
+        unit = max(3.0 * draw.noise, 0.02 * draw.running)
+        filled = np.where(np.isnan(draw.level), draw.running, draw.level)
+        columns.append(np.clip(filled / unit, -100, 100))
+    return np.column_stack(columns)
+
+
+def usual_rise(cold: ColdCells) -> float:
+    """Slope at which the line rises where it rises most [K/min]: the median of the rising slopes weighed by how far
+    each carries, so that the rare harvests count for more than the many flat cells."""
+    rising = cold.slope[cold.slope > 2 * cold.slope_noise]
+    if len(rising) == 0:
+        return 2 * cold.slope_noise
+    rising = np.sort(rising)
+    weight = np.cumsum(rising)
+    return float(rising[np.searchsorted(weight, 0.5 * weight[-1])])
+
+
+def _shrunk(values: np.ndarray, dead: float) -> np.ndarray:
+    """`values` drawn towards zero by `dead`, then compressed (asinh): a rise ten times steeper is not ten times surer."""
+    return np.arcsinh(np.sign(values) * np.maximum(np.abs(values) - dead, 0.0)) * 2.0

@@ -1,0 +1,83 @@
+"""One log from channels to cycles, step by step."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.cycles import boundaries, features, labels, measures, phases, segments, signals, starts
+from pipeline.cycles.record import CycleRecord
+from pipeline.logs.timeline import Timeline
+from pipeline.unit import Unit
+
+
+def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
+    """Every phase of `timeline`, its cycles with their measures, and how sure each of them is."""
+    # 1. The channels that can show a phase, spikes taken out.
+    colds = _traces(timeline, features.COLD_ROLES)
+    draws = _traces(timeline, features.DRAW_ROLES)
+    if not colds and not draws:
+        return _nothing(timeline, unit, "no-evidence")
+    # 2. Means over cells of about ten seconds, and from them slopes and levels.
+    cells = signals.lay_cells([*colds, *draws])
+    cold_cells = [features.cold_cells(trace, cells) for trace in colds]
+    draw_cells = [d for d in (features.draw_cells(trace, cells) for trace in draws) if d is not None]
+    # 3. Change points, and the cheapest course of phases through the segments between them.
+    found = segments.find_segments(cold_cells, draw_cells, cells)
+    named = labels.label(cold_cells, draw_cells, found, cells)
+    runs = phases.merge(found, named)
+    # 4. Each boundary at full rate.
+    placed = boundaries.place(runs, cold_cells, draw_cells, cells, step=named.step, polarity=named.polarity)
+    # 5. Starts, phases and what cannot be told; cycles and their measures.
+    limiting = [d.trace for d in draw_cells if named.step > 0] + colds
+    interval_s = min((t.interval_s for t in limiting), default=min(t.interval_s for t in [*colds, *draws]))
+    drafts, harvests_timed, pattern = phases.settle(
+        runs, placed, cells, timeline, colds=colds, draws=draw_cells, interval_s=interval_s
+    )
+    start_columns = starts.starts_of_draw(draw_cells[0]) if draw_cells else phases.starts_of(drafts)
+    start_table = starts.start_table(
+        start_columns, timeline, colds[0] if colds else None, _trace(timeline, "discharge")
+    )
+    cycles = measures.cycle_table(
+        drafts, start_table, timeline, unit, cold=colds[0] if colds else None, draws=draws
+    )
+    return CycleRecord(
+        phases=tuple(drafts),
+        cycles=cycles,
+        starts=start_table,
+        lag_s=placed.lag_s,
+        interval_s=float(interval_s),
+        harvests_timed=harvests_timed,
+        pattern=pattern,
+        method={
+            "cell_s": cells.step_s,
+            "change_points": int(len(found) - found.opens_span.sum()),
+            "polarity": named.polarity,
+            "current_step": float(named.step),
+        },
+    )
+
+
+def _traces(timeline: Timeline, roles: tuple[str, ...]) -> list[signals.Trace]:
+    found = (_trace(timeline, role) for role in roles)
+    return [trace for trace in found if trace is not None]
+
+
+def _trace(timeline: Timeline, role: str) -> signals.Trace | None:
+    channel = timeline.get(role)
+    return None if channel is None else signals.trace_of(channel)
+
+
+def _nothing(timeline: Timeline, unit: Unit, why: str) -> CycleRecord:
+    drafts = phases.only_unclear(timeline, why)
+    start_table = starts.start_table(
+        starts.starts_of_phases(*(np.empty(0, np.int64),) * 3), timeline, None, None
+    )
+    cycles = measures.cycle_table(drafts, start_table, timeline, unit, cold=None, draws=[])
+    return CycleRecord(
+        phases=tuple(drafts),
+        cycles=cycles,
+        starts=start_table,
+        harvests_timed=False,
+        pattern=False,
+        method={},
+    )

@@ -1,0 +1,271 @@
+"""Which phase each segment is: the cheapest course through freeze, harvest and idle for the whole log at once.
+
+A segment costs each phase what its slopes, levels and currents speak against it; a change of phase costs what the order
+of phases and the steps of the current speak against it. The cheapest course is found by dynamic programming (Viterbi
+1967, IEEE Trans. Inf. Theory 13, 260); running it both ways gives for every segment how much dearer the next best phase
+would have been: the margin.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.cycles.features import ColdCells, DrawCells, usual_rise
+from pipeline.cycles.segments import Segments, means
+from pipeline.cycles.signals import Cells
+
+FREEZE, HARVEST, IDLE = 0, 1, 2
+
+# Costs are in nats (a cost of 3 is odds of 20 to 1); all of them common practice, no source.
+CHANGE = np.array(
+    [  # to freeze, harvest, idle
+        [0.0, 1.0, 4.0],  # from freeze: to stop in mid-freeze is rare
+        [1.0, 0.0, 2.5],  # from harvest
+        [0.5, 5.0, 0.0],  # from idle: few machines start with a harvest
+    ]
+)
+BEGIN = np.array([0.0, 1.5, 1.0])
+PER_MIN = np.array([0.0, 0.25, 0.03])  # harvests are short
+AGAINST_SLOPE = 14.0  # a full swing of the line the wrong way
+PER_SAMPLE_OFF = 3.0  # one reading of "off" while running, or the other way round
+MOST_OFF = 40.0
+STEP_CAP = 6.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scales:
+    """How a cold line usually moves in this log."""
+
+    rise: float  # slope of a usual rise [K/min]
+    fall: float  # slope of a usual fall [K/min], positive
+    swing: float  # from the coldest of a freeze to the warmest of a harvest [K]
+    cold: np.ndarray  # (cells,): where freezes end, there and then [°C]
+    clear: bool  # the swing stands well out of the noise
+
+
+@dataclass(frozen=True, kw_only=True)
+class Labels:
+    """The phase of each segment (k,) and by how much it won [nats]."""
+
+    state: np.ndarray
+    margin: np.ndarray
+    cost: float
+    polarity: int  # +1: the current steps up when the harvest begins; -1: down; 0: it shows no step
+    step: float  # height of that step in the draw's unit
+
+
+def scales_of(cold: ColdCells, segments: Segments, cells: Cells) -> Scales:
+    """The usual rise, fall and swing, from the legs of the line (runs of segments that go the same way)."""
+    rate = means(cold.slope, segments)
+    minutes = segments.minutes
+    noise = 2.0 * cold.slope_noise / np.sqrt(np.maximum(segments.stop - segments.first, 1))
+    way = np.where(rate > noise, 1, np.where(rate < -noise, -1, 0))
+    rise_k = np.where(way > 0, rate * minutes, 0.0)
+    fall_k = np.where(way < 0, -rate * minutes, 0.0)
+    rise = _weighted_median(rate, rise_k, default=usual_rise(cold))
+    fall = _weighted_median(-rate, fall_k, default=rise)
+    leg = np.cumsum(np.r_[True, (way[1:] > 0) != (way[:-1] > 0)] | segments.opens_span) - 1
+    climbs = np.bincount(leg, rise_k)
+    swing = _weighted_median(climbs, climbs, default=1.0)
+    heads = np.flatnonzero(np.diff(leg, prepend=-1))
+    big = climbs > 0.4 * swing
+    at = segments.first[heads][big]
+    # The mean of the cell before the climb is the nearest to the coldest point.
+    low = cold.level[np.maximum(at - 1, 0)] if len(at) else np.array([])
+    low = np.where(np.isfinite(low), low, cold.level[at]) if len(at) else low
+    keep = np.isfinite(low)
+    at, low = at[keep], low[keep]
+    if len(low) == 0:
+        known = cold.level[np.isfinite(cold.level)]
+        level = np.full(len(cells), float(np.quantile(known, 0.05)) if len(known) else 0.0)
+    else:
+        level = np.interp(np.arange(len(cells)), at, _running_median(low, 9))
+    grain = max(cold.slope_noise * np.sqrt(2) * cells.step_s / 60.0, 1e-9)
+    return Scales(
+        rise=max(rise, 1e-6),
+        fall=max(fall, 1e-6),
+        swing=max(swing, 1e-6),
+        cold=level,
+        clear=swing > 6 * grain,
+    )
+
+
+def _weighted_median(values: np.ndarray, weights: np.ndarray, *, default: float) -> float:
+    keep = weights > 0
+    if not keep.any():
+        return default
+    values, weights = values[keep], weights[keep]
+    order = np.argsort(values)
+    total = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
+
+
+def _running_median(values: np.ndarray, width: int) -> np.ndarray:
+    if len(values) < 3:
+        return np.full(len(values), np.median(values))
+    half = min(width, len(values) if len(values) % 2 else len(values) - 1) // 2
+    padded = np.pad(values, half, mode="edge")
+    return np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
+
+
+def cold_costs(cold: ColdCells, scales: Scales, segments: Segments) -> np.ndarray:
+    """What a cold line speaks against each phase in each segment, shape (k, 3)."""
+    rate = np.nan_to_num(means(cold.slope, segments))
+    minutes = segments.minutes
+    height = np.nan_to_num((means(cold.level - scales.cold, segments)) / scales.swing, nan=0.5)
+    up = np.maximum(rate * minutes / scales.swing, 0.0)
+    down = np.maximum(-rate * minutes / scales.swing, 0.0)
+    steep_up, steep_down = rate / scales.rise, -rate / scales.fall
+    flat = (np.abs(steep_up) < 0.12) & (steep_down < 0.12)
+    costs = np.zeros((len(segments), 3))
+    costs[:, FREEZE] = AGAINST_SLOPE * np.maximum(up - 0.05, 0.0) + np.where(
+        (height > 0.85) & flat, 0.3 * minutes, 0.0
+    )
+    costs[:, HARVEST] = (
+        AGAINST_SLOPE * np.maximum(down - 0.04, 0.0)
+        + np.where((height < 0.2) & flat, 0.4 * minutes, 0.0)
+        + np.where((height > 0.8) & (steep_up < 0.15), 0.8 * minutes, 0.0)
+    )
+    costs[:, IDLE] = (
+        np.where(steep_down > 0.15, AGAINST_SLOPE, 4.0) * down
+        + np.where(steep_up > 0.35, 5.0, 0.0) * up
+        + np.where((height < 0.3) & (steep_up < 0.1), 0.5 * minutes, 0.0)
+    )
+    np.minimum(costs, 40.0, out=costs)
+    costs[~np.isfinite(means(cold.level, segments))] = 0.0
+    return costs
+
+
+def draw_costs(draw: DrawCells, segments: Segments, cells: Cells) -> np.ndarray:
+    """What running or standing speaks against each phase, shape (k, 3)."""
+    costs = np.zeros((len(segments), 3))
+    if not np.isfinite(draw.off_below):
+        return costs
+    known = np.isfinite(draw.level)
+    off = means(np.where(known, draw.level < draw.off_below, np.nan), segments)
+    off, known_share = np.nan_to_num(off, nan=0.5), means(known.astype(float), segments)
+    readings = segments.minutes * 60.0 / draw.trace.interval_s * known_share
+    costs[:, FREEZE] = costs[:, HARVEST] = np.minimum(PER_SAMPLE_OFF * readings * off, MOST_OFF)
+    costs[:, IDLE] = np.minimum(PER_SAMPLE_OFF * readings * (1 - off), MOST_OFF)
+    return costs
+
+
+def steps_of(draw: DrawCells, segments: Segments, cells: Cells) -> np.ndarray:
+    """Step of the level at the start of each segment, near it on both sides; NaN where it is not known or the
+    compressor stands on either side. Shape (k,)."""
+    level = draw.level
+    skip = 0 if draw.trace.interval_s >= cells.step_s * 0.99 else 1
+    total = np.concatenate([[0.0], np.cumsum(np.nan_to_num(level))])
+    count = np.concatenate([[0.0], np.cumsum(np.isfinite(level))])
+
+    def near(first, stop):
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return (total[stop] - total[first]) / (count[stop] - count[first])
+
+    first, stop = segments.first, segments.stop
+    reach = 3
+    after = near(
+        np.minimum(first + skip, stop - 1), np.minimum(np.maximum(first + skip + reach, first + 1), stop)
+    )
+    before = near(
+        np.maximum(stop - skip - reach, first), np.maximum(np.maximum(stop - skip, first + 1), first + 1)
+    )
+    step = np.full(len(segments), np.nan)
+    step[1:] = after[1:] - before[:-1]
+    step[segments.opens_span] = np.nan
+    if np.isfinite(draw.off_below):
+        standing = (after < draw.off_below) | (np.r_[np.nan, before[:-1]] < draw.off_below)
+        step[standing] = np.nan
+    return step
+
+
+def change_costs(
+    draw: DrawCells | None, steps: np.ndarray | None, step: float, polarity: int, k: int
+) -> np.ndarray:
+    """Cost of going from each phase to each phase at the start of each segment, shape (k, 3, 3)."""
+    costs = np.repeat(CHANGE[None], k, axis=0)
+    if draw is None or steps is None or polarity == 0:
+        return costs
+    width = max(0.35 * step, 3 * draw.noise)
+    seen = np.nan_to_num(steps)
+    known = np.isfinite(steps)
+
+    def misfit(expected):
+        return np.where(known, np.minimum(0.5 * ((seen - expected) / width) ** 2, STEP_CAP), 0.0)
+
+    stay = misfit(0.0)
+    costs[:, FREEZE, FREEZE] += stay
+    costs[:, HARVEST, HARVEST] += stay
+    costs[:, FREEZE, HARVEST] += misfit(polarity * step)
+    costs[:, HARVEST, FREEZE] += misfit(-polarity * step)
+    return costs
+
+
+def usual_step(draw: DrawCells, steps: np.ndarray) -> float:
+    """Height of the steps that stand out (weighed by their height); 0.0 where none does."""
+    height = np.abs(steps[np.isfinite(steps)])
+    height = height[height > max(4 * draw.noise, 0.02 * draw.running)]
+    return _weighted_median(height, height, default=0.0)
+
+
+def label(colds: Sequence[ColdCells], draws: Sequence[DrawCells], segments: Segments, cells: Cells) -> Labels:
+    """The cheapest course of phases through all segments."""
+    k = len(segments)
+    costs = segments.minutes[:, None] * PER_MIN
+    for cold in colds:
+        scales = scales_of(cold, segments, cells)
+        if scales.clear:
+            costs = costs + cold_costs(cold, scales, segments)
+    for draw in draws[:1]:
+        costs = costs + draw_costs(draw, segments, cells)
+    draw = draws[0] if draws else None
+    steps = steps_of(draw, segments, cells) if draw is not None else None
+    step = usual_step(draw, steps) if draw is not None else 0.0
+    best = None
+    for polarity in (1, -1) if step > 0 else (0,):
+        changes = change_costs(draw, steps, step, polarity, k)
+        changes[segments.opens_span] = np.minimum(CHANGE, 1.0)
+        state, margin, cost = cheapest(costs, changes)
+        if best is None or cost < best.cost:
+            best = Labels(state=state, margin=margin, cost=cost, polarity=polarity, step=step)
+    return best
+
+
+def cheapest(costs: np.ndarray, changes: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    """The cheapest course, the margin of each of its states over the next best, and its cost.
+
+    costs: shape (k, 3); changes: shape (k, 3, 3), the change into segment i from i − 1.
+    """
+    forward = _sweep(costs, changes, BEGIN)
+    backward = _sweep(
+        costs[::-1],
+        np.concatenate([changes[:1], changes[:0:-1].transpose(0, 2, 1)]),
+        np.zeros(costs.shape[1]),
+    )[::-1]
+    through = forward + backward - costs
+    order = np.sort(through, axis=1)
+    # Ties would let neighbouring minima disagree: the course is read back, not taken from the minima.
+    state = np.empty(len(costs), dtype=np.int64)
+    state[-1] = int(np.argmin(forward[-1]))
+    for i in range(len(costs) - 1, 0, -1):
+        state[i - 1] = int(np.argmin(forward[i - 1] + changes[i, :, state[i]]))
+    return state, order[:, 1] - order[:, 0], float(order[-1, 0])
+
+
+def _sweep(costs: np.ndarray, changes: np.ndarray, begin: np.ndarray) -> np.ndarray:
+    """Least cost of reaching every state of every segment."""
+    a, b, c = (float(x) for x in begin + costs[0])
+    out = [(a, b, c)]
+    for (ca, cb, cc), ((aa, ab, ac), (ba, bb, bc), (ka, kb, kc)) in zip(
+        costs[1:].tolist(), changes[1:].tolist(), strict=True
+    ):
+        a, b, c = (
+            min(a + aa, b + ba, c + ka) + ca,
+            min(a + ab, b + bb, c + kb) + cb,
+            min(a + ac, b + bc, c + kc) + cc,
+        )
+        out.append((a, b, c))
+    return np.array(out)

@@ -1,0 +1,210 @@
+"""From labelled runs to the phases that are handed on, with what the log cannot tell called `unclear`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.cycles.boundaries import Placed, Runs
+from pipeline.cycles.features import DrawCells
+from pipeline.cycles.labels import FREEZE, HARVEST, IDLE, Labels
+from pipeline.cycles.record import Phase, PhaseKind
+from pipeline.cycles.segments import Segments
+from pipeline.cycles.signals import Cells, Trace
+from pipeline.cycles.starts import starts_of_phases
+from pipeline.logs.timeline import Timeline
+
+KINDS = {FREEZE: PhaseKind.FREEZE, HARVEST: PhaseKind.HARVEST, IDLE: PhaseKind.IDLE}
+
+# Common practice, no source, all of them.
+TRIP_RUN_MIN = 4.0  # a run this short makes no ice
+TRIP_RUN_SHARE = 0.35  # … nor does one this short beside the usual freeze
+TRIP_OFF_MIN = 20.0  # longer rests between runs are rests
+TRIP_RUNS = 2  # short runs in a row that make it tripping
+COARSE_SHARE = 0.75  # a harvest needs more than one reading: interval over the usual harvest
+COARSE_S = 150.0  # no batch machine's harvest can be timed on a slower logger
+PATTERN_LEAST_MIN = 150.0  # running this long without a harvest is no pattern
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Settled:
+    phases: list[Phase]
+
+
+def merge(found: Segments, named: Labels) -> Runs:
+    """Runs of segments with one label."""
+    head = np.r_[True, named.state[1:] != named.state[:-1]] | found.opens_span
+    first = np.flatnonzero(head)
+    return Runs(
+        state=named.state[first],
+        first=found.first[first],
+        stop=np.append(found.first[first[1:]], found.stop[-1]),
+        margin=np.maximum.reduceat(named.margin, first),
+        opens_span=found.opens_span[first],
+    )
+
+
+def settle(
+    runs: Runs,
+    placed: Placed,
+    cells: Cells,
+    timeline: Timeline,
+    *,
+    colds: Sequence[Trace],
+    draws: Sequence[DrawCells],
+    interval_s: float,
+) -> tuple[list[Phase], bool, bool]:
+    """The phases of the log, whether its harvests can be timed, and whether it shows a pattern at all."""
+    phases = _drafts(runs, placed, cells, timeline, colds=colds, draws=draws)
+    phases = tripping(phases)
+    harvest = lengths_min(phases, PhaseKind.HARVEST)
+    timed = not (
+        interval_s >= COARSE_S or (len(harvest) and interval_s / 60 > COARSE_SHARE * np.median(harvest))
+    )
+    running = (
+        sum((p.end_ns - p.start_ns) for p in phases if p.kind in (PhaseKind.FREEZE, PhaseKind.HARVEST)) / 6e10
+    )
+    pattern = len(harvest) > 0 or running == 0
+    if not pattern:
+        phases = [
+            _unclear(p, "no-pattern") if p.kind in (PhaseKind.FREEZE, PhaseKind.HARVEST) else p
+            for p in phases
+        ]
+    elif not timed:
+        phases = [_unclear(p, "too-coarse") if p.kind is PhaseKind.HARVEST else p for p in phases]
+    return joined(phases), timed, pattern
+
+
+def lengths_min(phases: Sequence[Phase], kind: PhaseKind) -> np.ndarray:
+    """Lengths of the phases of one kind [min]."""
+    return np.array([(p.end_ns - p.start_ns) / 6e10 for p in phases if p.kind is kind])
+
+
+def _unclear(phase: Phase, why: str) -> Phase:
+    return replace(phase, kind=PhaseKind.UNCLEAR, why=why)
+
+
+def _drafts(runs: Runs, placed: Placed, cells: Cells, timeline: Timeline, *, colds, draws) -> list[Phase]:
+    cold_roles = tuple(c.role for c in colds)
+    draw_roles = tuple(d.trace.role for d in draws[:1])
+    span = np.searchsorted(cells.span_stop, runs.first, side="right")
+    start = placed.start_ns.copy()
+    start[runs.opens_span] = cells.span_start_ns[span[runs.opens_span]]
+    if len(start):
+        start = np.maximum.accumulate(start)
+    closes = np.r_[span[1:] != span[:-1], True]
+    end = np.where(closes, cells.span_end_ns[span], np.append(start[1:], 0))
+    phases: list[Phase] = []
+    cursor = timeline.start_ns
+    for i in range(len(start)):
+        if start[i] > cursor:
+            phases.append(_gap(cursor, int(start[i])))
+        if end[i] <= start[i]:
+            continue
+        evidence = (cold_roles if placed.by_cold[i] else ()) + (draw_roles if placed.by_draw[i] else ())
+        edge = bool(runs.opens_span[i])
+        phases.append(
+            Phase(
+                kind=KINDS[int(runs.state[i])],
+                start_ns=int(start[i]),
+                end_ns=int(end[i]),
+                start_uncertainty_s=0.0 if edge else float(placed.uncertainty_s[i]),
+                start_evidence=() if edge else evidence,
+                confidence=float(1 - 0.5 * np.exp(-runs.margin[i] / 1.5)),
+            )
+        )
+        cursor = int(end[i])
+    if cursor < timeline.end_ns:
+        phases.append(_gap(cursor, timeline.end_ns))
+    return phases
+
+
+def _gap(start_ns: int, end_ns: int) -> Phase:
+    return Phase(
+        kind=PhaseKind.GAP,
+        start_ns=start_ns,
+        end_ns=end_ns,
+        start_uncertainty_s=0.0,
+        start_evidence=(),
+        confidence=1.0,
+    )
+
+
+def joined(phases: Sequence[Phase]) -> list[Phase]:
+    """Neighbours of the same kind (and reason) made one."""
+    out: list[Phase] = []
+    for phase in phases:
+        if out and out[-1].kind is phase.kind and out[-1].why == phase.why:
+            out[-1] = replace(
+                out[-1], end_ns=phase.end_ns, confidence=min(out[-1].confidence, phase.confidence)
+            )
+        else:
+            out.append(phase)
+    return out
+
+
+def tripping(phases: Sequence[Phase]) -> list[Phase]:
+    """`phases` with every row of short runs between short rests, from its first stop to its last start, `unclear`."""
+    freeze = lengths_min(phases, PhaseKind.FREEZE)
+    usual = float(np.median(freeze[freeze > TRIP_RUN_MIN])) if (freeze > TRIP_RUN_MIN).any() else 20.0
+    most_ns = max(TRIP_RUN_MIN, min(TRIP_RUN_SHARE * usual, 10.0)) * 6e10
+    rest_ns = TRIP_OFF_MIN * 6e10
+    out = list(phases)
+    i = 0
+    while i < len(out):
+        j, short = i, 0
+        # A row: rest, short run, rest, short run, …, rest.
+        while j < len(out) and out[j].kind is PhaseKind.IDLE and out[j].end_ns - out[j].start_ns <= rest_ns:
+            k = j + 1
+            while k < len(out) and out[k].kind in (PhaseKind.FREEZE, PhaseKind.HARVEST):
+                k += 1
+            if k >= len(out) or k == j + 1 or out[k - 1].end_ns - out[j + 1].start_ns > most_ns:
+                break
+            if out[k].kind is not PhaseKind.IDLE or out[k].end_ns - out[k].start_ns > rest_ns:
+                break
+            j, short = k, short + 1
+        if short >= TRIP_RUNS:
+            merged = replace(
+                out[i],
+                kind=PhaseKind.UNCLEAR,
+                end_ns=out[j].end_ns,
+                why="tripping",
+                confidence=min(p.confidence for p in out[i : j + 1]),
+            )
+            out[i : j + 1] = [merged]
+        i += 1
+    return out
+
+
+def starts_of(phases: Sequence[Phase]) -> dict[str, np.ndarray]:
+    """Compressor starts where no clamp was logged: the ends of idle."""
+    found = []
+    for i in range(1, len(phases)):
+        if phases[i - 1].kind is PhaseKind.IDLE and phases[i].kind in (PhaseKind.FREEZE, PhaseKind.HARVEST):
+            j = i
+            while j < len(phases) and phases[j].kind in (PhaseKind.FREEZE, PhaseKind.HARVEST):
+                j += 1
+            seen = j < len(phases) and phases[j].kind is PhaseKind.IDLE
+            off = phases[i - 1].end_ns - phases[i - 1].start_ns if i > 1 else -1
+            found.append((phases[i].start_ns, off, phases[j - 1].end_ns - phases[i].start_ns if seen else -1))
+    table = np.array(found, dtype=np.int64).reshape(-1, 3)
+    return starts_of_phases(table[:, 0], table[:, 1], table[:, 2])
+
+
+def only_unclear(timeline: Timeline, why: str) -> list[Phase]:
+    """The whole log as one `unclear` phase (nothing where the log has no length)."""
+    if timeline.end_ns <= timeline.start_ns:
+        return []
+    return [
+        Phase(
+            kind=PhaseKind.UNCLEAR,
+            start_ns=timeline.start_ns,
+            end_ns=timeline.end_ns,
+            start_uncertainty_s=0.0,
+            start_evidence=(),
+            confidence=1.0,
+            why=why,
+        )
+    ]
