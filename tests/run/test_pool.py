@@ -53,12 +53,16 @@ def test_a_worker_is_replaced_before_it_grows_old():
 
 
 def test_leaving_early_leaves_no_process_behind():
-    running = side_by_side(double, range(10_000), workers=2, on_death=lambda item: None)
-    next(running)
-    workers = {child.pid for child in psutil.Process().children() if "spawn_main" in " ".join(child.cmdline())}
-    assert workers
+    before = {child.pid for child in psutil.Process().children(recursive=True)}
+    running = side_by_side(whoami, range(10_000), workers=2, on_death=lambda item: None)
+    worker = next(running)
+    assert psutil.pid_exists(worker)
+    started = {child.pid for child in psutil.Process().children(recursive=True)} - before
     running.close()
-    assert not [pid for pid in workers if psutil.pid_exists(pid)]
+    assert not psutil.pid_exists(worker)
+    left = [psutil.Process(pid) for pid in started if psutil.pid_exists(pid)]
+    assert not [process for process in left if "_serve" in " ".join(process.cmdline())]
+    assert len(left) <= 2  # what multiprocessing keeps for the next pool: the process to fork from, the tracker
 
 
 def test_nothing_to_do_is_no_error():
@@ -69,3 +73,46 @@ def test_nothing_to_do_is_no_error():
 def test_the_number_of_workers_changes_no_result(workers):
     results = list(side_by_side(double, range(12), workers=workers, on_death=lambda item: None))
     assert sorted(results) == [2 * n for n in range(12)]
+
+
+def threads_of(number):
+    import pyarrow as pa
+
+    return pa.cpu_count(), os.environ.get("OPENBLAS_NUM_THREADS")
+
+
+def test_a_worker_keeps_to_one_thread():
+    before = dict(os.environ)
+    assert set(side_by_side(threads_of, range(4), workers=2, on_death=lambda item: None)) == {(1, "1")}
+    assert dict(os.environ) == before
+
+
+def loaded(number):
+    import sys
+
+    return "wave" in sys.modules
+
+
+def test_modules_are_loaded_before_the_first_item():
+    assert list(side_by_side(loaded, [0], workers=1, on_death=lambda item: None, load=["wave"])) == [True]
+
+
+def test_an_error_in_the_work_is_a_death_and_not_a_hang():
+    results = list(side_by_side(fail_at_three, range(6), workers=2, on_death=lambda item: ("died", item)))
+    assert sorted(results, key=str) == sorted([0, 1, 2, 4, 5, ("died", 3)], key=str)
+
+
+def fail_at_three(number):
+    if number == 3:
+        raise ValueError(number)
+    return number
+
+
+def test_interrupting_the_group_is_left_to_the_parent():
+    results = list(side_by_side(interrupt_itself, range(4), workers=2, on_death=lambda item: "died"))
+    assert sorted(results) == [0, 1, 2, 3]
+
+
+def interrupt_itself(number):
+    os.kill(os.getpid(), signal.SIGINT)
+    return number
