@@ -1,6 +1,6 @@
 """The segmentation on logs of the second machine, stratum by stratum, next to methods without knowledge of ice machines.
 
-    python -m tests.bench.segmentation [--logs 248] [--first 0] [--quick] [--jobs 1] [--worst 20] [--stratum channels=current]
+    python -m tests.bench.segmentation [--logs 248] [--first 0] [--quick] [--jobs 1] [--worst 20] [--stratum channels=current] [--one SEED]
 
 Prints for each stratum: boundary F1 at max(20 s, 1.5 intervals), median error, cycle-count error, label agreement, share of
 time with a wrong label, calibration of the stated 90 % uncertainty, false harvests in healthy logs; and the F1 of the others.
@@ -21,7 +21,7 @@ import numpy as np
 
 from pipeline.unit import Unit
 from tests.bench import baselines
-from tests.bench.second_grid import COARSE_S, build_case, grid
+from tests.bench.second_grid import COARSE_S, build_case, case_at, grid
 from tests.bench.second_machine import Case, make_log, to_timeline
 from tests.scoring import Score, f1_of, score, untyped_f1
 
@@ -211,6 +211,30 @@ def coarse_check(logs: int = 8) -> str:
     return "\n".join(lines)
 
 
+def side_by_side(case: Case) -> str:
+    """Every true and found phase of one log in order of time, with what the score objects to."""
+    from pipeline.cycles import find_cycles
+
+    log = make_log(case)
+    record = find_cycles(to_timeline(log), Unit(name="one"))
+    lines = [
+        " ".join(case.strata.values())
+        + f" | {case.hours:.1f} h, clip {case.clip}, meter {case.meter}, plan {case.plan}",
+        f"lag estimated {dict(record.lag_s)}, harvests timed {record.harvests_timed}, pattern {record.pattern}",
+    ]
+    events = [(p.start_ns, 0, f"true   {p.kind}") for p in log.truth]
+    events += [
+        (
+            p.start_ns,
+            1,
+            f"    found  {p.kind} ±{p.start_uncertainty_s:.0f} s {','.join(p.start_evidence)} {p.confidence:.2f} {p.why}",
+        )
+        for p in record.phases
+    ]
+    lines += [f"{(at - log.start_ns) / 3.6e12:9.4f} h  {text}" for at, _, text in sorted(events)]
+    return "\n".join([*lines, *score(log.truth, record.phases, interval_s=log.interval_s).details])
+
+
 def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -223,7 +247,13 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--worst", type=int, default=25)
     parser.add_argument("--stratum", default="", help="only cases of this stratum, such as channels=current")
+    parser.add_argument(
+        "--one", type=int, metavar="SEED", help="one log: the true phases beside the found ones"
+    )
     args = parser.parse_args(argv)
+    if args.one is not None:
+        print(side_by_side(case_at(args.one)))
+        return 0
     cases = grid(62 if args.quick else args.logs, first=args.first)
     if args.stratum:
         factor, level = args.stratum.split("=")
