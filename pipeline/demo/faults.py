@@ -89,10 +89,10 @@ KINDS: Mapping[str, FaultKind] = MappingProxyType(
             options={"hours": 5.0, "every_hours": 14.0, "on_s": 40.0, "off_s": 110.0},
         ),
         "overload-trips": FaultKind(
-            does="the motor overload opens a minute or three after each start",
+            does="the motor overload opens about a minute after each start",
             expect=("short-cycling",),
             may=("no-ice", "output-low", "freeze-long", "failed-start"),
-            options={"hours": 5.0, "every_hours": 14.0, "on_s": 110.0, "off_s": 260.0},
+            options={"hours": 5.0, "every_hours": 14.0, "on_s": 55.0, "off_s": 280.0},
         ),
         "trip-in-freeze": FaultKind(
             does="now and then the compressor stops for some minutes in mid-freeze and goes on",

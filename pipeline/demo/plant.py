@@ -157,7 +157,7 @@ class Plant:
         gas = on & GAS
         cap0 = cap1 = 0.0
         if running and not gas:
-            scale = self.charge * m.capacity_w * max(0.2, 1 - 0.011 * (cond - 40))
+            scale = self.charge * m.capacity_w * max(0.2, 1 - 0.009 * (cond - 40))
             cap0, cap1 = scale * 1.3, scale * 0.03  # 1 + 0.03 (T + 10)
             if plate > 8:  # the suction pressure is limited at start
                 cap0, cap1 = scale * 1.54, 0.0
@@ -371,22 +371,23 @@ class Plant:
         self.water_kg -= m.purge * min(self.water_kg, m.spare_kg)
         self.melted = 0.0
         gas_part, stick = 1.0, float(self.rng.lognormal(0.0, 0.12))
-        retry = False
+        retry, struck = False, ""
         if (f := self.fault("cold-harvest")) is not None and (self.strikes(f) or 0 < self._cold_in_a_row < 2):
             gas_part = 0.0
             self._cold_in_a_row += 1
-            self.episodes.append(("cold-harvest", self.t, self.t + m.harvest_limit_s))
+            struck = "cold-harvest"
         else:
             self._cold_in_a_row = 0
         if (f := self.fault("slow-harvest")) is not None and self.strikes(f):
             gas_part = f["hot_gas"]
-            self.episodes.append(("slow-harvest", self.t, self.t))
+            struck = "slow-harvest"
         if (f := self.fault("stalled-harvest")) is not None and self.strikes(f):
             gas_part, stick, retry = f["hot_gas"], f["stick"], bool(f["retry"])
-            self.episodes.append(("stalled-harvest", self.t, self.t + m.harvest_limit_s))
+            struck = "stalled-harvest"
         release_kg = m.release * stick * max(self.ice, 0.3 * m.slab_kg)
         released = self.ice <= 1e-3
         on = COMPRESSOR | GAS if gas_part else COMPRESSOR
+        fan = 0
         while self.t < self.seconds:
             spent = self.t - begun
             if spent >= m.harvest_limit_s:
@@ -405,8 +406,10 @@ class Plant:
                 * m.hot_gas_w
                 * (0.55 + 0.45 * min(1.3, max(0.2, (self.cond - 22) / 18)))
             )
-            fan = FAN if self.cond > 50 else 0
+            fan = FAN if self.cond > (46 if fan else 52) else 0
             self.step(1.0, on | fan, gas_w=gas_w, inflow=inflow)
+        if struck and begun >= 0:
+            self.episodes.append((struck, begun, self.t))
         if self.ice > 1e-3 and retry:
             self.close("harvest")
             self.freeze(only_s=float(self.rng.uniform(180, 300)))
@@ -478,6 +481,7 @@ class Plant:
         from_s = self.t
         first = True
         while self.t < self.seconds and self.trip_fault() is fault:
+            self.ice = 0.0  # the thin sheet slides off
             if not first:
                 self.start()
                 self.trip_run(fault)
