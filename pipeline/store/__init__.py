@@ -5,7 +5,7 @@
     .store/units/<unit>/history.jsonl    a line for each day on which the unit was reported anew
     .store/making/                       reports under way; they move to their place whole
     .store/damaged/                      what did not match its checksum, set aside
-    .store/run.lock, watch.lock          held by the one process that writes
+    .store/run.lock, watch.lock, post.lock  each held by one process at a time
 
 All but the history can be made again from the inputs, and is, whenever it is missing or damaged.
 """

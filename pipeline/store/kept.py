@@ -51,6 +51,9 @@ class KeptReport:
     )  # name -> size, modification time [ns]
     problems: tuple[Problem, ...] = ()
     rows: int = 0
+    client: Mapping[str, Any] = field(
+        default_factory=dict
+    )  # of unit.toml: whom a message about the unit goes to
 
 
 class UnitStore:
@@ -271,6 +274,7 @@ def _kept_report(entry: Mapping[str, Any]) -> KeptReport:
         outputs={name: tuple(about) for name, about in entry["outputs"].items()},
         problems=tuple(Problem(**problem) for problem in entry["problems"]),
         rows=entry["rows"],
+        client=entry["client"],
     )
 
 

@@ -16,6 +16,7 @@ DAMAGED_KEPT = 50
 """So many damaged pieces are kept to look at (common practice, no source); the oldest go first."""
 
 _RUN_WAIT_S = 600.0
+_POST_WAIT_S = 60.0
 
 
 class StorePlace:
@@ -43,6 +44,15 @@ class StorePlace:
             self.root / "watch.lock",
             busy=f'another watcher already keeps "{self.reports.name}" up to date',
             remedy="stop that one first, or name another folder with --to",
+        )
+
+    def for_one_post(self) -> contextlib.AbstractContextManager[None]:
+        """Hold the reports as the only one who sends them. Raises Locked, OSError."""
+        return held(
+            self.root / "post.lock",
+            wait_s=_POST_WAIT_S,
+            busy=f'another e-mail run is still under way for "{self.reports.name}"',
+            remedy="wait until it has ended",
         )
 
     def heal(self) -> int:

@@ -1,0 +1,75 @@
+"""One message that is due, made: pictures drawn, reports attached, words in the client's language."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from email.headerregistry import Address
+
+from pipeline.delivery.clients import Recipient
+from pipeline.delivery.due import Due
+from pipeline.delivery.letter import Attachment, Picture, write_letter
+from pipeline.delivery.message import attach, encode
+from pipeline.delivery.parcels import Parcel
+
+PICTURES_UP_TO = 4
+"""Units in one message that each get their pictures; in a longer one only those with something to do."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sender:
+    """Whom the messages come from."""
+
+    address: Address
+    reply_to: str | None = None
+
+
+def make(due: Due, sender: Sender, now: datetime) -> bytes:
+    """The whole message. Raises OSError where a report can't be read."""
+    identifier = due.identifier(sender.address.domain)
+    attachments = _told_apart([attach(parcel) for parcel in due.parcels])
+    letter = write_letter(
+        due.recipient,
+        due.parcels,
+        pictures={
+            parcel.unit: _pictures(parcel, due.recipient, identifier)
+            for parcel in due.parcels
+            if len(due.parcels) <= PICTURES_UP_TO or parcel.needs_something
+        },
+        attachments=attachments,
+        part=due.part,
+    )
+    message = encode(
+        letter,
+        sender=sender.address,
+        to=due.addresses,
+        name=due.recipient.name,
+        reply_to=sender.reply_to,
+        now=now,
+        identifier=identifier,
+        attachments=attachments,
+    )
+    return message.as_bytes()
+
+
+def _pictures(parcel: Parcel, recipient: Recipient, identifier: str) -> tuple[Picture, ...]:
+    from pipeline.report import still_pictures
+
+    drawn = still_pictures(parcel.folder, language=recipient.language, units=recipient.units)
+    mark = identifier.strip("<>").replace("@", f".{parcel.digest[:8]}@")
+    return tuple(
+        Picture(cid=f"{n}.{mark}", png=png, alt=alt) for n, (png, alt) in enumerate(drawn.values(), start=1)
+    )
+
+
+def _told_apart(attachments: Sequence[Attachment]) -> list[Attachment]:
+    """Attachments whose names differ, whatever the units are called."""
+    seen: dict[str, int] = {}
+    named = []
+    for attachment in attachments:
+        folded = attachment.name.casefold()
+        count = seen[folded] = seen.get(folded, 0) + 1
+        stem, dot, ending = attachment.name.rpartition(".")
+        named.append(attachment if count == 1 else replace(attachment, name=f"{stem} ({count}){dot}{ending}"))
+    return named

@@ -1,0 +1,92 @@
+"""What lies ready in the reports folder: each unit's report, as far as a message needs it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.errors import DeliveryError
+from pipeline.report import UnitSummary, read_summary
+from pipeline.store import StorePlace, UnitStore
+from pipeline.store.stamp import Stamp
+from pipeline.unit import Client
+
+PAGE = "report.html"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Parcel:
+    """One unit's report."""
+
+    unit: str
+    folder: Path
+    summary: UnitSummary
+    client: Client  # of its unit.toml; empty where there is none
+
+    @property
+    def needs_something(self) -> bool:
+        return self.summary.level == "act"
+
+    @property
+    def digest(self) -> str:
+        """The same for two reports that tell the client the same: over the same span, verdict, findings and output.
+
+        The page's looks and wording don't count, so a new version of this program sends nobody a second copy.
+        """
+        summary = self.summary
+        findings = [
+            [finding["code"], finding["severity"], finding["start"], finding["end"]]
+            for finding in summary.texts.get("findings", ())
+        ]
+        ice = None if summary.ice_kg_per_day is None else round(summary.ice_kg_per_day)
+        told = [self.unit, summary.log_start, summary.log_end, summary.level, findings, ice]
+        return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:32]
+
+
+def parcels(reports: Path) -> tuple[tuple[Parcel, ...], tuple[DeliveryError, ...]]:
+    """Every report under `reports`, worst first, and what is wrong with those that can't be sent.
+
+    Raises DeliveryError where there is no such folder. Hold the run lock meanwhile: no run writes between two files.
+    """
+    if not reports.is_dir():
+        raise DeliveryError(
+            f'there is no folder "{reports.name}"', remedy="name the folder that `icelogs report` wrote into"
+        )
+    place = StorePlace(reports)
+    found, faults = [], []
+    for folder in sorted(p for p in reports.iterdir() if p.is_dir() and not p.name.startswith(".")):
+        summary = read_summary(folder)
+        if summary is None or not (folder / PAGE).is_file():
+            continue
+        kept = UnitStore(place, folder.name).report
+        if kept is not None and not kept.outputs:
+            why = kept.problems[0].message if kept.problems else "it failed"
+            fault = f"the last run could not report it, so what lies there is out of date ({why})"
+            faults.append(
+                DeliveryError(fault, file=folder.name, remedy="mend that and run `icelogs report` again")
+            )
+            continue
+        if kept is not None and not _as_written(folder, kept.outputs):
+            fault = "the report is not as it was written"
+            faults.append(DeliveryError(fault, file=folder.name, remedy="run `icelogs report` again"))
+            continue
+        if "verdict_client" not in summary.texts:
+            fault = "the report was made by another version"
+            faults.append(DeliveryError(fault, file=folder.name, remedy="run `icelogs report` again"))
+            continue
+        client = Client(**kept.client) if kept is not None else Client()
+        found.append(Parcel(unit=folder.name, folder=folder, summary=summary, client=client))
+    found.sort(key=lambda parcel: parcel.summary.order)
+    return tuple(found), tuple(faults)
+
+
+def _as_written(folder: Path, outputs) -> bool:
+    """Whether page and summary are the ones of the last run: a report that was cut short or edited goes to no client."""
+    for name in (PAGE, "summary.json"):
+        if name in outputs:
+            stamp = Stamp.of(folder / name)
+            if (stamp.size, stamp.mtime_ns) != tuple(outputs[name]):
+                return False
+    return True

@@ -1,0 +1,254 @@
+"""A mail server, spoken to by SMTP (RFC 5321) over TLS with its certificate verified."""
+
+from __future__ import annotations
+
+import contextlib
+import ipaddress
+import os
+import smtplib
+import socket
+import ssl
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from pipeline.errors import DeliveryError, UsageError
+
+PASSWORD_VARIABLE = "ICELOGS_SMTP_PASSWORD"
+KEYRING_SERVICE = "icelogs"
+
+Security = Literal["starttls", "tls", "none"]
+PORTS: dict[str, int] = {"starttls": 587, "tls": 465, "none": 25}  # RFC 6409, RFC 8314, RFC 5321
+
+COMMAND_S = 60.0
+AFTER_DATA_S = 600.0
+"""How long to wait for an answer [s]; 10 minutes after the data: RFC 5321 section 4.5.3.2.6."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Server:
+    """Which server, and how to get in."""
+
+    host: str
+    port: int
+    security: Security
+    user: str = ""
+    password: str = ""
+    ca_file: Path | None = None  # certificates to trust instead of the system's: a company's own authority
+
+    def __post_init__(self) -> None:
+        if self.security == "none" and not _is_loopback(self.host):
+            raise UsageError(
+                "--security none would send the reports (and a password) readable across the network",
+                remedy="use starttls or tls; none is for a relay on this machine",
+            )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answer:
+    """What the server said of one recipient or of the whole message."""
+
+    code: int
+    said: str
+
+    @property
+    def text(self) -> str:
+        return f"{self.code} {self.said}"
+
+    @property
+    def accepted(self) -> bool:
+        return 200 <= self.code < 300
+
+    @property
+    def permanent(self) -> bool:
+        return 500 <= self.code < 600
+
+
+class Unreachable(DeliveryError):
+    """The server can't be talked to just now; nothing was handed over."""
+
+
+class Uncertain(DeliveryError):
+    """The connection ended after the message was handed over and before the server said what became of it."""
+
+
+def password_for(user: str, host: str) -> str:
+    """From the environment, else from the system's keyring. Raises UsageError where there is none."""
+    if not user:
+        return ""
+    if PASSWORD_VARIABLE in os.environ:
+        return os.environ[PASSWORD_VARIABLE]
+    with contextlib.suppress(ImportError):
+        import keyring
+        from keyring.errors import KeyringError
+
+        with contextlib.suppress(KeyringError):
+            found = keyring.get_password(KEYRING_SERVICE, f"{user}@{host}")
+            if found:
+                return found
+    raise UsageError(
+        f"no password for {user} at {host}",
+        remedy=f'set {PASSWORD_VARIABLE}, or keep it in the system keyring: keyring set {KEYRING_SERVICE} "{user}@{host}"',
+    )
+
+
+class Session:
+    """One connection; several messages go through it one after the other."""
+
+    def __init__(self, server: Server) -> None:
+        """Connect, secure and log in. Raises Unreachable, or DeliveryError where trying again won't help."""
+        self._smtp = _connect(server)
+        self.size_limit = _size_limit(self._smtp)
+
+    def close(self) -> None:
+        """Say goodbye, if the server still listens."""
+        with contextlib.suppress(smtplib.SMTPException, OSError):
+            self._smtp.quit()
+        self._smtp.close()
+
+    def hand_over(
+        self, sender: str, to: Sequence[str], message: bytes, about_to: Callable[[Sequence[str]], None]
+    ) -> dict[str, Answer]:
+        """What the server says of each of `to`.
+
+        about_to: called with the recipients that it agreed to, just before the message itself goes out; whatever it
+        raises stops the handing over. Raises Unreachable (nothing was handed over), Uncertain.
+        """
+        smtp = self._smtp
+        try:
+            answer = _answer(
+                smtp.mail(sender, [f"size={len(message)}"] if self.size_limit is not None else [])
+            )
+            if not answer.accepted:
+                smtp.rset()
+                if answer.permanent and answer.code != _TOO_LARGE:
+                    raise _sender_refused(sender, answer)
+                return dict.fromkeys(to, answer)
+            answers = {address: _answer(smtp.rcpt(address)) for address in to}
+            unwelcome = next((answer for answer in answers.values() if answer.code in _LOGIN_NEEDED), None)
+            if unwelcome is not None:
+                raise _sender_refused(sender, unwelcome)
+            agreed = [address for address, answer in answers.items() if answer.accepted]
+            if not agreed:
+                smtp.rset()
+                return answers
+        except (smtplib.SMTPException, OSError) as error:
+            raise Unreachable(_say(error)) from error
+        try:
+            about_to(agreed)
+        except BaseException:
+            self.close()
+            raise
+        try:
+            smtp.sock.settimeout(AFTER_DATA_S)
+            answer = _answer(smtp.data(message))
+            smtp.sock.settimeout(COMMAND_S)
+        except smtplib.SMTPDataError as error:
+            answer = Answer(code=error.smtp_code, said=_text(error.smtp_error))
+        except (smtplib.SMTPException, OSError) as error:
+            raise Uncertain(_say(error)) from error
+        return answers | dict.fromkeys(agreed, answer)
+
+
+_TOO_LARGE = 552  # RFC 5321 section 4.2.3, RFC 1870 section 6.1
+_LOGIN_NEEDED = (530, 534, 535, 538)  # RFC 4954 section 6
+
+
+def _sender_refused(sender: str, answer: Answer) -> DeliveryError:
+    return DeliveryError(
+        f"the server takes no message from {sender} ({answer.text})",
+        remedy="check --user and --from: many servers take only the user's own address",
+    )
+
+
+def _connect(server: Server) -> smtplib.SMTP:
+    where = f"{server.host}:{server.port}"
+    context = ssl.create_default_context(cafile=str(server.ca_file) if server.ca_file else None)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    smtp: smtplib.SMTP | None = None
+    try:
+        # "localhost" in the greeting: the name of this machine is nobody's business.
+        if server.security == "tls":
+            smtp = smtplib.SMTP_SSL(
+                server.host, server.port, local_hostname="localhost", timeout=COMMAND_S, context=context
+            )
+        else:
+            smtp = smtplib.SMTP(server.host, server.port, local_hostname="localhost", timeout=COMMAND_S)
+        if server.security == "starttls":
+            smtp.starttls(context=context)
+        smtp.ehlo_or_helo_if_needed()
+        if server.user:
+            smtp.login(server.user, server.password)
+    except ssl.SSLCertVerificationError as error:
+        _close(smtp)
+        raise DeliveryError(
+            f"the certificate of {where} can't be trusted ({error.verify_message})",
+            remedy="check --host; for a server with a certificate of your own authority, name that with --ca",
+        ) from error
+    except ssl.SSLError as error:
+        _close(smtp)
+        raise DeliveryError(
+            f"{where} does not speak TLS as asked ({error.reason})",
+            remedy="check --port and --security: starttls is usually on 587, tls on 465",
+        ) from error
+    except smtplib.SMTPAuthenticationError as error:
+        _close(smtp)
+        if error.smtp_code < 500:
+            raise Unreachable(
+                f"{where} does not take a login just now ({_text(error.smtp_error)})"
+            ) from error
+        raise DeliveryError(
+            f"{where} does not accept this user and password ({error.smtp_code} {_text(error.smtp_error)})",
+            remedy=f"check --user and {PASSWORD_VARIABLE}; some servers want a password made for programs",
+        ) from error
+    except smtplib.SMTPNotSupportedError as error:
+        _close(smtp)
+        raise DeliveryError(
+            f"{where} does not offer what is needed ({error})", remedy="check --port and --security"
+        ) from error
+    except (smtplib.SMTPException, OSError) as error:
+        _close(smtp)
+        raise Unreachable(f"{where} can't be reached ({_say(error)})") from error
+    return smtp
+
+
+def _size_limit(smtp: smtplib.SMTP) -> int | None:
+    """The largest message that the server takes [bytes], 0 where it sets none, None where it doesn't say (RFC 1870)."""
+    if not smtp.has_extn("size"):
+        return None
+    text = smtp.esmtp_features.get("size", "")
+    return int(text) if text.isdigit() else 0
+
+
+def _answer(reply: tuple[int, bytes]) -> Answer:
+    return Answer(code=reply[0], said=_text(reply[1]))
+
+
+def _text(raw: bytes | str) -> str:
+    text = raw.decode("utf-8", "replace") if isinstance(raw, bytes) else raw
+    return " ".join(text.split())[:300]
+
+
+def _say(error: Exception) -> str:
+    if isinstance(error, socket.gaierror):
+        return "no such host"
+    if isinstance(error, TimeoutError):
+        return "no answer in time"
+    if isinstance(error, smtplib.SMTPResponseException):
+        return f"{error.smtp_code} {_text(error.smtp_error)}"
+    return _text(str(error)) or type(error).__name__
+
+
+def _close(smtp: smtplib.SMTP | None) -> None:
+    if smtp is not None:
+        smtp.close()
+
+
+def _is_loopback(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
