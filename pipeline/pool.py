@@ -23,7 +23,14 @@ ITEMS_A_WORKER = 200
 """A worker is replaced after so many items, so that what libraries cache cannot pile up over a large fleet."""
 
 _ONE_THREAD = dict.fromkeys(
-    ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS", "RAYON_NUM_THREADS"), "1"
+    (
+        "OMP_NUM_THREADS",
+        "OPENBLAS_NUM_THREADS",
+        "MKL_NUM_THREADS",
+        "VECLIB_MAXIMUM_THREADS",
+        "RAYON_NUM_THREADS",
+    ),
+    "1",
 )
 """As many threads as workers would fight over the same cores: each worker keeps to one."""
 
@@ -74,12 +81,14 @@ def side_by_side(
             worker.kill()
 
 
-def keep_to_one_thread() -> None:
-    """Arrow's own pools, which look at no environment variable once they are loaded."""
+def get_ready(load: Sequence[str]) -> None:
+    """Make this process a worker: modules loaded, and Arrow's own pools, which heed no variable, at one thread."""
     import pyarrow as pa
 
     pa.set_cpu_count(1)
     pa.set_io_thread_count(1)
+    for module in load:
+        importlib.import_module(module)
 
 
 _NOTHING = object()
@@ -111,7 +120,9 @@ class _Worker:
 
     def give(self, item) -> None:
         self.item = item
-        with contextlib.suppress(BrokenPipeError, ConnectionError):  # it died: `take` meets the closed pipe and says so
+        with contextlib.suppress(
+            BrokenPipeError, ConnectionError
+        ):  # it died: `take` meets the closed pipe and says so
             self.pipe.send(item)
 
     def take(self, on_death):
@@ -150,10 +161,10 @@ def _environment(values: dict[str, str]) -> Iterator[None]:
 
 def _serve(pipe, work, load) -> None:
     """The life of a worker: until the other side closes the pipe."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the whole group; the parent decides what ends
-    keep_to_one_thread()
-    for module in load:
-        importlib.import_module(module)
+    signal.signal(
+        signal.SIGINT, signal.SIG_IGN
+    )  # Ctrl-C reaches the whole group; the parent decides what ends
+    get_ready(load)
     while True:
         try:
             item = pipe.recv()

@@ -1,6 +1,4 @@
-"""One unit through the five rooms, and a folder of units side by side.
-
-    read → segment → judge → report, for each unit by itself; then the fleet page over all of them.
+"""A folder of units, side by side on this machine or on a cluster; then the fleet page over all of them.
 
 Nothing here prints or exits: the command line shows what comes back.
 """
@@ -9,52 +7,37 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import IceLogError, LogFileError, UsageError
-from pipeline.logs import UnitFiles, assemble, find_units, read_file
+from pipeline import staging
+from pipeline.errors import DeliveryError, UsageError
+from pipeline.flow import (
+    MAKE_ROOM,
+    Place,
+    RunOptions,
+    UnitJob,
+    UnitOutcome,
+    reason_of,
+    report_unit,
+    unreported,
+)
+from pipeline.logs import UnitFiles, find_units
 from pipeline.logs.timeline import Problem
-from pipeline.report import ReportOptions
-from pipeline.unit import load_unit
 
 if TYPE_CHECKING:
     from pipeline.report import UnitSummary
 
-
-@dataclass(frozen=True, kw_only=True)
-class RunOptions:
-    """How a folder is reported."""
-
-    report: ReportOptions = field(default_factory=ReportOptions)
-    jobs: int = 0  # units worked on at once; 0: one a core
-
-
-@dataclass(frozen=True, kw_only=True)
-class UnitJob:
-    """All that a worker needs to report one unit."""
-
-    files: UnitFiles
-    folder: Path  # where this unit's report goes
-    options: RunOptions
-
-
-@dataclass(frozen=True, kw_only=True)
-class UnitOutcome:
-    """What came of one unit. `summary` is None where nothing could be reported; then `problems` says why."""
-
-    name: str
-    summary: UnitSummary | None
-    problems: tuple[Problem, ...] = ()
-    rows: int = 0
-    seconds: dict[str, float] = field(default_factory=dict)  # by room: read, segment, judge, report
+__all__ = ["Progress", "RunOptions", "RunOutcome", "UnitJob", "UnitOutcome", "report", "report_unit"]
 
 
 @dataclass(frozen=True, kw_only=True)
 class RunOutcome:
-    """What came of a folder, units in the order of the fleet page."""
+    """What came of a folder, units by name. Their summaries are without texts: those stand in the reports."""
 
     units: tuple[UnitOutcome, ...]
     problems: tuple[Problem, ...]
@@ -74,134 +57,276 @@ class Progress:
     rows: int
     seconds_left: float | None
     last: UnitOutcome
+    unread: int = 0  # units that could not be reported
+
+
+# A folder of units ----------------------------------------------------------------------------------------------------
 
 
 def report(
-    logs: Path, reports: Path, options: RunOptions, *, progress: Callable[[Progress], None] | None = None
+    logs: Place, reports: Place, options: RunOptions, *, progress: Callable[[Progress], None] | None = None
 ) -> RunOutcome:
     """Report every unit under `logs` into `reports`, then write the fleet page.
 
-    Raises UsageError where the folders cannot be used; whatever is wrong with one unit or one file is among the
-    problems of the outcome, and the others are reported.
+    Raises UsageError where the folders cannot be used, DeliveryError where the fleet page cannot be written; whatever
+    is wrong with one unit or one file is among the problems of the outcome, and the others are reported.
     """
     from pipeline.report import write_fleet
 
-    _check_folders(logs, reports)
-    found = find_units(logs)
-    if not found:
-        raise UsageError(
-            f'no logger files in "{logs.name}"', remedy="put one sub-folder a unit there, with its CSV files in it"
-        )
-    reports.mkdir(parents=True, exist_ok=True)
-    jobs = [UnitJob(files=files, folder=reports / files.name, options=options) for files in found]
-    outcomes = []
-    rows, started = 0, time.monotonic()
-    for outcome in _work(jobs, options.jobs or os.cpu_count() or 1):
-        outcomes.append(outcome)
-        rows += outcome.rows
-        if progress:
-            spent = time.monotonic() - started
-            left = spent / len(outcomes) * (len(jobs) - len(outcomes))
-            progress(Progress(done=len(outcomes), units=len(jobs), rows=rows, seconds_left=left, last=outcome))
-    outcomes.sort(key=lambda outcome: outcome.name)
-    problems = tuple(problem for outcome in outcomes for problem in outcome.problems)
-    write_fleet(reports, [o.summary for o in outcomes if o.summary is not None], problems, options.report)
+    found = _find(logs)
+    _check_folders(logs, reports, found)
+    with ExitStack() as stack:
+        if staging.is_url(reports):
+            staging.prepare(reports)
+            near = stack.enter_context(staging.scratch())
+            kept, pages = near / "units", near / "fleet"
+        else:
+            kept = pages = reports
+        _make_folder(pages)
+        jobs = [UnitJob(files=files, folder=_below(reports, files.name), options=options) for files in found]
+        outcomes, track = [], _Track(jobs, progress)
+        for outcome in _work(jobs, options):
+            if kept is not reports and outcome.summary is not None:
+                _keep_summary(kept / outcome.name, outcome.summary)
+            outcomes.append(_brief(outcome))
+            track.add(outcomes[-1])
+        outcomes.sort(key=lambda outcome: outcome.name)
+        problems = tuple(problem for outcome in outcomes for problem in outcome.problems)
+        try:
+            write_fleet(pages, _Summaries(kept, outcomes), problems, options.report)
+            if pages is not reports:
+                staging.take(pages, reports)
+                staging.sweep(reports)
+        except OSError as error:
+            raise DeliveryError(
+                f"the fleet page could not be written ({reason_of(error)})", remedy=MAKE_ROOM
+            ) from error
     return RunOutcome(units=tuple(outcomes), problems=problems)
 
 
-def report_unit(job: UnitJob) -> UnitOutcome:
-    """Take one unit through the rooms. Never raises: what went wrong is in the outcome's problems."""
-    name, problems, seconds = job.files.name, [], {}
-    try:
-        with _timed(seconds, "read"):
-            unit = load_unit(name, job.files.toml)
-            tables = []
-            for path in job.files.files:
-                try:
-                    tables.extend(read_file(path, unit))
-                except LogFileError as error:
-                    problems.append(Problem(unit_name=name, file=error.file or path.name, message=str(error)))
-            timeline = assemble(tables, unit)
-        with _timed(seconds, "segment"):
-            from pipeline.cycles import find_cycles
-
-            record = find_cycles(timeline, unit)
-        with _timed(seconds, "judge"):
-            from pipeline.findings import judge
-
-            judgement = judge(timeline, record, unit)
-        with _timed(seconds, "report"):
-            from pipeline.report import write_unit
-
-            summary = write_unit(
-                job.folder,
-                unit=unit,
-                timeline=timeline,
-                record=record,
-                judgement=judgement,
-                problems=problems,
-                options=job.options.report,
-            )
-    except IceLogError as error:
-        if not problems or not isinstance(error, LogFileError):
-            problems.append(Problem(unit_name=name, file=error.file, message=str(error)))
-        return UnitOutcome(name=name, summary=None, problems=tuple(problems), seconds=seconds)
-    except Exception as error:  # a fault of ours in one unit must not cost the others their reports
-        problems.append(Problem(unit_name=name, file="", message=_say_fault(error)))
-        return UnitOutcome(name=name, summary=None, problems=tuple(problems), seconds=seconds)
-    return UnitOutcome(
-        name=name,
-        summary=summary,
-        problems=tuple(problems),
-        rows=sum(source.rows for source in timeline.sources),
-        seconds=seconds,
-    )
+def _find(logs: Place) -> tuple[UnitFiles, ...]:
+    if staging.is_url(logs):
+        found, name = find_units(staging.listing(logs)), logs
+    elif logs.is_dir():
+        found, name = find_units(logs), logs.resolve().name
+    else:
+        raise UsageError(
+            f'there is no folder "{logs.name}"', remedy="name the folder that holds the logger files"
+        )
+    if not found:
+        raise UsageError(
+            f'no logger files in "{name}"', remedy="put one sub-folder a unit there, with its CSV files in it"
+        )
+    return found
 
 
-def _check_folders(logs: Path, reports: Path) -> None:
-    if not logs.is_dir():
-        raise UsageError(f'there is no folder "{logs.name}"', remedy="name the folder that holds the logger files")
-    if reports.exists() and not reports.is_dir():
+def _check_folders(logs: Place, reports: Place, found: Sequence[UnitFiles]) -> None:
+    """What is written must not land among what the user gave, nor be taken for logs by the next run."""
+    if not staging.is_url(reports) and reports.exists() and not reports.is_dir():
         raise UsageError(f'"{reports.name}" is a file', remedy="name a folder for the reports with --to")
-    if logs.resolve() == reports.resolve():
+    (logs_system, logs_path), (reports_system, reports_path) = staging.where(logs), staging.where(reports)
+    if logs_system != reports_system:
+        return
+    if logs_path == reports_path or logs_path in reports_path.parents:
         raise UsageError(
             "the reports would land among the logger files", remedy="name another folder with --to"
         )
+    if reports_path in logs_path.parents:
+        first = logs_path.relative_to(reports_path).parts[0]
+        if any(files.name.casefold() == first.casefold() for files in found):
+            raise UsageError(
+                f'the report of "{first}" would land among the logger files',
+                remedy="name another folder with --to",
+            )
 
 
-def _work(jobs: Sequence[UnitJob], workers: int):
-    """Outcomes as they come, from a pool of processes; in this process where one worker is enough."""
-    if workers == 1 or len(jobs) == 1:
-        yield from map(report_unit, jobs)
-        return
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(
+            f'the folder "{folder.name}" cannot be made ({reason_of(error)})',
+            remedy="name another one with --to",
+        ) from error
+
+
+def _below(reports: Place, name: str) -> Place:
+    return staging.below(reports, name) if staging.is_url(reports) else reports / name
+
+
+def _brief(outcome: UnitOutcome) -> UnitOutcome:
+    """Only what the end of the run needs: the rest is on disk, and a fleet of thousands must not fill the memory."""
+    if outcome.summary is None:
+        return outcome
+    return replace(
+        outcome, summary=replace(outcome.summary, texts={}, trace=(), trace_flags=(), previous=None)
+    )
+
+
+def _keep_summary(folder: Path, summary: UnitSummary) -> None:
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "summary.json").write_text(summary.to_json(), encoding="utf-8")
+
+
+class _Summaries:
+    """Whole summaries, worst first, one at a time from disk; can be walked again and again."""
+
+    def __init__(self, folder: Path, outcomes: Sequence[UnitOutcome]) -> None:
+        reported = sorted((o for o in outcomes if o.summary is not None), key=lambda o: o.summary.order)
+        self.folder, self.names = folder, [outcome.name for outcome in reported]
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+    def __iter__(self) -> Iterator[UnitSummary]:
+        from pipeline.report import read_summary
+
+        return (s for name in self.names if (s := read_summary(self.folder / name)) is not None)
+
+
+class _Track:
+    """Keeps count for `progress`. Time left goes by the size of the files: the largest units come first."""
+
+    def __init__(self, jobs: Sequence[UnitJob], progress: Callable[[Progress], None] | None) -> None:
+        self.progress = progress
+        self.left = {job.files.name: _size(job) + _UNIT_BYTES for job in jobs}
+        self.units, self.rows, self.unread, self.finished = len(jobs), 0, 0, 0
+        self.started = time.monotonic()
+
+    def add(self, outcome: UnitOutcome) -> None:
+        self.finished += self.left.pop(outcome.name)
+        self.rows += outcome.rows
+        self.unread += outcome.summary is None
+        if self.progress:
+            spent = time.monotonic() - self.started
+            self.progress(
+                Progress(
+                    done=self.units - len(self.left),
+                    units=self.units,
+                    rows=self.rows,
+                    seconds_left=spent / self.finished * sum(self.left.values()),
+                    last=outcome,
+                    unread=self.unread,
+                )
+            )
+
+
+_UNIT_BYTES = 1_000_000
+"""What a unit costs besides reading (its page above all), as bytes of a log; only the time left rests on it."""
+
+
+def _size(job: UnitJob) -> int:
+    total = 0
+    for file in job.files.files:
+        try:
+            total += file.size if isinstance(file, staging.FarFile) else file.stat().st_size
+        except OSError:  # reading it will say so
+            continue
+    return total
+
+
+# Units side by side ---------------------------------------------------------------------------------------------------
+
+_LOAD = (__name__,)
+"""What a worker imports before its first unit."""
+
+
+def _work(jobs: Sequence[UnitJob], options: RunOptions) -> Iterator[UnitOutcome]:
+    """Outcomes as they come, largest units first so that none is left over at the end."""
+    jobs = sorted(jobs, key=_size, reverse=True)
+    if options.cluster:
+        yield from _on_cluster(jobs, options)
+    elif len(jobs) == 1:
+        yield report_anywhere(jobs[0])
+    else:
+        yield from _on_this_machine(jobs, options.jobs or os.cpu_count() or 1)
+
+
+def _on_this_machine(jobs: Sequence[UnitJob], workers: int) -> Iterator[UnitOutcome]:
     from pipeline.pool import side_by_side
 
-    yield from side_by_side(report_unit, jobs, workers=min(workers, len(jobs)), on_death=_died)
+    died = []
+    for outcome in side_by_side(report_anywhere, jobs, workers=workers, on_death=lambda job: job, load=_LOAD):
+        if isinstance(outcome, UnitJob):
+            died.append(outcome)
+        else:
+            yield outcome
+    for job in died:  # killed for want of memory, most likely: alone it has all there is
+        yield from side_by_side(report_anywhere, [job], workers=1, on_death=_died, load=_LOAD)
+
+
+def _on_cluster(jobs: Sequence[UnitJob], options: RunOptions) -> Iterator[UnitOutcome]:
+    from pipeline.cluster import connected, seen_by_all, spread_out
+
+    jobs = [_absolute(job) for job in jobs]
+    with connected(options.cluster, workers=options.jobs) as client:
+        near = {
+            path.parent for job in jobs for path in (*job.files.files, job.folder) if isinstance(path, Path)
+        }
+        unseen = sorted({path.name for path in near if not seen_by_all(client, partial(Path.is_dir, path))})
+        if unseen:
+            raise UsageError(
+                f'the workers of the cluster do not see the folder "{unseen[0]}"',
+                remedy="name a folder on a share that all of them mount at the same path, or a URL such as s3://…",
+            )
+        yield from spread_out(report_anywhere, jobs, client=client, on_death=_died, load=_LOAD)
+
+
+def _absolute(job: UnitJob) -> UnitJob:
+    """Workers have another working folder."""
+    files = replace(
+        job.files,
+        files=tuple(f.resolve() if isinstance(f, Path) else f for f in job.files.files),
+        toml=job.files.toml.resolve() if isinstance(job.files.toml, Path) else job.files.toml,
+    )
+    return replace(
+        job, files=files, folder=job.folder.resolve() if isinstance(job.folder, Path) else job.folder
+    )
 
 
 def _died(job: UnitJob) -> UnitOutcome:
     name = job.files.name
-    message = f"{name}: the process that read this unit was stopped; run again, with --jobs 1 if memory is short"
-    return UnitOutcome(name=name, summary=None, problems=(Problem(unit_name=name, file="", message=message),))
-
-
-def _say_fault(error: Exception) -> str:
-    frame = error.__traceback__
-    while frame is not None and frame.tb_next is not None:
-        frame = frame.tb_next
-    where = f"{Path(frame.tb_frame.f_code.co_filename).name}:{frame.tb_lineno}" if frame is not None else "?"
-    return (
-        f"a fault of this program ({type(error).__name__} at {where}: {error}); the unit's files are untouched; "
-        "please send them to whoever maintains it"
+    return unreported(
+        name,
+        f"{name}: the process that read this unit was killed each time; see whether memory is short, or send the files on",
     )
 
 
-class _timed:
-    def __init__(self, seconds: dict[str, float], room: str) -> None:
-        self.seconds, self.room = seconds, room
+def report_anywhere(job: UnitJob) -> UnitOutcome:
+    """Report one unit, be its files and its report at a URL or not. Never raises."""
+    far = staging.is_url(job.folder) or any(isinstance(file, staging.FarFile) for file in job.files.files)
+    if not far:
+        return report_unit(job)
+    name = job.files.name
+    for attempt in range(FAR_ATTEMPTS):
+        time.sleep(attempt * FAR_PAUSE_S)
+        try:
+            return _report_staged(job)
+        except Exception as error:  # each file system has errors of its own
+            reason = reason_of(error)
+            if isinstance(error, FileNotFoundError | PermissionError):
+                break
+    return unreported(
+        name, f"{name}: its files cannot be brought or its report not be put in place ({reason}); run again"
+    )
 
-    def __enter__(self) -> None:
-        self.started = time.perf_counter()
 
-    def __exit__(self, *_) -> None:
-        self.seconds[self.room] = time.perf_counter() - self.started
+FAR_ATTEMPTS, FAR_PAUSE_S = 3, 2.0
+"""A share or a store that is away for a moment is asked again."""
+
+
+def _report_staged(job: UnitJob) -> UnitOutcome:
+    name = job.files.name
+    with staging.scratch() as near:
+        bring = partial(staging.bring, folder=near / "logs" / name)
+        if any(isinstance(file, staging.FarFile) for file in job.files.files):
+            toml = bring([job.files.toml])[0] if job.files.toml else None
+            job = replace(job, files=replace(job.files, files=bring(job.files.files), toml=toml))
+        if not staging.is_url(job.folder):
+            return report_unit(job)
+        folder = near / "report" / name
+        staging.bring_if_there(staging.below(job.folder, "summary.json"), folder)  # what the last report said
+        outcome = report_unit(replace(job, folder=folder))
+        if outcome.summary is not None:
+            staging.take(folder, job.folder)
+        return outcome

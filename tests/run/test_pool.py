@@ -36,13 +36,17 @@ def test_every_item_is_worked_on_once():
 
 
 def test_a_killed_worker_costs_its_own_item_only():
-    results = list(side_by_side(double_unless_seven, range(20), workers=2, on_death=lambda item: ("died", item)))
+    results = list(
+        side_by_side(double_unless_seven, range(20), workers=2, on_death=lambda item: ("died", item))
+    )
     assert ("died", 7) in results
     assert sorted(r for r in results if isinstance(r, int)) == [2 * n for n in range(20) if n != 7]
 
 
 def test_a_slow_item_holds_up_no_other():
-    order = [number for number, _ in side_by_side(sleep_if_zero, range(10), workers=2, on_death=lambda item: None)]
+    order = [
+        number for number, _ in side_by_side(sleep_if_zero, range(10), workers=2, on_death=lambda item: None)
+    ]
     assert order[-1] == 0
 
 
@@ -62,7 +66,9 @@ def test_leaving_early_leaves_no_process_behind():
     assert not psutil.pid_exists(worker)
     left = [psutil.Process(pid) for pid in started if psutil.pid_exists(pid)]
     assert not [process for process in left if "_serve" in " ".join(process.cmdline())]
-    assert len(left) <= 2  # what multiprocessing keeps for the next pool: the process to fork from, the tracker
+    assert (
+        len(left) <= 2
+    )  # what multiprocessing keeps for the next pool: the process to fork from, the tracker
 
 
 def test_nothing_to_do_is_no_error():

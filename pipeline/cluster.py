@@ -1,0 +1,157 @@
+"""Work on items on a Dask cluster: the same promises as `pipeline.pool`, past one machine.
+
+At most two items a worker are under way (one at work, one waiting beside it), so neither the scheduler nor this process
+holds more than that. An item whose worker dies is begun anew on another; one that has outlived several workers is given
+up, and `on_death` says what stands in for its result.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import partial
+from typing import TYPE_CHECKING, TypeVar
+
+from pipeline import __version__
+from pipeline.errors import UsageError
+
+if TYPE_CHECKING:
+    from distributed import Client
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+LOCAL = "local"
+
+RETRIES = 2
+"""How often an item is begun anew after an error, such as a share that was away for a moment."""
+
+WAIT_FOR_WORKERS_S = 60.0
+"""So long may a cluster be without any worker, at the start and later on, before what is left is given up."""
+
+_AHEAD = 2  # items under way a worker: the second is at hand when the first is done
+_POLL_S = 1.0
+
+
+@contextlib.contextmanager
+def connected(address: str, *, workers: int = 0) -> Iterator[Client]:
+    """A client of the scheduler at `address` (`tcp://…`), or of a cluster on this machine (`local`).
+
+    workers: processes of a local cluster; 0: one a core. Raises UsageError where no cluster can be had, or its workers
+    hold another version of this program.
+    """
+    try:
+        from distributed import Client, LocalCluster
+    except ImportError as error:
+        raise UsageError(
+            "--cluster needs the extra of that name", remedy="pip install 'icelogs[cluster]'"
+        ) from error
+    with contextlib.ExitStack() as stack:
+        if address == LOCAL:
+            cluster = LocalCluster(
+                n_workers=workers or None, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
+            )
+            address = stack.enter_context(cluster).scheduler_address
+        try:
+            client = stack.enter_context(Client(address, timeout="10s", set_as_default=False))
+        except (OSError, ValueError, TimeoutError) as error:
+            raise UsageError(
+                f'no scheduler answers at "{address}"',
+                remedy='start one with "dask scheduler" and give the address it prints',
+            ) from error
+        _check_workers(client)
+        yield client
+
+
+def seen_by_all(client: Client, looks: Callable[[], bool]) -> bool:
+    """Whether `looks` (importable) is true on every worker that is there now."""
+    return all(client.run(looks).values())
+
+
+def spread_out(
+    work: Callable[[Item], Result],
+    items: Iterable[Item],
+    *,
+    client: Client,
+    on_death: Callable[[Item], Result],
+    load: Sequence[str] = (),
+) -> Iterator[Result]:
+    """Results of `work` over `items`, in the order in which they come.
+
+    work: an importable function, there on the workers too. load: names of modules that a worker imports before it.
+    """
+    from distributed import wait
+
+    waiting = iter(items)
+    under_way: dict[object, Item] = {}
+    alone_since: float | None = None
+    try:
+        while True:
+            seats = len(client.scheduler_info(n_workers=-1)["workers"])
+            while (
+                len(under_way) < max(seats, 1) * _AHEAD and (item := next(waiting, _NOTHING)) is not _NOTHING
+            ):
+                future = client.submit(partial(_serve, work, tuple(load)), item, pure=False, retries=RETRIES)
+                under_way[future] = item
+            if not under_way:
+                return
+            done = ()
+            with contextlib.suppress(TimeoutError):
+                done = wait(list(under_way), timeout=_POLL_S, return_when="FIRST_COMPLETED").done
+            for future in done:
+                item = under_way.pop(future)
+                result = on_death(item) if future.status != "finished" else future.result()
+                future.release()
+                yield result
+            alone_since = None if seats or done else (alone_since or time.monotonic())
+            if alone_since is not None and time.monotonic() - alone_since > WAIT_FOR_WORKERS_S:
+                lost = [*under_way.values(), *waiting]
+                client.cancel(list(under_way))
+                under_way.clear()
+                yield from map(on_death, lost)
+                return
+    finally:
+        if under_way:
+            client.cancel(list(under_way))
+
+
+_NOTHING = object()
+_one_at_a_time = threading.Lock()
+
+
+def _serve(work: Callable[[Item], Result], load: Sequence[str], item: Item) -> Result:
+    """On a worker: one item at a time in one process, so that its memory is bounded however many threads it was given."""
+    from pipeline.pool import get_ready
+
+    with _one_at_a_time:
+        get_ready(load)
+        return work(item)
+
+
+def _check_workers(client: Client) -> None:
+    try:
+        client.wait_for_workers(1, timeout=WAIT_FOR_WORKERS_S)
+    except TimeoutError as error:
+        raise UsageError(
+            "the scheduler has no worker",
+            remedy='start some with "dask worker" and the address of the scheduler',
+        ) from error
+    try:
+        versions = client.run(_version)
+    except Exception as error:  # whatever a worker raises that cannot import this module
+        raise UsageError(
+            f"the workers cannot load icelogs {__version__} ({type(error).__name__})",
+            remedy="install it there, with the extra cluster",
+        ) from error
+    others = {version for version in versions.values() if version != __version__}
+    if others:
+        raise UsageError(
+            f"workers hold icelogs {', '.join(sorted(others))}, and this is {__version__}",
+            remedy="install the same version on all of them, so that all results are made alike",
+        )
+
+
+def _version() -> str:
+    return __version__
