@@ -60,10 +60,25 @@ def _add_report(verbs) -> None:
         epilog="Exit status: 0 every unit reported; 1 a unit or file could not be read (the others are reported); "
         "2 wrong command line; 3 with --fail-on, when something at least that severe was found.",
     )
-    verb.add_argument("logs", metavar="LOGS", type=Path, help="folder of logger files")
-    verb.add_argument("--to", metavar="REPORTS", type=Path, required=True, help="folder for the reports")
+    verb.add_argument("logs", metavar="LOGS", type=_place, help="folder of logger files, or its URL")
+    verb.add_argument(
+        "--to", metavar="REPORTS", type=_place, required=True, help="folder for the reports, or its URL"
+    )
     _add_page_options(verb)
-    verb.add_argument("--jobs", metavar="N", type=_whole, default=0, help="units worked on at once (default: one a core)")
+    verb.add_argument(
+        "--jobs",
+        metavar="N",
+        type=_whole,
+        default=0,
+        help="units worked on at once, each on one core (default: one a core)",
+    )
+    verb.add_argument(
+        "--cluster",
+        metavar="ADDRESS",
+        default="",
+        help='work on the Dask cluster whose scheduler is at ADDRESS (tcp://HOST:8786), or on one of this machine ("local"); '
+        "LOGS and REPORTS must be there for every worker: on a share mounted alike, or URLs",
+    )
     verb.add_argument(
         "--fail-on",
         metavar="SEVERITY",
@@ -76,9 +91,14 @@ def _add_report(verbs) -> None:
 
 def _add_page_options(verb) -> None:
     verb.add_argument(
-        "--units", choices=["si", "us"], default=None, help="units on the pages: si (°C, kg) or us (°F, lb); si if not said"
+        "--units",
+        choices=["si", "us"],
+        default=None,
+        help="units on the pages: si (°C, kg) or us (°F, lb); si if not said",
     )
-    verb.add_argument("--language", choices=["en", "es"], default=None, help="language of the pages; English if not said")
+    verb.add_argument(
+        "--language", choices=["en", "es"], default=None, help="language of the pages; English if not said"
+    )
 
 
 def _report(arguments) -> int:
@@ -88,6 +108,7 @@ def _report(arguments) -> int:
     options = RunOptions(
         report=ReportOptions(units=arguments.units or "si", language=arguments.language or "en"),
         jobs=arguments.jobs,
+        cluster=arguments.cluster,
     )
     if arguments.quiet:
         outcome = report(arguments.logs, arguments.to, options)
@@ -96,7 +117,7 @@ def _report(arguments) -> int:
 
         with shown_progress() as progress:
             outcome = report(arguments.logs, arguments.to, options, progress=progress)
-        show_outcome(outcome, units=options.report.units)
+        show_outcome(outcome, units=options.report.units, page=f"{arguments.to}/index.html")
     for problem in outcome.problems:
         print(f"icelogs: {problem.message}", file=sys.stderr)
     if not outcome.complete:
@@ -110,7 +131,9 @@ _RANKS = {"act": 0, "watch": 1, "note": 2}
 
 
 def _worst_rank(outcome) -> int:
-    ranks = [_RANKS.get(unit.summary.level, len(_RANKS)) for unit in outcome.units if unit.summary is not None]
+    ranks = [
+        _RANKS.get(unit.summary.level, len(_RANKS)) for unit in outcome.units if unit.summary is not None
+    ]
     return min(ranks, default=len(_RANKS))
 
 
@@ -134,6 +157,10 @@ def _demo(arguments) -> int:
     write_demo(arguments.folder, progress=lambda text: print(text, file=sys.stderr))
     print(f"Written. Next: icelogs report {arguments.folder} --to reports")
     return DONE
+
+
+def _place(text: str) -> Path | str:
+    return text if "://" in text else Path(text)
 
 
 def _whole(text: str) -> int:

@@ -48,6 +48,10 @@ def connected(address: str, *, workers: int = 0) -> Iterator[Client]:
         raise UsageError(
             "--cluster needs the extra of that name", remedy="pip install 'icelogs[cluster]'"
         ) from error
+    if address != LOCAL and "://" not in address:
+        raise UsageError(
+            f'"{address}" is no address of a scheduler', remedy=f"write tcp://HOST:8786, or {LOCAL}"
+        )
     with contextlib.ExitStack() as stack:
         if address == LOCAL:
             cluster = LocalCluster(

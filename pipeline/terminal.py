@@ -28,7 +28,12 @@ def _moving_line() -> Iterator[Callable[[Progress], None]]:
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-    columns = [TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TextColumn("{task.fields[rest]}")]
+    columns = [
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("{task.fields[rest]}"),
+    ]
     with Progress(*columns, console=Console(stderr=True), transient=True) as line:
         task = line.add_task("Reading units", total=None, rest="")
         yield lambda p: line.update(task, completed=p.done, total=p.units, rest=_rest(p))
@@ -48,6 +53,8 @@ def _plain_lines() -> Iterator[Callable[[Progress], None]]:
 
 def _rest(progress: Progress) -> str:
     text = f"{progress.rows:,} rows".replace(",", " ")
+    if progress.unread:
+        text += f", {progress.unread} not reported"
     if progress.seconds_left is not None and progress.done < progress.units:
         text += f", about {_duration(progress.seconds_left)} left"
     return text
@@ -57,8 +64,12 @@ def _duration(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
 
 
-def show_outcome(outcome: RunOutcome, *, units: str) -> None:
-    """The table of units on standard output, worst first, and where to look next."""
+SHOWN_UNITS = 40
+"""A larger fleet is shown by its worst units; the fleet page has them all."""
+
+
+def show_outcome(outcome: RunOutcome, *, units: str, page: str) -> None:
+    """The table of units on standard output, worst first, and where to look next: `page`, as the user named it."""
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text as Styled
@@ -68,7 +79,8 @@ def show_outcome(outcome: RunOutcome, *, units: str) -> None:
     table = Table(box=None, pad_edge=False, header_style="bold")
     for heading in ("unit", "says", "days", "cycles", "ice", "found"):
         table.add_column(heading, justify="right" if heading in ("days", "cycles", "ice") else "left")
-    for unit in sorted(outcome.units, key=lambda u: u.summary.order if u.summary else (-1, u.name)):
+    worst_first = sorted(outcome.units, key=lambda u: u.summary.order if u.summary else (-1, u.name))
+    for unit in worst_first[:SHOWN_UNITS]:
         summary = unit.summary
         if summary is None:
             table.add_row(Styled(unit.name), "not reported", "–", "–", "–", "see below")
@@ -81,4 +93,8 @@ def show_outcome(outcome: RunOutcome, *, units: str) -> None:
             show("ice_kg_per_day", summary.ice_kg_per_day, units=units),
             ", ".join(summary.codes) or "–",
         )
-    Console().print(table)
+    console = Console()
+    console.print(table)
+    if len(worst_first) > SHOWN_UNITS:
+        console.print(f"… and {len(worst_first) - SHOWN_UNITS} more")
+    console.print(Styled(f"Open {page}"))
