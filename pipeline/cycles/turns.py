@@ -1,0 +1,135 @@
+"""When did the machine change state, seen from a probe that lags behind?
+
+Around a boundary the readings y are a smooth course plus the lagged answer to the change:
+
+    y(t) = baseline(t) + height × answer(t − t0) + noise
+
+The answer is what a clip of two thermal nodes (70 % and 30 % of its lag) shows of a line that goes to a new level at
+once, exponentially, or along a ramp. The baseline is a Gaussian process: a level, a slope, slow bending (an integrated
+Wiener process) and the tail of what the clip had not yet followed. Both being linear, the likelihood of every t0 is one
+matrix product (a matched filter with a prior; Rasmussen and Williams 2006, Gaussian Processes for Machine Learning,
+section 2.7 for the linear part). The lag and the answer's shape are common to all boundaries of one kind in a log, so
+they are chosen by the likelihood of all of them together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.signal import lfilter
+
+from pipeline.cycles.signals import Trace
+
+LAGS_S = (0.0, 3.0, 5.0, 8.0, 12.0, 17.0, 24.0, 34.0, 48.0, 66.0, 90.0)
+LINES = (  # how the line itself answers: (its time constant [s], does it go along a ramp?)
+    (0.0, False),
+    (5.0, False),
+    (12.0, False),
+    (28.0, False),
+    (70.0, False),
+    (0.0, True),
+    (8.0, True),
+    (20.0, True),
+)
+NODE_SHARES = (0.7, 0.3)
+RAMP_S = 30.0  # a ramp reaches the height after this long
+MOST_READINGS = 64  # of one window; more are averaged
+NEVER = -1e3  # log likelihood of a turn the wrong way
+
+
+@dataclass(frozen=True, kw_only=True)
+class View:
+    """Readings around k moments, on common offsets."""
+
+    anchor_ns: np.ndarray  # int64 (k,): the moments, moved to the nearest reading
+    offsets_s: np.ndarray  # float (w,)
+    readings: np.ndarray  # float (k, w)
+    step_s: float
+    noise: float  # standard deviation of one of `readings`
+
+
+@dataclass(frozen=True, kw_only=True)
+class Baseline:
+    """What the course without the change may do."""
+
+    level: float  # spread of the level [unit]
+    slope: float  # spread of the slope [unit/s]
+    bending: float  # intensity of the bending [unit²/s³]
+    tail: float  # spread of what the clip had not yet followed [unit]
+
+
+def look(trace: Trace, near_ns: np.ndarray, before_s: float, after_s: float) -> View:
+    """Readings of `trace` from `before_s` before to `after_s` after the reading nearest to each moment."""
+    interval = trace.interval_s
+    per = max(1, int(np.ceil((before_s + after_s) / interval / MOST_READINGS)))
+    step = per * interval
+    count_before, count_after = max(1, round(before_s / step)), max(2, round(after_s / step))
+    time_ns = trace.time_ns
+    centre = np.searchsorted(time_ns, near_ns).clip(1, len(time_ns) - 1)
+    centre -= near_ns - time_ns[centre - 1] < time_ns[centre] - near_ns
+    index = centre[:, None] + np.arange(-count_before * per, count_after * per)
+    inside = (index >= 0) & (index < len(time_ns))
+    np.clip(index, 0, len(time_ns) - 1, out=index)
+    anchor = time_ns[centre]
+    since = ((time_ns[index] - anchor[:, None]) * 1e-9).reshape(len(near_ns), -1, per).mean(axis=2)
+    values = trace.values[index].reshape(len(near_ns), -1, per).mean(axis=2)
+    offsets = np.arange(-count_before * per, count_after * per).reshape(-1, per).mean(axis=1) * interval
+    late = since - offsets
+    if np.abs(late).max(initial=0.0) > 0.01 * step:
+        slope = np.gradient(values, offsets, axis=1)
+        values = np.where(np.abs(late) < 0.8 * step, values - slope * late, np.nan)
+    values[~inside.reshape(len(near_ns), -1, per).all(axis=2)] = np.nan
+    return View(
+        anchor_ns=anchor,
+        offsets_s=offsets,
+        readings=values,
+        step_s=step,
+        noise=max(trace.noise / np.sqrt(per), 0.3 * trace.channel.resolution / np.sqrt(12)),
+    )
+
+
+def answer(offsets_s: np.ndarray, t0_s: np.ndarray, *, lag_s: float, line: tuple[float, bool], box_s: float = 0.0) -> np.ndarray:
+    """The lagged answer to a change of height one at each t0, shape (t0, w). `box_s`: the logger writes the mean over
+    that long before each stamp."""
+    fine = 0.5 if lag_s + line[0] < 20 else 1.0
+    longest = float(offsets_s[-1] - t0_s[0]) + 2 * fine
+    s = np.arange(0.0, max(longest, 4 * fine), fine)
+    course = s / RAMP_S if line[1] else np.ones_like(s)
+    for node_s in (line[0], *(lag_s * share for share in NODE_SHARES)):
+        if node_s > 0.3 * fine:
+            keep = np.exp(-fine / node_s)
+            course = lfilter([1 - keep], [1, -keep], course)
+    if box_s > fine:
+        width = max(1, round(box_s / fine))
+        total = np.cumsum(np.concatenate([np.zeros(width), course]))
+        course = (total[width:] - total[:-width]) / width
+    return np.interp(offsets_s[None] - t0_s[:, None], s, course, left=0.0)
+
+
+def precision(view: View, baseline: Baseline, lag_s: float) -> np.ndarray:
+    """Inverse covariance of a window without the change, shape (w, w)."""
+    s = view.offsets_s
+    since = s - s[0]
+    low = np.minimum(since[:, None], since[None])
+    high = np.maximum(since[:, None], since[None])
+    cov = baseline.level**2 + baseline.slope**2 * np.outer(s, s) + baseline.bending * low**2 * (3 * high - low) / 6
+    for share in NODE_SHARES:
+        if lag_s * share > 1.0:
+            tail = np.exp(-since / (lag_s * share))
+            cov += baseline.tail**2 * np.outer(tail, tail)
+    cov[np.diag_indices_from(cov)] += view.noise**2
+    return np.linalg.inv(cov)
+
+
+def likelihoods(view: View, weight: np.ndarray, response: np.ndarray, *, sign: float, height: float) -> np.ndarray:
+    """Log likelihood of every t0 for every window against no change at all, shape (k, t0).
+
+    weight: `precision`; response: `answer`; sign: which way the change goes; height: its usual size.
+    """
+    matched = weight @ response.T  # (w, t0)
+    power = np.einsum("tw,wt->t", response, matched)
+    match = view.readings @ matched  # (k, t0)
+    prior = 1.0 / height**2
+    gain = 0.5 * match**2 / (power + prior) - 0.5 * np.log1p(power / prior)
+    return np.where(match * sign > 0, gain, NEVER)
