@@ -47,6 +47,25 @@ FAULTS = (
 )
 ODDITIES = ("starts-with-harvest", "two-harvests")
 
+# Thought of later, from index SECOND_THOUGHTS on, so that the earlier logs keep their numbers.
+SECOND_THOUGHTS = 100_000
+LATER = (
+    "short-log",
+    "days-off",
+    "starts-off",
+    "two-loggers",
+    "slow-clamp",
+    "clamp-dies",
+    "probe-falls-off",
+    "prechill",
+    "purge",
+    "rests",
+    "varied",
+    "coarse-clamp",
+    "cold-room",
+    "bursts",
+)
+
 
 def lag_band(lag_s: float) -> str:
     return "5-15 s" if lag_s < 15 else "15-40 s" if lag_s < 40 else "40-90 s"
@@ -58,7 +77,9 @@ def case_at(index: int) -> Case:
     kind = list(KINDS)[index % len(KINDS)]
     interval = INTERVALS_S[(index // 2 + index // 16) % len(INTERVALS_S)]
     channels = list(CHANNEL_SETS)[index % len(CHANNEL_SETS)]
-    stories = [*DISTURBANCES, *FAULTS, *ODDITIES]
+    if index >= SECOND_THOUGHTS:
+        channels = list(CHANNEL_SETS)[(index // len(LATER) + index) % len(CHANNEL_SETS)]
+    stories = [*DISTURBANCES, *FAULTS, *ODDITIES] if index < SECOND_THOUGHTS else list(LATER)
     story = stories[(index * 7 + index // len(stories)) % len(stories)]
     return build_case(index, kind=kind, interval_s=interval, channels=channels, story=story, rng=rng)
 
@@ -105,7 +126,14 @@ def build_case(
     hours = float(np.clip(rng.uniform(14, 22) * cycle_h, 5.0, 26.0))
     if story in ("slow", "timeout", "trips", "power-cut", "wash", "idles"):
         hours *= 1.4
-    plan = {"scenario": story if story in FAULTS + ODDITIES else "steady"}
+    if story == "short-log":
+        hours = 3.3 * cycle_h
+    plan = {"scenario": story if story in (*FAULTS, *ODDITIES, "rests", "varied") else "steady"}
+    if story == "days-off":
+        hours += 110.0
+        plan |= {"idle_at": (0.04,), "idle_s": (float(rng.uniform(90, 105) * 3600),)}
+    if story == "starts-off":
+        plan["start_off"] = True
     if story == "idles":
         plan |= {"idle_at": (0.25, 0.55), "idle_s": tuple(float(x) for x in rng.uniform(900, 7200, 2))}
     if story == "starts-with-harvest":
@@ -128,7 +156,28 @@ def build_case(
         a, b = rng.uniform(0.2, 0.4), rng.uniform(0.6, 0.8)
         long = max(900.0, 12 * interval_s) / (hours * 3600.0)
         mishaps["gaps"] = ((a, a + long), (b, b + 3 * long))
+    if story == "bursts":  # a cable that is touched: many mishaps, longer ones
+        mishaps |= {"spikes_per_day": 80.0, "dropouts_per_day": 80.0, "longest_mishap": 8}
     water_cooled = bool(rng.random() < 0.35) and story != "fan-cycles"
+    room_c = float(rng.uniform(18, 32))
+    swing_k = 7.0 if story == "day-swing" else float(rng.uniform(0.5, 3.0))
+    meter = {
+        "noise_a": noise_a,
+        "resolution_a": float(rng.choice([0.01, 0.1])),
+        "averages": bool(rng.random() < 0.3),
+    }
+    if story == "coarse-clamp":
+        meter["resolution_a"] = 0.5
+    if story == "clamp-dies":
+        meter["dies_at"] = float(rng.uniform(0.3, 0.7))
+    if story == "probe-falls-off":
+        clip["falls_off_at"] = float(rng.uniform(0.3, 0.7))
+    if (
+        story in ("clamp-dies", "probe-falls-off", "two-loggers", "slow-clamp")
+        and len(CHANNEL_SETS[channels]) == 1
+    ):
+        channels = "evaporator+current"
+    other_interval = {"two-loggers": 1.0, "slow-clamp": 60.0}.get(story)
     return Case(
         seed=seed,
         kind=kind,
@@ -138,13 +187,14 @@ def build_case(
         interval_s=interval_s,
         channels=CHANNEL_SETS[channels],
         hours=hours,
-        room_c=float(rng.uniform(18, 32)),
-        swing_k=7.0 if story == "day-swing" else float(rng.uniform(0.5, 3.0)),
+        prechill_s=float(rng.uniform(25, 60)) if story == "prechill" else 0.0,
+        purge_s=float(rng.uniform(20, 45)) if story == "purge" else 0.0,
+        current_interval_s=other_interval,
+        room_c=9.0 if story == "cold-room" else room_c,
+        swing_k=swing_k,
         plan=Plan(**plan),
         clip=Clip(**clip),
-        meter=Meter(
-            noise_a=noise_a, resolution_a=float(rng.choice([0.01, 0.1])), averages=bool(rng.random() < 0.3)
-        ),
+        meter=Meter(**meter),
         mishaps=Mishaps(**mishaps),
         fan_cycles=story == "fan-cycles",
         strata={

@@ -120,6 +120,8 @@ class Case:
     water_cooled: bool = False
     steps: bool = True  # False: fan and pump run on through the harvest
     cool_harvest: bool = False  # the harvest hardly warms the line
+    prechill_s: float = 0.0
+    purge_s: float = 0.0
     interval_s: float = 10.0
     current_interval_s: float | None = None  # a second logger with its own interval
     channels: tuple[str, ...] = ("evaporator", "current")
@@ -182,7 +184,9 @@ class Log:
 
 
 def machine_of(case: Case) -> Machine:
-    machine = replace(KINDS[case.kind], water_cooled=case.water_cooled)
+    machine = replace(
+        KINDS[case.kind], water_cooled=case.water_cooled, prechill_s=case.prechill_s, purge_s=case.purge_s
+    )
     if case.water_cooled:
         machine = replace(machine, fan_a=0.0)
     if not case.steps:
@@ -235,6 +239,8 @@ def _read(case: Case, role: str, traces, gaps, length_s: float, rng) -> Reading:
     time = traces["time_s"]
     if is_current:
         values = probes.sample(time, traces[role], at, interval_s=interval, averages=case.meter.averages)
+        if case.meter.dies_at is not None:
+            values[at >= case.meter.dies_at * length_s] = 0.0
         values = np.abs(values + case.meter.noise_a * rng.standard_normal(len(at)))
         step = case.meter.resolution_a
     else:

@@ -47,6 +47,8 @@ class Machine:
     control_a: float = 0.08
     fan_stops_in_harvest: bool = True
     pump_stops_in_harvest: bool = True
+    prechill_s: float = 0.0  # the pump starts this long after the freeze does
+    purge_s: float = 0.0  # the pump runs this long into the harvest, to dump the rest of the water
     inrush_ratio: float = 4.5
     off_metal_s: float = 1500.0  # how slowly the evaporator drifts to the room when off
 

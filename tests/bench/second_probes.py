@@ -27,6 +27,7 @@ class Clip:
     moved_at: float | None = None  # part of the log after which it sits elsewhere
     moved_leak: float = 0.5
     moved_offset_k: float = 3.0
+    falls_off_at: float | None = None  # part of the log after which it hangs in the air
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,6 +37,7 @@ class Meter:
     noise_a: float = 0.03
     resolution_a: float = 0.1
     averages: bool = False  # mean over the interval instead of the moment
+    dies_at: float | None = None  # part of the log after which it reads nothing but its zero
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,6 +118,10 @@ def physical(
         trace["fan"][a:b] = float(fan_on)
         pump_on = stretch.mode == "wash" or (running and not (harvesting and machine.pump_stops_in_harvest))
         trace["pump"][a:b] = float(pump_on)
+        if harvesting:
+            trace["pump"][a:b][since < machine.purge_s] = 1.0
+        elif running and stretch.fill:
+            trace["pump"][a:b][since < machine.prechill_s] = 0.0
         trace["valve"][a:b] = float(harvesting)
         if (running or locked) and (a == 0 or not trace["runs"][a - 1]):
             trace["inrush"][a : b if locked else min(a + 1, b)] = machine.inrush_ratio * machine.compressor_a
@@ -181,6 +187,8 @@ def read_clip(time, pipe, room, clip: Clip, length_s: float) -> np.ndarray:
     if clip.moved_at is not None:
         after = time >= clip.moved_at * length_s
         leak[after], offset[after] = clip.moved_leak, clip.offset_k + clip.moved_offset_k
+    if clip.falls_off_at is not None:
+        leak[time >= clip.falls_off_at * length_s] = 1.0
     seen = (1.0 - leak) * pipe + leak * room
     body = physics.first_order(seen, 0.7 * clip.lag_s, STEP_S, float(seen[0]))
     bead = physics.first_order(body, 0.3 * clip.lag_s, STEP_S, float(seen[0]))

@@ -256,6 +256,19 @@ def _two_harvests(teller: _Teller, number: int, after_off: bool) -> None:
         teller.harvest(film=0.1)
 
 
+def _rests(teller: _Teller, number: int, after_off: bool) -> None:
+    """A bin that is nearly full: the machine rests a few minutes after every harvest."""
+    teller.cycle(after_off=after_off or number > 0)
+    teller.off(teller.rng.uniform(150.0, 500.0))
+
+
+def _varied(teller: _Teller, number: int, after_off: bool) -> None:
+    """Freezes as uneven as water and load make them: each up to a quarter longer or shorter."""
+    teller.cycle(
+        slow=float(np.clip(np.exp(0.12 * teller.rng.standard_normal()), 0.75, 1.25)), after_off=after_off
+    )
+
+
 SCENARIOS: dict[str, Callable[[_Teller, int, bool], None]] = {
     "steady": _steady,
     "stalled": _stalled,
@@ -271,6 +284,8 @@ SCENARIOS: dict[str, Callable[[_Teller, int, bool], None]] = {
     "one-slow": _one_slow,
     "starts-with-harvest": _starts_with_harvest,
     "two-harvests": _two_harvests,
+    "rests": _rests,
+    "varied": _varied,
 }
 
 EXPECTED_CODES: dict[str, tuple[frozenset[str], ...]] = {
