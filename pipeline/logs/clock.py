@@ -1,0 +1,270 @@
+"""Which columns hold the time, and how: decided from the sample, the header and the head of the file."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+
+from pipeline.errors import LogFileError
+from pipeline.logs.cells import is_error_word, is_number, split_unit
+from pipeline.logs.dialect import Dialect
+from pipeline.logs.head import Head
+from pipeline.logs.stamps import Shape, shape_of
+
+_TIME_WORDS = re.compile(
+    r"""\b(time|date|timestamp|datetime|clock|when|hora|fecha|tiempo|zeit|datum|uhrzeit|zeitstempel|heure|horodatage|jour|día|dia
+    |temps|utc|local|elapsed|secs?|seconds?|segundos|sekunden|secondes|minutes|epoch|unix|laufzeit|messzeit|stamp)\b""",
+    re.VERBOSE | re.IGNORECASE,
+)
+_COUNTER_WORDS = re.compile(
+    r"(#|no\.?|nr\.?|n[°º]\.?|num(ber)?|rec(ord)?|row|index|idx|scan|sample|line|id|seq(uence)?|registro|muestra|lfd\.?( nr\.?)?"
+    r"|zeile|messung|ligne|enregistrement|counter|count|point|item|entry|reading|reading no\.?|sample no\.?|record no\.?)",
+    re.IGNORECASE,
+)
+_ISO = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,9})?)?(Z|[+-]\d\d:?\d\d)?")
+
+# Ranges that tell numeric clocks apart: 1998 to 2096 as seconds; spreadsheet days from 1990 to 2099
+_EPOCH = {"epoch-s": 1.0, "epoch-ms": 1e3, "epoch-us": 1e6, "epoch-ns": 1e9}
+_EPOCH_S = (9e8, 4e9)
+_SERIAL_DAYS = (32874.0, 73050.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClockPlan:
+    """kind: "stamp" (date and time in one column), "date+time" (two), "time-of-day" (the date stands in the head),
+    "epoch-s", "epoch-ms", "epoch-us", "epoch-ns", "serial-days", "elapsed" (a number since the start), "counter" (row
+    numbers, with start and interval in the head)."""
+
+    kind: str
+    columns: tuple[int, ...]
+    iso: bool = False  # plain ISO, which Arrow reads itself
+    iso_zone: bool = False
+    unit_s: float = 1.0  # of an elapsed time
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Profile:
+    """Shares of the filled cells of one column."""
+
+    filled: float
+    stamp: float  # date and time
+    date: float
+    time: float
+    number: float
+    word: float
+    numbers: tuple[float, ...]
+    shape: Shape | None
+
+
+def plan_clock(dialect: Dialect, head: Head, name: str) -> ClockPlan:
+    """Raises LogFileError where no column is a clock."""
+    profiles = [_profile([row[i] for row in dialect.sample], dialect.decimal) for i in range(dialect.fields)]
+    return (
+        _stamp(dialect, profiles)
+        or _date_and_time(profiles)
+        or _numeric(profiles, head)
+        or _time_of_day(profiles)
+        or _counter(profiles, head)
+        or _refuse(dialect, profiles, name)
+    )
+
+
+def reading_columns(dialect: Dialect, head: Head, plan: ClockPlan) -> tuple[int, ...]:
+    """Columns that hold readings: no clock, no row number, no text."""
+    found = []
+    for i in range(dialect.fields):
+        if i in plan.columns:
+            continue
+        cells = [row[i] for row in dialect.sample]
+        profile = _profile(cells, dialect.decimal)
+        label = head.labels[i] if head.named else ""
+        if profile.stamp + profile.date + profile.time > 0.5:
+            continue  # a second clock
+        if profile.number + profile.word < 0.5 and profile.filled > 0:
+            continue  # text
+        if (
+            i == dialect.fields - 1
+            and profile.filled == 0
+            and (not head.named or label.startswith("column "))
+        ):
+            continue  # nothing but a delimiter at the end of each row
+        if _counts_up(profile.numbers) and (
+            not label or _COUNTER_WORDS.fullmatch(label.strip()) or label.startswith("column ")
+        ):
+            continue
+        if label and _counts_evenly(profile.numbers) and _TIME_WORDS.search(label):
+            continue  # elapsed time beside a real clock
+        found.append(i)
+    return tuple(found)
+
+
+def _profile(cells: list[str], decimal: str) -> _Profile:
+    filled = [c for c in cells if c]
+    if not filled:
+        return _Profile(filled=0, stamp=0, date=0, time=0, number=0, word=0, numbers=(), shape=None)
+    shapes = [shape_of(c) for c in filled]
+    numeric = [is_number(split_unit(c)[0], decimal) for c in filled]
+    dates = [s is not None and bool(s.date) and not n for s, n in zip(shapes, numeric, strict=True)]
+    compact = [
+        s is not None and s.date == "ymd" and n for s, n in zip(shapes, numeric, strict=True)
+    ]  # 20260504
+    timed = [s is not None and s.hour is not None and not n for s, n in zip(shapes, numeric, strict=True)]
+    n = len(filled)
+    return _Profile(
+        filled=n / len(cells),
+        stamp=sum(d and t for d, t in zip(dates, timed, strict=True)) / n,
+        date=sum((d or k) and not t for d, k, t in zip(dates, compact, timed, strict=True)) / n,
+        time=sum(t and not d for d, t in zip(dates, timed, strict=True)) / n,
+        number=sum(numeric) / n,
+        word=sum(is_error_word(c) for c in filled) / n,
+        numbers=tuple(_value(c, decimal) for c, ok in zip(filled, numeric, strict=True) if ok),
+        shape=next((s for s in shapes if s), None),
+    )
+
+
+def _value(cell: str, decimal: str) -> float:
+    bare = split_unit(cell)[0].replace("−", "-")
+    try:
+        return float(bare.replace(",", ".") if decimal == "," else bare)
+    except ValueError:
+        return float("nan")
+
+
+def _stamp(dialect: Dialect, profiles: list[_Profile]) -> ClockPlan | None:
+    columns = [i for i, p in enumerate(profiles) if p.stamp > 0.5 and p.filled > 0.5]
+    if not columns:
+        return None
+    if len(columns) == 2 and (pair := _spreadsheet_pair(dialect, columns)):
+        return pair
+    i = columns[0]
+    cells = [row[i] for row in dialect.sample if row[i]]
+    zoned = [bool(m[3]) for c in cells if (m := _ISO.fullmatch(c))]
+    iso = len(zoned) == len(cells) and len(set(zoned)) == 1
+    return ClockPlan(kind="stamp", columns=(i,), iso=iso, iso_zone=iso and zoned[0])
+
+
+def _spreadsheet_pair(dialect: Dialect, columns: list[int]) -> ClockPlan | None:
+    """A date column that always says midnight, and a time column that always says the same old day."""
+    dates, times = ([row[i] for row in dialect.sample if row[i]] for i in columns)
+    midnight = all(re.search(r"[ T]0?0:00(:00(\.0+)?)?$", c) for c in dates)
+    one_old_day = len({c[:10] for c in times}) == 1 and re.match(
+        r"1899|1900|30/12/1899|12/30/1899|1970", times[0]
+    )
+    return ClockPlan(kind="date+time", columns=tuple(columns)) if midnight and one_old_day else None
+
+
+def _date_and_time(profiles: list[_Profile]) -> ClockPlan | None:
+    dates = [i for i, p in enumerate(profiles) if p.date > 0.5 and p.filled > 0.5]
+    times = [i for i, p in enumerate(profiles) if p.time > 0.5 and p.filled > 0.5]
+    if dates and times:
+        return ClockPlan(kind="date+time", columns=(dates[0], times[0]))
+    return None
+
+
+def _numeric(profiles: list[_Profile], head: Head) -> ClockPlan | None:
+    for i, p in enumerate(profiles):
+        if p.number < 0.9 or p.filled < 0.5 or len(p.numbers) < 2:
+            continue
+        low, high = min(p.numbers), max(p.numbers)
+        if not _never_falls(p.numbers):
+            continue
+        for kind, scale in _EPOCH.items():
+            if _EPOCH_S[0] * scale <= low and high <= _EPOCH_S[1] * scale:
+                return ClockPlan(kind=kind, columns=(i,))
+        label = head.labels[i] if head.named else ""
+        steps = [b - a for a, b in pairwise(p.numbers) if b > a]
+        fine = bool(steps) and sorted(steps)[len(steps) // 2] < 0.6
+        if (
+            _SERIAL_DAYS[0] <= low
+            and high <= _SERIAL_DAYS[1]
+            and fine
+            and (_TIME_WORDS.search(label) or i == 0)
+        ):
+            return ClockPlan(kind="serial-days", columns=(i,))
+    for i, p in enumerate(profiles):
+        label = head.labels[i] if head.named else ""
+        if p.number < 0.9 or not _never_falls(p.numbers) or not label:
+            continue
+        if (unit_s := _elapsed_unit(label, head, i)) is not None:
+            return ClockPlan(kind="elapsed", columns=(i,), unit_s=unit_s)
+    return None
+
+
+_ELAPSED_UNITS: Mapping[str, float] = {
+    **dict.fromkeys(
+        ("s", "sec", "secs", "seconds", "second", "segundos", "sekunden", "secondes", "seg"), 1.0
+    ),
+    **dict.fromkeys(("ms", "msec", "milliseconds"), 1e-3),
+    **dict.fromkeys(("min", "mins", "minutes", "minutos", "minuten"), 60.0),
+    **dict.fromkeys(("h", "hr", "hrs", "hours", "std", "stunden", "horas", "heures"), 3600.0),
+    **dict.fromkeys(("d", "days", "tage", "días", "jours"), 86400.0),
+}
+
+
+def _elapsed_unit(label: str, head: Head, i: int) -> float | None:
+    """Seconds in the unit of an elapsed-time column, by its label; None where the label means something else."""
+    lowered = label.lower()
+    parts = [w for w in re.split(r"[\s_()\[\],./:]+", lowered) if w]
+    unit = next((_ELAPSED_UNITS[w] for w in reversed(parts) if w in _ELAPSED_UNITS), None)
+    rest = [w for w in parts if w not in _ELAPSED_UNITS]
+    timely = any(_TIME_WORDS.fullmatch(w) or w in ("t", "since", "start", "run") for w in rest)
+    if timely or (unit is not None and not rest):
+        return unit or 1.0
+    return None
+
+
+def _time_of_day(profiles: list[_Profile]) -> ClockPlan | None:
+    times = [i for i, p in enumerate(profiles) if p.time > 0.5 and p.filled > 0.5]
+    return ClockPlan(kind="time-of-day", columns=(times[0],)) if times else None
+
+
+def _counter(profiles: list[_Profile], head: Head) -> ClockPlan | None:
+    if not ("start" in head.facts and "interval" in head.facts):
+        return None
+    for i, p in enumerate(profiles):
+        if p.number > 0.9 and _counts_up(p.numbers):
+            return ClockPlan(kind="counter", columns=(i,))
+    return None
+
+
+def _never_falls(numbers: tuple[float, ...]) -> bool:
+    """Rising, but for the seams of the sample and the odd row out of order."""
+    if len(numbers) < 2:
+        return False
+    falls = sum(b < a for a, b in pairwise(numbers))
+    return falls <= max(2, 0.05 * len(numbers)) and max(numbers) > min(numbers)
+
+
+def _counts_up(numbers: tuple[float, ...]) -> bool:
+    """1, 2, 3, … but for the seams of the sample. Three rows say nothing."""
+    if len(numbers) < 3 or any(v != int(v) for v in numbers if v == v):
+        return False
+    ones = sum(b - a == 1 for a, b in pairwise(numbers))
+    return ones >= len(numbers) - 1 - 3 and ones >= 0.9 * (len(numbers) - 1)
+
+
+def _counts_evenly(numbers: tuple[float, ...]) -> bool:
+    steps = [b - a for a, b in pairwise(numbers)]
+    if len(steps) < 2:
+        return False
+    usual = sorted(steps)[len(steps) // 2]
+    return usual > 0 and sum(abs(s - usual) <= 0.01 * usual for s in steps) >= 0.8 * len(steps)
+
+
+def _refuse(dialect: Dialect, profiles: list[_Profile], name: str) -> ClockPlan:
+    line = dialect.first_line
+    if any(p.date > 0.5 for p in profiles):
+        raise LogFileError(
+            "there is a column of dates but none of times of day",
+            file=name,
+            line=line,
+            remedy="export the log with the time of every reading",
+        )
+    raise LogFileError(
+        "no column holds the time of the readings",
+        file=name,
+        line=line,
+        remedy="export the log with a date and time in every row, or with elapsed seconds under a header that says so",
+    )

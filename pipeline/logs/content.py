@@ -1,0 +1,251 @@
+"""A path in, the text of the logs in it out: unpacked, decoded to UTF-8, with plain line ends and no NUL bytes.
+
+The text stays bytes: the cells of a log are ASCII nearly always, so that only the lines which hold something else need
+decoding, and the week at 1 s is never copied for its degree signs.
+"""
+
+from __future__ import annotations
+
+import gzip
+import io
+import re
+import zipfile
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.errors import LogFileError
+from pipeline.logs.folder import PACKED_ENDINGS, is_log_name
+from pipeline.text import Text
+
+MOST_BYTES = 2 * 1024**3
+"""A log that unpacks to more than this is refused: common practice, no source (a year at 1 s is under 1.5 GB)."""
+
+_NOT_TEXT = (
+    (b"%PDF", "a PDF document"),
+    (b"\xd0\xcf\x11\xe0", "a spreadsheet workbook"),
+    (b"SQLite format 3", "a database"),
+    (b"\x89PNG", "a picture"),
+    (b"\xff\xd8\xff", "a picture"),
+    (b"PAR1", "a Parquet file"),
+    (b"7z\xbc\xaf", "a 7z archive"),
+    (b"Rar!", "a RAR archive"),
+)
+_EXPORT_AGAIN = "export the log from the logger's software as CSV and put that file here"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Content:
+    """The text of one log. `text` is valid UTF-8 with LF or CRLF line ends and no NUL byte."""
+
+    name: str
+    text: bytes
+    encoding: str
+    packed: str = ""  # "gzip", "zip" or ""
+    notes: tuple[Text, ...] = field(default=())
+
+
+def contents_of(path: Path) -> Iterator[Content | LogFileError]:
+    """The logs in the file, one after the other; a member of an archive that can't be read comes as its error.
+
+    Raises LogFileError where the file as a whole can't be read.
+    """
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise LogFileError(
+            f"the file cannot be opened ({error.strerror or error})",
+            file=path.name,
+            remedy="check that it may be read",
+        ) from error
+    if raw[:4] == b"PK\x03\x04" or raw[:4] == b"PK\x05\x06":
+        yield from _members(raw, path.name)
+    elif raw[:2] == b"\x1f\x8b":
+        yield _text_of(_gunzip(raw, path.name), path.name, packed="gzip")
+    elif path.suffix.lower() in PACKED_ENDINGS | {".zip"} and raw:
+        raise LogFileError(
+            "the file is not what its ending says", file=path.name, remedy="pack or copy it again"
+        )
+    else:
+        yield _text_of(raw, path.name)
+
+
+def _gunzip(raw: bytes, name: str) -> bytes:
+    try:
+        with gzip.GzipFile(fileobj=io.BytesIO(raw)) as stream:
+            text = stream.read(MOST_BYTES + 1)
+    except (OSError, EOFError, zlib.error) as error:
+        raise LogFileError(
+            "the gzip file is damaged or cut off", file=name, remedy="copy it again"
+        ) from error
+    if len(text) > MOST_BYTES:
+        raise LogFileError("the file unpacks to more than 2 GB", file=name, remedy="split the log")
+    return text
+
+
+def _members(raw: bytes, name: str) -> Iterator[Content | LogFileError]:
+    try:
+        archive = zipfile.ZipFile(io.BytesIO(raw))
+        members = [m for m in archive.infolist() if not m.is_dir()]
+    except (zipfile.BadZipFile, ValueError, NotImplementedError) as error:
+        raise LogFileError("the zip file is damaged or cut off", file=name, remedy="copy it again") from error
+    if any(m.filename == "[Content_Types].xml" for m in members):
+        raise LogFileError("this is a spreadsheet workbook, not text", file=name, remedy=_EXPORT_AGAIN)
+    logs = [m for m in members if is_log_name(m.filename) and not m.filename.startswith("__")]
+    if not logs:
+        raise LogFileError(
+            "the zip file holds no log", file=name, remedy="put the logger's CSV files into it"
+        )
+    for member in logs:
+        inner = f"{name}/{Path(member.filename).name}"
+        try:
+            if member.flag_bits & 1:
+                raise LogFileError(
+                    "the zip file has a password", file=inner, remedy="pack it again without one"
+                )
+            with archive.open(member) as stream:
+                text = stream.read(MOST_BYTES + 1)
+            if len(text) > MOST_BYTES:
+                raise LogFileError("the file unpacks to more than 2 GB", file=inner, remedy="split the log")
+            if text[:2] == b"\x1f\x8b":
+                text = _gunzip(text, inner)
+            yield _text_of(text, inner, packed="zip")
+        except LogFileError as error:
+            yield error
+        except (
+            zipfile.BadZipFile,
+            OSError,
+            EOFError,
+            zlib.error,
+            NotImplementedError,
+            RuntimeError,
+            ValueError,
+        ):
+            yield LogFileError("this part of the zip file is damaged", file=inner, remedy="pack it again")
+
+
+def _text_of(raw: bytes, name: str, *, packed: str = "") -> Content:
+    if not raw.strip(b"\0 \t\r\n"):
+        what = "the file is empty" if not raw else "the file holds nothing but blanks"
+        raise LogFileError(what, file=name, remedy="export the log again, and remove this file")
+    for magic, kind in _NOT_TEXT:
+        if raw.startswith(magic):
+            raise LogFileError(f"this is {kind}, not text", file=name, remedy=_EXPORT_AGAIN)
+    notes: list[Text] = []
+    text, encoding = _decoded(raw, name)
+    if b"\0" in text:
+        text = _without_nuls(text, notes)
+    if not text.strip():
+        raise LogFileError("the file holds nothing but blanks", file=name, remedy="export the log again")
+    if b"\r" in text:
+        text = _plain_line_ends(text)
+    _refuse_binary(text, name)
+    return Content(name=name, text=text, encoding=encoding, packed=packed, notes=tuple(notes))
+
+
+def _decoded(raw: bytes, name: str) -> tuple[bytes, str]:
+    """(UTF-8 without a byte-order mark, what it was)."""
+    if raw.startswith(b"\xef\xbb\xbf"):
+        text, encoding = _from_eight_bits(raw[3:])
+        return text, "UTF-8 with BOM" if encoding == "UTF-8" or text.isascii() else encoding
+    if raw[:4] in (b"\xff\xfe\0\0", b"\0\0\xfe\xff"):
+        return _from_wide(raw, "utf-32", name), "UTF-32"
+    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return _from_sixteen_bits(raw[2:], little=raw[:1] == b"\xff", name=name), "UTF-16"
+    sample = np.frombuffer(raw[: 4096 - 4096 % 2], np.uint8)
+    even, odd = sample[0::2], sample[1::2]
+    if len(odd) > 3 and np.mean(odd == 0) > 0.7 and np.mean(even == 0) < 0.05:
+        return _from_sixteen_bits(raw, little=True, name=name), "UTF-16 without BOM"
+    if len(odd) > 3 and np.mean(even[: len(odd)] == 0) > 0.7 and np.mean(odd == 0) < 0.05:
+        return _from_sixteen_bits(raw, little=False, name=name), "UTF-16 without BOM"
+    return _from_eight_bits(raw)
+
+
+def _from_wide(raw: bytes, codec: str, name: str) -> bytes:
+    try:
+        return raw.decode(codec).encode()
+    except UnicodeDecodeError as error:
+        raise LogFileError(
+            f"the text is damaged at byte {error.start}", file=name, remedy="copy it again"
+        ) from error
+
+
+def _from_sixteen_bits(raw: bytes, *, little: bool, name: str) -> bytes:
+    codes = np.frombuffer(raw, "<u2" if little else ">u2", len(raw) // 2)
+    odd = np.flatnonzero(codes >= 128)
+    if not len(odd):
+        return codes.astype(np.uint8).tobytes()
+    codec = "utf-16-le" if little else "utf-16-be"
+    end = int(odd[-1]) + 1  # what follows is ASCII, which needs no decoder
+    return _from_wide(raw[: 2 * end], codec, name) + codes[end:].astype(np.uint8).tobytes()
+
+
+def _from_eight_bits(raw: bytes) -> tuple[bytes, str]:
+    if raw.isascii():
+        return raw, "ASCII"
+    high = np.flatnonzero(np.frombuffer(raw, np.uint8) >= 128)
+    end = int(high[-1]) + 1
+    try:
+        raw[int(high[0]) : end].decode("utf-8")
+    except UnicodeDecodeError:
+        head, encoding = _from_code_page(raw[:end])
+        return head.encode() + raw[end:], encoding
+    return raw, "UTF-8"
+
+
+def _from_code_page(raw: bytes) -> tuple[str, str]:
+    """The degree sign decides: 0xB0 in cp1252 and Latin-1, 0xF8 in the old console code pages."""
+    if re.search(rb"\xf8\s?[CFcf]\b", raw) and not re.search(rb"\xb0\s?[CFcf]\b", raw):
+        return raw.decode("cp850"), "cp850"
+    try:
+        return raw.decode("cp1252"), "cp1252"
+    except UnicodeDecodeError:
+        return raw.decode("latin-1"), "Latin-1"
+
+
+def _without_nuls(text: bytes, notes: list[Text]) -> bytes:
+    """Cut the NUL bytes at the end; drop each line that has one within. Joining what is left and right of them would
+    make one row out of two halves."""
+    trimmed = text.rstrip(b"\0")
+    if len(trimmed) < len(text):
+        notes.append(
+            Text(
+                key="logs.note.nul_tail",
+                english="the file ends in {count} NUL bytes, as a dying battery leaves them; they were left out",
+                values={"count": len(text) - len(trimmed)},
+            )
+        )
+        trimmed = trimmed.rstrip(b" \t\r\n\0") + b"\n" if b"\0" in trimmed[-64:] else trimmed
+    lines = len(re.findall(rb"[^\n]*\0[^\n]*\n?", trimmed)) if b"\0" in trimmed else 0
+    if lines:
+        trimmed = re.sub(rb"[^\n]*\0[^\n]*\n?", b"", trimmed)
+        notes.append(
+            Text(
+                key="logs.note.nul_lines",
+                english="{count} lines hold NUL bytes; these lines were left out",
+                values={"count": lines},
+            )
+        )
+    return trimmed
+
+
+def _plain_line_ends(text: bytes) -> bytes:
+    """CR alone ends a line too. CRLF stays: the parser takes it as it is."""
+    head = text[:65536]
+    if b"\n" not in head:
+        return text.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    if head.count(b"\r") == head.count(b"\r\n") + head.endswith(b"\r") and text.count(b"\r") == text.count(
+        b"\r\n"
+    ):
+        return text
+    return text.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+
+
+def _refuse_binary(text: bytes, name: str) -> None:
+    sample = text[:4096]
+    control = sum(sample.count(bytes([code])) for code in range(1, 32) if code not in (9, 10, 12, 13, 26, 27))
+    if control > 0.02 * len(sample) + 2:
+        raise LogFileError("this is not text", file=name, remedy=_EXPORT_AGAIN)

@@ -1,0 +1,355 @@
+"""How a file is laid out: delimiter, decimal mark, where the head ends and the rows begin and end.
+
+Decided from a sample of the bytes (head, middle, tail), by what makes the cells come out as times and numbers, not by
+counting delimiters: a semicolon file with decimal commas holds more commas than semicolons.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass
+
+from pipeline.errors import LogFileError
+from pipeline.logs.cells import grouped_by, is_error_word, is_number, split_unit
+from pipeline.logs.stamps import shape_of
+
+DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
+HEAD_BYTES, MIDDLE_BYTES, TAIL_BYTES = 65536, 16384, 16384
+SAMPLE_ROWS = 400
+
+
+@dataclass(frozen=True, kw_only=True)
+class Dialect:
+    """The layout of one file. Byte positions are into `Content.text`."""
+
+    delimiter: str
+    decimal: str
+    quoted: bool  # rows hold quote characters that mean something
+    fields: int  # cells in a row, a last empty one from a trailing delimiter included
+    preamble: tuple[str, ...]  # lines before the header
+    header: tuple[tuple[str, ...], ...]  # header rows, none, one or two
+    units_row: tuple[str, ...]  # () where there is none
+    data_at: int  # byte where the first row begins
+    data_end: int  # byte past the last row
+    first_line: int  # 1-based line of the first row
+    tail: tuple[str, ...]  # lines after the last row: statistics, a farewell
+    sample: tuple[tuple[str, ...], ...]  # rows of the sample, cells stripped
+    words_seen: bool  # the sample holds error words
+    header_line: bytes  # as it stands in the file, to find it again where files were joined
+
+
+def split_row(line: str, delimiter: str) -> list[str]:
+    """The cells of one line, stripped; quotes taken off."""
+    if '"' not in line:
+        return [c.strip() for c in line.split(delimiter)]
+    cells, cell, inside, i = [], [], False, 0
+    while i < len(line):
+        character = line[i]
+        if inside:
+            if character == '"' and line[i + 1 : i + 2] == '"':
+                cell.append('"')
+                i += 1
+            elif character == '"':
+                inside = False
+            else:
+                cell.append(character)
+        elif character == '"' and not "".join(cell).strip():
+            inside, cell = True, []
+        elif character == delimiter:
+            cells.append("".join(cell).strip())
+            cell = []
+        else:
+            cell.append(character)
+        i += 1
+    return [*cells, "".join(cell).strip()]
+
+
+def sniff(text: bytes, name: str) -> Dialect:
+    """The layout of the log in `text`. Raises LogFileError where no rows of times and numbers are found."""
+    lines = _sample_lines(text)
+    body = lines.body
+    best = max((_fit(body, d) for d in DELIMITERS), key=lambda f: f.score)
+    if best.score <= 0:
+        raise _no_rows(text, name)
+    delimiter, fields = best.delimiter, best.fields
+    decimal = _decimal_mark(best.rows, delimiter)
+    head = _head(text, delimiter, fields, decimal, name)
+    tail, data_end = _tail(text, delimiter, fields, decimal, head.data_at)
+    rows = tuple(tuple(r) for r in best.rows[:SAMPLE_ROWS])
+    quoted = any('"' in line for line in body)
+    return Dialect(
+        delimiter=delimiter,
+        decimal=decimal,
+        quoted=quoted,
+        fields=fields,
+        preamble=head.preamble,
+        header=head.header,
+        units_row=head.units_row,
+        data_at=head.data_at,
+        data_end=data_end,
+        first_line=head.first_line,
+        tail=tail,
+        sample=rows,
+        words_seen=any(is_error_word(c) for r in rows for c in r if c),
+        header_line=head.header_line,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Sample:
+    body: list[str]
+
+
+def _sample_lines(text: bytes) -> _Sample:
+    """Lines that are likely rows: the whole of a small file, else windows from its middle and end."""
+    if len(text) <= HEAD_BYTES:
+        windows = [text]
+    else:
+        middle = len(text) // 2
+        windows = [
+            text[-TAIL_BYTES - MIDDLE_BYTES : -TAIL_BYTES],
+            text[middle : middle + MIDDLE_BYTES],
+            text[:MIDDLE_BYTES],
+        ]
+        windows = [w[w.find(b"\n") + 1 : w.rfind(b"\n") + 1] for w in windows[:2]] + [
+            windows[2][: windows[2].rfind(b"\n") + 1]
+        ]
+    lines = [line for w in windows for line in w.decode("utf-8", "replace").splitlines() if line.strip()]
+    return _Sample(body=lines[-6 * SAMPLE_ROWS :] if len(windows) == 1 else lines)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Fit:
+    delimiter: str
+    fields: int
+    score: float
+    rows: list[list[str]]
+
+
+def _fit(lines: list[str], delimiter: str) -> _Fit:
+    """How well the lines come out as rows of times and numbers with this delimiter."""
+    split = [split_row(line, delimiter) for line in lines if delimiter in line]
+    scored = [(row, _row_score(row)) for row in split]
+    by_width: Counter[int] = Counter()
+    for row, score in scored:
+        by_width[len(row)] += score
+    if not by_width:
+        return _Fit(delimiter=delimiter, fields=0, score=0.0, rows=[])
+    fields = max(by_width, key=lambda k: (by_width[k], k))
+    rows = [row for row, score in scored if len(row) == fields and score > 0]
+    return _Fit(delimiter=delimiter, fields=fields, score=by_width[fields], rows=rows)
+
+
+def _row_score(row: list[str]) -> float:
+    """0 for a line that is no row; else the share of its cells that are times, numbers, error words or blank."""
+    clean = values = 0
+    for cell in row:
+        if not cell:
+            clean += 1
+        elif (
+            is_number(cell, ".")
+            or is_number(cell, ",")
+            or is_number(split_unit(cell)[0], ".")
+            or shape_of(cell)
+        ):
+            clean += 1
+            values += 1
+        elif is_error_word(cell):
+            clean += 1
+    share = clean / len(row)
+    return (
+        share
+        if values >= 2 and share >= 0.5
+        else (0.5 * share if values == 1 and _starts_with_time(row) else 0.0)
+    )
+
+
+def _starts_with_time(row: list[str]) -> bool:
+    """A row whose probes are all open still has its time."""
+    return any(shape_of(c) for c in row[:3])
+
+
+def _decimal_mark(rows: list[list[str]], delimiter: str) -> str:
+    dots = commas = 0
+    lone_commas: list[str] = []
+    for row in rows:
+        for cell in row:
+            cell = split_unit(cell)[0]
+            dot, comma = "." in cell, "," in cell
+            if not (dot or comma) or shape_of(cell):
+                continue
+            if dot and comma:
+                commas += 3 * (cell.rfind(",") > cell.rfind(".")) * is_number(cell, ",")
+                dots += 3 * (cell.rfind(".") > cell.rfind(",")) * is_number(cell, ".")
+            elif comma and is_number(cell, ","):
+                if grouped_by(cell, "."):
+                    lone_commas.append(cell)
+                else:
+                    commas += 1
+            elif dot and is_number(cell, "."):
+                dots += 1 if not grouped_by(cell, ",") else 0
+    if commas or dots:
+        return "," if commas > dots else "."
+    # Nothing but "1,234": thousands in a comma-separated file, three decimals in any other
+    return (
+        ","
+        if lone_commas and (delimiter != "," or any(c.lstrip("+-").startswith("0") for c in lone_commas))
+        else "."
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Head:
+    preamble: tuple[str, ...]
+    header: tuple[tuple[str, ...], ...]
+    units_row: tuple[str, ...]
+    data_at: int
+    first_line: int
+    header_line: bytes
+
+
+def is_row(cells: list[str], fields: int, decimal: str) -> bool:
+    """Whether a line's cells are a row of data of this file."""
+    if len(cells) != fields:
+        return False
+    timed = sum(bool(shape_of(c)) for c in cells if c)
+    numbers = sum(is_number(split_unit(c)[0], decimal) for c in cells if c)
+    words = sum(is_error_word(c) for c in cells if c)
+    filled = sum(bool(c) for c in cells)
+    return (
+        (timed > 0 or numbers >= 2)
+        and timed + numbers + words >= max(1, 0.5 * filled)
+        and bool(_leading_value(cells, decimal))
+    )
+
+
+def _leading_value(cells: list[str], decimal: str) -> bool:
+    """One of the first three filled cells is a time or a number: statistics lines begin with a word instead."""
+    first = next((c for c in cells if c), "")
+    return bool(shape_of(first)) or is_number(first, decimal) or any(shape_of(c) for c in cells[1:3] if c)
+
+
+def _head(text: bytes, delimiter: str, fields: int, decimal: str, name: str) -> _Head:
+    lines: list[tuple[int, str, list[str]]] = []  # (byte, line, cells)
+    at = number = 0
+    while at < len(text):
+        end = text.find(b"\n", at)
+        end = len(text) if end < 0 else end
+        line = text[at:end].decode("utf-8", "replace").rstrip("\r")
+        cells = split_row(line, delimiter)
+        number += 1
+        if is_row(cells, fields, decimal) and _next_is_row(text, end + 1, delimiter, fields, decimal):
+            break
+        lines.append((at, line, cells))
+        at = end + 1
+    else:
+        raise _no_rows(text, name)
+    filled = [entry for entry in lines if entry[1].strip(' \t,;|"')]
+    units_row: tuple[str, ...] = ()
+    if len(filled) >= 2 and _is_units_row(filled[-1][2], fields) and _is_header(filled[-2][2], fields):
+        units_row = tuple(filled.pop()[2])
+    header: list[tuple[str, ...]] = []
+    header_line = b""
+    if filled and _is_header(filled[-1][2], fields):
+        _at, line, cells = filled.pop()
+        header = [tuple(cells)]
+        header_line = line.encode()
+        if fields >= 3 and filled and _is_upper_header(filled[-1][2], fields):
+            header.insert(0, tuple(filled.pop()[2]))
+    return _Head(
+        preamble=tuple(line for _at, line, _cells in filled),
+        header=tuple(header),
+        units_row=units_row,
+        data_at=at,
+        first_line=number,
+        header_line=header_line,
+    )
+
+
+def _next_is_row(text: bytes, at: int, delimiter: str, fields: int, decimal: str) -> bool:
+    """A line of the preamble may look like a row; the first row is followed by another (or by the end)."""
+    window = text[at : at + 8192]
+    for line in window.decode("utf-8", "replace").splitlines()[:4]:
+        if line.strip():
+            return len(split_row(line, delimiter)) == fields or not window.strip()
+    return True
+
+
+def _is_header(cells: list[str], fields: int) -> bool:
+    """As wide as the rows (a delimiter more or less at the end is forgiven), and words in it."""
+    filled = [c for c in cells if c]
+    if not filled or not _as_wide(cells, fields):
+        return False
+    words = [c for c in filled if re.search(r"[^\W\d_]|#|°", c)]
+    return len(filled) >= max(1, fields // 2) and len(words) >= 1 and not shape_of(filled[-1])
+
+
+def _as_wide(cells: list[str], fields: int) -> bool:
+    return len(cells) == fields or (len(cells) == fields + 1 and not cells[-1]) or (len(cells) == fields - 1)
+
+
+def _is_upper_header(cells: list[str], fields: int) -> bool:
+    filled = [c for c in cells if c]
+    if len(cells) != fields or len(filled) < 2:
+        return False
+    return (
+        not any(shape_of(c) or is_number(c, ".") or is_number(c, ",") for c in filled)
+        and ":" not in filled[0]
+    )
+
+
+_UNIT_WORDS = re.compile(
+    r"""[\[(]?\s*(°\s*[cf]|º\s*[cf]|deg\.?\s*[cfk]|[cfk]|celsius|fahrenheit|kelvin|ma|a|amps?|amperes?|w|kw|watts?|v|volts?|kwh|wh
+    |k?ohms?|k?ω|k?Ω|%|%\s*rh|pf|cos.?(phi|φ)|bar|psi[g]?|kpa|mpa|s|sec|seconds|ms|min|h|hh:mm(:ss)?(\.s+|\.0+)?|[ymdjat.\-/]{6,10}
+    |[ymdjat.\-/]{6,10}[\st]hh:mm(:ss)?.*|utc.*|gmt.*|local.*|date|time|-|n/?a|iso\s?8601)?\s*[\])]?""",
+    re.VERBOSE | re.IGNORECASE,
+)
+
+
+def _is_units_row(cells: list[str], fields: int) -> bool:
+    filled = [c for c in cells if c]
+    return (
+        _as_wide(cells, fields)
+        and bool(filled)
+        and all(_UNIT_WORDS.fullmatch(c) for c in cells)
+        and sum(c.lower().strip("[]() ") not in ("date", "time", "-") for c in filled) >= 1
+    )
+
+
+def _tail(
+    text: bytes, delimiter: str, fields: int, decimal: str, data_at: int
+) -> tuple[tuple[str, ...], int]:
+    """(lines after the last row, byte past the last row)."""
+    start = max(data_at, len(text) - TAIL_BYTES)
+    if start > data_at:
+        start = text.find(b"\n", start) + 1
+    window = text[start:]
+    lines = window.split(b"\n")
+    end = len(window)
+    tail: list[str] = []
+    for raw in reversed(lines):
+        line = raw.decode("utf-8", "replace").rstrip("\r")
+        if is_row(split_row(line, delimiter), fields, decimal):
+            return tuple(reversed(tail)), start + end
+        if line.strip():
+            tail.append(line)
+        end -= len(raw) + 1
+    return (), len(text)
+
+
+def _no_rows(text: bytes, name: str) -> LogFileError:
+    lines = [line for line in text[:HEAD_BYTES].decode("utf-8", "replace").splitlines() if line.strip()]
+    wide = [line for line in lines if any(line.count(d) >= 1 for d in DELIMITERS)]
+    if len(wide) == len(lines) and 0 < len(lines) <= 3:
+        return LogFileError(
+            "there is a header but no row of readings under it",
+            file=name,
+            line=len(lines),
+            remedy="export the log again; where it stays empty, the logger recorded nothing",
+        )
+    return LogFileError(
+        "no rows of times and readings were found in this text",
+        file=name,
+        remedy="export the log from the logger's software as CSV: a time and at least one reading a row",
+    )

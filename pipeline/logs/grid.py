@@ -1,0 +1,358 @@
+"""The rows of a file as columns of numbers, parsed by Arrow.
+
+The quick way types every column at once. Where one cell does not fit, the rows are read again as text and sorted out
+column by column: repeated headers, statistics, error words, thousands marks, units inside the cells. A row of the wrong
+width is left out and counted, never padded or shifted.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as pacsv
+
+from pipeline.errors import LogFileError
+from pipeline.logs.cells import ERROR_WORDS, THOUSANDS, spellings, split_unit
+from pipeline.logs.dialect import Dialect, split_row
+from pipeline.logs.units import unit_of_word
+
+BLOCK_BYTES = 1 << 20
+MOST_BAD_SHARE = 0.1
+"""More rows than this that can't be read, and the file is refused. Common practice, no source."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cells:
+    """One text column: `data` uint8, cell i is data[starts[i]:ends[i]]."""
+
+    data: np.ndarray
+    starts: np.ndarray
+    ends: np.ndarray
+
+    def at(self, row: int) -> bytes:
+        return self.data[self.starts[row] : self.ends[row]].tobytes()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Numbers:
+    """One column of readings; NaN where there is none."""
+
+    values: np.ndarray
+    error: np.ndarray | None = None
+    words: dict[str, int] = field(default_factory=dict)
+    unit: str | None = None  # where the cells carry it
+
+
+@dataclass(frozen=True, kw_only=True)
+class Grid:
+    """Everything between `data_at` and `data_end`, by column number."""
+
+    rows: int
+    stamps_ns: (
+        np.ndarray | None
+    )  # int64: the first clock column where Arrow could read it; times as they stand
+    text: dict[int, Cells]  # clock columns as text, where it couldn't
+    numbers: dict[int, Numbers]
+    left_out: tuple[str, ...]  # lines of another width, as they stand
+
+
+class _TooMany(Exception):
+    """More lines of another width than a log can have."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wanted:
+    """Which columns to read as what."""
+
+    iso: int | None  # a column of plain ISO times, tried as such
+    iso_zone: bool
+    clock_text: tuple[int, ...]
+    numbers: tuple[int, ...]
+    careful: bool = False  # the sample already shows cells that the quick way refuses
+
+
+def read_grid(text: bytes, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
+    """All rows. Raises LogFileError."""
+    body = pa.py_buffer(text)[dialect.data_at : dialect.data_end]
+    if not wanted.careful:
+        for words in ([""], ["", *spellings()]) if not dialect.words_seen else (["", *spellings()],):
+            try:
+                return _quick(body, dialect, wanted, words)
+            except (pa.ArrowInvalid, _Doubtful):
+                continue
+            except _TooMany:
+                break
+    return _careful(text, body, dialect, wanted, name)
+
+
+class _Doubtful(Exception):
+    """The quick way got through, but not everything it read is a number."""
+
+
+class _Rows:
+    """Collects the lines that are no rows. Arrow calls it from its own threads."""
+
+    def __init__(self, most: int) -> None:
+        self.lines: list[str] = []
+        self.most = most
+
+    def __call__(self, row: pacsv.InvalidRow) -> str:
+        if row.text.strip():
+            self.lines.append(row.text)
+        return "skip" if len(self.lines) <= self.most else "error"
+
+
+def _parse(
+    body: pa.Buffer, dialect: Dialect, types: dict[str, pa.DataType], nulls: list[str], rows: _Rows
+) -> pa.Table:
+    return pacsv.read_csv(
+        pa.BufferReader(body),
+        read_options=pacsv.ReadOptions(
+            column_names=[f"f{i}" for i in range(dialect.fields)], block_size=BLOCK_BYTES
+        ),
+        parse_options=pacsv.ParseOptions(
+            delimiter=dialect.delimiter,
+            quote_char='"' if dialect.quoted else False,
+            invalid_row_handler=rows,
+        ),
+        convert_options=pacsv.ConvertOptions(
+            column_types=types,
+            include_columns=list(types),
+            null_values=nulls,
+            decimal_point=dialect.decimal,
+            timestamp_parsers=[pacsv.ISO8601],
+            check_utf8=False,
+        ),
+    )
+
+
+def _quick(body: pa.Buffer, dialect: Dialect, wanted: Wanted, nulls: list[str]) -> Grid:
+    types: dict[str, pa.DataType] = {}
+    if wanted.iso is not None:
+        types[f"f{wanted.iso}"] = pa.timestamp("ns", tz="UTC" if wanted.iso_zone else None)
+    for i in wanted.clock_text:
+        types[f"f{i}"] = pa.binary()
+    for i in wanted.numbers:
+        types[f"f{i}"] = pa.float64()
+    rows = _Rows(1000)
+    table = _parse(body, dialect, types, nulls, rows)
+    _check_row_count(body, dialect, table.num_rows, rows)
+    stamps = None
+    if wanted.iso is not None:
+        column = table[f"f{wanted.iso}"]
+        if column.null_count:
+            raise _Doubtful
+        stamps = _joined(column, np.int64)
+    numbers: dict[int, Numbers] = {}
+    blanks: list[int] = []
+    for i in wanted.numbers:
+        values, missing = _floats(table[f"f{i}"])
+        if missing is None and not np.isfinite(values.sum()) and not np.isfinite(values).all():
+            raise _Doubtful
+        if missing is not None and len(nulls) > 1:
+            blanks.append(i)
+        numbers[i] = Numbers(values=values)
+    if blanks:
+        texts = _parse(body, dialect, {f"f{i}": pa.string() for i in blanks}, ["\0"], _Rows(1000))
+        for i in blanks:
+            numbers[i] = _with_words(numbers[i].values, texts[f"f{i}"])
+    text = {i: _cells(table[f"f{i}"]) for i in wanted.clock_text}
+    return Grid(rows=table.num_rows, stamps_ns=stamps, text=text, numbers=numbers, left_out=tuple(rows.lines))
+
+
+def _check_row_count(body: pa.Buffer, dialect: Dialect, rows: int, bad: _Rows) -> None:
+    """A stray quote can swallow whole lines: every line must be a row, a line left out, or blank."""
+    if not dialect.quoted:
+        return
+    raw = bytes(body)
+    lines = raw.count(b"\n") + (not raw.endswith(b"\n") and bool(raw))
+    if lines != rows + len(bad.lines):
+        blank = len(re.findall(rb"(?m)^[ \t\r]*$", raw)) - raw.endswith(b"\n")
+        if lines - blank != rows + len(bad.lines):
+            raise _Doubtful
+
+
+def _joined(column: pa.ChunkedArray, dtype: type) -> np.ndarray:
+    parts = [np.frombuffer(c.buffers()[1], dtype)[c.offset :][: len(c)] for c in column.chunks if len(c)]
+    return parts[0] if len(parts) == 1 else np.concatenate(parts) if parts else np.empty(0, dtype)
+
+
+def _floats(column: pa.ChunkedArray) -> tuple[np.ndarray, np.ndarray | None]:
+    """(values with NaN for null, bool mask of the nulls or None)."""
+    values = _joined(column, np.float64)
+    if not column.null_count:
+        return values, None
+    missing = np.concatenate([_nulls(c) for c in column.chunks if len(c)])
+    values = values.copy() if not values.flags.writeable else values
+    values[missing] = np.nan
+    return values, missing
+
+
+def _nulls(chunk: pa.Array) -> np.ndarray:
+    bitmap = chunk.buffers()[0]
+    if bitmap is None:
+        return np.zeros(len(chunk), bool)
+    bits = np.unpackbits(np.frombuffer(bitmap, np.uint8), bitorder="little")
+    return bits[chunk.offset :][: len(chunk)] == 0
+
+
+def _cells(column: pa.ChunkedArray) -> Cells:
+    """A text column as one run of bytes, without copying it where it is one chunk."""
+    data, starts, ends, base = [], [], [], 0
+    for chunk in column.chunks:
+        if not len(chunk):
+            continue
+        offsets = np.frombuffer(chunk.buffers()[1], np.int32)[chunk.offset :][: len(chunk) + 1]
+        raw = chunk.buffers()[2]
+        data.append(np.frombuffer(raw, np.uint8) if raw is not None else np.empty(0, np.uint8))
+        lengths = np.diff(offsets)
+        if chunk.null_count:
+            lengths[_nulls(chunk)] = 0
+        first = offsets[:-1].astype(np.int64) + base
+        starts.append(first)
+        ends.append(first + lengths)
+        base += len(data[-1])
+    if not data:
+        none = np.empty(0, np.int64)
+        return Cells(data=np.empty(0, np.uint8), starts=none, ends=none)
+    return Cells(data=np.concatenate(data), starts=np.concatenate(starts), ends=np.concatenate(ends))
+
+
+def _with_words(values: np.ndarray, column: pa.ChunkedArray) -> Numbers:
+    """The same numbers, with the cells that hold an error word told apart from the blank ones."""
+    trimmed = pc.utf8_trim_whitespace(column)
+    missing = np.isnan(values)
+    words: dict[str, int] = {}
+    error = np.zeros(len(values), bool)
+    rows = np.flatnonzero(missing)
+    found = trimmed.take(pa.array(rows)).combine_chunks().dictionary_encode()
+    found = found.combine_chunks() if isinstance(found, pa.ChunkedArray) else found
+    kinds = found.dictionary.to_pylist()
+    codes = np.frombuffer(found.indices.buffers()[1], np.int32)[found.indices.offset :][: len(rows)]
+    for code, word in enumerate(kinds):
+        if word:
+            here = rows[codes == code]
+            error[here] = True
+            words[word] = len(here)
+    return Numbers(values=values, error=error if words else None, words=words)
+
+
+def _careful(text: bytes, body: pa.Buffer, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
+    """Every column as text first."""
+    clock = ([wanted.iso] if wanted.iso is not None else []) + list(wanted.clock_text)
+    types = {f"f{i}": pa.string() for i in [*clock, *wanted.numbers]}
+    rows = _Rows(max(1000, len(body) // 400))
+    try:
+        table = _parse(body, dialect, types, ["\0"], rows)
+        _check_row_count(body, dialect, table.num_rows, rows)
+    except pa.ArrowInvalid as error:
+        line = rows.lines[0] if rows.lines else ""
+        raise LogFileError(
+            f"the rows are not all of one width ({dialect.fields} cells)"
+            if line
+            else "the rows can't be told apart",
+            file=name,
+            line=line_of(text, line.encode(), dialect.data_at) if line else None,
+            remedy="where this is two logs in one file, split it there",
+        ) from error
+    except _Doubtful as error:
+        raise LogFileError(
+            "a quotation mark is left open",
+            file=name,
+            line=_odd_quotes(text, dialect.data_at),
+            remedy="take the mark away",
+        ) from error
+    numbers = {i: _numbers_of(table[f"f{i}"], dialect.decimal) for i in wanted.numbers}
+    cells = {i: _cells(table[f"f{i}"]) for i in clock}
+    return Grid(rows=table.num_rows, stamps_ns=None, text=cells, numbers=numbers, left_out=tuple(rows.lines))
+
+
+def _numbers_of(column: pa.ChunkedArray, decimal: str) -> Numbers:
+    """A column of text → numbers; what is none is counted as an error word, whatever it says."""
+    cells = pc.utf8_trim_whitespace(column.combine_chunks())
+    if isinstance(cells, pa.ChunkedArray):
+        cells = cells.combine_chunks()
+    point = re.escape(decimal)
+    plain = pc.match_substring_regex(cells, rf"^[+-]?(\d+{point}?\d*|{point}\d+)([eE][+-]?\d\d?\d?)?$")
+    left = pc.invert(plain)
+    unit = None
+    if pc.any(left).as_py():
+        tidy = {c: _tidy(c, decimal) for c in pc.unique(cells.filter(left)).to_pylist()}
+        units = {u for _number, u in tidy.values() if u}
+        unit = units.pop() if len(units) == 1 else None
+        if len(tidy) > 50_000:
+            return _numbers_by_mark(cells, plain, decimal)
+        mended = pa.array([tidy[c][0] for c in cells.filter(left).to_pylist()], pa.string())
+        cells_plain = pc.replace_with_mask(cells, left, mended)
+    else:
+        cells_plain = cells
+    if decimal == ",":
+        cells_plain = pc.replace_substring(cells_plain, ",", ".")
+    values, _ = _floats(pa.chunked_array([pc.cast(cells_plain, pa.float64())]))
+    return _with_unreadable(values, cells, unit)
+
+
+def _numbers_by_mark(cells: pa.Array, plain: pa.Array, decimal: str) -> Numbers:
+    """The same for a long column of grouped numbers ("1,234.5"), a thousands mark at a time."""
+    result, fits = cells, plain
+    for mark in THOUSANDS[decimal]:
+        grouped = pc.match_substring_regex(
+            cells, rf"^[+-]?\d\d?\d?({re.escape(mark)}\d\d\d)+({re.escape(decimal)}\d*)?$"
+        )
+        result = pc.if_else(grouped, pc.replace_substring(result, mark, ""), result)
+        fits = pc.or_(fits, grouped)
+    result = pc.if_else(fits, result, pa.scalar(None, pa.string()))
+    if decimal == ",":
+        result = pc.replace_substring(result, ",", ".")
+    values, _ = _floats(pa.chunked_array([pc.cast(result, pa.float64())]))
+    return _with_unreadable(values, cells, None)
+
+
+def _with_unreadable(values: np.ndarray, cells: pa.Array, unit: str | None) -> Numbers:
+    finite = np.isfinite(values)
+    if finite.all():
+        return Numbers(values=values, unit=unit)
+    values = np.where(finite, values, np.nan)
+    numbers = _with_words(values, pa.chunked_array([cells]))
+    return Numbers(values=numbers.values, error=numbers.error, words=numbers.words, unit=unit)
+
+
+def _tidy(cell: str, decimal: str) -> tuple[str | None, str]:
+    """(the number as the parser takes it, or None; the unit that stood in the cell)."""
+    if not cell or cell.lower() in ERROR_WORDS:
+        return None, ""
+    bare, unit = split_unit(cell)
+    bare = bare.replace("−", "-")
+    for mark in ("", *THOUSANDS[decimal]):
+        point = re.escape(decimal)
+        if mark and re.fullmatch(rf"[+-]?\d{{1,3}}({re.escape(mark)}\d{{3}})+({point}\d*)?", bare):
+            return bare.replace(mark, ""), unit_of_word(unit) or ""
+        if not mark and re.fullmatch(rf"[+-]?(\d+{point}?\d*|{point}\d+)([eE][+-]?\d{{1,3}})?", bare):
+            return bare, unit_of_word(unit) or ""
+    return None, ""
+
+
+def line_of(text: bytes, needle: bytes, start: int) -> int | None:
+    """1-based line on which `needle` first stands after `start`; None where it does not."""
+    at = text.find(needle, start)
+    return text.count(b"\n", 0, at) + 1 if at >= 0 else None
+
+
+def _odd_quotes(text: bytes, start: int) -> int | None:
+    number = text.count(b"\n", 0, start)
+    for line in text[start:].split(b"\n"):
+        number += 1
+        if line.count(b'"') % 2:
+            return number
+    return None
+
+
+def is_repeat(line: str, dialect: Dialect) -> bool:
+    """Whether a line left out is the header (or a line of the head) again, as in files that were joined."""
+    cells = tuple(split_row(line.rstrip("\r"), dialect.delimiter))
+    head = {tuple(r) for r in dialect.header} | {tuple(dialect.units_row)}
+    return cells in head or line.rstrip("\r") in dialect.preamble

@@ -1,0 +1,401 @@
+"""The clock columns of a file → UTC times in the order of its rows.
+
+The date order is decided from the whole column: first by which orders are possible at all, then by which one leaves the
+readings evenly spaced. What stays open is decided by the signs of the place, and said aloud.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from pipeline.errors import LogFileError
+from pipeline.logs import zones
+from pipeline.logs.clock import ClockPlan
+from pipeline.logs.grid import Cells, Grid, line_of
+from pipeline.logs.head import Head, seconds_of
+from pipeline.logs.stamps import DAY_NS, NO_ZONE, SECOND_NS, Stamps, days_since_1970, parse, shape_of
+from pipeline.text import Text
+from pipeline.unit import Unit
+
+ORDERS: Mapping[str, tuple[int, int, int]] = {
+    "day-first": (2, 1, 0),
+    "month-first": (2, 0, 1),
+    "year-first": (0, 1, 2),
+}
+"""Where year, month and day stand among the three parts."""
+
+_SPREADSHEET_EPOCH_NS = -25569 * DAY_NS  # day 0 of the 1900 system, as it counts from March 1900 on
+_MONTH_FIRST_ZONES = re.compile(
+    r"America/(New_York|Chicago|Denver|Los_Angeles|Phoenix|Anchorage|Detroit|Boise|Juneau|Indiana/|Kentucky/|North_Dakota/)"
+    r"|US/|Pacific/Honolulu"
+)
+_SET_ORDER = 'set date_order under [clock] in unit.toml ("day-first", "month-first" or "year-first")'
+
+
+@dataclass(frozen=True, kw_only=True)
+class Moments:
+    """rows: which rows of the grid have a time, ascending (None: all of them)."""
+
+    utc_ns: np.ndarray
+    rows: np.ndarray | None
+    about: Mapping[str, str]  # for SourceFile.dialect
+    notes: tuple[Text, ...]
+    resolution_ns: int
+    other_ns: np.ndarray | None = None  # the same in the other date order, where that is as likely
+
+
+@dataclass(frozen=True, kw_only=True)
+class Surroundings:
+    """What the clock may be read by, besides its own column."""
+
+    text: bytes
+    data_at: int
+    name: str
+    head: Head
+    unit: Unit
+    labels: str  # of the clock columns
+    local_signs: str  # what else hints at the place: "month-first", "day-first" or ""
+
+
+def read_moments(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
+    """Raises LogFileError for an impossible date, and where nothing says when zero was."""
+    if grid.stamps_ns is not None:
+        about = {"clock": "date and time", "date_format": "ISO 8601"}
+        if plan.iso_zone:
+            return Moments(utc_ns=grid.stamps_ns, rows=None, about=about, notes=(), resolution_ns=SECOND_NS)
+        utc, notes, zone = _local_to_utc(grid.stamps_ns, around)
+        return Moments(utc_ns=utc, rows=None, about=about | zone, notes=notes, resolution_ns=SECOND_NS)
+    if plan.kind in ("stamp", "date+time", "time-of-day"):
+        return _from_text(grid, plan, around)
+    return _from_numbers(grid, plan, around)
+
+
+def _from_numbers(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
+    values = grid.numbers[plan.columns[0]].values
+    rows = None if np.isfinite(values).all() else np.flatnonzero(np.isfinite(values))
+    values = values if rows is None else values[rows]
+    about = {"clock": plan.kind}
+    if plan.kind.startswith("epoch"):
+        per_second = {"epoch-s": 1, "epoch-ms": 10**3, "epoch-us": 10**6, "epoch-ns": 10**9}[plan.kind]
+        whole = np.floor(values)
+        utc = whole.astype(np.int64) * (SECOND_NS // per_second)
+        if per_second == 1:
+            utc += np.round((values - whole) * 1e3).astype(np.int64) * 10**6
+        return Moments(utc_ns=utc, rows=rows, about=about, notes=(), resolution_ns=SECOND_NS)
+    if plan.kind == "serial-days":
+        local = _snapped(values * 86400.0) + _SPREADSHEET_EPOCH_NS
+        utc, notes, zone = _local_to_utc(local, around)
+        return Moments(utc_ns=utc, rows=rows, about=about | zone, notes=notes, resolution_ns=SECOND_NS)
+    start, zone, notes = _start_ns(around)
+    if start is None:
+        raise LogFileError(
+            "the times count from zero, and nothing says when zero was",
+            file=around.name,
+            remedy='set start = "2026-05-04T10:00:00" under [clock] in unit.toml',
+        )
+    if plan.kind == "counter":
+        interval = seconds_of(around.head.facts["interval"])
+        if interval is None:
+            raise LogFileError(
+                f'the rows are only numbered, and the interval "{around.head.facts["interval"]}" was not understood',
+                file=around.name,
+                remedy="export the log with a date and time in every row",
+            )
+        values = (values - values[0]) * interval
+    else:
+        values = values * plan.unit_s
+    utc = start + np.round(values * 1e3).astype(np.int64) * 10**6
+    return Moments(utc_ns=utc, rows=rows, about=about | zone, notes=notes, resolution_ns=SECOND_NS)
+
+
+def _snapped(seconds: np.ndarray) -> np.ndarray:
+    """Seconds → ns; on whole seconds where all of them are within the rounding of a fraction of a day with five places."""
+    nearest = np.round(seconds)
+    if len(seconds) and np.max(np.abs(seconds - nearest)) <= 0.45:
+        return nearest.astype(np.int64) * SECOND_NS
+    return np.round(seconds * 1e3).astype(np.int64) * 10**6
+
+
+def _start_ns(around: Surroundings) -> tuple[int | None, dict[str, str], tuple[Text, ...]]:
+    """When elapsed time was zero: from unit.toml, else from the head of the file."""
+    set_start = around.unit.clock.start
+    if set_start:
+        try:
+            moment = datetime.fromisoformat(set_start)
+        except ValueError as error:
+            raise LogFileError(
+                f'the start "{set_start}" is no ISO 8601 time',
+                file=around.name,
+                remedy='write it like start = "2026-05-04T10:00:00" under [clock] in unit.toml',
+            ) from error
+        if moment.tzinfo is not None:
+            return round(moment.timestamp() * 1e3) * 10**6, {"start": "unit.toml"}, ()
+        local = round((moment - datetime(1970, 1, 1)).total_seconds() * 1e3) * 10**6
+        utc = zones.to_utc(np.array([local]), around.unit.tz)[0]
+        return int(utc[0]), {"start": "unit.toml"}, ()
+    text = around.head.facts.get("start", "")
+    shape = shape_of(text)
+    if shape is None or not shape.date:
+        return None, {}, ()
+    raw = np.frombuffer(text.encode(), np.uint8)
+    stamps = parse(raw, np.array([0]), np.array([len(raw)]))
+    order, note = _order_of(stamps, around, np.zeros(1, np.int64))
+    days, there = _days(stamps, order)
+    if not there.all() or not stamps.possible.all():
+        raise _impossible(
+            text, around, around.text.count(b"\n", 0, max(0, around.text.find(text.encode()))) + 1
+        )
+    local = days * DAY_NS + stamps.clock_ns
+    if stamps.offset_s[0] != NO_ZONE:
+        return int(local[0]) - int(stamps.offset_s[0]) * SECOND_NS, {"start": text}, note
+    utc, more, zone = _local_to_utc(local, around)
+    return int(utc[0]), {"start": text} | zone, note + more
+
+
+def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
+    stamps = [_parsed(grid.text[i], around) for i in plan.columns]
+    ok = np.logical_and.reduce([s.ok for s in stamps])
+    dated = stamps[0]
+    timed = stamps[-1]
+    rows = None if ok.all() else np.flatnonzero(ok)
+    if rows is not None:
+        stamps = [_only(s, rows) for s in stamps]
+        dated, timed = stamps[0], stamps[-1]
+    if not len(dated.clock_ns):
+        raise LogFileError(
+            "no row has a time that can be read", file=around.name, remedy="export the log again"
+        )
+    clock = timed.clock_ns
+    notes: tuple[Text, ...] = ()
+    about: dict[str, str]
+    if plan.kind == "time-of-day":
+        return _from_time_of_day(timed, rows, around)
+    order, notes = _order_of(dated, around, clock)
+    days, there = _days(dated, order)
+    good = there & dated.possible & timed.possible
+    if plan.kind == "date+time":
+        good &= clock <= DAY_NS
+    if not good.all():
+        row = int(np.flatnonzero(~good)[0])
+        raw_row = row if rows is None else int(rows[row])
+        cells = [grid.text[i].at(raw_row) for i in plan.columns]
+        bad = cells[0] if len(cells) == 1 or not there[row] else cells[1]
+        raise _impossible(
+            bad.decode("utf-8", "replace").strip(), around, line_of(around.text, bad, around.data_at)
+        )
+    local = days * DAY_NS + clock
+    utc, more, zone = _zoned(local, timed if timed.offset_s is not None else dated, around)
+    about = {
+        "clock": "date and time" if plan.kind == "stamp" else "date and time apart",
+        "date_format": _format_name(dated, order),
+    }
+    other = None
+    if notes and notes[-1].key == "logs.note.date_order_open":
+        swapped = "month-first" if order == "day-first" else "day-first"
+        other_days, _ = _days(dated, swapped)
+        other = _zoned(other_days * DAY_NS + clock, timed, around)[0]
+    resolution = min(timed.resolution_ns, 60 * SECOND_NS)
+    return Moments(
+        utc_ns=utc,
+        rows=rows,
+        about=about | zone,
+        notes=notes + more,
+        resolution_ns=resolution,
+        other_ns=other,
+    )
+
+
+def _parsed(cells: Cells, around: Surroundings) -> Stamps:
+    try:
+        return parse(cells.data, cells.starts, cells.ends)
+    except ValueError as error:
+        raise LogFileError(
+            "the column of times holds too many kinds of text",
+            file=around.name,
+            remedy="export the log again",
+        ) from error
+
+
+def _only(stamps: Stamps, rows: np.ndarray) -> Stamps:
+    return Stamps(
+        date=stamps.date,
+        has_time=stamps.has_time,
+        parts=stamps.parts[:, rows],
+        clock_ns=stamps.clock_ns[rows],
+        offset_s=stamps.offset_s[rows],
+        ok=stamps.ok[rows],
+        possible=stamps.possible[rows],
+        resolution_ns=stamps.resolution_ns,
+        wide_year=stamps.wide_year,
+        example=stamps.example,
+        named=stamps.named,
+    )
+
+
+def _from_time_of_day(stamps: Stamps, rows: np.ndarray | None, around: Surroundings) -> Moments:
+    """Times without a date: the head's date, and a day more each time the clock passes midnight. "100:00:05" is elapsed."""
+    clock = stamps.clock_ns
+    start, zone, notes = _start_ns(around)
+    if start is None:
+        raise LogFileError(
+            "the rows hold a time of day but no date",
+            file=around.name,
+            remedy='export the log with dates, or set start = "2026-05-04T10:00:00" under [clock] in unit.toml',
+        )
+    if not stamps.possible.all():
+        raise _impossible("a time of day", around, None)
+    if clock[0] < 2 * 3600 * SECOND_NS and clock.max() > DAY_NS:
+        return Moments(
+            utc_ns=start + clock,
+            rows=rows,
+            about={"clock": "elapsed"} | zone,
+            notes=notes,
+            resolution_ns=stamps.resolution_ns,
+        )
+    past = np.concatenate([[0], np.cumsum(np.diff(clock) < -DAY_NS // 2)])
+    tz = _zone_of(around)
+    offset = tz if isinstance(tz, int) else zones._offset_at(tz, start)
+    midnight = (start + offset) // DAY_NS * DAY_NS
+    local = midnight + past * DAY_NS + clock
+    utc, more, zone_about = _local_to_utc(local, around)
+    return Moments(
+        utc_ns=utc,
+        rows=rows,
+        about={"clock": "time of day, date from the head"} | zone | zone_about,
+        notes=notes + more,
+        resolution_ns=stamps.resolution_ns,
+    )
+
+
+def _zoned(
+    local: np.ndarray, stamps: Stamps, around: Surroundings
+) -> tuple[np.ndarray, tuple[Text, ...], dict[str, str]]:
+    told = stamps.offset_s != NO_ZONE
+    if told.all():
+        return local - stamps.offset_s.astype(np.int64) * SECOND_NS, (), {"zone": "in every row"}
+    if told.any():
+        raise LogFileError(
+            "some rows say their UTC offset and some don't", file=around.name, remedy="export the log again"
+        )
+    return _local_to_utc(local, around)
+
+
+def _zone_of(around: Surroundings) -> int | ZoneInfo:
+    """The logger's zone: the header's or the head's offset, else the unit's own."""
+    for text in (around.labels, around.head.facts.get("zone", "")):
+        if not text:
+            continue
+        offset = zones.fixed_offset_ns(text)
+        if offset is not None:
+            return offset
+        if re.fullmatch(r"[A-Z][A-Za-z_]+/[A-Za-z_/+-]+", text.strip()):
+            try:
+                return ZoneInfo(text.strip())
+            except (KeyError, ValueError, OSError):
+                continue
+        plain = re.fullmatch(r"([+-]?)(\d{1,2})(?:[.:](\d{1,2}))?\s*(?:h|hours)?", text.strip())
+        if plain and int(plain[2]) <= 14:
+            ns = (int(plain[2]) * 3600 + (int(plain[3]) * 60 if plain[3] else 0)) * SECOND_NS
+            return -ns if plain[1] == "-" else ns
+    return around.unit.tz
+
+
+def _local_to_utc(
+    local: np.ndarray, around: Surroundings
+) -> tuple[np.ndarray, tuple[Text, ...], dict[str, str]]:
+    zone = _zone_of(around)
+    if isinstance(zone, int):
+        return local - zone, (), {"zone": f"UTC{zone / 3600e9:+g} h, from the file"}
+    utc, notes = zones.to_utc(local, zone)
+    return utc, notes, {"zone": zone.key}
+
+
+def _days(stamps: Stamps, order: str) -> tuple[np.ndarray, np.ndarray]:
+    if stamps.date == "ymd":
+        year, month, day = stamps.parts
+    else:
+        y, m, d = ORDERS[order]
+        year, month, day = stamps.parts[y], stamps.parts[m], stamps.parts[d]
+        year = np.where(year < 100, year + 2000, year)
+    return days_since_1970(year, month, day)
+
+
+def _order_of(stamps: Stamps, around: Surroundings, clock: np.ndarray) -> tuple[str, tuple[Text, ...]]:
+    """(order, what to say about it)."""
+    if stamps.date == "ymd":
+        return "year-first", ()
+    set_order = around.unit.clock.date_order
+    if set_order:
+        return set_order, ()
+    orders = [o for o in ORDERS if o != "year-first" or not stamps.wide_year]
+    checked = {o: _days(stamps, o) for o in orders}
+    bad = {o: int(np.count_nonzero(~there)) for o, (_days_, there) in checked.items()}
+    fewest = min(bad.values())
+    left = [o for o in orders if bad[o] == fewest]
+    if fewest:  # the caller refuses the date; the order that fits most rows makes the clearest message
+        return left[0], ()
+    told = _order_told(around)
+    if told in left:
+        return told, ()
+    if len(left) > 1:
+        uneven = {o: _unevenness(checked[o][0] * DAY_NS + clock) for o in left}
+        best = min(uneven.values())
+        left = [o for o in left if uneven[o] == best]
+    same = [o for o in left if np.array_equal(checked[o][0], checked[left[0]][0])]
+    if len(same) == len(left):
+        return left[0], ()
+    if "year-first" in left and len(left) > 1:
+        left.remove("year-first")
+    order = around.local_signs if around.local_signs in left else left[0]
+    if not around.local_signs and "month-first" in left and _MONTH_FIRST_ZONES.match(around.unit.time_zone):
+        order = "month-first"
+    note = Text(
+        key="logs.note.date_order_open",
+        english='the date "{example}" can be read day-first or month-first; it was read {order}; if that is wrong, '
+        + _SET_ORDER,
+        values={"example": stamps.example, "order": order},
+    )
+    return order, (note,)
+
+
+def _order_told(around: Surroundings) -> str:
+    """What a date pattern in the head or over the column says."""
+    for text in (around.head.facts.get("order", ""), around.labels):
+        pattern = re.search(
+            r"([dtj]{1,2}|[ma]{1,3}|[yja]{2,4})[-/. ]([dtj]{1,2}|m{1,3})[-/. ]([ymdja]{2,4}|[dj]{1,2})",
+            text.lower(),
+        )
+        if pattern and "m" in pattern[0]:
+            first = pattern[1][0]
+            if first in "dt" or (first == "j" and len(pattern[1]) <= 2):
+                return "day-first"
+            return "month-first" if first == "m" else "year-first"
+    return ""
+
+
+def _unevenness(times: np.ndarray) -> int:
+    """Steps that are backwards, or far longer than usual: a wrong date order makes one at every midnight."""
+    if len(times) < 2:
+        return 0
+    steps = np.diff(times)
+    usual = max(int(np.median(np.abs(steps))), 1)
+    return int(np.count_nonzero((steps < 0) | (steps > max(20 * usual, 2 * DAY_NS))))
+
+
+def _format_name(stamps: Stamps, order: str) -> str:
+    return {"ymd": "year-first"}.get(stamps.date, order) + (", month by name" if stamps.named else "")
+
+
+def _impossible(cell: str, around: Surroundings, line: int | None) -> LogFileError:
+    return LogFileError(
+        f'"{cell}" is no possible date and time',
+        file=around.name,
+        line=line,
+        remedy=f"mend or delete that line, or, if the dates are in another order, {_SET_ORDER}",
+    )

@@ -1,0 +1,228 @@
+"""One file → its tables: unpack, sniff, parse, put on the UTC clock."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.errors import LogFileError
+from pipeline.logs.cells import is_number
+from pipeline.logs.clock import ClockPlan, plan_clock, reading_columns
+from pipeline.logs.content import Content, contents_of
+from pipeline.logs.dialect import DELIMITERS, Dialect, sniff
+from pipeline.logs.grid import MOST_BAD_SHARE, Grid, Numbers, Wanted, is_repeat, line_of, read_grid
+from pipeline.logs.head import Head, read_head
+from pipeline.logs.moments import Moments, Surroundings, read_moments
+from pipeline.logs.sequence import in_sequence
+from pipeline.logs.table import FileTable, LoggedColumn
+from pipeline.logs.timeline import SourceFile
+from pipeline.text import Text
+from pipeline.unit import Unit
+
+
+def read_file(path: Path, unit: Unit) -> tuple[FileTable, ...]:
+    """The logs in one file. Raises LogFileError."""
+    tables: list[FileTable] = []
+    failures: list[LogFileError] = []
+    for content in contents_of(path):
+        if isinstance(content, LogFileError):
+            failures.append(content)
+            continue
+        try:
+            tables.append(_read_log(content, unit))
+        except LogFileError as error:
+            if not content.packed == "zip":
+                raise
+            failures.append(error)
+    if not tables:
+        raise failures[0]
+    if failures:
+        notes = tuple(
+            Text(
+                key="logs.note.member",
+                english="part of the archive was left out: {why}",
+                values={"why": str(e)},
+            )
+            for e in failures
+        )
+        source = tables[0].source
+        tables[0] = replace(tables[0], source=replace(source, notes=source.notes + notes))
+    return tuple(tables)
+
+
+def _read_log(content: Content, unit: Unit) -> FileTable:
+    dialect = sniff(content.text, content.name)
+    head = read_head(dialect)
+    _refuse_wrong_width(dialect, content.name)
+    plan = plan_clock(dialect, head, content.name)
+    readings = reading_columns(dialect, head, plan)
+    if not readings:
+        raise LogFileError(
+            "there are times but no column of readings",
+            file=content.name,
+            line=dialect.first_line,
+            remedy="export the log with its readings",
+        )
+    grid = read_grid(content.text, dialect, _wanted(dialect, plan, readings), content.name)
+    around = Surroundings(
+        text=content.text,
+        data_at=dialect.data_at,
+        name=content.name,
+        head=head,
+        unit=unit,
+        labels=" ".join(head.labels[i] for i in plan.columns)
+        + " "
+        + " ".join(dialect.units_row[i] for i in plan.columns if i < len(dialect.units_row)),
+        local_signs=_local_signs(dialect, head),
+    )
+    moments = read_moments(grid, plan, around)
+    notes = [*content.notes, *_notes_on_rows(content, dialect, grid, moments), *moments.notes]
+    sequence = in_sequence(moments.utc_ns, resolution_ns=moments.resolution_ns)
+    rows = _composed(moments.rows, sequence.rows)
+    columns = tuple(_column(i, grid.numbers[i], head, rows) for i in readings)
+    other = moments.other_ns
+    if other is not None:
+        swapped = in_sequence(other, resolution_ns=moments.resolution_ns)
+        other = (
+            swapped.time_ns
+            if swapped.rows is None
+            and sequence.rows is None
+            and len(swapped.time_ns) == len(sequence.time_ns)
+            else None
+        )
+    source = SourceFile(
+        name=content.name,
+        rows=len(sequence.time_ns),
+        start_ns=int(sequence.time_ns[0]),
+        end_ns=int(sequence.time_ns[-1]),
+        interval_s=sequence.interval_s,
+        dialect=_described(content, dialect, head, plan, moments),
+        notes=(*notes, *sequence.notes),
+    )
+    return FileTable(
+        name=content.name,
+        logger=head.facts.get("serial", ""),
+        time_ns=sequence.time_ns,
+        columns=columns,
+        source=source,
+        doubts=tuple(replace(d, file=content.name) for d in sequence.doubts),
+        other_order_ns=other,
+    )
+
+
+def _wanted(dialect: Dialect, plan: ClockPlan, readings: tuple[int, ...]) -> Wanted:
+    as_text = plan.kind in ("stamp", "date+time", "time-of-day")
+    numbers = readings if as_text else tuple(sorted({*readings, *plan.columns}))
+    iso = plan.columns[0] if plan.iso else None
+    sample = [row[i] for row in dialect.sample[:40] for i in readings if row[i]]
+    odd = sum(not is_number(c, dialect.decimal) for c in sample)
+    careful = any(c[-1:] in "CFAVWK%ΩhF" and c[:1].isdigit() for c in sample if c) or (
+        odd > 0 and not dialect.words_seen
+    )
+    return Wanted(
+        iso=iso,
+        iso_zone=plan.iso_zone,
+        clock_text=plan.columns if as_text and iso is None else (),
+        numbers=numbers,
+        careful=careful,
+    )
+
+
+def _refuse_wrong_width(dialect: Dialect, name: str) -> None:
+    """A comma that is both the decimal mark and the delimiter makes more cells than the header has labels."""
+    if not dialect.header:
+        return
+    labels = len(dialect.header[-1])
+    while labels and not dialect.header[-1][labels - 1]:
+        labels -= 1
+    extra = dialect.fields - labels
+    if extra > 0 and dialect.delimiter == "," and any(any(c for c in row[labels:]) for row in dialect.sample):
+        raise LogFileError(
+            f"the rows have {dialect.fields} cells under {labels} labels: the comma seems to be both decimal mark and delimiter",
+            file=name,
+            line=dialect.first_line,
+            remedy="export the log with semicolons or tabs between the columns, or with decimal points",
+        )
+
+
+def _composed(first: np.ndarray | None, second: np.ndarray | None) -> np.ndarray | None:
+    if first is None or second is None:
+        return second if first is None else first
+    return first[second]
+
+
+def _column(i: int, numbers: Numbers, head: Head, rows: np.ndarray | None) -> LoggedColumn:
+    unit, by = head.units[i], head.units_by[i]
+    if unit is None and numbers.unit:
+        unit, by = numbers.unit, "cells"
+    if unit is None and by == "preamble":
+        by = "preamble"
+    error = numbers.error
+    return LoggedColumn(
+        label=head.labels[i],
+        unit=unit,
+        unit_by=by,
+        values=numbers.values if rows is None else numbers.values[rows],
+        error=error if rows is None or error is None else error[rows],
+        error_words=numbers.words,
+    )
+
+
+def _notes_on_rows(content: Content, dialect: Dialect, grid: Grid, moments: Moments) -> list[Text]:
+    """What was left out, and refusal where that is too much."""
+    untimed = grid.rows - len(moments.utc_ns)
+    strange = [line for line in grid.left_out if not is_repeat(line, dialect)]
+    bad = untimed + len(strange)
+    if bad > max(5, MOST_BAD_SHARE * (grid.rows + len(strange))):
+        raise LogFileError(
+            f"{bad} of {grid.rows + len(strange)} rows can't be read as times and readings",
+            file=content.name,
+            line=line_of(content.text, strange[0].encode(), dialect.data_at) if strange else None,
+            remedy="export the log again; where this is two logs in one file, split it",
+        )
+    notes = []
+    if bad:
+        notes.append(
+            Text(
+                key="logs.note.rows_left_out",
+                english="{count} lines between the rows were left out (headers repeated, or lines that are no reading)",
+                values={"count": bad},
+            )
+        )
+    if dialect.tail:
+        notes.append(
+            Text(
+                key="logs.note.tail",
+                english="{count} lines after the last row were left out",
+                values={"count": len(dialect.tail)},
+            )
+        )
+    return notes
+
+
+def _local_signs(dialect: Dialect, head: Head) -> str:
+    """Signs of the place in the rest of the file, for a date that can be read both ways."""
+    if dialect.decimal == ",":
+        return "day-first"
+    if any(u == "°F" for u in head.units) or any(c[-2:].upper() in ("AM", "PM") for c in dialect.sample[0]):
+        return "month-first"
+    return ""
+
+
+def _described(
+    content: Content, dialect: Dialect, head: Head, plan: ClockPlan, moments: Moments
+) -> dict[str, object]:
+    return {
+        "encoding": content.encoding,
+        **({"packed": content.packed} if content.packed else {}),
+        "delimiter": DELIMITERS[dialect.delimiter],
+        "decimal": "comma" if dialect.decimal == "," else "point",
+        "preamble_lines": len(dialect.preamble),
+        "header_rows": len(dialect.header),
+        "units_row": bool(dialect.units_row),
+        "first_row_on_line": dialect.first_line,
+        **moments.about,
+        **({"about": dict(list(head.facts.items())[:30])} if head.facts else {}),
+    }

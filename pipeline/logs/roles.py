@@ -1,0 +1,174 @@
+"""What each column is: by unit.toml, else by the words of its header."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from pipeline.unit import ROLES, ChannelRule, Unit
+
+TEMPERATURE_ROLES = frozenset(r for r, unit in ROLES.items() if unit == "°C")
+
+_IN = (
+    r"(in|inlet|intake|entering|on|entrada|ein|einlass|eintritt|eingang|zuluft|entrée|entree|aspirado|before)"
+)
+_OUT = r"(out|outlet|exhaust|leaving|off|salida|aus|auslass|austritt|ausgang|abluft|sortie|after)"
+_CONDENSER = (
+    r"(cond|condenser|condensador|kondensator|verflüssiger|condenseur|cooling water|kühlwasser|kühlluft|agua de refrigeración"
+    r"|eau de refroidissement)"
+)
+_WATER = r"(water|agua|wasser|eau|h2o|feedwater|feed water|supplywater|tapwater)"
+
+# Trade words in English, Spanish, German and French. Common practice, no source. The first that fits decides.
+_WORDS: tuple[tuple[str, str, float], ...] = (
+    (
+        "suction_pressure",
+        r"(suction|low( side)?|lp|baja|aspiración|succión|niederdruck|saug\w*|basse|bp).*(press\w*|presi[oó]n|druck|pression)",
+        0.9,
+    ),
+    ("suction_pressure", r"niederdruck|saugdruck|low side press\w*", 0.9),
+    (
+        "discharge_pressure",
+        r"(discharge|head|high( side)?|hp|alta|descarga|haute|refoulement).*(press\w*|presi[oó]n|druck|pression)",
+        0.9,
+    ),
+    ("discharge_pressure", r"hochdruck|verflüssigungsdruck|head press\w*", 0.9),
+    (
+        "power_factor",
+        r"pf|power factor|cos ?(phi|φ)|factor de potencia|leistungsfaktor|facteur de puissance",
+        0.95,
+    ),
+    ("energy", r"energy|energía|energia|energie|énergie|kwh|wh|zählerstand", 0.9),
+    ("condenser_out", rf"{_CONDENSER}.*\b{_OUT}\b|\b{_OUT}\b.*{_CONDENSER}", 0.95),
+    ("condenser_in", rf"{_CONDENSER}.*\b{_IN}\b|\b{_IN}\b.*{_CONDENSER}", 0.95),
+    (
+        "condenser_out",
+        r"(exhaust|discharge|leaving|hot) air|abluft|aire de salida|air sortie|aire expulsado",
+        0.8,
+    ),
+    (
+        "condenser_in",
+        r"(intake|inlet|entering|return) air|air (in|on|intake|inlet)|zuluft|ansaugluft|aire de entrada|air entrée",
+        0.8,
+    ),
+    (
+        "suction",
+        r"suction|suct|aspiración|aspiracion|succión|succion|saugleitung|saugrohr|sauggas|ansaugleitung|aspiration|retorno|return line",
+        0.95,
+    ),
+    (
+        "discharge",
+        r"discharge|disch|hot ?gas|descarga|gas caliente|druckleitung|druckrohr|druckgas|hei(ß|ss)gas|refoulement|gaz chaud",
+        0.95,
+    ),
+    ("liquid", r"liquid|líquido|liquido|flüssig\w*|liquide", 0.9),
+    (
+        "bin",
+        r"bin|ice (store|storage|bin)|hopper|eisbeh\w+|vorratsbeh\w+|vorrat|cuba de hielo|depósito de hielo|almacén|bac à glace|réserve",
+        0.9,
+    ),
+    (
+        "evaporator",
+        r"evap|evaporator|evaporador|verdampfer|[eé]vaporateur|evap\w*|freeze plate|ice plate|cold plate|eisplatte|placa",
+        0.95,
+    ),
+    (
+        "reservoir",
+        r"reservoir|sump|trough|water tank|circulating|curtain|depósito|deposito|cubeta|wanne|becken|umlaufwasser|réservoir|bac",
+        0.9,
+    ),
+    (
+        "water_in",
+        rf"{_WATER}.*\b({_IN}|supply|feed|mains|inflow|suministro|red|zulauf|zufuhr|arrivée|alimentation)\b",
+        0.95,
+    ),
+    (
+        "water_in",
+        rf"(supply|feed|mains|inlet|incoming|tap|suministro|entrada|zulauf|zufuhr|arrivée|alimentation|frisch|leitungs|speise)\W*(de |d'|del )?{_WATER}",
+        0.95,
+    ),
+    (
+        "water_in",
+        r"zulaufwasser|frischwasser|leitungswasser|speisewasser|wasserzulauf|wasserzufuhr|agua de red",
+        0.95,
+    ),
+    (
+        "ambient",
+        r"ambient|room|ambiente|sala|raum|raumluft|umgebung\w*|ambiante?|pièce|kitchen air|air temp\w*|surroundings|habitación|local",
+        0.9,
+    ),
+    ("condenser_in", rf"{_CONDENSER}.*(air|luft|aire)", 0.6),
+    ("current_compressor", r"(compressor|compresor|kompressor|verdichter|compresseur|\bcomp\b|\bcmp\b)", 0.9),
+    ("power", r"power|potencia|leistung|puissance|watts?|kw|load", 0.9),
+    ("voltage", r"volts?|voltage|tensión|tension|spannung|netzspannung", 0.95),
+    (
+        "current",
+        r"current|amps?|amperes?|ampere|amperage|corriente|intensidad|strom|stromaufnahme|courant|intensité|clamp|pinza|zange|pince|total|whole unit|unit|machine|i rms|irms",
+        0.9,
+    ),
+    ("water_in", rf"{_WATER}", 0.6),
+    ("ambient", r"air|aire|luft", 0.5),
+)
+_COMPILED = tuple((role, re.compile(rf"(?<![^\W\d_])(?:{p})(?![^\W\d_])"), c) for role, p, c in _WORDS)
+_GERMAN_PARTS = re.compile(
+    r"(verdampfer|sauggas|saug|druckgas|heißgas|kühlwasser|raum|umgebungs|zulauf|wasser|strom|verdichter|kompressor)(?=temp|fühler|leitung|strom|luft|wasser|aufnahme|eintritt|austritt)"
+)
+
+HOUSE_OF_ROLE: Mapping[str, str] = MappingProxyType(dict(ROLES))
+
+
+@dataclass(frozen=True, kw_only=True)
+class RoleGuess:
+    role: str
+    by: str  # "unit.toml", "header", "behaviour" or "" where nothing is known yet
+    confidence: float
+
+
+def rule_for(unit: Unit, label: str, file: str) -> ChannelRule | None:
+    """What unit.toml says of a column: "file.csv/header" goes before "header"."""
+    short = file.rpartition("/")[2]
+    for key in (f"{file}/{label}", f"{short}/{label}", label):
+        rule = unit.channels.get(key)
+        if rule is None:
+            folded = key.casefold().strip()
+            rule = next((r for k, r in unit.channels.items() if k.casefold().strip() == folded), None)
+        if rule is not None:
+            return ChannelRule(role=rule) if isinstance(rule, str) else rule
+    return None
+
+
+def role_by_header(label: str, house_unit: str | None, *, water_cooled: bool = False) -> RoleGuess:
+    """The role that the words of a header name. `house_unit` ("°C", "A", …; None: unknown) rules out what can't be.
+
+    A header that says nothing gives role "other" with confidence 0.
+    """
+    text = re.sub(r"[\[(][^\])]*[\])]", " ", label)
+    text = re.sub(r"(?<=[a-zäöüß])(?=[A-Z])", " ", text)
+    text = re.sub(r"[_/.,;:\-]+", " ", text).lower()
+    text = re.sub(r"s?(temperatur|fühler|sensor)(?![^\W\d_])", " ", _GERMAN_PARTS.sub(r"\1 ", text))
+    text = re.sub(r"\s+", " ", text).strip()
+    for role, pattern, confidence in _COMPILED:
+        if pattern.search(text) and _fits(role, house_unit):
+            if (
+                role == "current_compressor"
+                and house_unit is None
+                and re.search(r"temp|dome|shell|head|sump|°", text)
+            ):
+                continue
+            return RoleGuess(role=role, by="header", confidence=confidence)
+    if house_unit in ("A", "W", "V", "kWh"):
+        role = {"A": "current", "W": "power", "V": "voltage", "kWh": "energy"}[house_unit]
+        return RoleGuess(role=role, by="header", confidence=0.7)
+    return RoleGuess(role="other", by="", confidence=0.0)
+
+
+def _fits(role: str, house_unit: str | None) -> bool:
+    if house_unit is None:
+        return True
+    if house_unit == "ohm":
+        return role in TEMPERATURE_ROLES
+    if house_unit == "":
+        return role in ("power_factor", "other")
+    return HOUSE_OF_ROLE[role] == house_unit

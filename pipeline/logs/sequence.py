@@ -1,0 +1,167 @@
+"""Rows in the order of the file → strictly increasing times: resets undone, rows sorted, repeats dropped."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from pipeline.logs.stamps import DAY_NS, SECOND_NS
+from pipeline.logs.timeline import Doubt
+from pipeline.text import Text
+
+RESET_JUMP_DAYS = 60
+"""A step of this much backwards is a clock that was reset, not rows out of order. Common practice, no source."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sequence:
+    """rows: which row of the input stands at each time (None: all, in their order)."""
+
+    time_ns: np.ndarray
+    rows: np.ndarray | None
+    interval_s: float
+    notes: tuple[Text, ...]
+    doubts: tuple[Doubt, ...]
+
+
+def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
+    """`time_ns` int64 (n,), UTC, in the order of the file."""
+    steps = np.diff(time_ns)
+    if not len(steps) or (steps.min() > 0 and steps.max() < RESET_JUMP_DAYS * DAY_NS):
+        return Sequence(time_ns=time_ns, rows=None, interval_s=_usual_s(steps), notes=(), doubts=())
+    notes: list[Text] = []
+    time_ns, doubts, n = _without_resets(time_ns, steps)
+    if n:
+        notes.append(
+            Text(
+                key="logs.note.clock_reset",
+                english="the logger's clock was reset {count} times (an old date after the battery failed); these rows were placed next to the rest, as if no time had passed",
+                values={"count": n},
+            )
+        )
+        steps = np.diff(time_ns)
+    if len(steps) and steps.min() == 0:
+        time_ns, spread = _spread(time_ns, resolution_ns)
+        if spread:
+            notes.append(
+                Text(
+                    key="logs.note.seconds_missing",
+                    english="the times are written to the minute only, with several readings a minute; these were spread evenly over it",
+                )
+            )
+            steps = np.diff(time_ns)
+    if not len(steps) or steps.min() > 0:
+        return Sequence(
+            time_ns=time_ns, rows=None, interval_s=_usual_s(steps), notes=tuple(notes), doubts=doubts
+        )
+    order = np.argsort(time_ns, kind="stable")
+    backwards = int(np.count_nonzero(steps < 0))
+    if backwards:
+        notes.append(
+            Text(
+                key="logs.note.out_of_order",
+                english="the rows step back in time at {count} places; they were sorted",
+                values={"count": backwards},
+            )
+        )
+    ordered = time_ns[order]
+    first = np.concatenate([[True], np.diff(ordered) > 0])
+    repeats = int(len(first) - np.count_nonzero(first))
+    if repeats:
+        notes.append(
+            Text(
+                key="logs.note.repeats",
+                english="{count} rows repeat a time that was already there; the first of each was kept",
+                values={"count": repeats},
+            )
+        )
+        order, ordered = order[first], ordered[first]
+    return Sequence(
+        time_ns=ordered,
+        rows=order,
+        interval_s=_usual_s(np.diff(ordered)),
+        notes=tuple(notes),
+        doubts=doubts,
+    )
+
+
+def _usual_s(steps: np.ndarray) -> float:
+    """The interval that the logger was set to: the median step."""
+    if not len(steps):
+        return float("nan")
+    first = steps[0]
+    if steps[len(steps) // 2] == first and np.count_nonzero(steps == first) > len(steps) // 2:
+        return float(first) / SECOND_NS
+    return float(np.median(steps)) / SECOND_NS
+
+
+def _without_resets(time_ns: np.ndarray, steps: np.ndarray) -> tuple[np.ndarray, tuple[Doubt, ...], int]:
+    """Stretches whose clock stood on an old date, moved next to the stretch before (or after) them."""
+    jumps = np.flatnonzero(np.abs(steps) > RESET_JUMP_DAYS * DAY_NS)
+    if not len(jumps) or len(jumps) > 20:
+        return time_ns, (), 0
+    edges = [0, *(jumps + 1).tolist(), len(time_ns)]
+    stretches = [(a, b) for a, b in pairwise(edges) if b > a]
+    latest = max(range(len(stretches)), key=lambda k: int(time_ns[stretches[k][0] : stretches[k][1]].max()))
+    newest = int(time_ns[stretches[latest][0] : stretches[latest][1]].max())
+    old = [
+        int(time_ns[a:b].max()) < newest - RESET_JUMP_DAYS * DAY_NS
+        and _begins_a_year(int(time_ns[a]), slack_days=2)
+        for a, b in stretches
+    ]
+    if not any(old):
+        return time_ns, (), 0
+    usual = max(int(np.median(np.abs(steps))), 1)
+    result = time_ns.copy()
+    doubts = []
+    good = [k for k, is_old in enumerate(old) if not is_old]
+    for k, (a, b) in enumerate(stretches):
+        if not old[k]:
+            continue
+        if k > 0:
+            shift = int(result[a - 1]) + usual - int(time_ns[a])
+        else:
+            after = stretches[good[0]][0]
+            shift = int(time_ns[after]) - usual * (after - b + 1) - int(time_ns[b - 1])
+        result[a:b] = time_ns[a:b] + shift
+        doubts.append(
+            Doubt(
+                code="log-gap",
+                start_ns=int(result[a]),
+                end_ns=int(result[b - 1]),
+                what=Text(
+                    key="logs.doubt.clock_reset",
+                    english="the logger's clock was reset: when these readings were taken is not known, only that they follow one another",
+                ),
+                evidence={"shift_days": round(shift / DAY_NS, 3)},
+                confidence=0.9,
+            )
+        )
+    return result, tuple(doubts), len(doubts)
+
+
+def _begins_a_year(ns: int, *, slack_days: int) -> bool:
+    """Clocks fall back to the first of January of some year."""
+    moment = np.datetime64(ns, "ns")
+    day_of_year = int((moment.astype("M8[D]") - moment.astype("M8[Y]").astype("M8[D]")).astype(int))
+    return day_of_year < slack_days or day_of_year >= 365 - 1
+
+
+def _spread(time_ns: np.ndarray, resolution_ns: int) -> tuple[np.ndarray, bool]:
+    """Several rows with the same time, the same number nearly every time: the export dropped the seconds."""
+    if resolution_ns < 60 * SECOND_NS and np.any(time_ns % (60 * SECOND_NS)):
+        return time_ns, False
+    change = np.flatnonzero(np.diff(time_ns)) + 1
+    if len(change) < 2:
+        return time_ns, False
+    starts = np.concatenate([[0], change])
+    counts = np.diff(np.concatenate([starts, [len(time_ns)]]))
+    usual = int(np.median(counts))
+    if usual < 2 or np.mean(np.abs(counts[1:-1] - usual) <= 1) < 0.9 or np.min(np.diff(time_ns)) < 0:
+        return time_ns, False
+    place = np.arange(len(time_ns)) - np.repeat(starts, counts)
+    step = 60 * SECOND_NS // np.maximum(np.repeat(counts, counts), usual)
+    first_late = np.where(np.repeat(starts, counts) == 0, np.maximum(usual - counts[0], 0), 0)
+    return time_ns + (place + first_late) * step, True
