@@ -1,1 +1,41 @@
 """Measures → what is off, why, and what to check next."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pipeline.cycles.record import CycleRecord
+    from pipeline.findings.comparison import Comparison, Log
+    from pipeline.findings.finding import Judgement
+    from pipeline.logs.timeline import Timeline
+    from pipeline.unit import Unit
+
+METHOD = 1
+"""Raised whenever a change can alter what is judged of the same log, so that stored results are made anew."""
+
+
+def judge(timeline: Timeline, record: CycleRecord, unit: Unit) -> Judgement:
+    """Everything that is to be said of one log: findings worst first, what could not be judged, output and verdict.
+
+    Raises UnitConfigError where `unit.thresholds` names a threshold that does not exist.
+    """
+    from pipeline.findings.engine import judge
+
+    return judge(timeline, record, unit)
+
+
+def compare(earlier: Log, later: Log, unit: Unit) -> Comparison:
+    """What changed from one log of a unit to a later one: each measure's shift with its interval, and a sentence."""
+    from pipeline.findings.comparison import compare
+
+    return compare(earlier, later, unit)
+
+
+def all_texts() -> dict[str, str]:
+    """Every sentence that this room can say: key -> English pattern. A translation must have every key."""
+    from pipeline.findings.engine import all_rules
+    from pipeline.findings.phrase import entered
+
+    all_rules()
+    return entered()

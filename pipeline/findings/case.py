@@ -1,0 +1,199 @@
+"""What a rule is shown: one log with its record, and the quantities that several rules share, worked out once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from pipeline.cycles.record import CycleRecord, PhaseKind
+from pipeline.findings import statistics
+from pipeline.findings.conditions import Adjusted, adjust
+from pipeline.findings.refrigerant import Refrigeration, refrigeration
+from pipeline.findings.stalls import Stalls, stalls
+from pipeline.findings.thresholds import InForce
+from pipeline.logs.timeline import Timeline
+from pipeline.unit import Unit
+
+NS_PER_MIN = 60_000_000_000
+NS_PER_H = 3_600_000_000_000
+NS_PER_DAY = 86_400_000_000_000
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """One log under judgement. Arrays have one value a cycle, NaN where it was not seen."""
+
+    timeline: Timeline
+    record: CycleRecord
+    unit: Unit
+    thresholds: InForce
+
+    @property
+    def n(self) -> int:
+        return len(self.record.cycles)
+
+    @cached_property
+    def _columns(self) -> dict[str, np.ndarray]:
+        table = self.record.cycles
+        return {name: table[name].to_numpy() for name in table.columns}
+
+    def column(self, name: str) -> np.ndarray:
+        """A measure of every cycle as float64 (n,); all NaN where the record has no such column."""
+        values = self._columns.get(name)
+        return np.full(self.n, np.nan) if values is None else values.astype(float)
+
+    def flag(self, name: str) -> np.ndarray:
+        """A yes-or-no of every cycle, bool (n,); False where the record has no such column."""
+        values = self._columns.get(name)
+        return np.zeros(self.n, bool) if values is None else values.astype(bool)
+
+    def has(self, name: str, least: int = 3) -> bool:
+        """Whether at least `least` cycles have the measure."""
+        return int(np.isfinite(self.column(name)).sum()) >= least
+
+    @cached_property
+    def number(self) -> np.ndarray:
+        values = self._columns.get("cycle")
+        return np.arange(1, self.n + 1) if values is None else values.astype(int)
+
+    @cached_property
+    def start_ns(self) -> np.ndarray:
+        return self._columns["freeze_start_ns"].astype(np.int64)
+
+    @cached_property
+    def harvest_ns(self) -> np.ndarray:
+        return self._columns["harvest_start_ns"].astype(np.int64)
+
+    @cached_property
+    def end_ns(self) -> np.ndarray:
+        """When a cycle ended: its harvest's end, else the harvest's start, else the next cycle or the end of the log."""
+        end = self._columns["harvest_end_ns"].astype(np.int64)
+        end = np.where(end > 0, end, self.harvest_ns)
+        following = np.append(self.start_ns[1:], self.timeline.end_ns) if self.n else end
+        return np.where(end > 0, end, following)
+
+    @cached_property
+    def freeze_min(self) -> np.ndarray:
+        return self.column("freeze_min")
+
+    @cached_property
+    def harvest_min(self) -> np.ndarray:
+        return self.column("harvest_min")
+
+    @cached_property
+    def sigma_min(self) -> float:
+        """How far sampling alone scatters a duration, as a standard deviation [min]."""
+        half_width = self.column("uncertainty_min")
+        known = half_width[np.isfinite(half_width)]
+        return float(np.median(known)) / 1.645 if len(known) else 0.0
+
+    @cached_property
+    def repeats(self) -> np.ndarray:
+        """Cycles whose freeze is so short that their harvest repeats the one before, bool (n,)."""
+        ordinary = self.freeze_min[np.isfinite(self.freeze_min) & ~self.flag("broken")]
+        if len(ordinary) < 3:
+            return np.zeros(self.n, bool)
+        usual = float(np.median(ordinary))
+        share = self.thresholds["repeat_freeze_share"]
+        short = (self.freeze_min < share * usual) & (self.harvest_min > 0)
+        after_a_harvest = ~self.flag("after_idle")
+        return short & after_a_harvest if short.mean() < 0.34 else np.zeros(self.n, bool)
+
+    @cached_property
+    def steady(self) -> np.ndarray:
+        """Freezes that may be compared with each other: both ends seen, whole, no pull-down after an idle, and none
+        that began with ice left by a stalled harvest, bool (n,)."""
+        after_stall = np.zeros(self.n, bool)
+        after_stall[1:] = (self.stalls.stalled | self.repeats)[:-1]
+        ok = np.isfinite(self.freeze_min) & ~self.flag("broken") & ~self.flag("after_idle")
+        return ok & ~self.repeats & ~after_stall
+
+    @cached_property
+    def stalls_aside(self) -> np.ndarray:
+        """Every whole freeze but those that repeat a harvest, pull-downs among them, bool (n,)."""
+        return np.isfinite(self.freeze_min) & ~self.flag("broken") & ~self.repeats
+
+    @cached_property
+    def stalls(self) -> Stalls:
+        """Harvests that stalled, by kind."""
+        return stalls(self)
+
+    @cached_property
+    def harvests(self) -> np.ndarray:
+        """Harvests whose length may be judged, bool (n,)."""
+        return np.isfinite(self.harvest_min) & ~self.flag("broken")
+
+    @cached_property
+    def air_c(self) -> np.ndarray:
+        """Air (or water) into the condenser of every cycle, else the room's air [°C]."""
+        inlet, room = self.column("condenser_in_c"), self.column("ambient_c")
+        return np.where(np.isfinite(inlet), inlet, room)
+
+    @cached_property
+    def water_c(self) -> np.ndarray:
+        """Supply water of every cycle, else what the technician measured [°C]."""
+        logged = self.column("water_in_c")
+        known = self.unit.measured.water_in_c
+        return np.where(np.isfinite(logged), logged, np.nan if known is None else known)
+
+    @cached_property
+    def adjusted(self) -> Adjusted:
+        """Freeze lengths of the steady cycles, corrected for air, water and time of day."""
+        return adjust(
+            freeze_min=np.where(self.steady, self.freeze_min, np.nan),
+            air_c=self.air_c,
+            water_c=self.water_c,
+            hour=self.start_ns / NS_PER_H,
+            floor=self.thresholds["spread_floor_pct"] / 100,
+            sigma_min=self.sigma_min,
+        )
+
+    @cached_property
+    def refrigeration(self) -> Refrigeration:
+        """Saturation temperatures and what follows from them, where pressures were logged."""
+        return refrigeration(
+            self.timeline,
+            self.unit.nameplate.refrigerant,
+            start_ns=self.start_ns,
+            harvest_ns=self.harvest_ns,
+            air_c=self.air_c,
+        )
+
+    @cached_property
+    def running_h(self) -> float:
+        """Hours in which the compressor ran, as far as the record can tell."""
+        running = (PhaseKind.FREEZE, PhaseKind.HARVEST)
+        return sum(p.end_ns - p.start_ns for p in self.record.phases if p.kind in running) / NS_PER_H
+
+    def hours(self, *kinds: PhaseKind) -> float:
+        """Hours of the log in phases of these kinds."""
+        return sum(p.end_ns - p.start_ns for p in self.record.phases if p.kind in kinds) / NS_PER_H
+
+    @cached_property
+    def trust(self) -> float:
+        """Share of the cold trace's readings that can be believed, 0…1: no conclusion is surer than its readings."""
+        cold = self.timeline.get("evaporator", "suction")
+        channel = cold or self.timeline.get("current_compressor", "current", "power")
+        if channel is None or len(channel.trusted) == 0:
+            return 0.5
+        return float(np.mean(channel.trusted)) * (0.85 + 0.15 * channel.role_confidence)
+
+    def numbers(self, mask: np.ndarray) -> tuple[int, ...]:
+        """The numbers of the cycles in `mask`."""
+        return tuple(int(k) for k in self.number[mask])
+
+    def level(self, name: str, mask: np.ndarray | None = None) -> float:
+        """Median of a measure over the cycles in `mask` (all), NaN where there is none."""
+        values = self.column(name) if mask is None else self.column(name)[mask]
+        values = values[np.isfinite(values)]
+        return float(np.median(values)) if len(values) else float("nan")
+
+
+def spread_of(values: np.ndarray) -> float:
+    """Robust sigma of the finite `values`, NaN where there are fewer than three."""
+    values = values[np.isfinite(values)]
+    if len(values) < 3:
+        return float("nan")
+    return statistics.spread(np.abs(values - np.median(values)))

@@ -1,0 +1,90 @@
+"""Runs the rules. It finds them in the modules of this room (any module with a `RULES`) and knows none by name."""
+
+from __future__ import annotations
+
+import functools
+import importlib
+import pkgutil
+
+import numpy as np
+
+import pipeline.findings as room
+from pipeline.cycles.record import CycleRecord
+from pipeline.findings import thresholds
+from pipeline.findings.case import Case
+from pipeline.findings.causes import rank
+from pipeline.findings.cautions import cautions
+from pipeline.findings.finding import Finding, Judgement, NotJudged, Severity
+from pipeline.findings.output import output
+from pipeline.findings.rule import CannotTell, Rule, Seen
+from pipeline.findings.signals import signals
+from pipeline.findings.verdict import verdict
+from pipeline.logs.timeline import Timeline
+from pipeline.unit import Unit
+
+_WORST_FIRST = {Severity.ACT: 0, Severity.WATCH: 1, Severity.NOTE: 2}
+
+
+@functools.cache
+def all_rules() -> tuple[Rule, ...]:
+    """Every rule of every module of this room, in the order of the modules' names."""
+    names = sorted(m.name for m in pkgutil.iter_modules(room.__path__))
+    modules = (importlib.import_module(f"{room.__name__}.{name}") for name in names)
+    return tuple(rule for module in modules for rule in getattr(module, "RULES", ()))
+
+
+def judge(timeline: Timeline, record: CycleRecord, unit: Unit) -> Judgement:
+    """Everything that is to be said of one log: findings worst first, what could not be judged, output and verdict.
+
+    Raises UnitConfigError where `unit.thresholds` names a threshold that does not exist.
+    """
+    case = Case(timeline=timeline, record=record, unit=unit, thresholds=thresholds.resolve(unit))
+    found: list[tuple[Rule, Finding]] = []
+    not_judged: dict[str, NotJudged] = {}
+    for rule in all_rules():
+        outcome = _apply(rule, case)
+        if isinstance(outcome, CannotTell):
+            not_judged.setdefault(rule.code, NotJudged(code=rule.code, needs=outcome.needs))
+            continue
+        seen = outcome if isinstance(outcome, tuple) else (outcome,) if outcome else ()
+        found += [(rule, _finding(rule, s, case)) for s in seen]
+    codes = {finding.code for _, finding in found}
+    kept = tuple(
+        sorted(
+            (finding for rule, finding in found if not codes & set(rule.quiet_when)),
+            key=lambda f: (_WORST_FIRST[f.severity], -f.confidence, f.start_ns, f.code),
+        )
+    )
+    return Judgement(
+        findings=kept,
+        not_judged=tuple(n for code, n in not_judged.items() if code not in codes),
+        output=output(case),
+        verdict=verdict(case, kept),
+        thresholds=case.thresholds.rows(),
+        cautions=cautions(unit, kept),
+    )
+
+
+def _apply(rule: Rule, case: Case):
+    for need in rule.needs:
+        if not need.met(case):
+            return CannotTell(needs=need.text)
+    return rule.test(case)
+
+
+def _finding(rule: Rule, seen: Seen, case: Case) -> Finding:
+    heard = signals(case, seen.cycles, seen.usual)
+    causes, checks = rank(rule.causes if seen.causes is None else seen.causes, heard)
+    return Finding(
+        code=rule.code,
+        severity=seen.severity,
+        title=seen.title,
+        start_ns=seen.start_ns,
+        end_ns=seen.end_ns,
+        cycles=() if seen.cycles is None else case.numbers(np.asarray(seen.cycles)),
+        evidence={k: v for k, v in seen.evidence.items() if v is not None} | {"signals": heard.known()},
+        likely_causes=causes,
+        next_checks=checks,
+        confidence=round(min(max(seen.confidence, 0.0), 1.0) * case.trust, 3),
+        flag_cycles=seen.flag_cycles and seen.cycles is not None,
+    )

@@ -1,0 +1,292 @@
+"""Freezes of abnormal length: against the unit's own centre and spread, and against what its kind should show."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.findings import statistics
+from pipeline.findings.case import NS_PER_DAY, Case
+from pipeline.findings.conditions import capacity_factor
+from pipeline.findings.finding import Severity
+from pipeline.findings.phrase import phrase
+from pipeline.findings.rule import Rule, Seen, cycles_needed
+
+_LONG_SOME = phrase("finding.freeze-long.some", "{count} of {of} freezes are too long, by {excess_pct} on the whole")
+_LONG_SINCE = phrase("finding.freeze-long.since", "Freezes have grown {excess_pct} longer, to {found_min} from {usual_min}")
+_LONG_ALL = phrase("finding.freeze-long.all", "All freezes are long: {found_min}, where {expected_min} is the most to expect")
+_SHORT_SOME = phrase("finding.freeze-short.some", "{count} of {of} freezes are too short, by {excess_pct} on the whole")
+_SHORT_SINCE = phrase("finding.freeze-short.since", "Freezes have become {excess_pct} shorter: {found_min} after {usual_min}")
+_SHORT_ALL = phrase("finding.freeze-short.all", "All freezes are short: {found_min}, where {expected_min} is the least to expect")
+
+# Common practice, no source: a step this far beyond noise starts a new level, and a kind's band is known to about 15 %.
+_STEP_P, _STEP_EXPLAINED, _STEP_SIDE = 1e-3, 0.45, 6
+_BAND_SIGMA = 0.15
+_BAND_AIR_C, _BAND_WATER_C = 24.0, 16.0  # where the bands of the kinds are meant: common practice, no source
+
+
+@dataclass(frozen=True, kw_only=True)
+class Baseline:
+    """What is usual for the unit in this log. Lengths as natural logs of minutes, set to the usual air and water."""
+
+    usual: np.ndarray  # bool (n,): the freezes that make it
+    centre: float
+    below: float  # sigma under the centre
+    above: float  # sigma over it
+    since: int | None  # index of the first cycle of another level, where the log has two
+
+
+def baseline(case: Case) -> Baseline:
+    """The unit's own centre and spread, from the steady freezes; from one side alone where the log has two levels.
+
+    A fault that starts in mid-log and stays must not become the standard: of two levels, the one that the kind's band
+    speaks for is the usual one, else the earlier one.
+    """
+    y = case.adjusted.log_length
+    at = np.flatnonzero(np.isfinite(y))
+    usual, since = np.isfinite(y), None
+    if len(at) >= 2 * _STEP_SIDE:
+        step = level_step(y[at], case.thresholds["freeze_out_pct"])
+        if step is not None:
+            since = int(at[step.first])
+            late = np.arange(case.n) >= since
+            usual = usual & (~late if _earlier_is_usual(case, step) else late)
+    floor = _floor(case)
+    values = y[usual]
+    centre = float(np.median(values))
+    return Baseline(
+        usual=usual,
+        centre=centre,
+        below=statistics.spread(centre - values[values <= centre], floor),
+        above=statistics.spread(values[values >= centre] - centre, floor),
+        since=since,
+    )
+
+
+def level_step(y: np.ndarray, least_pct: float) -> statistics.Step | None:
+    """The one lasting change of level in log lengths `y`, where there is one of at least `least_pct`."""
+    winsorised = np.clip(y, *np.quantile(y, [0.02, 0.98]))
+    step = statistics.single_step(winsorised, least=_STEP_SIDE)
+    line = statistics.line_explains(np.arange(len(y), dtype=float), winsorised)
+    large = abs(math.expm1(step.after - step.before)) >= least_pct / 100
+    plain = step.p < _STEP_P and step.explained > _STEP_EXPLAINED and step.explained > line
+    return step if large and plain else None
+
+
+def _earlier_is_usual(case: Case, step: statistics.Step) -> bool:
+    low, high = expected_band(case)
+    before, after = math.exp(step.before), math.exp(step.after)
+    return not (low <= after <= high and not low <= before <= high)
+
+
+def _floor(case: Case) -> float:
+    """The least relative spread that is believed: machine and sampling together."""
+    lengths = case.freeze_min[case.steady]
+    usual = float(np.median(lengths)) if len(lengths) else 1.0
+    return math.hypot(case.thresholds["spread_floor_pct"] / 100, case.sigma_min / usual)
+
+
+def expected_band(case: Case) -> tuple[float, float]:
+    """The band of a healthy freeze of this kind [min] at the log's usual air and water.
+
+    A band given in `unit.toml` is taken as it stands; where nameplate and weighed slab are known they narrow the kind's.
+    """
+    low, high = case.unit.expected_freeze_min
+    if case.unit.expected.freeze_min is not None:
+        return low, high
+    factor = capacity_factor(
+        _usual(case.air_c),
+        _usual(case.water_c),
+        rated_air_c=_BAND_AIR_C,
+        rated_water_c=_BAND_WATER_C,
+        per_k=case.thresholds["air_pct_per_k"] / 100,
+    )
+    # Only ever widened: a cold room or cold water does not excuse a freeze that its kind allows anywhere.
+    low, high = min(low, low / factor), max(high, high / factor)
+    asked = plate_freeze_min(case)
+    if asked is not None:
+        far = case.thresholds["plate_out_pct"] / 100
+        low, high = max(low, asked * (1 - far)), min(high, asked * (1 + far))
+    return low, high
+
+
+def plate_freeze_min(case: Case) -> float | None:
+    """The freeze that nameplate, weighed slab and usual harvest ask for, at the log's air and water [min]."""
+    plate, slab = case.unit.nameplate, case.unit.measured.slab_kg
+    if plate.ice_kg_per_day is None or slab is None:
+        return None
+    t = case.thresholds
+    factor = capacity_factor(
+        _usual(case.air_c),
+        _usual(case.water_c),
+        rated_air_c=t["air_rated_c"] if plate.at_air_c is None else plate.at_air_c,
+        rated_water_c=t["water_rated_c"] if plate.at_water_c is None else plate.at_water_c,
+        per_k=t["air_pct_per_k"] / 100,
+    )
+    harvest = case.level("harvest_min", case.harvests)
+    cycle = slab * 1440 / (plate.ice_kg_per_day * factor)
+    freeze = cycle - (harvest if math.isfinite(harvest) else 0.0)
+    return freeze if freeze > 0 else None
+
+
+def _usual(values: np.ndarray) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else math.nan
+
+
+def out_of_own(case: Case, base: Baseline, side: int) -> np.ndarray:
+    """Freezes too long (`side` 1) or too short (−1) for the unit itself, bool (n,).
+
+    Out by the individuals chart and by so much that it matters; or eight in a row that all matter.
+    """
+    t = case.thresholds
+    y = case.adjusted.log_length
+    sigma = base.above if side > 0 else base.below
+    away = side * (y - base.centre)
+    known = np.isfinite(y)
+    limit = statistics.outlier_limit(int(known.sum()), t["outlier_z"])
+    z = np.where(known, away, 0.0) / sigma
+    out = known & (z > limit) & (away > _log_share(t["freeze_out_pct"], side)) & (case.freeze_min > 0)
+    at = np.flatnonzero(known)
+    run = np.zeros(case.n, bool)
+    far = (z[at] > 1) & (away[at] > _log_share(t["run_out_pct"], side))
+    for first, last in statistics.episodes(far):
+        if last - first + 1 >= 8 and _lasts_or_stands_out(case, at[first], at[last], z[at[first : last + 1]]):
+            run[at[first : last + 1]] = True
+    return out | run
+
+
+def _lasts_or_stands_out(case: Case, first: int, last: int, z: np.ndarray) -> bool:
+    """A warm afternoon also makes a run: without the air logged, a run must last over a day, or be far out."""
+    if "air" in case.adjusted.corrected_for:
+        return float(np.median(z)) > 2.5
+    return case.start_ns[last] - case.start_ns[first] > NS_PER_DAY and float(np.median(z)) > 2.5
+
+
+def _log_share(pct: float, side: int) -> float:
+    return math.log1p(pct / 100) if side > 0 else -math.log1p(-pct / 100)
+
+
+def _freeze_long(case: Case):
+    return _judge(case, 1)
+
+
+def _freeze_short(case: Case):
+    return _judge(case, -1)
+
+
+def _judge(case: Case, side: int):
+    short_of = cycles_needed("band_cycles")(case)
+    if short_of:
+        return short_of
+    lengths = case.freeze_min
+    usual_length = float(np.median(lengths[case.steady]))
+    low, high = expected_band(case)
+    edge = high if side > 0 else low
+    own = cycles_needed("own_cycles")(case)
+    if side * (usual_length - edge) > 0:
+        return _against_band(case, side, usual_length, edge)
+    if own:
+        return own
+    base = baseline(case)
+    out = out_of_own(case, base, side)
+    if not out.any():
+        return None
+    return _against_itself(case, side, base, out)
+
+
+def _against_band(case: Case, side: int, found: float, edge: float) -> Seen:
+    beyond = abs(math.log(found / edge))
+    lost_pct = 100 * (found / edge - 1)
+    title = (_LONG_ALL if side > 0 else _SHORT_ALL)(found_min=round(found, 2), expected_min=round(edge, 2))
+    at = np.flatnonzero(case.steady)
+    return Seen(
+        severity=Severity.ACT if lost_pct > case.thresholds["lost_act_pct"] else Severity.WATCH,
+        title=title,
+        start_ns=int(case.start_ns[at[0]]),
+        end_ns=int(case.end_ns[at[-1]]),
+        cycles=case.steady,
+        evidence={
+            "judged_against": "expected band",
+            "found_min": round(found, 2),
+            "expected_low_min": round(expected_band(case)[0], 2),
+            "expected_high_min": round(expected_band(case)[1], 2),
+            "air_c": _rounded(_usual(case.air_c)),
+            "water_c": _rounded(_usual(case.water_c)),
+            "cycles_judged": len(at),
+        },
+        confidence=statistics.phi(beyond / _BAND_SIGMA),
+    )
+
+
+def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> Seen:
+    t = case.thresholds
+    lengths = case.freeze_min
+    usual_min = float(np.median(lengths[base.usual & ~out])) if (base.usual & ~out).any() else math.exp(base.centre)
+    found_min = float(np.median(lengths[out]))
+    excess_pct = 100 * abs(found_min / usual_min - 1)
+    lost_min = float((lengths[out] - usual_min).sum())
+    lost_pct = 100 * max(lost_min, 0.0) / max(float(np.nansum(lengths)), 1e-9)
+    at = np.flatnonzero(out)
+    judged = np.isfinite(case.adjusted.log_length)
+    lasting = base.since is not None and out[base.since :].sum() > 0.6 * judged[base.since :].sum()
+    values = {"count": int(out.sum()), "of": int(judged.sum()), "excess_pct": round(excess_pct, 1)}
+    if lasting:
+        title = (_LONG_SINCE if side > 0 else _SHORT_SINCE)(
+            excess_pct=round(excess_pct, 1), found_min=round(found_min, 2), usual_min=round(usual_min, 2)
+        )
+    else:
+        title = (_LONG_SOME if side > 0 else _SHORT_SOME)(**values)
+    sigma = base.above if side > 0 else base.below
+    margin = float(np.median(np.abs(case.adjusted.log_length[out] - base.centre))) - _log_share(t["run_out_pct"], side)
+    bad = lost_pct >= t["lost_act_pct"] if side > 0 else out.sum() >= 0.3 * judged.sum()
+    return Seen(
+        severity=Severity.ACT if bad else Severity.WATCH,
+        title=title,
+        start_ns=int(case.start_ns[at[0]]),
+        end_ns=int(case.end_ns[at[-1]]),
+        cycles=out,
+        usual=judged & ~out,
+        evidence={
+            "judged_against": "this unit's own freezes",
+            "count": int(out.sum()),
+            "cycles_judged": int(judged.sum()),
+            "found_min": round(found_min, 2),
+            "usual_min": round(usual_min, 2),
+            "usual_low_min": round(math.exp(base.centre - 3 * base.below), 2),
+            "usual_high_min": round(math.exp(base.centre + 3 * base.above), 2),
+            "worst_min": round(float((np.max if side > 0 else np.min)(lengths[out])), 2),
+            "lost_min": round(lost_min, 1),
+            "uncertainty_min": round(1.645 * case.sigma_min, 2),
+            "corrected_for": ", ".join(case.adjusted.corrected_for),
+        },
+        confidence=statistics.phi(margin / (sigma / math.sqrt(min(int(out.sum()), 4)))),
+    )
+
+
+def _rounded(value: float) -> float | None:
+    return round(value, 1) if math.isfinite(value) else None
+
+
+_READS = ("outlier_z", "freeze_out_pct", "run_out_pct", "spread_floor_pct", "own_cycles", "band_cycles", "lost_act_pct",
+          "plate_out_pct", "air_pct_per_k", "air_rated_c", "water_rated_c")  # fmt: skip
+
+RULES = (
+    Rule(
+        code="freeze-long",
+        test=_freeze_long,
+        thresholds=_READS,
+        causes=("condenser-dirty", "charge-low", "water-leaks-in", "end-of-freeze-sensing", "water-warm", "metering",
+                "room-hot", "hot-gas-leaks", "condenser-fan", "compressor-worn", "water-spread"),
+        quiet_when=("no-ice",),
+    ),
+    Rule(
+        code="freeze-short",
+        test=_freeze_short,
+        thresholds=_READS,
+        causes=("end-of-freeze-early", "water-short", "ice-left"),
+        quiet_when=("no-ice",),
+    ),
+)  # fmt: skip

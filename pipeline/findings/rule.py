@@ -1,0 +1,101 @@
+"""A rule: data, and one short test.
+
+The engine runs rules without knowing any by name. A test is shown a `Case` and answers with a `Seen` (found), None
+(not found) or a `CannotTell` (with what it would need).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from pipeline.findings.case import Case
+from pipeline.findings.finding import Severity
+from pipeline.findings.phrase import phrase
+from pipeline.text import Text
+
+
+@dataclass(frozen=True, kw_only=True)
+class Seen:
+    """What a test found."""
+
+    severity: Severity
+    title: Text
+    start_ns: int
+    end_ns: int
+    evidence: Mapping[str, Any]  # numbers, named with their unit
+    confidence: float  # 0…1, before the trust in the readings is taken into account
+    cycles: np.ndarray | None = None  # bool (n,): the cycles meant
+    usual: np.ndarray | None = None  # bool (n,): the cycles that they are compared with, for the ranking of causes
+    flag_cycles: bool = True
+    causes: tuple[str, ...] | None = None  # narrower than the rule's, where the test can tell
+
+
+@dataclass(frozen=True, kw_only=True)
+class CannotTell:
+    """A test that the log does not carry, and what it would need."""
+
+    needs: Text
+
+
+Outcome = Seen | CannotTell | None | tuple[Seen, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Need:
+    """Something without which a rule cannot be applied."""
+
+    met: Callable[[Case], bool]
+    text: Text
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rule:
+    """One thing that can be off, and how it is told."""
+
+    code: str
+    test: Callable[[Case], Outcome]
+    needs: tuple[Need, ...] = ()
+    thresholds: tuple[str, ...] = ()  # the rows of the table that the test reads
+    causes: tuple[str, ...] = ()  # keys of `causes.CAUSES`; their checks become the next checks
+    quiet_when: tuple[str, ...] = field(default=())  # codes whose finding already says it
+
+
+_CYCLES = phrase("needs.cycles", "at least {cycles} whole cycles; this log has {found}")
+_CURRENT = phrase("needs.current", "a clamp on the compressor or on the whole unit, or a probe on the evaporator")
+_COLD = phrase("needs.cold", "a probe on the evaporator or on the suction line")
+_SPLIT = phrase("needs.split", "probes in the air (or water) into and out of the condenser, or on the discharge line")
+_WATER = phrase("needs.water", "a probe in the supply water, or its temperature in unit.toml")
+_TIMED = phrase("needs.timed-harvests", "a shorter logging interval: harvests cannot be timed at this one")
+
+
+def cycles_needed(threshold: str) -> Callable[[Case], CannotTell | None]:
+    """A check that enough whole cycles were seen; `threshold` names the row with the number."""
+
+    def check(case: Case) -> CannotTell | None:
+        least, found = int(case.thresholds[threshold]), int(case.steady.sum())
+        return CannotTell(needs=_CYCLES(cycles=least, found=found)) if found < least else None
+
+    return check
+
+
+def _has_channel(*roles: str) -> Callable[[Case], bool]:
+    return lambda case: case.timeline.get(*roles) is not None
+
+
+NEEDS_STARTS = Need(
+    met=_has_channel("current_compressor", "current", "power", "evaporator", "suction"), text=_CURRENT()
+)
+NEEDS_COLD = Need(met=_has_channel("evaporator", "suction"), text=_COLD())
+NEEDS_REJECTION = Need(
+    met=lambda case: case.has("condenser_split_k") or case.has("discharge_peak_c") or _pressures(case), text=_SPLIT()
+)
+NEEDS_WATER = Need(met=lambda case: bool(np.isfinite(case.water_c).any()), text=_WATER())
+NEEDS_TIMED_HARVESTS = Need(met=lambda case: case.record.harvests_timed, text=_TIMED())
+
+
+def _pressures(case: Case) -> bool:
+    return case.timeline.get("discharge_pressure") is not None and case.unit.nameplate.refrigerant is not None

@@ -1,0 +1,251 @@
+"""The compressor's starts: too close together, failed, or running without making ice."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from pipeline.cycles.record import PhaseKind
+from pipeline.findings import statistics
+from pipeline.findings.case import NS_PER_H, NS_PER_MIN, Case
+from pipeline.findings.finding import Severity
+from pipeline.findings.phrase import phrase
+from pipeline.findings.rule import NEEDS_STARTS, CannotTell, Need, Rule, Seen
+
+_SHORT = phrase("finding.short-cycling.title", "The compressor short-cycles: {count} starts close together, up to {worst_per_hour}")
+_SHORT_SPANS = phrase("finding.short-cycling.spans", "The compressor short-cycles: it trips and restarts for {tripping_h} of the log")
+_FAILED = phrase("finding.failed-start.title", "The compressor failed to start {count} times: starting current, then a drop-out")
+_NO_ICE = phrase("finding.no-ice.title", "The compressor ran for {running_h} without a freeze and harvest")
+_NO_INRUSH = phrase("needs.fast-current", "a clamp logging at 5 s or faster: a failed start lasts only seconds")
+
+_TRIPPING = "tripping"
+_NO_PATTERN = ("no-pattern", "")
+_FAST_S = 30.0  # failed starts hum for 3 to 20 s: common practice, no source
+
+
+class _Starts:
+    """The table of starts as arrays, one value a start."""
+
+    def __init__(self, case: Case) -> None:
+        table = case.record.starts
+        n = len(table)
+
+        def column(name: str) -> np.ndarray:
+            return table[name].to_numpy().astype(float) if name in table else np.full(n, np.nan)
+
+        self.n = n
+        self.at_ns = table["start_ns"].to_numpy().astype(np.int64) if n else np.empty(0, np.int64)
+        self.off_min, self.run_min = column("off_before_min"), column("run_min")
+        self.line_c, self.discharge_c, self.inrush_a = column("line_c"), column("discharge_c"), column("inrush_a")
+        self.failed = table["failed"].to_numpy().astype(bool) if n and "failed" in table else np.zeros(n, bool)
+
+
+def quick_starts(case: Case) -> np.ndarray:
+    """Starts that come too soon after the one before and belong to a pattern of them, bool (starts,).
+
+    Too soon: off for less than the least off-time, or sooner than the most starts an hour allow. A pattern: as many as
+    `starts_needed` within one hour. Failed starts are judged by themselves.
+    """
+    t, s = case.thresholds, _Starts(case)
+    if s.n < 2:
+        return np.zeros(s.n, bool)
+    since_last = np.concatenate([[np.inf], np.diff(s.at_ns) / NS_PER_MIN])
+    after_failed = np.concatenate([[False], s.failed[:-1]])
+    known = np.isfinite(s.off_min) & ~s.failed & ~after_failed
+    soon = known & ((s.off_min < t["start_off_min"]) | (since_last < 60 / t["starts_per_hour"]))
+    return _in_pattern(s.at_ns, soon, int(t["starts_needed"]))
+
+
+def _in_pattern(at_ns: np.ndarray, soon: np.ndarray, needed: int) -> np.ndarray:
+    """Those of `soon` that lie in an hour with at least `needed` of them."""
+    hits = np.flatnonzero(soon)
+    out = np.zeros(len(at_ns), bool)
+    if len(hits) < needed:
+        return out
+    times = at_ns[hits]
+    for k in range(needed):  # the hit is the k-th of `needed` in a row
+        first, last = np.arange(len(hits)) - k, np.arange(len(hits)) - k + needed - 1
+        fits = (first >= 0) & (last < len(hits))
+        close = np.zeros(len(hits), bool)
+        close[fits] = times[last[fits]] - times[first[fits]] <= NS_PER_H
+        out[hits[close]] = True
+    return out
+
+
+def _short_cycling(case: Case):
+    t, s = case.thresholds, _Starts(case)
+    spans = [p for p in case.record.phases if p.kind is PhaseKind.UNCLEAR and p.why == _TRIPPING]
+    quick = quick_starts(case)
+    if not quick.any():
+        return _by_spans(case, spans)
+    at = np.flatnonzero(quick)
+    before = np.maximum(at - 1, 0)
+    run_min, off_min = s.run_min[before], s.off_min[at]
+    per_hour = _most_per_hour(s.at_ns[at])
+    first, last = int(s.at_ns[before[0]]), int(s.at_ns[at[-1]])
+    if spans:
+        first, last = min(first, spans[0].start_ns), max(last, spans[-1].end_ns)
+    run, off = _median(run_min), _median(off_min)
+    kind = _kind(case, run, off, _median(s.discharge_c[at]))
+    excess = float(np.sum(np.maximum(t["start_off_min"] - off_min, 0) > 0)) + per_hour / t["starts_per_hour"]
+    return Seen(
+        severity=Severity.ACT if len(at) >= t["starts_act"] else Severity.WATCH,
+        title=_SHORT(count=len(at), worst_per_hour=round(per_hour, 1)),
+        start_ns=first,
+        end_ns=last,
+        cycles=_touched(case, s.at_ns[at]),
+        evidence={
+            "kind": kind,
+            "quick_starts": len(at),
+            "starts_seen": s.n,
+            "most_per_hour": round(per_hour, 1),
+            "run_min": _rounded(run),
+            "off_min": _rounded(off),
+            "shortest_off_min": _rounded(float(np.nanmin(off_min))) if np.isfinite(off_min).any() else None,
+            "line_before_c": _rounded(_median(s.line_c[at])),
+            "discharge_before_c": _rounded(_median(s.discharge_c[at])),
+            "seen_by": "current" if case.timeline.get("current_compressor", "current", "power") else "temperature",
+        },
+        confidence=statistics.phi(excess / 2),
+        causes=_CAUSES[kind],
+    )
+
+
+def _by_spans(case: Case, spans):
+    """Where the starts were not listed one by one, the stretches that the record calls tripping."""
+    hours = sum(p.end_ns - p.start_ns for p in spans) / NS_PER_H
+    if hours * case.thresholds["starts_per_hour"] < case.thresholds["starts_needed"]:
+        return None
+    return Seen(
+        severity=Severity.ACT if hours >= 1 else Severity.WATCH,
+        title=_SHORT_SPANS(tripping_h=round(hours, 2)),
+        start_ns=spans[0].start_ns,
+        end_ns=spans[-1].end_ns,
+        evidence={"kind": "unknown", "tripping_h": round(hours, 2), "spans": len(spans)},
+        confidence=float(np.mean([p.confidence for p in spans])),
+        causes=_CAUSES["unknown"],
+        flag_cycles=False,
+    )
+
+
+def _kind(case: Case, run_min: float, off_min: float, discharge_c: float) -> str:
+    """Which protection is likely to open, by on and off times and the discharge line before the restart.
+
+    Common practice, no source: a low-pressure switch opens within a minute and closes again as the pressures equalise; an
+    overload needs minutes to cool and opens sooner on a hot motor; a high-pressure switch needs a minute or more to
+    build the pressure; contacts that chatter do so within seconds.
+    """
+    t = case.thresholds
+    if not (math.isfinite(run_min) and math.isfinite(off_min)):
+        return "unknown"
+    if run_min < 0.3 and off_min < 0.5:
+        return "chatter"
+    if run_min <= 1.0 and off_min <= 4.0:
+        return "low-pressure"
+    if math.isfinite(discharge_c) and discharge_c >= t["overload_discharge_c"]:
+        return "overload" if off_min >= run_min else "high-pressure"
+    if off_min >= max(1.6 * run_min, t["overload_off_min"]):
+        return "overload"
+    return "high-pressure"
+
+
+def _failed_start(case: Case):
+    s = _Starts(case)
+    failed = np.flatnonzero(s.failed)
+    if len(failed) == 0:
+        clamp = case.timeline.get("current_compressor", "current", "power")
+        slow = clamp is None or clamp.interval_s > _FAST_S
+        return CannotTell(needs=_NO_INRUSH()) if slow else None
+    inrush = _median(s.inrush_a[failed])
+    return Seen(
+        severity=Severity.ACT if len(failed) >= case.thresholds["starts_needed"] else Severity.WATCH,
+        title=_FAILED(count=len(failed)),
+        start_ns=int(s.at_ns[failed[0]]),
+        end_ns=int(s.at_ns[failed[-1]]),
+        cycles=_touched(case, s.at_ns[failed]),
+        evidence={
+            "failed_starts": len(failed),
+            "starts_seen": s.n,
+            "inrush_a": _rounded(inrush),
+            "off_before_min": _rounded(_median(s.off_min[failed])),
+            "first_attempts": int((failed == 0).sum() + (~s.failed[failed[failed > 0] - 1]).sum()),
+        },
+        confidence=1 - 0.4 ** len(failed),
+    )
+
+
+def _no_ice(case: Case):
+    least = case.thresholds["no_ice_h"]
+    lost = [p for p in case.record.phases if p.kind is PhaseKind.UNCLEAR and p.why in _NO_PATTERN]
+    longest = max(lost, key=lambda p: p.end_ns - p.start_ns, default=None)
+    if longest is None or (longest.end_ns - longest.start_ns) / NS_PER_H < least:
+        return None
+    hours = sum(p.end_ns - p.start_ns for p in lost) / NS_PER_H
+    of_log = hours * NS_PER_H / max(case.timeline.end_ns - case.timeline.start_ns, 1)
+    return Seen(
+        severity=Severity.ACT,
+        title=_NO_ICE(running_h=round(hours, 1)),
+        start_ns=longest.start_ns,
+        end_ns=longest.end_ns,
+        evidence={"running_h": round(hours, 1), "of_log_pct": round(100 * of_log, 1), "cycles_seen": case.n},
+        confidence=float(np.mean([p.confidence for p in lost])) * statistics.phi(hours / least),
+        flag_cycles=False,
+    )
+
+
+def _most_per_hour(at_ns: np.ndarray) -> float:
+    """The most starts within any one hour."""
+    within = np.searchsorted(at_ns, at_ns + NS_PER_H) - np.arange(len(at_ns))
+    return float(within.max()) if len(within) else 0.0
+
+
+def _touched(case: Case, at_ns: np.ndarray) -> np.ndarray:
+    """Cycles in which one of the moments lies, bool (n,)."""
+    if case.n == 0:
+        return np.zeros(0, bool)
+    counts = np.searchsorted(at_ns, case.end_ns, "left") - np.searchsorted(at_ns, case.start_ns, "left")
+    return counts > 0
+
+
+def _median(values: np.ndarray) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else math.nan
+
+
+def _rounded(value: float) -> float | None:
+    return round(value, 2) if math.isfinite(value) else None
+
+
+_CAUSES = {
+    "high-pressure": ("high-pressure-cut", "overload-trips", "control-chatters"),
+    "low-pressure": ("low-pressure-cut", "control-chatters", "overload-trips"),
+    "overload": ("overload-trips", "high-pressure-cut", "voltage-low"),
+    "chatter": ("control-chatters", "low-pressure-cut"),
+    "unknown": ("high-pressure-cut", "low-pressure-cut", "overload-trips", "control-chatters"),
+}
+_RAN = Need(met=lambda case: bool(case.record.phases), text=phrase("needs.phases", "a log that shows when the compressor runs")())
+
+RULES = (
+    Rule(
+        code="short-cycling",
+        test=_short_cycling,
+        needs=(NEEDS_STARTS,),
+        thresholds=("start_off_min", "starts_per_hour", "starts_needed", "starts_act", "overload_off_min", "overload_discharge_c"),
+        causes=_CAUSES["unknown"],
+    ),
+    Rule(
+        code="failed-start",
+        test=_failed_start,
+        needs=(NEEDS_STARTS,),
+        thresholds=("starts_needed",),
+        causes=("start-gear", "voltage-low", "pressures-unequal", "compressor-stuck"),
+    ),
+    Rule(
+        code="no-ice",
+        test=_no_ice,
+        needs=(_RAN,),
+        thresholds=("no_ice_h",),
+        causes=("no-water", "hot-gas-stuck-open", "control-stuck", "compressor-worn"),
+    ),
+)  # fmt: skip
