@@ -248,24 +248,29 @@ def cheapest(costs: np.ndarray, changes: np.ndarray) -> tuple[np.ndarray, np.nda
     through = forward + backward - costs
     order = np.sort(through, axis=1)
     # Ties would let neighbouring minima disagree: the course is read back, not taken from the minima.
-    state = np.empty(len(costs), dtype=np.int64)
-    state[-1] = int(np.argmin(forward[-1]))
-    for i in range(len(costs) - 1, 0, -1):
-        state[i - 1] = int(np.argmin(forward[i - 1] + changes[i, :, state[i]]))
-    return state, order[:, 1] - order[:, 0], float(order[-1, 0])
+    came_from = np.empty(changes.shape[:1] + (3,), dtype=np.int64)
+    came_from[1:] = np.argmin(forward[:-1, :, None] + changes[1:], axis=1)
+    now = int(np.argmin(forward[-1]))
+    state = [now]
+    for row in came_from[:0:-1].tolist():
+        now = row[now]
+        state.append(now)
+    return np.array(state[::-1], dtype=np.int64), order[:, 1] - order[:, 0], float(order[-1, 0])
 
 
 def _sweep(costs: np.ndarray, changes: np.ndarray, begin: np.ndarray) -> np.ndarray:
-    """Least cost of reaching every state of every segment."""
+    """Least cost of reaching every state of every segment, shape (k, 3)."""
     a, b, c = (float(x) for x in begin + costs[0])
-    out = [(a, b, c)]
-    for (ca, cb, cc), ((aa, ab, ac), (ba, bb, bc), (ka, kb, kc)) in zip(
-        costs[1:].tolist(), changes[1:].tolist(), strict=True
-    ):
+    out_a, out_b, out_c = [a], [b], [c]
+    # Columns, not rows: thousands of small lists would wake the garbage collector.
+    columns = (*costs[1:].T.tolist(), *changes[1:].reshape(-1, 9).T.tolist())
+    for ca, cb, cc, aa, ab, ac, ba, bb, bc, ka, kb, kc in zip(*columns, strict=True):
         a, b, c = (
             min(a + aa, b + ba, c + ka) + ca,
             min(a + ab, b + bb, c + kb) + cb,
             min(a + ac, b + bc, c + kc) + cc,
         )
-        out.append((a, b, c))
-    return np.array(out)
+        out_a.append(a)
+        out_b.append(b)
+        out_c.append(c)
+    return np.array([out_a, out_b, out_c]).T
