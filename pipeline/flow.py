@@ -1,14 +1,16 @@
-"""One unit through the rooms: read → segment → judge → report.
+"""One unit through the rooms: read → segment → judge → report; or none of it, where the last report still stands.
 
 Nothing here prints, exits or raises: what went wrong is in the outcome.
 """
 
 from __future__ import annotations
 
+import contextlib
 import re
 import time
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,9 +18,13 @@ from pipeline.errors import IceLogError, LogFileError, UnitError
 from pipeline.logs import UnitFiles, assemble, read_file
 from pipeline.logs.timeline import Problem
 from pipeline.report.options import ReportOptions
+from pipeline.store import KeptReport, StorePlace, UnitStore, outputs_of, visit_of
+from pipeline.store.kept import unreadable
 
 if TYPE_CHECKING:
+    from pipeline.logs.table import FileTable
     from pipeline.report import UnitSummary
+    from pipeline.unit import Unit
 
 Place = Path | str
 """A folder of this machine, or the URL of one for fsspec."""
@@ -40,6 +46,7 @@ class UnitJob:
     files: UnitFiles  # of paths, or of `staging.FarFile`s
     folder: Place  # where this unit's report goes
     options: RunOptions
+    store: Path | None = None  # the folder of reports whose store is used; None: without one
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,13 +58,20 @@ class UnitOutcome:
     problems: tuple[Problem, ...] = ()
     rows: int = 0
     seconds: dict[str, float] = field(default_factory=dict)  # by room: read, segment, judge, report
+    settled: bool = True  # False: trying again may help though no input changes (a full disk, no memory)
 
 
 def report_unit(job: UnitJob) -> UnitOutcome:
-    """Take one unit through the rooms. Never raises: what went wrong is in the outcome's problems."""
+    """Take one unit through the rooms, unless its last report still stands.
+
+    Never raises: what went wrong is in the outcome's problems.
+    """
     name, problems, seconds = job.files.name, [], {}
     if problem := job.files.problem or _name_taken(name):
         return unreported(name, problem)
+    if (before := unchanged(job, open_files=True)) is not None:
+        return before
+    keeper = Keeper(job)
     try:
         with _timed(seconds, "read"):
             from pipeline.unit import load_unit
@@ -66,7 +80,7 @@ def report_unit(job: UnitJob) -> UnitOutcome:
             tables = []
             for path in job.files.files:
                 try:
-                    tables.extend(read_file(path, unit))
+                    tables.extend(keeper.read(path, unit))
                 except LogFileError as error:
                     problems.append(Problem(unit_name=name, file=error.file or path.name, message=str(error)))
             timeline = assemble(tables, unit)
@@ -79,41 +93,130 @@ def report_unit(job: UnitJob) -> UnitOutcome:
 
             judgement = judge(timeline, record, unit)
         with _timed(seconds, "report"):
-            from pipeline.report import write_unit
+            from pipeline.report import read_summary, write_unit
 
-            summary = write_unit(
-                job.folder,
-                unit=unit,
-                timeline=timeline,
-                record=record,
-                judgement=judgement,
-                problems=problems,
-                options=job.options.report,
-            )
+            with keeper.whole() as folder:
+                summary = write_unit(
+                    folder,
+                    unit=unit,
+                    timeline=timeline,
+                    record=record,
+                    judgement=judgement,
+                    problems=problems,
+                    options=job.options.report,
+                    previous=read_summary(job.folder),
+                )
     except IceLogError as error:
         if not problems or not isinstance(error, LogFileError | UnitError):
             problems.append(Problem(unit_name=name, file=error.file, message=str(error)))
-        return UnitOutcome(name=name, summary=None, problems=tuple(problems), seconds=seconds)
+        return keeper.keep(UnitOutcome(name=name, summary=None, problems=tuple(problems), seconds=seconds))
     except OSError as error:
         message = f"{name}: the report could not be written ({reason_of(error)}); {MAKE_ROOM}"
-        return unreported(name, message, problems, seconds)
+        return unreported(name, message, problems, seconds, settled=False)
     except MemoryError:
         message = f"{name}: there is not enough memory for this unit; close other programs and run again with --jobs 1"
-        return unreported(name, message, problems, seconds)
+        return unreported(name, message, problems, seconds, settled=False)
     except Exception as error:  # a fault of ours in one unit must not cost the others their reports
-        return unreported(name, f"{name}: {_say_fault(error)}", problems, seconds)
-    return UnitOutcome(
+        return keeper.keep(unreported(name, f"{name}: {_say_fault(error)}", problems, seconds))
+    outcome = UnitOutcome(
         name=name,
         summary=summary,
         problems=tuple(problems),
         rows=sum(source.rows for source in timeline.sources),
         seconds=seconds,
     )
+    return keeper.keep(outcome, unit)
+
+
+def unchanged(job: UnitJob, *, open_files: bool = False) -> UnitOutcome | None:
+    """What the last run made of the unit, where nothing that it rests on has changed since; else None.
+
+    open_files: False decides by the files' stamps alone, at once; where they can't tell, that is None too.
+    """
+    if job.store is None:
+        return None
+    store = UnitStore(StorePlace(job.store), job.files.name)
+    last = store.current(job.files, job.options.report, job.folder, open_files=open_files)
+    if last is None:
+        return None
+    outcome = _as_kept(job, last)
+    if open_files and outcome is not None:
+        with contextlib.suppress(OSError):  # the next run opens the files once more: no harm
+            store.refresh()
+    return outcome
+
+
+def as_it_lies(job: UnitJob) -> UnitOutcome | None:
+    """What the last run made of the unit, whether it is out of date or not; None where there is nothing."""
+    last = UnitStore(StorePlace(job.store), job.files.name).report if job.store is not None else None
+    return _as_kept(job, last) if last is not None else None
+
+
+def _as_kept(job: UnitJob, last: KeptReport) -> UnitOutcome | None:
+    from pipeline.report import read_summary
+
+    summary = read_summary(job.folder) if last.outputs else None
+    if last.outputs and summary is None:
+        return None
+    return UnitOutcome(name=job.files.name, summary=summary, problems=last.problems, rows=last.rows)
+
+
+class Keeper:
+    """What a unit's way through the rooms has to do with the store; without one it does nothing."""
+
+    def __init__(self, job: UnitJob) -> None:
+        self.job = job
+        self.outputs: dict[str, tuple[int, int]] = {}
+        self.store = UnitStore(StorePlace(job.store), job.files.name) if job.store is not None else None
+        if (
+            self.store is not None
+        ):  # of the files as they are now: what changes from here on is for the next run
+            self.fingerprint = self.store.fingerprint(job.files, job.options.report)
+            self.inputs = self.store.inputs_digest(job.files)
+
+    def read(self, path: Path, unit: Unit) -> Sequence[FileTable]:
+        """The logs in `path`. Raises LogFileError."""
+        try:
+            return read_file(path, unit) if self.store is None else self.store.read(path, unit)
+        except OSError as error:
+            raise unreadable(path, error) from error
+
+    @contextlib.contextmanager
+    def whole(self) -> Iterator[Path]:
+        """Where to write the report; it comes to its place whole, or not at all."""
+        if self.store is None:
+            yield self.job.folder
+            return
+        with self.store.place.whole(self.job.folder) as folder:
+            yield folder
+            self.outputs = outputs_of(folder)
+
+    def keep(self, outcome: UnitOutcome, unit: Unit | None = None) -> UnitOutcome:
+        """`outcome`, remembered for the next run."""
+        if self.store is None:
+            return outcome
+        report = KeptReport(
+            fingerprint=self.fingerprint,
+            outputs=self.outputs,
+            problems=outcome.problems,
+            rows=outcome.rows,
+            client=unit.client.model_dump(mode="json") if unit is not None else {},
+        )
+        visit = (
+            visit_of(outcome.summary, self.inputs, datetime.now(UTC)) if outcome.summary is not None else None
+        )
+        try:
+            self.store.finish(report, files=self.job.files, visit=visit)
+        except OSError as error:
+            message = f"{outcome.name}: reported, but the store could not be written ({reason_of(error)}); {MAKE_ROOM}"
+            problem = Problem(unit_name=outcome.name, file="", message=message)
+            return replace(outcome, problems=(*outcome.problems, problem), settled=False)
+        return outcome
 
 
 MAKE_ROOM = "see whether the disk is full or may not be written to, and run again"
 
-_FLEET_FILES = ("index.html", "fleet.csv")
+_FLEET_FILES = ("index.html", "fleet.csv", "problems.csv", "ledger.jsonl", "clients.toml", "outbox")
 
 
 def _name_taken(name: str) -> str:
@@ -122,9 +225,13 @@ def _name_taken(name: str) -> str:
     return f"{name}: a unit cannot have the name of a file of the fleet page; call its folder or files something else"
 
 
-def unreported(name: str, message: str, problems: Sequence[Problem] = (), seconds=None) -> UnitOutcome:
+def unreported(
+    name: str, message: str, problems: Sequence[Problem] = (), seconds=None, *, settled: bool = True
+) -> UnitOutcome:
     problem = Problem(unit_name=name, file="", message=message)
-    return UnitOutcome(name=name, summary=None, problems=(*problems, problem), seconds=seconds or {})
+    return UnitOutcome(
+        name=name, summary=None, problems=(*problems, problem), seconds=seconds or {}, settled=settled
+    )
 
 
 def reason_of(error: BaseException) -> str:

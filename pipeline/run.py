@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline import staging
+from pipeline import atomic, staging
 from pipeline.errors import DeliveryError, UsageError
 from pipeline.flow import (
     MAKE_ROOM,
@@ -22,12 +22,16 @@ from pipeline.flow import (
     RunOptions,
     UnitJob,
     UnitOutcome,
+    as_it_lies,
     reason_of,
     report_unit,
+    unchanged,
     unreported,
 )
 from pipeline.logs import UnitFiles, find_units
 from pipeline.logs.timeline import Problem
+from pipeline.store import StorePlace, problems_csv, unpack_fleets
+from pipeline.store.problems import FILE as PROBLEMS
 
 if TYPE_CHECKING:
     from pipeline.report import UnitSummary
@@ -64,10 +68,16 @@ class Progress:
 
 
 def report(
-    logs: Place, reports: Place, options: RunOptions, *, progress: Callable[[Progress], None] | None = None
+    logs: Place,
+    reports: Place,
+    options: RunOptions,
+    *,
+    progress: Callable[[Progress], None] | None = None,
+    hold: Collection[Path] = (),
 ) -> RunOutcome:
-    """Report every unit under `logs` into `reports`, then write the fleet page.
+    """Report every unit under `logs` into `reports` whose report does not stand yet, then write the fleet page.
 
+    hold: files that are still being copied; a unit with one of them keeps the report that it has.
     Raises UsageError where the folders cannot be used, DeliveryError where the fleet page cannot be written; whatever
     is wrong with one unit or one file is among the problems of the outcome, and the others are reported.
     """
@@ -83,16 +93,33 @@ def report(
         else:
             kept = pages = reports
         _make_folder(pages)
-        jobs = [UnitJob(files=files, folder=_below(reports, files.name), options=options) for files in found]
-        outcomes, track = [], _Track(jobs, progress)
+        place = None if staging.is_url(reports) else StorePlace(reports)
+        unpacked = ()
+        if place is not None:
+            _hold_alone(place, stack)
+            if isinstance(logs, Path):
+                found, unpacked = unpack_fleets(found, logs, place)
+            place.forget_tables(files.name for files in found)
+        jobs = [
+            UnitJob(
+                files=files,
+                folder=_below(reports, files.name),
+                options=options,
+                store=None if place is None else reports,
+            )
+            for files in found
+        ]
+        outcomes, jobs = _already_done(jobs, frozenset(hold))
+        track = _Track(jobs, progress, done=len(outcomes))
         for outcome in _work(jobs, options):
             if kept is not reports and outcome.summary is not None:
                 _keep_summary(kept / outcome.name, outcome.summary)
             outcomes.append(_brief(outcome))
             track.add(outcomes[-1])
         outcomes.sort(key=lambda outcome: outcome.name)
-        problems = tuple(problem for outcome in outcomes for problem in outcome.problems)
+        problems = (*unpacked, *(problem for outcome in outcomes for problem in outcome.problems))
         try:
+            atomic.write_text(pages / PROBLEMS, problems_csv(problems))
             write_fleet(pages, _Summaries(kept, outcomes), problems, options.report)
             if pages is not reports:
                 staging.take(pages, reports)
@@ -168,6 +195,31 @@ def _keep_summary(folder: Path, summary: UnitSummary) -> None:
     (folder / "summary.json").write_text(summary.to_json(), encoding="utf-8")
 
 
+def _hold_alone(place: StorePlace, stack: ExitStack) -> None:
+    """No other run writes meanwhile; what a killed one left is cleared away."""
+    try:
+        stack.enter_context(place.for_one_run())
+        place.heal()
+    except OSError as error:
+        raise UsageError(
+            f'the folder "{place.reports.name}" cannot be written to ({reason_of(error)})',
+            remedy="see its rights and whether the disk is full, or name another one with --to",
+        ) from error
+
+
+def _already_done(jobs: Sequence[UnitJob], hold: frozenset[Path]) -> tuple[list[UnitOutcome], list[UnitJob]]:
+    """Outcomes that still stand, in brief, and the jobs that are left to do."""
+    done, left = [], []
+    for job in jobs:
+        held = not hold.isdisjoint(job.files.files)
+        outcome = as_it_lies(job) if held else unchanged(job)
+        if outcome is not None:
+            done.append(_brief(outcome))
+        elif not held:
+            left.append(job)
+    return done, left
+
+
 class _Summaries:
     """Whole summaries, worst first, one at a time from disk; can be walked again and again."""
 
@@ -187,10 +239,12 @@ class _Summaries:
 class _Track:
     """Keeps count for `progress`. Time left goes by the size of the files: the largest units come first."""
 
-    def __init__(self, jobs: Sequence[UnitJob], progress: Callable[[Progress], None] | None) -> None:
+    def __init__(
+        self, jobs: Sequence[UnitJob], progress: Callable[[Progress], None] | None, *, done: int = 0
+    ) -> None:
         self.progress = progress
         self.left = {job.files.name: _size(job) + _UNIT_BYTES for job in jobs}
-        self.units, self.rows, self.unread, self.finished = len(jobs), 0, 0, 0
+        self.units, self.rows, self.unread, self.finished = len(jobs) + done, 0, 0, 0
         self.started = time.monotonic()
 
     def add(self, outcome: UnitOutcome) -> None:
@@ -280,7 +334,10 @@ def _absolute(job: UnitJob) -> UnitJob:
         toml=job.files.toml.resolve() if isinstance(job.files.toml, Path) else job.files.toml,
     )
     return replace(
-        job, files=files, folder=job.folder.resolve() if isinstance(job.folder, Path) else job.folder
+        job,
+        files=files,
+        folder=job.folder.resolve() if isinstance(job.folder, Path) else job.folder,
+        store=job.store.resolve() if job.store is not None else None,
     )
 
 

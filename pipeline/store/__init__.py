@@ -4,6 +4,7 @@
     .store/units/<unit>/<id>.parquet     one log as it was read
     .store/units/<unit>/history.jsonl    a line for each day on which the unit was reported anew
     .store/making/                       reports under way; they move to their place whole
+    .store/unpacked/                     units out of archives that hold several
     .store/damaged/                      what did not match its checksum, set aside
     .store/run.lock, watch.lock, post.lock  each held by one process at a time
 
@@ -14,6 +15,8 @@ from pipeline.store.history import Visit, read_history, visit_of
 from pipeline.store.kept import KeptReport, UnitStore, outputs_of
 from pipeline.store.lock import Locked, held
 from pipeline.store.place import StorePlace
+from pipeline.store.problems import problems_csv
+from pipeline.store.unpack import unpack_fleets
 
 __all__ = [
     "KeptReport",
@@ -23,6 +26,8 @@ __all__ = [
     "Visit",
     "held",
     "outputs_of",
+    "problems_csv",
     "read_history",
+    "unpack_fleets",
     "visit_of",
 ]

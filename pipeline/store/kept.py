@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -169,6 +169,10 @@ class UnitStore:
                 with contextlib.suppress(OSError):
                     table.unlink()
 
+    def refresh(self) -> None:
+        """Keep how the files look now, their content being the same. Raises OSError."""
+        atomic.write_bytes(self.index, seal(self._as_json()))
+
     def inputs_digest(self, files: UnitFiles) -> str:
         """The input files and unit.toml as one digest, whatever the program's version or the options."""
         return _digest(self._inputs(files, True))
@@ -278,9 +282,9 @@ def _kept_report(entry: Mapping[str, Any]) -> KeptReport:
     )
 
 
-def outputs_of(folder: Path, names: Sequence[str]) -> dict[str, tuple[int, int]]:
-    """Size and modification time [ns] of each of `names` under `folder`. Raises OSError."""
-    stamps = {name: Stamp.of(folder / name) for name in names}
+def outputs_of(folder: Path) -> dict[str, tuple[int, int]]:
+    """Size and modification time [ns] of each file under `folder`. Raises OSError."""
+    stamps = {p.relative_to(folder).as_posix(): Stamp.of(p) for p in sorted(folder.rglob("*")) if p.is_file()}
     return {name: (stamp.size, stamp.mtime_ns) for name, stamp in stamps.items()}
 
 

@@ -28,6 +28,7 @@ class StorePlace:
         self.units = self.root / "units"
         self.making = self.root / "making"
         self.damaged = self.root / "damaged"
+        self.unpacked = self.root / "unpacked"
 
     def for_one_run(self, *, wait_s: float = _RUN_WAIT_S) -> contextlib.AbstractContextManager[None]:
         """Hold the reports for one run; another run waits. Raises Locked, OSError."""

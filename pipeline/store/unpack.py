@@ -1,0 +1,208 @@
+"""An archive dropped beside the unit folders stands for a folder of units: each folder in it is a unit's."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import zipfile
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePosixPath
+
+from pipeline.errors import LogFileError
+from pipeline.logs.folder import ARCHIVE_ENDINGS, UnitFiles, is_log_name, stem_of
+from pipeline.logs.timeline import Problem
+from pipeline.store.place import StorePlace
+
+MOST_FILES = 20_000
+MOST_BYTES = 8_000_000_000
+MOST_TIMES = 400
+"""Bounds against an archive made to fill a disk: files, bytes unpacked, and bytes unpacked for each packed one. Logs pack
+some 5 to 30 times (common practice, no source)."""
+
+_PIECE = 1 << 20
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Member:
+    info: zipfile.ZipInfo
+    unit: str
+    name: str
+
+
+def unpack_fleets(
+    found: Iterable[UnitFiles], logs: Path, place: StorePlace
+) -> tuple[tuple[UnitFiles, ...], tuple[Problem, ...]]:
+    """`found` with the units that lie in archives of several, joined to those of the same name; and what can't be unpacked.
+
+    An archive in a unit's own folder or named for one (UNIT__anything.zip), or whose logs all lie at its root, is left to
+    the reader. What is unpacked lies in
+    the store, and goes when its archive goes.
+    """
+    units: dict[str, UnitFiles] = {}
+    problems: list[Problem] = []
+    wanted: set[str] = set()
+    for files in found:
+        kept = []
+        for path in files.files:
+            if path.parent != logs or path.suffix.lower() not in ARCHIVE_ENDINGS or "__" in path.name:
+                kept.append(path)
+                continue
+            try:
+                members = _members(path)
+                if members is None:
+                    kept.append(path)
+                    continue
+                inside = _unpacked(path, members, place.unpacked)
+            except (LogFileError, OSError, zipfile.BadZipFile, NotImplementedError) as error:
+                problem = _say(path, error)
+                problems.append(Problem(unit_name=files.name, file=path.name, message=str(problem)))
+                continue
+            for one in inside:
+                wanted.add((*one.files, one.toml)[0].parent.name)
+                units[one.name] = _joined(units.get(one.name), one)
+        if kept or not files.files:
+            units[files.name] = _joined(units.get(files.name), replace(files, files=tuple(kept)))
+    _forget(place.unpacked, wanted)
+    return tuple(units[name] for name in sorted(units)), tuple(problems)
+
+
+def _joined(before: UnitFiles | None, new: UnitFiles) -> UnitFiles:
+    if before is None:
+        return new
+    files = (*before.files, *new.files)
+    toml = new.toml if new.toml is not None and not _is_unpacked(new.toml) else before.toml or new.toml
+    return UnitFiles(
+        name=new.name, files=files, toml=toml, problem="" if files else before.problem or new.problem
+    )
+
+
+def _is_unpacked(path: Path) -> bool:
+    return path.parent.parent.name == "unpacked"
+
+
+def _members(path: Path) -> list[_Member] | None:
+    """The logs and unit.toml files in an archive of units; None where it is one unit's. Raises LogFileError, BadZipFile."""
+    with zipfile.ZipFile(path) as archive:
+        infos = [info for info in archive.infolist() if not info.is_dir() and _is_wanted(info.filename)]
+    members = [
+        _Member(info=info, unit=_unit_of(info.filename, path), name=_base(info.filename)) for info in infos
+    ]
+    if all(_parent(info.filename) == "" and "__" not in _base(info.filename) for info in infos):
+        return None
+    if len(infos) > MOST_FILES or sum(info.file_size for info in infos) > MOST_BYTES:
+        raise LogFileError(
+            f"unpacks to more than {MOST_FILES:,} files or {MOST_BYTES / 1e9:.0f} GB",
+            file=path.name,
+            remedy="unpack it yourself and drop the folders",
+        )
+    if any(info.flag_bits & 0x1 for info in infos):
+        raise LogFileError("is locked with a password", file=path.name, remedy="drop it without one")
+    if any(".." in PurePosixPath(member.info.filename.replace("\\", "/")).parts for member in members):
+        raise LogFileError(
+            "holds paths that lead out of it", file=path.name, remedy="don't trust it; ask whoever made it"
+        )
+    homes: dict[str, set[str]] = {}
+    for member in members:
+        homes.setdefault(member.unit, set()).add(_parent(member.info.filename))
+    twice = next((unit for unit, parents in homes.items() if len(parents) > 1), None)
+    if twice is not None:
+        raise LogFileError(
+            f'holds two folders called "{twice}", which may be two machines',
+            file=path.name,
+            remedy="give each machine's folder a name of its own",
+        )
+    return members
+
+
+def _unpacked(path: Path, members: list[_Member], root: Path) -> list[UnitFiles]:
+    """The units of an archive, its files in `root`; unpacked once for the same content."""
+    with open(path, "rb") as file:
+        content = hashlib.file_digest(file, "sha256").hexdigest()[:16]
+    units: dict[str, list[_Member]] = {}
+    for member in members:
+        units.setdefault(member.unit, []).append(member)
+    with zipfile.ZipFile(path) as archive:
+        return [
+            _unpack_unit(archive, path, unit, mine, root / f"{content}-{unit}")
+            for unit, mine in sorted(units.items())
+        ]
+
+
+def _unpack_unit(
+    archive: zipfile.ZipFile, path: Path, unit: str, members: list[_Member], home: Path
+) -> UnitFiles:
+    if not home.is_dir():
+        making = home.with_name(f".{home.name}.{os.getpid()}")
+        shutil.rmtree(making, ignore_errors=True)
+        making.mkdir(parents=True)
+        try:
+            for member in members:
+                _copy(archive, member, making / member.name, path)
+            making.rename(home)
+        finally:
+            shutil.rmtree(making, ignore_errors=True)
+    logs = tuple(
+        home / member.name for member in sorted(members, key=lambda m: m.name) if member.name != "unit.toml"
+    )
+    toml = home / "unit.toml"
+    return UnitFiles(name=unit, files=logs, toml=toml if toml.is_file() else None)
+
+
+def _copy(archive: zipfile.ZipFile, member: _Member, to: Path, path: Path) -> None:
+    allowed = min(member.info.file_size, MOST_TIMES * max(member.info.compress_size, 1024))
+    copied = 0
+    with archive.open(member.info) as source, open(to, "wb") as target:
+        while piece := source.read(_PIECE):
+            copied += len(piece)
+            if copied > allowed:
+                raise LogFileError(
+                    f'"{member.name}" in it unpacks to far more than a log would',
+                    file=path.name,
+                    remedy="unpack it yourself and look at it",
+                )
+            target.write(piece)
+
+
+def _forget(root: Path, wanted: set[str]) -> None:
+    if not root.is_dir():
+        return
+    for home in root.iterdir():
+        if home.name not in wanted:
+            shutil.rmtree(home, ignore_errors=True)
+
+
+def _is_wanted(name: str) -> bool:
+    parts = PurePosixPath(name.replace("\\", "/")).parts
+    hidden = any(part.startswith((".", "~", "__MACOSX")) for part in parts)
+    return bool(parts) and not hidden and (is_log_name(parts[-1]) or parts[-1] == "unit.toml")
+
+
+def _base(name: str) -> str:
+    return PurePosixPath(name.replace("\\", "/")).name
+
+
+def _parent(name: str) -> str:
+    parent = PurePosixPath(name.replace("\\", "/")).parent
+    return "" if str(parent) in (".", "/", "..") else str(parent)
+
+
+def _unit_of(name: str, path: Path) -> str:
+    parent = _parent(name)
+    if parent:
+        return PurePosixPath(parent).name
+    unit, underscores, _ = _base(name).partition("__")
+    return unit if underscores and unit else stem_of(path.name)
+
+
+def _say(path: Path, error: Exception) -> LogFileError:
+    if isinstance(error, LogFileError):
+        return error
+    if isinstance(error, OSError):
+        return LogFileError(
+            f"can't be unpacked ({error.strerror})", file=path.name, remedy="see whether the disk is full"
+        )
+    return LogFileError(
+        "is no whole .zip", file=path.name, remedy="copy it again, or drop the files unpacked"
+    )
