@@ -26,7 +26,7 @@ KINDS: Mapping[str, FaultKind] = MappingProxyType(
             options={"chance": 0.3, "hot_gas": 0.45, "stick": 8.0, "retry": 0.0},
         ),
         "cold-harvest": FaultKind(
-            does="the hot-gas valve does not open: the plate never warms; the control gives up after three in a row",
+            does="the hot-gas valve does not open: the plate never warms; the control gives up after two in a row",
             expect=("harvest-stalled",),
             may=("harvest-long", "freeze-short", "freeze-long", "output-low", "drift"),
             options={"chance": 0.3, "rest_s": 3000.0},
@@ -115,7 +115,7 @@ KINDS: Mapping[str, FaultKind] = MappingProxyType(
         "warm-water": FaultKind(
             does="the supply water is warm",
             expect=("warm-water",),
-            may=("freeze-long", "output-low", "drift", "harvest-short"),
+            may=("freeze-long", "output-low", "drift"),
             options={"plus_k": 15.0},
         ),
         "power-cut": FaultKind(

@@ -100,7 +100,7 @@ SLAB_LARGE = Machine(
 SLAB_WATER_COOLED = Machine(
     name="slab-water-cooled", kind="slab", cooling="water", capacity_w=1218.0, slab_kg=2.9, area_m2=0.312,
     plate_k_per_w=0.0061, film_w_per_k=600.0, plate_j_per_k=7500.0, spare_kg=1.3, hot_gas_w=2060.0,
-    contact_w_per_k=760.0, condenser_w_per_k=231.0, condenser_j_per_k=9000.0, air_w_per_k=150.0, condensing_set_c=39.0,
+    contact_w_per_k=760.0, condenser_w_per_k=105.0, condenser_j_per_k=9000.0, air_w_per_k=150.0, condensing_set_c=39.0,
     compressor_w=814.0, fan_a=0.0, pump_a=0.35, bin_kg=90.0,
 )  # fmt: skip
 

@@ -9,9 +9,10 @@ from types import MappingProxyType
 import numpy as np
 from scipy.signal import lfilter
 
+from pipeline.demo.control import Trace
 from pipeline.demo.faults import Fault
 from pipeline.demo.machine import Machine
-from pipeline.demo.plant import COMPRESSOR, DAY_S, FAN, GAS, HUM, PUMP, Trace
+from pipeline.demo.plant import COMPRESSOR, DARK, DAY_S, FAN, GAS, HUM, PUMP
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,7 +81,7 @@ def signals(
     on = trace.on[now]
     power = trace.columns["power"][now]
     running, gas, pump = (on & COMPRESSOR) > 0, (on & GAS) > 0, (on & PUMP) > 0
-    fan, hum = (on & FAN) > 0, (on & HUM) > 0
+    fan, hum, dark = (on & FAN) > 0, (on & HUM) > 0, (on & DARK) > 0
     plate, cond = smooth["plate"], smooth["condenser"]
     starved = _starved_k(faults, t) * (running & ~gas)
     out: dict[str, np.ndarray] = {}
@@ -96,10 +97,10 @@ def signals(
         out["condenser_in"] = room + 0.4 * lag(fan.astype(float), 120.0)
         out["condenser_out"] = lag(np.where(fan, blown + 0.4, room + 0.35 * (cond - room)), 20.0)
     else:
+        valve = np.clip((cond - machine.condensing_set_c + 4) / 8, 0.02, 1.0)  # as in Plant.step
+        warmed = np.minimum(inlet + smooth["rejected"] / (machine.air_w_per_k * valve), cond - 1)
         out["condenser_in"] = inlet
-        out["condenser_out"] = lag_by_state(
-            np.where(running, inlet + 0.72 * (cond - inlet), room), np.where(running, 20.0, 900.0)
-        )
+        out["condenser_out"] = lag_by_state(np.where(running, warmed, room), np.where(running, 20.0, 900.0))
     out["ambient"] = room
     out["water_in"] = lag_by_state(
         np.where(gas, inlet, 0.75 * inlet + 0.25 * room), np.where(gas, 15.0, 900.0)
@@ -119,9 +120,9 @@ def signals(
     after = begun[begun < seconds] + 1
     amps[after] *= 1.25
     out["current_compressor"] = amps
-    small = machine.fan_a * fan + machine.pump_a * pump + machine.valves_a * gas + machine.standby_a
+    small = machine.fan_a * fan + machine.pump_a * pump + machine.valves_a * gas + machine.standby_a * ~dark
     out["current"] = amps + small
-    out["voltage"] = volts * (1 - 0.004 * amps / rated)
+    out["voltage"] = volts * ~dark * (1 - 0.004 * amps / rated)
     surge = hum.copy()
     surge[begun] = True
     out["power"] = volts * (amps * np.where(surge, 0.45, machine.power_factor) + 0.7 * small)

@@ -9,9 +9,10 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from pipeline.demo.control import Batch, Control
 from pipeline.demo.faults import KINDS, Fault
 from pipeline.demo.machine import Machine, Site
-from pipeline.demo.plant import BURN_IN_S, DAY_S, Batch, Plant
+from pipeline.demo.plant import BURN_IN_S, DAY_S
 from pipeline.demo.probes import PROBES, Probe, read, signals
 
 NS = 1_000_000_000
@@ -107,9 +108,8 @@ def run_world(
             to_s = seconds if fault.to_day is None else fault.to_day * DAY_S
             inlet = inlet + fault["plus_k"] * ((t >= fault.from_day * DAY_S) & (t < to_s))
     use = _use(site, t, local_h, rng)
-    plant = Plant(
+    control = Control(
         machine,
-        site,
         seconds=seconds,
         ambient=room.tolist(),
         inlet=inlet.tolist(),
@@ -117,7 +117,7 @@ def run_world(
         faults=faults,
         rng=rng,
     )
-    trace = plant.run()
+    trace = control.run()
     grid = np.arange(seconds + 1.0)
     room, inlet = np.interp(grid, t, room), np.interp(grid, t, inlet)
     ideal = signals(trace, machine, tuple(faults), seconds=seconds, room=room, inlet=inlet, rng=rng)

@@ -1,0 +1,406 @@
+"""The control of a machine: freeze, harvest, rest, and what the faults make of them. It keeps the truth."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.demo.faults import Fault
+from pipeline.demo.machine import Machine
+from pipeline.demo.plant import COLUMNS, COMPRESSOR, DARK, DAY_S, FAN, GAS, HUM, PUMP, Plant
+
+
+@dataclass(frozen=True, kw_only=True)
+class Batch:
+    """Truth of one freeze and its harvest, times in s after the log's start."""
+
+    freeze_s: float
+    harvest_s: float
+    end_s: float
+    ice_kg: float  # frozen in this freeze
+    heat_kj: float  # taken up by the refrigerant in this freeze
+    purged_kg: float
+    after_idle: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Trace:
+    """What the machine did: rows at the ends of uneven steps, and its truth."""
+
+    columns: dict[str, np.ndarray]  # COLUMNS, float64
+    on: np.ndarray  # uint8 bits, in force over the step that ends at t
+    phases: list[tuple[float, float, str]]  # start_s, end_s, kind; touching
+    starts: list[tuple[float, float]]  # every compressor start: time [s], length of its starting current [s]
+    batches: list[Batch]
+    episodes: list[tuple[str, float, float]]  # fault kind, from_s, to_s: when it really showed
+
+
+class Control(Plant):
+    """One run of a machine; `run` gives its Trace."""
+
+    def __init__(
+        self, machine: Machine, *, seconds: float, ambient: Sequence[float], inlet: Sequence[float],
+        use: Sequence[float], faults: Sequence[Fault], rng: np.random.Generator,
+    ) -> None:  # fmt: skip
+        """Weather and use as for Plant; the run goes on until `seconds` after the log's start."""
+        bin_kg = machine.bin_kg * float(rng.uniform(0.45, 0.98))
+        super().__init__(machine, ambient=ambient, inlet=inlet, use=use, bin_kg=bin_kg)
+        self.seconds, self.faults, self.rng = seconds, tuple(faults), rng
+        self.leak_kg_s = 0.0
+        self.phases: list[tuple[float, float, str]] = []
+        self.starts: list[tuple[float, float]] = []
+        self.batches: list[Batch] = []
+        self.episodes: list[tuple[str, float, float]] = []
+        self._since = self.t
+        self._cold_in_a_row = 0
+
+    def fault(self, kind: str) -> Fault | None:
+        """The fault of this kind if it is on now."""
+        for fault in self.faults:
+            if fault.kind == kind and fault.from_day * DAY_S <= self.t < self.until(fault):
+                return fault
+        return None
+
+    def until(self, fault: Fault) -> float:
+        return self.seconds if fault.to_day is None else fault.to_day * DAY_S
+
+    def grown(self, fault: Fault) -> float:
+        """How far a creeping fault has come, 0…1."""
+        span = fault["over_days"] * DAY_S or self.until(fault) - fault.from_day * DAY_S
+        return min(1.0, (self.t - fault.from_day * DAY_S) / span)
+
+    def due(self, kind: str) -> Fault | None:
+        """The fault of this kind, which shows once, if it is on and has not shown yet."""
+        fault = self.fault(kind)
+        shown = fault is not None and any(
+            k == kind and a >= fault.from_day * DAY_S for k, a, _ in self.episodes
+        )
+        return None if shown else fault
+
+    def strikes(self, fault: Fault) -> bool:
+        return self.rng.random() < fault["chance"]
+
+    def trip_fault(self) -> Fault | None:
+        """The trip fault whose episode is on now; episodes come every `every_hours`."""
+        for kind in ("high-pressure-trips", "low-pressure-trips", "overload-trips"):
+            fault = self.fault(kind)
+            if fault is not None:
+                into = (self.t - fault.from_day * DAY_S) % (fault["every_hours"] * 3600)
+                if into < fault["hours"] * 3600:
+                    return fault
+        return None
+
+    def refresh(self) -> None:
+        """Set what creeping faults do to the machine, once a minute."""
+        self.clean = self.charge = 1.0
+        if (f := self.fault("dirty-condenser")) is not None:
+            self.clean = 1 - (1 - f["left"]) * self.grown(f)
+        for kind in ("low-charge", "slow-leak"):
+            if (f := self.fault(kind)) is not None:
+                grown = self.grown(f)
+                self.charge = 1 - (1 - f["left"]) * grown
+        self.leak_kg_s = 0.0
+        if (f := self.fault("water-leak")) is not None:
+            self.leak_kg_s = f["part"] * self.m.slab_kg / self.m.usual_freeze_s
+
+    def run(self) -> Trace:
+        """Run to the end and give the Trace."""
+        after_idle = True
+        while self.t < self.seconds:
+            if (fault := self.fault("no-ice")) is not None:
+                self.no_ice(fault)
+                after_idle = True
+            elif self.trip_fault() is not None and after_idle:
+                self.trip_episode()
+            else:
+                after_idle = self.cycle(after_idle)
+        rows = np.array(self.rows).reshape(-1, len(COLUMNS))
+        return Trace(
+            columns={name: rows[:, i] for i, name in enumerate(COLUMNS)}, on=np.array(self.on, np.uint8),
+            phases=_touching(self.phases, self.seconds), starts=[s for s in self.starts if s[0] >= 0],
+            batches=[b for b in self.batches if b.freeze_s >= 0 and b.end_s < self.seconds],
+            episodes=self.episodes,
+        )  # fmt: skip
+
+    def close(self, kind: str) -> None:
+        """The phase that began last ends now; it was of `kind`."""
+        if self.t > self._since:
+            self.phases.append((self._since, self.t, kind))
+        self._since = self.t
+
+    def start(self, *, hum_s: float = 1.0) -> None:
+        self.starts.append((self.t, hum_s))
+
+    def cycle(self, after_idle: bool) -> bool:
+        """One freeze and harvest, then an idle if the bin is full. True: the next freeze begins with a start."""
+        freeze_at = self.t
+        if after_idle:
+            self.start()
+            self.fill()
+        outcome = self.freeze()
+        if outcome != "done":
+            return True
+        self.close("freeze")
+        harvest_at, ice, heat = self.t, self.frozen_kg, self.heat_j
+        spare_kg = self.water_kg
+        if self.harvest():
+            self.close("harvest")
+            self.rest(float(self.fault("cold-harvest")["rest_s"]))
+            return True
+        self.close("harvest")
+        self.batches.append(
+            Batch(freeze_s=freeze_at, harvest_s=harvest_at, end_s=self.t, ice_kg=ice, heat_kj=heat / 1000,
+                  purged_kg=self.m.purge * spare_kg, after_idle=after_idle)
+        )  # fmt: skip
+        if (washed := self.due("cleaning")) is not None:
+            self.episodes.append(("cleaning", self.t, self.t + washed["minutes"] * 60))
+            self.wash(washed["minutes"] * 60)
+            return True
+        if self.bin >= self.m.bin_kg:
+            self.full_bin()
+            return True
+        return False
+
+    def freeze(self, *, only_s: float | None = None) -> str:
+        """Freeze until the sensing ends it, or for `only_s`. "done", or "tripped" where a trip episode cut it off."""
+        m = self.m
+        begun = self.t  # moved on by interruptions
+        self.frozen_kg = self.heat_j = 0.0
+        full_kg = self.water_kg
+        target_kg = m.slab_kg * float(self.rng.normal(1.0, 0.012))
+        end_c = m.end_c + float(self.rng.normal(0.0, 0.15))
+        limit_s = m.freeze_limit_s
+        part = 1.0
+        sensing = True
+        if (f := self.fault("timer-ends-freeze")) is not None:
+            limit_s = f["timer_s"] or 1.45 * m.usual_freeze_s
+            sensing = False
+        if (f := self.fault("thin-slabs")) is not None and self.strikes(f):
+            part = f["part"] * float(self.rng.normal(1.0, 0.03))
+        trip_at = math.inf
+        if (trip := self.fault("trip-in-freeze")) is not None and self.strikes(trip):
+            trip_at = float(self.rng.uniform(0.2, 0.8)) * m.usual_freeze_s
+        cold_since = trips = None
+        refreshed = -math.inf
+        while self.t < self.seconds:
+            spent = self.t - begun
+            if self.t - refreshed >= 60:
+                self.refresh()
+                refreshed = self.t
+                trips = self.trip_fault()
+                fan = FAN
+                if trips is not None and trips.kind != "high-pressure-trips":
+                    return self.tripped("freeze")
+                if trips is not None:
+                    fan = 0  # the fan has stopped; the pressure switch will act
+                if (cut := self.due("power-cut")) is not None:
+                    full_kg = self.interrupted(cut, cut["minutes"] * 60, DARK, full_kg)
+                    begun += cut["minutes"] * 60
+            if trips is not None and self.cond > trips["cut_out_c"]:
+                return self.tripped("freeze")
+            if spent >= trip_at:
+                trip_at = math.inf
+                off_s = trip["off_s"] * float(self.rng.uniform(0.7, 1.3))
+                full_kg = self.interrupted(trip, off_s, 0, full_kg)
+                begun += off_s
+            if only_s is not None:
+                if spent >= only_s:
+                    return "done"
+            elif spent >= limit_s or self.ice >= 1.75 * m.slab_kg:  # it touches the thickness stop
+                return "done"
+            elif sensing and spent > 60:
+                used_kg = full_kg - self.water_kg
+                if part < 1 and self.frozen_kg >= part * target_kg:
+                    return "done"
+                if m.freeze_end == "level" and used_kg >= target_kg:
+                    return "done"
+                if m.freeze_end == "temperature" and self.plate <= end_c:
+                    return "done"
+                if m.freeze_end == "timer" and self.plate <= end_c:
+                    cold_since = cold_since or self.t
+                    if self.t - cold_since >= m.finish_s:
+                        return "done"
+            self.step(1.0 if spent < 90 else 3.0, COMPRESSOR | PUMP | fan, inflow=self.leak_kg_s)
+        return "done"
+
+    def harvest(self) -> bool:
+        """Hot gas until the slab is off and the plate warm, or the limit. True: the control gives up and rests."""
+        m = self.m
+        begun = self.t
+        self.refresh()
+        self.water_kg -= m.purge * min(self.water_kg, m.spare_kg)
+        self.melted = 0.0
+        gas_part, stick = 1.0, float(self.rng.lognormal(0.0, 0.12))
+        retry, struck = False, ""
+        if (f := self.fault("cold-harvest")) is not None and (self.strikes(f) or 0 < self._cold_in_a_row < 2):
+            gas_part = 0.0
+            self._cold_in_a_row += 1
+            struck = "cold-harvest"
+        else:
+            self._cold_in_a_row = 0
+        if (f := self.fault("slow-harvest")) is not None and self.strikes(f):
+            gas_part = f["hot_gas"]
+            struck = "slow-harvest"
+        if (f := self.fault("stalled-harvest")) is not None and self.strikes(f):
+            gas_part, stick, retry = f["hot_gas"], f["stick"], bool(f["retry"])
+            struck = "stalled-harvest"
+        release_kg = m.release * stick * max(self.ice, 0.3 * m.slab_kg)
+        released = self.ice <= 1e-3
+        on = COMPRESSOR | GAS if gas_part else COMPRESSOR
+        fan = 0
+        while self.t < self.seconds:
+            spent = self.t - begun
+            if spent >= m.harvest_limit_s:
+                break
+            if not released and (self.melted >= release_kg or self.ice <= 1e-3):
+                self.drop()
+                released = True
+            if released and self.plate >= m.harvest_end_c and spent >= m.harvest_min_s:
+                break
+            room = self.full_kg - self.water_kg
+            inflow = min(max(room, 0.0), self.full_kg / 70.0)
+            head = min(1.3, max(0.2, (self.cond - 22) / 18))  # a cool condenser drives little gas
+            gas_w = gas_part * self.charge * m.hot_gas_w * (0.55 + 0.45 * head)
+            fan = FAN if self.cond > (46 if fan else 52) else 0
+            self.step(1.0, on | fan, gas_w=gas_w, inflow=inflow)
+        if struck and begun >= 0:
+            self.episodes.append((struck, begun, self.t))
+        if self.ice > 1e-3 and retry:
+            self.close("harvest")
+            self.freeze(only_s=float(self.rng.uniform(180, 300)))
+            self.close("freeze")
+            self.harvest_again()
+        return gas_part == 0.0 and self._cold_in_a_row >= 2
+
+    def harvest_again(self) -> None:
+        """The repeated harvest after a stalled one: this time the slab lets go."""
+        begun = self.t
+        m = self.m
+        self.melted = 0.0
+        while self.t < self.seconds and self.t - begun < m.harvest_limit_s:
+            if self.ice > 0 and self.melted >= 1.5 * m.release * m.slab_kg:
+                self.drop()
+            if self.ice <= 1e-3 and self.plate >= m.harvest_end_c:
+                break
+            self.step(1.0, COMPRESSOR | GAS, gas_w=m.hot_gas_w * 0.9)
+
+    def interrupted(self, fault: Fault, seconds: float, on: int, full_kg: float) -> float:
+        """The compressor stops in mid-freeze for `seconds` and goes on; the water [kg] that the batch starts from."""
+        self.close("freeze")
+        self.episodes.append((fault.kind, self.t, self.t + seconds))
+        self.rest(seconds, on=on)
+        self.start()
+        if self.ice > 0:
+            return full_kg
+        self.fill()
+        self.frozen_kg = 0.0
+        return self.water_kg
+
+    def rest(self, seconds: float, *, kind: str = "idle", on: int = 0) -> None:
+        """Compressor off for `seconds`; what ice is left lets go once the plate is above zero."""
+        begun = self.t
+        while self.t < min(begun + seconds, self.seconds):
+            left = begun + seconds - self.t
+            self.step(1.0 if self.t - begun < 60 else min(6.0, max(left, 0.05)), on)
+            if self.ice and self.plate > 1.0:
+                self.drop()
+        if kind:
+            self.close(kind)
+
+    def wash(self, seconds: float) -> None:
+        """A cleaning: compressor off, warm water over the plate."""
+        begun = self.t
+        while self.t < min(begun + seconds, self.seconds):
+            self.water += (34.0 - self.water) * 0.01
+            self.step(3.0, PUMP)
+        self.water, self.water_kg = self.supply_c, self.full_kg
+        self.close("idle")
+
+    def full_bin(self) -> None:
+        """Idle until the bin switch calls for ice again, and the failed starts before it starts."""
+        begun = self.t
+        while self.t < self.seconds:
+            off = self.t - begun
+            if off >= self.m.min_off_s and self.bin < self.m.bin_kg - self.m.bin_restart_kg:
+                break
+            self.step(1.0 if off < 60 else 6.0, 0)
+        if (f := self.fault("failed-start")) is not None and self.strikes(f):
+            from_s = self.t
+            for _ in range(max(1, int(self.rng.poisson(f["attempts"] - 1) + 1))):
+                self.start(hum_s=f["hum_s"])
+                for _ in range(int(f["hum_s"])):
+                    self.step(1.0, HUM)
+                self.rest(f["wait_s"] * float(self.rng.uniform(0.8, 1.25)), kind="")
+            self.episodes.append(("failed-start", from_s, self.t))
+        self.close("idle")
+
+    def tripped(self, before: str) -> str:
+        self.close(before)
+        self.trip_episode()
+        return "tripped"
+
+    def trip_episode(self) -> None:
+        """Compressor on and off without making ice until the episode is over."""
+        fault = self.trip_fault()
+        from_s = self.t
+        first = True
+        while self.t < self.seconds and self.trip_fault() is fault:
+            self.ice = 0.0  # the thin sheet slides off
+            if not first:
+                self.start()
+                self.trip_run(fault)
+            first = False
+            if fault.kind == "high-pressure-trips":
+                while self.t < self.seconds and self.cond > fault["cut_in_c"]:
+                    self.step(2.0, 0)
+            else:
+                self.rest(fault["off_s"] * float(self.rng.uniform(0.85, 1.2)), kind="")
+        self.ice = 0.0
+        self.episodes.append((fault.kind, from_s, self.t))
+        self.close("unclear")
+
+    def trip_run(self, fault: Fault) -> None:
+        """The compressor runs until its switch opens."""
+        if fault.kind == "high-pressure-trips":
+            while self.t < self.seconds and self.cond <= fault["cut_out_c"]:
+                self.step(1.0, COMPRESSOR | PUMP)
+            return
+        pump = PUMP if fault.kind == "overload-trips" else 0
+        self.effort = 1.35 if fault.kind == "overload-trips" else 1.0  # a tight or badly fed motor draws more
+        begun, run_s = self.t, fault["on_s"] * float(self.rng.uniform(0.8, 1.25))
+        while self.t < min(begun + run_s, self.seconds):
+            self.step(1.0, COMPRESSOR | FAN | pump)
+        self.effort = 1.0
+
+    def no_ice(self, fault: Fault) -> None:
+        """The compressor runs on and on, and no ice comes."""
+        self.close("freeze")
+        self.ice = 0.0
+        from_s = self.t
+        self.start()
+        gas_open = fault["how"] == "hot-gas-open"
+        while self.t < self.seconds and self.fault("no-ice") is fault:
+            self.refresh()
+            if gas_open:  # most of the gas goes round by the open valve
+                self.step(3.0, COMPRESSOR | GAS | FAN | PUMP, gas_w=0.35 * self.m.hot_gas_w)
+            else:
+                self.step(3.0, COMPRESSOR | FAN)
+        self.episodes.append(("no-ice", from_s, self.t))
+        self.close("unclear")
+
+
+def _touching(phases: list[tuple[float, float, str]], seconds: float) -> list[tuple[float, float, str]]:
+    """Phases cut to 0…seconds; neighbours of one kind become one, except two freezes or two harvests in a row."""
+    out: list[tuple[float, float, str]] = []
+    for start, end, kind in phases:
+        start, end = max(start, 0.0), min(end, seconds)
+        if end <= start:
+            continue
+        if out and out[-1][2] == kind and kind in ("idle", "unclear"):
+            out[-1] = (out[-1][0], end, kind)
+        else:
+            out.append((start, end, kind))
+    return out
