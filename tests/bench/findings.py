@@ -1,225 +1,144 @@
-"""Findings against the truth of both simulators: recall, false alarms, healthy unit-weeks, dates, time. Run by hand:
+"""What is found in logs of the second machine, against what is wrong with it:
 
-    python -m tests.bench.findings [--seeds 20] [--weeks 200] [--real] [--only FAULT]
+    python -m tests.bench.findings [--logs 124] [--first 0] [--files] [--jobs 1] [--story stalled]
 
-With `--real` the phases come from the real cycles room, else from the simulator's truth. Everything is invented.
+For faulty logs: whether one of the codes that must be found was found. For healthy ones: every finding that calls for action
+(a false alarm), and how often each code comes up at all. With --files each log is written as logger files and read back,
+without it the cycles room gets the timeline as it was made.
 """
 
 from __future__ import annotations
 
 import argparse
-import time
-from collections import Counter
-from collections.abc import Iterator
+import tempfile
+from collections import Counter, defaultdict
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
 
-import numpy as np
-
-from pipeline.cycles import find_cycles
-from pipeline.demo.faults import KINDS, Fault
-from pipeline.demo.machine import MACHINES, Machine, Site
-from pipeline.demo.probes import Probe
-from pipeline.demo.simulator import Simulation, simulate
-from pipeline.findings import judge
-from pipeline.findings.finding import Judgement, Severity
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
-from tests.bench.second_grid import FAULTS as SECOND_FAULTS
-from tests.bench.second_grid import build_case
-from tests.bench.second_machine import CHANNEL_SETS as SECOND_CHANNELS
-from tests.bench.second_machine import KINDS as SECOND_KINDS
-from tests.bench.second_machine import make_log, to_timeline
-from tests.findings.from_truth import record_of, timeline_of
+from tests.bench.second_grid import grid
+from tests.bench.second_machine import Case, Log, make_log, to_timeline, write_csv
 
-# Faults of the logger are found by the reading room; these are of the machine.
-MACHINE_FAULTS = tuple(k for k in KINDS if not k.startswith(("probe", "clamp", "gap")))
-INTERVALS_S = (1.0, 5.0, 10.0, 15.0, 20.0, 30.0, 60.0)
-CHANNELS: tuple[tuple[str, ...] | None, ...] = (
-    None,
-    ("evaporator", "current"),
-    ("evaporator", "current", "condenser_in", "condenser_out", "discharge", "water_in"),
-    ("suction", "discharge", "current_compressor", "ambient"),
-)
-NEEDED = {
-    "dirty-condenser": ("condenser_in", "condenser_out"),
-    "warm-water": ("water_in",),
-    "failed-start": ("current",),
-    "low-charge": ("evaporator",),
-    "slow-leak": ("evaporator",),
-}
-FAST = {"failed-start": 2.0}  # a failed start lasts seconds
+NOT_FAULTS = frozenset({"log-gap", "log-coarse", "clock-offset", "probe-fault", "probe-loose", "clamp-dead"})
+SENSOR_STORIES = frozenset({"clamp-dies", "probe-falls-off", "spikes", "drop-outs", "bursts", "clip-moved"})
 
 
 @dataclass(frozen=True, kw_only=True)
-class Drawn:
-    """One log under test."""
+class Outcome:
+    """The findings of one log."""
 
-    name: str
-    fault: str
-    timeline: Timeline
-    truth: tuple[tuple[int, int, str], ...]
-    unit: Unit
-    expect: tuple[frozenset[str], ...]  # of each set at least one code must come
-    may: frozenset[str]
-    from_ns: int | None  # when the fault began, where it is to be dated
+    case: Case
+    healthy: bool
+    due: tuple[frozenset[str], ...]
+    codes: tuple[tuple[str, str, str], ...]  # code, severity, evidence
+    level: str
+    error: str = ""
 
 
-def unit_of(machine: Machine, *, named: bool = True) -> Unit:
-    return Unit(name="bench", kind=machine.kind if named else "unspecified", cooling=machine.cooling)
+def read_back(log: Log, unit: Unit) -> Timeline:
+    """The log through logger files and the reading room."""
+    from pipeline.logs import assemble, read_file
+
+    with tempfile.TemporaryDirectory() as folder:
+        tables = [table for path in write_csv(log, Path(folder)) for table in read_file(path, unit)]
+        return assemble(tables, unit)
 
 
-def simulated(fault: str | None, seed: int, *, days: float) -> Drawn:
-    """A log of the demo's simulator: machine, interval, channels, site and the fault's first day drawn by seed."""
-    rng = np.random.default_rng([len(fault or ""), seed, 5])
-    machine = MACHINES[list(MACHINES)[seed % len(MACHINES)]]
-    interval = FAST.get(fault or "", INTERVALS_S[int(rng.integers(len(INTERVALS_S)))])
-    roles = CHANNELS[int(rng.integers(len(CHANNELS)))]
-    if roles is not None and fault in NEEDED:
-        roles = tuple(dict.fromkeys((*roles, *NEEDED[fault])))
-    air = float(rng.uniform(8, 38))
-    usual = 0.8 * machine.slab_kg * 86400 / (1.25 * machine.usual_freeze_s)
-    site = Site(
-        ambient_c=air,
-        ambient_swing_k=float(rng.uniform(0.5, 6)),
-        water_c=float(rng.uniform(7, 26)),
-        water_swing_k=float(rng.uniform(0.2, 2)),
-        use_kg_per_day=usual * float(rng.uniform(0.5, 1.6)),
-    )
-    from_day = round(float(rng.uniform(0.3, 0.6)) * days, 2)
-    faults = [] if fault is None else [Fault(kind=fault, from_day=from_day)]
-    probe = Probe(lag_s=float(rng.uniform(5, 50)), noise=float(rng.uniform(0.05, 0.3)), step=float(rng.choice([0.1, 0.5])))
-    sim: Simulation = simulate(
-        machine, days=days, interval_s=interval, seed=seed, faults=faults, site=site, roles=roles,
-        probes={"evaporator": probe},
-    )  # fmt: skip
-    truth = sim.faults[0] if sim.faults else None
-    return Drawn(
-        name=f"{machine.name} seed {seed} {interval:g} s {'all' if roles is None else '+'.join(roles)} air {air:.0f}",
-        fault=fault or "healthy",
-        timeline=timeline_of(sim),
-        truth=sim.phases,
-        unit=unit_of(machine, named=seed % 3 > 0),
-        expect=() if truth is None else tuple(frozenset({code}) for code in truth.expect),
-        may=frozenset() if truth is None else frozenset(truth.may),
-        from_ns=None if truth is None else truth.start_ns,
-    )
+def run_case(case: Case, *, files: bool = False) -> Outcome:
+    from pipeline.cycles import find_cycles
+    from pipeline.findings import judge
 
-
-def second(story: str, seed: int, *, hours: float | None = None) -> Drawn:
-    """A log of the second machine."""
-    kinds, sets = list(SECOND_KINDS), list(SECOND_CHANNELS)
-    log = make_log(
-        build_case(
-            seed,
-            kind=kinds[seed % len(kinds)],
-            interval_s=INTERVALS_S[(seed // 2) % len(INTERVALS_S)],
-            channels=sets[seed % len(sets)],
-            story=story,
-            **({} if hours is None else {"hours": hours}),
+    log = make_log(case)
+    unit = Unit(name=f"second-{case.seed}", cooling="water" if case.water_cooled else "air")
+    try:
+        timeline = read_back(log, unit) if files else to_timeline(log)
+        judgement = judge(timeline, find_cycles(timeline, unit), unit)
+    except Exception as problem:  # the benchmark must go on and name the log
+        return Outcome(
+            case=case,
+            healthy=log.healthy,
+            due=log.expected_codes,
+            codes=(),
+            level="error",
+            error=f"{type(problem).__name__}: {problem}",
         )
+    codes = tuple(
+        (f.code, str(f.severity), ", ".join(f"{k}={_short(v)}" for k, v in f.evidence.items()))
+        for f in judgement.findings
     )
-    return Drawn(
-        name=f"second {kinds[seed % len(kinds)]} seed {seed} {log.interval_s:g} s {'+'.join(r.role for r in log.readings)}",
-        fault=f"second:{story}",
-        timeline=to_timeline(log),
-        truth=tuple((p.start_ns, p.end_ns, p.kind) for p in log.truth),
-        unit=Unit(name="bench"),
-        expect=tuple(log.expected_codes),
-        may=frozenset(),
-        from_ns=None,
+    return Outcome(
+        case=case, healthy=log.healthy, due=log.expected_codes, codes=codes, level=judgement.verdict.level
     )
 
 
-def judged(drawn: Drawn, *, real: bool) -> tuple[Judgement, float]:
-    """The judgement and the seconds that it took."""
-    record = find_cycles(drawn.timeline, drawn.unit) if real else record_of(drawn.timeline, drawn.truth, drawn.unit)
-    began = time.perf_counter()
-    return judge(drawn.timeline, record, drawn.unit), time.perf_counter() - began
+def _short(value) -> str:
+    return f"{value:.4g}" if isinstance(value, float) else str(value)[:60]
 
 
-@dataclass
-class Row:
-    """The count for one fault."""
-
-    logs: int = 0
-    found: int = 0
-    not_judged: int = 0
-    wrong: Counter = None  # codes that are neither expected nor allowed, notes aside
-    missed: list = None
-
-    def __post_init__(self) -> None:
-        self.wrong, self.missed = Counter(), []
-
-
-def tally(row: Row, drawn: Drawn, judgement: Judgement) -> None:
-    codes = {f.code for f in judgement.findings}
-    row.logs += 1
-    missing = [e for e in drawn.expect if not codes & e]
-    if not missing:
-        row.found += 1
-    else:
-        unable = {n.code for n in judgement.not_judged}
-        row.not_judged += all(e & unable for e in missing)
-        row.missed.append(f"{drawn.name}: {sorted('/'.join(sorted(e)) for e in missing)}, found {sorted(codes)}")
-    allowed = drawn.may | frozenset().union(*drawn.expect)
-    for finding in judgement.findings:
-        if finding.code not in allowed and finding.severity is not Severity.NOTE:
-            row.wrong[finding.code] += 1
-
-
-def drawn_faults(seeds: int, only: str | None) -> Iterator[Drawn]:
-    for fault in MACHINE_FAULTS:
-        for seed in range(seeds) if only in (None, fault) else ():
-            yield simulated(fault, seed, days=4)
-    for story in SECOND_FAULTS:
-        for seed in range(seeds) if only in (None, f"second:{story}") else ():
-            yield second(story, seed)
-
-
-def drawn_healthy(weeks: int) -> Iterator[Drawn]:
-    for seed in range(weeks):
-        yield simulated(None, 1000 + seed, days=7)
-    for seed in range(weeks // 2):
-        story = ("none", "day-swing", "idles", "long-idle", "noisy", "wash", "power-cut", "cool-harvest")[seed % 8]
-        yield second(story, 2000 + seed, hours=168)
+def report(outcomes: list[Outcome]) -> str:
+    """The printout: false alarms, missed faults, and the codes by story."""
+    lines = []
+    alarms = [
+        o
+        for o in outcomes
+        if o.healthy
+        and any(
+            s == "act"
+            for c, s, _ in o.codes
+            if not (c in NOT_FAULTS and o.case.strata["story"] in SENSOR_STORIES)
+        )
+    ]
+    healthy = [o for o in outcomes if o.healthy]
+    lines.append(
+        f"healthy logs: {len(healthy)}, with a finding to act on: {len(alarms)}, with any fault named: {sum(any(c not in NOT_FAULTS for c, *_ in o.codes) for o in healthy)}"
+    )
+    for o in alarms:
+        lines.append(f"  {_who(o)}")
+        lines += [f"      {c} {s}: {e[:150]}" for c, s, e in o.codes if s == "act"]
+    faulty = [o for o in outcomes if o.due]
+    missed = [o for o in faulty if not all(wanted & {c for c, *_ in o.codes} for wanted in o.due)]
+    lines.append(f"faulty logs: {len(faulty)}, fault not named: {len(missed)}")
+    for o in missed:
+        lines.append(
+            f"  {_who(o)}: due {' / '.join('|'.join(sorted(w)) for w in o.due)}, found {sorted({c for c, *_ in o.codes}) or 'nothing'}"
+        )
+    stories: dict[str, list[Outcome]] = defaultdict(list)
+    for o in outcomes:
+        stories[o.case.strata["story"]].append(o)
+    lines.append("codes by story (act/watch/note):")
+    for story, members in sorted(stories.items()):
+        counts = Counter((c, s) for o in members for c, s in {(c, s) for c, s, _ in o.codes})
+        names = sorted({c for c, _ in counts})
+        shown = ", ".join(
+            f"{c} " + "/".join(str(counts[c, s]) for s in ("act", "watch", "note")) for c in names
+        )
+        lines.append(f"  {story:20} {len(members):3} logs  {shown}")
+    lines += [f"error in {_who(o)}: {o.error}" for o in outcomes if o.error]
+    return "\n".join(lines)
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--seeds", type=int, default=20)
-    parser.add_argument("--weeks", type=int, default=200)
-    parser.add_argument("--real", action="store_true")
-    parser.add_argument("--only")
-    parser.add_argument("--missed", action="store_true", help="list what was missed")
-    options = parser.parse_args()
-    rows: dict[str, Row] = {}
-    spent: list[float] = []
-    for drawn in drawn_faults(options.seeds, options.only):
-        judgement, seconds = judged(drawn, real=options.real)
-        spent.append(seconds)
-        tally(rows.setdefault(drawn.fault, Row()), drawn, judgement)
-    print(f"{'fault':28} {'logs':>4} {'found':>5} {'unable':>6}  found but not expected")
-    for fault, row in rows.items():
-        print(f"{fault:28} {row.logs:4} {row.found:5} {row.not_judged:6}  {dict(row.wrong) or ''}")
-        for line in row.missed if options.missed else ():
-            print("      ", line)
-    _healthy(options, spent)
-    print(f"judge: median {1e3 * np.median(spent):.1f} ms, 95 % within {1e3 * np.quantile(spent, 0.95):.1f} ms")
+def _who(o: Outcome) -> str:
+    return f"{o.case.seed} ({' '.join(o.case.strata.values())})"
 
 
-def _healthy(options: argparse.Namespace, spent: list[float]) -> None:
-    acts = watches = weeks = 0
-    for drawn in drawn_healthy(0 if options.only else options.weeks):
-        judgement, seconds = judged(drawn, real=options.real)
-        spent.append(seconds)
-        weeks += 1
-        grave = [f for f in judgement.findings if f.severity is not Severity.NOTE]
-        acts += any(f.severity is Severity.ACT for f in grave)
-        watches += any(f.severity is Severity.WATCH for f in grave)
-        for finding in grave:
-            print(f"  healthy {drawn.name}: {finding.severity.value} {finding.code} {dict(finding.evidence)}")
-    print(f"healthy unit-weeks {weeks}: act in {acts}, watch in {watches} ({100 * watches / max(weeks, 1):.1f} %)")
+def main(argv: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--logs", type=int, default=124)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--files", action="store_true", help="through logger files and the reading room")
+    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--story", default="")
+    args = parser.parse_args(argv)
+    cases = [c for c in grid(args.logs, first=args.first) if args.story in ("", c.strata["story"])]
+    with ProcessPoolExecutor(args.jobs) as pool:
+        print(report(list(pool.map(partial(run_case, files=args.files), cases))))
+    return 0
 
 
 if __name__ == "__main__":
-    main()
+    raise SystemExit(main())
