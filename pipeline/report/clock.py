@@ -28,6 +28,11 @@ class Offsets:
         """Wall-clock time as if it were UTC: int64 (n,)."""
         return np.asarray(time_ns, np.int64) + self.at(np.asarray(time_ns, np.int64)) * S
 
+    def utc_ns(self, local_ns: np.ndarray) -> np.ndarray:
+        """UTC of a wall-clock time; of an hour that comes twice, the first; a skipped one as if the clock had run on."""
+        local_ns = np.asarray(local_ns, np.int64)
+        return local_ns - self.at(local_ns - self.at(local_ns) * S) * S
+
 
 def offsets_between(zone: ZoneInfo, start_ns: int, end_ns: int) -> Offsets:
     """Every offset that `zone` has from a day before `start_ns` to a day after `end_ns`.

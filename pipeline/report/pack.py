@@ -3,7 +3,7 @@
 Layout before compression: uint32 length of a JSON header (little-endian), the header, then the arrays. The header
 says of each array where its bytes lie and how they were coded:
 
-- "f4": float32 as they are
+- "f4", "f8", "u1": float32, float64, uint8 as they are
 - "q": whole steps above a base, as differences (zigzag, so that small ones of both signs are small numbers), low bytes
   first and high bytes after them: noise then costs one byte and the rest next to none. `empty` lists the runs without
   a reading.
@@ -33,6 +33,15 @@ class Pack:
         """Refer to `values` [float32] from the header."""
         return {"as": "f4", "n": len(values), "at": self._put(np.asarray(values, "<f4").tobytes())}
 
+    def doubles(self, values: np.ndarray) -> dict[str, Any]:
+        """Refer to `values` [float64] from the header."""
+        return {"as": "f8", "n": len(values), "at": self._put(np.asarray(values, "<f8").tobytes())}
+
+    def bytes(self, values: np.ndarray) -> dict[str, Any]:
+        """Refer to `values` [uint8], flattened, from the header."""
+        flat = np.asarray(values).ravel().astype(np.uint8)
+        return {"as": "u1", "n": len(flat), "at": self._put(flat.tobytes())}
+
     def steps(self, values: np.ndarray, *, base: float, step: float) -> dict[str, Any]:
         """Refer to `values` as whole steps above `base`; NaN becomes an empty run. At most 65,535 steps."""
         seen = np.isfinite(values)
@@ -46,7 +55,7 @@ class Pack:
         return {"as": "q", "n": len(values), "at": self._put(planes), "base": base, "step": step, "empty": _runs(~seen)}
 
     def _put(self, part: bytes) -> int:
-        part += b"\0" * (-len(part) % 4)
+        part += b"\0" * (-len(part) % 8)
         at, self._at = self._at, self._at + len(part)
         self._parts.append(part)
         return at
@@ -54,7 +63,7 @@ class Pack:
     def packed(self) -> bytes:
         """base64 of the gzipped block. JSON goes in as ASCII, and base64 holds no mark-up: nothing in it can end a tag."""
         header = json.dumps(self.header, separators=(",", ":"), allow_nan=False).encode("ascii")
-        header += b" " * (-len(header) % 4)
+        header += b" " * ((4 - len(header)) % 8)  # with the length before it, the arrays start at a multiple of 8
         squeeze = zlib.compressobj(6, zlib.DEFLATED, 31)
         whole = [struct.pack("<I", len(header)), header, *self._parts]
         return base64.b64encode(b"".join([*map(squeeze.compress, whole), squeeze.flush()]))

@@ -11,12 +11,14 @@ import string
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from functools import cache
 from importlib import resources
 from typing import Any
 
 from markupsafe import Markup, escape
 
+from pipeline.report.clock import Offsets, local_day
 from pipeline.report.options import Language, Units
 from pipeline.text import Text, quantity_of
 
@@ -100,6 +102,43 @@ class Reader:
         if si == us:
             return Markup('<bdi>{}</bdi>').format(si) if isinstance(value, str) else escape(si)
         return Markup('<span class="q" data-si="{}" data-us="{}">{}</span>').format(si, us, us if self.units == "us" else si)
+
+    def seconds(self, seconds: float) -> str:
+        """ "30 s", "5 min", "1 h": the largest unit that needs no fraction."""
+        if seconds != seconds:
+            return "–"
+        unit, size = next(((u, s) for u, s in (("h", 3600), ("min", 60)) if seconds >= s and seconds % s == 0), ("s", 1))
+        return self.t(f"duration.{unit}", n=self.number(round(seconds / size, 3)))
+
+    def number(self, value: float, decimals: int | None = None) -> str:
+        """A bare number: as short as it goes, or with so many decimals."""
+        return self._decimal(f"{value:g}" if decimals is None else f"{value:.{decimals}f}")
+
+    def tick(self, name: str, value: float, units: Units) -> str:
+        """A label of an axis: the value converted, one decimal at most and only where it is needed, short sign."""
+        quantity = quantity_of(name)
+        if quantity is None:
+            return self.number(value)
+        convert, sign, _ = quantity.us if units == "us" else quantity.si
+        short = sign.strip().replace("°C", "°").replace("°F", "°")
+        text = f"{convert(value):.1f}".removesuffix(".0")
+        return self._decimal(text) + (short if short == "°" else f"\N{NARROW NO-BREAK SPACE}{short}")
+
+    def day(self, at: datetime, *, year: bool = True) -> str:
+        """"24 Mar 2026": the month in letters, so that no one reads it as the day."""
+        month = self.words["calendar.months"].split()[at.month - 1]
+        return f"{at.day} {month} {at.year}" if year else f"{at.day} {month}"
+
+    def moment(self, time_ns: int, offsets: Offsets, *, year: bool = True) -> str:
+        """"24 Mar 2026, 03:15" in the unit's zone."""
+        at = local_day(time_ns, offsets)
+        return f"{self.day(at, year=year)}, {at:%H:%M}"
+
+    def span(self, start_ns: int, end_ns: int, offsets: Offsets) -> tuple[str, str]:
+        """Both ends of a stretch, the second without the date where it is the same day."""
+        first, last = local_day(start_ns, offsets), local_day(end_ns, offsets)
+        end = f"{last:%H:%M}" if first.date() == last.date() else f"{self.day(last, year=False)}, {last:%H:%M}"
+        return f"{self.day(first, year=False)}, {first:%H:%M}", end
 
     def term(self, name: str, value: str) -> str:
         """A word that we chose ourselves (a role, a phase) in this language; any other string stays as it is."""

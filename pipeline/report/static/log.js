@@ -1,0 +1,234 @@
+// The whole log: panels of channels, lanes of phases, marks of findings; as fine as the page holds wherever one looks.
+
+const LANE_COLOURS = { freeze: "freeze", harvest: "harvest", idle: "idle", unclear: "unclear", gap: "gap" };
+const MOST_POINTS = 5000;
+
+function makeLog(data, drawing, clock, bus) {
+  const { colour, word } = drawing;
+  const plot = document.getElementById("plot-log");
+  const span = data.span, kinds = data.kinds, edge = data.phases.edge, kind = data.phases.kind;
+  const hidden = new Set();
+  const lanes = kinds.filter((_, k) => kind.includes(k));
+  let view = [0, span], chosen = null;
+
+  const traceColour = (n) => colour("trace-" + (n % 6 + 1));
+  function firstAfter(array, value) { // index of the first element >= value
+    let low = 0, high = array.length;
+    while (low < high) { const mid = low + high >> 1; if (array[mid] < value) low = mid + 1; else high = mid; }
+    return low;
+  }
+
+  // Points of one channel in a view, and how they were come by.
+  function points(channel, from, to) {
+    const room = (to - from) * 0.1, a = Math.max(0, from - room), b = Math.min(span, to + room);
+    const level = [...channel.levels].reverse().find((lv) => (b - a) / lv.width >= 900) ?? channel.levels[0];
+    const spliced = level === channel.levels[0] ? channel.windows.filter((w) => w.value.length && timeOf(w, w.value.length - 1) > a && timeOf(w, 0) < b) : [];
+    const x = [], y = [];
+    let full = 0;
+    function fromLevel(p, q) {
+      const w = level.width, first = Math.max(0, Math.floor(p / w)), last = Math.min(level.low.length - 1, Math.ceil(q / w));
+      let before = NaN, seen = first;
+      for (let i = first; i <= last; i++) {
+        const low = level.low[i], over = level.over[i], t = i * w;
+        if (Number.isNaN(low)) continue;
+        if ((i - seen) * w > channel.gap + w) { x.push(t); y.push(NaN); before = NaN; }
+        seen = i;
+        if (over < 1e-9) { x.push(t + w / 2); y.push(low); before = low; continue; }
+        // The nearer end first, so that the line does not zigzag more than the readings did.
+        const rising = Number.isNaN(before) || Math.abs(before - low) <= Math.abs(before - low - over);
+        x.push(t + w / 4, t + 3 * w / 4);
+        y.push(rising ? low : low + over, rising ? low + over : low);
+        before = y[y.length - 1];
+      }
+    }
+    let at = a;
+    for (const w of spliced) {
+      const n = w.value.length, start = timeOf(w, 0), stop = timeOf(w, n - 1);
+      if (start > at) fromLevel(at, start - level.width);
+      const seen = [Math.max(0, indexIn(w, Math.max(a, start)) - 1), Math.min(n, indexIn(w, Math.min(b, stop)) + 1)];
+      const room = Math.max(1, Math.ceil((seen[1] - seen[0]) / MOST_POINTS));
+      thin(w, seen[0], seen[1], room, channel.gap, x, y);
+      full += Math.min(stop, to) - Math.max(start, from);
+      at = Math.max(at, stop + level.width);
+    }
+    if (at < b) fromLevel(at, b);
+    return { x, y, width: level.width, full: full >= (to - from) * 0.98, some: full > 0 };
+  }
+  function timeOf(w, i) { return w.time ? w.time[i] : w.from + i * w.every; }
+  function indexIn(w, t) { return w.time ? firstAfter(w.time, t) : Math.ceil((t - w.from) / w.every); }
+  function thin(w, i, j, room, gap, x, y) {
+    for (let k = i; k < j; k += room) {
+      let low = k, high = k;
+      for (let m = k + 1; m < Math.min(k + room, j); m++) {
+        if (w.value[m] < w.value[low] || Number.isNaN(w.value[low])) low = m;
+        if (w.value[m] > w.value[high] || Number.isNaN(w.value[high])) high = m;
+      }
+      for (const m of low === high ? [low] : low < high ? [low, high] : [high, low]) {
+        if (x.length && timeOf(w, m) - x.at(-1) > gap) { x.push(x.at(-1)); y.push(NaN); }
+        x.push(timeOf(w, m)); y.push(w.value[m]);
+      }
+    }
+  }
+
+  // Panels from top to bottom: marks and lanes, then one panel a unit.
+  const sizes = { lanes: 22 + 17 * lanes.length, "°C": 250 };
+  const panels = ["lanes", ...data.panels];
+  const heights = panels.map((p) => sizes[p] ?? 120);
+  const total = heights.reduce((a, b) => a + b + 16, 0);
+  const domains = [];
+  heights.reduce((top, h, i) => { domains[i] = [1 - (top + h) / (total - 16), 1 - top / (total - 16)]; return top + h + 16; }, 0);
+  const axisName = (i) => "y" + (i ? i + 1 : "");
+
+  function phaseTraces() {
+    const traces = lanes.map((name) => {
+      const k = kinds.indexOf(name), x = [], y = [], row = lanes.length - 1 - lanes.indexOf(name);
+      for (let i = 0; i < kind.length; i++) {
+        if (kind[i] !== k || edge[i + 1] < view[0] - 1 || edge[i] > view[1] + 1) continue;
+        x.push(edge[i], edge[i + 1], null); y.push(row, row, null);
+      }
+      return { x, y, type: "scatter", mode: "lines", line: { color: colour(LANE_COLOURS[name]), width: 11, dash: "solid" }, hoverinfo: "skip", yaxis: "y" };
+    });
+    const least = (view[1] - view[0]) / 400; // abnormal cycles stay visible from afar
+    const x = [], y = [];
+    for (const [at, to, row] of bus.oddSpans()) {
+      const lane = lanes.length - 1 - lanes.indexOf(row);
+      if (to < view[0] || at > view[1] || lane >= lanes.length) continue;
+      const mid = (at + to) / 2, half = Math.max((to - at) / 2, least / 2);
+      x.push(mid - half, mid + half, null); y.push(lane, lane, null);
+    }
+    traces.push({ x, y, type: "scatter", mode: "lines", line: { color: colour("odd"), width: 5 }, hoverinfo: "skip", yaxis: "y" });
+    return traces;
+  }
+  const SHAPES = { act: "triangle-down", watch: "diamond", note: "circle-open" };
+  function markTrace() {
+    const x = [], symbol = [], size = [], ink = [], text = [];
+    for (const finding of data.findings) {
+      for (const at of finding.at.length ? finding.at : [(finding.start + finding.end) / 2]) {
+        x.push(at); symbol.push(SHAPES[finding.severity]); size.push(finding.severity === "act" ? 11 : 9);
+        ink.push(colour(finding.severity)); text.push(finding);
+      }
+    }
+    return { x, y: x.map(() => lanes.length), type: "scatter", mode: "markers", marker: { symbol, size, color: ink, line: { width: 1.5, color: ink } }, customdata: text, hoverinfo: "none", yaxis: "y", cliponaxis: false };
+  }
+  function channelTraces() {
+    const how = { all: true, some: false, width: 0 };
+    const traces = data.channels.map((channel, n) => {
+      const got = points(channel, view[0], view[1]);
+      if (!got.full) how.all = false;
+      if (got.some) how.some = true;
+      how.width = Math.max(how.width, got.width);
+      const panel = panels.indexOf(channel.unit);
+      return {
+        x: got.x, y: drawing.array(channel.unit, got.y), type: "scatter", mode: "lines", name: channel.name,
+        line: { color: traceColour(n), width: n ? 1.2 : 1.6, dash: drawing.dashes[samePanel(n) % 6] }, hoverinfo: "none",
+        yaxis: axisName(panel), visible: !hidden.has(channel.role), connectgaps: false,
+      };
+    });
+    fineness(how);
+    return traces;
+  }
+  const samePanel = (n) => data.channels.slice(0, n).filter((c) => c.unit === data.channels[n].unit).length;
+
+  function fineness(how) {
+    const interval = Math.min(...data.channels.map((c) => c.interval)), width = drawing.duration(how.width);
+    document.getElementById("fineness").textContent = how.all
+      ? word("chart.drawn_all", { interval: drawing.duration(interval) })
+      : word(how.some ? "chart.drawn_mixed" : "chart.drawn_bucket", { width }) ;
+  }
+
+  // Bands behind the traces, for what is wide enough to be seen.
+  function bands() {
+    const least = (view[1] - view[0]) / 300, shapes = [];
+    for (let i = 0; i < kind.length && shapes.length < 240; i++) {
+      const name = kinds[kind[i]];
+      if (name === "freeze" || edge[i + 1] - edge[i] < least || edge[i + 1] < view[0] || edge[i] > view[1]) continue;
+      shapes.push({
+        type: "rect", layer: "below", xref: "x", yref: "paper", x0: edge[i], x1: edge[i + 1], y0: 0, y1: domains[0][0],
+        fillcolor: colour(LANE_COLOURS[name]), opacity: name === "harvest" ? 0.16 : 0.12, line: { width: 0 },
+      });
+    }
+    if (chosen) shapes.push({ type: "rect", layer: "below", xref: "x", yref: "paper", x0: chosen[0], x1: chosen[1], y0: 0, y1: 1, fillcolor: "rgba(0,0,0,0)", line: { color: colour("odd"), width: 1.5, dash: "dot" } });
+    return shapes;
+  }
+
+  function figure() {
+    const ticks = clock.ticks(view[0], view[1], Math.max(3, plot.clientWidth / 110));
+    const axes = { xaxis: drawing.axis({ range: view, fixedrange: false, anchor: axisName(panels.length - 1), tickvals: ticks.values, ticktext: ticks.names, showspikes: true, spikemode: "across", spikethickness: 1, spikedash: "dot", spikecolor: colour("edge"), spikesnap: "cursor" }) };
+    panels.forEach((p, i) => {
+      const key = "yaxis" + (i ? i + 1 : "");
+      axes[key] = p === "lanes"
+        ? drawing.axis({ domain: domains[i], range: [-0.6, lanes.length + 0.6], showgrid: false, tickvals: [...lanes.map((_, k) => lanes.length - 1 - k), lanes.length], ticktext: [...lanes.map((n) => word("phase." + n)), word("chart.findings_lane")] })
+        : drawing.axis({ domain: domains[i], title: drawing.title(drawing.sign(p)), nticks: 6 });
+    });
+    return { data: [...phaseTraces(), markTrace(), ...channelTraces()], layout: drawing.layout({ ...axes, height: total + 56, hovermode: "x", shapes: bands(), margin: { l: 78, r: 12, t: 8, b: 44 } }) };
+  }
+
+  async function draw() {
+    const { data: traces, layout } = figure();
+    await Plotly.react(plot, traces, layout, drawing.config);
+  }
+  function look(from, to) {
+    const width = Math.min(Math.max(to - from, 20), span), start = Math.min(Math.max(from, 0), span - width);
+    view = [start, start + width];
+    bus.viewChanged(view);
+    return draw();
+  }
+  function readAt(seconds) {
+    const parts = [clock.moment(seconds)];
+    const i = Math.max(0, Math.min(firstAfter(edge, seconds + 1e-6) - 1, kind.length - 1));
+    if (kind.length) parts.push(word("phase." + kinds[kind[i]]));
+    for (const channel of data.channels) {
+      if (hidden.has(channel.role)) continue;
+      const inside = channel.windows.find((w) => w.value.length && timeOf(w, 0) <= seconds && seconds <= timeOf(w, w.value.length - 1));
+      const level = [...channel.levels].reverse().find((lv) => (view[1] - view[0]) / lv.width >= 900) ?? channel.levels[0];
+      let text;
+      if (inside && level === channel.levels[0]) text = drawing.show(channel.unit, inside.value[Math.min(indexIn(inside, seconds), inside.value.length - 1)]);
+      else {
+        const b = Math.min(Math.floor(seconds / level.width), level.low.length - 1), low = level.low[b], high = low + level.over[b];
+        text = level.over[b] < 1e-9 ? drawing.show(channel.unit, low) : Number.isNaN(low) ? "–" : drawing.number(drawing.convert(channel.unit, low), 1) + "…" + drawing.show(channel.unit, high);
+      }
+      parts.push(channel.name + "\u00a0" + text);
+    }
+    document.getElementById("readout-log").textContent = parts.join(" · ");
+  }
+
+  function legend() {
+    const box = document.getElementById("keys-log");
+    data.channels.forEach((channel, n) => {
+      const button = document.createElement("button");
+      button.type = "button";
+      button.setAttribute("aria-pressed", "true");
+      button.innerHTML = '<svg viewBox="0 0 28 12" aria-hidden="true"><path d="M0 6H28" fill="none" stroke-width="2.5"/></svg><span></span>';
+      button.querySelector("span").textContent = channel.name;
+      const dash = { solid: "", dash: "7 4", dot: "2 3", dashdot: "7 3 2 3", longdash: "11 4", longdashdot: "11 3 2 3" }[drawing.dashes[samePanel(n) % 6]];
+      const path = button.querySelector("path");
+      path.style.stroke = `var(--trace-${n % 6 + 1})`;
+      if (dash) path.setAttribute("stroke-dasharray", dash);
+      button.addEventListener("click", () => {
+        hidden.has(channel.role) ? hidden.delete(channel.role) : hidden.add(channel.role);
+        button.setAttribute("aria-pressed", String(!hidden.has(channel.role)));
+        draw();
+      });
+      box.append(button);
+    });
+  }
+
+  async function begin() {
+    legend();
+    await draw();
+    plot.querySelector(".waiting")?.remove();
+    plot.on("plotly_relayout", (change) => {
+      if ("xaxis.range[0]" in change) look(change["xaxis.range[0]"], change["xaxis.range[1]"]);
+      else if (change["xaxis.autorange"]) look(0, span);
+    });
+    plot.on("plotly_hover", (event) => {
+      const mark = event.points.find((p) => p.customdata);
+      readAt(event.xvals?.[0] ?? event.points[0].x);
+      if (mark && Math.abs(mark.x - (event.xvals?.[0] ?? mark.x)) < (view[1] - view[0]) / 100) document.getElementById("readout-log").textContent = clock.moment(mark.x, false) + " · " + mark.customdata.title[inUnits()];
+    });
+  }
+  const move = { whole: () => look(0, span), closer: () => zoom(0.5), wider: () => zoom(2), earlier: () => shift(-0.25), later: () => shift(0.25) };
+  function zoom(by) { const mid = (view[0] + view[1]) / 2, half = (view[1] - view[0]) / 2 * by; return look(mid - half, mid + half); }
+  function shift(by) { const d = (view[1] - view[0]) * by; return look(view[0] + d, view[1] + d); }
+  return { begin, draw, look, move, view: () => view, choose: (range) => { chosen = range; return Plotly.relayout(plot, { shapes: bands() }); } };
+}

@@ -1,0 +1,84 @@
+"""Small pictures as inline SVG: drawn here, no script needed, coloured by the page's style sheet.
+
+Text in them goes through `escape`; numbers are rounded, so that a picture weighs a few kB.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from markupsafe import Markup, escape
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plane:
+    """A rectangle of the picture [px] and the data that it spans."""
+
+    left: float
+    top: float
+    width: float
+    height: float
+    x: tuple[float, float]
+    y: tuple[float, float]
+
+    def px(self, x) -> np.ndarray:
+        return self.left + (np.asarray(x, float) - self.x[0]) / ((self.x[1] - self.x[0]) or 1) * self.width
+
+    def py(self, y) -> np.ndarray:
+        return self.top + self.height - (np.asarray(y, float) - self.y[0]) / ((self.y[1] - self.y[0]) or 1) * self.height
+
+
+def polyline(plane: Plane, x: np.ndarray, y: np.ndarray, css: str) -> Markup:
+    """A line through the points, broken where y is NaN."""
+    px, py = plane.px(x), plane.py(y)
+    seen = np.isfinite(py)
+    pen = np.where(seen & ~np.concatenate([[False], seen[:-1]]), "M", "L")
+    path = "".join(f"{p}{a:.1f} {b:.1f}" for p, a, b in zip(pen[seen], px[seen], py[seen], strict=True))
+    return Markup('<path class="{}" d="{}"/>').format(css, path) if path else Markup("")
+
+
+def ribbon(plane: Plane, x: np.ndarray, low: np.ndarray, high: np.ndarray, css: str) -> Markup:
+    """The area between two lines, one piece a run without NaN."""
+    seen = np.isfinite(low) & np.isfinite(high)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], seen, [False]]).astype(int)))
+    path = []
+    for begin, stop in zip(edges[::2], edges[1::2], strict=True):
+        px, up, down = plane.px(x[begin:stop]), plane.py(high[begin:stop]), plane.py(low[begin:stop])
+        there = "L".join(f"{a:.1f} {b:.1f}" for a, b in zip(px, up, strict=True))
+        back = "L".join(f"{a:.1f} {b:.1f}" for a, b in zip(px[::-1], down[::-1], strict=True))
+        path.append(f"M{there}L{back}Z")
+    return Markup('<path class="{}" d="{}"/>').format(css, "".join(path)) if path else Markup("")
+
+
+def rect(x: float, y: float, width: float, height: float, css: str) -> Markup:
+    return Markup('<rect class="{}" x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}"/>').format(css, x, y, max(width, 0.4), height)
+
+
+def line(x1: float, y1: float, x2: float, y2: float, css: str) -> Markup:
+    return Markup('<path class="{}" d="M{:.1f} {:.1f}L{:.1f} {:.1f}"/>').format(css, x1, y1, x2, y2)
+
+
+def label(x: float, y: float, text, css: str = "", anchor: str = "start", units: tuple[str, str] | None = None) -> Markup:
+    """Text at a point. units: what it says in (SI, US), where the page's switch changes it."""
+    switch = Markup(' data-si="{}" data-us="{}"').format(*units) if units and units[0] != units[1] else Markup("")
+    css = f"{css} q".strip() if switch else css
+    return Markup('<text class="{}" x="{:.1f}" y="{:.1f}" text-anchor="{}"{}>{}</text>').format(css, x, y, anchor, switch, escape(text))
+
+
+def picture(width: float, height: float, parts: Iterable[Markup], *, title: str, css: str = "") -> Markup:
+    """The whole picture; `title` is what it shows, in a sentence."""
+    return Markup('<svg class="{}" viewBox="0 0 {:g} {:g}" role="img" aria-label="{}" preserveAspectRatio="xMidYMid meet">{}</svg>').format(
+        css, width, height, title, Markup("").join(parts)
+    )
+
+
+def nice_ticks(low: float, high: float, most: int = 5) -> Sequence[float]:
+    """At most about `most` round figures between `low` and `high`."""
+    span = max(high - low, 1e-9)
+    raw = span / max(most, 1)
+    power = 10.0 ** np.floor(np.log10(raw))
+    step = next(m * power for m in (1, 2, 5, 10) if m * power >= raw * 0.999)
+    first = np.ceil(low / step - 1e-9) * step
+    return [round(float(v), 10) for v in np.arange(first, high + step * 1e-6, step)]
