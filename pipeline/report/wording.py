@@ -20,7 +20,12 @@ from markupsafe import Markup, escape
 
 from pipeline.report.clock import Offsets, local_day
 from pipeline.report.options import Language, Units
-from pipeline.text import Text, quantity_of
+from pipeline.text import Quantity, Text, quantity_of
+
+_OWN = {
+    # Ice of a day where the words beside it say "a day"
+    "whole_kg": Quantity(si=(float, " kg", 0), us=(lambda kg: kg / 0.45359237, " lb", 0)),
+}
 
 LANGUAGES: tuple[Language, ...] = ("en", "es")
 
@@ -84,7 +89,7 @@ class Reader:
             return self.words[f"word.{'yes' if value else 'no'}"], ""
         if isinstance(value, str):
             return self.term(name, value), ""
-        quantity = quantity_of(name)
+        quantity = _OWN.get(name) or quantity_of(name)
         if quantity is None:
             return self._decimal(f"{value:g}" if isinstance(value, float) else str(value)), ""
         convert, sign, decimals = quantity.us if (units or self.units) == "us" else quantity.si
