@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline import __version__
+from pipeline.delivery.verbs import add_email, add_watch
 from pipeline.errors import IceLogError, UsageError
 
 DONE, UNREAD, WRONG_USE, FOUND = 0, 1, 2, 3
@@ -44,6 +45,8 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"icelogs {__version__}")
     verbs = parser.add_subparsers(title="verbs", metavar="VERB", required=True)
     _add_report(verbs)
+    add_watch(verbs, _add_page_options, _page_options)
+    add_email(verbs)
     _add_demo(verbs)
     return parser
 
@@ -101,12 +104,17 @@ def _add_page_options(verb) -> None:
     )
 
 
-def _report(arguments) -> int:
+def _page_options(arguments):
     from pipeline.report import ReportOptions
+
+    return ReportOptions(units=arguments.units or "si", language=arguments.language or "en")
+
+
+def _report(arguments) -> int:
     from pipeline.run import RunOptions, report
 
     options = RunOptions(
-        report=ReportOptions(units=arguments.units or "si", language=arguments.language or "en"),
+        report=_page_options(arguments),
         jobs=arguments.jobs,
         cluster=arguments.cluster,
     )

@@ -12,6 +12,7 @@ import multiprocessing as mp
 import os
 import signal
 import sys
+import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from multiprocessing.connection import wait
 from typing import TypeVar
@@ -91,6 +92,21 @@ def get_ready(load: Sequence[str]) -> None:
         importlib.import_module(module)
 
 
+def leave_with_parent() -> None:
+    """End this process as soon as the one that started it is gone, be it by SIGKILL.
+
+    Otherwise it would go on with its item and write over what the next run has made.
+    """
+    parent = mp.parent_process()
+
+    def wait_for_end() -> None:
+        parent.join()
+        os._exit(1)
+
+    if parent is not None:
+        threading.Thread(target=wait_for_end, daemon=True).start()
+
+
 _NOTHING = object()
 
 
@@ -164,6 +180,7 @@ def _serve(pipe, work, load) -> None:
     signal.signal(
         signal.SIGINT, signal.SIG_IGN
     )  # Ctrl-C reaches the whole group; the parent decides what ends
+    leave_with_parent()
     get_ready(load)
     while True:
         try:

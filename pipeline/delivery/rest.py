@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,7 +16,7 @@ class _Watched:
     stamp: Stamp
     since: float  # when this stamp was first seen
     restless_since: float
-    opened_checked: bool = False
+    at_rest: bool = False
 
 
 class Rest:
@@ -51,32 +51,20 @@ class Rest:
         ]
         return min(waits, default=None)
 
-    def take_as_settled(self, paths: Iterable[Path]) -> None:
-        """Files that an earlier run read as they are now: they need no second look."""
-        for path in paths:
-            if path in self._files:
-                self._files[path].since = float("-inf")
-                self._files[path].opened_checked = True
-
     def _followed(self, path: Path, stamp: Stamp, now: float) -> _Watched:
         before = self._files.get(path)
         if before is None:
             return _Watched(stamp=stamp, since=now, restless_since=now)
         if before.stamp == stamp:
             return before
-        rested = self._rests(path, before, now)
-        return _Watched(stamp=stamp, since=now, restless_since=now if rested else before.restless_since)
+        restless_since = now if before.at_rest else before.restless_since
+        return _Watched(stamp=stamp, since=now, restless_since=restless_since)
 
     def _rests(self, path: Path, file: _Watched, now: float) -> bool:
-        if file.opened_checked and now - file.since >= self.rest_s:
-            return True
-        if now - file.restless_since >= self.patience_s:
-            file.since, file.opened_checked = now - self.rest_s, True
-            return True
-        if now - file.since < self.rest_s or self._is_being_written(path):
-            return False
-        file.opened_checked = True
-        return True
+        if not file.at_rest:
+            is_live = now - file.restless_since >= self.patience_s
+            file.at_rest = is_live or (now - file.since >= self.rest_s and not self._is_being_written(path))
+        return file.at_rest
 
 
 def being_written(path: Path) -> bool:
@@ -112,11 +100,6 @@ def _written_linux(path: Path) -> bool:
     finally:
         os.close(handle)
     return False
-
-
-def _lease_may_be_held(handle: int) -> bool:
-    """EACCES says "not your file" for one that another user owns: then the lease tells nothing."""
-    return os.fstat(handle).st_uid == os.geteuid() or os.geteuid() == 0
 
 
 def _written_windows(path: Path) -> bool:
