@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.cycles import turns
-from pipeline.cycles.features import ColdCells, DrawCells
+from pipeline.cycles.features import Course, DrawCells
 from pipeline.cycles.labels import FREEZE, HARVEST, IDLE
 from pipeline.cycles.signals import Cells
 
@@ -54,7 +54,7 @@ class _Group:
 
 
 def place(
-    runs: Runs, colds: Sequence[ColdCells], draws: Sequence[DrawCells], cells: Cells, *, step: float, polarity: int
+    runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells, *, step: float, polarity: int
 ) -> Placed:
     """The start of every run."""
     near_ns = cells.start_ns[runs.first].copy()
@@ -93,7 +93,7 @@ def place(
     return Placed(start_ns=start_ns, uncertainty_s=uncertainty_s, by_draw=by_draw, by_cold=by_cold, lag_s=lag_s)
 
 
-def _lag_limit(cold: ColdCells) -> float:
+def _lag_limit(cold: Course) -> float:
     return turns.LAGS_S[-1]
 
 
@@ -185,7 +185,7 @@ def current_steps(
     return (trace.time_ns[index] + trace.time_ns[index - 1]) // 2, np.where(good, gap_s, np.nan)
 
 
-def _add_cold(cold: ColdCells, groups, runs: Runs, near_ns, grid, cells: Cells, total, by_cold) -> float:
+def _add_cold(cold: Course, groups, runs: Runs, near_ns, grid, cells: Cells, total, by_cold) -> float:
     """Adds the likelihoods of a cold line to `total`, marks what it shows in `by_cold`, and returns its lag [s]."""
     minutes = np.diff(np.append(near_ns, cells.start_ns[runs.stop[-1] - 1])) * 1e-9
     work = []
@@ -250,11 +250,11 @@ def _cold_likelihood(view, weight, sign, near_ns, grid, lag, line, swing) -> np.
     return np.logaddexp(moved + np.log(1 - BLUNDER), even + np.log(BLUNDER))
 
 
-def _usual_slope(cold: ColdCells) -> float:
+def _usual_slope(cold: Course) -> float:
     return max(float(np.nanquantile(np.abs(cold.slope), 0.9)) / 60.0, 1e-4)
 
 
-def _bending(cold: ColdCells, cells: Cells) -> float:
+def _bending(cold: Course, cells: Cells) -> float:
     """Intensity of the slow bending of the course [K²/s³], from second differences over two cells where the line is
     quiet: their variance is 2/3 × intensity × Δ³ and the noise."""
     apart = 2

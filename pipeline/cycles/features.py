@@ -11,6 +11,7 @@ from pipeline.cycles.signals import Cells, Trace, bridged, cell_means
 
 COLD_ROLES = ("evaporator", "suction")  # cold lines, the better one first
 DRAW_ROLES = ("current", "power", "current_compressor")  # what shows the compressor, the fullest first
+OTHER_ROLES = ("discharge", "liquid", "condenser_out", "reservoir", "suction_pressure", "discharge_pressure")
 BRIDGE_S = 180.0  # holes in a channel up to this long are drawn straight; common practice, no source
 OFF_BAND = (
     0.12,
@@ -19,13 +20,13 @@ OFF_BAND = (
 
 
 @dataclass(frozen=True, kw_only=True)
-class ColdCells:
-    """A cold line over the cells."""
+class Course:
+    """Level and slope of a channel over the cells."""
 
     trace: Trace
-    level: np.ndarray  # °C (cells,); NaN in longer holes
-    slope: np.ndarray  # K/min (cells,)
-    slope_noise: float  # standard deviation of one slope [K/min]
+    level: np.ndarray  # °C (or A) (cells,); NaN in longer holes
+    slope: np.ndarray  # K/min (or A/min) (cells,)
+    slope_noise: float  # standard deviation of one slope
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,18 +40,26 @@ class DrawCells:
     noise: float  # of one cell
 
 
-def cold_cells(trace: Trace, cells: Cells) -> ColdCells:
-    """Level and slope of a cold line in every cell."""
+def course_of(trace: Trace, cells: Cells) -> Course:
+    """Level and slope of a channel in every cell."""
     level = bridged(cell_means(trace, cells), cells, max(1, int(BRIDGE_S / cells.step_s)))
+    return _course(trace, level, cells)
+
+
+def running_course(draw: DrawCells, cells: Cells) -> Course:
+    """Level and slope of a current while the compressor runs; NaN while it stands."""
+    return _course(draw.trace, np.where(draw.level < draw.off_below, np.nan, draw.level), cells)
+
+
+def _course(trace: Trace, level: np.ndarray, cells: Cells) -> Course:
     step_min = cells.step_s / 60.0
-    slope = np.zeros(len(cells))
+    slope = np.full(len(cells), np.nan)
     slope[1:-1] = (level[2:] - level[:-2]) / (2 * step_min)
-    slope[cells.span_first] = 0.0
-    slope[cells.span_stop - 1] = 0.0
+    slope[cells.span_first] = slope[cells.span_stop - 1] = np.nan
+    slope = np.where(np.isnan(slope) & np.isfinite(level), 0.0, slope)
     per_cell = max(1.0, cells.step_s / max(trace.interval_s, 1e-9))
-    noise = trace.noise / np.sqrt(per_cell)
-    noise = max(noise, trace.channel.resolution * 0.2)  # rounding errors of neighbours are not independent
-    return ColdCells(trace=trace, level=level, slope=slope, slope_noise=noise / (np.sqrt(2) * step_min))
+    noise = max(trace.noise / np.sqrt(per_cell), trace.channel.resolution * 0.2)  # rounding errors are not independent
+    return Course(trace=trace, level=level, slope=slope, slope_noise=noise / (np.sqrt(2) * step_min))
 
 
 def draw_cells(trace: Trace, cells: Cells) -> DrawCells | None:
@@ -82,7 +91,7 @@ def _off_below(known: np.ndarray, running: float) -> float:
     return float(0.5 * (edges[longest[0]] + edges[longest[-1] + 1]))
 
 
-def search_signal(colds: Sequence[ColdCells], draws: Sequence[DrawCells], cells: Cells) -> np.ndarray:
+def search_signal(colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells) -> np.ndarray:
     """The signal whose change points are searched, shape (cells, channels): slopes and levels in units of what
     matters, with what noise alone can do shrunk to nothing (so that a flat log stays flat)."""
     columns = []
@@ -96,7 +105,7 @@ def search_signal(colds: Sequence[ColdCells], draws: Sequence[DrawCells], cells:
     return np.column_stack(columns)
 
 
-def usual_rise(cold: ColdCells) -> float:
+def usual_rise(cold: Course) -> float:
     """Slope at which the line rises where it rises most [K/min]: the median of the rising slopes weighed by how far
     each carries, so that the rare harvests count for more than the many flat cells."""
     rising = cold.slope[cold.slope > 2 * cold.slope_noise]

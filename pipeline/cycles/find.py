@@ -19,11 +19,12 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
         return _nothing(timeline, unit, "no-evidence")
     # 2. Means over cells of about ten seconds, and from them slopes and levels.
     cells = signals.lay_cells([*colds, *draws])
-    cold_cells = [features.cold_cells(trace, cells) for trace in colds]
+    cold_cells = [features.course_of(trace, cells) for trace in colds]
     draw_cells = [d for d in (features.draw_cells(trace, cells) for trace in draws) if d is not None]
+    other_cells = [features.course_of(trace, cells) for trace in _traces(timeline, features.OTHER_ROLES)]
     # 3. Change points, and the cheapest course of phases through the segments between them.
     found = segments.find_segments(cold_cells, draw_cells, cells)
-    named = labels.label(cold_cells, draw_cells, found, cells)
+    named = labels.label(cold_cells, draw_cells, other_cells, found, cells)
     runs = phases.merge(found, named)
     # 4. Each boundary at full rate.
     placed = boundaries.place(runs, cold_cells, draw_cells, cells, step=named.step, polarity=named.polarity)

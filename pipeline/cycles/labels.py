@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.cycles.features import ColdCells, DrawCells, usual_rise
+from pipeline.cycles.features import Course, DrawCells, running_course, usual_rise
+from pipeline.cycles.planes import Plane, learned_costs, plane_of
 from pipeline.cycles.segments import Segments, means
 from pipeline.cycles.signals import Cells
 
@@ -33,6 +34,8 @@ AGAINST_SLOPE = 14.0  # a full swing of the line the wrong way
 PER_SAMPLE_OFF = 3.0  # one reading of "off" while running, or the other way round
 MOST_OFF = 40.0
 STEP_CAP = 6.0
+LESSONS = 2  # times the phases are named again by what was learned
+SURE = 2.0  # a segment teaches when it won by this much [nats]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,7 +60,7 @@ class Labels:
     step: float  # height of that step in the draw's unit
 
 
-def scales_of(cold: ColdCells, segments: Segments, cells: Cells) -> Scales:
+def scales_of(cold: Course, segments: Segments, cells: Cells) -> Scales:
     """The usual rise, fall and swing, from the legs of the line (runs of segments that go the same way)."""
     rate = means(cold.slope, segments)
     minutes = segments.minutes
@@ -111,7 +114,7 @@ def _running_median(values: np.ndarray, width: int) -> np.ndarray:
     return np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
 
 
-def cold_costs(cold: ColdCells, scales: Scales, segments: Segments) -> np.ndarray:
+def cold_costs(cold: Course, scales: Scales, segments: Segments) -> np.ndarray:
     """What a cold line speaks against each phase in each segment, shape (k, 3)."""
     rate = np.nan_to_num(means(cold.slope, segments))
     minutes = segments.minutes
@@ -122,12 +125,12 @@ def cold_costs(cold: ColdCells, scales: Scales, segments: Segments) -> np.ndarra
     flat = (np.abs(steep_up) < 0.12) & (steep_down < 0.12)
     costs = np.zeros((len(segments), 3))
     costs[:, FREEZE] = AGAINST_SLOPE * np.maximum(up - 0.05, 0.0) + np.where(
-        (height > 0.85) & flat, 0.3 * minutes, 0.0
+        (height > 0.5) & (steep_down < 0.04), 1.0 * minutes, 0.0
     )
     costs[:, HARVEST] = (
         AGAINST_SLOPE * np.maximum(down - 0.04, 0.0)
         + np.where((height < 0.2) & flat, 0.4 * minutes, 0.0)
-        + np.where((height > 0.8) & (steep_up < 0.15), 0.8 * minutes, 0.0)
+        + np.where((height > 0.8) & (steep_up < 0.1), 0.3 * minutes, 0.0)
     )
     costs[:, IDLE] = (
         np.where(steep_down > 0.15, AGAINST_SLOPE, 4.0) * down
@@ -211,27 +214,119 @@ def usual_step(draw: DrawCells, steps: np.ndarray) -> float:
     return _weighted_median(height, height, default=0.0)
 
 
-def label(colds: Sequence[ColdCells], draws: Sequence[DrawCells], segments: Segments, cells: Cells) -> Labels:
-    """The cheapest course of phases through all segments."""
+def label(
+    colds: Sequence[Course],
+    draws: Sequence[DrawCells],
+    others: Sequence[Course],
+    segments: Segments,
+    cells: Cells,
+) -> Labels:
+    """The cheapest course of phases through all segments.
+
+    First named by what is known of every batch machine, then again by what the first naming taught of this one.
+    `others`: channels that know nothing of phases until they were taught.
+    """
     k = len(segments)
-    costs = segments.minutes[:, None] * PER_MIN
+    usual = segments.minutes[:, None] * PER_MIN
+    for draw in draws[:1]:
+        usual = usual + draw_costs(draw, segments, cells)
+    draw = draws[0] if draws else None
+    running = [running_course(d, cells) for d in draws]
+    steps = steps_of(draw, segments, cells) if draw is not None else None
+    step = usual_step(draw, steps) if draw is not None else 0.0
+    plain = change_costs(None, None, 0.0, 0, k)
+    plain[segments.opens_span] = np.minimum(CHANGE, 1.0)
+    firsts = []
+    by_cold = np.zeros((k, 3))
     for cold in colds:
         scales = scales_of(cold, segments, cells)
         if scales.clear:
-            costs = costs + cold_costs(cold, scales, segments)
-    for draw in draws[:1]:
-        costs = costs + draw_costs(draw, segments, cells)
-    draw = draws[0] if draws else None
-    steps = steps_of(draw, segments, cells) if draw is not None else None
-    step = usual_step(draw, steps) if draw is not None else 0.0
-    best = None
-    for polarity in (1, -1) if step > 0 else (0,):
-        changes = change_costs(draw, steps, step, polarity, k)
-        changes[segments.opens_span] = np.minimum(CHANGE, 1.0)
+            by_cold += cold_costs(cold, scales, segments)
+    if by_cold.any():
+        firsts.append((usual + by_cold, plain))
+    elif draw is not None:
+        scales = scales_of(running[0], segments, cells)
+        firsts.append((usual + (cold_costs(running[0], scales, segments) if scales.clear else 0.0), plain))
+        if step > 0:
+            for polarity in (1, -1):
+                changes = change_costs(draw, steps, step, polarity, k)
+                changes[segments.opens_span] = np.minimum(CHANGE, 1.0)
+                firsts.append((usual, changes))
+    planes = [
+        *(_plane(c, segments, cells, centred=False) for c in (*colds, *running)),
+        *(_plane(c, segments, cells, centred=True) for c in others),
+    ]
+    best, best_rank = None, None
+    for costs, changes in firsts or [(usual, plain)]:
         state, margin, cost = cheapest(costs, changes)
-        if best is None or cost < best.cost:
-            best = Labels(state=state, margin=margin, cost=cost, polarity=polarity, step=step)
-    return best
+        for _ in range(LESSONS):
+            taught = usual + sum(_taught(p, state, margin, segments, cells) for p in planes)
+            state, margin, cost = cheapest(taught, plain)
+        rank = (plausible(state, segments), -cost)
+        if best is None or rank > best_rank:
+            best, best_rank = (state, margin, cost), rank
+    state, margin, cost = best
+    polarity, step = _step_between(state, steps, draw)
+    return Labels(state=state, margin=margin, cost=cost, polarity=polarity, step=step)
+
+
+def plausible(state: np.ndarray, segments: Segments) -> float:
+    """Share of the running time that lies in cycles such as batch machines make: freeze and harvest of a possible
+    length, and a period like that of most."""
+    head = np.flatnonzero(np.r_[True, state[1:] != state[:-1]] | segments.opens_span)
+    kind = state[head]
+    minutes = np.add.reduceat(segments.minutes, head)
+    running = minutes[kind != IDLE].sum()
+    whole = np.flatnonzero((kind[:-1] == FREEZE) & (kind[1:] == HARVEST))
+    if len(whole) == 0 or running <= 0:
+        return 0.0
+    freeze, harvest = minutes[whole], minutes[whole + 1]
+    period = freeze + harvest
+    good = (freeze >= 4.0) & (harvest <= 15.0) & (harvest < 0.6 * freeze)
+    if not good.any():
+        return 0.0
+    usual = np.median(period[good])
+    good &= np.abs(period - usual) <= 0.35 * usual
+    return round(float(period[good].sum() / running), 2)
+
+
+def _plane(course: Course, segments: Segments, cells: Cells, *, centred: bool) -> Plane:
+    """A channel on its phase plane: cold lines from where freezes end to a usual swing above; others from their own
+    5th to their 95th percentile, a slow wander taken out."""
+    known = course.level[np.isfinite(course.level)]
+    if len(known) < 3:
+        return plane_of(course.trace.role, np.full(len(cells), np.nan), np.full(len(cells), np.nan))
+    if centred:
+        low, high = np.quantile(known, (0.05, 0.95))
+        swing, base = max(high - low, 1e-9), np.full(len(cells), low)
+        rise = max(usual_rise(course), 1e-9)
+    else:
+        scales = scales_of(course, segments, cells)
+        swing, base, rise = scales.swing, scales.cold, scales.rise
+    return plane_of(course.trace.role, (course.level - base) / swing, course.slope / rise)
+
+
+def _taught(plane: Plane, state: np.ndarray, margin: np.ndarray, segments: Segments, cells: Cells) -> np.ndarray:
+    counts = segments.stop - segments.first
+    costs = learned_costs(plane, np.repeat(state, counts), np.repeat(margin > SURE, counts), cells.step_s)
+    return np.minimum(np.add.reduceat(costs, segments.first, axis=0), MOST_OFF)
+
+
+def _step_between(state: np.ndarray, steps: np.ndarray | None, draw: DrawCells | None) -> tuple[int, float]:
+    """Which way and how far the current steps when a harvest begins and back when it ends (0, 0.0: it does not)."""
+    if draw is None or steps is None:
+        return 0, 0.0
+    begins = np.r_[False, (state[1:] == HARVEST) & (state[:-1] == FREEZE)]
+    ends = np.r_[False, (state[1:] == FREEZE) & (state[:-1] == HARVEST)]
+    seen = np.concatenate([steps[begins], -steps[ends]])
+    seen = seen[np.isfinite(seen)]
+    if len(seen) < 2:
+        return 0, 0.0
+    middle = float(np.median(seen))
+    alike = np.mean(np.abs(seen - middle) < 0.5 * abs(middle))
+    if abs(middle) < max(3 * draw.noise, 0.015 * draw.running) or alike < 0.6:
+        return 0, 0.0
+    return int(np.sign(middle)), abs(middle)
 
 
 def cheapest(costs: np.ndarray, changes: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:

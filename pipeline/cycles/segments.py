@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles.changepoints import change_points
-from pipeline.cycles.features import ColdCells, DrawCells, search_signal
+from pipeline.cycles.features import Course, DrawCells, search_signal
 from pipeline.cycles.signals import Cells
 
 
@@ -26,7 +26,7 @@ class Segments:
 
 
 def find_segments(
-    colds: Sequence[ColdCells], draws: Sequence[DrawCells], cells: Cells, *, penalty_factor: float = 1.0
+    colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells, *, penalty_factor: float = 1.0
 ) -> Segments:
     """Change points of the search signal, span by span, and every edge of a channel's holes and of "off"."""
     edge = np.zeros(len(cells) + 1, dtype=bool)
