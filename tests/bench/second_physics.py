@@ -161,7 +161,11 @@ def harvest(
     rise_s = 0.17 * part * (-min(from_c, -1.0) / 16.0) ** 0.7
     film_s = 0.38 * part * film
     n = 120
-    if reaches_c is not None:
+    if from_c > 0.0:  # a bare warm plate after a stop: nothing to melt, so the gas only warms it further
+        tau = 0.45 * machine.harvest_s / -np.log(1.0 - machine.let_go_c / machine.gas_c)
+        time = np.linspace(0.0, 0.5 * part, n)
+        plate = from_c + (max(machine.gas_c, from_c + 3.0) - from_c) * (1.0 - np.exp(-time / tau))
+    elif reaches_c is not None:
         time = np.linspace(0.0, limit_s, 2 * n)
         plate = from_c + (reaches_c - from_c) * (1.0 - np.exp(-time / (2.5 * rise_s)))
     elif not lets_go:
