@@ -16,6 +16,7 @@ from pipeline.delivery.due import Due, Step
 from pipeline.delivery.ledger import Entry, Ledger, State
 from pipeline.delivery.making import Sender, make
 from pipeline.delivery.server import Answer, Server, Session, Uncertain, Unreachable
+from pipeline.errors import DeliveryError
 
 ROUND_WAITS_S = (5.0, 20.0)
 """Between the tries within one run [s]: gets over a server that is busy for a moment."""
@@ -84,8 +85,8 @@ class Dispatch:
     def _hand_over(self, due: Due, session: Session, *, last: bool) -> list[Due]:
         try:
             data = make(due, self.sender, self.now())
-        except OSError as error:
-            self.note(due.step("later", f"the report can't be read ({error.strerror or error})"))
+        except DeliveryError as error:
+            self.note(due.step("later", str(error)))
             return []
         if session.size_limit and len(data) > session.size_limit:
             said = f"the message has {len(data) / 1e6:.1f} MB, the server takes {session.size_limit / 1e6:.1f} MB"

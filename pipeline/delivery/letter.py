@@ -17,8 +17,9 @@ from pipeline.delivery.parcels import Parcel
 from pipeline.report import Reader, UnitSummary
 from pipeline.report.summary import LEVELS, text_from
 
-CAUSES_SAID, STEPS_SAID = 1, 5
-"""The message names the likeliest cause and the first steps; the report has all (common practice, no source)."""
+STEPS_SAID = 6
+"""The message names the first steps for a unit, and of each finding the likeliest cause; the report has all (common
+practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,8 +36,7 @@ class SaidFinding:
     severity: str
     severity_word: str
     title: str
-    cause: str  # "" where none is known
-    todo: tuple[str, ...]
+    cause: str  # "" where none is known, or an earlier finding has said it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,6 +48,7 @@ class SaidUnit:
     verdict: str
     output: str  # "" where it can't be said
     findings: tuple[SaidFinding, ...]
+    todo: tuple[str, ...]  # in order
     unread: tuple[str, ...]
     pictures: tuple[Picture, ...]
 
@@ -159,21 +160,33 @@ def _said_unit(
         level=summary.level if summary.level in LEVELS else "cannot-tell",
         verdict=reader.say(text_from(texts["verdict_client"])),
         output=output,
-        findings=tuple(_said_finding(finding, reader, words) for finding in texts.get("findings", ())),
+        findings=_said_findings(texts.get("findings", ()), reader, words),
+        todo=_todo(texts.get("findings", ()), reader),
         unread=tuple(summary.problems),
         pictures=tuple(pictures),
     )
 
 
-def _said_finding(finding: Mapping[str, Any], reader: Reader, words: Mapping[str, Any]) -> SaidFinding:
-    causes = [reader.say(text_from(text)) for text in finding["likely_causes"][:CAUSES_SAID]]
-    return SaidFinding(
-        severity=finding["severity"],
-        severity_word=words["severity"][finding["severity"]],
-        title=reader.say(text_from(finding["title"])),
-        cause=" ".join(causes),
-        todo=tuple(reader.say(text_from(text)) for text in finding["next_checks"][:STEPS_SAID]),
-    )
+def _said_findings(findings: Sequence[Mapping[str, Any]], reader: Reader, words) -> tuple[SaidFinding, ...]:
+    said, causes = [], set()
+    for finding in findings:
+        cause = next((reader.say(text_from(text)) for text in finding["likely_causes"]), "")
+        said.append(
+            SaidFinding(
+                severity=finding["severity"],
+                severity_word=words["severity"][finding["severity"]],
+                title=reader.say(text_from(finding["title"])),
+                cause="" if cause in causes else cause,
+            )
+        )
+        causes.add(cause)
+    return tuple(said)
+
+
+def _todo(findings: Sequence[Mapping[str, Any]], reader: Reader) -> tuple[str, ...]:
+    """The checks of the worst finding, then what the others add."""
+    steps = (reader.say(text_from(text)) for finding in findings for text in finding["next_checks"])
+    return tuple(dict.fromkeys(steps))[:STEPS_SAID]
 
 
 def _cautions(parcels: Sequence[Parcel], reader: Reader) -> tuple[str, ...]:

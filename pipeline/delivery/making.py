@@ -12,6 +12,7 @@ from pipeline.delivery.due import Due
 from pipeline.delivery.letter import Attachment, Picture, write_letter
 from pipeline.delivery.message import attach, encode
 from pipeline.delivery.parcels import Parcel
+from pipeline.errors import DeliveryError
 
 PICTURES_UP_TO = 4
 """Units in one message that each get their pictures; in a longer one only those with something to do."""
@@ -26,9 +27,14 @@ class Sender:
 
 
 def make(due: Due, sender: Sender, now: datetime) -> bytes:
-    """The whole message. Raises OSError where a report can't be read."""
+    """The whole message. Raises DeliveryError where a report can't be read."""
     identifier = due.identifier(sender.address.domain)
-    attachments = _told_apart([attach(parcel) for parcel in due.parcels])
+    try:
+        attachments = _told_apart([attach(parcel) for parcel in due.parcels])
+    except OSError as error:
+        raise DeliveryError(
+            f"a report can't be read ({error.strerror})", remedy="run `icelogs report` again"
+        ) from error
     letter = write_letter(
         due.recipient,
         due.parcels,

@@ -22,7 +22,7 @@ from pipeline.delivery.ledger import Ledger
 from pipeline.delivery.making import Sender, make
 from pipeline.delivery.parcels import Parcel, parcels
 from pipeline.delivery.server import Server
-from pipeline.errors import IceLogError, UsageError
+from pipeline.errors import DeliveryError, IceLogError, UsageError
 from pipeline.store import StorePlace
 
 NOBODY = "sender@example.invalid"
@@ -147,8 +147,8 @@ def _write(
             continue
         try:
             data = make(message, sender, now())
-        except OSError as error:
-            note(message.step("later", f"the report can't be read ({error.strerror or error})"))
+        except DeliveryError as error:
+            note(message.step("later", str(error)))
             continue
         atomic.write_bytes(place, data, durable=True)
         note(message.step("written", place.name))

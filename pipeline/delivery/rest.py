@@ -92,11 +92,8 @@ def _written_linux(path: Path) -> bool:
         fcntl.fcntl(handle, fcntl.F_SETLEASE, fcntl.F_RDLCK)
         fcntl.fcntl(handle, fcntl.F_SETLEASE, fcntl.F_UNLCK)
     except OSError as error:
-        return (
-            error.errno in (errno.EAGAIN, errno.EACCES)
-            and os.access(path, os.R_OK)
-            and _lease_may_be_held(handle)
-        )
+        # EAGAIN: open for writing. Any other (not our file, a drive without leases) tells nothing.
+        return error.errno == errno.EAGAIN
     finally:
         os.close(handle)
     return False
