@@ -13,11 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.cycles import turns
-from pipeline.cycles.features import Course, DrawCells
+from pipeline.cycles.features import Course, DrawCells, running_course
 from pipeline.cycles.labels import FREEZE, HARVEST, IDLE
 from pipeline.cycles.signals import Cells
 
 POOL = 40  # boundaries of one kind that choose lag and shape together
+CLEAR_NATS = 3.0  # a step shows where it is this much likelier than none
 BLUNDER = 0.02  # chance that a channel's turn is no turn of this machine
 
 
@@ -48,60 +49,80 @@ class _Group:
     """Boundaries of one kind: which runs begin with them, and which way a cold line turns."""
 
     at: np.ndarray
+    near_ns: np.ndarray
     before: int
     after: int
     sign: float
+    before_s: float  # time that most have before them until the last boundary
+    after_s: float
 
 
-def place(
-    runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells, *, step: float, polarity: int
-) -> Placed:
+KINDS = (  # from, to, the way a cold line turns
+    (FREEZE, HARVEST, 1.0),
+    (HARVEST, FREEZE, -1.0),
+    (HARVEST, IDLE, -1.0),
+    (FREEZE, IDLE, 1.0),
+    (IDLE, FREEZE, -1.0),
+    (IDLE, HARVEST, 1.0),
+)
+
+
+def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells) -> Placed:
     """The start of every run."""
-    near_ns = cells.start_ns[runs.first].copy()
+    near_ns = cells.start_ns[runs.first]
     k = len(near_ns)
-    before = np.r_[-1, runs.state[:-1]]
-    inner = ~runs.opens_span
-    groups = []
-    for a, b, sign in (
-        (FREEZE, HARVEST, 1.0),
-        (HARVEST, FREEZE, -1.0),
-        (HARVEST, IDLE, -1.0),
-        (FREEZE, IDLE, 1.0),
-        (IDLE, FREEZE, -1.0),
-        (IDLE, HARVEST, 1.0),
-    ):
-        at = np.flatnonzero(inner & (before == a) & (runs.state == b))
-        if len(at):
-            groups.append(_Group(at=at, before=a, after=b, sign=sign))
-    lags = [_lag_limit(cold) for cold in colds]
-    grid = _moments(cells, [c.trace.interval_s for c in colds], max(lags, default=0.0))
-    total = {id(g): np.zeros((len(g.at), len(grid))) for g in groups}
+    groups = _groups(runs, near_ns, cells)
+    grid = _moments(cells, bool(colds))
+    total = [np.zeros((len(g.at), len(grid))) for g in groups]
     by_draw, by_cold = np.zeros(k, dtype=bool), np.zeros(k, dtype=bool)
-    if draws:
-        for group in groups:
-            likely, shown = _draw_likelihood(draws[0], group, near_ns, grid, step, polarity, cells)
-            total[id(group)] += likely
-            by_draw[group.at] = shown
+    for draw in draws[:1]:
+        course = running_course(draw, cells)
+        bending = _bendings(course, runs, cells)
+        for group, likely in zip(groups, total, strict=True):
+            if IDLE in (group.before, group.after):
+                more, shown = _stops_and_starts(draw, group, grid, cells)
+            else:
+                more, shown = _steps(course, group, grid, cells, bending, late=bool(colds))
+            likely += more
+            by_draw[group.at] |= shown
     lag_s = {}
     for cold in colds:
-        lag_s[cold.trace.role] = _add_cold(cold, groups, runs, near_ns, grid, cells, total, by_cold)
+        lag_s[cold.trace.role] = _add_cold(cold, groups, runs, grid, cells, total, by_cold)
     start_ns, uncertainty_s = near_ns.copy(), np.full(k, cells.step_s)
-    for group in groups:
-        middle, half = _interval(total[id(group)], grid)
-        start_ns[group.at] = near_ns[group.at] + np.round(middle * 1e9).astype(np.int64)
+    for group, likely in zip(groups, total, strict=True):
+        middle, half = _interval(likely, grid)
+        start_ns[group.at] = group.near_ns + np.round(middle * 1e9).astype(np.int64)
         uncertainty_s[group.at] = half
     return Placed(start_ns=start_ns, uncertainty_s=uncertainty_s, by_draw=by_draw, by_cold=by_cold, lag_s=lag_s)
 
 
-def _lag_limit(cold: Course) -> float:
-    return turns.LAGS_S[-1]
+def _groups(runs: Runs, near_ns: np.ndarray, cells: Cells) -> list[_Group]:
+    before = np.r_[-1, runs.state[:-1]]
+    length_s = (runs.stop - runs.first) * cells.step_s
+    groups = []
+    for a, b, sign in KINDS:
+        at = np.flatnonzero(~runs.opens_span & (before == a) & (runs.state == b))
+        if len(at):
+            groups.append(
+                _Group(
+                    at=at,
+                    near_ns=near_ns[at],
+                    before=a,
+                    after=b,
+                    sign=sign,
+                    before_s=float(np.quantile(length_s[at - 1], 0.2)),
+                    after_s=float(np.quantile(length_s[at], 0.2)),
+                )
+            )
+    return groups
 
 
-def _moments(cells: Cells, intervals_s: Sequence[float], lag_s: float) -> np.ndarray:
+def _moments(cells: Cells, lagging: bool) -> np.ndarray:
     """Moments around a candidate at which a boundary may lie [s]."""
     step = float(np.clip(cells.step_s / 10.0, 1.0, 5.0))
-    reach = 2.5 * cells.step_s + 10.0
-    return np.arange(-np.ceil((reach + lag_s) / step), np.ceil(reach / step) + 1) * step
+    reach = 2.5 * cells.step_s + 5.0
+    back = reach + (turns.LAGS_S[-1] if lagging else 0.0)
+    return np.arange(-np.ceil(back / step), np.ceil(reach / step) + 1) * step
 
 
 def _interval(likely: np.ndarray, grid: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -121,23 +142,70 @@ def _interval(likely: np.ndarray, grid: np.ndarray) -> tuple[np.ndarray, np.ndar
     return quantile(0.5), 0.5 * (quantile(0.95) - quantile(0.05))
 
 
-def _draw_likelihood(draw: DrawCells, group: _Group, near_ns, grid, step, polarity, cells):
-    """Log likelihood (k, t0) of each moment by the clamp, and where it shows the boundary at all (k,)."""
-    near = near_ns[group.at]
-    if (group.before == IDLE) != (group.after == IDLE):
-        found_ns, bracket_s = crossings(draw, near, group.after != IDLE, cells)
-    elif step > max(4 * draw.noise, 0.02 * draw.running):
-        way = polarity if group.after == HARVEST else -polarity
-        found_ns, bracket_s = current_steps(draw, near, np.full(len(near), way), step, cells)
-    else:
-        return np.zeros((len(near), len(grid))), np.zeros(len(near), dtype=bool)
+def _stops_and_starts(draw: DrawCells, group: _Group, grid: np.ndarray, cells: Cells):
+    """Log likelihood (k, t0) by the readings between which the clamp shows the compressor stop or start, and where it
+    shows that (k,)."""
+    found_ns, bracket_s = crossings(draw, group.near_ns, group.after != IDLE, cells)
     shown = np.isfinite(bracket_s)
-    middle = (found_ns - near) * 1e-9
+    middle = (found_ns - group.near_ns) * 1e-9
     half = 0.5 * np.nan_to_num(bracket_s, nan=1.0)
-    beyond = np.maximum(np.abs(grid[None] - middle[:, None]) - half[:, None], 0.0) / (0.1 * draw.trace.interval_s + 0.25)
-    likely = np.maximum(-0.5 * beyond**2, -60.0)
+    beyond = np.maximum(np.abs(grid[None] - middle[:, None]) - half[:, None], 0.0)
+    likely = np.maximum(-0.5 * (beyond / (0.05 * draw.trace.interval_s + 0.25)) ** 2, -60.0)
     likely[~shown] = 0.0
     return likely, shown
+
+
+def _steps(course: Course, group: _Group, grid: np.ndarray, cells: Cells, bending: np.ndarray, *, late: bool):
+    """Log likelihood (k, t0) by the step or turn of the running current, and where it shows one (k,)."""
+    trace = course.trace
+    likely = np.zeros((len(group.at), len(grid)))
+    shown = np.zeros(len(group.at), dtype=bool)
+    before_s = float(np.clip(0.8 * group.before_s, 2 * trace.interval_s, 60.0))
+    after_s = float(np.clip(0.8 * group.after_s, 2 * trace.interval_s, 40.0))
+    view = turns.look(trace, group.near_ns, before_s + (40.0 if late else 0.0), after_s)
+    rows = np.flatnonzero(np.isfinite(view.readings).all(axis=1))
+    known = course.level[np.isfinite(course.level)]
+    if len(rows) == 0 or len(known) < 3:
+        return likely, shown
+    swing = float(np.quantile(known, 0.98) - np.quantile(known, 0.02)) or 1.0
+    baseline = turns.Baseline(
+        level=10 * swing, slope=_usual_slope(course), bending=float(bending[[group.before, group.after]].max()), tail=0.0
+    )
+    view = _rows_of(view, rows)
+    weight = turns.precision(view, baseline, 0.0)
+    edge = 1.5 * cells.step_s
+    prior = _beyond(grid, -edge - (turns.LAGS_S[-1] * 0.8 if late else 0.0), edge, cells.step_s)
+    best = None
+    for line, box in ((ln, bx) for ln in turns.LINES for bx in (0.0, trace.interval_s)):
+        if box and line != (0.0, False):
+            continue
+        for sign in (1.0, -1.0):
+            response = turns.answer(view.offsets_s, grid, lag_s=0.0, line=line, box_s=box)
+            more = _moved(turns.likelihoods(view, weight, response, sign=sign, height=swing), view, group.near_ns[rows], grid)
+            more = _with_blunders(more + prior)
+            score = _evidence(more).sum()
+            if best is None or score > best[0]:
+                best = (score, more)
+    likely[rows] = best[1]
+    shown[rows] = best[1].max(axis=1) > CLEAR_NATS
+    return likely, shown
+
+
+def _beyond(grid: np.ndarray, low: float, high: float, soft: float) -> np.ndarray:
+    """Log prior of moments: even from `low` to `high`, falling off over `soft` outside."""
+    out = np.maximum(np.maximum(low - grid, grid - high), 0.0) / soft
+    return -0.5 * (2.0 * out) ** 2
+
+
+def _evidence(likely: np.ndarray) -> np.ndarray:
+    """Log of the mean likelihood over the moments, (k,)."""
+    top = likely.max(axis=1)
+    return top + np.log(np.exp(likely - top[:, None]).mean(axis=1))
+
+
+def _with_blunders(likely: np.ndarray) -> np.ndarray:
+    """`likely` with a small chance that the turn is none of this machine's (all moments alike)."""
+    return np.logaddexp(likely + np.log(1 - BLUNDER), (_evidence(likely) + np.log(BLUNDER))[:, None])
 
 
 def crossings(draw: DrawCells, near_ns: np.ndarray, on: bool, cells: Cells) -> tuple[np.ndarray, np.ndarray]:
@@ -161,108 +229,85 @@ def crossings(draw: DrawCells, near_ns: np.ndarray, on: bool, cells: Cells) -> t
     return out_ns, bracket_s
 
 
-def current_steps(
-    draw: DrawCells, near_ns: np.ndarray, way: np.ndarray, step: float, cells: Cells
-) -> tuple[np.ndarray, np.ndarray]:
-    """The step of the running current nearest to each of `near_ns`: its moment and the time between the readings
-    around it [s]; nan where no step of about the usual height lies within three cells."""
-    trace = draw.trace
-    n = len(trace.values)
-    reach = max(3, round(3 * cells.step_s / trace.interval_s))  # readings either side that may hold the step
-    side = max(1, min(reach, round(15.0 / trace.interval_s)))  # readings averaged on each side of it
-    centre = np.searchsorted(trace.time_ns, near_ns)
-    half = reach + side
-    at = np.clip(centre[:, None] + np.arange(-half, half + 1), 0, n - 1)
-    total = np.cumsum(np.pad(trace.values[at], ((0, 0), (1, 0))), axis=1)
-    split = np.arange(side, 2 * half + 2 - side)
-    after = total[:, split + side] - total[:, split]
-    before = total[:, split] - total[:, split - side]
-    height = (after - before) / side * way[:, None]
-    best = np.argmax(height, axis=1)
-    index = np.clip(centre - half + split[best], 1, n - 1)
-    gap_s = (trace.time_ns[index] - trace.time_ns[index - 1]) * 1e-9
-    good = height[np.arange(len(best)), best] > 0.5 * step
-    return (trace.time_ns[index] + trace.time_ns[index - 1]) // 2, np.where(good, gap_s, np.nan)
-
-
-def _add_cold(cold: Course, groups, runs: Runs, near_ns, grid, cells: Cells, total, by_cold) -> float:
+def _add_cold(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_cold) -> float:
     """Adds the likelihoods of a cold line to `total`, marks what it shows in `by_cold`, and returns its lag [s]."""
-    minutes = np.diff(np.append(near_ns, cells.start_ns[runs.stop[-1] - 1])) * 1e-9
-    work = []
     swing = float(np.nanquantile(cold.level, 0.98) - np.nanquantile(cold.level, 0.02)) or 1.0
-    baseline = turns.Baseline(
-        level=10 * swing, slope=_usual_slope(cold), bending=_bending(cold, cells), tail=swing
-    )
-    for group in groups:
-        room_before, room_after = minutes[group.at - 1], minutes[group.at]
-        before_s = float(np.clip(0.8 * np.quantile(room_before, 0.2), 3 * cold.trace.interval_s, 150.0))
-        after_s = float(np.clip(0.8 * np.quantile(room_after, 0.2), 2 * cold.trace.interval_s, 75.0))
-        view = turns.look(cold.trace, near_ns[group.at], before_s, after_s)
+    bending = _bendings(cold, runs, cells)
+    work = []
+    for number, group in enumerate(groups):
+        before_s = float(np.clip(0.8 * group.before_s, 3 * cold.trace.interval_s, 150.0))
+        after_s = float(np.clip(0.8 * group.after_s, 2 * cold.trace.interval_s, 75.0))
+        view = turns.look(cold.trace, group.near_ns, before_s, after_s)
         rows = np.flatnonzero(np.isfinite(view.readings).all(axis=1))
-        if len(rows):
-            work.append((group, _rows_of(view, rows), near_ns[group.at][rows], rows))
+        if len(rows) == 0:
+            continue
+        bend = float(bending[group.before])
+        baseline = turns.Baseline(level=10 * swing, slope=_usual_slope(cold), bending=bend, tail=swing)
+        work.append((number, group, baseline, _rows_of(view, rows), rows))
     if not work:
         return float("nan")
-    coarse = grid[:: max(1, round(3.0 / (grid[1] - grid[0])))]
-    thin = [_thinned(*w) for w in work]
+    thin = max(1, round(3.0 / (grid[1] - grid[0])))
+    coarse = grid[::thin]
     scores = np.full((len(turns.LAGS_S), len(work), len(turns.LINES)), -np.inf)
-    for i, lag in enumerate(turns.LAGS_S):
-        for j, (group, view, near, rows) in enumerate(thin):
-            weight = turns.precision(view, baseline, lag)
-            known = total[id(group)][rows][:, :: max(1, round(3.0 / (grid[1] - grid[0])))]
+    for j, (number, group, baseline, view, rows) in enumerate(work):
+        few = slice(None, None, max(1, len(rows) // POOL))
+        sample, known = _rows_of(view, few), total[number][rows[few]][:, ::thin]
+        near = group.near_ns[rows[few]]
+        for i, lag in enumerate(turns.LAGS_S):
+            weight = turns.precision(sample, baseline, lag)
             for m, line in enumerate(turns.LINES):
-                both = _cold_likelihood(view, weight, group.sign, near, coarse, lag, line, swing) + known
-                top = both.max(axis=1)
-                scores[i, j, m] = float((top + np.log(np.exp(both - top[:, None]).mean(axis=1))).sum())
+                likely = _cold_likelihood(sample, weight, group.sign, near, coarse, lag, line, swing, cells)
+                scores[i, j, m] = float(_evidence(likely + known).sum())
     best_lag = int(np.argmax(scores.max(axis=2).sum(axis=1)))
     lag = turns.LAGS_S[best_lag]
-    for j, (group, view, near, rows) in enumerate(work):
+    for j, (number, group, baseline, view, rows) in enumerate(work):
         line = turns.LINES[int(np.argmax(scores[best_lag, j]))]
         weight = turns.precision(view, baseline, lag)
-        total[id(group)][rows] += _cold_likelihood(view, weight, group.sign, near, grid, lag, line, swing)
+        near = group.near_ns[rows]
+        total[number][rows] += _cold_likelihood(view, weight, group.sign, near, grid, lag, line, swing, cells)
         by_cold[group.at[rows]] = True
     return lag
 
 
-def _rows_of(view: turns.View, rows: np.ndarray) -> turns.View:
+def _rows_of(view: turns.View, rows) -> turns.View:
     return replace(view, anchor_ns=view.anchor_ns[rows], readings=view.readings[rows])
 
 
-def _thinned(group: _Group, view: turns.View, near: np.ndarray, rows: np.ndarray):
-    """At most POOL of the boundaries, evenly over the log."""
-    pick = slice(None, None, max(1, len(rows) // POOL))
-    return group, _rows_of(view, pick), near[pick], rows[pick]
-
-
-def _cold_likelihood(view, weight, sign, near_ns, grid, lag, line, swing) -> np.ndarray:
-    """Log likelihood (k, t0) on `grid` around `near_ns`, with a chance of a blunder in it."""
+def _cold_likelihood(view, weight, sign, near_ns, grid, lag, line, swing, cells) -> np.ndarray:
+    """Log likelihood (k, t0) on `grid` around `near_ns`."""
     response = turns.answer(view.offsets_s, grid, lag_s=lag, line=line)
-    gain = turns.likelihoods(view, weight, response, sign=sign, height=2 * swing)
-    shift = (view.anchor_ns - near_ns) * 1e-9
-    # The windows hang on readings, the grid on the candidates: moved onto each other.
+    gain = _moved(turns.likelihoods(view, weight, response, sign=sign, height=2 * swing), view, near_ns, grid)
+    # A candidate lies where the lagging line visibly turned: the change came before, by the lag at most.
+    edge = 1.2 * cells.step_s
+    return _with_blunders(gain + _beyond(grid, -edge - 1.2 * (lag + min(line[0], 20.0)), edge, cells.step_s))
+
+
+def _moved(likely: np.ndarray, view: turns.View, near_ns: np.ndarray, grid: np.ndarray) -> np.ndarray:
+    """Likelihoods around the readings on which the windows hang, moved onto the grid around the candidates."""
     step = grid[1] - grid[0]
-    place = (np.arange(len(grid))[None] - (shift / step)[:, None]).clip(0, len(grid) - 1)
+    shift = (view.anchor_ns - near_ns) * 1e-9 / step
+    place = (np.arange(len(grid))[None] - shift[:, None]).clip(0, len(grid) - 1)
     low = np.minimum(place.astype(np.int64), len(grid) - 2)
     part = place - low
-    moved = np.take_along_axis(gain, low, 1) * (1 - part) + np.take_along_axis(gain, low + 1, 1) * part
-    top = moved.max(axis=1, keepdims=True)
-    even = np.log(np.exp(moved - top).mean(axis=1, keepdims=True)) + top
-    return np.logaddexp(moved + np.log(1 - BLUNDER), even + np.log(BLUNDER))
+    return np.take_along_axis(likely, low, 1) * (1 - part) + np.take_along_axis(likely, low + 1, 1) * part
 
 
-def _usual_slope(cold: Course) -> float:
-    return max(float(np.nanquantile(np.abs(cold.slope), 0.9)) / 60.0, 1e-4)
+def _usual_slope(course: Course) -> float:
+    return max(float(np.nanquantile(np.abs(course.slope), 0.9)) / 60.0, 1e-6)
 
 
-def _bending(cold: Course, cells: Cells) -> float:
-    """Intensity of the slow bending of the course [K²/s³], from second differences over two cells where the line is
-    quiet: their variance is 2/3 × intensity × Δ³ and the noise."""
-    apart = 2
-    level = cold.level
-    bend = level[2 * apart :] - 2 * level[apart:-apart] + level[: -2 * apart]
-    bend = bend[np.isfinite(bend)]
-    if len(bend) < 5:
-        return 1e-9
-    noise = (cold.slope_noise * np.sqrt(2) * cells.step_s / 60.0) ** 2 * 6
-    spread = float(np.median(np.abs(bend)) / 0.6745) ** 2
-    return max(spread - noise, 0.02 * spread, 1e-12) / (2 / 3 * (apart * cells.step_s) ** 3)
+def _bendings(course: Course, runs: Runs, cells: Cells) -> np.ndarray:
+    """Intensity of the slow bending of the course within freeze, harvest and idle [unit²/s³], (3,): from second
+    differences whose variance is 2/3 × intensity × Δ³ and the noise."""
+    level = course.level
+    state = np.repeat(runs.state, runs.stop - runs.first)
+    bend = np.abs(level[2:] - 2 * level[1:-1] + level[:-2])
+    same = (state[2:] == state[:-2]) & np.isfinite(bend)
+    noise = (course.slope_noise * np.sqrt(2) * cells.step_s / 60.0) ** 2 * 6
+    out = np.full(3, 1e-12)
+    for s in range(3):
+        inside = bend[same & (state[1:-1] == s)]
+        if len(inside) >= 5:
+            spread = float(np.median(inside) / 0.6745) ** 2
+            out[s] = max(spread - noise, 0.02 * spread, 1e-12) / (2 / 3 * cells.step_s**3)
+    return out

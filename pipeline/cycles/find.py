@@ -27,7 +27,7 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     named = labels.label(cold_cells, draw_cells, other_cells, found, cells)
     runs = phases.merge(found, named)
     # 4. Each boundary at full rate.
-    placed = boundaries.place(runs, cold_cells, draw_cells, cells, step=named.step, polarity=named.polarity)
+    placed = boundaries.place(runs, cold_cells, draw_cells, cells)
     # 5. Starts, phases and what cannot be told; cycles and their measures.
     limiting = [d.trace for d in draw_cells if named.step > 0] + colds
     interval_s = min((t.interval_s for t in limiting), default=min(t.interval_s for t in [*colds, *draws]))
