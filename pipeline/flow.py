@@ -1,4 +1,4 @@
-"""One unit through the rooms: read → segment → judge → report; or none of it, where the last report still stands.
+"""One unit through the rooms: read → segment → judge → report; and whether that has to be done again.
 
 Nothing here prints, exits or raises: what went wrong is in the outcome.
 """
@@ -62,15 +62,10 @@ class UnitOutcome:
 
 
 def report_unit(job: UnitJob) -> UnitOutcome:
-    """Take one unit through the rooms, unless its last report still stands.
-
-    Never raises: what went wrong is in the outcome's problems.
-    """
+    """Take one unit through the rooms. Never raises: what went wrong is in the outcome's problems."""
     name, problems, seconds = job.files.name, [], {}
     if problem := job.files.problem or _name_taken(name):
         return unreported(name, problem)
-    if (before := unchanged(job, open_files=True)) is not None:
-        return before
     keeper = Keeper(job)
     try:
         with _timed(seconds, "read"):
@@ -128,20 +123,15 @@ def report_unit(job: UnitJob) -> UnitOutcome:
     return keeper.keep(outcome, unit)
 
 
-def unchanged(job: UnitJob, *, open_files: bool = False) -> UnitOutcome | None:
-    """What the last run made of the unit, where nothing that it rests on has changed since; else None.
-
-    open_files: False decides by the files' stamps alone, at once; where they can't tell, that is None too.
-    """
+def unchanged(job: UnitJob) -> UnitOutcome | None:
+    """What the last run made of the unit, where nothing that it rests on has changed since; else None."""
     if job.store is None:
         return None
     store = UnitStore(StorePlace(job.store), job.files.name)
-    last = store.current(job.files, job.options.report, job.folder, open_files=open_files)
-    if last is None:
-        return None
-    outcome = _as_kept(job, last)
-    if open_files and outcome is not None:
-        with contextlib.suppress(OSError):  # the next run opens the files once more: no harm
+    last = store.current(job.files, job.options.report, job.folder)
+    outcome = _as_kept(job, last) if last is not None else None
+    if outcome is not None:
+        with contextlib.suppress(OSError):  # then the next run opens the files once more: no harm
             store.refresh()
     return outcome
 
@@ -171,8 +161,7 @@ class Keeper:
         if (
             self.store is not None
         ):  # of the files as they are now: what changes from here on is for the next run
-            self.fingerprint = self.store.fingerprint(job.files, job.options.report)
-            self.inputs = self.store.inputs_digest(job.files)
+            self.basis = self.store.basis(job.files, job.options.report)
 
     def read(self, path: Path, unit: Unit) -> Sequence[FileTable]:
         """The logs in `path`. Raises LogFileError."""
@@ -196,14 +185,16 @@ class Keeper:
         if self.store is None:
             return outcome
         report = KeptReport(
-            fingerprint=self.fingerprint,
+            fingerprint=self.basis.fingerprint,
             outputs=self.outputs,
             problems=outcome.problems,
             rows=outcome.rows,
             client=unit.client.model_dump(mode="json") if unit is not None else {},
         )
         visit = (
-            visit_of(outcome.summary, self.inputs, datetime.now(UTC)) if outcome.summary is not None else None
+            visit_of(outcome.summary, self.basis.inputs, datetime.now(UTC))
+            if outcome.summary is not None
+            else None
         )
         try:
             self.store.finish(report, files=self.job.files, visit=visit)

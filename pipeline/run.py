@@ -346,6 +346,7 @@ def _died(job: UnitJob) -> UnitOutcome:
     return unreported(
         name,
         f"{name}: the process that read this unit was killed each time; see whether memory is short, or send the files on",
+        settled=False,
     )
 
 

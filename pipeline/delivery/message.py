@@ -107,8 +107,8 @@ def plain_body(letter: Letter) -> str:
 
 def _fold(text: str, first: str = "", others: str | None = None) -> str:
     rest = first if others is None else others
-    text = text.replace("\N{NO-BREAK SPACE}", " ")
-    return textwrap.fill(text, 72, initial_indent=first, subsequent_indent=rest, break_long_words=False)
+    folded = textwrap.fill(text, 72, initial_indent=first, subsequent_indent=rest, break_long_words=False)
+    return folded.replace("\N{NO-BREAK SPACE}", " ")  # kept a number and its unit on one line until here
 
 
 @cache

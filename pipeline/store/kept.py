@@ -18,7 +18,7 @@ from pipeline.store import tables
 from pipeline.store.history import Visit, add_visit, read_history
 from pipeline.store.place import StorePlace
 from pipeline.store.sealed import Damaged, seal, unseal
-from pipeline.store.stamp import Seen, Stamp, Unsettled, look
+from pipeline.store.stamp import Seen, Stamp, look
 from pipeline.store.versions import reader_version, report_version
 
 if TYPE_CHECKING:
@@ -56,6 +56,14 @@ class KeptReport:
     )  # of unit.toml: whom a message about the unit goes to
 
 
+@dataclass(frozen=True, kw_only=True)
+class Basis:
+    """All that a report rests on: the same digest means the same report."""
+
+    inputs: str  # the files and unit.toml alone
+    fingerprint: str  # with the options and the version of the program
+
+
 class UnitStore:
     """The store of one unit. Used by one process at a time; nothing is written before `finish`."""
 
@@ -66,34 +74,29 @@ class UnitStore:
         self.index = self.folder / "index.json"
         self.report: KeptReport | None = None
         self._files: dict[str, KeptFile] = {}
+        self._opened = False  # a file's content had to be read
         self._load()
 
     # What is there ----------------------------------------------------------------------------------------------------
 
-    def fingerprint(self, files: UnitFiles, options: object, *, open_files: bool = True) -> str:
-        """All that the unit's report rests on, as one digest: the same digest means the same report.
+    def basis(self, files: UnitFiles, options: object) -> Basis:
+        """What a report made now would rest on.
 
         options: whatever else the report depends on; its `repr` counts. A file that can't be opened counts by the
-        reason, so that it is tried again when that changes. Raises Unsettled with `open_files` False, where a file's
-        stamp can't tell whether it changed.
+        reason, so that it is tried again when that changes.
         """
-        inputs = self._inputs(files, open_files)
-        return _digest(inputs, repr(options), reader_version(), report_version())
+        inputs = self._inputs(files)
+        return Basis(
+            inputs=_digest(inputs),
+            fingerprint=_digest(inputs, repr(options), reader_version(), report_version()),
+        )
 
-    def current(
-        self, files: UnitFiles, options: object, folder: Path, *, open_files: bool = True
-    ) -> KeptReport | None:
-        """The last report in `folder`, if it rests on just these inputs and each file that it wrote is as it was written.
-
-        open_files: False looks at stamps only, in a fraction of a millisecond; then None may also mean "perhaps".
-        """
+    def current(self, files: UnitFiles, options: object, folder: Path) -> KeptReport | None:
+        """The last report in `folder`, if it rests on just these inputs and each file that it wrote is as it was written."""
         report = self.report
-        if report is None:
+        if report is None or self._surely_changed(files):
             return None
-        try:
-            if report.fingerprint != self.fingerprint(files, options, open_files=open_files):
-                return None
-        except Unsettled:
+        if report.fingerprint != self.basis(files, options).fingerprint:
             return None
         for name, (size, mtime_ns) in report.outputs.items():
             try:
@@ -155,10 +158,8 @@ class UnitStore:
         visit: Visit | None = None,
     ) -> None:
         """Keep what was read and what came of it; drop what no input holds any more. Raises OSError."""
-        there = {_key(path) for path in files.files}
-        self._files = {
-            key: kept for key, kept in self._files.items() if key in there or key == _toml_key(files)
-        }
+        there = {_key(path) for path in _paths(files)}
+        self._files = {key: kept for key, kept in self._files.items() if key in there}
         self.report = report
         atomic.write_bytes(self.index, seal(self._as_json()))
         if visit is not None:
@@ -170,12 +171,9 @@ class UnitStore:
                     table.unlink()
 
     def refresh(self) -> None:
-        """Keep how the files look now, their content being the same. Raises OSError."""
-        atomic.write_bytes(self.index, seal(self._as_json()))
-
-    def inputs_digest(self, files: UnitFiles) -> str:
-        """The input files and unit.toml as one digest, whatever the program's version or the options."""
-        return _digest(self._inputs(files, True))
+        """Keep how the files look now, where one had to be opened to see that it is the same. Raises OSError."""
+        if self._opened:
+            atomic.write_bytes(self.index, seal(self._as_json()))
 
     def history(self) -> tuple[Visit, ...]:
         """What earlier reports said, oldest first."""
@@ -193,23 +191,33 @@ class UnitStore:
 
     # Inside -----------------------------------------------------------------------------------------------------------
 
-    def _inputs(self, files: UnitFiles, open_files: bool) -> str:
-        tokens = [files.problem]
-        for path in (*files.files, *([files.toml] if files.toml else [])):
+    def _inputs(self, files: UnitFiles) -> str:
+        tokens: list[Any] = [files.problem]
+        for path in _paths(files):
             try:
-                tokens.append([_key(path), self._look(path, open_files).content])
+                tokens.append([_key(path), self._look(path).content])
             except OSError as error:
                 tokens.append([_key(path), f"unreadable {error.errno}"])
         return json.dumps(tokens)
 
-    def _look(self, path: Path, open_it: bool = True) -> Seen:
+    def _surely_changed(self, files: UnitFiles) -> bool:
+        """Told by sizes, without opening a file."""
+        for path in _paths(files):
+            kept = self._files.get(_key(path))
+            with contextlib.suppress(OSError):
+                if kept is not None and Stamp.of(path).size != kept.seen.stamp.size:
+                    return True
+        return False
+
+    def _look(self, path: Path) -> Seen:
         key = _key(path)
         kept = self._files.get(key)
-        seen = look(path, kept.seen if kept else None, open_it=open_it)
-        if kept is not None and seen.content == kept.seen.content:
-            self._files[key] = replace(kept, seen=seen)
-        else:
-            self._files[key] = KeptFile(seen=seen)
+        seen = look(path, kept.seen if kept else None)
+        if kept is not None and seen is kept.seen:
+            return seen
+        self._opened = True
+        same = kept is not None and seen.content == kept.seen.content
+        self._files[key] = replace(kept, seen=seen) if same else KeptFile(seen=seen)
         return seen
 
     @staticmethod
@@ -292,8 +300,8 @@ def _key(path: Path) -> str:
     return "/".join(path.parts[-2:])
 
 
-def _toml_key(files: UnitFiles) -> str | None:
-    return _key(files.toml) if files.toml else None
+def _paths(files: UnitFiles) -> tuple[Path, ...]:
+    return (*files.files, *([files.toml] if files.toml else []))
 
 
 def _digest(*parts: str) -> str:

@@ -48,20 +48,11 @@ class Seen:
         return settled and stamp == self.stamp
 
 
-class Unsettled(Exception):
-    """Only the content can tell, and it was not to be read."""
-
-
-def look(path: Path, before: Seen | None, *, open_it: bool = True) -> Seen:
-    """The file as it is now; its content is read only where `before` can't vouch for it.
-
-    Raises OSError; Unsettled where the content would have to be read and `open_it` is False.
-    """
+def look(path: Path, before: Seen | None) -> Seen:
+    """The file as it is now; its content is read only where `before` can't vouch for it. Raises OSError."""
     stamp = Stamp.of(path)
     if before is not None and before.vouches_for(stamp):
         return before
-    if not open_it:
-        raise Unsettled
     at_ns = time.time_ns()
     with open(path, "rb") as file:
         content = hashlib.file_digest(file, "sha256").hexdigest()
