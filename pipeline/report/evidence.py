@@ -18,8 +18,8 @@ from pipeline.report.overlay import Overlay, cold_trace
 from pipeline.report.wording import Reader
 
 S = 1_000_000_000
-WIDTH, HEIGHT = 340.0, 176.0
-LEFT, RIGHT, TOP, BOTTOM = 44.0, 8.0, 10.0, 34.0
+WIDTH, HEIGHT = 340.0, 188.0
+LEFT, RIGHT, TOP, BOTTOM = 44.0, 8.0, 10.0, 42.0
 STRIP = 6.0  # the strip of phases under the traces [px]
 TRACE_POINTS = 420
 
@@ -106,8 +106,8 @@ def _cycle_picture(row: dict, kind: str, overlay: Overlay, channel: Channel, rea
         svg.rect(ends[0], bottom + 2, ends[1] - ends[0], STRIP, f"phase-{kind}"),
     ]
     for tick in svg.nice_ticks(0, reach_min, 5):
-        parts.append(svg.label(float(plane.px(tick)), HEIGHT - 12, reader.number(tick), "tick", "middle"))
-    parts.append(svg.label(WIDTH - RIGHT, HEIGHT - 1, reader.t(f"picture.minutes_{kind}"), "tick", "end"))
+        parts.append(svg.label(float(plane.px(tick)), HEIGHT - 19, reader.number(tick), "tick", "middle"))
+    parts.append(svg.label(WIDTH - RIGHT, HEIGHT - 5, reader.t(f"picture.minutes_{kind}"), "tick", "end"))
     caption = reader.t(
         f"picture.cycle_{kind}" if overlay.usual else f"picture.alone_{kind}",
         cycle=row["cycle"],
@@ -143,8 +143,8 @@ def _span_picture(finding: Finding, timeline: Timeline, record: CycleRecord, off
         left, right = plane.px([(max(phase.start_ns, begin) - begin) / S, (min(phase.end_ns, stop) - begin) / S])
         parts.append(svg.rect(left, bottom + 2, right - left, STRIP, f"phase-{phase.kind.value}"))
     first, last = reader.span(begin, stop, offsets)
-    parts.append(svg.label(LEFT, HEIGHT - 10, first, "tick"))
-    parts.append(svg.label(WIDTH - RIGHT, HEIGHT - 10, last, "tick", "end"))
+    parts.append(svg.label(LEFT, HEIGHT - 16, first, "tick"))
+    parts.append(svg.label(WIDTH - RIGHT, HEIGHT - 16, last, "tick", "end"))
     caption = reader.t("picture.span", channel_role=channel.role, first=first, last=last)
     return Evidence(svg=svg.picture(WIDTH, HEIGHT, parts, title=caption, css="evidence"), caption=caption)
 

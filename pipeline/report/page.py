@@ -11,12 +11,13 @@ from markupsafe import Markup
 
 from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Finding, Judgement, Severity
-from pipeline.logs.timeline import Problem, Timeline
+from pipeline.logs.timeline import Channel, Problem, Timeline
 from pipeline.report import charts, svg
 from pipeline.report.clock import Offsets, offsets_between
 from pipeline.report.days import KINDS, Days, days_of
 from pipeline.report.evidence import evidence
 from pipeline.report.limits import Limits, limits_of
+from pipeline.report.levels import trusted_readings
 from pipeline.report.machine_files import cycle_flags
 from pipeline.report.method import method_of
 from pipeline.report.overlay import Overlay, overlay
@@ -50,8 +51,10 @@ def unit_page(
     offsets = offsets_between(timeline.tz, timeline.start_ns, timeline.end_ns)
     flags = cycle_flags(judgement.findings)
     abnormal = set(flags)
-    freezes = overlay(timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=abnormal)
-    harvests = overlay(timeline, record, start="harvest_start_ns", end="harvest_end_ns", abnormal=abnormal)
+    stuck = {n for n, codes in flags.items() if any(c.startswith("harvest-") for c in codes)}
+    slow = {n for n, codes in flags.items() if any(not c.startswith("harvest-") for c in codes)}
+    freezes = overlay(timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=slow)
+    harvests = overlay(timeline, record, start="harvest_start_ns", end="harvest_end_ns", abnormal=stuck)
     days = days_of(record, offsets)
     limits = {name: _limits(record, name) for name in ("freeze_min", "harvest_min")}
     script = plotting_script()
@@ -86,7 +89,7 @@ def unit_page(
             ],
             not_judged=judgement.not_judged,
             problems=problems,
-            charts=_figures(timeline, record, judgement, summary, freezes, harvests, days, limits, abnormal, reader),
+            charts=_figures(timeline, record, judgement, summary, freezes, harvests, days, limits, reader),
             drawn=_finest(drawn, reader),
             method=method_of(unit=unit, timeline=timeline, record=record, judgement=judgement, offsets=offsets, reader=reader),
             cautions=judgement.cautions,
@@ -141,11 +144,11 @@ def _facts(timeline: Timeline, record: CycleRecord, judgement: Judgement, summar
     if output.ice_kg_per_day is not None:
         notes = []
         if output.ice_kg_per_day_low is not None and output.ice_kg_per_day_high is not None:
-            notes.append(t("page.ice_range", low_kg_per_day=output.ice_kg_per_day_low, high_kg_per_day=output.ice_kg_per_day_high))
+            notes.append(t("page.ice_range", low_whole_kg=output.ice_kg_per_day_low, high_whole_kg=output.ice_kg_per_day_high))
         if output.basis:
             notes.append(reader.say_html(output.basis))
         if output.expected_kg_per_day is not None:
-            notes.append(t("page.ice_expected", expected_kg_per_day=output.expected_kg_per_day))
+            notes.append(t("page.ice_expected", expected_whole_kg=output.expected_kg_per_day))
         facts.append({"name": t("page.ice"), "value": _amount(output.ice_kg_per_day, reader), "note": Markup("; ").join(notes)})
     else:
         note = reader.say_html(output.basis) if output.basis else t("page.ice_missing")
@@ -166,7 +169,7 @@ def _facts(timeline: Timeline, record: CycleRecord, judgement: Judgement, summar
 
 def _amount(kg_per_day: float, reader: Reader) -> Markup:
     """kg (or lb), without "a day": the name beside it says that."""
-    return reader.show_html("whole_kg", kg_per_day)
+    return reader.show_html("ice_whole_kg", kg_per_day)
 
 
 def _middle_nine_tenths(record: CycleRecord, column: str) -> tuple[float, float]:
@@ -264,7 +267,6 @@ def _figures(
     harvests: Overlay | None,
     days: Days | None,
     limits: dict[str, Limits],
-    abnormal: set[int],
     reader: Reader,
 ) -> list[dict[str, Any]]:
     """Each chart's name, place and the sentence that says what it shows."""
@@ -286,12 +288,22 @@ def _log_said(timeline: Timeline, record: CycleRecord, judgement: Judgement, sum
     spans = {k: sum(p.end_ns - p.start_ns for p in record.phases if p.kind == k) for k in PhaseKind}
     whole = sum(spans.values()) or 1
     phases = ", ".join(
-        reader.t("chart.log_phases", share_pct=100 * span / whole, name_phase=kind.value) for kind, span in spans.items() if span / whole > 0.0005
+        reader.t("chart.log_phases", share_pct=100 * span / whole, name_phase=kind.value) for kind, span in spans.items() if span / whole >= 0.005
     )
-    channels = ", ".join(reader.words[f"role.{c.role}"] for c in charts.drawn_channels(timeline))
+    channels = Markup(", ").join(_range_said(c, reader) for c in charts.drawn_channels(timeline))
     count = len(judgement.findings)
     marks = reader.t("chart.log_marks", count=count) if count else reader.t("chart.log_marks_none")
-    return reader.t_html("chart.log_alt", channels=channels[:1].upper() + channels[1:], log_days=summary.days, phases=phases, marks=marks)
+    shares = phases[:1].upper() + phases[1:]
+    return reader.t_html("chart.log_alt", channels=channels, log_days=summary.days, phases=shares, marks=marks)
+
+
+def _range_said(channel: Channel, reader: Reader) -> Markup:
+    _, values = trusted_readings(channel)
+    if not len(values):
+        return reader.t_html("chart.log_channel", channel_role=channel.role, span="–")
+    name = {"°C": "t_c", "A": "i_a", "W": "p_w", "kPa": "p_kpa", "V": "u_v", "kWh": "e_kwh"}.get(channel.unit, "")
+    ends = [reader.show_html(name, float(v)) for v in (values.min(), values.max())]
+    return reader.t_html("chart.log_channel", channel_role=channel.role, span=Markup("…").join(ends))
 
 
 def _lengths_said(record: CycleRecord, limits: dict[str, Limits], reader: Reader) -> Markup:
@@ -314,7 +326,7 @@ def _days_said(days: Days, kg_per_cycle: float | None, reader: Reader) -> Markup
     if kg_per_cycle is None:
         return reader.t_html("chart.days_alt_cycles", low=int(full.min()), high=int(full.max()), full=len(full))
     low, high = float(full.min()) * kg_per_cycle, float(full.max()) * kg_per_cycle
-    return reader.t_html("chart.days_alt_ice", low_kg_per_day=low, high_kg_per_day=high, full=len(full))
+    return reader.t_html("chart.days_alt_ice", low_whole_kg=low, high_whole_kg=high, full=len(full))
 
 
 def _calendar_said(days: Days, reader: Reader) -> Markup:

@@ -24,7 +24,7 @@ from pipeline.text import Quantity, Text, quantity_of
 
 _OWN = {
     # Ice of a day where the words beside it say "a day"
-    "whole_kg": Quantity(si=(float, " kg", 0), us=(lambda kg: kg / 0.45359237, " lb", 0)),
+    "_whole_kg": Quantity(si=(float, " kg", 0), us=(lambda kg: kg / 0.45359237, " lb", 0)),
 }
 
 LANGUAGES: tuple[Language, ...] = ("en", "es")
@@ -83,13 +83,15 @@ class Reader:
 
     def split(self, name: str, value: Any, units: Units | None = None) -> tuple[str, str]:
         """The number and its sign apart: ("12.3", " min")."""
+        if isinstance(value, Markup):
+            return value, ""
         if value is None or (isinstance(value, float) and value != value):
             return "–", ""
         if isinstance(value, bool):
             return self.words[f"word.{'yes' if value else 'no'}"], ""
         if isinstance(value, str):
             return self.term(name, value), ""
-        quantity = _OWN.get(name) or quantity_of(name)
+        quantity = next((q for suffix, q in _OWN.items() if name.endswith(suffix)), None) or quantity_of(name)
         if quantity is None:
             return self._decimal(f"{value:g}" if isinstance(value, float) else str(value)), ""
         convert, sign, decimals = quantity.us if (units or self.units) == "us" else quantity.si
@@ -103,6 +105,8 @@ class Reader:
 
     def show_html(self, name: str, value: Any) -> Markup:
         """A value that the units switch can change."""
+        if isinstance(value, Markup):
+            return value
         si, us = self.show(name, value, "si"), self.show(name, value, "us")
         if si == us:
             return Markup('<bdi>{}</bdi>').format(si) if isinstance(value, str) else escape(si)

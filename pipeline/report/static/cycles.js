@@ -4,10 +4,9 @@
 function makeCycles(data, drawing, clock, bus) {
   const { colour, word, show } = drawing;
   const cycles = data.cycles, element = (id) => document.getElementById("plot-" + id);
-  const isOdd = (i) => String(cycles.number[i]) in cycles.flags;
+  const isOdd = (i, phase) => (cycles.flags[cycles.number[i]] ?? []).some((code) => code.startsWith("harvest-") === (phase === "harvest"));
   const readout = (id, text) => { document.getElementById("readout-" + id).textContent = text; };
   const rows = [["freeze_min", "freeze"], ["harvest_min", "harvest"]].filter(([key]) => cycles?.[key]?.some(Number.isFinite));
-  const timed = new Set();
   let chosen = null;
 
   function describe(i) {
@@ -25,29 +24,33 @@ function makeCycles(data, drawing, clock, bus) {
   function lengths(view) {
     const plot = element("lengths");
     if (!plot || !rows.length) return;
-    const traces = [], shapes = [], axes = {};
+    const traces = [], shapes = [], names = [], axes = {};
     rows.forEach(([key, phase], row) => {
       const y = "y" + (row ? row + 1 : ""), part = { usual: { x: [], y: [], c: [] }, odd: { x: [], y: [], c: [] } };
       cycles[key].forEach((v, i) => {
         if (!Number.isFinite(v)) return;
-        const into = part[isOdd(i) ? "odd" : "usual"];
+        const into = part[isOdd(i, phase) ? "odd" : "usual"];
         into.x.push(cycles.start[i]); into.y.push(v); into.c.push(i);
       });
       const base = { type: "scatter", mode: "markers", yaxis: y, hoverinfo: "none" };
       traces.push({ ...base, x: part.usual.x, y: part.usual.y, customdata: part.usual.c, marker: { size: 5, color: colour(phase), symbol: "circle" } });
       traces.push({ ...base, x: part.odd.x, y: part.odd.y, customdata: part.odd.c, marker: { size: 10, color: colour("odd"), symbol: "diamond", line: { width: 1, color: colour("sheet") } } });
       const [low, centre, high] = cycles.limits[key], line = (v, dash, width = 1) => shapes.push({ type: "line", xref: "paper", x0: 0, x1: 1, yref: y, y0: v, y1: v, line: { color: colour("ink"), width, dash } });
-      if (centre !== null) line(centre, "solid");
-      if (low !== null) { line(low, "dash"); line(high, "dash"); }
+      const say = (v, key) => names.push({ v, text: word(key), y });
+      if (centre !== null) { line(centre, "solid"); say(centre, "chart.centre"); }
+      if (low !== null) { line(low, "dash"); line(high, "dash"); say(high, "chart.limit"); }
       const [least, most] = data.expected[key];
       const shown = [...cycles[key]].filter(Number.isFinite), top = Math.max(...shown, high ?? 0), floor = Math.min(...shown, low ?? Infinity);
       const room = Math.max((top - floor) * 0.12, 0.4);
-      if (most < top + room) line(most, "dot", 1.5);
-      if (least > floor - room) line(least, "dot", 1.5);
+      if (most < top + room) { line(most, "dot", 1.5); say(most, "chart.expected"); }
+      if (least > floor - room) { line(least, "dot", 1.5); say(least, "chart.expected"); }
+      // Names of the lines at their right end; one that would lie on another is left out.
+      const clear = (top - floor + 2 * room) / 10, put = [];
+      for (const each of names.filter((n) => n.y === y)) if (put.every((q) => Math.abs(q - each.v) > clear)) put.push(each.v); else each.text = "";
       if (chosen !== null) shapes.push({ type: "line", xref: "x", yref: y + " domain", x0: cycles.start[chosen], x1: cycles.start[chosen], y0: 0, y1: 1, line: { color: colour("odd"), width: 1.5, dash: "dot" } });
       axes["yaxis" + (row ? row + 1 : "")] = drawing.axis({ domain: rows.length === 1 ? [0, 1] : row ? [0, 0.44] : [0.54, 1], range: [Math.max(0, floor - room), top + room], title: drawing.title(word("phase." + phase) + ", " + word("chart.minutes")), nticks: 6 });
     });
-    return Plotly.react(plot, traces, drawing.layout({ ...axes, xaxis: timeAxis(plot, view, { anchor: rows.length > 1 ? "y2" : "y" }), shapes, height: rows.length > 1 ? 400 : 250, hovermode: "closest" }), drawing.config);
+    return drawing.put(plot, traces, drawing.layout({ ...axes, xaxis: timeAxis(plot, view, { anchor: rows.length > 1 ? "y2" : "y" }), shapes, annotations: drawing.margins(plot).r < 50 ? [] : names.filter((n) => n.text).map((n) => ({ xref: "paper", x: 1, xanchor: "left", xshift: 5, yref: n.y, y: n.v, yanchor: "middle", showarrow: false, align: "left", text: n.text.length > 16 ? n.text.replace(/^(\S+ \S+) /, "$1<br>") : n.text, font: { size: 11, color: colour("soft") } })), height: rows.length > 1 ? 400 : 250, hovermode: "closest", margin: { ...drawing.margins(plot), t: 10, b: 40 } }));
   }
 
   function overlay(id, name) {
@@ -62,7 +65,7 @@ function makeCycles(data, drawing, clock, bus) {
       { ...line, x: pick(x), y: pick(y(over.middle)), line: { color: colour(name), width: 2, dash: "dash" }, hoverinfo: "skip" },
       ...over.curves.map((curve, k) => ({ ...line, x, y: y(curve), customdata: x.map(() => over.cycles[k]), line: { color: colour("odd"), width: chosen !== null && over.cycles[k] === cycles.number[chosen] ? 4 : 1.4 } })),
     ];
-    return Plotly.react(plot, traces, drawing.layout({ height: 320, hovermode: "closest", dragmode: false, xaxis: drawing.axis({ title: drawing.title(word("picture.minutes_" + name)), range: [0, over.minutes] }), yaxis: drawing.axis({ title: drawing.title(drawing.sign(over.unit)), nticks: 7 }) }), drawing.config);
+    return drawing.put(plot, traces, drawing.layout({ height: 320, hovermode: "closest", dragmode: false, xaxis: drawing.axis({ title: drawing.title(word("picture.minutes_" + name)), range: [0, over.minutes] }), yaxis: drawing.axis({ title: drawing.title(drawing.sign(over.unit)), nticks: 7 }) }));
   }
 
   function days(view) {
@@ -70,8 +73,8 @@ function makeCycles(data, drawing, clock, bus) {
     if (!plot || !table) return;
     const kg = table.kg_per_cycle, value = table.cycles.map((n) => (kg === null ? n : drawing.convert("kg", n * kg)));
     const unit = kg === null ? word("chart.cycles_axis") : drawing.sign("kg");
-    const trace = { type: "bar", x: table.noon, y: value, width: table.noon.map(() => 62000), hoverinfo: "none", marker: { color: table.whole.map((w) => colour(w ? "trace-1" : "sheet")), line: { color: colour("trace-1"), width: 1.5 }, pattern: { shape: table.whole.map((w) => (w ? "" : "/")), fgcolor: colour("trace-1"), bgcolor: colour("sheet"), size: 7 } } };
-    return Plotly.react(plot, [trace], drawing.layout({ height: 220, hovermode: "closest", xaxis: timeAxis(plot, view), yaxis: drawing.axis({ title: drawing.title(unit), rangemode: "tozero", nticks: 5 }) }), drawing.config);
+    const trace = { type: "bar", x: table.noon, y: value, width: table.noon.map(() => 62000), hoverinfo: "none", marker: { color: table.whole.map((w) => colour(w ? "trace-1" : "sheet")), line: { color: colour("trace-1"), width: 1.5 }, pattern: { shape: table.whole.map((w) => (w ? "" : "/")), fillmode: "replace", fgcolor: table.whole.map(() => colour("trace-1")), bgcolor: table.whole.map(() => colour("sheet")), size: 8, solidity: 0.25 } } };
+    return drawing.put(plot, [trace], drawing.layout({ height: 220, hovermode: "closest", margin: { ...drawing.margins(plot), t: 10, b: 40 }, xaxis: timeAxis(plot, view), yaxis: drawing.axis({ title: drawing.title(unit), rangemode: "tozero", nticks: 5 }) }));
   }
 
   const CALENDAR = [["making", ["freeze", "harvest"]], ["harvest", ["harvest"]], ["idle", ["idle"]], ["unclear", ["unclear"]], ["gap", ["gap"]]];
@@ -83,10 +86,10 @@ function makeCycles(data, drawing, clock, bus) {
     const plot = element("calendar"), table = data.days;
     if (!plot || !table) return;
     const names = CALENDAR.find(([key]) => key === picked)[1], hours = [...Array(24).keys()];
-    const z = table.date.map((_, d) => hours.map((h) => Math.min(100, minutesOf(d, h, names) / 0.6)));
+    const z = table.date.map((_, d) => hours.map((h) => (minutesOf(d, h, data.kinds) ? Math.min(100, minutesOf(d, h, names) / 0.6) : null)));
     const label = table.noon.map((t) => clock.moment(t, false).split(" ").slice(0, 3).join(" "));
-    const trace = { type: "heatmap", z, x: hours, y: label.map((_, i) => i), zmin: 0, zmax: 100, showscale: false, xgap: 1, ygap: 1, hoverinfo: "none", colorscale: [[0, colour("tint")], [1, colour("ink")]] };
-    return Plotly.react(plot, [trace], drawing.layout({ height: 60 + Math.max(16, Math.min(26, 520 / label.length)) * label.length, dragmode: false, margin: { l: 88, r: 12, t: 8, b: 34 }, xaxis: drawing.axis({ tickvals: [0, 3, 6, 9, 12, 15, 18, 21], ticktext: ["00", "03", "06", "09", "12", "15", "18", "21"].map((h) => h + ":00"), showgrid: false }), yaxis: drawing.axis({ autorange: "reversed", showgrid: false, tickvals: label.map((_, i) => i).filter((i) => label.length <= 16 || i % 2 === 0), ticktext: label.filter((_, i) => label.length <= 16 || i % 2 === 0) }) }), drawing.config);
+    const trace = { type: "heatmap", z, x: hours, y: label.map((_, i) => i), zmin: 0, zmax: 100, showscale: false, xgap: 1, ygap: 1, hoverinfo: "none", colorscale: [[0, colour("tint")], [1, colour("trace-1")]] };
+    return drawing.put(plot, [trace], drawing.layout({ height: 60 + Math.max(16, Math.min(26, 520 / label.length)) * label.length, dragmode: false, margin: { ...drawing.margins(plot), t: 8, b: 34 }, xaxis: drawing.axis({ tickvals: [0, 3, 6, 9, 12, 15, 18, 21], ticktext: ["00", "03", "06", "09", "12", "15", "18", "21"].map((h) => h + ":00"), showgrid: false }), yaxis: drawing.axis({ autorange: "reversed", showgrid: false, tickvals: label.map((_, i) => i).filter((i) => label.length <= 16 || i % 2 === 0), ticktext: label.filter((_, i) => label.length <= 16 || i % 2 === 0) }) }));
   }
   function calendarKeys() {
     const box = document.getElementById("keys-calendar");

@@ -30,7 +30,15 @@ function makeDrawing(data) {
     font: { color: colour("ink"), family: getComputedStyle(document.body).fontFamily, size: 12 },
     margin: { l: 52, r: 12, t: 10, b: 40 }, separators: decimal + "\u202f", ...more,
   });
-  const config = { displayModeBar: false, responsive: true, scrollZoom: false, doubleClick: false };
+  // One place through which every chart is drawn: the box gets the height that the figure asks for.
+  function put(plot, traces, figure) {
+    plot.style.height = figure.height + "px";
+    return Plotly.react(plot, traces, { ...figure, width: plot.clientWidth || undefined, autosize: false }, config);
+  }
+  const config = { displayModeBar: false, scrollZoom: false, doubleClick: false };
+  // Charts over time keep to the same left and right edge, so that a moment stands in one line down the page.
+  const margins = (plot) => ({ l: 78, r: plot.clientWidth > 640 ? 104 : 14 });
+  const least = (values) => values.reduce((a, b) => (b < a ? b : a), Infinity), most = (values) => values.reduce((a, b) => (b > a ? b : a), -Infinity);
   const title = (text) => ({ text, font: { size: 12, color: colour("soft") }, standoff: 4 });
-  return { colour, convert, sign, array, number, show, word, dashes, duration, axis, layout, config, title };
+  return { colour, convert, sign, array, number, show, word, dashes, duration, axis, layout, put, title, margins, least, most };
 }

@@ -9,7 +9,7 @@ function makeLog(data, drawing, clock, bus) {
   const span = data.span, kinds = data.kinds, edge = data.phases.edge, kind = data.phases.kind;
   const hidden = new Set();
   const lanes = kinds.filter((_, k) => kind.includes(k));
-  let view = [0, span], chosen = null;
+  let view = [0, span], chosen = null, labels = [];
 
   const traceColour = (n) => colour("trace-" + (n % 6 + 1));
   function firstAfter(array, value) { // index of the first element >= value
@@ -82,11 +82,13 @@ function makeLog(data, drawing, clock, bus) {
   function phaseTraces() {
     const traces = lanes.map((name) => {
       const k = kinds.indexOf(name), x = [], y = [], row = lanes.length - 1 - lanes.indexOf(name);
+      const least = (view[1] - view[0]) / 1800; // what is narrower than half a dot would vanish
       for (let i = 0; i < kind.length; i++) {
         if (kind[i] !== k || edge[i + 1] < view[0] - 1 || edge[i] > view[1] + 1) continue;
-        x.push(edge[i], edge[i + 1], null); y.push(row, row, null);
+        const short = Math.max(0, least - (edge[i + 1] - edge[i])) / 2;
+        x.push(edge[i] - short, edge[i + 1] + short, null); y.push(row, row, null);
       }
-      return { x, y, type: "scatter", mode: "lines", line: { color: colour(LANE_COLOURS[name]), width: 11, dash: "solid" }, hoverinfo: "skip", yaxis: "y" };
+      return { x, y, type: "scatter", mode: "lines", line: { color: colour(LANE_COLOURS[name]), width: 11, simplify: false }, hoverinfo: "skip", yaxis: "y" };
     });
     const least = (view[1] - view[0]) / 400; // abnormal cycles stay visible from afar
     const x = [], y = [];
@@ -96,7 +98,7 @@ function makeLog(data, drawing, clock, bus) {
       const mid = (at + to) / 2, half = Math.max((to - at) / 2, least / 2);
       x.push(mid - half, mid + half, null); y.push(lane, lane, null);
     }
-    traces.push({ x, y, type: "scatter", mode: "lines", line: { color: colour("odd"), width: 5 }, hoverinfo: "skip", yaxis: "y" });
+    traces.push({ x, y, type: "scatter", mode: "lines", line: { color: colour("odd"), width: 5, simplify: false }, hoverinfo: "skip", yaxis: "y" });
     return traces;
   }
   const SHAPES = { act: "triangle-down", watch: "diamond", note: "circle-open" };
@@ -112,15 +114,17 @@ function makeLog(data, drawing, clock, bus) {
   }
   function channelTraces() {
     const how = { all: true, some: false, width: 0 };
+    labels = [];
     const traces = data.channels.map((channel, n) => {
       const got = points(channel, view[0], view[1]);
       if (!got.full) how.all = false;
       if (got.some) how.some = true;
       how.width = Math.max(how.width, got.width);
-      const panel = panels.indexOf(channel.unit);
+      const panel = panels.indexOf(channel.unit), y = drawing.array(channel.unit, got.y);
+      if (!hidden.has(channel.role)) labels.push({ n, panel, at: y.filter(Number.isFinite).at(-1), low: drawing.least(y), high: drawing.most(y) });
       return {
-        x: got.x, y: drawing.array(channel.unit, got.y), type: "scatter", mode: "lines", name: channel.name,
-        line: { color: traceColour(n), width: n ? 1.2 : 1.6, dash: drawing.dashes[samePanel(n) % 6] }, hoverinfo: "none",
+        x: got.x, y, type: "scatter", mode: "lines", name: channel.name,
+        line: { color: traceColour(n), width: n ? 1.2 : 1.6, dash: got.full ? drawing.dashes[samePanel(n) % 6] : "solid" }, hoverinfo: "none",
         yaxis: axisName(panel), visible: !hidden.has(channel.role), connectgaps: false,
       };
     });
@@ -151,6 +155,19 @@ function makeLog(data, drawing, clock, bus) {
     return shapes;
   }
 
+  // The name of each trace at its right end, so that it can be told without its colour; names keep clear of each other.
+  function names() {
+    if (drawing.margins(plot).r < 50) return [];
+    return panels.flatMap((_, panel) => {
+      const here = labels.filter((l) => l.panel === panel && Number.isFinite(l.at));
+      const low = Math.min(...here.map((l) => l.low)), high = Math.max(...here.map((l) => l.high));
+      const place = (l) => (high > low ? (l.at - low) / (high - low) : 0.5) * 0.9 + 0.05, apart = 15 / (heights[panel] || 1);
+      here.sort((a, b) => a.at - b.at).forEach((l, i) => { l.y = Math.max(place(l), i ? here[i - 1].y + apart : 0); });
+      for (let i = here.length - 1, top = 1; i >= 0; i--) { here[i].y = Math.min(here[i].y, top); top = here[i].y - apart; }
+      return here.map((l) => ({ xref: "paper", x: 1, xanchor: "left", xshift: 5, yref: axisName(panel) + " domain", y: l.y, yanchor: "middle", showarrow: false, align: "left", text: data.channels[l.n].name.replace(/ (?=\S+$)/, (m) => (data.channels[l.n].name.length > 14 ? "<br>" : m)), font: { size: 11, color: traceColour(l.n) } }));
+    });
+  }
+
   function figure() {
     const ticks = clock.ticks(view[0], view[1], Math.max(3, plot.clientWidth / 110));
     const axes = { xaxis: drawing.axis({ range: view, fixedrange: false, anchor: axisName(panels.length - 1), tickvals: ticks.values, ticktext: ticks.names, showspikes: true, spikemode: "across", spikethickness: 1, spikedash: "dot", spikecolor: colour("edge"), spikesnap: "cursor" }) };
@@ -160,12 +177,13 @@ function makeLog(data, drawing, clock, bus) {
         ? drawing.axis({ domain: domains[i], range: [-0.6, lanes.length + 0.6], showgrid: false, tickvals: [...lanes.map((_, k) => lanes.length - 1 - k), lanes.length], ticktext: [...lanes.map((n) => word("phase." + n)), word("chart.findings_lane")] })
         : drawing.axis({ domain: domains[i], title: drawing.title(drawing.sign(p)), nticks: 6 });
     });
-    return { data: [...phaseTraces(), markTrace(), ...channelTraces()], layout: drawing.layout({ ...axes, height: total + 56, hovermode: "x", shapes: bands(), margin: { l: 78, r: 12, t: 8, b: 44 } }) };
+    const traces = [...phaseTraces(), markTrace(), ...channelTraces()];
+    return { data: traces, layout: drawing.layout({ ...axes, height: total + 56, hovermode: "x", shapes: bands(), annotations: names(), margin: { ...drawing.margins(plot), t: 8, b: 44 } }) };
   }
 
   async function draw() {
     const { data: traces, layout } = figure();
-    await Plotly.react(plot, traces, layout, drawing.config);
+    await drawing.put(plot, traces, layout);
   }
   function look(from, to) {
     const width = Math.min(Math.max(to - from, 20), span), start = Math.min(Math.max(from, 0), span - width);

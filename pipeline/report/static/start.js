@@ -69,6 +69,13 @@
     });
   }
   const redraw = () => { log.draw(); cycles.draw(); table.draw(); };
+  let width = innerWidth, waiting;
+  addEventListener("resize", () => {
+    if (innerWidth === width) return; // a phone's address bar comes and goes
+    width = innerWidth;
+    clearTimeout(waiting);
+    waiting = setTimeout(redraw, 150);
+  });
   document.addEventListener("units", redraw);
   document.addEventListener("tone", redraw);
 
