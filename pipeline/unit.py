@@ -155,7 +155,7 @@ EXPECTED_BY_KIND: Mapping[str, Expected] = MappingProxyType(
         # Common practice, no source: slab-and-grid machines freeze a sheet in about 20–25 min; cube machines differ
         # widely by size. The outer edges are set wide, so that leaving them means something.
         "slab": Expected(freeze_min=(12.0, 40.0), harvest_min=(0.75, 5.0)),
-        "cube": Expected(freeze_min=(6.0, 45.0), harvest_min=(0.5, 5.0)),
+        "cube": Expected(freeze_min=(6.0, 75.0), harvest_min=(0.5, 8.0)),
         "unspecified": Expected(freeze_min=(6.0, 75.0), harvest_min=(0.5, 8.0)),
     }
 )
