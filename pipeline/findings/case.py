@@ -8,7 +8,6 @@ from functools import cached_property
 import numpy as np
 
 from pipeline.cycles.record import CycleRecord, PhaseKind
-from pipeline.findings import statistics
 from pipeline.findings.conditions import Adjusted, adjust
 from pipeline.findings.refrigerant import Refrigeration, refrigeration
 from pipeline.findings.stalls import Stalls, stalls
@@ -189,11 +188,3 @@ class Case:
         values = self.column(name) if mask is None else self.column(name)[mask]
         values = values[np.isfinite(values)]
         return float(np.median(values)) if len(values) else float("nan")
-
-
-def spread_of(values: np.ndarray) -> float:
-    """Robust sigma of the finite `values`, NaN where there are fewer than three."""
-    values = values[np.isfinite(values)]
-    if len(values) < 3:
-        return float("nan")
-    return statistics.spread(np.abs(values - np.median(values)))

@@ -139,7 +139,9 @@ _cause(
 _cause(
     "water-warm",
     "The supply water is warm",
-    lambda s: -0.8 + 2.6 * ramp(s.water_c, 25, 34) + 2 * ramp(s.water_shift_k, 3, 10) - ramp(s.water_c, 22, 15),
+    lambda s: (
+        -0.8 + 2.6 * ramp(s.water_c, 25, 34) + 2 * ramp(s.water_shift_k, 3, 10) - ramp(s.water_c, 22, 15)
+    ),
     ("supply-temperature",),
     ("water_c", 27.0, math.inf, "it arrives at {water_c}"),
     ("water_shift_k", 3.0, math.inf, "it is {water_shift_k} warmer than usual"),
@@ -147,7 +149,9 @@ _cause(
 _cause(
     "water-leaks-in",
     "The water valve or float leaks in freeze, so that warm water must be frozen too",
-    lambda s: 0.1 + 1.6 * _normal(s) - 0.5 * ramp(s.split_shift_k, 1.5, 5) - 0.5 * ramp(s.freeze_end_c, -4, 2),
+    lambda s: (
+        0.1 + 1.6 * _normal(s) - 0.5 * ramp(s.split_shift_k, 1.5, 5) - 0.5 * ramp(s.freeze_end_c, -4, 2)
+    ),
     ("water-over-in-freeze", "look-at-slab"),
 )
 _cause(
@@ -161,7 +165,12 @@ _cause(
     "Water does not run evenly over the plate: pump, strainer, distributor, scale",
     lambda s: -0.3 + 0.8 * _normal(s) + 1.2 * ramp(s.freeze_end_shift_k, -2, -6),
     ("water-spread", "clean-evaporator"),
-    ("freeze_end_shift_k", -100.0, -1.5, "at the end of freeze the evaporator stands {freeze_end_shift_k} against the usual"),
+    (
+        "freeze_end_shift_k",
+        -100.0,
+        -1.5,
+        "at the end of freeze the evaporator stands {freeze_end_shift_k} against the usual",
+    ),
 )
 # Sensing
 _cause(
@@ -177,12 +186,22 @@ _cause(
     "The end-of-freeze sensing acts too early: set too thin, scaled, or splashed",
     lambda s: 0.6 + 1.2 * ramp(s.freeze_end_shift_k, 1, 5) + 0.4 * _normal(s),
     ("look-at-slab", "control-settings", "clean-sensor"),
-    ("freeze_end_shift_k", 1.0, math.inf, "the evaporator ends its freeze {freeze_end_shift_k} warmer than usual"),
+    (
+        "freeze_end_shift_k",
+        1.0,
+        math.inf,
+        "the evaporator ends its freeze {freeze_end_shift_k} warmer than usual",
+    ),
 )
 _cause(
     "capacity-short",
     "The machine has lost so much capacity that no freeze finishes before the limit",
-    lambda s: -0.4 + 1.5 * ramp(s.freeze_end_c, -9, -3) + 1.2 * ramp(s.split_k, 17, 24) + 1.5 * ramp(s.superheat_k, 10, 20),
+    lambda s: (
+        -0.4
+        + 1.5 * ramp(s.freeze_end_c, -9, -3)
+        + 1.2 * ramp(s.split_k, 17, 24)
+        + 1.5 * ramp(s.superheat_k, 10, 20)
+    ),
     ("look-at-slab", "clean-condenser", "pressures"),
     ("freeze_end_c", -8.0, math.inf, "the evaporator is still at {freeze_end_c} when the freeze ends"),
 )
@@ -196,9 +215,19 @@ _cause(
 _cause(
     "hot-gas-shut",
     "The hot-gas valve does not open: coil, wiring, control or a stuck valve",
-    lambda s: 0.2 + 2.5 * ramp(s.harvest_peak_c, 2, -3) + ramp(-s.harvest_peak_shift_k, 8, 14) - 2.0 * ramp(s.plateau_min, 1.5, 4),
+    lambda s: (
+        0.2
+        + 2.5 * ramp(s.harvest_peak_c, 2, -3)
+        + ramp(-s.harvest_peak_shift_k, 8, 14)
+        - 2.0 * ramp(s.plateau_min, 1.5, 4)
+    ),
     ("feel-hot-gas", "control-settings", "valve-coil"),
-    ("harvest_peak_shift_k", -100.0, -4.0, "the evaporator's peak is {harvest_peak_shift_k} against a usual harvest"),
+    (
+        "harvest_peak_shift_k",
+        -100.0,
+        -4.0,
+        "the evaporator's peak is {harvest_peak_shift_k} against a usual harvest",
+    ),
 )
 _cause(
     "hot-gas-weak",
@@ -211,16 +240,31 @@ _cause(
 _cause(
     "slab-sticks",
     "The slab sticks: scale or wear on the evaporator, or too thick a bridge",
-    lambda s: 0.4 + 1.6 * ramp(s.plateau_min, 1.5, 4) + 0.6 * ramp(s.freeze_pct, 10, 30) - 1.5 * ramp(s.harvest_peak_c, 1, -3),
+    lambda s: (
+        0.4
+        + 1.6 * ramp(s.plateau_min, 1.5, 4)
+        + 0.6 * ramp(s.freeze_pct, 10, 30)
+        - 1.5 * ramp(s.harvest_peak_c, 1, -3)
+    ),
     ("watch-cycle", "look-at-slab", "clean-evaporator"),
     ("plateau_min", 1.5, math.inf, "the evaporator hangs near freezing point for {plateau_min}"),
 )
 _cause(
     "harvest-end-sensing",
     "The harvest's end is not noticed: curtain, ice switch or harvest probe",
-    lambda s: 0.0 + 1.5 * ramp(s.harvest_peak_shift_k, 2, 8) + 1.0 * ramp(s.harvest_peak_c, 10, 20) - ramp(s.plateau_min, 2, 5),
+    lambda s: (
+        0.0
+        + 1.5 * ramp(s.harvest_peak_shift_k, 2, 8)
+        + 1.0 * ramp(s.harvest_peak_c, 10, 20)
+        - ramp(s.plateau_min, 2, 5)
+    ),
     ("curtain", "control-settings", "sensor-resistance"),
-    ("harvest_peak_shift_k", 2.0, math.inf, "the evaporator gets {harvest_peak_shift_k} warmer than in a usual harvest"),
+    (
+        "harvest_peak_shift_k",
+        2.0,
+        math.inf,
+        "the evaporator gets {harvest_peak_shift_k} warmer than in a usual harvest",
+    ),
 )
 _cause(
     "room-cold",
@@ -242,19 +286,41 @@ _cause("start-gear", "Start capacitor or start relay is worn", lambda s: 0.8, ("
 _cause("voltage-low", "The voltage sags while it starts", lambda s: 0.3, ("line-voltage",))
 _cause("pressures-unequal", "It is started again before the pressures have equalised",
        lambda s: 0.1, ("control-settings", "pressures"))  # fmt: skip
-_cause("compressor-stuck", "The compressor is stuck or its winding is failing", lambda s: -0.3, ("compressor-current", "start-gear"))
+_cause(
+    "compressor-stuck",
+    "The compressor is stuck or its winding is failing",
+    lambda s: -0.3,
+    ("compressor-current", "start-gear"),
+)
 # No ice, probes, output
 _cause("no-water", "No water reaches the plate", lambda s: 0.6, ("water-on", "water-spread"))
 _cause("hot-gas-stuck-open", "The hot-gas valve is stuck open", lambda s: 0.1 + 1.2 * ramp(s.freeze_end_c, -2, 6), ("feel-hot-gas-in-freeze",))  # fmt: skip
-_cause("control-stuck", "The control is in cleaning mode or waits for a fault to be cleared", lambda s: 0.2, ("control-settings",))
-_cause("probe-off-pipe", "The probe has come off its pipe, or its wire is broken", lambda s: 0.8, ("probe-seat",))
+_cause(
+    "control-stuck",
+    "The control is in cleaning mode or waits for a fault to be cleared",
+    lambda s: 0.2,
+    ("control-settings",),
+)
+_cause(
+    "probe-off-pipe", "The probe has come off its pipe, or its wire is broken", lambda s: 0.8, ("probe-seat",)
+)
 _cause("clamp-open", "The clamp is open, round both conductors, or unplugged", lambda s: 0.8, ("clamp-seat",))
-_cause("logger-stopped", "The logger stopped: battery, memory or cable", lambda s: 0.6, ("probe-seat", "logger-interval"))
+_cause(
+    "logger-stopped",
+    "The logger stopped: battery, memory or cable",
+    lambda s: 0.6,
+    ("probe-seat", "logger-interval"),
+)
 _cause("logger-slow", "The logging interval is long for this machine", lambda s: 0.8, ("logger-interval",))
 _cause("clocks-differ", "The loggers were started by clocks that differ", lambda s: 0.8, ("logger-clock",))
 _cause("conditions", "Warm water or a hot room alone would take a part of the output",
        lambda s: -0.2 + ramp(s.water_c, 24, 34) + ramp(s.air_c, 32, 42), ("supply-temperature", "air-path"))  # fmt: skip
-_cause("slab-thin", "The slab is lighter than it should be", lambda s: 0.2, ("look-at-slab", "weigh-slab", "clean-sensor"))
+_cause(
+    "slab-thin",
+    "The slab is lighter than it should be",
+    lambda s: 0.2,
+    ("look-at-slab", "weigh-slab", "clean-sensor"),
+)
 _cause("fouling", "Something builds up: dirt on the condenser, scale in the water circuit",
        lambda s: 0.5 + 2 * ramp(s.split_shift_k, 1.5, 5) - ramp(s.split_shift_k, -1, -4), ("air-path", "clean-condenser", "clean-evaporator"))  # fmt: skip
 _cause("slow-leak", "Refrigerant is being lost slowly",

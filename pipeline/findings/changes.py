@@ -1,4 +1,4 @@
-"""A lasting change of a measure within one log: a step with its date, or a steady drift; never both."""
+"""A lasting change of a measure within one log: a step, or a drift that may begin in mid-log; with its date."""
 
 from __future__ import annotations
 
@@ -8,73 +8,116 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.findings import statistics
-from pipeline.findings.case import NS_PER_DAY, NS_PER_H, Case
 from pipeline.findings.conditions import level_at_usual_conditions
 
-_LEAST_CYCLES = 16
+# Common practice, no source: fewer points cannot carry a date, and weaker patterns are what noise also makes.
+_LEAST_POINTS = 16
 _SIDE = 6
 _STEP_P = 1e-3
+_EXPLAINED = 0.4
+_PLAIN = 0.75  # explained share that no test need confirm: the test takes a bent course for resemblance of neighbours
+_DRIFT_BETTER = 0.97  # a drift must leave less than this share of a step's squares to be called one
+_BENDS = 40  # moments tried as the beginning of a drift
+_NS_PER_DAY, _NS_PER_H = 86_400_000_000_000, 3_600_000_000_000
 
 
 @dataclass(frozen=True, kw_only=True)
 class Change:
-    """By how much a measure changed over a log, in its own unit."""
+    """By how much a measure changed, in its own unit. Indices are those of the array that was judged."""
 
     kind: str  # "step" or "drift"
     total: float
-    low: float
+    low: float  # 95 % interval of `total`
     high: float
-    first: int  # index of the first cycle of the new level; of the first cycle judged where it drifts
+    first: int  # first value of the new level; where the drift begins
     p: float
-    before: float  # level at the start
-    after: float  # level at the end
+    before: float  # level before
+    after: float  # level after; at the end, where it drifts
+    explained: float  # share of the squared deviation that the change takes away
     judged: np.ndarray  # bool (n,)
 
+    @property
+    def late(self) -> np.ndarray:
+        """Those judged from `first` on, bool (n,)."""
+        return self.judged & (np.arange(len(self.judged)) >= self.first)
 
-def change(
-    case: Case, values: np.ndarray, *, least: float, p: float, air_slope: float = 0.0, air_slope_sd: float = 0.3
-) -> Change | None:
-    """The lasting change of `values` (n,; NaN: not judged) of at least `least`, in either direction, or None.
 
-    Set to the usual air first; `air_slope` and `air_slope_sd` say what physics expects of it [unit per K]. A log too
-    short to tell a change from the time of day must show half as much again.
+def lasting_change(start_ns: np.ndarray, values: np.ndarray, *, least: float, p: float) -> Change | None:
+    """The lasting change of `values` (n,; NaN: not judged) at `start_ns`, of at least `least` in either direction.
+
+    A step (Pettitt's test) or a drift (Mann–Kendall's), whichever leaves the smaller squares; None where neither is both
+    plain and large enough.
     """
     judged = np.isfinite(values)
     at = np.flatnonzero(judged)
-    if len(at) < _LEAST_CYCLES:
+    if len(at) < _LEAST_POINTS:
         return None
-    hours = case.start_ns / NS_PER_H
-    y = level_at_usual_conditions(values, case.air_c, hours, mean=air_slope, sd=air_slope_sd)[at]
-    x = (case.start_ns[at] - case.start_ns[at[0]]) / NS_PER_DAY
-    if np.ptp(y) == 0 or np.ptp(x) == 0:
-        return None
-    if x[-1] < case.thresholds["drift_days"] and not np.isfinite(case.air_c[at]).any():
-        least = 1.5 * least
+    y = values[at]
+    x = (start_ns[at] - start_ns[at[0]]) / _NS_PER_DAY
     calm = np.clip(y, *np.quantile(y, [0.02, 0.98]))
+    if np.ptp(calm) == 0 or np.ptp(x) == 0:
+        return None
     step = statistics.single_step(calm, least=_SIDE)
-    line = statistics.line_explains(x, calm)
-    if step.explained > line + 0.03:
-        total = step.after - step.before
-        if abs(total) < least or step.p > _STEP_P or step.explained < 0.4:
-            return None
-        moved = statistics.hodges_lehmann(_thin(y[: step.first]), _thin(y[step.first :]))
-        return Change(
-            kind="step", total=total, low=moved.low, high=moved.high, first=int(at[step.first]), p=step.p,
-            before=step.before, after=step.after, judged=judged,
-        )  # fmt: skip
-    if x[-1] < case.thresholds["drift_days"] or len(at) < case.thresholds["drift_cycles"]:
+    bend, drift_explained = _best_bend(x, calm)
+    if 1 - drift_explained < _DRIFT_BETTER * (1 - step.explained):
+        return _drift(x, y, calm, at, judged, bend=bend, explained=drift_explained, least=least, p=p)
+    total = step.after - step.before
+    if abs(total) < least or step.p > _STEP_P or step.explained < _EXPLAINED:
         return None
-    rough = np.polynomial.polynomial.polyfit(x, calm, 1)
-    inflate = statistics.autocorrelation_factor(calm - np.polynomial.polynomial.polyval(x, rough))
-    found = statistics.trend(x, y, inflate=inflate)
-    total = found.slope * x[-1]
-    if abs(total) < least or found.p > p:
-        return None
-    middle = float(np.median(y - found.slope * x))
+    moved = statistics.hodges_lehmann(_thin(y[: step.first]), _thin(y[step.first :]))
     return Change(
-        kind="drift", total=total, low=found.low * x[-1], high=found.high * x[-1], first=int(at[0]), p=found.p,
-        before=middle, after=middle + total, judged=judged,
+        kind="step", total=total, low=moved.low, high=moved.high, first=int(at[step.first]), p=step.p,
+        before=step.before, after=step.after, explained=step.explained, judged=judged,
     )  # fmt: skip
+
+
+def _drift(x, y, calm, at, judged, *, bend: int, explained: float, least: float, p: float) -> Change | None:
+    ramp = np.maximum(x - x[bend], 0.0)
+    slope, level = np.polynomial.polynomial.polyfit(ramp, calm, 1)[::-1]
+    total = slope * ramp[-1]
+    if abs(total) < least or explained < _EXPLAINED:
+        return None
+    inflate = statistics.autocorrelation_factor(calm - level - slope * ramp)
+    whole = statistics.trend(x, y, inflate=inflate)
+    if whole.p > p and explained < _PLAIN:
+        return None
+    tail = statistics.trend(x[bend:], y[bend:], inflate=inflate)
+    low, high = sorted((tail.low * ramp[-1], tail.high * ramp[-1]))
+    return Change(
+        kind="drift", total=float(total), low=float(low), high=float(high), first=int(at[bend]), p=whole.p,
+        before=float(level), after=float(level + total), explained=explained, judged=judged,
+    )  # fmt: skip
+
+
+def _best_bend(x: np.ndarray, y: np.ndarray) -> tuple[int, float]:
+    """Index at which the best "level, then straight line" begins, and the share of the squares that it takes away."""
+    n = len(x)
+    bends = np.unique(np.linspace(0, n - _SIDE - 1, min(_BENDS, n - _SIDE)).astype(int))
+    ramps = np.maximum(x[None, :] - x[bends][:, None], 0.0)
+    ramps -= ramps.mean(axis=1, keepdims=True)
+    dy = y - y.mean()
+    explained = (ramps @ dy) ** 2 / ((ramps**2).sum(axis=1) * float(dy @ dy))
+    best = int(np.argmax(explained))
+    return int(bends[best]), float(explained[best])
+
+
+def change_of(
+    case, values: np.ndarray, *, least: float, air_slope: float = 0.0, air_slope_sd: float = 0.3
+) -> Change | None:
+    """`lasting_change` of a measure of `case`, set to the usual air first.
+
+    `air_slope` and `air_slope_sd` say what physics expects of it [unit per K]. Where no air was logged, a log too short to
+    tell a change from the time of day must show half as much again, and cannot show a drift.
+    """
+    days = (case.timeline.end_ns - case.timeline.start_ns) / _NS_PER_DAY
+    short = days < case.thresholds["drift_days"] and not np.isfinite(case.air_c[np.isfinite(values)]).any()
+    level = level_at_usual_conditions(
+        values, case.air_c, case.start_ns / _NS_PER_H, mean=air_slope, sd=air_slope_sd
+    )
+    found = lasting_change(
+        case.start_ns, level, least=1.5 * least if short else least, p=case.thresholds["drift_p"]
+    )
+    return None if found is not None and short and found.kind == "drift" else found
 
 
 def _thin(y: np.ndarray, most: int = 300) -> np.ndarray:

@@ -53,4 +53,6 @@ _ROWS = (
     ("compressor-pumping", LICENSED, "Have a licensed person test whether the compressor still pumps"),
 )  # fmt: skip
 
-CHECKS: dict[str, Check] = {key: Check(step=step, text=phrase(f"check.{key}", english)) for key, step, english in _ROWS}
+CHECKS: dict[str, Check] = {
+    key: Check(step=step, text=phrase(f"check.{key}", english)) for key, step, english in _ROWS
+}

@@ -79,7 +79,9 @@ class Comparison:
     sentence: Text  # the one to say first
     shifts: tuple[Shifted, ...]
     conditions: tuple[Condition, ...]
-    freeze_at_same_conditions: Shifted | None  # air and water taken out; None where they were not logged both times
+    freeze_at_same_conditions: (
+        Shifted | None
+    )  # air and water taken out; None where they were not logged both times
     cycles_per_day_earlier: float | None
     cycles_per_day_later: float | None
     not_compared: tuple[Text, ...]  # names of the measures that one of the logs lacks
@@ -140,7 +142,10 @@ _ADJUSTED_SENTENCES = {
     "lower": phrase("compare.adjusted.lower", "At the same air and water, freezes would be {shift_min} shorter (95 % interval {low_min} to {high_min})"),
     "same": phrase("compare.adjusted.same", "At the same air and water, freezes would be as long as before (95 % interval of the change {low_min} to {high_min})"),
 }  # fmt: skip
-_TOO_FEW = phrase("compare.too-few", "The two logs have too few whole cycles in common to be compared: {earlier} and {later}, of {least} needed")
+_TOO_FEW = phrase(
+    "compare.too-few",
+    "The two logs have too few whole cycles in common to be compared: {earlier} and {later}, of {least} needed",
+)
 
 
 def compare(earlier: Log, later: Log, unit: Unit) -> Comparison:
@@ -151,7 +156,8 @@ def compare(earlier: Log, later: Log, unit: Unit) -> Comparison:
     """
     in_force = thresholds.resolve(unit)
     before, after = (
-        Case(timeline=log.timeline, record=log.record, unit=unit, thresholds=in_force) for log in (earlier, later)
+        Case(timeline=log.timeline, record=log.record, unit=unit, thresholds=in_force)
+        for log in (earlier, later)
     )
     conditions = tuple(c for c in (_condition(m, before, after) for m in _CONDITIONS) if c is not None)
     air = next((c.shift_k for c in conditions if c.measure == "air_c"), math.nan)
@@ -188,7 +194,9 @@ def _values(case: Case, measure: str) -> np.ndarray:
 def _shifted(measure: str, x: np.ndarray, y: np.ndarray, air_k: float) -> Shifted:
     moved, before, after, changed, direction = _estimate(x, y)
     air = _air_word(air_k) if measure == "freeze_min" else ""
-    values = _told(moved, direction, _suffix(measure)) | ({"air_k": abs(air_k)} if air in ("warmer", "cooler") else {})
+    values = _told(moved, direction, _suffix(measure)) | (
+        {"air_k": abs(air_k)} if air in ("warmer", "cooler") else {}
+    )
     return Shifted(
         measure=measure,
         name=_NAMES[measure](),
@@ -210,7 +218,9 @@ def _air_word(air_k: float) -> str:
 
 
 def _adjusted(before: Case, after: Case) -> Shifted | None:
-    pair = at_same_conditions(*((np.where(c.steady, c.freeze_min, np.nan), c.air_c, c.water_c) for c in (before, after)))
+    pair = at_same_conditions(
+        *((np.where(c.steady, c.freeze_min, np.nan), c.air_c, c.water_c) for c in (before, after))
+    )
     if pair is None or min(len(pair[0]), len(pair[1])) < _LEAST:
         return None
     moved, earlier, later, changed, direction = _estimate(*pair)
@@ -263,5 +273,9 @@ def _condition(measure: str, before: Case, after: Case) -> Condition | None:
         return None
     earlier, later = float(np.median(x)), float(np.median(y))
     return Condition(
-        measure=measure, name=_CONDITIONS[measure](), earlier_c=earlier, later_c=later, shift_k=later - earlier
+        measure=measure,
+        name=_CONDITIONS[measure](),
+        earlier_c=earlier,
+        later_c=later,
+        shift_k=later - earlier,
     )

@@ -13,7 +13,9 @@ import numpy as np
 
 from pipeline.findings import statistics
 
-LATENT_KJ_PER_KG = 333.55  # heat of fusion of water: CRC Handbook of Chemistry and Physics (from memory, to be confirmed)
+LATENT_KJ_PER_KG = (
+    333.55  # heat of fusion of water: CRC Handbook of Chemistry and Physics (from memory, to be confirmed)
+)
 CP_WATER_KJ_PER_KG_K = 4.19  # IAPWS-95, between 10 and 20 °C at one atmosphere, by CoolProp
 _AIR_SLOPE, _AIR_SLOPE_SD = 0.012, 0.008  # log freeze per K of air: common practice, no source
 _WATER_SLOPE_SD = 0.004
@@ -31,7 +33,9 @@ def heat_kj_per_kg(water_c: float) -> float:
     return LATENT_KJ_PER_KG + CP_WATER_KJ_PER_KG_K * max(water_c, 0.0)
 
 
-def capacity_factor(air_c: float, water_c: float, *, rated_air_c: float, rated_water_c: float, per_k: float) -> float:
+def capacity_factor(
+    air_c: float, water_c: float, *, rated_air_c: float, rated_water_c: float, per_k: float
+) -> float:
     """Ice a day at `air_c` and `water_c` over that at the rated ones: warmer air costs `per_k` (share/K), warmer water
     costs its own heat. NaN for one of the two leaves it out."""
     factor = 1.0
@@ -47,14 +51,22 @@ class Adjusted:
     """Freeze lengths set to the log's usual air and water. Arrays have one value a cycle, NaN where not judged."""
 
     log_length: np.ndarray  # natural log of the corrected length (length in min)
-    foreseen_sd: float  # spread of log lengths that the conditions alone should make; NaN where none were logged
+    foreseen_sd: (
+        float  # spread of log lengths that the conditions alone should make; NaN where none were logged
+    )
     corrected_for: tuple[str, ...]  # of "air", "water", "time of day"
     air_slope: float  # log length per K, NaN where no air was logged
     air_slope_se: float
 
 
 def adjust(
-    *, freeze_min: np.ndarray, air_c: np.ndarray, water_c: np.ndarray, hour: np.ndarray, floor: float, sigma_min: float
+    *,
+    freeze_min: np.ndarray,
+    air_c: np.ndarray,
+    water_c: np.ndarray,
+    hour: np.ndarray,
+    floor: float,
+    sigma_min: float,
 ) -> Adjusted:
     """`freeze_min` (n,) set to the median air [°C] and water [°C]; `hour` (n,) are hours on any clock.
 
@@ -120,10 +132,17 @@ def at_same_conditions(earlier: _Log, later: _Log) -> tuple[np.ndarray, np.ndarr
         if any(np.isfinite(log[i]).mean() < 0.5 for log in logs):
             continue
         usual = [float(np.nanmedian(log[i])) for log in logs]
-        columns.append([(np.where(np.isfinite(log[i]), log[i], u), u, sum(usual) / 2) for log, u in zip(logs, usual, strict=True)])
+        columns.append(
+            [
+                (np.where(np.isfinite(log[i]), log[i], u), u, sum(usual) / 2)
+                for log, u in zip(logs, usual, strict=True)
+            ]
+        )
         mean.append(CP_WATER_KJ_PER_KG_K / heat_kj_per_kg(sum(usual) / 2) if slope is None else slope)
         sd.append(slope_sd)
-    within = np.column_stack([np.concatenate([values - usual for values, usual, _ in column]) for column in columns])
+    within = np.column_stack(
+        [np.concatenate([values - usual for values, usual, _ in column]) for column in columns]
+    )
     logged = [np.log(freeze) for freeze, _, _ in logs]
     y = np.concatenate([values - np.median(values) for values in logged])
     slopes, _ = _fit(within, y, np.array(mean), np.array(sd), 0.01)

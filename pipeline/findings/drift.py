@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.findings import statistics
 from pipeline.findings.case import Case
-from pipeline.findings.changes import Change, change
+from pipeline.findings.changes import Change, change_of
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import Phrase, phrase
 from pipeline.findings.rule import CannotTell, Rule, Seen, cycles_needed
@@ -52,10 +52,10 @@ def _drift(case: Case):
     if not found:
         return None
     measure, moved = found[0]
-    days = (case.start_ns[moved.judged][-1] - case.start_ns[moved.judged][0]) / 8.64e13
-    at = np.flatnonzero(moved.judged)
-    third = len(at) // 3
-    early, late = np.zeros(case.n, bool), np.zeros(case.n, bool)
+    at = np.flatnonzero(moved.late)
+    days = (case.start_ns[at[-1]] - case.start_ns[at[0]]) / 8.64e13
+    third = max(len(at) // 3, 1)
+    early, late = moved.judged & ~moved.late, np.zeros(case.n, bool)
     early[at[:third]], late[at[-third:]] = True, True
     return Seen(
         severity=Severity.WATCH,
@@ -64,7 +64,7 @@ def _drift(case: Case):
         end_ns=int(case.end_ns[at[-1]]),
         cycles=late,
         usual=early,
-        evidence={"days": round(days, 2), "cycles_judged": len(at), **_evidence(found, days)},
+        evidence={"days": round(days, 2), "cycles_judged": int(moved.judged.sum()), **_evidence(found, days)},
         confidence=statistics.phi(abs(_scaled(measure, moved)) / t[measure.threshold] + 0.5),
         flag_cycles=False,
     )
@@ -76,8 +76,8 @@ def _change(case: Case, measure: _Measure) -> Change | None:
     least = case.thresholds[measure.threshold]
     if measure.relative:
         values, least = np.log(values), math.log1p(least / 100)
-    return change(
-        case, values, least=least, p=case.thresholds["drift_p"], air_slope=measure.air_slope, air_slope_sd=measure.air_slope_sd
+    return change_of(
+        case, values, least=least, air_slope=measure.air_slope, air_slope_sd=measure.air_slope_sd
     )
 
 

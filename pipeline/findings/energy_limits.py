@@ -30,7 +30,12 @@ PARAGRAPH_B: dict[tuple[str, str], _Rows] = {
 }
 # 10 CFR 431.136(c): batch machines made on or after 28 Jan 2018, 50 to 4,000 lb/24 h (from memory, to be confirmed).
 PARAGRAPH_C: dict[tuple[str, str], _Rows] = {
-    ("head", "water"): ((300, 6.88, -0.0055), (850, 5.80, -0.00191), (1500, 4.42, -0.00028), (_TOP, 4.0, 0.0)),
+    ("head", "water"): (
+        (300, 6.88, -0.0055),
+        (850, 5.80, -0.00191),
+        (1500, 4.42, -0.00028),
+        (_TOP, 4.0, 0.0),
+    ),
     ("head", "air"): ((300, 10.0, -0.01233), (800, 7.05, -0.0025), (1500, 5.55, -0.00063), (_TOP, 4.61, 0.0)),
     ("remote-head", "air"): ((988, 7.97, -0.00342), (_TOP, 4.59, 0.0)),
     ("remote-compressor", "air"): ((930, 7.97, -0.00342), (_TOP, 4.79, 0.0)),

@@ -76,5 +76,7 @@ class Judgement:
     not_judged: tuple[NotJudged, ...]
     output: Output
     verdict: Verdict
-    thresholds: tuple[tuple[str, float, str, str], ...] = ()  # (name, value in force, unit, source), for the page
+    thresholds: tuple[
+        tuple[str, float, str, str], ...
+    ] = ()  # (name, value in force, unit, source), for the page
     cautions: tuple[Text, ...] = ()

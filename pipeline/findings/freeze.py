@@ -7,101 +7,127 @@ import math
 import numpy as np
 
 from pipeline.findings import statistics
-from pipeline.findings.case import Case, spread_of
-from pipeline.findings.changes import change
+from pipeline.findings.case import Case
+from pipeline.findings.changes import Change, change_of
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_COLD, CannotTell, Rule, Seen, cycles_needed
 
-_AT_TIMER = phrase("finding.freeze-at-timeout.title", "{count} of {of} freezes end at {length_min}, whatever the conditions: a timer ends them")
-_NOT_VARIED = phrase("needs.varied-conditions", "a longer log, a faster one, or air and water temperatures: in this one, steady freezes and a timer look alike")
-_WEAK_SINCE = phrase("finding.weak-freeze.since", "The evaporator no longer gets as cold: freezes end at {after_c}, {rise_k} warmer than before")
-_WEAK_ALL = phrase("finding.weak-freeze.all", "The evaporator does not get cold enough: freezes end at {freeze_end_c}")
-_WEAK_SUPERHEAT = phrase("finding.weak-freeze.superheat", "The evaporator is starved: superheat is {superheat_k} at the end of the freeze")
+_AT_TIMER = phrase(
+    "finding.freeze-at-timeout.title",
+    "{count} of {of} freezes end at {length_min}, whatever the conditions: a timer ends them",
+)
+_NOT_VARIED = phrase(
+    "needs.varied-conditions",
+    "a longer log, a faster one, or air and water temperatures: in this one, steady freezes and a timer look alike",
+)
+# Common practice, no source.
+_LENGTH_PER_K = 0.010  # share by which a kelvin of air or water lengthens a freeze, at the least
+_SURE_Z = -4.5  # chance below 1 in 100,000 that a machine is so regular by luck
+
+_WEAK_SINCE = phrase(
+    "finding.weak-freeze.since",
+    "The evaporator no longer gets as cold: freezes end at {after_c}, {rise_k} warmer than before",
+)
+_WEAK_ALL = phrase(
+    "finding.weak-freeze.all", "The evaporator does not get cold enough: freezes end at {freeze_end_c}"
+)
+_WEAK_SUPERHEAT = phrase(
+    "finding.weak-freeze.superheat",
+    "The evaporator is starved: superheat is {superheat_k} at the end of the freeze",
+)
 
 
 def _at_timeout(case: Case):
-    """Do freezes bunch at one length although the conditions should make them vary?"""
+    """Do freezes bunch at one length although conditions, and the nature of a freeze, should make them vary?"""
     t = case.thresholds
     lengths = np.where(case.stalls_aside, case.freeze_min, np.nan)
     known = np.isfinite(lengths)
     if known.sum() < t["timer_cycles"]:
-        return cycles_needed("timer_cycles")(case) or None
-    tolerance = _tolerance_min(case)
-    length, bunched = _bunch(lengths, tolerance)
-    share = bunched.sum() / known.sum()
-    if 100 * share < t["timer_share_pct"]:
+        return cycles_needed("timer_cycles")(case)
+    believed = math.hypot(case.sigma_min, t["timer_spread_s"] / 60)
+    length, bunched = _bunch(lengths, 2.5 * believed)
+    stretch = _stretch(bunched, known, t["timer_share_pct"] / 100)
+    inside = known & stretch
+    n = int(inside.sum())
+    if n < t["timer_cycles"]:
         return None
-    at = np.flatnonzero(bunched)
-    longer = known & (lengths > length + 2 * tolerance)
-    if longer.sum() > 0.1 * known.sum():
-        return None  # a timer lets nothing run longer
-    found = math.hypot(spread_of(lengths[bunched]), 0.0)
-    foreseen = _foreseen_min(case, bunched, length)
+    found = float(np.std(np.clip(lengths[inside], length - 5 * believed, length + 5 * believed)))
+    foreseen = math.hypot(_by_conditions_min(case, inside, length), length * t["natural_spread_pct"] / 100)
+    due = math.hypot(case.sigma_min, foreseen)
+    excess = due / max(found, 1e-9)
     told = case.unit.nameplate.freeze_timer_min
     at_told = told is not None and abs(length / told - 1) <= t["timer_match_pct"] / 100
-    believed = math.hypot(case.sigma_min, t["timer_spread_s"] / 60)
-    excess = foreseen / max(found, believed)
-    pulled = _pull_down_excess(case, length, believed)
     proofs = {
-        "conditions": excess >= t["timer_excess"],
-        "pull-down freezes": pulled,
-        "told length": at_told and found <= 2 * believed,
+        "too regular for the conditions": excess >= t["timer_excess"] and _chance_z(found / due, n) < _SURE_Z,
+        "the timer's length in unit.toml": at_told and found <= 2 * believed,
     }
     if not any(proofs.values()):
-        return CannotTell(needs=_NOT_VARIED()) if found <= 1.2 * believed and excess >= 1 else None
+        alike = n >= 0.9 * known.sum() and found <= 1.2 * believed
+        return CannotTell(needs=_NOT_VARIED()) if alike else None
+    ended = bunched & stretch
+    at = np.flatnonzero(ended)
     return Seen(
         severity=Severity.ACT,
         title=_AT_TIMER(count=len(at), of=int(known.sum()), length_min=round(length, 2)),
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
-        cycles=bunched,
-        usual=known & ~bunched if (known & ~bunched).sum() >= 3 else None,
+        cycles=ended,
+        usual=known & ~stretch if (known & ~stretch).sum() >= 3 else None,
         evidence={
             "length_min": round(length, 2),
             "bunched": len(at),
             "freezes_judged": int(known.sum()),
             "spread_found_s": round(60 * found, 1),
-            "spread_foreseen_s": round(60 * foreseen, 1),
+            "spread_due_s": round(60 * due, 1),
+            "sampling_s": round(60 * case.sigma_min, 1),
             "timer_told_min": told,
-            "proofs": ", ".join(name for name, holds in proofs.items() if holds),
+            "proof": "; ".join(name for name, holds in proofs.items() if holds),
         },
-        confidence=1 - 0.5 * math.exp(-max(excess - 1, 0) / 2) * 0.5 ** (sum(proofs.values()) - 1),
+        confidence=1 - 0.5 * 0.35 ** (max(excess - 1, 0) + sum(proofs.values()) - 1),
     )
-
-
-def _tolerance_min(case: Case) -> float:
-    """How far two freezes that one timer ends may seem to differ [min]."""
-    return 2.5 * math.hypot(case.sigma_min, case.thresholds["timer_spread_s"] / 60)
 
 
 def _bunch(lengths: np.ndarray, tolerance: float) -> tuple[float, np.ndarray]:
     """The length round which most freezes lie within ± `tolerance`, and which those are, bool (n,)."""
-    at = np.flatnonzero(np.isfinite(lengths))
-    values = np.sort(lengths[at])
+    values = np.sort(lengths[np.isfinite(lengths)])
     count = np.searchsorted(values, values + 2 * tolerance, "right") - np.arange(len(values))
     best = int(np.argmax(count))
     length = float(np.median(values[best : best + count[best]]))
     return length, np.isfinite(lengths) & (np.abs(lengths - length) <= tolerance)
 
 
-def _foreseen_min(case: Case, bunched: np.ndarray, length: float) -> float:
-    """By how much the conditions of these freezes should make them vary [min], 0 where none were logged."""
+def _stretch(bunched: np.ndarray, known: np.ndarray, share: float) -> np.ndarray:
+    """The stretch of cycles that holds most bunched freezes for its few others, bool (n,): the fault may begin in
+    mid-log. Each freeze that is not bunched costs so much that at least about `share` of the stretch is."""
+    cost = share / (1 - share)
+    worth = np.where(bunched, 1.0, np.where(known, -cost, 0.0))
+    total = np.concatenate([[0.0], np.cumsum(worth)])
+    lowest = np.minimum.accumulate(total)
+    stop = int(np.argmax(total - lowest))
+    start = int(np.argmin(total[: stop + 1]))
+    stretch = np.zeros(len(bunched), bool)
+    stretch[start:stop] = True
+    return stretch
+
+
+def _by_conditions_min(case: Case, cycles: np.ndarray, length: float) -> float:
+    """By how much air and water should make these freezes vary [min], one sigma; 0 where neither was logged."""
     total = 0.0
-    for values, per_k in ((case.air_c, 0.010), (case.water_c, 0.010)):
-        sigma = spread_of(values[bunched])
-        if math.isfinite(sigma):
-            total = math.hypot(total, sigma * per_k * length)
+    for values in (case.air_c, case.water_c):
+        known = values[cycles & np.isfinite(values)]
+        if len(known) >= 3:
+            total = math.hypot(total, float(np.std(known)) * _LENGTH_PER_K * length)
     return total
 
 
-def _pull_down_excess(case: Case, length: float, believed: float) -> bool:
-    """Whether freezes after an idle end at the same length too, though they start warm and should take longer."""
-    pulled = case.freeze_min[case.flag("after_idle") & np.isfinite(case.freeze_min) & ~case.flag("broken")]
-    if len(pulled) < 3:
-        return False
-    near = np.abs(pulled - length) <= 2.5 * believed
-    return bool(near.mean() >= 0.8 and 0.03 * length > 2 * believed)
+def _chance_z(ratio: float, n: int) -> float:
+    """Normal score of a sample's spread being only `ratio` of the true one, by n values (negative: too regular).
+
+    Wilson & Hilferty 1931's cube root of chi-square (from memory, to be confirmed).
+    """
+    k = max(n - 1, 1)
+    return ((ratio**2) ** (1 / 3) - (1 - 2 / (9 * k))) / math.sqrt(2 / (9 * k))
 
 
 def _weak(case: Case):
@@ -109,11 +135,9 @@ def _weak(case: Case):
     ends = np.where(case.steady, case.column("freeze_end_c"), np.nan)
     if np.isfinite(ends).sum() < t["band_cycles"]:
         return cycles_needed("band_cycles")(case)
-    warmed = change(case, ends, least=t["freeze_end_rise_k"], p=t["drift_p"], air_slope=0.1, air_slope_sd=0.15)
-    if warmed is not None and warmed.total > 0:
-        late = warmed.judged & (np.arange(case.n) >= warmed.first)
-        if warmed.kind == "drift":
-            late &= ends > warmed.before + warmed.total / 2
+    warmed = change_of(case, ends, least=t["freeze_end_rise_k"], air_slope=0.1, air_slope_sd=0.15)
+    if warmed is not None and warmed.total > 0 and not _ended_early(case, warmed):
+        late = warmed.late
         at = np.flatnonzero(late)
         return Seen(
             severity=Severity.ACT if _longer(case, late, warmed.judged & ~late) else Severity.WATCH,
@@ -141,13 +165,21 @@ def _weak_throughout(case: Case, ends: np.ndarray):
     judged = np.isfinite(ends)
     typical = float(np.median(ends[judged]))
     at = np.flatnonzero(judged)
-    superheat = float(np.nanmedian(case.refrigeration.superheat_k)) if np.isfinite(case.refrigeration.superheat_k).any() else math.nan
+    superheat = (
+        float(np.nanmedian(case.refrigeration.superheat_k))
+        if np.isfinite(case.refrigeration.superheat_k).any()
+        else math.nan
+    )
     # A suction line far from the plate reads warmer than the plate: only a probe on the evaporator has a fixed level.
     warm = case.timeline.get("evaporator") is not None and typical > t["freeze_end_high_c"]
     starved = superheat > t["superheat_high_k"]
     if not warm and not starved:
         return None
-    title = _WEAK_ALL(freeze_end_c=round(typical, 1)) if warm else _WEAK_SUPERHEAT(superheat_k=round(superheat, 1))
+    title = (
+        _WEAK_ALL(freeze_end_c=round(typical, 1))
+        if warm
+        else _WEAK_SUPERHEAT(superheat_k=round(superheat, 1))
+    )
     sigma = 2.0  # K: how far the level of a clipped probe is off (common practice, no source)
     margin = typical - t["freeze_end_high_c"] if warm else (superheat - t["superheat_high_k"]) / 2
     return Seen(
@@ -163,6 +195,12 @@ def _weak_throughout(case: Case, ends: np.ndarray):
         },
         confidence=statistics.phi(margin / sigma),
     )
+
+
+def _ended_early(case: Case, warmed: Change) -> bool:
+    """Whether the freezes also became shorter: one that ends early ends warm, and the evaporator is not to blame."""
+    before, after = (case.level("freeze_min", m) for m in (warmed.judged & ~warmed.late, warmed.late))
+    return after < 0.93 * before
 
 
 def _longer(case: Case, late: np.ndarray, early: np.ndarray) -> bool:
@@ -185,7 +223,14 @@ RULES = (
         test=_weak,
         needs=(NEEDS_COLD,),
         thresholds=("freeze_end_high_c", "freeze_end_rise_k", "superheat_high_k", "drift_p", "band_cycles"),
-        causes=("charge-low", "metering", "hot-gas-leaks", "compressor-worn", "water-leaks-in", "condenser-dirty"),
+        causes=(
+            "charge-low",
+            "metering",
+            "hot-gas-leaks",
+            "compressor-worn",
+            "water-leaks-in",
+            "condenser-dirty",
+        ),
         quiet_when=("no-ice",),
     ),
 )

@@ -12,11 +12,22 @@ from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_TIMED_HARVESTS, Rule, Seen, cycles_needed
 
-_NEVER_WARMED = phrase("finding.harvest-stalled.never-warmed", "{count} of {of} harvests stalled: the evaporator never warmed")
-_PLATEAU = phrase("finding.harvest-stalled.plateau", "{count} of {of} harvests stalled: the evaporator hung near freezing point and the slab did not let go")
-_AT_LIMIT = phrase("finding.harvest-stalled.at-limit", "{count} of {of} harvests stalled: they ran into their limit")
-_REPEATED = phrase("finding.harvest-stalled.repeated", "{count} of {of} harvests stalled and had to be repeated")
-_LONG = phrase("finding.harvest-long.some", "{count} of {of} harvests took long: {found_min}, where {usual_min} is usual")
+_NEVER_WARMED = phrase(
+    "finding.harvest-stalled.never-warmed", "{count} of {of} harvests stalled: the evaporator never warmed"
+)
+_PLATEAU = phrase(
+    "finding.harvest-stalled.plateau",
+    "{count} of {of} harvests stalled: the evaporator hung near freezing point and the slab did not let go",
+)
+_AT_LIMIT = phrase(
+    "finding.harvest-stalled.at-limit", "{count} of {of} harvests stalled: they ran into their limit"
+)
+_REPEATED = phrase(
+    "finding.harvest-stalled.repeated", "{count} of {of} harvests stalled and had to be repeated"
+)
+_LONG = phrase(
+    "finding.harvest-long.some", "{count} of {of} harvests took long: {found_min}, where {usual_min} is usual"
+)
 _LONG_ALL = phrase("finding.harvest-long.all", "All harvests are long: {found_min}, where {expected_min} is the most to expect")  # fmt: skip
 
 
@@ -27,11 +38,24 @@ def _stalled(case: Case):
         return cycles_needed("band_cycles")(case)
     if not stalled.any():
         return None
-    kinds = {"never-warmed": s.never_warmed, "plateau": s.plateau, "at-limit": s.at_limit, "repeated": s.repeated}
+    kinds = {
+        "never-warmed": s.never_warmed,
+        "plateau": s.plateau,
+        "at-limit": s.at_limit,
+        "repeated": s.repeated,
+    }
     counts = {kind: int(mask.sum()) for kind, mask in kinds.items()}
     # One kind names the finding: the most frequent of those that say why, then those that say how it ended.
-    leading = max(counts, key=lambda kind: (counts[kind] > 0) * (counts[kind] + 0.5 * (kind in ("never-warmed", "plateau")))) 
-    titles = {"never-warmed": _NEVER_WARMED, "plateau": _PLATEAU, "at-limit": _AT_LIMIT, "repeated": _REPEATED}
+    leading = max(
+        counts,
+        key=lambda kind: (counts[kind] > 0) * (counts[kind] + 0.5 * (kind in ("never-warmed", "plateau"))),
+    )
+    titles = {
+        "never-warmed": _NEVER_WARMED,
+        "plateau": _PLATEAU,
+        "at-limit": _AT_LIMIT,
+        "repeated": _REPEATED,
+    }
     of = int((case.harvests | stalled).sum())
     at = np.flatnonzero(stalled)
     lengths = case.harvest_min[stalled]
@@ -85,7 +109,12 @@ def _long(case: Case):
     margin = (found - s.usual_min * (1 + case.thresholds["harvest_out_pct"] / 100)) / s.sigma_min
     return Seen(
         severity=Severity.WATCH,
-        title=_LONG(count=len(at), of=int(case.harvests.sum()), found_min=round(found, 2), usual_min=round(s.usual_min, 2)),
+        title=_LONG(
+            count=len(at),
+            of=int(case.harvests.sum()),
+            found_min=round(found, 2),
+            usual_min=round(s.usual_min, 2),
+        ),
         start_ns=int(case.harvest_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
         cycles=s.long,

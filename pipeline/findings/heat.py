@@ -3,83 +3,158 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.findings import statistics
 from pipeline.findings.case import Case
-from pipeline.findings.changes import Change, change
+from pipeline.findings.changes import Change, change_of
 from pipeline.findings.conditions import heat_kj_per_kg
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_REJECTION, NEEDS_WATER, Rule, Seen
+from pipeline.text import Text
 
-_SPLIT = phrase("finding.condenser-hot.split", "Heat rejection is poor: what leaves the condenser is {split_k} above what enters it")
-_RISE = phrase("finding.condenser-hot.rise", "Heat rejection has become worse: the condenser split rose by {rise_k}, to {after_k}")
-_OVER_AIR = phrase("finding.condenser-hot.over-air", "Heat rejection is poor: it condenses {over_air_k} above the air it is given")
+_SPLIT = phrase(
+    "finding.condenser-hot.split",
+    "Heat rejection is poor: what leaves the condenser is {split_k} above what enters it",
+)
+_OVER_AIR = phrase(
+    "finding.condenser-hot.over-air",
+    "Heat rejection is poor: it condenses {over_air_k} above the air it is given",
+)
 _DISCHARGE = phrase("finding.condenser-hot.discharge", "The discharge line reaches {discharge_c}")
-_DISCHARGE_RISE = phrase("finding.condenser-hot.discharge-rise", "The discharge line has become {rise_k} hotter at the same air")
-_WARM = phrase("finding.warm-water.title", "The supply water arrives at {water_c}: it costs {loss_pct} of the rated output")
+_WORSE = {
+    "split": phrase(
+        "finding.condenser-hot.split-rise",
+        "Heat rejection has become worse: the condenser split rose by {rise_k}, to {after_k}",
+    ),
+    "over_air": phrase(
+        "finding.condenser-hot.over-air-rise",
+        "Heat rejection has become worse: it condenses {rise_k} higher above the air than before",
+    ),
+    "discharge": phrase(
+        "finding.condenser-hot.discharge-rise",
+        "Heat rejection has become worse: the discharge line is {rise_k} hotter at the same air",
+    ),
+    "current": phrase(
+        "finding.condenser-hot.current-rise",
+        "Heat rejection has become worse, by the current: it is {rise_pct} higher at the same air",
+    ),
+}
+_WARM = phrase(
+    "finding.warm-water.title",
+    "The supply water arrives at {water_c}: it costs {loss_pct} of the rated output",
+)
+_WARMER = phrase(
+    "finding.warm-water.since",
+    "The supply water has become {rise_k} warmer, {water_c}: it costs {loss_pct} of the output",
+)
 
-_SPLIT_SIGMA_K = 2.0  # two clipped probes in moving air: common practice, no source
-_DISCHARGE_RISE_SHARE = 3.0  # the discharge line moves about three times as far as the split: common practice, no source
+# Common practice, no source.
+_SPLIT_SIGMA_K = 2.0  # two clipped probes in moving air
+_ENOUGH = 1.0  # the sum of the signals, each as a share of what would do by itself
+_A_SIGNAL = 0.35  # a share that counts as a second signal
+_AT_MOST = 1.5  # no signal counts for more
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Sign:
+    """One sign of worse heat rejection: a measure that rises with the condensing pressure."""
+
+    name: str
+    share: float  # its rise over the rise that would do by itself
+    change: Change
 
 
 def _condenser_hot(case: Case):
     t = case.thresholds
+    signs = _signs(case)
+    total = sum(min(s.share, _AT_MOST) for s in signs)
+    strong = (
+        any(s.share >= 1 for s in signs if s.name != "current")
+        or sum(s.share >= _A_SIGNAL for s in signs) >= 2
+    )
+    if total >= _ENOUGH and strong:
+        return _worse(case, signs, total)
     split = np.where(case.steady, case.column("condenser_split_k"), np.nan)
-    limit = t["condenser_split_k" if case.unit.cooling == "air" else "condenser_split_water_k"]
-    rise = change(case, split, least=t["condenser_rise_k"], p=t["drift_p"], air_slope=0.0, air_slope_sd=0.15)
-    if rise is not None and rise.total > 0:
-        late = _late(case, rise, split)
-        return _seen(case, late, rise.judged & ~late, _RISE(rise_k=_r(rise.total), after_k=_r(rise.after)), {
-            "before_k": _r(rise.before), "after_k": _r(rise.after), "rise_k": _r(rise.total), "rise_low_k": _r(rise.low),
-            "rise_high_k": _r(rise.high), "how": rise.kind,
-        }, statistics.phi(2 * rise.total / t["condenser_rise_k"] - 1))  # fmt: skip
-    typical = _median(split)
-    if typical > limit:
-        return _seen(case, np.isfinite(split), None, _SPLIT(split_k=_r(typical)), {
-            "split_k": _r(typical), "limit_k": limit, "air_c": _r(_median(case.air_c)),
-        }, statistics.phi((typical - limit) / _SPLIT_SIGMA_K))  # fmt: skip
-    over_air = _median(case.refrigeration.condensing_over_air_k)
-    if over_air > t["condensing_over_air_k"]:
-        judged = np.isfinite(case.refrigeration.condensing_over_air_k)
-        return _seen(case, judged, None, _OVER_AIR(over_air_k=_r(over_air)), {
-            "over_air_k": _r(over_air), "condensing_c": _r(_median(case.refrigeration.condensing_c)),
-            "limit_k": t["condensing_over_air_k"],
-        }, statistics.phi((over_air - t["condensing_over_air_k"]) / _SPLIT_SIGMA_K))  # fmt: skip
-    return _by_discharge(case)
-
-
-def _by_discharge(case: Case):
-    t = case.thresholds
+    limit = t["condenser_split_k"]
+    if case.unit.cooling == "air" and (typical := _median(split)) > limit:
+        return _seen(case, np.isfinite(split), None, _SPLIT(split_k=_r(typical)),
+                     {"split_k": _r(typical), "limit_k": limit}, statistics.phi((typical - limit) / _SPLIT_SIGMA_K))  # fmt: skip
+    over_air = case.refrigeration.condensing_over_air_k
+    if (typical := _median(over_air)) > t["condensing_over_air_k"]:
+        return _seen(case, np.isfinite(over_air), None, _OVER_AIR(over_air_k=_r(typical)),
+                     {"over_air_k": _r(typical), "limit_k": t["condensing_over_air_k"]},
+                     statistics.phi((typical - t["condensing_over_air_k"]) / _SPLIT_SIGMA_K))  # fmt: skip
     discharge = np.where(case.steady, case.column("discharge_peak_c"), np.nan)
     hot = discharge > t["discharge_hot_c"]
     if hot.sum() >= 3:
-        return _seen(case, hot, np.isfinite(discharge) & ~hot, _DISCHARGE(discharge_c=_r(_median(discharge[hot]))), {
-            "discharge_c": _r(_median(discharge[hot])), "limit_c": t["discharge_hot_c"], "air_c": _r(_median(case.air_c)),
-        }, statistics.phi((_median(discharge[hot]) - t["discharge_hot_c"]) / 3 + 0.5))  # fmt: skip
-    least = _DISCHARGE_RISE_SHARE * t["condenser_rise_k"]
-    rise = change(case, discharge, least=least, p=t["drift_p"], air_slope=1.0, air_slope_sd=0.5)
-    ends = np.where(case.steady, case.column("freeze_end_c"), np.nan)
-    starved = change(case, ends, least=t["freeze_end_rise_k"], p=t["drift_p"], air_slope=0.1, air_slope_sd=0.15)
-    if rise is None or rise.total < 0 or (starved is not None and starved.total > 0):
-        return None  # a hotter discharge with a warmer evaporator is the charge's doing, not the condenser's
-    late = _late(case, rise, discharge)
-    return _seen(case, late, rise.judged & ~late, _DISCHARGE_RISE(rise_k=_r(rise.total)), {
-        "before_c": _r(rise.before), "after_c": _r(rise.after), "rise_k": _r(rise.total), "how": rise.kind,
-    }, 0.8 * statistics.phi(2 * rise.total / least - 1))  # fmt: skip
+        typical = _median(discharge[hot])
+        return _seen(case, hot, np.isfinite(discharge) & ~hot, _DISCHARGE(discharge_c=_r(typical)),
+                     {"discharge_c": _r(typical), "limit_c": t["discharge_hot_c"]},
+                     statistics.phi((typical - t["discharge_hot_c"]) / 3 + 0.5))  # fmt: skip
+    return None
 
 
-def _late(case: Case, rise: Change, values: np.ndarray) -> np.ndarray:
-    late = rise.judged & (np.arange(case.n) >= rise.first)
-    return late & (values > rise.before + rise.total / 2) if rise.kind == "drift" else late
+def _signs(case: Case) -> list[_Sign]:
+    """Measures that rose for good, strongest first; none where the evaporator grew warmer, which is the charge's doing."""
+    t, steady = case.thresholds, case.steady
+    ends = np.where(steady, case.column("freeze_end_c"), np.nan)
+    warmer = change_of(case, ends, least=t["freeze_end_rise_k"], air_slope=0.1, air_slope_sd=0.15)
+    if warmer is not None and warmer.total > 0:
+        return []
+    current, split = case.column("freeze_current_a"), case.column("condenser_split_k")
+    if case.unit.cooling == "water":
+        split = np.full(case.n, np.nan)  # the regulating valve opens as the condenser fouls, which narrows it
+    looked_at = (
+        ("split", split, t["condenser_rise_k"], 0.0, 0.15),
+        ("over_air", case.refrigeration.condensing_over_air_k, t["condenser_rise_k"], 0.0, 0.2),
+        ("discharge", case.column("discharge_peak_c"), t["discharge_rise_k"], 1.2, 0.5),
+        ("current", np.log(np.where(current > 0, current, np.nan)), math.log1p(t["current_rise_pct"] / 100), 0.008, 0.008),
+    )  # fmt: skip
+    signs = []
+    for name, values, enough, slope, slope_sd in looked_at:
+        values = np.where(steady, values, np.nan)
+        found = change_of(case, values, least=_A_SIGNAL * enough, air_slope=slope, air_slope_sd=slope_sd)
+        if found is not None and found.total > 0:
+            signs.append(_Sign(name=name, share=found.total / enough, change=found))
+    return sorted(signs, key=lambda s: (s.name == "current", -s.share))
 
 
-def _seen(case: Case, cycles: np.ndarray, usual: np.ndarray | None, title, evidence, confidence: float) -> Seen:
+def _worse(case: Case, signs: list[_Sign], total: float) -> Seen:
+    first = signs[0]
+    late, rise = first.change.late, first.change.total
+    if first.name == "current":
+        title = _WORSE["current"](rise_pct=_r(100 * math.expm1(rise)))
+    elif first.name == "split":
+        title = _WORSE["split"](rise_k=_r(rise), after_k=_r(first.change.after))
+    else:
+        title = _WORSE[first.name](rise_k=_r(rise))
+    evidence: dict[str, float | str] = {"how": first.change.kind}
+    for sign in signs:
+        if sign.name == "current":
+            evidence["current_rise_pct"] = _r(100 * math.expm1(sign.change.total))
+        else:
+            evidence |= {
+                f"{sign.name}_rise_k": _r(sign.change.total),
+                f"{sign.name}_rise_low_k": _r(sign.change.low),
+                f"{sign.name}_rise_high_k": _r(sign.change.high),
+            }
+    return _seen(case, late, first.change.judged & ~late, title, evidence, statistics.phi(2 * (total - 0.5)))
+
+
+def _seen(
+    case: Case, cycles: np.ndarray, usual: np.ndarray | None, title: Text, evidence: dict, confidence: float
+) -> Seen:
     at = np.flatnonzero(cycles)
     discharge = _median(case.column("discharge_peak_c")[cycles])
-    losing = usual is not None and usual.any() and case.level("freeze_min", cycles) > 1.15 * case.level("freeze_min", usual)
+    losing = (
+        usual is not None
+        and usual.any()
+        and case.level("freeze_min", cycles) > 1.15 * case.level("freeze_min", usual)
+    )
     return Seen(
         severity=Severity.ACT if losing or discharge > case.thresholds["discharge_hot_c"] else Severity.WATCH,
         title=title,
@@ -87,7 +162,7 @@ def _seen(case: Case, cycles: np.ndarray, usual: np.ndarray | None, title, evide
         end_ns=int(case.end_ns[at[-1]]),
         cycles=cycles,
         usual=usual,
-        evidence={**evidence, "cycles_judged": int(case.steady.sum())},
+        evidence={**evidence, "air_c": _r(_median(case.air_c)), "cycles_judged": int(case.steady.sum())},
         confidence=confidence,
         causes=_WATER_COOLED if case.unit.cooling == "water" else None,
     )
@@ -95,25 +170,47 @@ def _seen(case: Case, cycles: np.ndarray, usual: np.ndarray | None, title, evide
 
 def _warm_water(case: Case):
     t = case.thresholds
-    water = _median(case.water_c)
-    if not water > t["warm_water_c"]:
-        return None
-    loss_pct = 100 * (1 - heat_kj_per_kg(t["water_rated_c"]) / heat_kj_per_kg(water))
+    water = np.where(np.isfinite(case.column("water_in_c")), case.water_c, np.nan)
+    rise = change_of(case, water, least=t["water_rise_k"], air_slope=0.1, air_slope_sd=0.2)
+    if rise is not None and rise.total > 0 and rise.after > t["water_rated_c"]:
+        loss_pct = 100 * (1 - heat_kj_per_kg(rise.before) / heat_kj_per_kg(rise.after))
+        title = _WARMER(rise_k=_r(rise.total), water_c=_r(rise.after), loss_pct=_r(loss_pct))
+        return _warm(
+            case,
+            rise.late,
+            title,
+            rise.after,
+            loss_pct,
+            statistics.phi(2 * rise.total / t["water_rise_k"] - 1),
+        )
     warm = case.water_c > t["warm_water_c"]
-    at = np.flatnonzero(warm)
+    if warm.sum() < max(3, 0.2 * np.isfinite(case.water_c).sum()):
+        return None
+    typical = _median(case.water_c[warm])
+    loss_pct = 100 * (1 - heat_kj_per_kg(t["water_rated_c"]) / heat_kj_per_kg(typical))
+    title = _WARM(water_c=_r(typical), loss_pct=_r(loss_pct))
+    return _warm(
+        case, warm, title, typical, loss_pct, statistics.phi((typical - t["warm_water_c"]) / 1.5 + 0.5)
+    )
+
+
+def _warm(
+    case: Case, cycles: np.ndarray, title: Text, water_c: float, loss_pct: float, confidence: float
+) -> Seen:
+    at = np.flatnonzero(cycles)
     return Seen(
-        severity=Severity.WATCH if water > t["warm_water_watch_c"] else Severity.NOTE,
-        title=_WARM(water_c=_r(water), loss_pct=_r(loss_pct)),
+        severity=Severity.WATCH if loss_pct >= case.thresholds["warm_water_watch_pct"] else Severity.NOTE,
+        title=title,
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
-        cycles=warm,
+        cycles=cycles,
         evidence={
-            "water_c": _r(water),
-            "rated_c": t["water_rated_c"],
+            "water_c": _r(water_c),
+            "rated_c": case.thresholds["water_rated_c"],
             "loss_pct": _r(loss_pct),
             "measured_by": "probe" if case.has("water_in_c", 1) else "unit.toml",
         },
-        confidence=statistics.phi((water - t["warm_water_c"]) / 1.5 + 0.5),
+        confidence=confidence,
         flag_cycles=False,
     )
 
@@ -123,8 +220,8 @@ def _median(values: np.ndarray) -> float:
     return float(np.median(known)) if len(known) else math.nan
 
 
-def _r(value: float) -> float:
-    return round(value, 1)
+def _r(value: float) -> float | None:
+    return round(value, 1) if math.isfinite(value) else None
 
 
 _WATER_COOLED = ("condenser-water", "overcharge-or-air", "water-warm")
@@ -134,8 +231,8 @@ RULES = (
         code="condenser-hot",
         test=_condenser_hot,
         needs=(NEEDS_REJECTION,),
-        thresholds=("condenser_split_k", "condenser_split_water_k", "condenser_rise_k", "condensing_over_air_k",
-                    "discharge_hot_c", "drift_p", "freeze_end_rise_k"),
+        thresholds=("condenser_split_k", "condenser_rise_k", "discharge_rise_k", "current_rise_pct",
+                    "condensing_over_air_k", "discharge_hot_c", "drift_p", "freeze_end_rise_k"),
         causes=("condenser-dirty", "condenser-fan", "overcharge-or-air", "room-hot"),
         quiet_when=("no-ice",),
     ),
@@ -143,7 +240,7 @@ RULES = (
         code="warm-water",
         test=_warm_water,
         needs=(NEEDS_WATER,),
-        thresholds=("warm_water_c", "warm_water_watch_c", "water_rated_c"),
+        thresholds=("warm_water_c", "warm_water_watch_pct", "water_rise_k", "water_rated_c"),
         causes=("water-warm",),
     ),
 )  # fmt: skip

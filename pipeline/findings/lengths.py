@@ -9,21 +9,35 @@ import numpy as np
 
 from pipeline.findings import statistics
 from pipeline.findings.case import NS_PER_DAY, Case
+from pipeline.findings.changes import Change, lasting_change
 from pipeline.findings.conditions import capacity_factor
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import Rule, Seen, cycles_needed
 
-_LONG_SOME = phrase("finding.freeze-long.some", "{count} of {of} freezes are too long, by {excess_pct} on the whole")
-_LONG_SINCE = phrase("finding.freeze-long.since", "Freezes have grown {excess_pct} longer, to {found_min} from {usual_min}")
-_LONG_ALL = phrase("finding.freeze-long.all", "All freezes are long: {found_min}, where {expected_min} is the most to expect")
-_SHORT_SOME = phrase("finding.freeze-short.some", "{count} of {of} freezes are too short, by {excess_pct} on the whole")
-_SHORT_SINCE = phrase("finding.freeze-short.since", "Freezes have become {excess_pct} shorter: {found_min} after {usual_min}")
-_SHORT_ALL = phrase("finding.freeze-short.all", "All freezes are short: {found_min}, where {expected_min} is the least to expect")
+_LONG_SOME = phrase(
+    "finding.freeze-long.some", "{count} of {of} freezes are too long, by {excess_pct} on the whole"
+)
+_LONG_SINCE = phrase(
+    "finding.freeze-long.since", "Freezes have grown {excess_pct} longer, to {found_min} from {usual_min}"
+)
+_LONG_ALL = phrase(
+    "finding.freeze-long.all", "All freezes are long: {found_min}, where {expected_min} is the most to expect"
+)
+_SHORT_SOME = phrase(
+    "finding.freeze-short.some", "{count} of {of} freezes are too short, by {excess_pct} on the whole"
+)
+_SHORT_SINCE = phrase(
+    "finding.freeze-short.since", "Freezes have become {excess_pct} shorter: {found_min} after {usual_min}"
+)
+_SHORT_ALL = phrase(
+    "finding.freeze-short.all",
+    "All freezes are short: {found_min}, where {expected_min} is the least to expect",
+)
 
-# Common practice, no source: a step this far beyond noise starts a new level, and a kind's band is known to about 15 %.
-_STEP_P, _STEP_EXPLAINED, _STEP_SIDE = 1e-3, 0.45, 6
-_BAND_SIGMA = 0.15
+# Common practice, no source.
+_LEAST_USUAL = 6  # freezes that a standard needs
+_BAND_SIGMA = 0.15  # a kind's band is known to about 15 %
 _BAND_AIR_C, _BAND_WATER_C = 24.0, 16.0  # where the bands of the kinds are meant: common practice, no source
 
 
@@ -39,20 +53,23 @@ class Baseline:
 
 
 def baseline(case: Case) -> Baseline:
-    """The unit's own centre and spread, from the steady freezes; from one side alone where the log has two levels.
+    """The unit's own centre and spread, from the steady freezes; from those before a lasting change, where there is one.
 
     A fault that starts in mid-log and stays must not become the standard: of two levels, the one that the kind's band
     speaks for is the usual one, else the earlier one.
     """
     y = case.adjusted.log_length
-    at = np.flatnonzero(np.isfinite(y))
     usual, since = np.isfinite(y), None
-    if len(at) >= 2 * _STEP_SIDE:
-        step = level_step(y[at], case.thresholds["freeze_out_pct"])
-        if step is not None:
-            since = int(at[step.first])
-            late = np.arange(case.n) >= since
-            usual = usual & (~late if _earlier_is_usual(case, step) else late)
+    moved = length_change(case)
+    if moved is not None:
+        since, late = moved.first, moved.late
+        early = usual & ~late
+        if (
+            early.sum() < _LEAST_USUAL
+        ):  # a drift from the start: its first quarter is the best standard there is
+            at = np.flatnonzero(usual)
+            early = np.isin(np.arange(case.n), at[: max(_LEAST_USUAL, len(at) // 4)])
+        usual = early if moved.kind == "drift" or _earlier_is_usual(case, moved) else late
     floor = _floor(case)
     values = y[usual]
     centre = float(np.median(values))
@@ -65,19 +82,19 @@ def baseline(case: Case) -> Baseline:
     )
 
 
-def level_step(y: np.ndarray, least_pct: float) -> statistics.Step | None:
-    """The one lasting change of level in log lengths `y`, where there is one of at least `least_pct`."""
-    winsorised = np.clip(y, *np.quantile(y, [0.02, 0.98]))
-    step = statistics.single_step(winsorised, least=_STEP_SIDE)
-    line = statistics.line_explains(np.arange(len(y), dtype=float), winsorised)
-    large = abs(math.expm1(step.after - step.before)) >= least_pct / 100
-    plain = step.p < _STEP_P and step.explained > _STEP_EXPLAINED and step.explained > line
-    return step if large and plain else None
+def length_change(case: Case) -> Change | None:
+    """The lasting change of the freezes' length, as natural logs, where there is one that matters."""
+    least = math.log1p(case.thresholds["freeze_out_pct"] / 100)
+    known = case.adjusted.corrected_for
+    days = (case.timeline.end_ns - case.timeline.start_ns) / NS_PER_DAY
+    if not known and days < case.thresholds["drift_days"]:
+        least *= 1.5  # too short to tell a change from the time of day
+    return lasting_change(case.start_ns, case.adjusted.log_length, least=least, p=case.thresholds["drift_p"])
 
 
-def _earlier_is_usual(case: Case, step: statistics.Step) -> bool:
+def _earlier_is_usual(case: Case, moved: Change) -> bool:
     low, high = expected_band(case)
-    before, after = math.exp(step.before), math.exp(step.after)
+    before, after = math.exp(moved.before), math.exp(moved.after)
     return not (low <= after <= high and not low <= before <= high)
 
 
@@ -200,10 +217,12 @@ def _judge(case: Case, side: int):
 def _against_band(case: Case, side: int, found: float, edge: float) -> Seen:
     beyond = abs(math.log(found / edge))
     lost_pct = 100 * (found / edge - 1)
+    # A kind's band is common practice: leaving it is a reason to look, not by itself to send somebody.
+    sure = case.unit.expected.freeze_min is not None or plate_freeze_min(case) is not None
     title = (_LONG_ALL if side > 0 else _SHORT_ALL)(found_min=round(found, 2), expected_min=round(edge, 2))
     at = np.flatnonzero(case.steady)
     return Seen(
-        severity=Severity.ACT if lost_pct > case.thresholds["lost_act_pct"] else Severity.WATCH,
+        severity=Severity.ACT if sure and lost_pct > case.thresholds["lost_act_pct"] else Severity.WATCH,
         title=title,
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
@@ -224,7 +243,9 @@ def _against_band(case: Case, side: int, found: float, edge: float) -> Seen:
 def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> Seen:
     t = case.thresholds
     lengths = case.freeze_min
-    usual_min = float(np.median(lengths[base.usual & ~out])) if (base.usual & ~out).any() else math.exp(base.centre)
+    usual_min = (
+        float(np.median(lengths[base.usual & ~out])) if (base.usual & ~out).any() else math.exp(base.centre)
+    )
     found_min = float(np.median(lengths[out]))
     excess_pct = 100 * abs(found_min / usual_min - 1)
     lost_min = float((lengths[out] - usual_min).sum())
@@ -240,7 +261,9 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
     else:
         title = (_LONG_SOME if side > 0 else _SHORT_SOME)(**values)
     sigma = base.above if side > 0 else base.below
-    margin = float(np.median(np.abs(case.adjusted.log_length[out] - base.centre))) - _log_share(t["run_out_pct"], side)
+    margin = float(np.median(np.abs(case.adjusted.log_length[out] - base.centre))) - _log_share(
+        t["run_out_pct"], side
+    )
     bad = lost_pct >= t["lost_act_pct"] if side > 0 else out.sum() >= 0.3 * judged.sum()
     return Seen(
         severity=Severity.ACT if bad else Severity.WATCH,
@@ -287,6 +310,6 @@ RULES = (
         test=_freeze_short,
         thresholds=_READS,
         causes=("end-of-freeze-early", "water-short", "ice-left"),
-        quiet_when=("no-ice",),
+        quiet_when=("no-ice", "freeze-at-timeout"),
     ),
 )  # fmt: skip

@@ -16,8 +16,14 @@ from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import CannotTell, Rule, Seen, cycles_needed
 
 _WEIGHED = phrase("output.basis.weighed", "Cycles while running × a weighed slab of {slab_kg}")
-_BOUNDED = phrase("output.basis.bounded", "Cycles while running × a slab bounded by the nameplate: {low_kg} to {high_kg}, not weighed")
-_CYCLES = phrase("output.basis.cycles", "Cycles alone: without a weighed slab or a nameplate the log cannot say how much ice they made")
+_BOUNDED = phrase(
+    "output.basis.bounded",
+    "Cycles while running × a slab bounded by the nameplate: {low_kg} to {high_kg}, not weighed",
+)
+_CYCLES = phrase(
+    "output.basis.cycles",
+    "Cycles alone: without a weighed slab or a nameplate the log cannot say how much ice they made",
+)
 _EQUIPMENT = {
     "head": "ice-making head",
     "remote-head": "remote condensing with the compressor in the head",
@@ -34,7 +40,10 @@ _LIMIT = {
     for cooling in ("air", "water")
     if (equipment, cooling) in PARAGRAPH_C
 }
-_LOW = phrase("finding.output-low.title", "It makes {found_kg_per_day} while running, where {expected_kg_per_day} is to be expected in these conditions")
+_LOW = phrase(
+    "finding.output-low.title",
+    "It makes {found_kg_per_day} while running, where {expected_kg_per_day} is to be expected in these conditions",
+)
 _NEEDS = phrase("needs.slab-and-plate", "a weighed slab and the nameplate's ice per day in unit.toml")
 
 _WEIGHED_SHARE = 0.03  # slabs of one machine differ by so much, one sigma: common practice, no source
@@ -43,7 +52,12 @@ _EXPECTED_SHARE = 0.08  # how well the nameplate can be carried to other conditi
 
 def cycles_per_day(case: Case) -> float | None:
     """Cycles in 24 h of running: idles with a full bin and gaps are no fault of the machine, so they are left out."""
-    whole = case.flag("complete") & ~case.flag("broken") & np.isfinite(case.freeze_min) & np.isfinite(case.harvest_min)
+    whole = (
+        case.flag("complete")
+        & ~case.flag("broken")
+        & np.isfinite(case.freeze_min)
+        & np.isfinite(case.harvest_min)
+    )
     minutes = float((case.freeze_min + case.harvest_min)[whole].sum())
     return 1440 * int(whole.sum()) / minutes if whole.sum() >= 3 and minutes > 0 else None
 
@@ -125,7 +139,9 @@ def _output_low(case: Case):
         return CannotTell(needs=_NEEDS())
     # Hours in which the compressor ran or tripped without a cycle make no ice, and they are the machine's.
     cycling = case.hours(PhaseKind.FREEZE, PhaseKind.HARVEST)
-    lost = sum(p.end_ns - p.start_ns for p in case.record.phases if p.why in ("tripping", "no-pattern")) / 3.6e12
+    lost = (
+        sum(p.end_ns - p.start_ns for p in case.record.phases if p.why in ("tripping", "no-pattern")) / 3.6e12
+    )
     found = rate * case.unit.measured.slab_kg * cycling / max(cycling + lost, 1e-9)
     under_pct = 100 * (1 - found / expected)
     if under_pct < t["output_low_pct"]:
@@ -166,8 +182,22 @@ RULES = (
     Rule(
         code="output-low",
         test=_output_low,
-        thresholds=("output_low_pct", "output_act_pct", "air_rated_c", "water_rated_c", "air_pct_per_k", "own_cycles"),
-        causes=("condenser-dirty", "charge-low", "water-leaks-in", "end-of-freeze-sensing", "slab-thin", "conditions"),
+        thresholds=(
+            "output_low_pct",
+            "output_act_pct",
+            "air_rated_c",
+            "water_rated_c",
+            "air_pct_per_k",
+            "own_cycles",
+        ),
+        causes=(
+            "condenser-dirty",
+            "charge-low",
+            "water-leaks-in",
+            "end-of-freeze-sensing",
+            "slab-thin",
+            "conditions",
+        ),
         quiet_when=("no-ice",),
     ),
 )

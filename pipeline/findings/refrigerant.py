@@ -79,7 +79,9 @@ def _saturation(refrigerant: str, quality: int) -> tuple[np.ndarray, np.ndarray]
     fluid = name_of(refrigerant).replace("-", "", 1)
     try:
         critical, triple = cp.PropsSI("Pcrit", fluid), cp.PropsSI("ptriple", fluid)
-        log_pa = np.linspace(math.log(max(triple * 1.01, _LEAST_KPA * 1e3)), math.log(critical * 0.98), _TABLE_POINTS)
+        log_pa = np.linspace(
+            math.log(max(triple * 1.01, _LEAST_KPA * 1e3)), math.log(critical * 0.98), _TABLE_POINTS
+        )
         kelvin = cp.PropsSI("T", "P", np.exp(log_pa), "Q", quality, fluid)
     except ValueError:
         return None
@@ -112,7 +114,12 @@ class Refrigeration:
 
 
 def refrigeration(
-    timeline: Timeline, refrigerant: str | None, *, start_ns: np.ndarray, harvest_ns: np.ndarray, air_c: np.ndarray
+    timeline: Timeline,
+    refrigerant: str | None,
+    *,
+    start_ns: np.ndarray,
+    harvest_ns: np.ndarray,
+    air_c: np.ndarray,
 ) -> Refrigeration:
     """Superheat, subcooling and condensing temperature of every cycle that freezes from `start_ns` to `harvest_ns`."""
 

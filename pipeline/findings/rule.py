@@ -29,7 +29,9 @@ class Seen:
     evidence: Mapping[str, Any]  # numbers, named with their unit
     confidence: float  # 0…1, before the trust in the readings is taken into account
     cycles: np.ndarray | None = None  # bool (n,): the cycles meant
-    usual: np.ndarray | None = None  # bool (n,): the cycles that they are compared with, for the ranking of causes
+    usual: np.ndarray | None = (
+        None  # bool (n,): the cycles that they are compared with, for the ranking of causes
+    )
     flag_cycles: bool = True
     causes: tuple[str, ...] | None = None  # narrower than the rule's, where the test can tell
 
@@ -65,9 +67,13 @@ class Rule:
 
 
 _CYCLES = phrase("needs.cycles", "at least {cycles} whole cycles; this log has {found}")
-_CURRENT = phrase("needs.current", "a clamp on the compressor or on the whole unit, or a probe on the evaporator")
+_CURRENT = phrase(
+    "needs.current", "a clamp on the compressor or on the whole unit, or a probe on the evaporator"
+)
 _COLD = phrase("needs.cold", "a probe on the evaporator or on the suction line")
-_SPLIT = phrase("needs.split", "probes in the air (or water) into and out of the condenser, or on the discharge line")
+_SPLIT = phrase(
+    "needs.split", "probes in the air (or water) into and out of the condenser, or on the discharge line"
+)
 _WATER = phrase("needs.water", "a probe in the supply water, or its temperature in unit.toml")
 _TIMED = phrase("needs.timed-harvests", "a shorter logging interval: harvests cannot be timed at this one")
 
@@ -91,7 +97,8 @@ NEEDS_STARTS = Need(
 )
 NEEDS_COLD = Need(met=_has_channel("evaporator", "suction"), text=_COLD())
 NEEDS_REJECTION = Need(
-    met=lambda case: case.has("condenser_split_k") or case.has("discharge_peak_c") or _pressures(case), text=_SPLIT()
+    met=lambda case: case.has("condenser_split_k") or case.has("discharge_peak_c") or _pressures(case),
+    text=_SPLIT(),
 )
 NEEDS_WATER = Need(met=lambda case: bool(np.isfinite(case.water_c).any()), text=_WATER())
 NEEDS_TIMED_HARVESTS = Need(met=lambda case: case.record.harvests_timed, text=_TIMED())

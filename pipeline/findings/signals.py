@@ -31,7 +31,9 @@ class Signals:
     water_c: float = _NAN
     water_shift_k: float = _NAN
     current_pct: float = _NAN  # freeze current over the usual one, minus 100 %
-    harvest_current_pct: float = _NAN  # harvest current over the freeze current of the same cycles, minus 100 %
+    harvest_current_pct: float = (
+        _NAN  # harvest current over the freeze current of the same cycles, minus 100 %
+    )
     freeze_pct: float = _NAN  # freeze length over the usual one, minus 100 %
     superheat_k: float = _NAN
     subcooling_k: float = _NAN

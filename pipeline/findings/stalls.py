@@ -62,14 +62,20 @@ def stalls(case: Case) -> Stalls:
 
     cold_end = case.column("freeze_end_c")
     rise, usual_rise = peak - cold_end, _quantile((peak - cold_end)[ordinary], 0.75)
-    seen = judged & (length > 2 * case.record.interval_s / 60 if math.isfinite(case.record.interval_s) else True)
+    seen = judged & (
+        length > 2 * case.record.interval_s / 60 if math.isfinite(case.record.interval_s) else True
+    )
     low = (peak < t["stall_peak_c"]) & ~(rise > t["stall_peak_share"] * usual_rise)
-    if math.isfinite(usual_peak) and usual_peak < t["stall_peak_c"]:  # all alike: only the absolute level can speak
+    if (
+        math.isfinite(usual_peak) and usual_peak < t["stall_peak_c"]
+    ):  # all alike: only the absolute level can speak
         low = (peak < t["stall_peak_c"]) & (length > case.unit.expected_harvest_min[1])
     never_warmed = seen & low
 
     short_of_peak = peak < usual_peak - max(_LEAST_PEAK_LOSS_K, _PEAK_LOSS_SHARE * (usual_peak - 0.0))
-    hung = (plateau - np.nan_to_num(usual_plateau) > t["stall_plateau_min"]) & (plateau > _PLATEAU_SHARE * length)
+    hung = (plateau - np.nan_to_num(usual_plateau) > t["stall_plateau_min"]) & (
+        plateau > _PLATEAU_SHARE * length
+    )
     hangs = long & ~never_warmed & (short_of_peak | (hung & ~(peak >= usual_peak - 1.0)))
     at_limit = long & (_bunched(length, long, case.sigma_min) | (length >= t["stall_limit_min"])) & (
         (excess > (t["stall_times"] - 1) * usual) & ~(peak >= usual_peak - 1.0)

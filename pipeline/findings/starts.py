@@ -13,11 +13,22 @@ from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_STARTS, CannotTell, Need, Rule, Seen
 
-_SHORT = phrase("finding.short-cycling.title", "The compressor short-cycles: {count} starts close together, up to {worst_per_hour}")
-_SHORT_SPANS = phrase("finding.short-cycling.spans", "The compressor short-cycles: it trips and restarts for {tripping_h} of the log")
-_FAILED = phrase("finding.failed-start.title", "The compressor failed to start {count} times: starting current, then a drop-out")
+_SHORT = phrase(
+    "finding.short-cycling.title",
+    "The compressor short-cycles: {count} starts close together, up to {worst_per_hour}",
+)
+_SHORT_SPANS = phrase(
+    "finding.short-cycling.spans",
+    "The compressor short-cycles: it trips and restarts for {tripping_h} of the log",
+)
+_FAILED = phrase(
+    "finding.failed-start.title",
+    "The compressor failed to start {count} times: starting current, then a drop-out",
+)
 _NO_ICE = phrase("finding.no-ice.title", "The compressor ran for {running_h} without a freeze and harvest")
-_NO_INRUSH = phrase("needs.fast-current", "a clamp logging at 5 s or faster: a failed start lasts only seconds")
+_NO_INRUSH = phrase(
+    "needs.fast-current", "a clamp logging at 5 s or faster: a failed start lasts only seconds"
+)
 
 _TRIPPING = "tripping"
 _NO_PATTERN = ("no-pattern", "")
@@ -37,8 +48,14 @@ class _Starts:
         self.n = n
         self.at_ns = table["start_ns"].to_numpy().astype(np.int64) if n else np.empty(0, np.int64)
         self.off_min, self.run_min = column("off_before_min"), column("run_min")
-        self.line_c, self.discharge_c, self.inrush_a = column("line_c"), column("discharge_c"), column("inrush_a")
-        self.failed = table["failed"].to_numpy().astype(bool) if n and "failed" in table else np.zeros(n, bool)
+        self.line_c, self.discharge_c, self.inrush_a = (
+            column("line_c"),
+            column("discharge_c"),
+            column("inrush_a"),
+        )
+        self.failed = (
+            table["failed"].to_numpy().astype(bool) if n and "failed" in table else np.zeros(n, bool)
+        )
 
 
 def quick_starts(case: Case) -> np.ndarray:
@@ -105,7 +122,9 @@ def _short_cycling(case: Case):
             "shortest_off_min": _rounded(float(np.nanmin(off_min))) if np.isfinite(off_min).any() else None,
             "line_before_c": _rounded(_median(s.line_c[at])),
             "discharge_before_c": _rounded(_median(s.discharge_c[at])),
-            "seen_by": "current" if case.timeline.get("current_compressor", "current", "power") else "temperature",
+            "seen_by": "current"
+            if case.timeline.get("current_compressor", "current", "power")
+            else "temperature",
         },
         confidence=statistics.phi(excess / 2),
         causes=_CAUSES[kind],
@@ -224,7 +243,10 @@ _CAUSES = {
     "chatter": ("control-chatters", "low-pressure-cut"),
     "unknown": ("high-pressure-cut", "low-pressure-cut", "overload-trips", "control-chatters"),
 }
-_RAN = Need(met=lambda case: bool(case.record.phases), text=phrase("needs.phases", "a log that shows when the compressor runs")())
+_RAN = Need(
+    met=lambda case: bool(case.record.phases),
+    text=phrase("needs.phases", "a log that shows when the compressor runs")(),
+)
 
 RULES = (
     Rule(

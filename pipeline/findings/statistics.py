@@ -13,10 +13,12 @@ from statistics import NormalDist
 import numpy as np
 
 _NORMAL = NormalDist()
-MAD_TO_SIGMA = 1.4826  # 1 / Φ⁻¹(3/4): the median absolute deviation of a normal sample, as a standard deviation
+MAD_TO_SIGMA = (
+    1.4826  # 1 / Φ⁻¹(3/4): the median absolute deviation of a normal sample, as a standard deviation
+)
 _MEAN_ABS_TO_SIGMA = 1.2533  # √(π/2): the mean absolute deviation of a normal sample, as a standard deviation
 _D2 = 1.128  # mean moving range of two over sigma: NIST/SEMATECH e-Handbook 6.3.2.2
-_MOST_PAIRED = 1500  # beyond this many points, pairwise statistics run on block medians
+_MOST_PAIRED = 400  # beyond this many points, pairwise statistics run on block medians
 
 
 def phi(z: float) -> float:
@@ -100,7 +102,11 @@ def run_rules(z: np.ndarray) -> dict[str, np.ndarray]:
     Western Electric, Statistical Quality Control Handbook, 1956 (from memory, to be confirmed).
     """
     found = {"beyond-3": np.abs(z) > 3}
-    for name, limit, needed, window in (("2-of-3", 2.0, 2, 3), ("4-of-5", 1.0, 4, 5), ("8-in-a-row", 0.0, 8, 8)):
+    for name, limit, needed, window in (
+        ("2-of-3", 2.0, 2, 3),
+        ("4-of-5", 1.0, 4, 5),
+        ("8-in-a-row", 0.0, 8, 8),
+    ):
         mask = np.zeros(len(z), bool)
         for side in (z > limit, z < -limit):
             mask |= _in_window(side, needed, window) & side
@@ -134,10 +140,10 @@ def trend(x: np.ndarray, y: np.ndarray, *, level: float = 0.95, inflate: float =
 
     Slope: median of pairwise slopes, interval by Sen 1968 (J. Am. Stat. Assoc. 63). Test: Mann–Kendall with tie-corrected
     variance and continuity correction. `inflate` multiplies the variance: for points that lean on their neighbours
-    (`autocorrelation_factor`). Beyond 1,500 points it runs on block medians.
+    (`autocorrelation_factor`). Beyond 400 points it runs on block medians.
     """
     if len(x) > _MOST_PAIRED:
-        blocks = np.array_split(np.arange(len(x)), _MOST_PAIRED // 3)
+        blocks = np.array_split(np.arange(len(x)), _MOST_PAIRED // 2)
         x, y = (np.array([np.median(v[b]) for b in blocks]) for v in (x, y))
     i, j = np.triu_indices(len(x), 1)
     dx, dy = x[j] - x[i], y[j] - y[i]

@@ -35,29 +35,50 @@ def _row(name: str, value: float, unit: str, what: str, source: str = PRACTICE) 
 
 TABLE: tuple[Threshold, ...] = (
     # Lengths
-    _row("outlier_z", 3.5, "", "modified z beyond which a length is out; raised with the number of cycles", MODIFIED_Z),
+    _row(
+        "outlier_z",
+        3.5,
+        "",
+        "modified z beyond which a length is out; raised with the number of cycles",
+        MODIFIED_Z,
+    ),
     _row("freeze_out_pct", 20.0, "%", "and by how much a freeze must differ to matter"),
     _row("harvest_out_pct", 50.0, "%", "and by how much a harvest must differ to matter"),
     _row("harvest_out_min", 0.5, "min", "least difference of a harvest that matters"),
     _row("run_out_pct", 12.0, "%", "least difference of eight freezes in a row that matters (run rule)"),
-    _row("spread_floor_pct", 1.5, "%", "least spread of freeze lengths that is believed: no machine is steadier for long"),
+    _row(
+        "spread_floor_pct",
+        1.5,
+        "%",
+        "least spread of freeze lengths that is believed: no machine is steadier for long",
+    ),
     _row("own_cycles", 8, "cycles", "least cycles for a centre and a spread of the unit's own"),
     _row("band_cycles", 3, "cycles", "least cycles to be set beside the expected band"),
     _row("lost_act_pct", 10.0, "%", "share of running time lost to long freezes at which to act"),
     _row("plate_out_pct", 30.0, "%", "how far a freeze may be from what nameplate and weighed slab ask for"),
     # Freezes that end on a timer
     _row("timer_cycles", 12, "cycles", "least freezes to tell a timer from a steady machine"),
-    _row("timer_spread_s", 6.0, "s", "spread of freezes that a timer ends, sampling aside"),
-    _row("timer_share_pct", 60.0, "%", "share of freezes that must bunch at the length"),
+    _row("timer_spread_s", 3.0, "s", "spread of freezes that a timer ends, sampling aside"),
+    _row("timer_share_pct", 80.0, "%", "share of the freezes of a stretch that must bunch at one length"),
+    _row(
+        "natural_spread_pct",
+        0.8,
+        "%",
+        "least spread of freezes that water level or temperature end, conditions aside",
+    ),
     _row("timer_match_pct", 3.0, "%", "how near the bunch must be to the timer's length in unit.toml"),
-    _row("timer_excess", 3.0, "", "how many times more the freezes should vary than they do"),
+    _row("timer_excess", 1.6, "", "how many times more the freezes should vary than they do"),
     # Harvests
     _row("stall_peak_c", 3.0, "°C", "a harvest that stays below this never warmed the evaporator"),
     _row("stall_peak_share", 0.45, "", "… or that rises less than this share of the unit's own usual rise"),
-    _row("stall_plateau_min", 2.0, "min", "time near 0 °C, beyond the usual, in which the slab does not let go"),
+    _row(
+        "stall_plateau_min", 2.0, "min", "time near 0 °C, beyond the usual, in which the slab does not let go"
+    ),
     _row("stall_times", 2.2, "×", "times the usual harvest at which one counts as stalled"),
     _row("stall_limit_min", 7.0, "min", "a harvest this long has run into a limit whatever the usual one is"),
-    _row("repeat_freeze_share", 0.35, "", "a freeze shorter than this share of the usual one repeats a harvest"),
+    _row(
+        "repeat_freeze_share", 0.35, "", "a freeze shorter than this share of the usual one repeats a harvest"
+    ),
     _row("stall_act_cycles", 2, "cycles", "stalled harvests at which to act"),
     # Starts
     _row("start_off_min", 3.0, "min", "least off-time before a restart: the pressures must equalise"),
@@ -71,23 +92,26 @@ TABLE: tuple[Threshold, ...] = (
     _row("no_ice_h", 4.0, "h", "running without a cycle that means no ice"),
     # Heat rejection
     _row("condenser_split_k", 20.0, "K", "condenser out minus in, air-cooled, at which rejection is poor"),
-    _row("condenser_split_water_k", 14.0, "K", "the same, water-cooled"),
     _row("condenser_rise_k", 5.0, "K", "rise of the condenser split within a log that matters"),
+    _row("discharge_rise_k", 15.0, "K", "rise of the discharge line at the same air that does by itself"),
+    _row(
+        "current_rise_pct",
+        10.0,
+        "%",
+        "rise of the freeze current at the same air that speaks for a higher head pressure",
+    ),
     _row("discharge_hot_c", 110.0, "°C", "discharge line that breaks down oil"),
     _row("condensing_over_air_k", 22.0, "K", "condensing temperature over the air it is given"),
-    _row("hot_room_c", 38.0, "°C", "air into the condenser beyond which most machines are not rated"),
     # Cold side
     _row("freeze_end_high_c", -2.0, "°C", "a freeze that ends warmer than this makes little ice"),
     _row("freeze_end_rise_k", 3.0, "K", "rise of the end-of-freeze temperature within a log that matters"),
-    _row("superheat_low_k", 2.0, "K", "suction superheat under which liquid may reach the compressor"),
     _row("superheat_high_k", 15.0, "K", "suction superheat at the end of freeze that starves the evaporator"),
-    _row("subcooling_low_k", 1.0, "K", "liquid subcooling under which the charge is in doubt"),
-    _row("subcooling_high_k", 14.0, "K", "liquid subcooling that points at an overcharge"),
     # Water
     _row("water_rated_c", 21.1, "°C", "supply water at which capacities are rated", RATING_POINT),
     _row("air_rated_c", 32.2, "°C", "air at which capacities are rated", RATING_POINT),
     _row("warm_water_c", 30.0, "°C", "supply water that takes a good part of the capacity"),
-    _row("warm_water_watch_c", 35.0, "°C", "supply water to do something about"),
+    _row("warm_water_watch_pct", 10.0, "%", "capacity lost to warm water at which to do something"),
+    _row("water_rise_k", 6.0, "K", "rise of the supply water within a log that matters"),
     _row("air_pct_per_k", 1.2, "%/K", "capacity lost for each kelvin of warmer air"),
     # Output and energy
     _row("output_low_pct", 20.0, "%", "how far under the expected output matters"),
@@ -123,7 +147,8 @@ class InForce(Mapping[str, float]):
     def rows(self) -> tuple[tuple[str, float, str, str], ...]:
         """(name, value in force, unit, source) of every threshold, in the order of the table."""
         return tuple(
-            (t.name, self[t.name], t.unit, "unit.toml" if t.name in self._overridden else t.source) for t in TABLE
+            (t.name, self[t.name], t.unit, "unit.toml" if t.name in self._overridden else t.source)
+            for t in TABLE
         )
 
 

@@ -71,5 +71,6 @@ _KINDS: tuple[tuple[str, Severity, tuple[str, ...]], ...] = (
     ("clock-offset", Severity.NOTE, ("clocks-differ",)),
 )
 
-RULES = tuple(Rule(code=code, test=_passed_on(code, severity), causes=causes) for code, severity, causes in _KINDS)
-
+RULES = tuple(
+    Rule(code=code, test=_passed_on(code, severity), causes=causes) for code, severity, causes in _KINDS
+)

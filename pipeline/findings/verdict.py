@@ -10,12 +10,21 @@ from pipeline.findings.phrase import phrase
 
 _NOTE = phrase("verdict.note.client", "This machine works as it should; the log leaves something open.")
 _WELL = phrase("verdict.well.client", "This machine works as it should: nothing abnormal was seen.")
-_CANNOT = phrase("verdict.cannot-tell.client", "This log does not show how the machine works. It should be logged again.")
+_CANNOT = phrase(
+    "verdict.cannot-tell.client", "This log does not show how the machine works. It should be logged again."
+)
 
-_FOUND_TECH = phrase("verdict.found.technician", "{codes} over {cycles} cycles; freeze {freeze_min}, harvest {harvest_min}.")
+_FOUND_TECH = phrase(
+    "verdict.found.technician", "{codes} over {cycles} cycles; freeze {freeze_min}, harvest {harvest_min}."
+)
 _FOUND_NO_CYCLES = phrase("verdict.found-no-cycles.technician", "{codes}; no whole cycle was seen.")
-_WELL_TECH = phrase("verdict.well.technician", "{cycles} cycles, freeze {freeze_min}, harvest {harvest_min}: within the unit's own limits and its kind's band.")
-_CANNOT_TECH = phrase("verdict.cannot-tell.technician", "{cycles} whole cycles in the log: too few to judge lengths by.")
+_WELL_TECH = phrase(
+    "verdict.well.technician",
+    "{cycles} cycles, freeze {freeze_min}, harvest {harvest_min}: within the unit's own limits and its kind's band.",
+)
+_CANNOT_TECH = phrase(
+    "verdict.cannot-tell.technician", "{cycles} whole cycles in the log: too few to judge lengths by."
+)
 
 # What a client is told of each code, in plain words. A code that is not here is told as "something unusual".
 _PLAIN = {
@@ -62,7 +71,11 @@ def verdict(case: Case, findings: tuple[Finding, ...]) -> Verdict:
     if not findings:
         return Verdict(level="well", client=_WELL(), technician=_WELL_TECH(**values))
     codes = ", ".join(dict.fromkeys(f.code for f in findings))
-    technician = _FOUND_TECH(codes=codes, **values) if np.isfinite(values["freeze_min"]) else _FOUND_NO_CYCLES(codes=codes)
+    technician = (
+        _FOUND_TECH(codes=codes, **values)
+        if np.isfinite(values["freeze_min"])
+        else _FOUND_NO_CYCLES(codes=codes)
+    )
     if not grave:
         return Verdict(level="note", client=_NOTE(), technician=technician)
     level, code = grave[0].severity.value, grave[0].code

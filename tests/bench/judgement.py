@@ -87,7 +87,11 @@ def simulated(fault: str | None, seed: int, *, days: float) -> Drawn:
     )
     from_day = round(float(rng.uniform(0.3, 0.6)) * days, 2)
     faults = [] if fault is None else [Fault(kind=fault, from_day=from_day)]
-    probe = Probe(lag_s=float(rng.uniform(5, 50)), noise=float(rng.uniform(0.05, 0.3)), step=float(rng.choice([0.1, 0.5])))
+    probe = Probe(
+        lag_s=float(rng.uniform(5, 50)),
+        noise=float(rng.uniform(0.05, 0.3)),
+        step=float(rng.choice([0.1, 0.5])),
+    )
     sim: Simulation = simulate(
         machine, days=days, interval_s=interval, seed=seed, faults=faults, site=site, roles=roles,
         probes={"evaporator": probe},
@@ -125,14 +129,18 @@ def second(story: str, seed: int, *, hours: float | None = None) -> Drawn:
         truth=tuple((p.start_ns, p.end_ns, p.kind) for p in log.truth),
         unit=Unit(name="bench"),
         expect=tuple(log.expected_codes),
-        may=frozenset(),
+        may=frozenset({"freeze-long"}) if story == "slow" else frozenset(),
         from_ns=None,
     )
 
 
 def judged(drawn: Drawn, *, real: bool) -> tuple[Judgement, float]:
     """The judgement and the seconds that it took."""
-    record = find_cycles(drawn.timeline, drawn.unit) if real else record_of(drawn.timeline, drawn.truth, drawn.unit)
+    record = (
+        find_cycles(drawn.timeline, drawn.unit)
+        if real
+        else record_of(drawn.timeline, drawn.truth, drawn.unit)
+    )
     began = time.perf_counter()
     return judge(drawn.timeline, record, drawn.unit), time.perf_counter() - began
 
@@ -160,7 +168,9 @@ def tally(row: Row, drawn: Drawn, judgement: Judgement) -> None:
     else:
         unable = {n.code for n in judgement.not_judged}
         row.not_judged += all(e & unable for e in missing)
-        row.missed.append(f"{drawn.name}: {sorted('/'.join(sorted(e)) for e in missing)}, found {sorted(codes)}")
+        row.missed.append(
+            f"{drawn.name}: {sorted('/'.join(sorted(e)) for e in missing)}, found {sorted(codes)}"
+        )
     allowed = drawn.may | frozenset().union(*drawn.expect)
     for finding in judgement.findings:
         if finding.code not in allowed and finding.severity is not Severity.NOTE:
@@ -180,7 +190,9 @@ def drawn_healthy(weeks: int) -> Iterator[Drawn]:
     for seed in range(weeks):
         yield simulated(None, 1000 + seed, days=7)
     for seed in range(weeks // 2):
-        story = ("none", "day-swing", "idles", "long-idle", "noisy", "wash", "power-cut", "cool-harvest")[seed % 8]
+        story = ("none", "day-swing", "idles", "long-idle", "noisy", "wash", "power-cut", "cool-harvest")[
+            seed % 8
+        ]
         yield second(story, 2000 + seed, hours=168)
 
 
@@ -204,7 +216,9 @@ def main() -> None:
         for line in row.missed if options.missed else ():
             print("      ", line)
     _healthy(options, spent)
-    print(f"judge: median {1e3 * np.median(spent):.1f} ms, 95 % within {1e3 * np.quantile(spent, 0.95):.1f} ms")
+    print(
+        f"judge: median {1e3 * np.median(spent):.1f} ms, 95 % within {1e3 * np.quantile(spent, 0.95):.1f} ms"
+    )
 
 
 def _healthy(options: argparse.Namespace, spent: list[float]) -> None:
@@ -218,7 +232,9 @@ def _healthy(options: argparse.Namespace, spent: list[float]) -> None:
         watches += any(f.severity is Severity.WATCH for f in grave)
         for finding in grave:
             print(f"  healthy {drawn.name}: {finding.severity.value} {finding.code} {dict(finding.evidence)}")
-    print(f"healthy unit-weeks {weeks}: act in {acts}, watch in {watches} ({100 * watches / max(weeks, 1):.1f} %)")
+    print(
+        f"healthy unit-weeks {weeks}: act in {acts}, watch in {watches} ({100 * watches / max(weeks, 1):.1f} %)"
+    )
 
 
 if __name__ == "__main__":
