@@ -146,9 +146,10 @@ class Control(Plant):
         self.close("freeze")
         harvest_at, ice, heat = self.t, self.frozen_kg, self.heat_j
         spare_kg = self.water_kg
-        if self.harvest():
+        rest_s = self.harvest()
+        if rest_s:
             self.close("harvest")
-            self.rest(float(self.fault("cold-harvest")["rest_s"]))
+            self.rest(rest_s)
             return True
         self.close("harvest")
         self.batches.append(
@@ -226,17 +227,17 @@ class Control(Plant):
             self.step(1.0 if spent < 90 else 3.0, COMPRESSOR | PUMP | fan, inflow=self.leak_kg_s)
         return "done"
 
-    def harvest(self) -> bool:
-        """Hot gas until the slab is off and the plate warm, or the limit. True: the control gives up and rests."""
+    def harvest(self) -> float:
+        """Hot gas until the slab is off and the plate warm, or the limit. How long the control then gives up [s]."""
         m = self.m
         begun = self.t
         self.refresh()
         self.water_kg -= m.purge * min(self.water_kg, m.spare_kg)
         self.melted = 0.0
         gas_part, stick = 1.0, float(self.rng.lognormal(0.0, 0.12))
-        retry, struck = False, ""
+        retry, struck, rest_s = False, "", 0.0
         if (f := self.fault("cold-harvest")) is not None and (self.strikes(f) or 0 < self._cold_in_a_row < 2):
-            gas_part = 0.0
+            gas_part, rest_s = 0.0, f["rest_s"]
             self._cold_in_a_row += 1
             struck = "cold-harvest"
         else:
@@ -273,7 +274,7 @@ class Control(Plant):
             self.freeze(only_s=float(self.rng.uniform(180, 300)))
             self.close("freeze")
             self.harvest_again()
-        return gas_part == 0.0 and self._cold_in_a_row >= 2
+        return rest_s if self._cold_in_a_row >= 2 else 0.0
 
     def harvest_again(self) -> None:
         """The repeated harvest after a stalled one: this time the slab lets go."""
@@ -384,8 +385,9 @@ class Control(Plant):
         gas_open = fault["how"] == "hot-gas-open"
         while self.t < self.seconds and self.fault("no-ice") is fault:
             self.refresh()
-            if gas_open:  # most of the gas goes round by the open valve
-                self.step(3.0, COMPRESSOR | GAS | FAN | PUMP, gas_w=0.35 * self.m.hot_gas_w)
+            if gas_open:  # the gas that slips by and what is left of cooling meet at about 14 °C (our guess)
+                gas_w = 0.02 * self.m.hot_gas_w * (14.0 - self.plate)
+                self.step(3.0, COMPRESSOR | GAS | FAN | PUMP, gas_w=gas_w)
             else:
                 self.step(3.0, COMPRESSOR | FAN)
         self.episodes.append(("no-ice", from_s, self.t))

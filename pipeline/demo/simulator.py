@@ -120,7 +120,8 @@ def run_world(
     trace = control.run()
     grid = np.arange(seconds + 1.0)
     room, inlet = np.interp(grid, t, room), np.interp(grid, t, inlet)
-    ideal = signals(trace, machine, tuple(faults), seconds=seconds, room=room, inlet=inlet, rng=rng)
+    mains = np.random.default_rng([seed, 4])  # its own, so that a fault later on changes nothing before
+    ideal = signals(trace, machine, tuple(faults), seconds=seconds, room=room, inlet=inlet, rng=mains)
 
     def ns(at_s: float) -> int:
         return start_ns + round(at_s * NS)
