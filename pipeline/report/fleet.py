@@ -1,8 +1,11 @@
-"""The page over all units, worst first, with its rows for a spreadsheet and the files that could not be read."""
+"""The page over all units, worst first, and its rows for a spreadsheet."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import csv
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -13,9 +16,9 @@ from markupsafe import Markup
 from pipeline import atomic
 from pipeline.logs.timeline import Problem
 from pipeline.report import svg
-from pipeline.report.machine_files import spreadsheet_safe, to_csv
+from pipeline.report.machine_files import spreadsheet_safe
 from pipeline.report.options import ReportOptions
-from pipeline.report.rendering import render
+from pipeline.report.rendering import render_pieces
 from pipeline.report.summary import LEVELS, UnitSummary, text_from
 from pipeline.report.trend import trend_of
 from pipeline.report.wording import Reader
@@ -29,47 +32,69 @@ _COLUMNS = (
 )  # fmt: skip
 
 
-def write_fleet(reports: Path, summaries: Sequence[UnitSummary], problems: Sequence[Problem], options: ReportOptions) -> None:
-    """Write `index.html`, `fleet.csv` and `problems.csv` into `reports`. Raises OSError."""
+def write_fleet(
+    reports: Path, summaries: Iterable[UnitSummary], problems: Sequence[Problem], options: ReportOptions
+) -> None:
+    """Write `index.html` and `fleet.csv` into `reports`. Raises OSError.
+
+    summaries: walked three times (so no generator), one unit in memory at a time. A list or tuple may stand in any
+    order; anything else must come sorted by `UnitSummary.order`.
+    """
     reader = Reader(language=options.language, units=options.units)
-    ordered = sorted(summaries, key=lambda s: s.order)
-    atomic.write_text(reports / "fleet.csv", fleet_csv(ordered, reader))
-    atomic.write_text(reports / "problems.csv", problems_csv(problems))
-    atomic.write_text(reports / "index.html", fleet_page(ordered, problems, reader))
+    ordered = sorted(summaries, key=lambda s: s.order) if isinstance(summaries, list | tuple) else summaries
+    with atomic.beside(reports / "fleet.csv") as part, part.open("w", encoding="utf-8", newline="") as file:
+        table = csv.writer(file, lineterminator="\n")
+        table.writerow(_COLUMNS)
+        table.writerows(_csv_row(s, reader) for s in ordered)
+    with atomic.beside(reports / "index.html") as part, part.open("w", encoding="utf-8", newline="") as file:
+        for piece in fleet_page(ordered, problems, reader):
+            file.write(piece)
 
 
-def fleet_csv(ordered: Sequence[UnitSummary], reader: Reader) -> str:
-    """One row a unit, worst first; house units. Text that could be taken for a formula gets an apostrophe before it."""
-    si = Reader(language=reader.language, units="si")
-    rows = []
-    for s in ordered:
-        figures = (s.days, s.cycles, s.cycles_per_day, s.ice_kg_per_day, s.freeze_min, s.harvest_min, s.abnormal_cycles)
-        texts = [spreadsheet_safe(x) for x in (s.unit, s.title, s.place)]
-        told = spreadsheet_safe(si.say(text_from(s.texts["verdict_client"]))) if s.texts else ""
-        numbers = ["" if v is None else f"{v:g}" if isinstance(v, float) else str(v) for v in figures]
-        rows.append([*texts, s.level, s.log_start, s.log_end, *numbers, " ".join(s.codes), told, _link(s)])
-    return to_csv(_COLUMNS, rows)
+def _csv_row(summary: UnitSummary, reader: Reader) -> list[str]:
+    """House units. Text that could be taken for a formula gets an apostrophe before it."""
+    s, si = summary, Reader(language=reader.language, units="si")
+    figures = (s.days, s.cycles, s.cycles_per_day, s.ice_kg_per_day, s.freeze_min, s.harvest_min, s.abnormal_cycles)
+    texts = [spreadsheet_safe(x) for x in (s.unit, s.title, s.place)]
+    told = spreadsheet_safe(si.say(text_from(s.texts["verdict_client"]))) if s.texts else ""
+    numbers = ["" if v is None else f"{v:g}" if isinstance(v, float) else str(v) for v in figures]
+    return [*texts, s.level, s.log_start, s.log_end, *numbers, " ".join(s.codes), told, _link(s)]
 
 
-def problems_csv(problems: Sequence[Problem]) -> str:
-    """What could not be read, and why."""
-    return to_csv(("unit", "file", "message"), [[spreadsheet_safe(x) for x in (p.unit_name, p.file, p.message)] for p in problems])
+@dataclass
+class _Totals:
+    """Filled in the first walk over the units."""
+
+    count: int = 0
+    levels: Counter[str] = field(default_factory=Counter)
+    ice_kg: float = 0.0
+    ice_from: int = 0
+    longest_min: float = 1.0
+
+    def add(self, summary: UnitSummary) -> None:
+        self.count += 1
+        self.levels[summary.level] += 1
+        if summary.ice_kg_per_day is not None:
+            self.ice_kg += summary.ice_kg_per_day
+            self.ice_from += 1
+        self.longest_min = max(self.longest_min, max((v for v in summary.trace if v is not None), default=0.0))
 
 
-def fleet_page(ordered: Sequence[UnitSummary], problems: Sequence[Problem], reader: Reader) -> str:
-    """The page as HTML; small traces are drawn here, so that hundreds of units open at once."""
-    top = max((v for s in ordered for v in s.trace if v is not None), default=1.0)
-    said = [s.ice_kg_per_day for s in ordered if s.ice_kg_per_day is not None]
-    return render(
+def fleet_page(ordered: Iterable[UnitSummary], problems: Sequence[Problem], reader: Reader) -> Iterator[str]:
+    """The page as HTML, piece by piece; small traces are drawn here, so that hundreds of units open at once."""
+    totals = _Totals()
+    for summary in ordered:
+        totals.add(summary)
+    return render_pieces(
         "fleet.html",
         reader=reader,
         styles=STYLES,
         scripts=SCRIPTS,
-        rows=[_row(s, n, top, reader) for n, s in enumerate(ordered)],
-        totals=[(level, count) for level in LEVELS if (count := sum(s.level == level for s in ordered))],
-        count=len(ordered),
-        ice=sum(said) if said else None,
-        ice_from=len(said),
+        rows=(_row(s, n, totals.longest_min, reader) for n, s in enumerate(ordered)),
+        totals=[(level, totals.levels[level]) for level in LEVELS if totals.levels[level]],
+        count=totals.count,
+        ice=totals.ice_kg if totals.ice_from else None,
+        ice_from=totals.ice_from,
         problems=problems,
     )
 

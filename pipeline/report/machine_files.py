@@ -33,7 +33,7 @@ def phases_csv(record: CycleRecord, offsets: Offsets) -> str:
     edges = [p.start_ns for p in record.phases] + [p.end_ns for p in record.phases[-1:]]
     times = iso_times(np.array(edges, np.int64), offsets)
     rows = zip(times[:-1], times[1:], (p.kind.value for p in record.phases), strict=True) if edges else ()
-    return _csv(("start", "end", "phase"), rows)
+    return to_csv(("start", "end", "phase"), rows)
 
 
 def cycles_csv(record: CycleRecord, judgement: Judgement, offsets: Offsets) -> str:
@@ -56,9 +56,9 @@ def cycles_csv(record: CycleRecord, judgement: Judgement, offsets: Offsets) -> s
         elif values.dtype.kind in "fiu":
             columns[name] = _numbers(name, values)
         else:
-            columns[name] = [_safe(str(v)) for v in values]
+            columns[name] = [spreadsheet_safe(str(v)) for v in values]
     order = [*_FIRST, *(name for name in columns if name not in _FIRST)]
-    return _csv(order, zip(*(columns[name] for name in order), strict=True))
+    return to_csv(order, zip(*(columns[name] for name in order), strict=True))
 
 
 def cycle_flags(findings: tuple[Finding, ...]) -> dict[int, list[str]]:
@@ -190,9 +190,6 @@ def spreadsheet_safe(text: str) -> str:
     return "'" + text if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
 
-_safe = spreadsheet_safe
-
-
 def to_csv(header, rows) -> str:
     """RFC 4180 quoting, lines ended by LF."""
     out = io.StringIO()
@@ -200,9 +197,6 @@ def to_csv(header, rows) -> str:
     writer.writerow(header)
     writer.writerows(rows)
     return out.getvalue()
-
-
-_csv = to_csv
 
 
 def _cycle_numbers(table) -> np.ndarray:

@@ -7,8 +7,10 @@ attributes, and with nothing to fetch a style can do no harm.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import cache
 from importlib import resources
+from typing import Any
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
@@ -21,8 +23,24 @@ PACK_MARK = "@@pack@@"
 PLOT_MARK = "@@plot@@"
 
 
-def render(template: str, *, reader: Reader, styles: tuple[str, ...], scripts: tuple[str, ...], more_hashes: tuple[str, ...] = (), **context) -> str:
-    """`template` with its styles and scripts put in and its policy written."""
+def render(template: str, **context: Any) -> str:
+    """`template` with its styles and scripts put in and its policy written: see `render_pieces`."""
+    return "".join(render_pieces(template, **context))
+
+
+def render_pieces(
+    template: str,
+    *,
+    reader: Reader,
+    styles: tuple[str, ...],
+    scripts: tuple[str, ...],
+    more_hashes: tuple[str, ...] = (),
+    **context: Any,
+) -> Iterator[str]:
+    """The page piece by piece, so that a long one never stands in memory as a whole.
+
+    styles, scripts: names of files in `static/`. more_hashes: of scripts that the page adds later.
+    """
     script = _joined(scripts)
     policy = "; ".join(
         (
@@ -34,10 +52,10 @@ def render(template: str, *, reader: Reader, styles: tuple[str, ...], scripts: t
             "form-action 'none'",
         )
     )
-    return (
+    stream = (
         _environment()
         .get_template(template)
-        .render(
+        .stream(
             r=reader,
             t=reader.t_html,
             say=reader.say_html,
@@ -48,6 +66,8 @@ def render(template: str, *, reader: Reader, styles: tuple[str, ...], scripts: t
             **context,
         )
     )
+    stream.enable_buffering(64)
+    return iter(stream)
 
 
 @cache

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -225,7 +224,3 @@ def _trace(record: CycleRecord, timeline: Timeline, flagged: set[int]) -> tuple[
     marks[at[np.isin(numbers, list(flagged))]] = 1
     return tuple(None if v != v else round(v, 2) for v in longest.tolist()), tuple(marks.tolist())
 
-
-def safe_folder(name: str) -> bool:
-    """Whether `name` can be one folder under the reports (no way up or aside)."""
-    return bool(name) and name not in (".", "..") and not re.search(r"[/\\\0]", name)
