@@ -17,6 +17,8 @@ from pipeline.cycles.features import Course, DrawCells, running_course
 from pipeline.cycles.labels import FREEZE, HARVEST, IDLE
 from pipeline.cycles.signals import Cells
 
+AFTER_S = 30.0  # a turn is read off its first part; later the machine does other things
+UNLIKE = 0.01  # what no model of a turn has right, in parts of the channel's swing
 POOL = 40  # boundaries of one kind that choose lag and shape together
 CLEAR_NATS = 3.0  # a step shows where it is this much likelier than none
 BLUNDER = 0.02  # chance that a channel's turn is no turn of this machine
@@ -169,25 +171,29 @@ def _steps(course: Course, group: _Group, grid: np.ndarray, cells: Cells, bendin
         return likely, shown
     swing = float(np.quantile(known, 0.98) - np.quantile(known, 0.02)) or 1.0
     baseline = turns.Baseline(
-        level=10 * swing, slope=_usual_slope(course), bending=float(bending[[group.before, group.after]].max()), tail=0.0
+        level=10 * swing,
+        slope=_usual_slope(course),
+        bending=float(bending[[group.before, group.after]].max()),
+        tail=0.0,
+        unlike=UNLIKE * swing,
     )
     view = _rows_of(view, rows)
-    weight = turns.precision(view, baseline, 0.0)
+    weight = turns.weights(view, baseline, 0.0)
     edge = 1.5 * cells.step_s
     prior = _beyond(grid, -edge - (turns.LAGS_S[-1] * 0.8 if late else 0.0), edge, cells.step_s)
-    best = None
+    near_ns = group.near_ns[rows]
+    trials = []
     for line, box in ((ln, bx) for ln in turns.LINES for bx in (0.0, trace.interval_s)):
         if box and line != (0.0, False):
             continue
+        response = turns.answer(view.offsets_s, grid, lag_s=0.0, line=line, box_s=box)
         for sign in (1.0, -1.0):
-            response = turns.answer(view.offsets_s, grid, lag_s=0.0, line=line, box_s=box)
-            more = _moved(turns.likelihoods(view, weight, response, sign=sign, height=swing), view, group.near_ns[rows], grid)
-            more = _with_blunders(more + prior)
-            score = _evidence(more).sum()
-            if best is None or score > best[0]:
-                best = (score, more)
-    likely[rows] = best[1]
-    shown[rows] = best[1].max(axis=1) > CLEAR_NATS
+            trials.append(turns.misfits(view, weight, response, sign=sign, height=swing))
+    scale = max(1.0, min(t.per_reading for t in trials))
+    best = max(trials, key=lambda t: _evidence(_moved(-0.5 * t.chi2 / scale, view, near_ns, grid) + prior).sum())
+    likely[rows] = _with_blunders(_moved(-0.5 * best.chi2 / scale, view, near_ns, grid) + prior)
+    whole = np.einsum("kw,kw->k", view.readings @ weight.inverse, view.readings)
+    shown[rows] = (whole - best.chi2.min(axis=1)) / scale > 2 * CLEAR_NATS
     return likely, shown
 
 
@@ -236,35 +242,48 @@ def _add_cold(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_co
     work = []
     for number, group in enumerate(groups):
         before_s = float(np.clip(0.8 * group.before_s, 3 * cold.trace.interval_s, 150.0))
-        after_s = float(np.clip(0.8 * group.after_s, 2 * cold.trace.interval_s, 75.0))
+        longest = max(AFTER_S, 3.5 * cold.trace.interval_s)
+        after_s = float(np.clip(0.8 * group.after_s, 2 * cold.trace.interval_s, longest))
         view = turns.look(cold.trace, group.near_ns, before_s, after_s)
         rows = np.flatnonzero(np.isfinite(view.readings).all(axis=1))
         if len(rows) == 0:
             continue
         bend = float(bending[group.before])
-        baseline = turns.Baseline(level=10 * swing, slope=_usual_slope(cold), bending=bend, tail=swing)
+        baseline = turns.Baseline(
+            level=10 * swing, slope=_usual_slope(cold), bending=bend, tail=0.3 * swing, unlike=UNLIKE * swing
+        )
         work.append((number, group, baseline, _rows_of(view, rows), rows))
     if not work:
         return float("nan")
     thin = max(1, round(3.0 / (grid[1] - grid[0])))
-    coarse = grid[::thin]
     scores = np.full((len(turns.LAGS_S), len(work), len(turns.LINES)), -np.inf)
+    scales = np.ones(len(work))
     for j, (number, group, baseline, view, rows) in enumerate(work):
         few = slice(None, None, max(1, len(rows) // POOL))
-        sample, known = _rows_of(view, few), total[number][rows[few]][:, ::thin]
-        near = group.near_ns[rows[few]]
+        sample, near_ns = _rows_of(view, few), group.near_ns[rows[few]]
+        known = total[number][rows[few]][:, ::thin]
+        trials = {}
         for i, lag in enumerate(turns.LAGS_S):
-            weight = turns.precision(sample, baseline, lag)
+            weight = turns.weights(sample, baseline, lag)
             for m, line in enumerate(turns.LINES):
-                likely = _cold_likelihood(sample, weight, group.sign, near, coarse, lag, line, swing, cells)
-                scores[i, j, m] = float(_evidence(likely + known).sum())
+                response = turns.answer(sample.offsets_s, grid[::thin], lag_s=lag, line=line)
+                trials[i, m] = weight.log_det, turns.misfits(
+                    sample, weight, response, sign=group.sign, height=2 * swing
+                )
+        scales[j] = max(1.0, min(t.per_reading for _, t in trials.values()))
+        for (i, m), (log_det, trial) in trials.items():
+            likely = _cold_likelihood(
+                trial, sample, near_ns, grid[::thin], scales[j], turns.LAGS_S[i], turns.LINES[m], cells
+            )
+            scores[i, j, m] = _evidence(likely + known).sum() / np.sqrt(len(near_ns)) + turns.prior(i, m)
     best_lag = int(np.argmax(scores.max(axis=2).sum(axis=1)))
     lag = turns.LAGS_S[best_lag]
     for j, (number, group, baseline, view, rows) in enumerate(work):
         line = turns.LINES[int(np.argmax(scores[best_lag, j]))]
-        weight = turns.precision(view, baseline, lag)
-        near = group.near_ns[rows]
-        total[number][rows] += _cold_likelihood(view, weight, group.sign, near, grid, lag, line, swing, cells)
+        weight = turns.weights(view, baseline, lag)
+        response = turns.answer(view.offsets_s, grid, lag_s=lag, line=line)
+        fit = turns.misfits(view, weight, response, sign=group.sign, height=2 * swing)
+        total[number][rows] += _cold_likelihood(fit, view, group.near_ns[rows], grid, scales[j], lag, line, cells)
         by_cold[group.at[rows]] = True
     return lag
 
@@ -273,13 +292,12 @@ def _rows_of(view: turns.View, rows) -> turns.View:
     return replace(view, anchor_ns=view.anchor_ns[rows], readings=view.readings[rows])
 
 
-def _cold_likelihood(view, weight, sign, near_ns, grid, lag, line, swing, cells) -> np.ndarray:
+def _cold_likelihood(fit: turns.Misfits, view: turns.View, near_ns, grid, scale, lag, line, cells) -> np.ndarray:
     """Log likelihood (k, t0) on `grid` around `near_ns`."""
-    response = turns.answer(view.offsets_s, grid, lag_s=lag, line=line)
-    gain = _moved(turns.likelihoods(view, weight, response, sign=sign, height=2 * swing), view, near_ns, grid)
     # A candidate lies where the lagging line visibly turned: the change came before, by the lag at most.
     edge = 1.2 * cells.step_s
-    return _with_blunders(gain + _beyond(grid, -edge - 1.2 * (lag + min(line[0], 20.0)), edge, cells.step_s))
+    prior = _beyond(grid, -edge - 1.2 * (lag + min(line[0], 20.0)), edge, cells.step_s)
+    return _with_blunders(_moved(-0.5 * fit.chi2 / scale, view, near_ns, grid) + prior)
 
 
 def _moved(likely: np.ndarray, view: turns.View, near_ns: np.ndarray, grid: np.ndarray) -> np.ndarray:

@@ -35,6 +35,8 @@ PER_SAMPLE_OFF = 3.0  # one reading of "off" while running, or the other way rou
 MOST_OFF = 40.0
 STEP_CAP = 6.0
 LESSONS = 2  # times the phases are named again by what was learned
+KEPT = 0.5  # weight of what holds for every machine beside what this one taught
+LIKE_A_LINE = 0.1  # a running current that moves like a cold line (it follows the suction pressure) is believed first
 SURE = 2.0  # a segment teaches when it won by this much [nats]
 
 
@@ -236,33 +238,34 @@ def label(
     step = usual_step(draw, steps) if draw is not None else 0.0
     plain = change_costs(None, None, 0.0, 0, k)
     plain[segments.opens_span] = np.minimum(CHANGE, 1.0)
-    firsts = []
+    firsts = []  # (what is known beforehand, costs of changes, how readily it is believed)
     by_cold = np.zeros((k, 3))
     for cold in colds:
         scales = scales_of(cold, segments, cells)
         if scales.clear:
             by_cold += cold_costs(cold, scales, segments)
     if by_cold.any():
-        firsts.append((usual + by_cold, plain))
+        firsts.append((by_cold, plain, 0.0))
     elif draw is not None:
         scales = scales_of(running[0], segments, cells)
-        firsts.append((usual + (cold_costs(running[0], scales, segments) if scales.clear else 0.0), plain))
+        if scales.clear:
+            firsts.append((cold_costs(running[0], scales, segments), plain, LIKE_A_LINE))
         if step > 0:
             for polarity in (1, -1):
                 changes = change_costs(draw, steps, step, polarity, k)
                 changes[segments.opens_span] = np.minimum(CHANGE, 1.0)
-                firsts.append((usual, changes))
+                firsts.append((np.zeros((k, 3)), changes, 0.0))
     planes = [
         *(_plane(c, segments, cells, centred=False) for c in (*colds, *running)),
         *(_plane(c, segments, cells, centred=True) for c in others),
     ]
     best, best_rank = None, None
-    for costs, changes in firsts or [(usual, plain)]:
-        state, margin, cost = cheapest(costs, changes)
+    for known, changes, trust in firsts or [(by_cold, plain, 0.0)]:
+        state, margin, cost = cheapest(usual + known, changes)
         for _ in range(LESSONS):
-            taught = usual + sum(_taught(p, state, margin, segments, cells) for p in planes)
+            taught = usual + KEPT * known + sum(_taught(p, state, margin, segments, cells) for p in planes)
             state, margin, cost = cheapest(taught, plain)
-        rank = (plausible(state, segments), -cost)
+        rank = (plausible(state, segments) + trust, -cost)
         if best is None or rank > best_rank:
             best, best_rank = (state, margin, cost), rank
     state, margin, cost = best
@@ -343,7 +346,7 @@ def cheapest(costs: np.ndarray, changes: np.ndarray) -> tuple[np.ndarray, np.nda
     through = forward + backward - costs
     order = np.sort(through, axis=1)
     # Ties would let neighbouring minima disagree: the course is read back, not taken from the minima.
-    came_from = np.empty(changes.shape[:1] + (3,), dtype=np.int64)
+    came_from = np.empty((*changes.shape[:1], 3), dtype=np.int64)
     came_from[1:] = np.argmin(forward[:-1, :, None] + changes[1:], axis=1)
     now = int(np.argmin(forward[-1]))
     state = [now]

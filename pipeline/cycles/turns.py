@@ -32,10 +32,22 @@ LINES = (  # how the line itself answers: (its time constant [s], does it go alo
     (8.0, True),
     (20.0, True),
 )
+USUAL_LAG_S, SPREAD_LAG = 15.0, 0.8  # a clip on a pipe; common practice, no source
+USUAL_LINE_S, SPREAD_LINE = 12.0, 0.9  # a few kg of copper; common practice, no source
 NODE_SHARES = (0.7, 0.3)
 RAMP_S = 30.0  # a ramp reaches the height after this long
+UNLIKE_S = 12.0
 MOST_READINGS = 64  # of one window; more are averaged
-NEVER = -1e3  # log likelihood of a turn the wrong way
+NEVER = 60.0  # added to the χ² of a turn the wrong way
+
+
+def prior(lag: int, line: int) -> float:
+    """Log prior of a lag and an answer (indices into LAGS_S and LINES): log-normal about what clips and pipes do."""
+    lag_s, (line_s, _) = LAGS_S[lag], LINES[line]
+    return -0.5 * (
+        (np.log(max(lag_s, 2.0) / USUAL_LAG_S) / SPREAD_LAG) ** 2
+        + (np.log(max(line_s, 3.0) / USUAL_LINE_S) / SPREAD_LINE) ** 2
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,6 +69,7 @@ class Baseline:
     slope: float  # spread of the slope [unit/s]
     bending: float  # intensity of the bending [unit²/s³]
     tail: float  # spread of what the clip had not yet followed [unit]
+    unlike: float  # spread of what this model leaves out, smooth over UNLIKE_S [unit]
 
 
 def look(trace: Trace, near_ns: np.ndarray, before_s: float, after_s: float) -> View:
@@ -107,8 +120,16 @@ def answer(offsets_s: np.ndarray, t0_s: np.ndarray, *, lag_s: float, line: tuple
     return np.interp(offsets_s[None] - t0_s[:, None], s, course, left=0.0)
 
 
-def precision(view: View, baseline: Baseline, lag_s: float) -> np.ndarray:
-    """Inverse covariance of a window without the change, shape (w, w)."""
+@dataclass(frozen=True, kw_only=True)
+class Weights:
+    """A window's inverse covariance without the change, (w, w), and the log of its determinant."""
+
+    inverse: np.ndarray
+    log_det: float
+
+
+def weights(view: View, baseline: Baseline, lag_s: float) -> Weights:
+    """How readings of a window without the change hang together."""
     s = view.offsets_s
     since = s - s[0]
     low = np.minimum(since[:, None], since[None])
@@ -118,18 +139,32 @@ def precision(view: View, baseline: Baseline, lag_s: float) -> np.ndarray:
         if lag_s * share > 1.0:
             tail = np.exp(-since / (lag_s * share))
             cov += baseline.tail**2 * np.outer(tail, tail)
+    cov += baseline.unlike**2 * np.exp(-0.5 * ((s[:, None] - s[None]) / UNLIKE_S) ** 2)
     cov[np.diag_indices_from(cov)] += view.noise**2
-    return np.linalg.inv(cov)
+    inverse = np.linalg.inv(cov)
+    return Weights(inverse=inverse, log_det=float(np.linalg.slogdet(cov)[1]))
 
 
-def likelihoods(view: View, weight: np.ndarray, response: np.ndarray, *, sign: float, height: float) -> np.ndarray:
-    """Log likelihood of every t0 for every window against no change at all, shape (k, t0).
+@dataclass(frozen=True, kw_only=True)
+class Misfits:
+    """χ² of every window for every t0, (k, t0), and the median over the windows of the best one, per reading."""
 
-    weight: `precision`; response: `answer`; sign: which way the change goes; height: its usual size.
+    chi2: np.ndarray
+    per_reading: float
+
+
+def misfits(view: View, weight: Weights, response: np.ndarray, *, sign: float, height: float) -> Misfits:
+    """How badly a change at each t0 fits each window; NEVER where only a turn the wrong way would fit.
+
+    response: `answer`; sign: which way the change goes; height: its usual size. The χ² is minus twice the log of the
+    likelihood with level, slope, bending and height integrated out, up to a constant of the `weight`.
     """
-    matched = weight @ response.T  # (w, t0)
+    matched = weight.inverse @ response.T  # (w, t0)
     power = np.einsum("tw,wt->t", response, matched)
     match = view.readings @ matched  # (k, t0)
     prior = 1.0 / height**2
-    gain = 0.5 * match**2 / (power + prior) - 0.5 * np.log1p(power / prior)
-    return np.where(match * sign > 0, gain, NEVER)
+    whole = np.einsum("kw,kw->k", view.readings @ weight.inverse, view.readings)
+    chi2 = whole[:, None] - match**2 / (power + prior)
+    per_reading = float(np.median(chi2.min(axis=1)) / max(len(view.offsets_s) - 3, 1))
+    chi2 += np.log1p(power / prior)
+    return Misfits(chi2=np.where(match * sign > 0, chi2, whole[:, None] + NEVER), per_reading=per_reading)
