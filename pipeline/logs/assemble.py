@@ -1,19 +1,24 @@
-"""The tables of a unit → its `Timeline`: join, convert, name, distrust, align."""
+"""The tables of a unit → its `Timeline`: join, put on one clock, convert, name, distrust, choose."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from pipeline.errors import UnitError
+from pipeline.logs.convert import Draft, drafts_of
+from pipeline.logs.doubts import coarse, doubts_on_samples, doubts_on_stretches, gaps
+from pipeline.logs.follows import Stretch, not_following
 from pipeline.logs.join import LoggerLog, join_loggers
-from pipeline.logs.roles import RoleGuess, role_by_header, rule_for
-from pipeline.logs.stamps import SECOND_NS
+from pipeline.logs.limits import limits_of
+from pipeline.logs.oneclock import on_one_clock, settle_date_orders
+from pipeline.logs.overview import Overview, overview_of
 from pipeline.logs.table import FileTable
-from pipeline.logs.timeline import Channel, Timeline
-from pipeline.logs.units import UNITS, to_house
+from pipeline.logs.timeline import Channel, SourceFile, Timeline
+from pipeline.logs.trust import Trace, resolution_of, sample_masks, saturated
+from pipeline.text import Text
 from pipeline.unit import Unit
 
 
@@ -21,40 +26,154 @@ def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
     """All that was logged of `unit`, on one clock. Raises UnitError where no reading can be used."""
     if not tables:
         raise UnitError("no file could be read", file=unit.name, remedy="see the messages about its files")
-    logs = join_loggers(tables)
-    channels: list[Channel] = []
+    limits = limits_of(unit.thresholds)
+    logs = join_loggers(settle_date_orders(tables))
+    drafts, notes = drafts_of(logs, unit, _overview(logs))
+    logs, clock_doubts = on_one_clock(logs, drafts, unit, limits)
+    overview = _overview(logs)
+    traces = [_checked(_trace(d, logs, overview), overview, limits) for d in drafts]
+    stretches = _distinct(not_following(traces, overview, limits))
+    resolutions = {d.key: resolution_of(d.values) for d in drafts}
+    channels = _channels(drafts, traces, stretches, logs, overview, resolutions)
+    if not any(c.trusted.any() for c in channels):
+        raise UnitError(
+            "no channel holds a reading that can be used",
+            file=unit.name,
+            remedy="see `icelogs check` for what was read",
+        )
+    by_key = {t.key: t for t in traces}
+    doubts = [d for log in logs for d in log.doubts]
+    doubts += clock_doubts
     for log in logs:
-        for i, column in enumerate(log.columns):
-            logged = column.unit if column.unit is not None else ""
-            values, house = to_house(column.values, logged)
-            rule = rule_for(unit, column.label, log.name)
-            guess = (
-                RoleGuess(role=rule.role, by="unit.toml", confidence=1.0)
-                if rule and rule.role
-                else role_by_header(column.label, house if column.unit is not None else None)
-            )
-            channels.append(
-                Channel(
-                    role=guess.role,
-                    label=column.label,
-                    file=log.name,
-                    unit=house,
-                    unit_read=logged,
-                    time_ns=log.time_ns,
-                    values=values,
-                    trusted=~np.isnan(values),
-                    interval_s=log.sources[0].interval_s,
-                    resolution=0.0,
-                    chosen=not any(c.role == guess.role for c in channels) and guess.role != "other",
-                    role_by=guess.by,
-                    role_confidence=guess.confidence,
-                )
-            )
+        doubts += gaps(log.name, log.time_ns, log.sources[0].interval_s, limits)
+    for draft in drafts:
+        doubts += doubts_on_samples(by_key[draft.key], by_key[draft.key].masks, draft.error_words)
+    doubts += doubts_on_stretches(stretches, by_key, overview)
+    chosen = {c.label + c.file for c in channels if c.chosen}
+    doubts += coarse([t for t in traces if t.label + t.file in chosen], resolutions, limits)
     return Timeline(
         unit_name=unit.name,
         time_zone=unit.time_zone,
-        start_ns=min(int(c.time_ns[0]) for c in channels),
-        end_ns=max(int(c.time_ns[-1]) for c in channels),
+        start_ns=min(int(log.time_ns[0]) for log in logs),
+        end_ns=max(int(log.time_ns[-1]) for log in logs),
         channels=tuple(channels),
-        sources=tuple(s for log in logs for s in log.sources),
+        doubts=tuple(sorted(doubts, key=lambda d: (d.start_ns, d.code))),
+        sources=tuple(_with_notes(s, notes) for log in logs for s in log.sources),
     )
+
+
+def _overview(logs: Sequence[LoggerLog]) -> Overview:
+    return overview_of([log.time_ns for log in logs], [log.sources[0].interval_s for log in logs])
+
+
+def _trace(draft: Draft, logs: Sequence[LoggerLog], overview: Overview) -> Trace:
+    log = logs[draft.logger]
+    return Trace(
+        key=draft.key,
+        role=draft.role,
+        label=draft.label,
+        file=log.name,
+        unit=draft.unit,
+        logger=draft.logger,
+        time_ns=log.time_ns,
+        values=draft.values,
+        error=draft.error,
+        interval_s=log.sources[0].interval_s,
+        grid=overview.of(draft.logger, draft.values),
+    )
+
+
+def _checked(trace: Trace, overview: Overview, limits: Mapping[str, float]) -> Trace:
+    """The trace with its masks; its grid without the readings that they object to."""
+    masks = sample_masks(trace, limits)
+    if (cut := saturated(trace)) is not None:
+        masks["saturated"] = cut
+    if not masks:
+        return trace
+    bad = np.logical_or.reduce(list(masks.values()))
+    on_grid = bad[np.maximum(overview.rows[trace.logger], 0)]
+    return replace(trace, masks=masks, grid=np.where(on_grid, np.nan, trace.grid))
+
+
+def _distinct(stretches: Sequence[Stretch]) -> list[Stretch]:
+    """Stretches of one channel and kind that touch or overlap are one."""
+    result: list[Stretch] = []
+    for stretch in sorted(stretches, key=lambda s: (s.key, s.kind, s.first)):
+        last = result[-1] if result else None
+        if last and (last.key, last.kind) == (stretch.key, stretch.kind) and stretch.first <= last.last + 1:
+            result[-1] = replace(
+                last, last=max(last.last, stretch.last), confidence=max(last.confidence, stretch.confidence)
+            )
+        else:
+            result.append(stretch)
+    return result
+
+
+def _channels(
+    drafts: Sequence[Draft],
+    traces: Sequence[Trace],
+    stretches: Sequence[Stretch],
+    logs: Sequence[LoggerLog],
+    overview: Overview,
+    resolutions: Mapping[int, float],
+) -> list[Channel]:
+    names = {"loose": "probe came off", "flat": "stands still", "dead": "clamp reads nothing"}
+    made = []
+    for draft, trace in zip(drafts, traces, strict=True):
+        masks = dict(trace.masks)
+        for stretch in stretches:
+            if stretch.key != draft.key:
+                continue
+            start, end = overview.span_ns(stretch.first, stretch.last)
+            a, b = np.searchsorted(trace.time_ns, (start, end + 1))
+            mask = masks.setdefault(names[stretch.kind], np.zeros(len(trace.values), bool))
+            mask[a:b] = True
+        trusted = ~np.isnan(trace.values)
+        for mask in masks.values():
+            trusted &= ~mask
+        made.append(
+            Channel(
+                role=draft.role,
+                label=draft.label,
+                file=trace.file,
+                unit=draft.unit,
+                unit_read=draft.unit_read,
+                time_ns=trace.time_ns,
+                values=draft.values,
+                trusted=trusted,
+                interval_s=trace.interval_s,
+                resolution=resolutions[draft.key],
+                chosen=False,
+                role_by=draft.role_by,
+                role_confidence=draft.role_confidence,
+                masks=masks,
+            )
+        )
+    return _chosen(made)
+
+
+def _chosen(channels: list[Channel]) -> list[Channel]:
+    """Of several candidates for a role the better one: named by unit.toml, then trusted for longer, then finer."""
+
+    def rank(i: int) -> tuple:
+        c = channels[i]
+        span = float(c.trusted.mean()) * (c.time_ns[-1] - c.time_ns[0])
+        return (
+            c.role_by != "unit.toml",
+            -round(c.role_confidence, 1),
+            -round(span / 6e11),
+            c.interval_s,
+            c.resolution,
+            i,
+        )
+
+    best: dict[str, int] = {}
+    for i in sorted(range(len(channels)), key=rank):
+        if channels[i].role != "other" and channels[i].trusted.any():
+            best.setdefault(channels[i].role, i)
+    return [replace(c, chosen=best.get(c.role) == i) for i, c in enumerate(channels)]
+
+
+def _with_notes(source: SourceFile, notes: Mapping[str, Sequence[Text]]) -> SourceFile:
+    more = tuple(notes.get(source.name, ()))
+    return replace(source, notes=source.notes + more) if more else source

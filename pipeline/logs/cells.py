@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 ERROR_WORDS: frozenset[str] = frozenset(
     [
@@ -143,8 +144,16 @@ def is_error_word(cell: str) -> bool:
     return cell.strip().lower() in ERROR_WORDS
 
 
+_ANY_DIGIT = str.maketrans("123456789", "000000000")
+
+
 def is_number(cell: str, decimal: str) -> bool:
     """Whether the cell is a number with this decimal mark, thousands marks allowed."""
+    return _is_number(cell.translate(_ANY_DIGIT), decimal)
+
+
+@lru_cache(maxsize=8192)
+def _is_number(cell: str, decimal: str) -> bool:
     cell = cell.strip()
     return bool(_NUMBER[decimal].match(cell)) or bool(cell and grouped_by(cell, decimal))
 

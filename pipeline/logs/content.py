@@ -34,6 +34,7 @@ _NOT_TEXT = (
     (b"7z\xbc\xaf", "a 7z archive"),
     (b"Rar!", "a RAR archive"),
 )
+_HEAD = 65536
 _EXPORT_AGAIN = "export the log from the logger's software as CSV and put that file here"
 
 
@@ -128,7 +129,7 @@ def _members(raw: bytes, name: str) -> Iterator[Content | LogFileError]:
 
 
 def _text_of(raw: bytes, name: str, *, packed: str = "") -> Content:
-    if not raw.strip(b"\0 \t\r\n"):
+    if not raw[:256].strip(b"\0 \t\r\n") and not raw.strip(b"\0 \t\r\n"):
         what = "the file is empty" if not raw else "the file holds nothing but blanks"
         raise LogFileError(what, file=name, remedy="export the log again, and remove this file")
     for magic, kind in _NOT_TEXT:
@@ -138,7 +139,7 @@ def _text_of(raw: bytes, name: str, *, packed: str = "") -> Content:
     text, encoding = _decoded(raw, name)
     if b"\0" in text:
         text = _without_nuls(text, notes)
-    if not text.strip():
+    if not text[:256].strip() and not text.strip():
         raise LogFileError("the file holds nothing but blanks", file=name, remedy="export the log again")
     if b"\r" in text:
         text = _plain_line_ends(text)
@@ -150,7 +151,7 @@ def _decoded(raw: bytes, name: str) -> tuple[bytes, str]:
     """(UTF-8 without a byte-order mark, what it was)."""
     if raw.startswith(b"\xef\xbb\xbf"):
         text, encoding = _from_eight_bits(raw[3:])
-        return text, "UTF-8 with BOM" if encoding == "UTF-8" or text.isascii() else encoding
+        return text, "UTF-8 with BOM" if encoding in ("UTF-8", "ASCII") else encoding
     if raw[:4] in (b"\xff\xfe\0\0", b"\0\0\xfe\xff"):
         return _from_wide(raw, "utf-32", name), "UTF-32"
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
@@ -184,9 +185,12 @@ def _from_sixteen_bits(raw: bytes, *, little: bool, name: str) -> bytes:
 
 
 def _from_eight_bits(raw: bytes) -> tuple[bytes, str]:
-    if raw.isascii():
+    codes = np.frombuffer(raw, np.uint8)
+    if len(codes) > _HEAD and codes[_HEAD:].max() < 128:
+        codes = codes[:_HEAD]
+    high = np.flatnonzero(codes >= 128)
+    if not len(high):
         return raw, "ASCII"
-    high = np.flatnonzero(np.frombuffer(raw, np.uint8) >= 128)
     end = int(high[-1]) + 1
     try:
         raw[int(high[0]) : end].decode("utf-8")

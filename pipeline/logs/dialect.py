@@ -16,7 +16,7 @@ from pipeline.logs.stamps import shape_of
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
 HEAD_BYTES, MIDDLE_BYTES, TAIL_BYTES = 65536, 16384, 16384
-SAMPLE_ROWS = 400
+SAMPLE_ROWS = 300
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,8 +67,7 @@ def split_row(line: str, delimiter: str) -> list[str]:
 
 def sniff(text: bytes, name: str) -> Dialect:
     """The layout of the log in `text`. Raises LogFileError where no rows of times and numbers are found."""
-    lines = _sample_lines(text)
-    body = lines.body
+    body = _sample_lines(text)
     best = max((_fit(body, d) for d in DELIMITERS), key=lambda f: f.score)
     if best.score <= 0:
         raise _no_rows(text, name)
@@ -96,27 +95,18 @@ def sniff(text: bytes, name: str) -> Dialect:
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Sample:
-    body: list[str]
-
-
-def _sample_lines(text: bytes) -> _Sample:
-    """Lines that are likely rows: the whole of a small file, else windows from its middle and end."""
+def _sample_lines(text: bytes) -> list[str]:
+    """Lines that are likely rows: the whole of a small file, else windows from its head, middle and end."""
     if len(text) <= HEAD_BYTES:
-        windows = [text]
-    else:
-        middle = len(text) // 2
-        windows = [
-            text[-TAIL_BYTES - MIDDLE_BYTES : -TAIL_BYTES],
-            text[middle : middle + MIDDLE_BYTES],
-            text[:MIDDLE_BYTES],
+        return [line for line in text.decode("utf-8", "replace").splitlines() if line.strip()][-SAMPLE_ROWS:]
+    lines = []
+    for at in (len(text) // 16, len(text) // 2, len(text) - 2 * TAIL_BYTES):
+        window = text[at : at + MIDDLE_BYTES]
+        whole = window[window.find(b"\n") + 1 : window.rfind(b"\n") + 1]
+        lines += [line for line in whole.decode("utf-8", "replace").splitlines() if line.strip()][
+            : SAMPLE_ROWS // 3
         ]
-        windows = [w[w.find(b"\n") + 1 : w.rfind(b"\n") + 1] for w in windows[:2]] + [
-            windows[2][: windows[2].rfind(b"\n") + 1]
-        ]
-    lines = [line for w in windows for line in w.decode("utf-8", "replace").splitlines() if line.strip()]
-    return _Sample(body=lines[-6 * SAMPLE_ROWS :] if len(windows) == 1 else lines)
+    return lines
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -260,7 +260,7 @@ def _from_time_of_day(stamps: Stamps, rows: np.ndarray | None, around: Surroundi
         )
     past = np.concatenate([[0], np.cumsum(np.diff(clock) < -DAY_NS // 2)])
     tz = _zone_of(around)
-    offset = tz if isinstance(tz, int) else zones._offset_at(tz, start)
+    offset = tz if isinstance(tz, int) else zones.offset_at(tz, start)
     midnight = (start + offset) // DAY_NS * DAY_NS
     local = midnight + past * DAY_NS + clock
     utc, more, zone_about = _local_to_utc(local, around)

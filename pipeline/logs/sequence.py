@@ -30,7 +30,7 @@ def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
     """`time_ns` int64 (n,), UTC, in the order of the file."""
     steps = np.diff(time_ns)
     if not len(steps) or (steps.min() > 0 and steps.max() < RESET_JUMP_DAYS * DAY_NS):
-        return Sequence(time_ns=time_ns, rows=None, interval_s=_usual_s(steps), notes=(), doubts=())
+        return Sequence(time_ns=time_ns, rows=None, interval_s=usual_interval_s(time_ns), notes=(), doubts=())
     notes: list[Text] = []
     time_ns, doubts, n = _without_resets(time_ns, steps)
     if n:
@@ -54,7 +54,11 @@ def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
             steps = np.diff(time_ns)
     if not len(steps) or steps.min() > 0:
         return Sequence(
-            time_ns=time_ns, rows=None, interval_s=_usual_s(steps), notes=tuple(notes), doubts=doubts
+            time_ns=time_ns,
+            rows=None,
+            interval_s=usual_interval_s(time_ns),
+            notes=tuple(notes),
+            doubts=doubts,
         )
     order = np.argsort(time_ns, kind="stable")
     backwards = int(np.count_nonzero(steps < 0))
@@ -81,20 +85,18 @@ def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
     return Sequence(
         time_ns=ordered,
         rows=order,
-        interval_s=_usual_s(np.diff(ordered)),
+        interval_s=usual_interval_s(ordered),
         notes=tuple(notes),
         doubts=doubts,
     )
 
 
-def _usual_s(steps: np.ndarray) -> float:
-    """The interval that the logger was set to: the median step."""
-    if not len(steps):
+def usual_interval_s(time_ns: np.ndarray) -> float:
+    """The interval that the logger was set to [s]: the median step, of up to some thousand steps spread over the log."""
+    if len(time_ns) < 2:
         return float("nan")
-    first = steps[0]
-    if steps[len(steps) // 2] == first and np.count_nonzero(steps == first) > len(steps) // 2:
-        return float(first) / SECOND_NS
-    return float(np.median(steps)) / SECOND_NS
+    at = np.arange(0, len(time_ns) - 1, max(1, (len(time_ns) - 1) // 4000))
+    return float(np.median(time_ns[at + 1] - time_ns[at])) / SECOND_NS
 
 
 def _without_resets(time_ns: np.ndarray, steps: np.ndarray) -> tuple[np.ndarray, tuple[Doubt, ...], int]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -206,8 +207,18 @@ class Stamps:
     named: bool  # months are written as words
 
 
+_ANY_DIGIT = str.maketrans("123456789", "000000000")
+
+
 def shape_of(text: str) -> Shape | None:
     """The shape of one cell, or None where it is no date and no time."""
+    if len(text) > 60:
+        return None
+    return _shape_of(text.translate(_ANY_DIGIT))
+
+
+@lru_cache(maxsize=8192)
+def _shape_of(text: str) -> Shape | None:
     match = _SHAPE.match(text)
     if match is None or not (match["date"] or match["time"]):
         return None

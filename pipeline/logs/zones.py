@@ -51,7 +51,8 @@ def to_utc(local_ns: np.ndarray, zone: ZoneInfo) -> tuple[np.ndarray, tuple[Text
         if low < c.utc_ns + max(c.before_ns, c.after_ns) and c.utc_ns + min(c.before_ns, c.after_ns) <= high
     ]
     if not inside:
-        return local_ns - _offset_at(zone, low), ()
+        offset = offset_at(zone, low)
+        return local_ns - offset if offset else local_ns, ()
     stood = _stood_still(local_ns, inside)
     if stood is not None:
         note = Text(
@@ -59,8 +60,8 @@ def to_utc(local_ns: np.ndarray, zone: ZoneInfo) -> tuple[np.ndarray, tuple[Text
             english="the logger's clock did not follow the change of {date} in {zone}: it was taken to stand on one offset",
             values={"date": _day(stood.utc_ns + stood.before_ns), "zone": zone.key},
         )
-        return local_ns - _offset_at(zone, low), (note,)
-    result = local_ns - _offset_at(zone, low)
+        return local_ns - offset_at(zone, low), (note,)
+    result = local_ns - offset_at(zone, low)
     for change in inside:
         result = np.where(_is_after(local_ns, change), local_ns - change.after_ns, result)
     note = Text(
@@ -75,7 +76,7 @@ def _day(ns: int) -> str:
     return str(np.datetime64(ns, "ns").astype("M8[D]"))
 
 
-def _offset_at(zone: ZoneInfo, local_ns: int) -> int:
+def offset_at(zone: ZoneInfo, local_ns: int) -> int:
     moment = datetime(1970, 1, 1) + timedelta(microseconds=local_ns // 1000)
     return int(moment.replace(tzinfo=zone).utcoffset().total_seconds()) * SECOND_NS
 

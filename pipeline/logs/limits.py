@@ -1,0 +1,56 @@
+"""The numbers at which the reader changes its mind, in one table.
+
+Each can be overridden for a unit: `[thresholds]` in its `unit.toml`, by the names used here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+PRACTICE = "common practice, no source"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limit:
+    """One row of the table."""
+
+    value: float
+    unit: str
+    what: str
+    source: str = PRACTICE
+
+
+LIMITS: Mapping[str, Limit] = MappingProxyType(
+    {
+        "probe_coldest_c": Limit(value=-60.0, unit="°C", what="a colder reading is an open or shorted probe"),
+        "probe_hottest_c": Limit(value=170.0, unit="°C", what="a hotter reading is an open or shorted probe"),
+        "clamp_below_zero_a": Limit(value=-0.5, unit="A", what="a current below this is no current"),
+        "spike_k": Limit(value=6.0, unit="K", what="least jump there and back that counts as a spike"),
+        "spike_pct": Limit(value=30.0, unit="%", what="and its least share of the channel's usual swing"),
+        "flat_min": Limit(
+            value=25.0, unit="min", what="a trace that stands still this long while others cycle"
+        ),
+        "loose_pct": Limit(
+            value=35.0, unit="%", what="a swing under this share of the channel's own: it follows no more"
+        ),
+        "loose_window_min": Limit(value=60.0, unit="min", what="least time over which a swing is judged"),
+        "clamp_dead_a": Limit(
+            value=0.3, unit="A", what="a current that never passes this while the machine cycles"
+        ),
+        "clamp_dead_pct": Limit(value=12.0, unit="%", what="or this share of its own running current"),
+        "coarse_interval_s": Limit(value=90.0, unit="s", what="an interval that can't time a harvest"),
+        "coarse_step_k": Limit(value=2.0, unit="K", what="a temperature step that hides a freeze's slope"),
+        "gap_min": Limit(value=3.0, unit="min", what="least hole in a log that is told"),
+        "gap_intervals": Limit(value=5.0, unit="intervals", what="and its least length in intervals"),
+        "offset_s": Limit(
+            value=45.0, unit="s", what="least disagreement of two clocks that is told and corrected"
+        ),
+    }
+)
+
+
+def limits_of(overrides: Mapping[str, float]) -> dict[str, float]:
+    """name -> value in force. Names that are not of this table are left alone: they are other rooms'."""
+    return {name: float(overrides.get(name, limit.value)) for name, limit in LIMITS.items()}

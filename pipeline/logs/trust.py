@@ -1,0 +1,206 @@
+"""Which readings of which channel can't be believed, and why.
+
+Each check gives one mask over the channel's samples, True where it objects; all of them are kept, so that the page can
+say which check dropped a reading. Checks on single samples are here; `follows` holds those that ask whether a channel
+still follows the machine.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from pipeline.logs.overview import swing
+from pipeline.logs.roles import TEMPERATURE_ROLES
+from pipeline.logs.stamps import SECOND_NS
+
+CURRENT_ROLES = frozenset({"current", "current_compressor"})
+CLAMP_ROLES = CURRENT_ROLES | {"power"}
+DYNAMIC_ROLES = frozenset({"evaporator", "suction", "discharge"})
+"""Temperatures that move with every cycle of a healthy machine."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Trace:
+    """One channel on its way to being trusted. `values` are in the house unit."""
+
+    key: int
+    role: str
+    label: str
+    file: str
+    unit: str
+    logger: int
+    time_ns: np.ndarray
+    values: np.ndarray
+    error: np.ndarray | None
+    interval_s: float
+    grid: np.ndarray  # the channel on the overview grid, untrusted readings NaN
+    masks: Mapping[str, np.ndarray] = field(default_factory=dict)
+
+    @property
+    def is_temperature(self) -> bool:
+        return self.unit == "°C"
+
+
+def sample_masks(trace: Trace, limits: Mapping[str, float]) -> dict[str, np.ndarray]:
+    """check -> bool (n,), only for checks that object to at least one reading."""
+    masks: dict[str, np.ndarray] = {}
+    if trace.error is not None:
+        masks["error word"] = trace.error
+    values = trace.values
+    missing = np.isnan(values)
+    if missing.all():
+        return masks
+    holes = bool(missing.any())
+    high, low = (
+        (float(np.nanmax(values)), float(np.nanmin(values)))
+        if holes
+        else (float(values.max()), float(values.min()))
+    )
+    if trace.is_temperature:
+        floor, top = limits["probe_coldest_c"], limits["probe_hottest_c"]
+    elif trace.role in CURRENT_ROLES:
+        floor, top = limits["clamp_below_zero_a"], np.inf
+    else:
+        return masks
+    if low < floor or high > top:
+        masks["out of range"] = (values < floor) | (values > top)
+    if not trace.is_temperature:
+        return masks
+    wild = masks.get("out of range")
+    seen = ~missing if wild is None else ~missing & ~wild
+    at = None if seen.all() else np.flatnonzero(seen)
+    tame = values if at is None else values[at]
+    if len(tame) < 5:
+        return masks
+    steps = np.diff(tame)
+    least, usual = _least_jump(trace, limits)
+    if max(float(steps.max()), -float(steps.min())) < least:
+        return masks
+    jumps = np.flatnonzero(np.abs(steps) > least)
+    for name, bad in (
+        ("open or shorted", _rails(tame, jumps, usual)),
+        ("spike", _spikes(trace, tame, steps, jumps, least, usual)),
+    ):
+        if bad is not None and bad.any():
+            masks[name] = _spread_out(bad, at, len(values))
+    return masks
+
+
+def _spread_out(bad: np.ndarray, at: np.ndarray | None, n: int) -> np.ndarray:
+    if at is None:
+        return bad
+    mask = np.zeros(n, bool)
+    mask[at[bad]] = True
+    return mask
+
+
+def _least_jump(trace: Trace, limits: Mapping[str, float]) -> tuple[float, tuple[float, float]]:
+    """(least jump between two samples that is suspicious [K], the channel's usual range)."""
+    low, high = swing(trace.grid)
+    if np.isnan(low):
+        return limits["spike_k"], (-np.inf, np.inf)
+    return max(limits["spike_k"], limits["spike_pct"] / 100 * (high - low)), (low, high)
+
+
+def _rails(values: np.ndarray, jumps: np.ndarray, usual: tuple[float, float]) -> np.ndarray | None:
+    """An input without a probe stands on one value at the end of its scale: reached at a jump, far from the usual
+    readings, and then the same to the last digit."""
+    span = usual[1] - usual[0]
+    far = max(15.0, 0.6 * span)
+    bad = None
+    for extreme in (float(values.max()), float(values.min())):
+        if usual[0] - far < extreme < usual[1] + far:
+            continue
+        at_rail = values == extreme
+        runs = np.flatnonzero(at_rail[jumps + 1] & ~at_rail[jumps])
+        if np.count_nonzero(at_rail) >= 5 and len(runs):
+            bad = at_rail if bad is None else bad | at_rail
+    return bad
+
+
+def _spikes(
+    trace: Trace,
+    values: np.ndarray,
+    steps: np.ndarray,
+    jumps: np.ndarray,
+    least: float,
+    usual: tuple[float, float],
+) -> np.ndarray | None:
+    """Up to three samples that jump away and come back. At a slow interval a whole harvest is that short: there a spike
+    must also leave the range in which the channel lives."""
+    if not len(jumps) or len(jumps) > 0.05 * len(values):
+        return None
+    slow = not trace.interval_s <= 12.0
+    margin = 0.5 * (usual[1] - usual[0])
+    bad = np.zeros(len(values), bool)
+    for i, following in zip(jumps[:-1].tolist(), jumps[1:].tolist(), strict=True):
+        width = following - i
+        if width > 3 or steps[i] * steps[following] >= 0:
+            continue
+        if abs(values[following + 1] - values[i]) > 0.4 * abs(steps[i]):
+            continue
+        peak = values[i + 1 : following + 1]
+        outside = peak.max() > usual[1] + margin or peak.min() < usual[0] - margin
+        if outside or not slow:
+            bad[i + 1 : following + 1] = True
+    return bad
+
+
+def saturated(trace: Trace) -> np.ndarray | None:
+    """bool (n,): readings that stand at the end of the logger's scale, cut off; None where none are.
+
+    A cut-off trace piles up on its last value: far more readings there than on the levels next to it.
+    """
+    grid = trace.grid[~np.isnan(trace.grid)]
+    if len(grid) < 200 or trace.role not in DYNAMIC_ROLES | CURRENT_ROLES:
+        return None
+    low, high = swing(grid)
+    if high - low < 1e-9:
+        return None
+    mask = None
+    ends = [float(grid.max())] + ([float(grid.min())] if trace.is_temperature else [])
+    for end in ends:
+        at_end = grid == end
+        share = float(at_end.mean())
+        if share < 0.02 or share > 0.9:
+            continue
+        near = grid[(np.abs(grid - end) < 0.1 * (high - low)) & ~at_end]
+        levels = len(np.unique(near))
+        beside = len(near) / max(levels, 1) / len(grid)
+        runs = np.count_nonzero(np.diff(at_end.astype(np.int8)) == 1)
+        if share > 8 * max(beside, 1.0 / len(grid)) and runs >= 3:
+            hit = trace.values == end
+            mask = hit if mask is None else mask | hit
+    return mask
+
+
+def resolution_of(values: np.ndarray) -> float:
+    """The smallest step between readings; 0.0 where it can't be told. From a stretch of some thousand samples."""
+    middle = len(values) // 2
+    sample = values[max(0, middle - 3000) : middle + 3000]
+    levels = np.unique(sample[~np.isnan(sample)])
+    if len(levels) < 2:
+        return 0.0
+    steps = np.diff(levels)
+    steps = steps[steps > 1e-9]
+    if not len(steps):
+        return 0.0
+    return float(np.round(np.percentile(steps, 5), 6))
+
+
+def spans_of(mask: np.ndarray, time_ns: np.ndarray, *, join_s: float) -> list[tuple[int, int, int]]:
+    """(first, last, samples) of each stretch of True, stretches closer than `join_s` joined."""
+    at = np.flatnonzero(mask)
+    if not len(at):
+        return []
+    breaks = np.flatnonzero(np.diff(time_ns[at]) > join_s * SECOND_NS)
+    firsts = np.concatenate([[0], breaks + 1])
+    lasts = np.concatenate([breaks, [len(at) - 1]])
+    return [(int(at[a]), int(at[b]), int(b - a + 1)) for a, b in zip(firsts, lasts, strict=True)]
+
+
+def is_temperature_role(role: str) -> bool:
+    return role in TEMPERATURE_ROLES
