@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 LEVEL_BINS, SLOPE_BINS = 24, 19
-LEAST_WEIGHT = 12.0  # cells' worth of "could be anything" mixed into every phase
+LEAST_WEIGHT = 3.0  # cells' worth of "could be anything" mixed into every bin
 MEMORY_S = 15.0  # neighbouring cells say the same thing twice; common practice, no source
 
 
@@ -46,10 +46,9 @@ def learned_costs(plane: Plane, state: np.ndarray, sure: np.ndarray, cell_s: flo
     for s in range(states):
         counts[s] = np.bincount(plane.bin[teach & (state == s)], minlength=size)
     counts = _smoothed(counts.reshape(states, LEVEL_BINS, SLOPE_BINS)).reshape(states, size)
-    everyone = counts.sum(axis=0) + 1e-3
-    everyone /= everyone.sum()
-    share = (counts + LEAST_WEIGHT * everyone) / (counts.sum(axis=1, keepdims=True) + LEAST_WEIGHT)
-    cost = -np.log(share / everyone)
+    # How the cells of a bin were named, not how a phase spreads over bins: a short phase gains nothing by being short.
+    share = (counts + LEAST_WEIGHT / states) / (counts.sum(axis=0) + LEAST_WEIGHT)
+    cost = -np.log(share)
     cost -= cost.min(axis=0)
     table = np.concatenate([cost.T, np.zeros((1, states))])  # the last row is for "no reading"
     return table[plane.bin] * (cell_s / (cell_s + MEMORY_S))
