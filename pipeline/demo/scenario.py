@@ -108,6 +108,7 @@ def truth_json(unit: DemoUnit, world: World) -> str:
         "time_zone": unit.tz,
         "start": iso(world.start_ns),
         "end": iso(world.start_ns + world.seconds * NS),
+        "interval_s": {logger.file: logger.interval_s for logger in unit.loggers},
         "clock_ahead_s": {logger.file: logger.clock_ahead_s for logger in clocks},
         "expect": expect,
         "may": may,
