@@ -103,6 +103,9 @@ class Score:
     wrong: float  # share with a wrong label; the rest was called unclear
     covering: float
     by_type: dict[str, tuple[int, int, int]] = field(default_factory=dict)  # type -> hits, false, missed
+    wide_errors_s: dict[str, np.ndarray] = field(
+        default_factory=dict
+    )  # type -> errors within the wide tolerance [s]
     details: tuple[str, ...] = ()  # what went wrong, for a person
 
     @property
@@ -128,7 +131,7 @@ def score(truth: Sequence[PhaseLike], found: Sequence[PhaseLike], *, interval_s:
     unclear = [(p.start_ns, p.end_ns) for p in truth if str(p.kind) == "unclear"]
     hits = false = missed = inside = stated = cycles_false = 0
     errors: list[float] = []
-    by_type, details = {}, []
+    by_type, wide_errors, details = {}, {}, []
     for kind in BOUNDARY_TYPES:
         true = [b for b in true_all if b.kind == kind]
         seen = [b for b in found_all if b.kind == kind]
@@ -153,7 +156,9 @@ def score(truth: Sequence[PhaseLike], found: Sequence[PhaseLike], *, interval_s:
             f"missed {kind} at {_clock(true_ns[i], truth)}{_nearest(true_ns[i], seen_ns)}" for i in lost
         ]
         details += [f"false {kind} at {_clock(seen_ns[j], truth)}" for j in extra]
-        for i, j in match(true_ns, seen_ns, 6.0 * tolerance_s):
+        wide = match(true_ns, seen_ns, 6.0 * tolerance_s)
+        wide_errors[kind] = np.array([(seen_ns[j] - true_ns[i]) / 1e9 for i, j in wide])
+        for i, j in wide:
             if np.isfinite(seen[j].uncertainty_s):
                 stated += 1
                 inside += abs(seen_ns[j] - true_ns[i]) / 1e9 <= seen[j].uncertainty_s
@@ -173,6 +178,7 @@ def score(truth: Sequence[PhaseLike], found: Sequence[PhaseLike], *, interval_s:
         wrong=wrong,
         covering=covering_of_phases(truth, found),
         by_type=by_type,
+        wide_errors_s=wide_errors,
         details=tuple(details),
     )
 

@@ -23,7 +23,7 @@ from pipeline.unit import Unit
 from tests.bench import baselines
 from tests.bench.second_grid import COARSE_S, build_case, case_at, grid
 from tests.bench.second_machine import Case, make_log, to_timeline
-from tests.scoring import Score, f1_of, score, untyped_f1
+from tests.scoring import BOUNDARY_TYPES, Score, f1_of, score, untyped_f1
 
 RIVALS = ("Pelt", "KernelCPD", "Window")
 
@@ -131,6 +131,26 @@ def table(rows: list[list[str]]) -> str:
     )
 
 
+def by_boundary(outcomes: list[Outcome]) -> str:
+    """Each type of boundary, over all logs and by channel set: counts, and whether it is found early or late."""
+    lines = [
+        "boundary           channels              F1    hits false missed   error s (quartiles, found minus true)"
+    ]
+    sets = ["all", *dict.fromkeys(o.case.strata["channels"] for o in outcomes)]
+    for kind in BOUNDARY_TYPES:
+        for channels in sets:
+            members = [o.ours for o in outcomes if channels in ("all", o.case.strata["channels"])]
+            counts = np.array([s.by_type[kind] for s in members]).sum(axis=0)
+            errors = np.concatenate([s.wide_errors_s[kind] for s in members])
+            spread = (
+                " ".join(f"{q:+7.1f}" for q in np.percentile(errors, [25, 50, 75])) if len(errors) else "–"
+            )
+            lines.append(
+                f"{kind:17}  {channels:20} {f1_of(*counts):.3f} {counts[0]:6d} {counts[1]:5d} {counts[2]:6d}   {spread}"
+            )
+    return "\n".join(lines)
+
+
 def report(outcomes: list[Outcome], *, worst: int) -> str:
     """The whole printout."""
     rows = [
@@ -151,14 +171,7 @@ def report(outcomes: list[Outcome], *, worst: int) -> str:
         if all(o.interval_s <= 30 for o in m) or level[0] != "interval"
     ]
     lines = [table(rows), ""]
-    by_type = defaultdict(lambda: np.zeros(3, int))
-    for o in outcomes:
-        for kind, counts in o.ours.by_type.items():
-            by_type[kind] += np.array(counts)
-    lines += [
-        f"{kind:17} F1 {f1_of(*c):.4f}  hits {c[0]}  false {c[1]}  missed {c[2]}"
-        for kind, c in by_type.items()
-    ]
+    lines.append(by_boundary(outcomes))
     lines.append("")
     lines += [
         "weakest strata: "
@@ -239,11 +252,13 @@ def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--logs", type=int, default=248)
+    parser.add_argument("--logs", type=int, help="248; 62 with --quick")
     parser.add_argument(
         "--first", type=int, default=0, help="index of the first case: other logs of the same grid"
     )
-    parser.add_argument("--quick", action="store_true", help="62 logs, without the searches of ruptures")
+    parser.add_argument(
+        "--quick", action="store_true", help="without the searches of ruptures, which take most of the time"
+    )
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--worst", type=int, default=25)
     parser.add_argument("--stratum", default="", help="only cases of this stratum, such as channels=current")
@@ -254,7 +269,7 @@ def main(argv: list[str] | None = None) -> int:
     if args.one is not None:
         print(side_by_side(case_at(args.one)))
         return 0
-    cases = grid(62 if args.quick else args.logs, first=args.first)
+    cases = grid(args.logs or (62 if args.quick else 248), first=args.first)
     if args.stratum:
         factor, level = args.stratum.split("=")
         cases = [c for c in cases if c.strata[factor] == level]
