@@ -163,4 +163,4 @@ class Reader:
     @staticmethod
     def _fill(pattern: str, values: Mapping[str, Any], show) -> str:
         shown = {name: show(name, value) for name, value in values.items()}
-        return string.Formatter().vformat(pattern, (), shown)
+        return string.Formatter().vformat(pattern.replace(" %", "\N{NO-BREAK SPACE}%"), (), shown)

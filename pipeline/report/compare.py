@@ -1,0 +1,158 @@
+"""The page of two logs of one unit held against each other."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from markupsafe import Markup
+
+from pipeline import atomic
+from pipeline.findings.comparison import Comparison, Log, Shifted
+from pipeline.report import svg
+from pipeline.report.clock import Offsets, offsets_between
+from pipeline.report.limits import limits_of
+from pipeline.report.options import ReportOptions
+from pipeline.report.overlay import Overlay, overlay
+from pipeline.report.rendering import render
+from pipeline.report.wording import Reader
+from pipeline.unit import Unit
+
+STYLES = ("base.css", "unit.css", "compare.css", "paper.css")
+SCRIPTS = ("switches.js",)
+
+
+def write_compare(path: Path, comparison: Comparison, *, unit: Unit, earlier: Log, later: Log, options: ReportOptions) -> None:
+    """Write the page of `comparison` to `path`; `earlier` and `later` are the logs that it was made from.
+
+    Raises OSError.
+    """
+    reader = Reader(language=options.language, units=options.units)
+    zone = later.timeline.tz
+    offsets = offsets_between(zone, comparison.earlier_start_ns, comparison.later_end_ns)
+    rows = [_row(s, reader) for s in comparison.shifts]
+    if comparison.freeze_at_same_conditions is not None:
+        rows.append(_row(comparison.freeze_at_same_conditions, reader) | {"adjusted": True})
+    page = render(
+        "compare.html",
+        reader=reader,
+        styles=STYLES,
+        scripts=SCRIPTS,
+        unit=unit,
+        sentence=comparison.sentence,
+        adjusted=comparison.freeze_at_same_conditions,
+        spans={
+            "earlier": _span(comparison.earlier_start_ns, comparison.earlier_end_ns, offsets, reader),
+            "later": _span(comparison.later_start_ns, comparison.later_end_ns, offsets, reader),
+        },
+        zone=later.timeline.time_zone,
+        rates=(comparison.cycles_per_day_earlier, comparison.cycles_per_day_later),
+        rows=rows,
+        conditions=[
+            {
+                "name": reader.say_html(c.name),
+                "earlier": reader.show_html("t_c", c.earlier_c),
+                "later": reader.show_html("t_c", c.later_c),
+                "shift": _signed("shift_k", c.shift_k, reader),
+            }
+            for c in comparison.conditions
+        ],
+        not_compared=comparison.not_compared,
+        pictures=[p for p in (_bands(earlier, later, kind, reader) for kind in ("freeze", "harvest")) if p],
+    )
+    atomic.write_text(path, page)
+
+
+def _span(start_ns: int, end_ns: int, offsets: Offsets, reader: Reader) -> Markup:
+    return reader.t_html("findings.when", first=reader.moment(start_ns, offsets), last=reader.moment(end_ns, offsets))
+
+
+def _row(shifted: Shifted, reader: Reader) -> dict[str, Any]:
+    """One measure: both levels with their intervals, the shift with its own, a small picture."""
+    step = "shift_k" if shifted.measure.endswith("_c") else shifted.measure
+    ends = reader.t_html("compare.interval", low=_signed(step, shifted.low, reader), high=_signed(step, shifted.high, reader))
+    return {
+        "name": reader.say_html(shifted.name),
+        "said": reader.say_html(shifted.sentence),
+        "earlier": reader.show_html(shifted.measure, shifted.earlier.value),
+        "later": reader.show_html(shifted.measure, shifted.later.value),
+        "cycles": (shifted.earlier.cycles, shifted.later.cycles),
+        "shift": _signed(step, shifted.shift, reader),
+        "interval": ends,
+        "changed": shifted.changed,
+        "picture": _levels(shifted, reader),
+        "adjusted": False,
+    }
+
+
+def _signed(name: str, value: float, reader: Reader) -> Markup:
+    """A difference: its plus sign written out."""
+    shown = [reader.show(name, float(value), units) for units in ("si", "us")]
+    shown = ["+" + x if value > 0 and any(c in x for c in "123456789") else x for x in shown]
+    return Markup('<span class="q" data-si="{}" data-us="{}">{}</span>').format(*shown, shown[reader.units == "us"])
+
+
+_WIDTH, _HEIGHT = 220.0, 30.0
+
+
+def _levels(shifted: Shifted, reader: Reader) -> Markup:
+    """Earlier (hollow) over later (filled), each with its 95 % interval, on a scale of their own."""
+    low = min(shifted.earlier.low, shifted.later.low)
+    high = max(shifted.earlier.high, shifted.later.high)
+    room = max((high - low) * 0.08, 1e-6)
+    plane = svg.Plane(left=4, top=0, width=_WIDTH - 8, height=_HEIGHT, x=(low - room, high + room), y=(0, 1))
+    parts = []
+    for level, y, css in ((shifted.earlier, 9.0, "before"), (shifted.later, 21.0, "after")):
+        a, b, middle = (float(plane.px(v)) for v in (level.low, level.high, level.value))
+        parts.append(svg.line(a, y, b, y, css))
+        parts.append(Markup('<circle class="{}" cx="{:.1f}" cy="{:.1f}" r="4.5"/>').format(css, middle, y))
+    title = reader.t(
+        "compare.levels_alt", name=reader.say(shifted.name), earlier=reader.show(shifted.measure, shifted.earlier.value), later=reader.show(shifted.measure, shifted.later.value)
+    )
+    return svg.picture(_WIDTH, _HEIGHT, parts, title=title, css="levels")
+
+
+def _bands(earlier: Log, later: Log, kind: str, reader: Reader) -> dict[str, Any] | None:
+    """The usual freezes (or harvests) before and after, as two bands in one picture."""
+    start, end = ("freeze_start_ns", "harvest_start_ns") if kind == "freeze" else ("harvest_start_ns", "harvest_end_ns")
+    both = [overlay(log.timeline, log.record, start=start, end=end, abnormal=_odd(log, f"{kind}_min")) for log in (earlier, later)]
+    before, after = both
+    if before is None or after is None or before.unit != after.unit or not (before.usual >= 5 and after.usual >= 5):
+        return None
+    reach = max(_reach(before), _reach(after))
+    every = np.concatenate([v[np.isfinite(v) & (o.minute <= reach)] for o in (before, after) for v in (o.low, o.high)])
+    if not len(every) or reach <= 0:
+        return None
+    width, height = 640.0, 260.0
+    plane = svg.Plane(left=48, top=8, width=width - 60, height=height - 52, x=(0, reach), y=(float(every.min()) - 0.5, float(every.max()) + 0.5))
+    parts: list[Markup] = []
+    name = {"°C": "tick_c", "A": "tick_a"}.get(before.unit, "")
+    for tick in svg.nice_ticks(*plane.y, 5):
+        y = float(plane.py(tick))
+        shown = tuple(reader.tick(name, tick, units) for units in ("si", "us"))
+        parts += [svg.line(48, y, width - 12, y, "grid"), svg.label(43, y + 4, shown[reader.units == "us"], "tick", "end", shown)]
+    for tick in svg.nice_ticks(0, reach, 8):
+        parts.append(svg.label(float(plane.px(tick)), height - 26, reader.number(tick), "tick", "middle"))
+    for over, css in ((before, "before"), (after, "after")):
+        parts.append(svg.ribbon(plane, over.minute, over.low, over.high, f"band {css}"))
+        parts.append(svg.polyline(plane, over.minute, over.middle, f"middle {css}"))
+    parts.append(svg.label(width - 12, height - 6, reader.t(f"picture.minutes_{kind}"), "tick", "end"))
+    said = reader.t(f"compare.bands_{kind}", earlier=before.usual, later=after.usual, channel_role=after.role)
+    return {"name": f"chart.{kind}s", "svg": svg.picture(width, height, parts, title=said, css="evidence bands"), "said": said}
+
+
+def _reach(over: Overlay) -> float:
+    seen = np.isfinite(over.middle)
+    return float(over.minute[seen][-1]) if seen.any() else 0.0
+
+
+def _odd(log: Log, column: str) -> set[int]:
+    """Cycles whose length is far off the log's own: they would widen the band for nothing."""
+    table = log.record.cycles
+    lengths = table[column].to_numpy(dtype=float)
+    limits = limits_of(lengths)
+    if not np.isfinite(limits.low):
+        return set()
+    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
+    return {int(n) for n in numbers[(lengths < limits.low) | (lengths > limits.high)]}
