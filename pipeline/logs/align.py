@@ -57,9 +57,8 @@ def clock_offset(
     if best is None:
         return None
     coarse, _height, ambiguous, pairing = best
-    lag = (
-        0.0 if same_kind else _LAG_S
-    )  # the ends of harvests lag more than their beginnings: see `events.corners`
+    lag = 0.0 if same_kind else _LAG_S if kinds[0] == "cold" else -_LAG_S
+    # the ends of harvests lag more than their beginnings: see `events.corners`
     sharp = pairing[:1] if min(len(pairing[0][0]), len(pairing[0][1])) >= LEAST_PAIRS else pairing
     t, d, possible = _matched(sharp, coarse, 2.0 * tolerance)
     if len(t) < LEAST_PAIRS or len(t) < 0.4 * possible:
