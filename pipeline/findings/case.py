@@ -90,15 +90,21 @@ class Case:
 
     @cached_property
     def repeats(self) -> np.ndarray:
-        """Cycles whose freeze is so short that their harvest repeats the one before, bool (n,)."""
-        ordinary = self.freeze_min[np.isfinite(self.freeze_min) & ~self.flag("broken")]
-        if len(ordinary) < 3:
-            return np.zeros(self.n, bool)
-        usual = float(np.median(ordinary))
+        """Cycles whose freeze is so short that their harvest repeats the one before, bool (n,).
+
+        Shorter still where the harvest before was no longer than usual: then the length alone has to say it.
+        """
+        ordinary = np.isfinite(self.freeze_min) & ~self.flag("broken")
+        none = np.zeros(self.n, bool)
+        if ordinary.sum() < 3:
+            return none
+        usual = float(np.median(self.freeze_min[ordinary]))
+        usual_harvest = self.level("harvest_min", ordinary)
         share = self.thresholds["repeat_freeze_share"]
-        short = (self.freeze_min < share * usual) & (self.harvest_min > 0)
-        after_a_harvest = ~self.flag("after_idle")
-        return short & after_a_harvest if short.mean() < 0.34 else np.zeros(self.n, bool)
+        after_long = np.concatenate([[False], self.harvest_min[:-1] > 1.5 * usual_harvest])
+        short = self.freeze_min < np.where(after_long, 1.4 * share, share) * usual
+        short &= (self.harvest_min > 0) & ~self.flag("after_idle")
+        return short if short.mean() < 0.34 else none
 
     @cached_property
     def steady(self) -> np.ndarray:

@@ -157,7 +157,7 @@ _cause(
 _cause(
     "water-short",
     "The machine is short of water: valve, filter, float or pressure",
-    lambda s: 0.3 + ramp(-s.freeze_pct, 15, 40) + 0.6 * _normal(s),
+    lambda s: 0.0 + ramp(-s.freeze_pct, 15, 40) + 0.6 * _normal(s),
     ("water-on", "water-filter", "look-at-slab"),
 )
 _cause(
@@ -176,7 +176,7 @@ _cause(
 _cause(
     "end-of-freeze-sensing",
     "The end-of-freeze sensing (thickness, level or temperature) acts late or not at all",
-    lambda s: 0.1 + 1.1 * _normal(s) + 1.5 * ramp(s.freeze_end_shift_k, -1.5, -5) - ramp(s.split_shift_k, 1.5, 5)
+    lambda s: 0.4 + 1.1 * _normal(s) + 1.5 * ramp(s.freeze_end_shift_k, -1.5, -5) - ramp(s.split_shift_k, 1.5, 5)
     - ramp(s.freeze_end_shift_k, 2, 5),
     ("look-at-slab", "control-settings", "clean-sensor", "sensor-resistance"),
     ("freeze_end_shift_k", -100.0, -1.5, "at the end of freeze the evaporator stands {freeze_end_shift_k} against the usual"),

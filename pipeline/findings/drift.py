@@ -112,6 +112,5 @@ RULES = (
         test=_drift,
         thresholds=("drift_cycles", "drift_days", "drift_pct", "drift_k", "drift_p"),
         causes=("fouling", "slow-leak", "season", "water-leaks-in"),
-        quiet_when=("no-ice",),
     ),
 )

@@ -63,7 +63,7 @@ def _at_timeout(case: Case):
         "the timer's length in unit.toml": at_told and found <= 2 * believed,
     }
     if not any(proofs.values()):
-        alike = n >= 0.9 * known.sum() and found <= 1.2 * believed
+        alike = n >= 0.5 * known.sum() and found <= 1.2 * believed
         return CannotTell(needs=_NOT_VARIED()) if alike else None
     ended = bunched & stretch
     at = np.flatnonzero(ended)
@@ -216,7 +216,6 @@ RULES = (
         test=_at_timeout,
         thresholds=("timer_cycles", "timer_spread_s", "timer_share_pct", "timer_match_pct", "timer_excess"),
         causes=("end-of-freeze-sensing", "capacity-short", "water-leaks-in", "water-short"),
-        quiet_when=("no-ice",),
     ),
     Rule(
         code="weak-freeze",
@@ -231,6 +230,5 @@ RULES = (
             "water-leaks-in",
             "condenser-dirty",
         ),
-        quiet_when=("no-ice",),
     ),
 )

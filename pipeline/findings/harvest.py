@@ -171,7 +171,6 @@ RULES = (
         thresholds=("stall_peak_c", "stall_peak_share", "stall_plateau_min", "stall_times", "stall_limit_min",
                     "repeat_freeze_share", "stall_act_cycles", "outlier_z"),
         causes=_CAUSES["plateau"],
-        quiet_when=("no-ice",),
     ),
     Rule(
         code="harvest-long",
@@ -179,6 +178,5 @@ RULES = (
         needs=(NEEDS_TIMED_HARVESTS,),
         thresholds=("outlier_z", "harvest_out_pct", "harvest_out_min", "own_cycles"),
         causes=("hot-gas-weak", "slab-sticks", "harvest-end-sensing", "room-cold"),
-        quiet_when=("no-ice",),
     ),
 )  # fmt: skip

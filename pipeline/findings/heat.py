@@ -234,7 +234,6 @@ RULES = (
         thresholds=("condenser_split_k", "condenser_rise_k", "discharge_rise_k", "current_rise_pct",
                     "condensing_over_air_k", "discharge_hot_c", "drift_p", "freeze_end_rise_k"),
         causes=("condenser-dirty", "condenser-fan", "overcharge-or-air", "room-hot"),
-        quiet_when=("no-ice",),
     ),
     Rule(
         code="warm-water",

@@ -303,13 +303,12 @@ RULES = (
         thresholds=_READS,
         causes=("condenser-dirty", "charge-low", "water-leaks-in", "end-of-freeze-sensing", "water-warm", "metering",
                 "room-hot", "hot-gas-leaks", "condenser-fan", "compressor-worn", "water-spread"),
-        quiet_when=("no-ice",),
     ),
     Rule(
         code="freeze-short",
         test=_freeze_short,
         thresholds=_READS,
         causes=("end-of-freeze-early", "water-short", "ice-left"),
-        quiet_when=("no-ice", "freeze-at-timeout"),
+        quiet_when=("freeze-at-timeout",),
     ),
 )  # fmt: skip

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 # Common practice, no source.
 _LIMIT_SPREAD_MIN = 0.12  # harvests that a limit ends differ by no more, sampling aside
+_LIMIT_HARVESTS = 3
 _LEAST_PEAK_LOSS_K = 3.0
 _PEAK_LOSS_SHARE = 0.25
 _PLATEAU_SHARE = 0.5
@@ -72,14 +73,13 @@ def stalls(case: Case) -> Stalls:
         low = (peak < t["stall_peak_c"]) & (length > case.unit.expected_harvest_min[1])
     never_warmed = seen & low
 
-    short_of_peak = peak < usual_peak - max(_LEAST_PEAK_LOSS_K, _PEAK_LOSS_SHARE * (usual_peak - 0.0))
+    short_of_peak = peak < usual_peak - max(_LEAST_PEAK_LOSS_K, _PEAK_LOSS_SHARE * abs(usual_peak))
     hung = (plateau - np.nan_to_num(usual_plateau) > t["stall_plateau_min"]) & (
         plateau > _PLATEAU_SHARE * length
     )
-    hangs = long & ~never_warmed & (short_of_peak | (hung & ~(peak >= usual_peak - 1.0)))
-    at_limit = long & (_bunched(length, long, case.sigma_min) | (length >= t["stall_limit_min"])) & (
-        (excess > (t["stall_times"] - 1) * usual) & ~(peak >= usual_peak - 1.0)
-    )  # fmt: skip
+    hangs = long & ~never_warmed & (short_of_peak | hung)
+    very_long = long & (length > t["stall_times"] * usual)
+    at_limit = very_long & (_bunched(length, long, case.sigma_min) | (length >= t["stall_limit_min"]))
     stalled = never_warmed | hangs | at_limit | repeated
     return Stalls(
         never_warmed=never_warmed,
@@ -109,12 +109,12 @@ def _usual(case: Case, judged: np.ndarray) -> tuple[float, float]:
 
 
 def _bunched(length: np.ndarray, among: np.ndarray, sigma_min: float) -> np.ndarray:
-    """Those `among` harvests that end at the longest length, together with at least one other, bool (n,)."""
-    if among.sum() < 2:
+    """Those `among` harvests that end at one longest length, as a limit makes them, bool (n,)."""
+    if among.sum() < _LIMIT_HARVESTS:
         return np.zeros(len(length), bool)
     top = float(np.max(length[among]))
     near = among & (length > top - max(_LIMIT_SPREAD_MIN, 4 * sigma_min))
-    return near if near.sum() >= 2 else np.zeros(len(length), bool)
+    return near if near.sum() >= max(_LIMIT_HARVESTS, 0.3 * among.sum()) else np.zeros(len(length), bool)
 
 
 def _quantile(values: np.ndarray, q: float) -> float:

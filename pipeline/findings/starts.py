@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from pipeline.cycles.record import PhaseKind
+from pipeline.cycles.record import Phase, PhaseKind
 from pipeline.findings import statistics
 from pipeline.findings.case import NS_PER_H, NS_PER_MIN, Case
 from pipeline.findings.finding import Severity
@@ -31,8 +31,9 @@ _NO_INRUSH = phrase(
 )
 
 _TRIPPING = "tripping"
+_ENDLESS_TIMES = 3.0  # a freeze so many times the usual one has no end: common practice, no source
 _NO_PATTERN = ("no-pattern", "")
-_FAST_S = 30.0  # failed starts hum for 3 to 20 s: common practice, no source
+_FAST_S = 5.0  # failed starts hum for 3 to 20 s: common practice, no source
 
 
 class _Starts:
@@ -197,6 +198,7 @@ def _failed_start(case: Case):
 def _no_ice(case: Case):
     least = case.thresholds["no_ice_h"]
     lost = [p for p in case.record.phases if p.kind is PhaseKind.UNCLEAR and p.why in _NO_PATTERN]
+    lost += _endless(case, least)
     longest = max(lost, key=lambda p: p.end_ns - p.start_ns, default=None)
     if longest is None or (longest.end_ns - longest.start_ns) / NS_PER_H < least:
         return None
@@ -207,10 +209,23 @@ def _no_ice(case: Case):
         title=_NO_ICE(running_h=round(hours, 1)),
         start_ns=longest.start_ns,
         end_ns=longest.end_ns,
-        evidence={"running_h": round(hours, 1), "of_log_pct": round(100 * of_log, 1), "cycles_seen": case.n},
+        evidence={
+            "kind": "endless freeze" if longest.kind is PhaseKind.FREEZE else "no pattern",
+            "running_h": round(hours, 1),
+            "of_log_pct": round(100 * of_log, 1),
+            "cycles_seen": case.n,
+        },
         confidence=float(np.mean([p.confidence for p in lost])) * statistics.phi(hours / least),
         flag_cycles=False,
     )
+
+
+def _endless(case: Case, least_h: float) -> list[Phase]:
+    """Freezes that nothing ended for hours, far beyond this unit's own length and its kind's."""
+    usual = case.level("freeze_min", case.steady)
+    usual = case.unit.expected_freeze_min[1] if math.isnan(usual) else usual
+    least_ns = max(least_h * NS_PER_H, _ENDLESS_TIMES * usual * NS_PER_MIN)
+    return [p for p in case.record.phases if p.kind is PhaseKind.FREEZE and p.end_ns - p.start_ns >= least_ns]
 
 
 def _most_per_hour(at_ns: np.ndarray) -> float:
