@@ -2,7 +2,7 @@
 
 The story, a module each: `folder` (which files are a unit), `content` (bytes), `dialect` (how the file is laid out),
 `grid` (its cells), `stamps` and `clock` (its times), `units`, `roles` and `behaviour` (what each channel is), `trust`
-(what can't be believed), `align` (loggers whose clocks disagree), `assemble` (all of it), `check` (what was understood).
+(what can't be believed), `align` (loggers whose clocks disagree), `assembly` (all of it), `check` (what was understood).
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
 
     Raises UnitError where no reading can be used.
     """
-    from pipeline.logs.assemble import assemble
+    from pipeline.logs.assembly import assemble
 
     return assemble(tables, unit)
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import IceLogError, LogFileError
-from pipeline.logs.assemble import assemble
+from pipeline.logs.assembly import assemble
 from pipeline.logs.read import read_file
 from pipeline.logs.table import FileTable
 from pipeline.logs.timeline import Channel, Timeline
@@ -93,7 +93,7 @@ def understand(files: Sequence[Path], unit: Unit) -> Understanding:
         try:
             tables += read_file(path, unit)
         except LogFileError as error:
-            failed.append(FileUnderstood(name=path.name, error=str(error)))
+            failed.append(FileUnderstood(name=error.file, error=str(error)))
     try:
         timeline = assemble(tables, unit)
     except IceLogError as error:

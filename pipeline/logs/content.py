@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import gzip
 import io
+import os
 import re
 import zipfile
 import zlib
@@ -54,24 +55,28 @@ def contents_of(path: Path) -> Iterator[Content | LogFileError]:
 
     Raises LogFileError where the file as a whole can't be read.
     """
+    name = shown_name(path)
     try:
         raw = path.read_bytes()
     except OSError as error:
         raise LogFileError(
             f"the file cannot be opened ({error.strerror or error})",
-            file=path.name,
+            file=name,
             remedy="check that it may be read",
         ) from error
     if raw[:4] == b"PK\x03\x04" or raw[:4] == b"PK\x05\x06":
-        yield from _members(raw, path.name)
+        yield from _members(raw, name)
     elif raw[:2] == b"\x1f\x8b":
-        yield _text_of(_gunzip(raw, path.name), path.name, packed="gzip")
+        yield _text_of(_gunzip(raw, name), name, packed="gzip")
     elif path.suffix.lower() in PACKED_ENDINGS | {".zip"} and raw:
-        raise LogFileError(
-            "the file is not what its ending says", file=path.name, remedy="pack or copy it again"
-        )
+        raise LogFileError("the file is not what its ending says", file=name, remedy="pack or copy it again")
     else:
-        yield _text_of(raw, path.name)
+        yield _text_of(raw, name)
+
+
+def shown_name(path: Path) -> str:
+    """The file's name as text that can be written anywhere: a name that is not UTF-8 comes from another system."""
+    return os.fsencode(path.name).decode("utf-8", "replace")
 
 
 def _gunzip(raw: bytes, name: str) -> bytes:

@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 
 from pipeline.errors import LogFileError
@@ -157,9 +156,9 @@ def _quick(body: pa.Buffer, dialect: Dialect, wanted: Wanted, nulls: list[str]) 
             blanks.append(i)
         numbers[i] = Numbers(values=values)
     if blanks:
-        texts = _parse(body, dialect, {f"f{i}": pa.string() for i in blanks}, ["\0"], _Rows(1000))
+        texts = _parse(body, dialect, {f"f{i}": pa.binary() for i in blanks}, ["\0"], _Rows(1000))
         for i in blanks:
-            numbers[i] = _with_words(numbers[i].values, texts[f"f{i}"])
+            numbers[i] = _with_words(numbers[i].values, _cells(texts[f"f{i}"]))
     text = {i: _cells(table[f"f{i}"]) for i in wanted.clock_text}
     return Grid(rows=table.num_rows, stamps_ns=stamps, text=text, numbers=numbers, left_out=tuple(rows.lines))
 
@@ -222,22 +221,24 @@ def _cells(column: pa.ChunkedArray) -> Cells:
     return Cells(data=np.concatenate(data), starts=np.concatenate(starts), ends=np.concatenate(ends))
 
 
-def _with_words(values: np.ndarray, column: pa.ChunkedArray) -> Numbers:
+def _with_words(values: np.ndarray, cells: Cells) -> Numbers:
     """The same numbers, with the cells that hold an error word told apart from the blank ones."""
-    trimmed = pc.utf8_trim_whitespace(column)
-    missing = np.isnan(values)
+    missing = np.flatnonzero(np.isnan(values))
+    starts, lengths = cells.starts[missing], cells.ends[missing] - cells.starts[missing]
     words: dict[str, int] = {}
     error = np.zeros(len(values), bool)
-    rows = np.flatnonzero(missing)
-    found = trimmed.take(pa.array(rows)).combine_chunks().dictionary_encode()
-    found = found.combine_chunks() if isinstance(found, pa.ChunkedArray) else found
-    kinds = found.dictionary.to_pylist()
-    codes = np.frombuffer(found.indices.buffers()[1], np.int32)[found.indices.offset :][: len(rows)]
-    for code, word in enumerate(kinds):
-        if word:
-            here = rows[codes == code]
-            error[here] = True
-            words[word] = len(here)
+    for length in np.unique(lengths).tolist():
+        if length == 0:
+            continue
+        here = np.flatnonzero(lengths == length)
+        block = np.stack([cells.data[starts[here] + k] for k in range(length)], axis=1)
+        kinds, which = np.unique(np.ascontiguousarray(block).view(f"V{length}")[:, 0], return_inverse=True)
+        for code, kind in enumerate(kinds):
+            word = kind.tobytes().decode("utf-8", "replace").strip()
+            if word:
+                rows = missing[here[which == code]]
+                error[rows] = True
+                words[word] = words.get(word, 0) + len(rows)
     return Numbers(values=values, error=error if words else None, words=words)
 
 
@@ -273,6 +274,8 @@ def _careful(text: bytes, body: pa.Buffer, dialect: Dialect, wanted: Wanted, nam
 
 def _numbers_of(column: pa.ChunkedArray, decimal: str) -> Numbers:
     """A column of text → numbers; what is none is counted as an error word, whatever it says."""
+    import pyarrow.compute as pc
+
     cells = pc.utf8_trim_whitespace(column.combine_chunks())
     if isinstance(cells, pa.ChunkedArray):
         cells = cells.combine_chunks()
@@ -298,6 +301,8 @@ def _numbers_of(column: pa.ChunkedArray, decimal: str) -> Numbers:
 
 def _numbers_by_mark(cells: pa.Array, plain: pa.Array, decimal: str) -> Numbers:
     """The same for a long column of grouped numbers ("1,234.5"), a thousands mark at a time."""
+    import pyarrow.compute as pc
+
     result, fits = cells, plain
     for mark in THOUSANDS[decimal]:
         grouped = pc.match_substring_regex(
@@ -317,7 +322,7 @@ def _with_unreadable(values: np.ndarray, cells: pa.Array, unit: str | None) -> N
     if finite.all():
         return Numbers(values=values, unit=unit)
     values = np.where(finite, values, np.nan)
-    numbers = _with_words(values, pa.chunked_array([cells]))
+    numbers = _with_words(values, _cells(pa.chunked_array([cells])))
     return Numbers(values=numbers.values, error=numbers.error, words=numbers.words, unit=unit)
 
 

@@ -74,7 +74,7 @@ class FileTable:
             "source": asdict(self.source),
             "doubts": [asdict(d) for d in self.doubts],
         }
-        return pa.table(arrays).replace_schema_metadata({"icelogs": json.dumps(about, ensure_ascii=False)})
+        return pa.table(arrays).replace_schema_metadata({"icelogs": json.dumps(about)})
 
     @classmethod
     def from_arrow(cls, table: pa.Table) -> FileTable:
