@@ -80,7 +80,8 @@ def case_at(index: int) -> Case:
     if index >= SECOND_THOUGHTS:
         channels = list(CHANNEL_SETS)[(index // len(LATER) + index) % len(CHANNEL_SETS)]
     stories = [*DISTURBANCES, *FAULTS, *ODDITIES] if index < SECOND_THOUGHTS else list(LATER)
-    story = stories[(index * 7 + index // len(stories)) % len(stories)]
+    stride = 7 if index < SECOND_THOUGHTS else 5  # prime to the number of stories
+    story = stories[(index * stride + index // len(stories)) % len(stories)]
     return build_case(index, kind=kind, interval_s=interval, channels=channels, story=story, rng=rng)
 
 
