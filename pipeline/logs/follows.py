@@ -63,10 +63,10 @@ def not_following(traces: Sequence[Trace], overview: Overview, limits: Mapping[s
         others = [a for a in active if a is not one and _cycles(a)]
         if not others:
             continue
-        going = np.logical_or.reduce([_goes_on(a, starts, length) for a in others]) & running
+        going = np.logical_or.reduce([_goes_on(a, starts, length, overview.step_s) for a in others]) & running
         if one.trace.role in CLAMP_ROLES:
             cold = [a for a in others if a.trace.role in _COLD]
-            found += _dead(one, cold, starts, length, limits)
+            found += _dead(one, cold, starts, length, overview.step_s, limits)
         else:
             found += _still(one, going, starts, length, overview, limits)
             found += _loose(one, others, going, starts, length, limits)
@@ -74,24 +74,27 @@ def not_following(traces: Sequence[Trace], overview: Overview, limits: Mapping[s
 
 
 def _window_points(movers: Sequence[Trace], overview: Overview, limits: Mapping[str, float]) -> int:
-    """A window holds two cycles of the slowest trace that cycles, and an hour at least."""
+    """A window holds two cycles of the trace that cycles fastest, an hour at least and six at most."""
+    least = limits["loose_window_min"] * 60 / overview.step_s
     periods = []
     for trace in movers:
-        low, high = swing(trace.grid)
-        if trace.role in DYNAMIC_ROLES and high - low > _LEAST_SWING_K:
-            ups = _harvests(trace)
-            if len(ups) >= 3:
-                periods.append(float(np.median(np.diff(ups))))
-    least = limits["loose_window_min"] * 60 / overview.step_s
-    return int(max(least, 2.2 * min(periods, default=0.0), 8))
+        if trace.role in DYNAMIC_ROLES and len(ups := _harvests(trace, overview.step_s)) >= 3:
+            periods.append(float(np.median(np.diff(ups))))
+    return int(max(min(2.2 * min(periods, default=0.0), 6 * 3600 / overview.step_s), least, 8))
 
 
 def _running_only(trace: Trace) -> np.ndarray:
-    """A clamp's swing between off and on says nothing of freezes and harvests: only what it does while running counts."""
+    """A clamp's swing between off and on says nothing of freezes and harvests: only what it does while running counts,
+    the inrush of a start cut off."""
     if trace.role not in CLAMP_ROLES:
         return trace.grid
-    top = float(np.nanpercentile(trace.grid, 90)) if not np.isnan(trace.grid).all() else 0.0
-    return np.where(trace.grid > 0.4 * top, trace.grid, np.nan)
+    if np.isnan(trace.grid).all():
+        return trace.grid
+    top = float(np.nanpercentile(trace.grid, 90))
+    running = np.where(trace.grid > 0.4 * top, trace.grid, np.nan)
+    if np.isnan(running).all():
+        return running
+    return np.minimum(running, float(np.nanpercentile(running, 97)))
 
 
 def _usual_swing(swings: np.ndarray) -> float:
@@ -112,21 +115,27 @@ def _cycles(activity: _Activity) -> bool:
     return activity.usual > _LEAST_SWING_K
 
 
-def _goes_on(activity: _Activity, starts: np.ndarray, length: int) -> np.ndarray:
+def _goes_on(activity: _Activity, starts: np.ndarray, length: int, step_s: float) -> np.ndarray:
     """bool (w,): windows in which this trace goes through the machine's cycles. A line that merely warms up or cools down
     after a stop swings too: a temperature must turn twice."""
     share = np.nan_to_num(activity.share) > 0.5
     if activity.trace.role in CLAMP_ROLES:
         return share
-    ups = _harvests(activity.trace)
+    ups = _harvests(activity.trace, step_s)
     turning = np.searchsorted(ups, starts + length) - np.searchsorted(ups, starts)
     return share & (turning >= 2)
 
 
-def _harvests(trace: Trace) -> np.ndarray:
-    """Grid points at which the trace turns up through the middle of its swing."""
-    low, high = swing(trace.grid)
-    return turns(trace.grid, low=low + 0.35 * (high - low), high=low + 0.65 * (high - low))
+def _harvests(trace: Trace, step_s: float) -> np.ndarray:
+    """Grid points at which the trace turns up through the middle of its swing within an hour. What it does over the whole
+    log is no measure: half of that may be a room in which the machine is off, or the probe."""
+    low, _high = swing(trace.grid)
+    _starts, swings = window_swings(trace.grid, int(3600 / step_s))
+    moving = swings[np.nan_to_num(swings) > _LEAST_SWING_K]
+    if not len(moving):
+        return np.empty(0, int)
+    usual = float(np.percentile(moving, 40))
+    return turns(trace.grid, low=low + 0.3 * usual, high=low + 0.6 * usual)
 
 
 def _running(active: Sequence[_Activity], starts: np.ndarray, length: int) -> np.ndarray:
@@ -265,7 +274,12 @@ def _longest_usual(same: np.ndarray, a: int, b: int) -> float:
 
 
 def _dead(
-    one: _Activity, cold: list[_Activity], starts: np.ndarray, length: int, limits: Mapping[str, float]
+    one: _Activity,
+    cold: list[_Activity],
+    starts: np.ndarray,
+    length: int,
+    step_s: float,
+    limits: Mapping[str, float],
 ) -> list[Stretch]:
     """A clamp that reads nothing, or one value, while the cold side cycles."""
     if not cold:
@@ -282,7 +296,7 @@ def _dead(
     floor = limits["clamp_dead_a"] * per_a
     if top > floor:
         floor = max(min(floor, 0.3 * top), limits["clamp_dead_pct"] / 100 * top)
-    going = np.logical_or.reduce([_goes_on(a, starts, length) for a in cold])
+    going = np.logical_or.reduce([_goes_on(a, starts, length, step_s) for a in cold])
     windows = np.lib.stride_tricks.sliding_window_view(grid, min(length, len(grid)))[starts]
     most = np.where(np.isnan(windows), -np.inf, windows).max(axis=1)
     least = np.where(np.isnan(windows), np.inf, windows).min(axis=1)
@@ -302,12 +316,15 @@ def _dead(
                 first=int(before[-1]) + 1 if len(before) else 0,
                 last=middle + int(after[0]) - 1 if len(after) else len(grid) - 1,
                 confidence=0.9 if b > a else 0.7,
-                evidence={"reads": level, "cycles_meanwhile": float(_turns_between(cold[0], first, last))},
+                evidence={
+                    "reads": level,
+                    "cycles_meanwhile": float(_turns_between(cold[0], first, last, step_s)),
+                },
             )
         )
     return found
 
 
-def _turns_between(activity: _Activity, first: int, last: int) -> int:
-    ups = _harvests(activity.trace)
+def _turns_between(activity: _Activity, first: int, last: int, step_s: float) -> int:
+    ups = _harvests(activity.trace, step_s)
     return int(np.count_nonzero((ups >= first) & (ups <= last)))
