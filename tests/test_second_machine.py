@@ -107,7 +107,7 @@ def test_the_grid_draws_every_level_of_every_factor_often():
         levels = [c.strata[factor] for c in cases]
         counts = [levels.count(level) for level in set(levels)]
         assert min(counts) >= 8
-    assert {c.strata["story"] for c in grid(len(LATER), first=SECOND_THOUGHTS)} == set(LATER)
+    assert {c.strata["story"] for c in grid(3 * len(LATER), first=SECOND_THOUGHTS)} == set(LATER)
 
 
 def test_a_timeline_holds_the_readings_as_the_reading_room_would_hand_them_on():
