@@ -132,9 +132,11 @@ class Case:
 
     @cached_property
     def air_c(self) -> np.ndarray:
-        """Air (or water) into the condenser of every cycle, else the room's air [°C]."""
-        inlet, room = self.column("condenser_in_c"), self.column("ambient_c")
-        return np.where(np.isfinite(inlet), inlet, room)
+        """What the condenser is given, every cycle [°C]: by its own probe, else the room's air; the supply water where the
+        machine is water-cooled."""
+        inlet = self.column("condenser_in_c")
+        other = self.column("ambient_c" if self.unit.cooling == "air" else "water_in_c")
+        return np.where(np.isfinite(inlet), inlet, other)
 
     @cached_property
     def water_c(self) -> np.ndarray:

@@ -123,6 +123,14 @@ def _signs(case: Case) -> list[_Sign]:
     return sorted(signs, key=lambda s: (s.name == "current", -s.share))
 
 
+def _costs_time(case: Case, signs: list[_Sign]) -> bool:
+    """Whether freezes grew longer with the sign: a current that rises by itself may be the mains' doing."""
+    if not signs:
+        return False
+    late, early = signs[0].change.late, signs[0].change.judged & ~signs[0].change.late
+    return case.level("freeze_min", late) > 1.05 * case.level("freeze_min", early)
+
+
 def _worse(case: Case, signs: list[_Sign], total: float) -> Seen:
     first = signs[0]
     late, rise = first.change.late, first.change.total

@@ -113,18 +113,20 @@ def expected_band(case: Case) -> tuple[float, float]:
     low, high = case.unit.expected_freeze_min
     if case.unit.expected.freeze_min is not None:
         return low, high
+    air, water = _usual(case.air_c), _usual(case.water_c)
+    t = case.thresholds
     factor = capacity_factor(
-        _usual(case.air_c),
-        _usual(case.water_c),
+        t["unknown_air_c"] if math.isnan(air) else air,
+        t["unknown_water_c"] if math.isnan(water) else water,
         rated_air_c=_BAND_AIR_C,
         rated_water_c=_BAND_WATER_C,
-        per_k=case.thresholds["air_pct_per_k"] / 100,
+        per_k=t["air_pct_per_k"] / 100,
     )
     # Only ever widened: a cold room or cold water does not excuse a freeze that its kind allows anywhere.
     low, high = min(low, low / factor), max(high, high / factor)
     asked = plate_freeze_min(case)
     if asked is not None:
-        far = case.thresholds["plate_out_pct"] / 100
+        far = t["plate_out_pct"] / 100
         low, high = max(low, asked * (1 - far)), min(high, asked * (1 + far))
     return low, high
 
@@ -198,20 +200,17 @@ def _judge(case: Case, side: int):
     short_of = cycles_needed("band_cycles")(case)
     if short_of:
         return short_of
-    lengths = case.freeze_min
-    usual_length = float(np.median(lengths[case.steady]))
-    low, high = expected_band(case)
-    edge = high if side > 0 else low
     own = cycles_needed("own_cycles")(case)
+    base = None if own else baseline(case)
+    usual = case.steady if base is None else base.usual
+    usual_length = float(np.median(case.freeze_min[usual]))
+    edge = expected_band(case)[1 if side > 0 else 0]
     if side * (usual_length - edge) > 0:
         return _against_band(case, side, usual_length, edge)
-    if own:
+    if base is None:
         return own
-    base = baseline(case)
     out = out_of_own(case, base, side)
-    if not out.any():
-        return None
-    return _against_itself(case, side, base, out)
+    return _against_itself(case, side, base, out) if out.any() else None
 
 
 def _against_band(case: Case, side: int, found: float, edge: float) -> Seen:
@@ -294,7 +293,7 @@ def _rounded(value: float) -> float | None:
 
 
 _READS = ("outlier_z", "freeze_out_pct", "run_out_pct", "spread_floor_pct", "own_cycles", "band_cycles", "lost_act_pct",
-          "plate_out_pct", "air_pct_per_k", "air_rated_c", "water_rated_c")  # fmt: skip
+          "plate_out_pct", "unknown_air_c", "unknown_water_c", "air_pct_per_k", "air_rated_c", "water_rated_c")  # fmt: skip
 
 RULES = (
     Rule(

@@ -9,12 +9,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.findings import statistics
+from pipeline.findings.changes import lasting_change
 
 if TYPE_CHECKING:
     from pipeline.findings.case import Case
 
 # Common practice, no source.
 _LIMIT_SPREAD_MIN = 0.12  # harvests that a limit ends differ by no more, sampling aside
+_HARVEST_LEVEL = math.log(1.25)  # a lasting change of level by so much
+_LEAST_USUAL = 6
 _LIMIT_HARVESTS = 3
 _LEAST_PEAK_LOSS_K = 3.0
 _PEAK_LOSS_SHARE = 0.25
@@ -94,7 +97,17 @@ def stalls(case: Case) -> Stalls:
 
 
 def _usual(case: Case, judged: np.ndarray) -> tuple[float, float]:
-    """The usual harvest and its spread [min]. Where long harvests are many, the shorter ones set the standard."""
+    """The usual harvest and its spread [min]: of the time before a lasting change, where there is one; and of the shorter
+    harvests, where long ones are many."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        moved = lasting_change(
+            case.start_ns,
+            np.where(judged, np.log(case.harvest_min), np.nan),
+            least=_HARVEST_LEVEL,
+            p=case.thresholds["drift_p"],
+        )
+    if moved is not None and (judged & ~moved.late).sum() >= _LEAST_USUAL:
+        judged = judged & ~moved.late
     lengths = np.sort(case.harvest_min[judged])
     if len(lengths) < 3:
         return math.nan, math.nan

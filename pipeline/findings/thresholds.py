@@ -67,7 +67,7 @@ TABLE: tuple[Threshold, ...] = (
         "least spread of freezes that water level or temperature end, conditions aside",
     ),
     _row("timer_match_pct", 3.0, "%", "how near the bunch must be to the timer's length in unit.toml"),
-    _row("timer_excess", 1.6, "", "how many times more the freezes should vary than they do"),
+    _row("timer_excess", 1.4, "", "how many times more the freezes should vary than they do"),
     # Harvests
     _row("stall_peak_c", 3.0, "°C", "a harvest that stays below this never warmed the evaporator"),
     _row("stall_peak_share", 0.45, "", "… or that rises less than this share of the unit's own usual rise"),
@@ -112,6 +112,15 @@ TABLE: tuple[Threshold, ...] = (
     _row("warm_water_c", 30.0, "°C", "supply water that takes a good part of the capacity"),
     _row("warm_water_watch_pct", 10.0, "%", "capacity lost to warm water at which to do something"),
     _row("water_rise_k", 6.0, "K", "rise of the supply water within a log that matters"),
+    _row(
+        "unknown_air_c", 38.0, "°C", "air assumed for the expected band where none was logged: a hot kitchen"
+    ),
+    _row(
+        "unknown_water_c",
+        28.0,
+        "°C",
+        "supply water assumed for the expected band where none was logged: summer",
+    ),
     _row("air_pct_per_k", 1.2, "%/K", "capacity lost for each kelvin of warmer air"),
     # Output and energy
     _row("output_low_pct", 20.0, "%", "how far under the expected output matters"),
