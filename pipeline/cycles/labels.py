@@ -15,7 +15,7 @@ import numpy as np
 
 from pipeline.cycles.features import Course, DrawCells, running_course, usual_rise
 from pipeline.cycles.planes import Plane, learned_costs, plane_of
-from pipeline.cycles.segments import Segments, means
+from pipeline.cycles.segments import Segments, jumps, means, rates
 from pipeline.cycles.signals import Cells
 
 FREEZE, HARVEST, IDLE = 0, 1, 2
@@ -36,7 +36,7 @@ MOST_OFF = 40.0
 STEP_CAP = 6.0
 LESSONS = 2  # times the phases are named again by what was learned
 KEPT = 0.5  # weight of what holds for every machine beside what this one taught
-LIKE_A_LINE = 0.1  # a running current that moves like a cold line (it follows the suction pressure) is believed first
+LIKE_A_LINE = 0.2  # a running current that moves like a cold line (it follows the suction pressure) is believed first
 SURE = 2.0  # a segment teaches when it won by this much [nats]
 
 
@@ -62,40 +62,36 @@ class Labels:
     step: float  # height of that step in the draw's unit
 
 
-def scales_of(cold: Course, segments: Segments, cells: Cells) -> Scales:
+def scales_of(course: Course, segments: Segments, cells: Cells) -> Scales:
     """The usual rise, fall and swing, from the legs of the line (runs of segments that go the same way)."""
-    rate = means(cold.slope, segments)
-    minutes = segments.minutes
-    noise = 2.0 * cold.slope_noise / np.sqrt(np.maximum(segments.stop - segments.first, 1))
+    rate = np.nan_to_num(rates(course, segments, cells))
+    jump = jumps(course, segments)
+    minutes = (segments.stop - segments.first - 1) * (cells.step_s / 60.0)
+    noise = course.slope_noise / np.sqrt(np.maximum(segments.stop - segments.first, 1))
     way = np.where(rate > noise, 1, np.where(rate < -noise, -1, 0))
     rise_k = np.where(way > 0, rate * minutes, 0.0)
     fall_k = np.where(way < 0, -rate * minutes, 0.0)
-    rise = _weighted_median(rate, rise_k, default=usual_rise(cold))
-    fall = _weighted_median(-rate, fall_k, default=rise)
+    per_cell = cells.step_s / 60.0
+    rise = _weighted_median(np.r_[rate, jump / per_cell], np.r_[rise_k, jump], default=usual_rise(course))
+    fall = _weighted_median(np.r_[-rate, -jump / per_cell], np.r_[fall_k, -jump], default=rise)
     leg = np.cumsum(np.r_[True, (way[1:] > 0) != (way[:-1] > 0)] | segments.opens_span) - 1
-    climbs = np.bincount(leg, rise_k)
+    climbs = np.bincount(leg, rise_k + np.maximum(jump, 0.0))
     swing = _weighted_median(climbs, climbs, default=1.0)
     heads = np.flatnonzero(np.diff(leg, prepend=-1))
     big = climbs > 0.4 * swing
     at = segments.first[heads][big]
-    # The mean of the cell before the climb is the nearest to the coldest point.
-    low = cold.level[np.maximum(at - 1, 0)] if len(at) else np.array([])
-    low = np.where(np.isfinite(low), low, cold.level[at]) if len(at) else low
+    # The cell before the climb is the nearest to the coldest point.
+    low = course.level[np.maximum(at - 1, 0)] if len(at) else np.array([])
+    low = np.where(np.isfinite(low), low, course.level[at]) if len(at) else low
     keep = np.isfinite(low)
     at, low = at[keep], low[keep]
     if len(low) == 0:
-        known = cold.level[np.isfinite(cold.level)]
+        known = course.level[np.isfinite(course.level)]
         level = np.full(len(cells), float(np.quantile(known, 0.05)) if len(known) else 0.0)
     else:
         level = np.interp(np.arange(len(cells)), at, _running_median(low, 9))
-    grain = max(cold.slope_noise * np.sqrt(2) * cells.step_s / 60.0, 1e-9)
-    return Scales(
-        rise=max(rise, 1e-6),
-        fall=max(fall, 1e-6),
-        swing=max(swing, 1e-6),
-        cold=level,
-        clear=swing > 6 * grain,
-    )
+    grain = max(course.slope_noise * np.sqrt(2) * per_cell, 1e-9)
+    return Scales(rise=max(rise, 1e-6), fall=max(fall, 1e-6), swing=max(swing, 1e-6), cold=level, clear=swing > 6 * grain)
 
 
 def _weighted_median(values: np.ndarray, weights: np.ndarray, *, default: float) -> float:
@@ -116,21 +112,25 @@ def _running_median(values: np.ndarray, width: int) -> np.ndarray:
     return np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
 
 
-def cold_costs(cold: Course, scales: Scales, segments: Segments) -> np.ndarray:
-    """What a cold line speaks against each phase in each segment, shape (k, 3)."""
-    rate = np.nan_to_num(means(cold.slope, segments))
+def cold_costs(
+    course: Course, scales: Scales, segments: Segments, cells: Cells
+) -> tuple[np.ndarray, np.ndarray]:
+    """What a cold line speaks against each phase in each segment, (k, 3), and against each change of phase at its
+    start, (k, 3, 3)."""
+    rate = np.nan_to_num(rates(course, segments, cells))
     minutes = segments.minutes
-    height = np.nan_to_num((means(cold.level - scales.cold, segments)) / scales.swing, nan=0.5)
-    up = np.maximum(rate * minutes / scales.swing, 0.0)
-    down = np.maximum(-rate * minutes / scales.swing, 0.0)
+    within = (segments.stop - segments.first - 1) * (cells.step_s / 60.0)
+    height = np.nan_to_num((means(course.level - scales.cold, segments)) / scales.swing, nan=0.5)
+    up = np.maximum(rate * within / scales.swing, 0.0)
+    down = np.maximum(-rate * within / scales.swing, 0.0)
     steep_up, steep_down = rate / scales.rise, -rate / scales.fall
     flat = (np.abs(steep_up) < 0.12) & (steep_down < 0.12)
     costs = np.zeros((len(segments), 3))
-    costs[:, FREEZE] = AGAINST_SLOPE * np.maximum(up - 0.05, 0.0) + np.where(
+    costs[:, FREEZE] = AGAINST_SLOPE * np.maximum(up - 0.04, 0.0) + np.where(
         (height > 0.5) & (steep_down < 0.04), 1.0 * minutes, 0.0
     )
     costs[:, HARVEST] = (
-        AGAINST_SLOPE * np.maximum(down - 0.04, 0.0)
+        AGAINST_SLOPE * np.maximum(down - 0.03, 0.0)
         + np.where((height < 0.2) & flat, 0.4 * minutes, 0.0)
         + np.where((height > 0.8) & (steep_up < 0.1), 0.3 * minutes, 0.0)
     )
@@ -140,8 +140,16 @@ def cold_costs(cold: Course, scales: Scales, segments: Segments) -> np.ndarray:
         + np.where((height < 0.3) & (steep_up < 0.1), 0.5 * minutes, 0.0)
     )
     np.minimum(costs, 40.0, out=costs)
-    costs[~np.isfinite(means(cold.level, segments))] = 0.0
-    return costs
+    costs[~np.isfinite(means(course.level, segments))] = 0.0
+    step = jumps(course, segments) / scales.swing
+    rose, fell = np.minimum(np.maximum(step, 0.0), 2.0), np.minimum(np.maximum(-step, 0.0), 2.0)
+    changes = np.zeros((len(segments), 3, 3))
+    changes[:, FREEZE, FREEZE] = AGAINST_SLOPE * np.maximum(rose - 0.04, 0.0)
+    changes[:, HARVEST, FREEZE] = changes[:, IDLE, FREEZE] = AGAINST_SLOPE * rose
+    changes[:, HARVEST, HARVEST] = AGAINST_SLOPE * np.maximum(fell - 0.03, 0.0)
+    changes[:, FREEZE, HARVEST] = changes[:, IDLE, HARVEST] = AGAINST_SLOPE * fell
+    changes[:, :, IDLE] = 4.0 * (fell + rose)[:, None]
+    return costs, changes
 
 
 def draw_costs(draw: DrawCells, segments: Segments, cells: Cells) -> np.ndarray:
@@ -238,39 +246,63 @@ def label(
     step = usual_step(draw, steps) if draw is not None else 0.0
     plain = change_costs(None, None, 0.0, 0, k)
     plain[segments.opens_span] = np.minimum(CHANGE, 1.0)
-    firsts = []  # (what is known beforehand, costs of changes, how readily it is believed)
-    by_cold = np.zeros((k, 3))
+    firsts = []  # (what is known beforehand of segments and of changes, how readily it is believed)
+    by_cold, by_jump = np.zeros((k, 3)), np.zeros((k, 3, 3))
     for cold in colds:
         scales = scales_of(cold, segments, cells)
         if scales.clear:
-            by_cold += cold_costs(cold, scales, segments)
+            more, at_edges = cold_costs(cold, scales, segments, cells)
+            by_cold += more
+            by_jump += at_edges
     if by_cold.any():
-        firsts.append((by_cold, plain, 0.0))
+        firsts.append((by_cold, by_jump, 0.0))
     elif draw is not None:
         scales = scales_of(running[0], segments, cells)
         if scales.clear:
-            firsts.append((cold_costs(running[0], scales, segments), plain, LIKE_A_LINE))
+            firsts.append((*cold_costs(running[0], scales, segments, cells), LIKE_A_LINE))
         if step > 0:
             for polarity in (1, -1):
-                changes = change_costs(draw, steps, step, polarity, k)
-                changes[segments.opens_span] = np.minimum(CHANGE, 1.0)
+                changes = change_costs(draw, steps, step, polarity, k) - CHANGE
+                changes[segments.opens_span] = 0.0
                 firsts.append((np.zeros((k, 3)), changes, 0.0))
     planes = [
         *(_plane(c, segments, cells, centred=False) for c in (*colds, *running)),
         *(_plane(c, segments, cells, centred=True) for c in others),
     ]
     best, best_rank = None, None
-    for known, changes, trust in firsts or [(by_cold, plain, 0.0)]:
-        state, margin, cost = cheapest(usual + known, changes)
+    for known, at_edges, trust in firsts or [(by_cold, by_jump, 0.0)]:
+        state, margin, cost = cheapest(usual + known, plain + at_edges)
         for _ in range(LESSONS):
             taught = usual + KEPT * known + sum(_taught(p, state, margin, segments, cells) for p in planes)
-            state, margin, cost = cheapest(taught, plain)
-        rank = (plausible(state, segments) + trust, -cost)
+            state, margin, cost = cheapest(taught, plain + KEPT * at_edges)
+        rank = (plausible(state, segments) * (1.0 + trust) * _sharpness(state, running, segments), -cost)
         if best is None or rank > best_rank:
             best, best_rank = (state, margin, cost), rank
     state, margin, cost = best
     polarity, step = _step_between(state, steps, draw)
     return Labels(state=state, margin=margin, cost=cost, polarity=polarity, step=step)
+
+
+def _sharpness(state: np.ndarray, running: Sequence[Course], segments: Segments) -> float:
+    """How sharply the running current turns or steps where harvests are said to begin and to end: the median bend over
+    two cells in parts of its swing, the lesser of both, square root. A machine does not change state in silence."""
+    if not running:
+        return 1.0
+    level = running[0].level
+    known = level[np.isfinite(level)]
+    if len(known) < 10:
+        return 1.0
+    swing = float(np.quantile(known, 0.95) - np.quantile(known, 0.05)) or 1.0
+    bend = np.zeros(len(level))
+    bend[2:-2] = np.abs(level[4:] - 2 * level[2:-2] + level[:-4])
+    bend = np.nan_to_num(bend)
+    near = np.maximum(bend, np.maximum(np.r_[0.0, bend[:-1]], np.r_[bend[1:], 0.0]))
+    begins = np.flatnonzero((state[1:] == HARVEST) & (state[:-1] == FREEZE)) + 1
+    ends = np.flatnonzero((state[1:] == FREEZE) & (state[:-1] == HARVEST)) + 1
+    if len(begins) == 0 or len(ends) == 0:
+        return 0.0
+    turns = min(np.median(near[segments.first[begins]]), np.median(near[segments.first[ends]])) / swing
+    return float(np.sqrt(min(turns, 0.5)))
 
 
 def plausible(state: np.ndarray, segments: Segments) -> float:
@@ -306,7 +338,8 @@ def _plane(course: Course, segments: Segments, cells: Cells, *, centred: bool) -
     else:
         scales = scales_of(course, segments, cells)
         swing, base, rise = scales.swing, scales.cold, scales.rise
-    return plane_of(course.trace.role, (course.level - base) / swing, course.slope / rise)
+    slope = np.repeat(rates(course, segments, cells), segments.stop - segments.first)
+    return plane_of(course.trace.role, (course.level - base) / swing, slope / rise)
 
 
 def _taught(plane: Plane, state: np.ndarray, margin: np.ndarray, segments: Segments, cells: Cells) -> np.ndarray:
