@@ -20,6 +20,7 @@ from pipeline.cycles.signals import Cells
 AFTER_S = 30.0  # a turn is read off its first part; later the machine does other things
 UNLIKE = 0.01  # what no model of a turn has right, in parts of the channel's swing
 POOL = 40  # boundaries of one kind that choose lag and shape together
+EDGE = 1.5  # cells by which a candidate may be off
 CLEAR_NATS = 3.0  # a step shows where it is this much likelier than none
 BLUNDER = 0.02  # chance that a channel's turn is no turn of this machine
 
@@ -71,25 +72,31 @@ KINDS = (  # from, to, the way a cold line turns
 
 def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells) -> Placed:
     """The start of every run."""
-    near_ns = cells.start_ns[runs.first]
+    before = np.r_[IDLE, runs.state[:-1]]
+    # Slopes change in the midst of the cell in which they are first seen, stops and starts at its edge.
+    slides = (before != IDLE) & (runs.state != IDLE)
+    near_ns = cells.start_ns[runs.first] + np.where(slides, int(0.35e9 * cells.step_s), 0)
     k = len(near_ns)
     groups = _groups(runs, near_ns, cells)
     grid = _moments(cells, bool(colds))
     total = [np.zeros((len(g.at), len(grid))) for g in groups]
     by_draw, by_cold = np.zeros(k, dtype=bool), np.zeros(k, dtype=bool)
     for draw in draws[:1]:
-        course = running_course(draw, cells)
-        bending = _bendings(course, runs, cells)
         for group, likely in zip(groups, total, strict=True):
             if IDLE in (group.before, group.after):
-                more, shown = _stops_and_starts(draw, group, grid, cells)
-            else:
-                more, shown = _steps(course, group, grid, cells, bending, late=bool(colds))
-            likely += more
-            by_draw[group.at] |= shown
+                more, by_draw[group.at] = _stops_and_starts(draw, group, grid, cells)
+                likely += more
     lag_s = {}
     for cold in colds:
         lag_s[cold.trace.role] = _add_cold(cold, groups, runs, grid, cells, total, by_cold)
+    for draw in draws[:1]:
+        course = running_course(draw, cells)
+        bending = _bendings(course, runs, cells)
+        for group, likely in zip(groups, total, strict=True):
+            if IDLE not in (group.before, group.after):
+                prior = _around(likely, grid, cells) if colds else _beyond(grid, -EDGE * cells.step_s, EDGE * cells.step_s, cells.step_s)
+                more, by_draw[group.at] = _steps(course, group, grid, bending, prior)
+                likely += more
     start_ns, uncertainty_s = near_ns.copy(), np.full(k, cells.step_s)
     for group, likely in zip(groups, total, strict=True):
         middle, half = _interval(likely, grid)
@@ -157,14 +164,14 @@ def _stops_and_starts(draw: DrawCells, group: _Group, grid: np.ndarray, cells: C
     return likely, shown
 
 
-def _steps(course: Course, group: _Group, grid: np.ndarray, cells: Cells, bending: np.ndarray, *, late: bool):
+def _steps(course: Course, group: _Group, grid: np.ndarray, bending: np.ndarray, prior: np.ndarray):
     """Log likelihood (k, t0) by the step or turn of the running current, and where it shows one (k,)."""
     trace = course.trace
     likely = np.zeros((len(group.at), len(grid)))
     shown = np.zeros(len(group.at), dtype=bool)
     before_s = float(np.clip(0.8 * group.before_s, 2 * trace.interval_s, 60.0))
     after_s = float(np.clip(0.8 * group.after_s, 2 * trace.interval_s, 40.0))
-    view = turns.look(trace, group.near_ns, before_s + (40.0 if late else 0.0), after_s)
+    view = turns.look(trace, group.near_ns, before_s - 0.5 * grid[0], after_s)
     rows = np.flatnonzero(np.isfinite(view.readings).all(axis=1))
     known = course.level[np.isfinite(course.level)]
     if len(rows) == 0 or len(known) < 3:
@@ -179,9 +186,8 @@ def _steps(course: Course, group: _Group, grid: np.ndarray, cells: Cells, bendin
     )
     view = _rows_of(view, rows)
     weight = turns.weights(view, baseline, 0.0)
-    edge = 1.5 * cells.step_s
-    prior = _beyond(grid, -edge - (turns.LAGS_S[-1] * 0.8 if late else 0.0), edge, cells.step_s)
     near_ns = group.near_ns[rows]
+    prior = prior[rows] if prior.ndim == 2 else prior
     trials = []
     for line, box in ((ln, bx) for ln in turns.LINES for bx in (0.0, trace.interval_s)):
         if box and line != (0.0, False):
@@ -195,6 +201,14 @@ def _steps(course: Course, group: _Group, grid: np.ndarray, cells: Cells, bendin
     whole = np.einsum("kw,kw->k", view.readings @ weight.inverse, view.readings)
     shown[rows] = (whole - best.chi2.min(axis=1)) / scale > 2 * CLEAR_NATS
     return likely, shown
+
+
+def _around(likely: np.ndarray, grid: np.ndarray, cells: Cells) -> np.ndarray:
+    """Log prior (k, t0) about what is known already, wide enough for a lag that was judged amiss."""
+    middle, half = _interval(likely, grid)
+    reach = (1.5 * half + EDGE * cells.step_s)[:, None]
+    off = np.maximum(np.abs(grid[None] - middle[:, None]) - reach, 0.0) / cells.step_s
+    return -2.0 * off**2
 
 
 def _beyond(grid: np.ndarray, low: float, high: float, soft: float) -> np.ndarray:
@@ -267,11 +281,9 @@ def _add_cold(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_co
             weight = turns.weights(sample, baseline, lag)
             for m, line in enumerate(turns.LINES):
                 response = turns.answer(sample.offsets_s, grid[::thin], lag_s=lag, line=line)
-                trials[i, m] = weight.log_det, turns.misfits(
-                    sample, weight, response, sign=group.sign, height=2 * swing
-                )
-        scales[j] = max(1.0, min(t.per_reading for _, t in trials.values()))
-        for (i, m), (log_det, trial) in trials.items():
+                trials[i, m] = turns.misfits(sample, weight, response, sign=group.sign, height=2 * swing)
+        scales[j] = max(1.0, min(t.per_reading for t in trials.values()))
+        for (i, m), trial in trials.items():
             likely = _cold_likelihood(
                 trial, sample, near_ns, grid[::thin], scales[j], turns.LAGS_S[i], turns.LINES[m], cells
             )

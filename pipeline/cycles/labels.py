@@ -72,11 +72,12 @@ def scales_of(course: Course, segments: Segments, cells: Cells) -> Scales:
     rise_k = np.where(way > 0, rate * minutes, 0.0)
     fall_k = np.where(way < 0, -rate * minutes, 0.0)
     per_cell = cells.step_s / 60.0
-    rise = _weighted_median(np.r_[rate, jump / per_cell], np.r_[rise_k, jump], default=usual_rise(course))
-    fall = _weighted_median(np.r_[-rate, -jump / per_cell], np.r_[fall_k, -jump], default=rise)
+    # Squares: a dozen harvests must outweigh a thousand small wobbles.
+    rise = _weighted_median(np.r_[rate, jump / per_cell], np.r_[rise_k, np.maximum(jump, 0)] ** 2, default=usual_rise(course))
+    fall = _weighted_median(np.r_[-rate, -jump / per_cell], np.r_[fall_k, np.maximum(-jump, 0)] ** 2, default=rise)
     leg = np.cumsum(np.r_[True, (way[1:] > 0) != (way[:-1] > 0)] | segments.opens_span) - 1
     climbs = np.bincount(leg, rise_k + np.maximum(jump, 0.0))
-    swing = _weighted_median(climbs, climbs, default=1.0)
+    swing = _weighted_median(climbs, climbs**2, default=1.0)
     heads = np.flatnonzero(np.diff(leg, prepend=-1))
     big = climbs > 0.4 * swing
     at = segments.first[heads][big]

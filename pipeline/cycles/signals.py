@@ -13,6 +13,11 @@ import numpy as np
 from pipeline.logs.timeline import Channel
 
 CELL_S = 10.0  # common practice, no source: fine enough for a 40 s harvest, coarse enough to be quick
+NOISY = 25.0  # a swing of fewer noises than this asks for wider cells …
+WIDEST_CELL_S = 30.0  # … up to this wide; common practice, no source
+QUICK_S = 5.0  # up to here a median of three takes nothing from a machine's course
+SPIKE_READINGS = 4  # longest spike that is taken out; common practice, no source
+MOST_DIP_S = 16.0  # a current that is gone for longer is a stop; common practice, no source
 GAP_INTERVALS = 3.5  # a logger may miss two readings and be half an interval late
 GAP_LEAST_S = (
     120.0  # common practice, no source: nothing that a batch machine does ends within two minutes unseen
@@ -61,7 +66,7 @@ def trace_of(channel: Channel) -> Trace | None:
         time_ns, values = channel.time_ns[trusted], channel.values[trusted]
     if len(values) < 3:
         return None
-    values = despiked(values, channel.interval_s)
+    values = despiked(values, channel.interval_s, stops=channel.unit in ("A", "W"))
     return Trace(channel=channel, time_ns=time_ns, values=values, noise=noise_of(values, channel.resolution))
 
 
@@ -75,16 +80,34 @@ def median_of_three(values: np.ndarray) -> np.ndarray:
     return out
 
 
-def despiked(values: np.ndarray, interval_s: float) -> np.ndarray:
-    """`values` without lone spikes: by a median where the logger is quick beside the machine, else only those that no
-    machine could make (farther out than the log's own range is wide)."""
-    if interval_s <= CELL_S:
-        return median_of_three(values)
-    smooth = median_of_three(values)
-    low, high = np.quantile(values, (0.02, 0.98))
-    reach = max(high - low, 1e-9)
-    wild = (values < low - reach) | (values > high + reach)
-    return np.where(wild, smooth, values) if wild.any() else values
+def despiked(values: np.ndarray, interval_s: float, *, stops: bool) -> np.ndarray:
+    """`values` without spikes and drop-outs of up to SPIKE_READINGS readings: jumps far beyond what the channel does
+    from one reading to the next, undone by a jump back to where it was. The machine itself never returns so exactly.
+
+    stops: the channel may truly fall to nothing and come back (a current); such a dip is kept from MOST_DIP_S on.
+    """
+    out = median_of_three(values) if interval_s <= QUICK_S else values.copy()
+    step = np.abs(np.diff(out))
+    if len(step) < 20:
+        return out
+    sample = step if len(step) <= 50_000 else step[:: len(step) // 50_000]
+    usual = np.quantile(sample, 0.9 if interval_s >= 30 else 0.95)
+    spread = float(np.median(sample)) / 0.6745 / np.sqrt(2)
+    limit = max(3.0 * usual, 8.0 * spread, 1e-9)
+    edges = np.flatnonzero(step > limit)
+    for i in edges.tolist():
+        for width in range(1, SPIKE_READINGS + 1):
+            j = i + width
+            if j + 1 > len(out) - 1:
+                break
+            up, back = out[i + 1] - out[i], out[j + 1] - out[j]
+            if abs(up) <= limit:
+                break
+            dip = stops and up < 0 and width * interval_s >= MOST_DIP_S and out[i + 1 : j + 1].max() < 0.5 * out[i]
+            if abs(back) > limit and up * back < 0 and abs(out[j + 1] - out[i]) < 0.25 * abs(up) and not dip:
+                out[i + 1 : j + 1] = np.linspace(out[i], out[j + 1], width + 2)[1:-1]
+                break
+    return out
 
 
 def noise_of(values: np.ndarray, resolution: float) -> float:
@@ -102,9 +125,10 @@ def noise_of(values: np.ndarray, resolution: float) -> float:
 
 
 def lay_cells(traces: Sequence[Trace]) -> Cells:
-    """Cells over every stretch in which at least one of `traces` has readings."""
+    """Cells over every stretch in which at least one of `traces` has readings, wider where all of them are noisy."""
     fastest = min(t.interval_s for t in traces)
-    step_s = fastest * max(1, round(CELL_S / fastest))
+    wanted_s = min(CELL_S * max(1.0, NOISY / max(clearness(t), 1e-9)) ** 2 for t in traces)
+    step_s = fastest * max(1, round(min(wanted_s, WIDEST_CELL_S) / fastest))
     step_ns = round(step_s * 1e9)
     starts, ends = [], []
     for trace in traces:
@@ -130,6 +154,13 @@ def lay_cells(traces: Sequence[Trace]) -> Cells:
         span_end_ns=end,
         start_ns=start_ns,
     )
+
+
+def clearness(trace: Trace) -> float:
+    """How far the trace usually swings, in parts of the noise of a mean over CELL_S."""
+    sample = trace.values if len(trace.values) <= 50_000 else trace.values[:: len(trace.values) // 50_000]
+    per_cell = max(1.0, CELL_S / trace.interval_s)
+    return float(np.quantile(sample, 0.95) - np.quantile(sample, 0.05)) / (trace.noise / np.sqrt(per_cell))
 
 
 def cell_means(trace: Trace, cells: Cells) -> np.ndarray:
