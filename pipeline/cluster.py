@@ -11,6 +11,7 @@ import contextlib
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import CancelledError
 from functools import partial
 from typing import TYPE_CHECKING, TypeVar
 
@@ -18,7 +19,7 @@ from pipeline import __version__
 from pipeline.errors import UsageError
 
 if TYPE_CHECKING:
-    from distributed import Client
+    from distributed import Client, Future
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -86,39 +87,75 @@ def spread_out(
 
     work: an importable function, there on the workers too. load: names of modules that a worker imports before it.
     """
-    from distributed import wait
-
-    waiting = iter(items)
-    under_way: dict[object, Item] = {}
+    waiting = _Line(items)
+    under_way: dict[Future, Item] = {}
     alone_since: float | None = None
     try:
-        while True:
-            seats = len(client.scheduler_info(n_workers=-1)["workers"])
-            while (
-                len(under_way) < max(seats, 1) * _AHEAD and (item := next(waiting, _NOTHING)) is not _NOTHING
-            ):
+        while waiting or under_way:
+            seats = len(client.scheduler_info(n_workers=-1).get("workers", ()))
+            while waiting and client.status == "running" and len(under_way) < max(seats, 1) * _AHEAD:
+                item = waiting.take()
                 future = client.submit(partial(_serve, work, tuple(load)), item, pure=False, retries=RETRIES)
                 under_way[future] = item
-            if not under_way:
-                return
-            done = ()
-            with contextlib.suppress(TimeoutError):
-                done = wait(list(under_way), timeout=_POLL_S, return_when="FIRST_COMPLETED").done
+            done = _done_of(under_way, client)
             for future in done:
                 item = under_way.pop(future)
-                result = on_death(item) if future.status != "finished" else future.result()
-                future.release()
-                yield result
+                if future.cancelled():  # the way to the scheduler was lost, and what it knew of us with it
+                    waiting.put_back(item)
+                else:
+                    result = on_death(item) if future.status == "error" else future.result()
+                    future.release()
+                    yield result
             alone_since = None if seats or done else (alone_since or time.monotonic())
-            if alone_since is not None and time.monotonic() - alone_since > WAIT_FOR_WORKERS_S:
+            too_long = alone_since is not None and time.monotonic() - alone_since > WAIT_FOR_WORKERS_S
+            if too_long or client.status == "closed":
                 lost = [*under_way.values(), *waiting]
-                client.cancel(list(under_way))
-                under_way.clear()
+                _let_go(under_way, client)
                 yield from map(on_death, lost)
                 return
     finally:
-        if under_way:
-            client.cancel(list(under_way))
+        _let_go(under_way, client)
+
+
+class _Line:
+    """Items that wait; one that was begun in vain goes to the front again."""
+
+    def __init__(self, items: Iterable[Item]) -> None:
+        self.items = iter(items)
+        self.ahead: list[Item] = []
+
+    def __bool__(self) -> bool:
+        if not self.ahead:
+            self.ahead = [item for item in [next(self.items, _NOTHING)] if item is not _NOTHING]
+        return bool(self.ahead)
+
+    def take(self) -> Item:
+        return self.ahead.pop()
+
+    def put_back(self, item: Item) -> None:
+        self.ahead.append(item)
+
+    def __iter__(self) -> Iterator[Item]:
+        while self:
+            yield self.take()
+
+
+def _let_go(under_way: dict[Future, Item], client: Client) -> None:
+    if under_way and client.status == "running":
+        client.cancel(list(under_way))
+    under_way.clear()
+
+
+def _done_of(under_way: Iterable[Future], client: Client) -> list[Future]:
+    """Those that have come to an end, good or bad; waits a moment for the first."""
+    from distributed import wait
+
+    if not under_way:
+        time.sleep(_POLL_S)
+        return []
+    with client.as_current(), contextlib.suppress(TimeoutError, CancelledError):
+        wait(list(under_way), timeout=_POLL_S, return_when="FIRST_COMPLETED")
+    return [future for future in under_way if future.done()]
 
 
 _NOTHING = object()

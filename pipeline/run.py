@@ -110,7 +110,7 @@ def report(
             for files in found
         ]
         outcomes, jobs = _already_done(jobs, frozenset(hold))
-        track = _Track(jobs, progress, done=len(outcomes))
+        track = _Track(jobs, progress, done=len(outcomes), workers=_workers(options))
         for outcome in _work(jobs, options):
             if kept is not reports and outcome.summary is not None:
                 _keep_summary(kept / outcome.name, outcome.summary)
@@ -237,28 +237,44 @@ class _Summaries:
 
 
 class _Track:
-    """Keeps count for `progress`. Time left goes by the size of the files: the largest units come first."""
+    """Keeps count for `progress`. Time left goes by the size of the files: the largest units come first.
+
+    It is told once every worker has had a unit: what they took to start says nothing of the rest.
+    """
 
     def __init__(
-        self, jobs: Sequence[UnitJob], progress: Callable[[Progress], None] | None, *, done: int = 0
+        self,
+        jobs: Sequence[UnitJob],
+        progress: Callable[[Progress], None] | None,
+        *,
+        done: int = 0,
+        workers: int = 1,
     ) -> None:
         self.progress = progress
         self.left = {job.files.name: _size(job) + _UNIT_BYTES for job in jobs}
         self.units, self.rows, self.unread, self.finished = len(jobs) + done, 0, 0, 0
-        self.started = time.monotonic()
+        self.starting = workers
+        self.since = time.monotonic()
 
     def add(self, outcome: UnitOutcome) -> None:
-        self.finished += self.left.pop(outcome.name)
+        weight = self.left.pop(outcome.name)
         self.rows += outcome.rows
         self.unread += outcome.summary is None
+        now = time.monotonic()
+        if self.starting:
+            self.starting -= 1
+            self.since = now
+        else:
+            self.finished += weight
         if self.progress:
-            spent = time.monotonic() - self.started
             self.progress(
                 Progress(
                     done=self.units - len(self.left),
                     units=self.units,
                     rows=self.rows,
-                    seconds_left=spent / self.finished * sum(self.left.values()),
+                    seconds_left=(now - self.since) / self.finished * sum(self.left.values())
+                    if self.finished
+                    else None,
                     last=outcome,
                     unread=self.unread,
                 )
@@ -281,7 +297,7 @@ def _size(job: UnitJob) -> int:
 
 # Units side by side ---------------------------------------------------------------------------------------------------
 
-_LOAD = (__name__,)
+_LOAD = ("pipeline.ready",)
 """What a worker imports before its first unit."""
 
 
@@ -293,7 +309,11 @@ def _work(jobs: Sequence[UnitJob], options: RunOptions) -> Iterator[UnitOutcome]
     elif len(jobs) == 1:
         yield report_anywhere(jobs[0])
     else:
-        yield from _on_this_machine(jobs, options.jobs or os.cpu_count() or 1)
+        yield from _on_this_machine(jobs, _workers(options))
+
+
+def _workers(options: RunOptions) -> int:
+    return options.jobs or os.cpu_count() or 1
 
 
 def _on_this_machine(jobs: Sequence[UnitJob], workers: int) -> Iterator[UnitOutcome]:
@@ -345,7 +365,8 @@ def _died(job: UnitJob) -> UnitOutcome:
     name = job.files.name
     return unreported(
         name,
-        f"{name}: the process that read this unit was killed each time; see whether memory is short, or send the files on",
+        f"{name}: not finished, for its worker was killed each time or the cluster went away; see whether memory is "
+        "short, and run again",
         settled=False,
     )
 
