@@ -354,7 +354,7 @@ def write_csv(log: Log, folder: Path) -> list[Path]:
         times = pd.DatetimeIndex(group[0].time_ns.view("M8[ns]")).strftime("%Y-%m-%d %H:%M:%S.%f").str[:-3]
         table = pd.DataFrame({"Time": times})
         for r in group:
-            decimals = max(0, round(-np.log10(r.resolution))) if r.resolution > 0 else 3
+            decimals = max(0, int(np.ceil(-np.log10(r.resolution)))) if r.resolution > 0 else 3
             table[HEADERS[r.role]] = pd.Series(r.values).map(
                 lambda v, d=decimals: "" if np.isnan(v) else f"{v:.{d}f}"
             )
