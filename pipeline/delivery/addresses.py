@@ -44,7 +44,9 @@ def checked_address(text: str, *, file: str = "", error: type[IceLogError] = Uni
 def one_line(text: str, *, longest: int = 200) -> str:
     """`text` on one line, for a subject or a name: no control or direction marks, spaces run together."""
     shown = "".join(" " if c.isspace() else c for c in text if c.isspace() or not _is_hidden(c))
-    shown = " ".join(shown.split())
+    shown = " ".join(shown.split()).replace(
+        "=?", "= ?"
+    )  # what looks like an encoded word (RFC 2047) would be decoded
     return shown if len(shown) <= longest else shown[: longest - 1] + "…"
 
 

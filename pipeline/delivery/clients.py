@@ -122,7 +122,7 @@ def _keys_for(name: str, own: Client | None, book: ClientBook) -> list[tuple]:
     keys = [
         (client.name, _checked(client.email, FILE), client.language, client.units, client.time_zone)
         for client in book.client
-        if any(name == pattern or fnmatch.fnmatchcase(name, pattern) for pattern in client.machines)
+        if any(fnmatch.fnmatchcase(name, pattern.replace("[", "[[]")) for pattern in client.machines)
     ]
     return list(dict.fromkeys(keys))
 

@@ -14,9 +14,8 @@ from datetime import datetime, timedelta
 
 from pipeline.delivery.due import Due, Step
 from pipeline.delivery.ledger import Entry, Ledger, State
-from pipeline.delivery.making import Sender, make
+from pipeline.delivery.making import Sender, Unmade, make
 from pipeline.delivery.server import Answer, Server, Session, Uncertain, Unreachable
-from pipeline.errors import DeliveryError
 
 ROUND_WAITS_S = (5.0, 20.0)
 """Between the tries within one run [s]: gets over a server that is busy for a moment."""
@@ -65,6 +64,9 @@ class Dispatch:
                 try:
                     session = session or Session(self.server)
                     again += self._hand_over(message, session, last=last)
+                except Unmade as error:
+                    self.note(message.step("later", str(error)))
+                    session = None
                 except Uncertain as error:
                     said = f"{error.found}; it may have arrived or not: ask the client, and use --resend if it did not"
                     self.note(message.step("unknown", said))
@@ -83,19 +85,10 @@ class Dispatch:
         return again
 
     def _hand_over(self, due: Due, session: Session, *, last: bool) -> list[Due]:
-        try:
-            data = make(due, self.sender, self.now())
-        except DeliveryError as error:
-            self.note(due.step("later", str(error)))
-            return []
-        if session.size_limit and len(data) > session.size_limit:
-            said = f"the message has {len(data) / 1e6:.1f} MB, the server takes {session.size_limit / 1e6:.1f} MB"
-            self._record(due, State.REFUSED, due.addresses, said)
-            return []
         answers = session.hand_over(
             self.sender.address.addr_spec,
             due.addresses,
-            data,
+            make=lambda: make(due, self.sender, self.now()),
             about_to=lambda agreed: self.ledger.add(self._entry(due, State.TRYING, agreed)),
         )
         again: list[Due] = []

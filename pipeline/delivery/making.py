@@ -14,8 +14,8 @@ from pipeline.delivery.message import attach, encode
 from pipeline.delivery.parcels import Parcel
 from pipeline.errors import DeliveryError
 
-PICTURES_UP_TO = 4
-"""Units in one message that each get their pictures; in a longer one only those with something to do."""
+PICTURES_OF = 4
+"""So many units of a message get their pictures, the worst first (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,22 +26,24 @@ class Sender:
     reply_to: str | None = None
 
 
+class Unmade(DeliveryError):
+    """A message could not be made; the others can."""
+
+
 def make(due: Due, sender: Sender, now: datetime) -> bytes:
-    """The whole message. Raises DeliveryError where a report can't be read."""
+    """The whole message. Raises Unmade where a report can't be read."""
     identifier = due.identifier(sender.address.domain)
     try:
         attachments = _told_apart([attach(parcel) for parcel in due.parcels])
     except OSError as error:
-        raise DeliveryError(
+        raise Unmade(
             f"a report can't be read ({error.strerror})", remedy="run `icelogs report` again"
         ) from error
     letter = write_letter(
         due.recipient,
         due.parcels,
         pictures={
-            parcel.unit: _pictures(parcel, due.recipient, identifier)
-            for parcel in due.parcels
-            if len(due.parcels) <= PICTURES_UP_TO or parcel.needs_something
+            parcel.unit: _pictures(parcel, due.recipient, identifier) for parcel in due.parcels[:PICTURES_OF]
         },
         attachments=attachments,
         part=due.part,

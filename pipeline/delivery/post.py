@@ -19,10 +19,10 @@ from pipeline.delivery.dispatch import Dispatch
 from pipeline.delivery.due import Due, Step, what_is_due
 from pipeline.delivery.ledger import FILE as LEDGER
 from pipeline.delivery.ledger import Ledger
-from pipeline.delivery.making import Sender, make
+from pipeline.delivery.making import Sender, Unmade, make
 from pipeline.delivery.parcels import Parcel, parcels
 from pipeline.delivery.server import Server
-from pipeline.errors import DeliveryError, IceLogError, UsageError
+from pipeline.errors import IceLogError, UsageError
 from pipeline.store import StorePlace
 
 NOBODY = "sender@example.invalid"
@@ -147,7 +147,7 @@ def _write(
             continue
         try:
             data = make(message, sender, now())
-        except DeliveryError as error:
+        except Unmade as error:
             note(message.step("later", str(error)))
             continue
         atomic.write_bytes(place, data, durable=True)

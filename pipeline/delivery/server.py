@@ -108,22 +108,25 @@ class Session:
         self._smtp.close()
 
     def hand_over(
-        self, sender: str, to: Sequence[str], message: bytes, about_to: Callable[[Sequence[str]], None]
+        self,
+        sender: str,
+        to: Sequence[str],
+        make: Callable[[], bytes],
+        about_to: Callable[[Sequence[str]], None],
     ) -> dict[str, Answer]:
         """What the server says of each of `to`.
 
-        about_to: called with the recipients that it agreed to, just before the message itself goes out; whatever it
-        raises stops the handing over. Raises Unreachable (nothing was handed over), Uncertain.
+        make: gives the message, once the server has agreed to somebody. about_to: called with those just before the
+        message goes out. Whatever the two raise stops the handing over, with nothing sent. Raises Unreachable (nothing
+        was handed over), Uncertain, DeliveryError where the server takes no message from this sender.
         """
         smtp = self._smtp
         try:
-            answer = _answer(
-                smtp.mail(sender, [f"size={len(message)}"] if self.size_limit is not None else [])
-            )
+            answer = _answer(smtp.mail(sender))
+            if answer.permanent:
+                raise _sender_refused(sender, answer)
             if not answer.accepted:
                 smtp.rset()
-                if answer.permanent and answer.code != _TOO_LARGE:
-                    raise _sender_refused(sender, answer)
                 return dict.fromkeys(to, answer)
             answers = {address: _answer(smtp.rcpt(address)) for address in to}
             unwelcome = next((answer for answer in answers.values() if answer.code in _LOGIN_NEEDED), None)
@@ -136,6 +139,11 @@ class Session:
         except (smtplib.SMTPException, OSError) as error:
             raise Unreachable(_say(error)) from error
         try:
+            message = make()
+            if self.size_limit and len(message) > self.size_limit:
+                said = f"the message has {len(message) / 1e6:.1f} MB, the server takes {self.size_limit / 1e6:.1f} MB"
+                smtp.rset()
+                return answers | dict.fromkeys(agreed, Answer(code=_TOO_LARGE, said=said))
             about_to(agreed)
         except BaseException:
             self.close()

@@ -13,7 +13,7 @@ class Damaged(Exception):
 
 def seal(body: Any) -> bytes:
     """One line: the CRC-32 of the JSON (8 hex digits), a space, the JSON, a line end."""
-    text = json.dumps(body, ensure_ascii=False, separators=(",", ":"), sort_keys=True).encode()
+    text = json.dumps(body, separators=(",", ":"), sort_keys=True).encode()
     return b"%08x %s\n" % (zlib.crc32(text), text)
 
 

@@ -1,0 +1,60 @@
+"""The line of visits that is kept when the files are not."""
+
+from pipeline.store.history import Visit, add_visit, read_history
+
+
+def visit(day, inputs="a", level="well"):
+    return Visit(
+        reported=f"2026-05-{day:02d}T08:00:00+00:00",
+        inputs=inputs,
+        log_start="2026-05-01T00:00:00+02:00",
+        log_end=f"2026-05-{day:02d}T00:00:00+02:00",
+        level=level,
+        figures={"freeze_min": 20.5, "ice_kg_per_day": None},
+        codes=("drift",),
+    )
+
+
+def add_all(path, *visits):
+    for one in visits:
+        add_visit(path, read_history(path)[0], one)
+    return read_history(path)
+
+
+def test_visits_come_back_as_they_were_oldest_first(tmp_path):
+    first, second = visit(4, "a"), visit(9, "b")
+    assert add_all(tmp_path / "history.jsonl", first, second) == ((first, second), True)
+
+
+def test_a_unit_that_was_never_reported_has_no_history(tmp_path):
+    assert read_history(tmp_path / "none") == ((), True)
+
+
+def test_several_reports_of_one_day_are_one_visit(tmp_path):
+    kept, _ = add_all(tmp_path / "h", visit(4, "a"), visit(4, "b"), visit(4, "c", level="act"))
+    assert [(v.inputs, v.level) for v in kept] == [("c", "act")]
+
+
+def test_the_same_files_judged_anew_are_no_new_visit(tmp_path):
+    kept, _ = add_all(tmp_path / "h", visit(4, "a"), visit(9, "a", level="watch"))
+    assert [(v.day, v.level) for v in kept] == [("2026-05-09", "watch")]
+
+
+def test_damage_costs_the_lines_that_it_hit(tmp_path):
+    path = tmp_path / "h"
+    add_all(path, visit(4, "a"), visit(9, "b"), visit(12, "c"))
+    lines = path.read_bytes().splitlines(keepends=True)
+    lines[1] = lines[1].replace(b"well", b"wall")
+    path.write_bytes(b"".join(lines))
+    kept, sound = read_history(path)
+    assert [v.inputs for v in kept] == ["a", "c"]
+    assert not sound
+
+
+def test_a_last_line_cut_short_is_left_out(tmp_path):
+    path = tmp_path / "h"
+    add_all(path, visit(4, "a"), visit(9, "b"))
+    path.write_bytes(path.read_bytes()[:-9])
+    kept, sound = read_history(path)
+    assert [v.inputs for v in kept] == ["a"]
+    assert not sound

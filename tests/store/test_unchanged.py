@@ -1,0 +1,179 @@
+"""What did not change is not reported again; whatever did is, and nothing else."""
+
+import shutil
+from dataclasses import replace
+
+import pytest
+
+from pipeline.report import ReportOptions
+from pipeline.run import RunOptions, report
+from pipeline.store import StorePlace, UnitStore
+from tests.store.scene import leftovers, machine_files, write_log, write_unit
+
+OPTIONS = RunOptions(jobs=1)
+
+
+@pytest.fixture(autouse=True)
+def in_this_process(monkeypatch):
+    """Units in this process: what is tested is which of them, and starting processes takes most of the time."""
+    from pipeline import run
+
+    monkeypatch.setattr(run, "_on_this_machine", lambda jobs, workers: map(run.report_anywhere, jobs))
+
+
+@pytest.fixture(scope="module")
+def reported(tmp_path_factory):
+    root = tmp_path_factory.mktemp("fleet")
+    for name in ("bar", "cafe", "kiosk"):
+        write_unit(root / "logs", name)
+    with pytest.MonkeyPatch.context() as patch:
+        from pipeline import run
+
+        patch.setattr(run, "_on_this_machine", lambda jobs, workers: map(run.report_anywhere, jobs))
+        report(root / "logs", root / "reports", OPTIONS)
+    return root
+
+
+@pytest.fixture
+def fleet(reported, tmp_path):
+    shutil.copytree(reported, tmp_path / "fleet", symlinks=True)
+    return tmp_path / "fleet"
+
+
+def run_again(fleet, options=OPTIONS, **more):
+    """Names of the units that were reported anew, and the outcome."""
+    anew = []
+    outcome = report(
+        fleet / "logs", fleet / "reports", options, progress=lambda p: anew.append(p.last.name), **more
+    )
+    return sorted(anew), outcome
+
+
+def test_nothing_changed_nothing_is_reported_but_the_fleet_page_has_every_unit(fleet):
+    run_again(fleet)  # copying gave every report another time of writing
+    before = {p: p.stat().st_mtime_ns for p in (fleet / "reports").glob("*/*") if ".store" not in p.parts}
+    anew, outcome = run_again(fleet)
+    assert anew == []
+    assert [unit.name for unit in outcome.units] == ["bar", "cafe", "kiosk"]
+    assert all(unit.summary is not None and unit.summary.cycles > 10 for unit in outcome.units)
+    assert {p: p.stat().st_mtime_ns for p in before} == before
+    page = (fleet / "reports" / "index.html").read_text(encoding="utf-8")
+    assert all(name in page for name in ("bar", "cafe", "kiosk"))
+
+
+def test_one_file_more_reports_its_unit_and_no_other(fleet):
+    run_again(fleet)
+    write_log(fleet / "logs" / "cafe" / "second visit.csv", hours=3, seed=9)
+    assert run_again(fleet)[0] == ["cafe"]
+    assert run_again(fleet)[0] == []
+
+
+def test_one_file_less_reports_its_unit_and_no_other(fleet):
+    write_log(fleet / "logs" / "cafe" / "a wrong one.csv", hours=3, seed=9)
+    run_again(fleet)
+    (fleet / "logs" / "cafe" / "a wrong one.csv").unlink()
+    assert run_again(fleet)[0] == ["cafe"]
+
+
+def test_a_unit_toml_reports_its_unit_and_no_other(fleet):
+    run_again(fleet)
+    (fleet / "logs" / "kiosk" / "unit.toml").write_text('title = "The Kiosk"\n', encoding="utf-8")
+    assert run_again(fleet)[0] == ["kiosk"]
+    assert "The Kiosk" in (fleet / "reports" / "kiosk" / "report.html").read_text(encoding="utf-8")
+
+
+def test_other_page_options_report_all_and_other_jobs_none(fleet):
+    run_again(fleet)
+    assert run_again(fleet, replace(OPTIONS, jobs=2))[0] == []
+    assert run_again(fleet, replace(OPTIONS, report=ReportOptions(units="us")))[0] == ["bar", "cafe", "kiosk"]
+
+
+def test_another_version_of_the_program_reports_all(fleet, monkeypatch):
+    run_again(fleet)
+    monkeypatch.setattr("pipeline.store.kept.report_version", lambda: "another")
+    assert run_again(fleet)[0] == ["bar", "cafe", "kiosk"]
+
+
+@pytest.mark.parametrize("name", ["report.html", "cycles.csv", "summary.json", "timeline.parquet"])
+@pytest.mark.parametrize("harm", ["removed", "cut short"])
+def test_a_report_that_was_harmed_is_made_again(fleet, name, harm):
+    run_again(fleet)
+    path = fleet / "reports" / "bar" / name
+    whole = path.read_bytes()
+    if harm == "removed":
+        path.unlink()
+    else:
+        path.write_bytes(whole[: len(whole) // 2])
+    assert run_again(fleet)[0] == ["bar"]
+    if name != "summary.json":
+        assert path.read_bytes() == whole
+
+
+def test_without_its_store_a_fleet_is_reported_the_same(fleet):
+    before = machine_files(fleet / "reports")
+    shutil.rmtree(fleet / "reports" / ".store")
+    assert run_again(fleet)[0] == ["bar", "cafe", "kiosk"]
+    assert machine_files(fleet / "reports") == before
+
+
+def test_from_kept_tables_comes_the_same_report_as_from_the_files(fleet, monkeypatch):
+    before = machine_files(fleet / "reports")
+    run_again(fleet)
+    monkeypatch.setattr("pipeline.logs.read_file", None)  # no file may be parsed
+    monkeypatch.setattr("pipeline.store.kept.report_version", lambda: "another")
+    anew, outcome = run_again(fleet)
+    assert anew == ["bar", "cafe", "kiosk"]
+    assert outcome.complete
+    assert machine_files(fleet / "reports") == before
+
+
+def test_a_unit_whose_file_is_still_being_copied_keeps_its_report(fleet):
+    run_again(fleet)
+    copying = write_log(fleet / "logs" / "bar" / "half.csv", hours=1, seed=3)
+    anew, outcome = run_again(fleet, hold={copying})
+    assert anew == []
+    assert next(u for u in outcome.units if u.name == "bar").summary.cycles > 10
+    assert run_again(fleet)[0] == ["bar"]
+
+
+def test_what_cannot_be_read_is_listed_each_time_but_looked_at_once(fleet, monkeypatch):
+    (fleet / "logs" / "bar" / "letter.csv").write_text("Dear Sir,\nno readings here.\n", encoding="utf-8")
+    anew, outcome = run_again(fleet)
+    assert "bar" in anew
+    assert not outcome.complete
+    first = (fleet / "reports" / "problems.csv").read_text(encoding="utf-8")
+    assert first.startswith("unit,file,problem\nbar,letter.csv,")
+    monkeypatch.setattr("pipeline.logs.read_file", None)
+    anew, outcome = run_again(fleet)
+    assert anew == []
+    assert not outcome.complete
+    assert (fleet / "reports" / "problems.csv").read_text(encoding="utf-8") == first
+    assert "letter.csv" in (fleet / "reports" / "index.html").read_text(encoding="utf-8")
+
+
+def test_a_unit_of_which_nothing_can_be_read_is_listed_each_time_but_looked_at_once(fleet, monkeypatch):
+    (fleet / "logs" / "bar" / "unit.toml").write_text("tilte = 'x'\n", encoding="utf-8")
+    _, first = run_again(fleet)
+    monkeypatch.setattr("pipeline.unit.load_unit", None)
+    anew, second = run_again(fleet)
+    assert anew == []
+    assert [p.message for p in second.problems] == [p.message for p in first.problems]
+    assert "tilte" in second.problems[0].message
+
+
+def test_the_history_keeps_a_line_after_the_files_are_gone(fleet):
+    run_again(fleet)
+    write_unit(fleet / "logs", "bar", freeze_min=28.0)
+    run_again(fleet)
+    shutil.rmtree(fleet / "logs" / "bar")
+    run_again(fleet)
+    place = StorePlace(fleet / "reports")
+    visits = UnitStore(place, "bar").history()
+    assert visits[-1].figures["freeze_min"] == pytest.approx(28.0, abs=0.6)
+    assert list((place.units / "bar").glob("*.parquet")) == []
+    assert (fleet / "reports" / "bar" / "report.html").exists()
+
+
+def test_no_trace_of_the_work_is_left(fleet):
+    run_again(fleet)
+    assert leftovers(fleet / "reports") == []
