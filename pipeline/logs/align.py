@@ -48,7 +48,7 @@ def clock_offset(
     pairings = [((reference.up_s, other.up_s), (reference.down_s, other.down_s))]
     if not same_kind:
         pairings.append(((reference.up_s, other.down_s), (reference.down_s, other.up_s)))
-    tolerance = max(15.0, 0.75 * sum(intervals_s))
+    tolerance = max(15.0 if same_kind else 40.0, 0.75 * sum(intervals_s))
     best: tuple[float, float, float, tuple] | None = None
     for pairing in pairings:
         peak = _peak(pairing, tolerance)
@@ -60,7 +60,7 @@ def clock_offset(
     lag = 0.0 if same_kind else _LAG_S if kinds[0] == "cold" else -_LAG_S
     # the ends of harvests lag more than their beginnings: see `events.corners`
     sharp = pairing[:1] if min(len(pairing[0][0]), len(pairing[0][1])) >= LEAST_PAIRS else pairing
-    t, d, possible = _matched(sharp, coarse, 2.0 * tolerance)
+    t, d, possible = _matched(sharp, coarse, 1.5 * tolerance)
     if len(t) < LEAST_PAIRS or len(t) < 0.4 * possible:
         return None
     return _line(t, d + lag, intervals_s, possible, ambiguous, lag)
@@ -91,9 +91,14 @@ def _peak(pairing: tuple, tolerance: float) -> tuple[float, float, float] | None
     top = float(pile.max())
     if top < LEAST_PAIRS * 0.6:
         return None
-    # of piles of nearly one height (cycles of one length look alike one cycle on) the nearest to zero is meant
-    tall = np.flatnonzero(pile >= 0.85 * top)
-    near = tall[np.abs(centers[tall]) <= np.abs(centers[tall]).min() + 2 * tolerance]
+    # Of piles of nearly one height (cycles of one length look alike one cycle on) the nearest to zero is meant; and clocks
+    # that may well agree are let be: the wrong correction is worse than none.
+    together = pile[np.abs(centers) <= 1.5 * tolerance]
+    if together.max() >= 0.6 * top:
+        near = np.flatnonzero(np.abs(centers) <= 1.5 * tolerance)
+    else:
+        tall = np.flatnonzero(pile >= 0.85 * top)
+        near = tall[np.abs(centers[tall]) <= np.abs(centers[tall]).min() + 2 * tolerance]
     at = int(near[np.argmax(pile[near])])
     far = np.flatnonzero((pile >= 0.9 * pile[at]) & (np.abs(centers - centers[at]) > 4 * tolerance))
     ambiguous = float(centers[far[np.argmax(pile[far])]]) if len(far) else 0.0

@@ -106,7 +106,13 @@ def _distinct(stretches: Sequence[Stretch]) -> list[Stretch]:
             )
         else:
             result.append(stretch)
-    return result
+    loose = [s for s in result if s.kind == "loose"]
+    return [
+        s
+        for s in result
+        if s.kind != "flat"
+        or not any(o.key == s.key and o.first <= s.first and s.last <= o.last for o in loose)
+    ]
 
 
 def _channels(

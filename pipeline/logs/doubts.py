@@ -15,8 +15,8 @@ from pipeline.text import Text
 
 JOIN_S = 2 * 3600.0
 MOST_SPANS = 12
-LEAST_SHARE = 0.004
-"""Bad samples under this share of a channel are dropped without a word. Common practice, no source."""
+LEAST_SHARE = {"spike": 0.01}
+"""Bad samples under this share of a channel (else 0.4 %) are dropped without a word. Common practice, no source."""
 
 _WHY: Mapping[str, Text] = {
     "error word": Text(
@@ -55,11 +55,10 @@ def doubts_on_samples(trace: Trace, masks: Mapping[str, np.ndarray], words: Mapp
     for check, mask in masks.items():
         if check not in _WHY or (check == "saturated" and mask.mean() < 0.01):
             continue
+        least = max(5, LEAST_SHARE.get(check, 0.004) * n)
         spans = spans_of(mask, trace.time_ns, join_s=JOIN_S)
-        worth = [
-            s for s in spans if s[2] >= max(3, LEAST_SHARE * n) or (s[2] - 1) * trace.interval_s >= 300.0
-        ]
-        if not worth and int(mask.sum()) >= max(3, LEAST_SHARE * n):
+        worth = [s for s in spans if s[2] >= least or (s[2] - 1) * trace.interval_s >= 300.0]
+        if not worth and int(mask.sum()) >= least:
             worth = [(spans[0][0], spans[-1][1], int(mask.sum()))]
         if len(worth) > MOST_SPANS:
             worth = [(worth[0][0], worth[-1][1], sum(s[2] for s in worth))]

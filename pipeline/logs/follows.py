@@ -43,6 +43,8 @@ class _Activity:
 def not_following(traces: Sequence[Trace], overview: Overview, limits: Mapping[str, float]) -> list[Stretch]:
     """Every stretch of every channel that does not follow the machine while another channel does."""
     movers = [t for t in traces if t.role in DYNAMIC_ROLES | CLAMP_ROLES]
+    if len(movers) == 1 and movers[0].role in _COLD:
+        return _came_off_alone(movers[0], overview, limits)
     if len(movers) < 2:
         return []
     length = _window_points(movers, overview, limits)
@@ -206,6 +208,42 @@ def _loose(
                     "reads_c": float(np.median(inside)),
                 },
             )
+        )
+    return found
+
+
+def _came_off_alone(trace: Trace, overview: Overview, limits: Mapping[str, float]) -> list[Stretch]:
+    """A cold-side probe that comes off with nothing else logged. A plate that is left standing thaws and warms over many
+    minutes; a clip that comes off in mid-freeze is at the room's temperature within four."""
+    step_s, grid = overview.step_s, trace.grid
+    if step_s > 60.0:
+        return []
+    length = _window_points([trace], overview, limits)
+    starts, swings = window_swings(grid, length)
+    usual = _usual_swing(swings[np.nan_to_num(swings) > _LEAST_SWING_K])
+    if usual < _LEAST_SWING_K:
+        return []
+    found = []
+    for a, b in _runs(np.nan_to_num(swings, nan=np.inf) < limits["loose_pct"] / 100 * usual):
+        first, last = int(starts[a]), int(min(starts[b] + length, len(grid)) - 1)
+        level = float(np.nanmedian(grid[first : last + 1]))
+        cold = np.flatnonzero(grid[: first + 1] < -2.0)
+        if b - a < 3 or level < 10.0 or not len(cold):
+            continue
+        left = int(cold[-1])
+        there = np.flatnonzero(grid[left:] > 0.85 * level)
+        if not len(there) or there[0] * step_s > 240.0:
+            continue
+        settled = grid[left + int(there[0]) : last + 1]
+        if np.nanmin(settled) < 0.7 * level:  # it came back down: a harvest
+            continue
+        evidence = {
+            "swing_k": float(np.nanmax(settled) - np.nanmin(settled)),
+            "usual_swing_k": usual,
+            "reads_c": level,
+        }
+        found.append(
+            Stretch(key=trace.key, kind="loose", first=left + 1, last=last, confidence=0.6, evidence=evidence)
         )
     return found
 

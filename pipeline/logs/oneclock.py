@@ -81,7 +81,7 @@ def on_one_clock(
             continue
         span_days = (int(log.time_ns[-1]) - int(log.time_ns[0])) / DAY_NS
         most = abs(offset.offset_s) + abs(offset.drift_s_per_day) * span_days / 2
-        if most < max(limits["offset_s"], 1.5 * offset.uncertainty_s):
+        if most < max(limits["offset_s"], 2.0 * offset.uncertainty_s):
             continue
         result[n] = _shifted(log, offset, origin)
         doubts.append(_doubt(log, logs[reference], offset))

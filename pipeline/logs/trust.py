@@ -152,26 +152,29 @@ def _spikes(
 def saturated(trace: Trace) -> np.ndarray | None:
     """bool (n,): readings that stand at the end of the logger's scale, cut off; None where none are.
 
-    A cut-off trace piles up on its last value: far more readings there than on the levels next to it.
+    A trace that comes to rest slows down before it does; one that is cut off runs into its last value at full speed and
+    stands there, again and again at the same value. A clamp does so by nature, at every start.
     """
+    if trace.role not in DYNAMIC_ROLES:
+        return None
     grid = trace.grid[~np.isnan(trace.grid)]
-    if len(grid) < 200 or trace.role not in DYNAMIC_ROLES | CURRENT_ROLES:
+    if len(grid) < 200:
         return None
     low, high = swing(grid)
-    if high - low < 1e-9:
-        return None
+    step = resolution_of(trace.values)
     mask = None
-    ends = [float(grid.max())] + ([float(grid.min())] if trace.is_temperature else [])
-    for end in ends:
+    for end in (float(grid.max()), float(grid.min())):
         at_end = grid == end
         share = float(at_end.mean())
-        if share < 0.02 or share > 0.9:
+        if share < 0.03 or share > 0.9:
             continue
-        near = grid[(np.abs(grid - end) < 0.1 * (high - low)) & ~at_end]
-        levels = len(np.unique(near))
-        beside = len(near) / max(levels, 1) / len(grid)
-        runs = np.count_nonzero(np.diff(at_end.astype(np.int8)) == 1)
-        if share > 8 * max(beside, 1.0 / len(grid)) and runs >= 3:
+        edges = np.diff(np.concatenate([[0], at_end.astype(np.int8), [0]]))
+        firsts, lengths = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - np.flatnonzero(edges == 1)
+        stands = (lengths >= 3) & (firsts > 0)
+        if np.count_nonzero(stands) < 3:
+            continue
+        ran_in = np.abs(grid[firsts[stands] - 1] - end) > max(0.06 * (high - low), 3.0 * step)
+        if np.mean(ran_in) > 0.7:
             hit = trace.values == end
             mask = hit if mask is None else mask | hit
     return mask
