@@ -214,13 +214,17 @@ def make_log(case: Case) -> Log:
     start, end = min(int(r.time_ns[0]) for r in readings), max(int(r.time_ns[-1]) for r in readings)
     spans = [(s.truth, DAY_0_NS + round(s.start_s * 1e9), DAY_0_NS + round(s.end_s * 1e9)) for s in stretches]
     truth = _with_gaps(_merged(spans), _holes(readings, gaps), start, end)
-    return Log(
-        case=case,
-        machine=machine,
-        readings=readings,
-        truth=truth,
-        expected_codes=EXPECTED_CODES.get(case.plan.scenario, ()),
-    )
+    return Log(case=case, machine=machine, readings=readings, truth=truth, expected_codes=_due(case))
+
+
+def _due(case: Case) -> tuple[frozenset[str], ...]:
+    """Codes that this log carries enough to find: runs of half a minute need a clamp at 15 s or quicker to be seen, starts that
+    fail within some seconds one at 5 s; a probe shows neither for certain."""
+    quickest_s = {"short-cycling": 15.0, "failed-starts": 5.0}.get(case.plan.scenario)
+    clamps = [r for r in case.channels if r.startswith("current")]
+    if quickest_s and not (clamps and (case.current_interval_s or case.interval_s) <= quickest_s):
+        return ()
+    return EXPECTED_CODES.get(case.plan.scenario, ())
 
 
 def _read(case: Case, role: str, traces, gaps, length_s: float, rng) -> Reading:
