@@ -20,6 +20,7 @@ from pipeline.cycles.signals import Cells
 AFTER_S = 30.0  # a turn is read off its first part; later the machine does other things
 UNLIKE = 0.01  # what no model of a turn has right, in parts of the channel's swing
 POOL = 40  # boundaries of one kind that choose lag and shape together
+SNAP_CELLS = 2  # cells over which a visible turn is sought
 EDGE = 1.5  # cells by which a candidate may be off
 CLEAR_NATS = 3.0  # a step shows where it is this much likelier than none
 BLUNDER = 0.02  # chance that a channel's turn is no turn of this machine
@@ -72,10 +73,7 @@ KINDS = (  # from, to, the way a cold line turns
 
 def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells) -> Placed:
     """The start of every run."""
-    before = np.r_[IDLE, runs.state[:-1]]
-    # Slopes change in the midst of the cell in which they are first seen, stops and starts at its edge.
-    slides = (before != IDLE) & (runs.state != IDLE)
-    near_ns = cells.start_ns[runs.first] + np.where(slides, int(0.35e9 * cells.step_s), 0)
+    near_ns = _candidates(runs, colds, cells)
     k = len(near_ns)
     groups = _groups(runs, near_ns, cells)
     grid = _moments(cells, bool(colds))
@@ -103,6 +101,27 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
         start_ns[group.at] = group.near_ns + np.round(middle * 1e9).astype(np.int64)
         uncertainty_s[group.at] = half
     return Placed(start_ns=start_ns, uncertainty_s=uncertainty_s, by_draw=by_draw, by_cold=by_cold, lag_s=lag_s)
+
+
+def _candidates(runs: Runs, colds: Sequence[Course], cells: Cells) -> np.ndarray:
+    """Where each run seems to begin: where the cold line visibly turns near it, else its first cell [ns]."""
+    near = runs.first.copy()
+    if colds:
+        level = colds[0].level
+        padded = np.pad(level, SNAP_CELLS + 1, mode="edge")
+        window = np.lib.stride_tricks.sliding_window_view(padded, 2 * SNAP_CELLS + 3)[runs.first]
+        bend = window[:, 2:] - 2 * window[:, 1:-1] + window[:, :-2]
+        before = np.r_[IDLE, runs.state[:-1]]
+        peaks = (before == HARVEST) & (runs.state == FREEZE)
+        up = ((before == FREEZE) | (runs.state == HARVEST))[:, None]
+        score = np.where(peaks[:, None], window[:, 1:-1], np.where(up, bend, -bend))
+        usable = ~runs.opens_span & np.isfinite(score).all(axis=1)
+        best = np.argmax(np.where(np.isfinite(score), score, -np.inf), axis=1) - SNAP_CELLS
+        near = np.where(usable, np.clip(near + best, 0, len(cells) - 1), near)
+        # A turn never leaves its neighbours' order.
+        near = np.maximum.accumulate(near)
+    middle_ns = int(0.5e9 * (cells.step_s - min(c.trace.interval_s for c in colds))) if colds else 0
+    return cells.start_ns[near] + middle_ns
 
 
 def _groups(runs: Runs, near_ns: np.ndarray, cells: Cells) -> list[_Group]:
@@ -197,7 +216,7 @@ def _steps(course: Course, group: _Group, grid: np.ndarray, bending: np.ndarray,
             trials.append(turns.misfits(view, weight, response, sign=sign, height=swing))
     scale = max(1.0, min(t.per_reading for t in trials))
     best = max(trials, key=lambda t: _evidence(_moved(-0.5 * t.chi2 / scale, view, near_ns, grid) + prior).sum())
-    likely[rows] = _with_blunders(_moved(-0.5 * best.chi2 / scale, view, near_ns, grid) + prior)
+    likely[rows] = _with_blunders(_moved(-0.5 * best.chi2 / scale, view, near_ns, grid)) + prior
     whole = np.einsum("kw,kw->k", view.readings @ weight.inverse, view.readings)
     shown[rows] = (whole - best.chi2.min(axis=1)) / scale > 2 * CLEAR_NATS
     return likely, shown
@@ -307,9 +326,9 @@ def _rows_of(view: turns.View, rows) -> turns.View:
 def _cold_likelihood(fit: turns.Misfits, view: turns.View, near_ns, grid, scale, lag, line, cells) -> np.ndarray:
     """Log likelihood (k, t0) on `grid` around `near_ns`."""
     # A candidate lies where the lagging line visibly turned: the change came before, by the lag at most.
-    edge = 1.2 * cells.step_s
+    edge = cells.step_s
     prior = _beyond(grid, -edge - 1.2 * (lag + min(line[0], 20.0)), edge, cells.step_s)
-    return _with_blunders(_moved(-0.5 * fit.chi2 / scale, view, near_ns, grid) + prior)
+    return _with_blunders(_moved(-0.5 * fit.chi2 / scale, view, near_ns, grid)) + prior
 
 
 def _moved(likely: np.ndarray, view: turns.View, near_ns: np.ndarray, grid: np.ndarray) -> np.ndarray:

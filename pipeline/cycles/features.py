@@ -47,8 +47,12 @@ def course_of(trace: Trace, cells: Cells) -> Course:
 
 
 def running_course(draw: DrawCells, cells: Cells) -> Course:
-    """Level and slope of a current while the compressor runs; NaN while it stands."""
-    return _course(draw.trace, np.where(draw.level < draw.off_below, np.nan, draw.level), cells)
+    """Level and slope of a current while the compressor runs, starting currents cut off; NaN while it stands."""
+    level = np.where(draw.level < draw.off_below, np.nan, draw.level)
+    known = level[np.isfinite(level)]
+    if len(known):
+        level = np.minimum(level, 1.1 * np.quantile(known, 0.97))
+    return _course(draw.trace, level, cells)
 
 
 def _course(trace: Trace, level: np.ndarray, cells: Cells) -> Course:

@@ -37,6 +37,7 @@ STEP_CAP = 6.0
 LESSONS = 2  # times the phases are named again by what was learned
 KEPT = 0.5  # weight of what holds for every machine beside what this one taught
 LIKE_A_LINE = 0.2  # a running current that moves like a cold line (it follows the suction pressure) is believed first
+MOST_DISSENT = 6.0  # nats a harvest by which a current may gainsay the cold line and still be heard with it
 SURE = 2.0  # a segment teaches when it won by this much [nats]
 
 
@@ -114,10 +115,11 @@ def _running_median(values: np.ndarray, width: int) -> np.ndarray:
 
 
 def cold_costs(
-    course: Course, scales: Scales, segments: Segments, cells: Cells
+    course: Course, scales: Scales, segments: Segments, cells: Cells, *, back: bool = False
 ) -> tuple[np.ndarray, np.ndarray]:
     """What a cold line speaks against each phase in each segment, (k, 3), and against each change of phase at its
-    start, (k, 3, 3)."""
+    start, (k, 3, 3). back: the channel steps back when hot gas comes and forth when it goes (the current of a
+    unit whose fan and pump rest meanwhile), and moves like the line in between."""
     rate = np.nan_to_num(rates(course, segments, cells))
     minutes = segments.minutes
     within = (segments.stop - segments.first - 1) * (cells.step_s / 60.0)
@@ -146,9 +148,11 @@ def cold_costs(
     rose, fell = np.minimum(np.maximum(step, 0.0), 2.0), np.minimum(np.maximum(-step, 0.0), 2.0)
     changes = np.zeros((len(segments), 3, 3))
     changes[:, FREEZE, FREEZE] = AGAINST_SLOPE * np.maximum(rose - 0.04, 0.0)
-    changes[:, HARVEST, FREEZE] = changes[:, IDLE, FREEZE] = AGAINST_SLOPE * rose
     changes[:, HARVEST, HARVEST] = AGAINST_SLOPE * np.maximum(fell - 0.03, 0.0)
-    changes[:, FREEZE, HARVEST] = changes[:, IDLE, HARVEST] = AGAINST_SLOPE * fell
+    changes[:, HARVEST, FREEZE] = AGAINST_SLOPE * (fell if back else rose)
+    changes[:, FREEZE, HARVEST] = AGAINST_SLOPE * (rose if back else fell)
+    changes[:, IDLE, FREEZE] = AGAINST_SLOPE * rose
+    changes[:, IDLE, HARVEST] = AGAINST_SLOPE * fell
     changes[:, :, IDLE] = 4.0 * (fell + rose)[:, None]
     return costs, changes
 
@@ -255,12 +259,16 @@ def label(
             more, at_edges = cold_costs(cold, scales, segments, cells)
             by_cold += more
             by_jump += at_edges
-    if by_cold.any():
-        firsts.append((by_cold, by_jump, 0.0))
-    elif draw is not None:
+    like_a_line = []
+    if running:
         scales = scales_of(running[0], segments, cells)
         if scales.clear:
-            firsts.append((*cold_costs(running[0], scales, segments, cells), LIKE_A_LINE))
+            like_a_line = [cold_costs(running[0], scales, segments, cells, back=back) for back in (False, True)]
+    if by_cold.any():
+        heard = [(by_cold + c, by_jump + j, 0.0) for c, j in like_a_line if _agrees(usual, plain, (by_cold, by_jump), (c, j))]
+        firsts += heard or [(by_cold, by_jump, 0.0)]
+    elif draw is not None:
+        firsts += [(*first, LIKE_A_LINE) for first in like_a_line]
         if step > 0:
             for polarity in (1, -1):
                 changes = change_costs(draw, steps, step, polarity, k) - CHANGE
@@ -276,12 +284,38 @@ def label(
         for _ in range(LESSONS):
             taught = usual + KEPT * known + sum(_taught(p, state, margin, segments, cells) for p in planes)
             state, margin, cost = cheapest(taught, plain + KEPT * at_edges)
-        rank = (plausible(state, segments) * (1.0 + trust) * _sharpness(state, running, segments), -cost)
+        rank = plausible(state, segments) * (1.0 + trust) * _sharpness(state, running, segments)
+        rank = (rank * _orderly(state, running, segments, cells), -cost)
         if best is None or rank > best_rank:
             best, best_rank = (state, margin, cost), rank
     state, margin, cost = best
     polarity, step = _step_between(state, steps, draw)
     return Labels(state=state, margin=margin, cost=cost, polarity=polarity, step=step)
+
+
+def _agrees(usual, plain, by_cold, by_draw) -> bool:
+    """Does the running current move like a cold line on this machine? Then naming by both is dearer than naming by
+    each by no more than what lies at the edges of the phases."""
+    cold_state, _, cold_cost = cheapest(usual + by_cold[0], plain + by_cold[1])
+    _, _, draw_cost = cheapest(usual + by_draw[0], plain + by_draw[1])
+    _, _, both_cost = cheapest(usual + by_cold[0] + by_draw[0], plain + by_cold[1] + by_draw[1])
+    harvests = int(((cold_state[1:] == HARVEST) & (cold_state[:-1] != HARVEST)).sum())
+    return both_cost - cold_cost - draw_cost < MOST_DISSENT * max(harvests, 1)
+
+
+def _orderly(state: np.ndarray, running: Sequence[Course], segments: Segments, cells: Cells) -> float:
+    """Part of the running current's climbs that lies in harvests: over a freeze the suction pressure, and the current
+    with it, can only fall."""
+    if not running:
+        return 1.0
+    rate = np.nan_to_num(rates(running[0], segments, cells)) * (segments.stop - segments.first - 1) * cells.step_s / 60.0
+    jump = jumps(running[0], segments)
+    inside = np.maximum(rate, 0.0)
+    # A step up where a harvest begins, or where it ends and the fan comes back, is nobody's fault.
+    same = np.r_[False, state[1:] == state[:-1]]
+    climbs = inside + np.where(same, np.maximum(jump, 0.0), 0.0)
+    whole = climbs.sum()
+    return float(1.0 - climbs[state == FREEZE].sum() / whole) if whole > 0 else 1.0
 
 
 def _sharpness(state: np.ndarray, running: Sequence[Course], segments: Segments) -> float:
