@@ -36,6 +36,15 @@ _SHORTEST_SPAN_MIN = 20.0
 
 
 @dataclass(frozen=True, kw_only=True)
+class _Telling:
+    """The cycle that a picture shows: its freeze's (or harvest's) start and length."""
+
+    cycle: int
+    start_ns: int
+    length_min: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Evidence:
     """A picture and what it shows, in a sentence."""
 
@@ -63,39 +72,42 @@ def evidence(
     return _span_picture(finding, timeline, record, offsets, reader)
 
 
-def _telling_cycle(finding: Finding, record: CycleRecord, kind: str) -> dict | None:
-    """Of the cycles meant, the one whose freeze (or harvest) is furthest from the usual length and was seen whole."""
+def _telling_cycle(finding: Finding, record: CycleRecord, kind: str) -> _Telling | None:
+    """Of the cycles meant, the one that shows the finding best and was seen whole."""
     table = record.cycles
     numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
-    meant = np.isin(numbers, finding.cycles)
     start, end = ("freeze_start_ns", "harvest_start_ns") if kind == "freeze" else ("harvest_start_ns", "harvest_end_ns")
     length = table[f"{kind}_min"].to_numpy(dtype=float)
-    usable = meant & np.isfinite(length) & (table[start].to_numpy() >= 0) & (table[end].to_numpy() >= 0)
+    usable = np.isin(numbers, finding.cycles) & np.isfinite(length) & (table[start].to_numpy() >= 0) & (table[end].to_numpy() >= 0)
     if not usable.any():
         return None
-    centre = np.nanmedian(length)
-    at = int(np.flatnonzero(usable)[np.argmax(np.abs(length[usable] - centre))])
-    return {
-        "cycle": int(numbers[at]),
-        "start_ns": int(table[start].iloc[at]),
-        "end_ns": int(table[end].iloc[at]),
-        "length_min": float(length[at]),
-        "usual_min": float(centre),
-    }
+    at = np.flatnonzero(usable)
+    if finding.code == "freeze-short":
+        best = at[np.argmin(length[at])]
+    elif finding.code == "weak-freeze":
+        # Of cycles of middling length the warmest: an odd length would hide what is meant.
+        middling = at[np.argsort(np.abs(length[at] - np.median(length[at])))[: max(len(at) // 2, 1)]]
+        best = middling[np.argmax(np.nan_to_num(table["freeze_end_c"].to_numpy(dtype=float)[middling], nan=-np.inf))]
+    elif finding.code == "freeze-at-timeout":
+        best = at[len(at) // 2]
+    else:
+        best = at[np.argmax(length[at])]
+    return _Telling(cycle=int(numbers[best]), start_ns=int(table[start].iloc[best]), length_min=float(length[best]))
 
 
-def _cycle_picture(row: dict, kind: str, overlay: Overlay, channel: Channel, reader: Reader) -> Evidence | None:
+def _cycle_picture(row: _Telling, kind: str, overlay: Overlay, channel: Channel, reader: Reader) -> Evidence | None:
     lead_min = 1.5 if kind == "harvest" else 0.0
-    reach_min = max(row["length_min"], row["usual_min"] * 1.25) + (1.5 if kind == "harvest" else 2.0)
-    begin, stop = row["start_ns"] - round(lead_min * 60 * S), row["start_ns"] + round(reach_min * 60 * S)
+    usual_min = overlay.usual_min if overlay.usual else row.length_min
+    reach_min = max(row.length_min, usual_min * 1.25) + (1.5 if kind == "harvest" else 2.0)
+    begin, stop = row.start_ns - round(lead_min * 60 * S), row.start_ns + round(reach_min * 60 * S)
     time_ns, values = _readings(channel, begin, stop)
     if not len(values):
         return None
-    minute = (time_ns - row["start_ns"]) / S / 60
+    minute = (time_ns - row.start_ns) / S / 60
     near = overlay.minute <= reach_min
     low, high, middle = overlay.low[near], overlay.high[near], overlay.middle[near]
     plane, parts = _frame((-lead_min, reach_min), [values, low, high], channel, reader)
-    ends = plane.px([0.0, row["length_min"]])
+    ends = plane.px([0.0, row.length_min])
     bottom = plane.top + plane.height
     parts += [
         svg.ribbon(plane, overlay.minute[near], low, high, "band"),
@@ -110,9 +122,9 @@ def _cycle_picture(row: dict, kind: str, overlay: Overlay, channel: Channel, rea
     parts.append(svg.label(WIDTH - RIGHT, HEIGHT - 5, reader.t(f"picture.minutes_{kind}"), "tick", "end"))
     caption = reader.t(
         f"picture.cycle_{kind}" if overlay.usual else f"picture.alone_{kind}",
-        cycle=row["cycle"],
-        length_min=row["length_min"],
-        usual_min=row["usual_min"],
+        cycle=row.cycle,
+        length_min=row.length_min,
+        usual_min=usual_min,
         usual=overlay.usual,
         channel_role=channel.role,
     )

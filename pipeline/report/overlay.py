@@ -19,7 +19,7 @@ LEAST_IN_BAND = 5  # where fewer usual ones are still going, the band ends
 @dataclass(frozen=True, kw_only=True)
 class Overlay:
     """minute: float64 (m,) from the start; low, middle, high: the 5th, 50th and 95th percentile of the usual ones
-    [channel unit], NaN where fewer than five go on; `usual` of them; `cycles` and `curves` (k, m): the abnormal ones."""
+    [channel unit], NaN where fewer than five go on; there are `usual` of them, `usual_min` long as a rule; `cycles` and `curves` (k, m): the abnormal ones."""
 
     role: str
     unit: str
@@ -28,6 +28,7 @@ class Overlay:
     middle: np.ndarray
     high: np.ndarray
     usual: int
+    usual_min: float
     cycles: tuple[int, ...]
     curves: np.ndarray
 
@@ -81,6 +82,7 @@ def overlay(
         middle=middle,
         high=high,
         usual=int((~odd).sum()),
+        usual_min=float(np.median(length_min[~odd])) if (~odd).any() else float("nan"),
         cycles=tuple(int(n) for n in numbers[drawn]),
         curves=curves[drawn],
     )

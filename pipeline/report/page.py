@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -30,6 +30,7 @@ from pipeline.report.wording import Reader
 from pipeline.unit import Unit
 
 DETAIL = charts.Detail(buckets=330_000, readings=160_000)
+LEAST_USUAL = 8  # cycles for limits of their own
 MOST_STEPS = 5  # in "what to do next"
 STYLES = ("base.css", "unit.css", "paper.css")
 SCRIPTS = ("switches.js", "unpack.js", "clock.js", "draw.js", "log.js", "cycles.js", "table.js", "start.js")
@@ -56,7 +57,7 @@ def unit_page(
     freezes = overlay(timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=slow)
     harvests = overlay(timeline, record, start="harvest_start_ns", end="harvest_end_ns", abnormal=stuck)
     days = days_of(record, offsets)
-    limits = {name: _limits(record, name) for name in ("freeze_min", "harvest_min")}
+    limits = {name: _limits(record, name, judgement, odd) for name, odd in (("freeze_min", slow), ("harvest_min", stuck))}
     script = plotting_script()
     detail = DETAIL
     while True:
@@ -102,13 +103,22 @@ def unit_page(
         detail = charts.Detail(buckets=detail.buckets // 2, readings=detail.readings // 2)
 
 
-def _limits(record: CycleRecord, column: str) -> Limits:
+def _limits(record: CycleRecord, column: str, judgement: Judgement, odd: set[int]) -> Limits:
+    """The limits that the cycles were judged by, where a finding tells them; else from the cycles that nobody objects to."""
+    kind = column.removesuffix("_min")
+    for finding in judgement.findings:
+        told = finding.evidence
+        if finding.code.startswith(f"{kind}-") and {"usual_min", "usual_low_min", "usual_high_min"} <= told.keys():
+            return Limits(centre=float(told["usual_min"]), low=float(told["usual_low_min"]), high=float(told["usual_high_min"]))
     table = record.cycles
     sampling = table["uncertainty_min"].to_numpy(dtype=float)
     known = sampling[np.isfinite(sampling)]
-    usable = ~table["broken"].to_numpy().astype(bool) if "broken" in table.columns else np.ones(len(table), bool)
-    lengths = table[column].to_numpy(dtype=float)[usable]
-    return limits_of(lengths, sampling_min=float(np.median(known)) / 1.645 if len(known) else 0.0)
+    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
+    whole = ~table["broken"].to_numpy().astype(bool) if "broken" in table.columns else np.ones(len(table), bool)
+    usual = whole & ~np.isin(numbers, list(odd))
+    lengths = table[column].to_numpy(dtype=float)
+    chosen = lengths[usual] if np.isfinite(lengths[usual]).sum() >= LEAST_USUAL else lengths[whole]
+    return limits_of(chosen, sampling_min=float(np.median(known)) / 1.645 if len(known) else 0.0)
 
 
 def _kg_per_cycle(judgement: Judgement) -> float | None:
@@ -233,7 +243,8 @@ def _finding(n: int, finding: Finding, shown, offsets: Offsets, reader: Reader) 
         "when": reader.t_html("findings.when", first=first, last=last),
         "cycles": [int(c) for c in finding.cycles[:24]],
         "more": max(len(finding.cycles) - 24, 0),
-        "numbers": [(evidence_name(name, reader), _evidence_value(name, value, reader)) for name, value in finding.evidence.items()],
+        "numbers": _numbers(finding.evidence, reader),
+        "signals": _numbers(finding.evidence.get("signals") or {}, reader),
         "causes": [reader.say_html(c) for c in finding.likely_causes],
         "checks": [reader.say_html(c) for c in finding.next_checks],
         "sure": reader.t_html("findings.sure", word=reader.t(f"findings.sure_{sure}"), confidence_pct=100 * finding.confidence),
@@ -241,13 +252,20 @@ def _finding(n: int, finding: Finding, shown, offsets: Offsets, reader: Reader) 
     }
 
 
+_INTERNAL = {"how", "kind", "check", "proof", "role"}  # words of ours that say how a rule came to it: for scripts
+
+
+def _numbers(evidence: Mapping[str, Any], reader: Reader) -> list[tuple[str, Markup]]:
+    shown = [(name, value) for name, value in evidence.items() if value is not None and name not in _INTERNAL and not isinstance(value, Mapping)]
+    return [(evidence_name(name, reader), _evidence_value(name, value, reader)) for name, value in shown]
+
+
+_UNIT_ENDING = re.compile(r"(?<=[a-z])_(c|k|a|ah|w|v|kwh|kwh_per_kg|kpa|kg|kg_per_day|s|s_per_day|min|min_per_day|h|days|per_hour|per_day|pct|k_per_(min|day)|pct_per_day)$")
+
+
 def evidence_name(name: str, reader: Reader) -> str:
     """What a number is, for people: from the catalogue, else its name without the unit."""
-    known = reader.words.get(f"evidence.{name}")
-    if known:
-        return known
-    bare = re.sub(r"_(c|k|k_per_min|k_per_day|a|ah|w|v|kwh|kwh_per_kg|kpa|kg|kg_per_day|s|min|min_per_day|h|days|per_hour|per_day|pct)$", "", name)
-    return bare.replace("_", " ")
+    return reader.words.get(f"evidence.{name}") or _UNIT_ENDING.sub("", name).replace("_", " ")
 
 
 def _evidence_value(name: str, value: Any, reader: Reader) -> Markup:
@@ -255,6 +273,8 @@ def _evidence_value(name: str, value: Any, reader: Reader) -> Markup:
         return Markup(", ").join(_evidence_value(name, v, reader) for v in list(value)[:12])
     if isinstance(value, np.generic):
         value = value.item()
+    if isinstance(value, str):
+        value = reader.words.get(f"evidence.value.{value}", value)
     return reader.show_html(name, value)
 
 
@@ -314,7 +334,7 @@ def _lengths_said(record: CycleRecord, limits: dict[str, Limits], reader: Reader
         if not len(values) or (name == "harvest" and not record.harvests_timed):
             continue
         outside = int(((values < lim.low) | (values > lim.high)).sum())
-        figures = {f"{name}_min": lim.centre, f"{name}_low_min": lim.low, f"{name}_high_min": lim.high, f"{name}_out": outside}
+        figures = {f"{name}_min": float(np.median(values)), f"{name}_low_min": lim.low, f"{name}_high_min": lim.high, f"{name}_out": outside}
         said.append(reader.t_html(key, count=len(values), **figures))
     return Markup(" ").join(said)
 
