@@ -111,10 +111,10 @@ class Control(Plant):
         after_idle = True
         while self.t < self.seconds:
             if (fault := self.fault("no-ice")) is not None:
-                self.no_ice(fault)
+                self.no_ice(fault, start=after_idle)
                 after_idle = True
             elif self.trip_fault() is not None and after_idle:
-                self.trip_episode()
+                self.trip_episode(from_rest=True)
             else:
                 after_idle = self.cycle(after_idle)
         rows = np.array(self.rows).reshape(-1, len(COLUMNS))
@@ -140,8 +140,7 @@ class Control(Plant):
         if after_idle:
             self.start()
             self.fill()
-        outcome = self.freeze()
-        if outcome != "done":
+        if not self.freeze():
             return True
         self.close("freeze")
         harvest_at, ice, heat = self.t, self.frozen_kg, self.heat_j
@@ -165,8 +164,8 @@ class Control(Plant):
             return True
         return False
 
-    def freeze(self, *, only_s: float | None = None) -> str:
-        """Freeze until the sensing ends it, or for `only_s`. "done", or "tripped" where a trip episode cut it off."""
+    def freeze(self, *, only_s: float | None = None) -> bool:
+        """Freeze until the sensing ends it, or for `only_s`. False: a trip episode cut it off."""
         m = self.m
         begun = self.t  # moved on by interruptions
         self.frozen_kg = self.heat_j = 0.0
@@ -194,14 +193,14 @@ class Control(Plant):
                 trips = self.trip_fault()
                 fan = FAN
                 if trips is not None and trips.kind != "high-pressure-trips":
-                    return self.tripped("freeze")
+                    return self.tripped()
                 if trips is not None:
                     fan = 0  # the fan has stopped; the pressure switch will act
                 if (cut := self.due("power-cut")) is not None:
                     full_kg = self.interrupted(cut, cut["minutes"] * 60, DARK, full_kg)
                     begun += cut["minutes"] * 60
             if trips is not None and self.cond > trips["cut_out_c"]:
-                return self.tripped("freeze")
+                return self.tripped()
             if spent >= trip_at:
                 trip_at = math.inf
                 off_s = trip["off_s"] * float(self.rng.uniform(0.7, 1.3))
@@ -209,23 +208,23 @@ class Control(Plant):
                 begun += off_s
             if only_s is not None:
                 if spent >= only_s:
-                    return "done"
+                    return True
             elif spent >= limit_s or self.ice >= 1.75 * m.slab_kg:  # it touches the thickness stop
-                return "done"
+                return True
             elif sensing and spent > 60:
                 used_kg = full_kg - self.water_kg
                 if part < 1 and self.frozen_kg >= part * target_kg:
-                    return "done"
+                    return True
                 if m.freeze_end == "level" and used_kg >= target_kg:
-                    return "done"
+                    return True
                 if m.freeze_end == "temperature" and self.plate <= end_c:
-                    return "done"
+                    return True
                 if m.freeze_end == "timer" and self.plate <= end_c:
                     cold_since = cold_since or self.t
                     if self.t - cold_since >= m.finish_s:
-                        return "done"
+                        return True
             self.step(1.0 if spent < 90 else 3.0, COMPRESSOR | PUMP | fan, inflow=self.leak_kg_s)
-        return "done"
+        return True
 
     def harvest(self) -> float:
         """Hot gas until the slab is off and the plate warm, or the limit. How long the control then gives up [s]."""
@@ -338,22 +337,22 @@ class Control(Plant):
             self.episodes.append(("failed-start", from_s, self.t))
         self.close("idle")
 
-    def tripped(self, before: str) -> str:
-        self.close(before)
-        self.trip_episode()
-        return "tripped"
+    def tripped(self) -> bool:
+        self.close("freeze")
+        self.trip_episode(from_rest=False)
+        return False
 
-    def trip_episode(self) -> None:
-        """Compressor on and off without making ice until the episode is over."""
+    def trip_episode(self, *, from_rest: bool) -> None:
+        """Compressor on and off without making ice until the episode is over; from rest it begins with a start."""
         fault = self.trip_fault()
         from_s = self.t
-        first = True
+        running = not from_rest
         while self.t < self.seconds and self.trip_fault() is fault:
             self.ice = 0.0  # the thin sheet slides off
-            if not first:
+            if not running:
                 self.start()
                 self.trip_run(fault)
-            first = False
+            running = False
             if fault.kind == "high-pressure-trips":
                 while self.t < self.seconds and self.cond > fault["cut_in_c"]:
                     self.step(2.0, 0)
@@ -376,12 +375,12 @@ class Control(Plant):
             self.step(1.0, COMPRESSOR | FAN | pump)
         self.effort = 1.0
 
-    def no_ice(self, fault: Fault) -> None:
-        """The compressor runs on and on, and no ice comes."""
-        self.close("freeze")
+    def no_ice(self, fault: Fault, *, start: bool) -> None:
+        """The compressor runs on and on, and no ice comes, until somebody stops it and mends it."""
         self.ice = 0.0
         from_s = self.t
-        self.start()
+        if start:
+            self.start()
         gas_open = fault["how"] == "hot-gas-open"
         while self.t < self.seconds and self.fault("no-ice") is fault:
             self.refresh()
@@ -392,6 +391,7 @@ class Control(Plant):
                 self.step(3.0, COMPRESSOR | FAN)
         self.episodes.append(("no-ice", from_s, self.t))
         self.close("unclear")
+        self.rest(600.0)
 
 
 def _touching(phases: list[tuple[float, float, str]], seconds: float) -> list[tuple[float, float, str]]:

@@ -1,6 +1,6 @@
 """The lumped model: plate with its ice, reservoir water, condenser, bin.
 
-Balances, all explicit in seconds, SI units:
+Balances in SI units, stepped by seconds; plate and condenser implicitly, so that a long step stays stable:
 
 - plate:      C dT/dt = g (T_ref − T) − Q_e(T, T_c) + losses, with g through film or ice (conduction, h/(k A))
 - ice:        L dm/dt = heat through the ice − heat that the water film still brings
@@ -27,16 +27,11 @@ ICE_W_PER_M_K = 2.2
 DAY_S = 86400
 BURN_IN_S = 3 * 3600  # run before the log begins, so that it begins in the middle of things
 
-COMPRESSOR, GAS, PUMP, FAN, HUM, DARK = (
-    1,
-    2,
-    4,
-    8,
-    16,
-    32,
-)  # bits of `Trace.on`; HUM: starting, DARK: no mains
+# bits that say what is on in a step
+COMPRESSOR, GAS, PUMP, FAN = 1, 2, 4, 8
+HUM, DARK = 16, 32  # the compressor draws starting current and does not turn; no mains
 
-COLUMNS = ("t", "plate", "water", "condenser", "ice", "power", "bin", "film", "rejected")
+COLUMNS = ("t", "plate", "water", "condenser", "ice", "power", "bin", "rejected")
 
 
 class Plant:
@@ -166,7 +161,5 @@ class Plant:
         self.cond = new_cond
         self.bin = max(0.0, self.bin - self.use[index] * dt)
         self.t += dt
-        self.rows.extend(
-            (self.t, new, water, new_cond, ice, self.power, self.bin, film_w, ua * (new_cond - inlet))
-        )
+        self.rows.extend((self.t, new, water, new_cond, ice, self.power, self.bin, ua * (new_cond - inlet)))
         self.on.append(on)

@@ -13,7 +13,7 @@ from pipeline.demo.simulator import NS, World, record, run_world
 from pipeline.demo.units import UNITS, DemoUnit
 from pipeline.errors import UsageError
 
-Progress = Callable[[str, int, int], None]  # unit, how many are written, how many there are
+Progress = Callable[[str], None]  # a line for the person who waits
 
 README = """# Sample logs
 
@@ -45,7 +45,7 @@ def write_demo(folder: Path, *, progress: Progress | None = None) -> list[Path]:
     written = []
     for i, unit in enumerate(UNITS):
         if progress is not None:
-            progress(unit.name, i, len(UNITS))
+            progress(f"{unit.name} ({i + 1} of {len(UNITS)})")
         for path, data in unit_files(unit).items():
             target = folder / path
             target.parent.mkdir(exist_ok=True)
@@ -54,8 +54,6 @@ def write_demo(folder: Path, *, progress: Progress | None = None) -> list[Path]:
     readme = folder / "README.md"
     rows = "\n".join(f"| `{unit.name}` | {unit.story} |" for unit in UNITS)
     readme.write_bytes(README.format(rows=rows).encode())
-    if progress is not None:
-        progress("", len(UNITS), len(UNITS))
     return [*written, readme]
 
 

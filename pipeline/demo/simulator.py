@@ -165,7 +165,7 @@ def record(
     for role in world.signals if roles is None else roles:
         # a generator a channel, so that leaving one out does not change the others
         own = np.random.default_rng([seed, 3, list(PROBES).index(role)])
-        values = _with_probe_faults(world, role, rng=own)
+        values = _with_probe_faults(world, role)
         readings = read(values, at_s, chosen[role], role=role, room=world.room, rng=own)
         channels[role] = _with_reading_faults(world, role, at_s, readings, rng=own)
     clock = at_s * (1 + clock_gains_s_per_day / DAY_S) + clock_ahead_s
@@ -176,7 +176,7 @@ def record(
     )  # fmt: skip
 
 
-def _with_probe_faults(world: World, role: str, *, rng: np.random.Generator) -> np.ndarray:
+def _with_probe_faults(world: World, role: str) -> np.ndarray:
     """The signal that reaches the probe: a clip that fell off hangs in the air."""
     values = world.signals[role]
     for fault in world.faults:

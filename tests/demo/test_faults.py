@@ -21,7 +21,7 @@ CODES = {
 }  # fmt: skip
 
 
-def log_with(kind: str, *, machine=SLAB, days=3.0, from_day=1.0, seed=7, interval_s=10, **options):
+def log_with(kind: str, *, machine=SLAB, days=2.2, from_day=1.0, seed=7, interval_s=10, **options):
     fault = Fault(kind=kind, from_day=from_day, options=options)
     return simulate(machine, days=days, interval_s=interval_s, seed=seed, faults=[fault])
 
@@ -139,22 +139,22 @@ def test_a_leaking_valve_makes_long_freezes():
 
 
 def test_a_clogging_condenser_raises_split_discharge_and_freeze_from_day_to_day():
-    sim = log_with("dirty-condenser", days=5.0, from_day=0.5)
+    sim = log_with("dirty-condenser", days=4.0, from_day=0.5)
     split = sim.channels["condenser_out"] - sim.channels["condenser_in"]
     day = hours(sim) / 24
-    assert np.quantile(split[day > 4], 0.9) > np.quantile(split[day < 1], 0.9) + 2
+    assert np.quantile(split[day > 3], 0.9) > np.quantile(split[day < 1], 0.9) + 2
     assert (
-        np.quantile(sim.channels["discharge"][day > 4], 0.9)
+        np.quantile(sim.channels["discharge"][day > 3], 0.9)
         > np.quantile(sim.channels["discharge"][day < 1], 0.9) + 8
     )
-    assert np.median(lengths_min(sim, "freeze", after_day=4)) > 1.1 * np.median(
+    assert np.median(lengths_min(sim, "freeze", after_day=3)) > 1.1 * np.median(
         lengths_min(sim, "freeze", before_day=1)
     )
 
 
 def test_a_slow_leak_lengthens_freezes_steadily():
-    sim = log_with("slow-leak", days=5.0, from_day=0.5)
-    by_day = [np.median(lengths_min(sim, "freeze", after_day=d, before_day=d + 1)) for d in range(1, 5)]
+    sim = log_with("slow-leak", days=4.0, from_day=0.5)
+    by_day = [np.median(lengths_min(sim, "freeze", after_day=d, before_day=d + 1)) for d in range(1, 4)]
     assert np.all(np.diff(by_day) > 0)
 
 

@@ -139,7 +139,7 @@ def test_energy_per_kilogram_is_of_the_order_of_the_published_limit():
 @pytest.mark.parametrize("machine", MACHINES.values(), ids=MACHINES)
 def test_healthy_cycles_last_as_long_as_the_trade_expects(machine):
     # Bands by kind: common practice, no source; the same that unit.toml takes as defaults.
-    sim = simulate(machine, days=2, interval_s=60, seed=3, roles=["current"])
+    sim = simulate(machine, days=1.2, interval_s=60, seed=3, roles=["current"])
     band = EXPECTED_BY_KIND[machine.kind if machine.usual_freeze_s < 2400 else "unspecified"]
     usual = [b for b in sim.batches if not b.after_idle]
     freeze = np.array([(b.harvest_s - b.freeze_s) / 60 for b in usual])
@@ -182,7 +182,7 @@ def test_ice_that_leaves_the_water_arrives_in_the_bin():
 
 
 def test_a_low_charge_warms_the_evaporator_and_cools_the_condenser_air():
-    kwargs = {"days": 2.0, "interval_s": 30, "seed": 4, "site": Site(ambient_swing_k=0.0, use_kg_per_day=1e5)}
+    kwargs = {"days": 1.0, "interval_s": 30, "seed": 4, "site": Site(ambient_swing_k=0.0, use_kg_per_day=1e5)}
     well = simulate(SLAB, **kwargs)
     low = simulate(SLAB, faults=[Fault(kind="low-charge")], **kwargs)
 

@@ -77,8 +77,8 @@ def test_a_folder_that_holds_anything_is_refused_and_left_alone(tmp_path):
 def test_progress_is_told_unit_by_unit(tmp_path, monkeypatch):
     monkeypatch.setattr("pipeline.demo.scenario.UNITS", UNITS[-1:])
     told = []
-    write_demo(tmp_path / "new" / "folder", progress=lambda *a: told.append(a))
-    assert told == [(UNITS[-1].name, 0, 1), ("", 1, 1)]
+    write_demo(tmp_path / "new" / "folder", progress=told.append)
+    assert told == [f"{UNITS[-1].name} (1 of 1)"]
 
 
 def test_the_demo_says_that_it_is_invented(written):
