@@ -106,6 +106,7 @@ class Score:
     wide_errors_s: dict[str, np.ndarray] = field(
         default_factory=dict
     )  # type -> errors within the wide tolerance [s]
+    hours: dict[tuple[str, str], float] = field(default_factory=dict)  # (true label, found label) -> hours
     details: tuple[str, ...] = ()  # what went wrong, for a person
 
     @property
@@ -179,6 +180,7 @@ def score(truth: Sequence[PhaseLike], found: Sequence[PhaseLike], *, interval_s:
         covering=covering_of_phases(truth, found),
         by_type=by_type,
         wide_errors_s=wide_errors,
+        hours=label_hours(truth, found),
         details=tuple(details),
     )
 
@@ -207,14 +209,27 @@ def label_shares(truth: Sequence[PhaseLike], found: Sequence[PhaseLike]) -> tupl
 
     Time called `unclear` that is not is neither; time called `gap` that is not, or a label on a true `unclear`, is wrong.
     """
-    edges = np.unique([t for p in (*truth, *found) for t in (p.start_ns, p.end_ns)]).astype(np.int64)
-    length = np.diff(edges).astype(float)
-    true, seen = _labels_at(truth, edges[:-1]), _labels_at(found, edges[:-1])
-    counts = (true != "gap") & (true != "")
-    total = float(length[counts].sum()) or 1.0
-    agree = float(length[counts & (true == seen)].sum()) / total
-    doubt = float(length[counts & (true != seen) & (seen == "unclear")].sum()) / total
+    hours = label_hours(truth, found)
+    total = sum(h for (true, _), h in hours.items() if true != "gap") or 1.0
+    agree = sum(h for (true, seen), h in hours.items() if true == seen != "gap") / total
+    doubt = (
+        sum(h for (true, seen), h in hours.items() if true not in ("gap", "unclear") and seen == "unclear")
+        / total
+    )
     return agree, max(0.0, 1.0 - agree - doubt)
+
+
+def label_hours(truth: Sequence[PhaseLike], found: Sequence[PhaseLike]) -> dict[tuple[str, str], float]:
+    """(true label, found label) -> hours."""
+    edges = np.unique([t for p in (*truth, *found) for t in (p.start_ns, p.end_ns)]).astype(np.int64)
+    length_h = np.diff(edges) / 3.6e12
+    hours: dict[tuple[str, str], float] = {}
+    for true, seen, h in zip(
+        _labels_at(truth, edges[:-1]), _labels_at(found, edges[:-1]), length_h, strict=True
+    ):
+        if true:
+            hours[true, seen] = hours.get((true, seen), 0.0) + float(h)
+    return hours
 
 
 def covering_of_phases(truth: Sequence[PhaseLike], found: Sequence[PhaseLike]) -> float:

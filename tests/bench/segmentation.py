@@ -151,6 +151,16 @@ def by_boundary(outcomes: list[Outcome]) -> str:
     return "\n".join(lines)
 
 
+def confusion(outcomes: list[Outcome]) -> str:
+    """Hours of each true label by what they were called."""
+    labels = ("freeze", "harvest", "idle", "unclear", "gap")
+    lines = ["hours, true by found  " + "".join(f"{label:>10}" for label in labels)]
+    for true in labels:
+        cells = [sum(o.ours.hours.get((true, seen), 0.0) for o in outcomes) for seen in labels]
+        lines.append(f"{true:22}" + "".join(f"{h:10.1f}" for h in cells))
+    return "\n".join(lines)
+
+
 def report(outcomes: list[Outcome], *, worst: int) -> str:
     """The whole printout."""
     rows = [
@@ -171,7 +181,7 @@ def report(outcomes: list[Outcome], *, worst: int) -> str:
         if all(o.interval_s <= 30 for o in m) or level[0] != "interval"
     ]
     lines = [table(rows), ""]
-    lines.append(by_boundary(outcomes))
+    lines += [by_boundary(outcomes), "", confusion(outcomes)]
     lines.append("")
     lines += [
         "weakest strata: "
