@@ -13,7 +13,7 @@ from pipeline.logs.dialect import Dialect
 from pipeline.logs.head import Head
 from pipeline.logs.stamps import Shape, shape_of
 
-_TIME_WORDS = re.compile(
+TIME_WORDS = re.compile(
     r"""\b(time|date|timestamp|datetime|clock|when|hora|fecha|tiempo|zeit|datum|uhrzeit|zeitstempel|heure|horodatage|jour|día|dia
     |temps|utc|local|elapsed|secs?|seconds?|segundos|sekunden|secondes|minutes|epoch|unix|laufzeit|messzeit|stamp)\b""",
     re.VERBOSE | re.IGNORECASE,
@@ -94,7 +94,7 @@ def reading_columns(dialect: Dialect, head: Head, plan: ClockPlan) -> tuple[int,
             not label or _COUNTER_WORDS.fullmatch(label.strip()) or label.startswith("column ")
         ):
             continue
-        if label and _counts_evenly(profile.numbers) and _TIME_WORDS.search(label):
+        if label and _counts_evenly(profile.numbers) and TIME_WORDS.search(label):
             continue  # elapsed time beside a real clock
         found.append(i)
     return tuple(found)
@@ -180,7 +180,7 @@ def _numeric(profiles: list[_Profile], head: Head) -> ClockPlan | None:
             _SERIAL_DAYS[0] <= low
             and high <= _SERIAL_DAYS[1]
             and fine
-            and (_TIME_WORDS.search(label) or i == 0)
+            and (TIME_WORDS.search(label) or i == 0)
         ):
             return ClockPlan(kind="serial-days", columns=(i,))
     for i, p in enumerate(profiles):
@@ -209,7 +209,7 @@ def _elapsed_unit(label: str, head: Head, i: int) -> float | None:
     parts = [w for w in re.split(r"[\s_()\[\],./:]+", lowered) if w]
     unit = next((_ELAPSED_UNITS[w] for w in reversed(parts) if w in _ELAPSED_UNITS), None)
     rest = [w for w in parts if w not in _ELAPSED_UNITS]
-    timely = any(_TIME_WORDS.fullmatch(w) or w in ("t", "since", "start", "run") for w in rest)
+    timely = any(TIME_WORDS.fullmatch(w) or w in ("t", "since", "start", "run") for w in rest)
     if timely or (unit is not None and not rest):
         return unit or 1.0
     return None

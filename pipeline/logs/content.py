@@ -200,19 +200,21 @@ def _from_eight_bits(raw: bytes) -> tuple[bytes, str]:
     try:
         raw[int(high[0]) : end].decode("utf-8")
     except UnicodeDecodeError:
-        head, encoding = _from_code_page(raw[:end])
-        return head.encode() + raw[end:], encoding
+        encoding = _code_page(raw[: end + 2])
+        codec = encoding.lower().replace("-", "")
+        return raw[:end].decode(codec).encode() + raw[end:], encoding
     return raw, "UTF-8"
 
 
-def _from_code_page(raw: bytes) -> tuple[str, str]:
+def _code_page(raw: bytes) -> str:
     """The degree sign decides: 0xB0 in cp1252 and Latin-1, 0xF8 in the old console code pages."""
     if re.search(rb"\xf8\s?[CFcf]\b", raw) and not re.search(rb"\xb0\s?[CFcf]\b", raw):
-        return raw.decode("cp850"), "cp850"
+        return "cp850"
     try:
-        return raw.decode("cp1252"), "cp1252"
+        raw.decode("cp1252")
     except UnicodeDecodeError:
-        return raw.decode("latin-1"), "Latin-1"
+        return "Latin-1"
+    return "cp1252"
 
 
 def _without_nuls(text: bytes, notes: list[Text]) -> bytes:

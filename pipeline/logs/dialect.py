@@ -237,11 +237,11 @@ def _head(text: bytes, delimiter: str, fields: int, decimal: str, name: str) -> 
         raise _no_rows(text, name)
     filled = [entry for entry in lines if entry[1].strip(' \t,;|"')]
     units_row: tuple[str, ...] = ()
-    if len(filled) >= 2 and _is_units_row(filled[-1][2], fields) and _is_header(filled[-2][2], fields):
+    if len(filled) >= 2 and _is_units_row(filled[-1][2], fields) and is_header(filled[-2][2], fields):
         units_row = tuple(filled.pop()[2])
     header: list[tuple[str, ...]] = []
     header_line = b""
-    if filled and _is_header(filled[-1][2], fields):
+    if filled and is_header(filled[-1][2], fields):
         _at, line, cells = filled.pop()
         header = [tuple(cells)]
         header_line = line.encode()
@@ -266,7 +266,7 @@ def _next_is_row(text: bytes, at: int, delimiter: str, fields: int, decimal: str
     return True
 
 
-def _is_header(cells: list[str], fields: int) -> bool:
+def is_header(cells: list[str], fields: int) -> bool:
     """As wide as the rows (a delimiter more or less at the end is forgiven), and words in it."""
     filled = [c for c in cells if c]
     if not filled or not _as_wide(cells, fields):

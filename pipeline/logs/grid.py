@@ -41,8 +41,7 @@ class Numbers:
     """One column of readings; NaN where there is none."""
 
     values: np.ndarray
-    error: np.ndarray | None = None
-    words: dict[str, int] = field(default_factory=dict)
+    words: dict[str, np.ndarray] = field(default_factory=dict)  # error word -> rows that hold it
     unit: str | None = None  # where the cells carry it
 
 
@@ -225,8 +224,7 @@ def _with_words(values: np.ndarray, cells: Cells) -> Numbers:
     """The same numbers, with the cells that hold an error word told apart from the blank ones."""
     missing = np.flatnonzero(np.isnan(values))
     starts, lengths = cells.starts[missing], cells.ends[missing] - cells.starts[missing]
-    words: dict[str, int] = {}
-    error = np.zeros(len(values), bool)
+    words: dict[str, np.ndarray] = {}
     for length in np.unique(lengths).tolist():
         if length == 0:
             continue
@@ -236,10 +234,8 @@ def _with_words(values: np.ndarray, cells: Cells) -> Numbers:
         for code, kind in enumerate(kinds):
             word = kind.tobytes().decode("utf-8", "replace").strip()
             if word:
-                rows = missing[here[which == code]]
-                error[rows] = True
-                words[word] = words.get(word, 0) + len(rows)
-    return Numbers(values=values, error=error if words else None, words=words)
+                words[word] = np.append(words.get(word, missing[:0]), missing[here[which == code]])
+    return Numbers(values=values, words=words)
 
 
 def _careful(text: bytes, body: pa.Buffer, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
@@ -323,7 +319,7 @@ def _with_unreadable(values: np.ndarray, cells: pa.Array, unit: str | None) -> N
         return Numbers(values=values, unit=unit)
     values = np.where(finite, values, np.nan)
     numbers = _with_words(values, _cells(pa.chunked_array([cells])))
-    return Numbers(values=numbers.values, error=numbers.error, words=numbers.words, unit=unit)
+    return Numbers(values=values, words=numbers.words, unit=unit)
 
 
 def _tidy(cell: str, decimal: str) -> tuple[str | None, str]:

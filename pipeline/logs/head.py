@@ -7,7 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from pipeline.logs.dialect import Dialect, split_row
-from pipeline.logs.units import unit_of_header, unit_of_word
+from pipeline.logs.roles import role_by_header
+from pipeline.logs.units import UNITS, unit_of_header, unit_of_word
+from pipeline.unit import ROLES
 
 _KEYS: Mapping[str, tuple[str, ...]] = {
     # common practice, no source
@@ -97,9 +99,12 @@ def read_head(dialect: Dialect) -> Head:
         elif written is not None:
             units.append(written)
             units_by.append("header")
+        elif common and _may_be_in(labels[i], common):
+            units.append(common)
+            units_by.append("preamble")
         else:
             units.append(None)
-            units_by.append("preamble" if common else "")
+            units_by.append("")
     return Head(
         labels=tuple(labels),
         named=bool(dialect.header),
@@ -107,6 +112,12 @@ def read_head(dialect: Dialect) -> Head:
         units_by=tuple(units_by),
         facts=facts,
     )
+
+
+def _may_be_in(label: str, unit: str) -> bool:
+    """Whether a unit given for the whole file can be this column's: a clamp is not in °F."""
+    role = role_by_header(label, None).role
+    return role == "other" or ROLES[role] == UNITS[unit].house
 
 
 def _labels(dialect: Dialect) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,9 +10,9 @@ import numpy as np
 
 from pipeline.errors import LogFileError
 from pipeline.logs.cells import is_number
-from pipeline.logs.clock import ClockPlan, plan_clock, reading_columns
+from pipeline.logs.clock import TIME_WORDS, ClockPlan, plan_clock, reading_columns
 from pipeline.logs.content import Content, contents_of
-from pipeline.logs.dialect import DELIMITERS, Dialect, sniff
+from pipeline.logs.dialect import DELIMITERS, Dialect, is_header, sniff, split_row
 from pipeline.logs.grid import MOST_BAD_SHARE, Grid, Numbers, Wanted, is_repeat, line_of, read_grid
 from pipeline.logs.head import Head, read_head
 from pipeline.logs.moments import Moments, Surroundings, read_moments
@@ -132,18 +133,46 @@ def _wanted(dialect: Dialect, plan: ClockPlan, readings: tuple[int, ...]) -> Wan
 
 def _refuse_wrong_width(dialect: Dialect, name: str) -> None:
     """A comma that is both the decimal mark and the delimiter makes more cells than the header has labels."""
-    if not dialect.header:
-        return
-    labels = len(dialect.header[-1])
-    while labels and not dialect.header[-1][labels - 1]:
-        labels -= 1
-    extra = dialect.fields - labels
-    if extra > 0 and dialect.delimiter == "," and any(any(c for c in row[labels:]) for row in dialect.sample):
+    if dialect.header:
+        labels = len(dialect.header[-1])
+        while labels and not dialect.header[-1][labels - 1]:
+            labels -= 1
+        if not any(any(c for c in row[labels:]) for row in dialect.sample):
+            return
+    else:
+        cells = split_row(dialect.preamble[-1], dialect.delimiter) if dialect.preamble else []
+        labels = len(cells)
+        if labels < 2 or not any(TIME_WORDS.search(c) for c in cells[:2]):
+            return
+    why = f"the rows have {dialect.fields} cells under {labels} labels"
+    if dialect.delimiter == "," and dialect.fields > labels:
+        why += ": the comma seems to be both decimal mark and delimiter"
+    raise LogFileError(
+        why,
+        file=name,
+        line=dialect.first_line,
+        remedy="export the log with semicolons or tabs between the columns, and a label over each",
+    )
+
+
+def _refuse_other_columns(content: Content, dialect: Dialect) -> None:
+    """A header in mid-file that is not the first one again: from there on the columns mean something else."""
+    body = content.text[dialect.data_at : dialect.data_end]
+    head = {tuple(r) for r in dialect.header} | {tuple(dialect.units_row)}
+    for match in re.finditer(rb"(?m)^[^\d\s+\-.,;][^\n]*$", body):
+        cells = split_row(match[0].decode("utf-8", "replace").rstrip("\r"), dialect.delimiter)
+        if len(cells) < 2 or tuple(cells) in head or not (dialect.header and is_header(cells, len(cells))):
+            continue
+        filled = [c for c in cells if c]
+        if len(filled) < max(2, sum(bool(c) for c in dialect.header[-1])) or any(
+            is_number(c, dialect.decimal) for c in filled
+        ):
+            continue
         raise LogFileError(
-            f"the rows have {dialect.fields} cells under {labels} labels: the comma seems to be both decimal mark and delimiter",
-            file=name,
-            line=dialect.first_line,
-            remedy="export the log with semicolons or tabs between the columns, or with decimal points",
+            "the columns change here: a second log begins",
+            file=content.name,
+            line=content.text.count(b"\n", 0, dialect.data_at + match.start()) + 1,
+            remedy="split the file there and put both parts into the unit's folder",
         )
 
 
@@ -157,22 +186,26 @@ def _column(i: int, numbers: Numbers, head: Head, rows: np.ndarray | None) -> Lo
     unit, by = head.units[i], head.units_by[i]
     if unit is None and numbers.unit:
         unit, by = numbers.unit, "cells"
-    if unit is None and by == "preamble":
-        by = "preamble"
-    error = numbers.error
+    values = numbers.values if rows is None else numbers.values[rows]
+    error: np.ndarray | None = None
+    words: dict[str, int] = {}
+    for word, where in numbers.words.items():
+        here = np.zeros(len(numbers.values), bool)
+        here[where] = True
+        here = here if rows is None else here[rows]
+        if here.any():
+            words[word] = int(np.count_nonzero(here))
+            error = here if error is None else error | here
     return LoggedColumn(
-        label=head.labels[i],
-        unit=unit,
-        unit_by=by,
-        values=numbers.values if rows is None else numbers.values[rows],
-        error=error if rows is None or error is None else error[rows],
-        error_words=numbers.words,
+        label=head.labels[i], unit=unit, unit_by=by, values=values, error=error, error_words=words
     )
 
 
 def _notes_on_rows(content: Content, dialect: Dialect, grid: Grid, moments: Moments) -> list[Text]:
     """What was left out, and refusal where that is too much."""
     untimed = grid.rows - len(moments.utc_ns)
+    if untimed or grid.left_out:
+        _refuse_other_columns(content, dialect)
     strange = [line for line in grid.left_out if not is_repeat(line, dialect)]
     bad = untimed + len(strange)
     if bad > max(5, MOST_BAD_SHARE * (grid.rows + len(strange))):

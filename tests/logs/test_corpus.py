@@ -1,0 +1,87 @@
+"""Every file of the corpus becomes the table that stands beside it, or the refusal.
+
+`corpus/X` is the file as a logger (or a mishap) wrote it, `corpus/X.json` what it must become, written by hand from the
+table that the file was made of, never from the reader's own output: UTC times, labels, units as logged, readings (null:
+none), keys of notes that must be there or must not, error words; or the words of the refusal and its line.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pipeline.errors import LogFileError
+from pipeline.logs import read_file
+from pipeline.unit import Unit
+
+CORPUS = Path(__file__).parent / "corpus"
+CASES = sorted(p.name.removesuffix(".json") for p in CORPUS.glob("*.json"))
+
+
+def _expected(name: str) -> dict:
+    return json.loads((CORPUS / f"{name}.json").read_text(encoding="utf-8"))
+
+
+def test_the_corpus_is_large_and_each_file_has_its_table():
+    assert len(CASES) >= 60
+    assert sorted(p.name for p in CORPUS.iterdir() if p.suffix != ".json") == CASES
+
+
+@pytest.mark.parametrize("name", [n for n in CASES if "error" not in _expected(n)])
+def test_a_file_becomes_its_table(name):
+    expected = _expected(name)
+    (table,) = read_file(CORPUS / name, Unit(name="bar", **expected.get("unit", {})))
+    times = [str(t) for t in table.time_ns.view("M8[ns]")]
+    wanted = [str(np.datetime64(t.removesuffix("Z"), "ns")) for t in expected["times"]]
+    assert times == wanted
+    assert [c.label for c in table.columns] == [c["label"] for c in expected["columns"]]
+    assert [c.unit for c in table.columns] == [c["unit"] for c in expected["columns"]]
+    for column, want in zip(table.columns, expected["columns"], strict=True):
+        values = np.array([np.nan if v is None else v for v in want["values"]])
+        np.testing.assert_allclose(column.values, values, rtol=1e-12, atol=0, err_msg=column.label)
+        assert dict(column.error_words) == expected.get("error_words", {}).get(column.label, {})
+    keys = {n.key for n in table.source.notes}
+    assert set(expected.get("notes", [])) <= keys
+    assert not set(expected.get("absent", [])) & keys
+    assert [d.code for d in table.doubts] == expected.get("doubts", [])
+    assert table.source.rows == len(times)
+
+
+@pytest.mark.parametrize("name", [n for n in CASES if "error" in _expected(n)])
+def test_a_file_that_cannot_be_read_is_refused_with_a_remedy(name):
+    expected = _expected(name)
+    with pytest.raises(LogFileError) as refusal:
+        read_file(CORPUS / name, Unit(name="bar", **expected.get("unit", {})))
+    error = refusal.value
+    assert expected["error"] in str(error)
+    assert error.file.split("/")[0] == name
+    assert error.remedy
+    if "line" in expected:
+        assert error.line == expected["line"]
+
+
+@pytest.mark.parametrize("name", [n for n in CASES if "error" not in _expected(n)])
+def test_a_table_survives_being_kept_as_parquet(name, tmp_path):
+    import pyarrow.parquet as pq
+
+    from pipeline.logs.table import FileTable
+
+    (table,) = read_file(CORPUS / name, Unit(name="bar", **_expected(name).get("unit", {})))
+    pq.write_table(table.to_arrow(), tmp_path / "kept.parquet")
+    again = FileTable.from_arrow(pq.read_table(tmp_path / "kept.parquet"))
+    np.testing.assert_array_equal(again.time_ns, table.time_ns)
+    assert again.source == table.source
+    assert again.doubts == table.doubts
+    assert (again.name, again.logger) == (table.name, table.logger)
+    for one, other in zip(again.columns, table.columns, strict=True):
+        assert (one.label, one.unit, one.unit_by, dict(one.error_words)) == (
+            other.label,
+            other.unit,
+            other.unit_by,
+            dict(other.error_words),
+        )
+        np.testing.assert_array_equal(one.values, other.values)
+        np.testing.assert_array_equal(one.error, other.error)
