@@ -18,6 +18,9 @@ from pipeline.unit import Unit
 NS_PER_MIN = 60_000_000_000
 NS_PER_H = 3_600_000_000_000
 NS_PER_DAY = 86_400_000_000_000
+_WHOLE_HARVEST = (
+    0.7  # of the usual length; two harvests this close to it make a repeat: common practice, no source
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,7 +106,8 @@ class Case:
         share = self.thresholds["repeat_freeze_share"]
         after_long = np.concatenate([[False], self.harvest_min[:-1] > 1.5 * usual_harvest])
         short = self.freeze_min < np.where(after_long, 1.4 * share, share) * usual
-        short &= (self.harvest_min > 0) & ~self.flag("after_idle")
+        real = self.harvest_min > _WHOLE_HARVEST * usual_harvest
+        short &= real & np.concatenate([[False], real[:-1]]) & ~self.flag("after_idle")
         return short if short.mean() < 0.34 else none
 
     @cached_property
@@ -111,9 +115,9 @@ class Case:
         """Freezes that may be compared with each other: both ends seen, whole, no pull-down after an idle, and none
         that began with ice left by a stalled harvest, bool (n,)."""
         after_stall = np.zeros(self.n, bool)
-        after_stall[1:] = (self.stalls.stalled | self.repeats)[:-1]
+        after_stall[1:] = (self.stalls.stalled | self.stalls.doubtful | self.repeats)[:-1]
         ok = np.isfinite(self.freeze_min) & ~self.flag("broken") & ~self.flag("after_idle")
-        return ok & ~self.repeats & ~after_stall
+        return ok & ~self.repeats & ~self.stalls.doubtful & ~after_stall
 
     @cached_property
     def stalls_aside(self) -> np.ndarray:

@@ -127,8 +127,11 @@ def _costs_time(case: Case, signs: list[_Sign]) -> bool:
     """Whether freezes grew longer with the sign: a current that rises by itself may be the mains' doing."""
     if not signs:
         return False
-    late, early = signs[0].change.late, signs[0].change.judged & ~signs[0].change.late
-    return case.level("freeze_min", late) > 1.05 * case.level("freeze_min", early)
+    change = signs[0].change
+    late = change.late & (
+        np.arange(case.n) >= (change.first + case.n) // 2
+    )  # where it drifts, the end tells most
+    return case.level("freeze_min", late) > 1.05 * case.level("freeze_min", change.judged & ~change.late)
 
 
 def _worse(case: Case, signs: list[_Sign], total: float) -> Seen:

@@ -36,6 +36,7 @@ _SHORT_ALL = phrase(
 )
 
 # Common practice, no source.
+_RUN = 8  # freezes of a run that is long enough to be judged by its smaller limit
 _LEAST_USUAL = 6  # freezes that a standard needs
 _BAND_SIGMA = 0.15  # a kind's band is known to about 15 %
 _BAND_AIR_C, _BAND_WATER_C = 24.0, 16.0  # where the bands of the kinds are meant: common practice, no source
@@ -70,14 +71,16 @@ def baseline(case: Case) -> Baseline:
             at = np.flatnonzero(usual)
             early = np.isin(np.arange(case.n), at[: max(_LEAST_USUAL, len(at) // 4)])
         usual = early if moved.kind == "drift" or _earlier_is_usual(case, moved) else late
-    floor = _floor(case)
-    values = y[usual]
-    centre = float(np.median(values))
+    values, floor = y[usual], _floor(case)
+    calm = values[np.abs(statistics.modified_z(values, floor=floor)) <= case.thresholds["outlier_z"]]
+    if len(calm) > 1:  # no spread is narrower than what one freeze differs from the next by
+        floor = max(floor, statistics.individuals(calm).sigma)
+    chart = statistics.robust_individuals(values, floor=floor)
     return Baseline(
         usual=usual,
-        centre=centre,
-        below=statistics.spread(centre - values[values <= centre], floor),
-        above=statistics.spread(values[values >= centre] - centre, floor),
+        centre=chart.centre,
+        below=(chart.centre - chart.lower) / 3,
+        above=(chart.upper - chart.centre) / 3,
         since=since,
     )
 
@@ -158,23 +161,24 @@ def _usual(values: np.ndarray) -> float:
 def out_of_own(case: Case, base: Baseline, side: int) -> np.ndarray:
     """Freezes too long (`side` 1) or too short (−1) for the unit itself, bool (n,).
 
-    Out by the individuals chart and by so much that it matters; or eight in a row that all matter.
+    Out by the individuals chart and by so much that it matters; or in a run that the run rules flag, by a smaller
+    amount that matters since it lasts.
     """
     t = case.thresholds
     y = case.adjusted.log_length
-    sigma = base.above if side > 0 else base.below
-    away = side * (y - base.centre)
-    known = np.isfinite(y)
-    limit = statistics.outlier_limit(int(known.sum()), t["outlier_z"])
-    z = np.where(known, away, 0.0) / sigma
-    out = known & (z > limit) & (away > _log_share(t["freeze_out_pct"], side)) & (case.freeze_min > 0)
-    at = np.flatnonzero(known)
-    run = np.zeros(case.n, bool)
-    far = (z[at] > 1) & (away[at] > _log_share(t["run_out_pct"], side))
-    for first, last in statistics.episodes(far):
-        if last - first + 1 >= 8 and _lasts_or_stands_out(case, at[first], at[last], z[at[first : last + 1]]):
-            run[at[first : last + 1]] = True
-    return out | run
+    at = np.flatnonzero(np.isfinite(y))
+    away = side * (y[at] - base.centre)
+    z = away / (base.above if side > 0 else base.below)
+    limit = statistics.outlier_limit(len(at), t["outlier_z"])
+    out = (z > limit) & (away > _log_share(t["freeze_out_pct"], side))
+    rules = statistics.run_rules(z)
+    run = (rules["4-of-5"] | rules["8-in-a-row"]) & (away > _log_share(t["run_out_pct"], side))
+    for first, last in statistics.episodes(run, bridge=1):
+        if last - first + 1 >= _RUN and _lasts_or_stands_out(case, at[first], at[last], z[first : last + 1]):
+            out[first : last + 1] |= run[first : last + 1]
+    marked = np.zeros(case.n, bool)
+    marked[at] = out
+    return marked
 
 
 def _lasts_or_stands_out(case: Case, first: int, last: int, z: np.ndarray) -> bool:

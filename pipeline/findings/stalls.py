@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 _LIMIT_SPREAD_MIN = 0.12  # harvests that a limit ends differ by no more, sampling aside
 _HARVEST_LEVEL = math.log(1.25)  # a lasting change of level by so much
 _LEAST_USUAL = 6
+_NOT_SHORTER = 0.85
+_HALF_RISE = 0.6
 _LIMIT_HARVESTS = 3
 _LEAST_PEAK_LOSS_K = 3.0
 _PEAK_LOSS_SHARE = 0.25
@@ -34,6 +36,7 @@ class Stalls:
     at_limit: np.ndarray  # ran into a limit
     repeated: np.ndarray  # had to be done again
     long: np.ndarray  # abnormal in length, but finished
+    doubtful: np.ndarray  # short and cold: hardly a harvest
     usual_min: float  # the unit's own usual harvest
     sigma_min: float  # its spread
     usual_peak_c: float
@@ -50,12 +53,21 @@ def stalls(case: Case) -> Stalls:
     plateau = case.column("harvest_plateau_min")
     judged = case.harvests
     repeated = np.zeros(case.n, bool)
-    repeated[:-1] = case.repeats[1:] & (case.number[1:] == case.number[:-1] + 1)
+    repeated[:-1] = case.repeats[1:]
     usual, sigma = _usual(case, judged & ~repeated & ~case.repeats)
     if not math.isfinite(usual):
         none = np.zeros(case.n, bool)
-        return Stalls(never_warmed=none, plateau=none, at_limit=none, repeated=repeated, long=none,
-                      usual_min=usual, sigma_min=sigma, usual_peak_c=math.nan)  # fmt: skip
+        return Stalls(
+            never_warmed=none,
+            plateau=none,
+            at_limit=none,
+            repeated=repeated,
+            long=none,
+            doubtful=none,
+            usual_min=usual,
+            sigma_min=sigma,
+            usual_peak_c=math.nan,
+        )
     excess = length - usual
     limit = statistics.outlier_limit(int(judged.sum()), t["outlier_z"])
     matters = np.maximum(usual * t["harvest_out_pct"] / 100, t["harvest_out_min"])
@@ -74,7 +86,9 @@ def stalls(case: Case) -> Stalls:
         math.isfinite(usual_peak) and usual_peak < t["stall_peak_c"]
     ):  # all alike: only the absolute level can speak
         low = (peak < t["stall_peak_c"]) & (length > case.unit.expected_harvest_min[1])
-    never_warmed = seen & low
+    # What stays cold and yet ends sooner than a usual harvest was none: the record may have cut a freeze in two.
+    never_warmed = seen & low & (length > _NOT_SHORTER * usual)
+    doubtful = judged & (rise < _HALF_RISE * usual_rise) & (length <= _NOT_SHORTER * usual)
 
     short_of_peak = peak < usual_peak - max(_LEAST_PEAK_LOSS_K, _PEAK_LOSS_SHARE * abs(usual_peak))
     hung = (plateau - np.nan_to_num(usual_plateau) > t["stall_plateau_min"]) & (
@@ -90,6 +104,7 @@ def stalls(case: Case) -> Stalls:
         at_limit=at_limit,
         repeated=repeated,
         long=long & ~stalled,
+        doubtful=doubtful,
         usual_min=usual,
         sigma_min=sigma,
         usual_peak_c=usual_peak,

@@ -6,6 +6,8 @@ itself, whatever the segmentation makes of the same log.
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 
 from pipeline.cycles import features, signals, starts
@@ -108,7 +110,7 @@ def _trace(timeline: Timeline, role: str):
 
 
 def _starts_of(phases):
-    stops = [(a, b) for a, b in zip(phases, phases[1:], strict=False) if a.kind is PhaseKind.IDLE]
+    stops = [(a, b) for a, b in itertools.pairwise(phases) if a.kind is PhaseKind.IDLE]
     starts_ns = np.array([b.start_ns for _, b in stops], np.int64)
     off_ns = np.array([a.end_ns - a.start_ns for a, _ in stops], float)
     return starts.starts_of_phases(starts_ns, off_ns, np.full(len(starts_ns), -1.0))
