@@ -22,6 +22,7 @@ UNLIKE = 0.01  # what no model of a turn has right, in parts of the channel's sw
 POOL = 40  # boundaries of one kind that choose lag and shape together
 SNAP_CELLS = 2  # cells over which a visible turn is sought
 EDGE = 1.5  # cells by which a candidate may be off
+LAG_SHOWN, LAG_SPREAD = 0.35, 0.35  # how late a turn shows, in parts of the lag, and how far that varies
 CLEAR_NATS = 3.0  # a step shows where it is this much likelier than none
 BLUNDER = 0.02  # chance that a channel's turn is no turn of this machine
 
@@ -120,8 +121,8 @@ def _candidates(runs: Runs, colds: Sequence[Course], cells: Cells) -> np.ndarray
         near = np.where(usable, np.clip(near + best, 0, len(cells) - 1), near)
         # A turn never leaves its neighbours' order.
         near = np.maximum.accumulate(near)
-    middle_ns = int(0.5e9 * (cells.step_s - min(c.trace.interval_s for c in colds))) if colds else 0
-    return cells.start_ns[near] + middle_ns
+    # A visible turn lies in the midst of its cell, a step of the current or a stop at its edge.
+    return cells.start_ns[near] + (round(0.5e9 * cells.step_s) if colds else 0)
 
 
 def _groups(runs: Runs, near_ns: np.ndarray, cells: Cells) -> list[_Group]:
@@ -325,9 +326,10 @@ def _rows_of(view: turns.View, rows) -> turns.View:
 
 def _cold_likelihood(fit: turns.Misfits, view: turns.View, near_ns, grid, scale, lag, line, cells) -> np.ndarray:
     """Log likelihood (k, t0) on `grid` around `near_ns`."""
-    # A candidate lies where the lagging line visibly turned: the change came before, by the lag at most.
-    edge = cells.step_s
-    prior = _beyond(grid, -edge - 1.2 * (lag + min(line[0], 20.0)), edge, cells.step_s)
+    # A candidate lies where the lagging line visibly turned: the change came before it, by a part of the lag.
+    lagging = lag + min(line[0], 20.0)
+    spread = 0.5 * cells.step_s + LAG_SPREAD * lagging
+    prior = -0.5 * ((grid + LAG_SHOWN * lagging) / spread) ** 2
     return _with_blunders(_moved(-0.5 * fit.chi2 / scale, view, near_ns, grid)) + prior
 
 
@@ -357,6 +359,7 @@ def _bendings(course: Course, runs: Runs, cells: Cells) -> np.ndarray:
     for s in range(3):
         inside = bend[same & (state[1:-1] == s)]
         if len(inside) >= 5:
-            spread = float(np.median(inside) / 0.6745) ** 2
+            # The quieter half: a phase bends most at its ends, and there the turn is what is sought.
+            spread = float(np.quantile(inside, 0.25) / 0.3186) ** 2
             out[s] = max(spread - noise, 0.02 * spread, 1e-12) / (2 / 3 * cells.step_s**3)
     return out

@@ -30,6 +30,7 @@ CHANGE = np.array(
 )
 BEGIN = np.array([0.0, 1.5, 1.0])
 PER_MIN = np.array([0.0, 0.25, 0.03])  # harvests are short
+LONGEST = 8.0  # a long rest is no less likely for being long
 AGAINST_SLOPE = 14.0  # a full swing of the line the wrong way
 PER_SAMPLE_OFF = 3.0  # one reading of "off" while running, or the other way round
 MOST_OFF = 40.0
@@ -127,13 +128,15 @@ def cold_costs(
     up = np.maximum(rate * within / scales.swing, 0.0)
     down = np.maximum(-rate * within / scales.swing, 0.0)
     steep_up, steep_down = rate / scales.rise, -rate / scales.fall
+    grain = course.slope_noise * np.sqrt(2) * (cells.step_s / 60.0) / scales.swing  # noise of one cell
+    slack = np.maximum(0.015, 2.0 * grain / np.sqrt(np.maximum((segments.stop - segments.first) / 3.0, 1.0)))
     flat = (np.abs(steep_up) < 0.12) & (steep_down < 0.12)
     costs = np.zeros((len(segments), 3))
-    costs[:, FREEZE] = AGAINST_SLOPE * np.maximum(up - 0.04, 0.0) + np.where(
-        (height > 0.5) & (steep_down < 0.04), 1.0 * minutes, 0.0
+    costs[:, FREEZE] = AGAINST_SLOPE * np.maximum(up - 2 * slack, 0.0) + np.where(
+        (height > 0.5) & (down < slack), 1.0 * minutes, 0.0
     )
     costs[:, HARVEST] = (
-        AGAINST_SLOPE * np.maximum(down - 0.03, 0.0)
+        AGAINST_SLOPE * np.maximum(down - slack, 0.0)
         + np.where((height < 0.2) & flat, 0.4 * minutes, 0.0)
         + np.where((height > 0.8) & (steep_up < 0.1), 0.3 * minutes, 0.0)
     )
@@ -145,10 +148,13 @@ def cold_costs(
     np.minimum(costs, 40.0, out=costs)
     costs[~np.isfinite(means(course.level, segments))] = 0.0
     step = jumps(course, segments) / scales.swing
+    jitter = max(0.02, 3.0 * grain)
     rose, fell = np.minimum(np.maximum(step, 0.0), 2.0), np.minimum(np.maximum(-step, 0.0), 2.0)
     changes = np.zeros((len(segments), 3, 3))
-    changes[:, FREEZE, FREEZE] = AGAINST_SLOPE * np.maximum(rose - 0.04, 0.0)
-    changes[:, HARVEST, HARVEST] = AGAINST_SLOPE * np.maximum(fell - 0.03, 0.0)
+    # A freeze does not climb, and once it is cold it does not drop at a stroke either.
+    cold_before = np.r_[False, height[:-1] < 0.35]
+    changes[:, FREEZE, FREEZE] = AGAINST_SLOPE * np.maximum(rose + np.where(cold_before, fell, 0.0) - jitter, 0.0)
+    changes[:, HARVEST, HARVEST] = AGAINST_SLOPE * np.maximum(fell - jitter, 0.0)
     changes[:, HARVEST, FREEZE] = AGAINST_SLOPE * (fell if back else rose)
     changes[:, FREEZE, HARVEST] = AGAINST_SLOPE * (rose if back else fell)
     changes[:, IDLE, FREEZE] = AGAINST_SLOPE * rose
@@ -242,7 +248,7 @@ def label(
     `others`: channels that know nothing of phases until they were taught.
     """
     k = len(segments)
-    usual = segments.minutes[:, None] * PER_MIN
+    usual = np.minimum(segments.minutes[:, None] * PER_MIN, LONGEST)
     for draw in draws[:1]:
         usual = usual + draw_costs(draw, segments, cells)
     draw = draws[0] if draws else None

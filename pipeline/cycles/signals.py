@@ -49,6 +49,7 @@ class Cells:
     step_s: float
     span_first: np.ndarray  # int64 (spans,): first cell of each span
     span_stop: np.ndarray  # int64 (spans,): one past its last cell
+    origin_ns: np.ndarray  # int64 (spans,): where its first cell begins
     span_start_ns: np.ndarray  # int64 (spans,): first reading
     span_end_ns: np.ndarray  # int64 (spans,): last reading
     start_ns: np.ndarray  # int64 (cells,)
@@ -142,14 +143,17 @@ def lay_cells(traces: Sequence[Trace]) -> Cells:
     limit_ns = int(max(GAP_INTERVALS * max(t.interval_s for t in traces), GAP_LEAST_S) * 1e9)
     opens = np.flatnonzero(np.r_[True, start[1:] - end[:-1] > limit_ns])
     start, end = start[opens], end[np.r_[opens[1:] - 1, len(end) - 1]]
-    counts = (end - start) // step_ns + 1
+    # Readings lie in the midst of their cells, so that an uneven clock does not throw them from one into the next.
+    origin = start - round(0.5e9 * fastest)
+    counts = (end - origin) // step_ns + 1
     stop = np.cumsum(counts)
     first = stop - counts
-    start_ns = np.repeat(start, counts) + (np.arange(stop[-1]) - np.repeat(first, counts)) * step_ns
+    start_ns = np.repeat(origin, counts) + (np.arange(stop[-1]) - np.repeat(first, counts)) * step_ns
     return Cells(
         step_s=step_s,
         span_first=first,
         span_stop=stop,
+        origin_ns=origin,
         span_start_ns=start,
         span_end_ns=end,
         start_ns=start_ns,
@@ -175,10 +179,10 @@ def cell_means(trace: Trace, cells: Cells) -> np.ndarray:
 
 def cells_of(time_ns: np.ndarray, cells: Cells) -> np.ndarray:
     """The cell in which each moment lies (the nearest one for a moment in a gap). Shape (n,), int64."""
-    edges = np.searchsorted(time_ns, cells.span_start_ns)
+    edges = np.searchsorted(time_ns, cells.origin_ns)
     edges[0] = 0
     counts = np.diff(edges, append=len(time_ns))
-    offset = time_ns - np.repeat(cells.span_start_ns, counts)
+    offset = time_ns - np.repeat(cells.origin_ns, counts)
     at = (offset * (1e-9 / cells.step_s) + 1e-6).astype(np.int64)
     at += np.repeat(cells.span_first, counts)
     np.clip(at, np.repeat(cells.span_first, counts), np.repeat(cells.span_stop - 1, counts), out=at)
