@@ -17,6 +17,8 @@ from pipeline.cycles.features import Course, DrawCells, running_course
 from pipeline.cycles.labels import FREEZE, HARVEST, IDLE
 from pipeline.cycles.signals import Cells
 
+BEFORE_S, HARVEST_BEFORE_S = 150.0, 45.0  # course before a turn that is looked at; a harvest bends more
+MOST_BEND = 0.04  # a course bends in 20 s by no more than this part of its swing
 AFTER_S = 30.0  # a turn is read off its first part; later the machine does other things
 UNLIKE = 0.01  # what no model of a turn has right, in parts of the channel's swing
 POOL = 40  # boundaries of one kind that choose lag and shape together
@@ -275,14 +277,15 @@ def _add_cold(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_co
     bending = _bendings(cold, runs, cells)
     work = []
     for number, group in enumerate(groups):
-        before_s = float(np.clip(0.8 * group.before_s, 3 * cold.trace.interval_s, 150.0))
+        most_s = HARVEST_BEFORE_S if group.before == HARVEST else BEFORE_S
+        before_s = float(np.clip(0.8 * group.before_s, 3 * cold.trace.interval_s, most_s))
         longest = max(AFTER_S, 3.5 * cold.trace.interval_s)
         after_s = float(np.clip(0.8 * group.after_s, 2 * cold.trace.interval_s, longest))
         view = turns.look(cold.trace, group.near_ns, before_s, after_s)
         rows = np.flatnonzero(np.isfinite(view.readings).all(axis=1))
         if len(rows) == 0:
             continue
-        bend = float(bending[group.before])
+        bend = min(float(bending[group.before]), 3.0 * (MOST_BEND * swing) ** 2 / 20.0**3)
         baseline = turns.Baseline(
             level=10 * swing, slope=_usual_slope(cold), bending=bend, tail=0.3 * swing, unlike=UNLIKE * swing
         )
