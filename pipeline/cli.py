@@ -127,12 +127,18 @@ def _report(arguments) -> int:
             outcome = report(arguments.logs, arguments.to, options, progress=progress)
         show_outcome(outcome, units=options.report.units, page=f"{arguments.to}/index.html")
     for problem in outcome.problems:
-        print(f"icelogs: {problem.message}", file=sys.stderr)
+        print(f"icelogs: {_with_unit(problem)}", file=sys.stderr)
     if not outcome.complete:
         return UNREAD
     if arguments.fail_on and _worst_rank(outcome) <= _RANKS[arguments.fail_on]:
         return FOUND
     return DONE
+
+
+def _with_unit(problem) -> str:
+    """Every unit may have a file of the same name."""
+    unit, message = problem.unit_name, problem.message
+    return message if message.startswith(unit) else f"{unit}/{message}"
 
 
 _RANKS = {"act": 0, "watch": 1, "note": 2}

@@ -8,6 +8,7 @@ up, and `on_death` says what stands in for its result.
 from __future__ import annotations
 
 import contextlib
+import logging
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -56,11 +57,15 @@ def connected(address: str, *, workers: int = 0) -> Iterator[Client]:
     with contextlib.ExitStack() as stack:
         if address == LOCAL:
             cluster = LocalCluster(
-                n_workers=workers or None, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
+                n_workers=workers or None,
+                threads_per_worker=1,
+                host="127.0.0.1",
+                dashboard_address="127.0.0.1:0",
+                silence_logs=logging.ERROR,
             )
             address = stack.enter_context(cluster).scheduler_address
         try:
-            client = stack.enter_context(Client(address, timeout="10s", set_as_default=False))
+            client = stack.enter_context(Client(address, timeout="5s", set_as_default=False))
         except (OSError, ValueError, TimeoutError) as error:
             raise UsageError(
                 f'no scheduler answers at "{address}"',

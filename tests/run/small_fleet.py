@@ -1,0 +1,73 @@
+"""Small folders of logger files, written by the second machine, and the command line as a user calls it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from functools import cache
+from pathlib import Path
+
+from tests.bench.second_machine import Case, make_log, write_csv
+from tests.bench.second_story import Plan
+
+ROOT = Path(__file__).parents[2]
+ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "utf-8"}
+KINDS = ("slab24", "cube17", "cube33", "slab48")
+
+
+def icelogs(*arguments: str | Path, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    """One run of the command line in a process of its own."""
+    command = [sys.executable, "-m", "pipeline", *map(str, arguments)]
+    return subprocess.run(
+        command, cwd=cwd, env=ENVIRONMENT, capture_output=True, text=True, encoding="utf-8", timeout=180
+    )
+
+
+def start_icelogs(*arguments: str | Path) -> subprocess.Popen[str]:
+    """A run that is still going on."""
+    command = [sys.executable, "-m", "pipeline", *map(str, arguments)]
+    return subprocess.Popen(
+        command, env=ENVIRONMENT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8"
+    )
+
+
+@cache
+def _csv(kind: str, scenario: str, hours: float, interval_s: float, cache_in: Path) -> Path:
+    folder = cache_in / f"{kind}-{scenario}-{hours:g}-{interval_s:g}"
+    case = Case(
+        seed=11,
+        kind=kind,
+        hours=hours,
+        interval_s=interval_s,
+        channels=("suction", "current"),
+        plan=Plan(scenario=scenario),
+    )
+    return write_csv(make_log(case), folder)[0]
+
+
+def add_unit(
+    logs: Path,
+    name: str,
+    *,
+    cache_in: Path,
+    kind: str = "slab24",
+    scenario: str = "steady",
+    hours: float = 8.0,
+    interval_s: float = 20.0,
+) -> Path:
+    """Put the log of one machine into `logs`/`name`."""
+    path = logs / name / "probes.csv"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    shutil.copy(_csv(kind, scenario, hours, interval_s, cache_in), path)
+    return path
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    """Every file below `folder` but the store's, by its path there."""
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and ".store" not in path.parts
+    }

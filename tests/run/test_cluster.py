@@ -1,0 +1,142 @@
+"""Units on a Dask cluster of real processes: a scheduler, two workers, one of them really killed."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from contextlib import ExitStack, contextmanager
+
+import pytest
+
+from pipeline.cluster import connected, spread_out
+from tests.run.small_fleet import ENVIRONMENT, add_unit, contents, icelogs, start_icelogs
+
+KINDS = ("slab24", "cube17", "cube33", "slab48")
+
+
+@contextmanager
+def started(*command):
+    process = subprocess.Popen(
+        [sys.executable, "-m", "dask", *command],
+        env=ENVIRONMENT,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        yield process
+    finally:
+        process.kill()
+        process.wait()
+
+
+@pytest.fixture(scope="module")
+def cluster(tmp_path_factory):
+    """Address of a scheduler, and its two workers."""
+    about = tmp_path_factory.mktemp("scheduler") / "scheduler.json"
+    with ExitStack() as stack:
+        stack.enter_context(
+            started(
+                "scheduler",
+                "--host",
+                "127.0.0.1",
+                "--port",
+                "0",
+                "--no-dashboard",
+                "--scheduler-file",
+                str(about),
+            )
+        )
+        until(about.exists)
+        address = json.loads(about.read_text())["address"]
+        worker = (
+            "worker",
+            address,
+            "--nthreads",
+            "1",
+            "--no-nanny",
+            "--no-dashboard",
+            "--local-directory",
+            str(about.parent),
+        )
+        workers = [stack.enter_context(started(*worker)) for _ in range(2)]
+        with connected(address) as client:
+            client.wait_for_workers(2, timeout=60)
+        yield address, workers
+
+
+def until(true, seconds=60.0):
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end, "it did not come to that in time"
+        time.sleep(0.02)
+
+
+@pytest.fixture(scope="module")
+def fleet(tmp_path_factory):
+    """Logs, and what the single machine makes of them."""
+    base = tmp_path_factory.mktemp("fleet")
+    for number in range(8):
+        add_unit(
+            base / "logs",
+            f"unit-{number}",
+            kind=KINDS[number % 4],
+            hours=20,
+            interval_s=10,
+            cache_in=base / "made",
+        )
+    (base / "logs" / "broken").mkdir()
+    (base / "logs" / "broken" / "export.csv").write_bytes(b"")
+    alone = icelogs("report", base / "logs", "--to", base / "alone", "--quiet")
+    assert alone.returncode == 1
+    return base, alone.stderr
+
+
+def test_a_worker_killed_in_the_middle_changes_no_byte(cluster, fleet):
+    address, workers = cluster
+    base, told_alone = fleet
+    logs, reports = (base / "logs").as_uri(), (base / "spread").as_uri()
+    run = start_icelogs("report", logs, "--to", reports, "--cluster", address, "--quiet")
+    until(lambda: list((base / "spread").glob("*/report.html")))
+    done_before = len(list((base / "spread").glob("*/report.html")))
+    os.kill(workers[0].pid, signal.SIGKILL)
+    _, told = run.communicate(timeout=120)
+    assert done_before < 7, "it was not in the middle"
+    assert workers[0].wait(timeout=10) == -signal.SIGKILL
+    assert run.returncode == 1
+    assert told == told_alone
+    single, spread = contents(base / "alone"), contents(base / "spread")
+    assert sorted(single) == sorted(spread)
+    assert [name for name in single if single[name] != spread[name]] == []
+
+
+def test_folders_of_a_share_are_used_as_they_are(cluster, fleet):
+    address, _ = cluster
+    base, _ = fleet
+    logs = base / "two"
+    for name in ("unit-1", "unit-2"):
+        (logs / name).mkdir(parents=True)
+        (logs / name / "probes.csv").write_bytes((base / "logs" / name / "probes.csv").read_bytes())
+    done = icelogs("report", "two", "--to", "shared", "--cluster", address, "--quiet", cwd=base)
+    assert (done.returncode, done.stderr) == (0, "")
+    single, shared = contents(base / "alone"), contents(base / "shared")
+    assert {name: data for name, data in shared.items() if "/" in name} == {
+        name: data for name, data in single.items() if name.startswith(("unit-1/", "unit-2/"))
+    }
+
+
+def double(number):
+    return 2 * number
+
+
+def die(number):
+    if number == 3:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return 2 * number
+
+
+def test_a_local_cluster_outlives_an_item_that_kills_every_worker():
+    with connected("local", workers=2) as client:
+        results = list(spread_out(die, range(6), client=client, on_death=lambda item: ("died", item)))
+    assert sorted(results, key=str) == sorted([0, 2, 4, 8, 10, ("died", 3)], key=str)
