@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -24,7 +25,9 @@ _NOT_VARIED = phrase(
 )
 # Common practice, no source.
 _LENGTH_PER_K = 0.010  # share by which a kelvin of air or water lengthens a freeze, at the least
-_SURE_Z = -4.5  # chance below 1 in 100,000 that a machine is so regular by luck
+_SURE_Z = -3.0  # chance about 1 in 1,000 that a machine is so regular by luck over a whole log …
+_SURE_PART_Z = -4.5  # … and below 1 in 100,000 where the stretch was picked out of a longer log
+_MOST_BUNCHES = 4
 
 _WEAK_SINCE = phrase(
     "finding.weak-freeze.since",
@@ -46,47 +49,96 @@ def _at_timeout(case: Case):
     known = np.isfinite(lengths)
     if known.sum() < t["timer_cycles"]:
         return cycles_needed("timer_cycles")(case)
-    believed = math.hypot(case.sigma_min, t["timer_spread_s"] / 60)
-    length, bunched = _bunch(lengths, 2.5 * believed)
-    stretch = _stretch(bunched, known, t["timer_share_pct"] / 100)
-    inside = known & stretch
-    n = int(inside.sum())
-    if n < t["timer_cycles"]:
-        return None
-    found = float(np.std(np.clip(lengths[inside], length - 5 * believed, length + 5 * believed)))
-    foreseen = math.hypot(_by_conditions_min(case, inside, length), length * t["natural_spread_pct"] / 100)
-    due = math.hypot(case.sigma_min, foreseen)
-    excess = due / max(found, 1e-9)
-    told = case.unit.nameplate.freeze_timer_min
-    at_told = told is not None and abs(length / told - 1) <= t["timer_match_pct"] / 100
-    proofs = {
-        "too regular for the conditions": excess >= t["timer_excess"] and _chance_z(found / due, n) < _SURE_Z,
-        "the timer's length in unit.toml": at_told and found <= 2 * believed,
-    }
-    if not any(proofs.values()):
-        alike = n >= 0.5 * known.sum() and found <= 1.2 * believed
-        return CannotTell(needs=_NOT_VARIED()) if alike else None
-    ended = bunched & stretch
+    bunches = [b for b in _bunches(case, lengths) if b.n >= t["timer_cycles"]]
+    proved = [b for b in bunches if b.proof]
+    if not proved:
+        return CannotTell(needs=_NOT_VARIED()) if any(b.alike for b in bunches) else None
+    found = max(proved, key=lambda b: b.n)
+    ended = found.bunched & found.stretch
     at = np.flatnonzero(ended)
+    others = known & ~found.stretch
     return Seen(
         severity=Severity.ACT,
-        title=_AT_TIMER(count=len(at), of=int(known.sum()), length_min=round(length, 2)),
+        title=_AT_TIMER(count=len(at), of=int(known.sum()), length_min=round(found.length_min, 2)),
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
         cycles=ended,
-        usual=known & ~stretch if (known & ~stretch).sum() >= 3 else None,
+        usual=others if others.sum() >= 3 else None,
         evidence={
-            "length_min": round(length, 2),
+            "length_min": round(found.length_min, 2),
             "bunched": len(at),
             "freezes_judged": int(known.sum()),
-            "spread_found_s": round(60 * found, 1),
-            "spread_due_s": round(60 * due, 1),
+            "spread_found_s": round(60 * found.found_min, 1),
+            "spread_due_s": round(60 * found.due_min, 1),
             "sampling_s": round(60 * case.sigma_min, 1),
-            "timer_told_min": told,
-            "proof": "; ".join(name for name, holds in proofs.items() if holds),
+            "timer_told_min": case.unit.nameplate.freeze_timer_min,
+            "proof": found.proof,
         },
-        confidence=1 - 0.5 * 0.35 ** (max(excess - 1, 0) + sum(proofs.values()) - 1),
+        confidence=1 - 0.5 * 0.35 ** max(found.due_min / found.found_min - 1, 0.2),
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Bunch:
+    """Freezes that bunch at one length."""
+
+    length_min: float
+    bunched: np.ndarray  # bool (n,)
+    stretch: np.ndarray  # bool (n,): the cycles among which they are nearly all
+    n: int  # freezes in the stretch
+    found_min: float  # their spread
+    due_min: float  # the spread that conditions, nature and sampling should make
+    alike: bool  # as alike as sampling lets them be, and most of the log
+    proof: str  # what shows that a timer ends them, "" where nothing does
+
+
+def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
+    """The lengths at which most freezes bunch, one after the other: the fault may begin or end in mid-log."""
+    t = case.thresholds
+    believed = math.hypot(case.sigma_min, t["timer_spread_s"] / 60)
+    told = case.unit.nameplate.freeze_timer_min
+    left, found = lengths.copy(), []
+    for _ in range(_MOST_BUNCHES):
+        if np.isfinite(left).sum() < t["timer_cycles"]:
+            break
+        length, _ = _bunch(left, 2.5 * believed)
+        bunched = np.isfinite(lengths) & (np.abs(lengths - length) <= 2.5 * believed)
+        left[bunched] = np.nan
+        known = np.isfinite(lengths)
+        stretch = _stretch(bunched, known, t["timer_share_pct"] / 100)
+        inside = known & stretch
+        n = int(inside.sum())
+        if n < t["timer_cycles"]:
+            continue
+        near = np.clip(lengths[inside], length - 5 * believed, length + 5 * believed)
+        spread = max(float(np.std(near)), 1e-9)
+        foreseen = math.hypot(
+            _by_conditions_min(case, inside, length), length * t["natural_spread_pct"] / 100
+        )
+        due = math.hypot(case.sigma_min, foreseen)
+        proof = ""
+        sure_z = _SURE_Z if n >= 0.8 * known.sum() else _SURE_PART_Z
+        if due / spread >= t["timer_excess"] and _chance_z(spread / due, n) < sure_z:
+            proof = "too regular for the conditions"
+        elif (
+            told is not None
+            and abs(length / told - 1) <= t["timer_match_pct"] / 100
+            and spread <= 2 * believed
+        ):
+            proof = "the timer's length in unit.toml"
+        found.append(
+            _Bunch(
+                length_min=length,
+                bunched=bunched,
+                stretch=stretch,
+                n=n,
+                found_min=spread,
+                due_min=due,
+                alike=n >= 0.5 * known.sum() and spread <= 1.2 * believed,
+                proof=proof,
+            )
+        )
+    return found
 
 
 def _bunch(lengths: np.ndarray, tolerance: float) -> tuple[float, np.ndarray]:

@@ -73,8 +73,7 @@ def _condenser_hot(case: Case):
     signs = _signs(case)
     total = sum(min(s.share, _AT_MOST) for s in signs)
     strong = (
-        any(s.share >= 1 for s in signs if s.name != "current")
-        or sum(s.share >= _A_SIGNAL for s in signs) >= 2
+        any(s.share >= 1 for s in signs if s.name != "current") or len(signs) >= 2 or _costs_time(case, signs)
     )
     if total >= _ENOUGH and strong:
         return _worse(case, signs, total)
