@@ -1,0 +1,83 @@
+import csv
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from pipeline.logs.timeline import Problem
+from pipeline.report import ReportOptions, write_fleet
+from tests.report.test_summary import summary_of
+
+
+@pytest.fixture(scope="module")
+def two():
+    return replace(summary_of(), unit="bad", title="Bad one"), replace(summary_of(well=True), unit="good", title="Good one")
+
+
+def page(folder: Path, summaries, problems=(), **options) -> str:
+    write_fleet(folder, summaries, list(problems), ReportOptions(**options))
+    return (folder / "index.html").read_text(encoding="utf-8")
+
+
+def test_the_worst_unit_stands_first_whatever_the_order_given(two, tmp_path):
+    html = page(tmp_path, two[::-1])
+    assert html.index("Bad one") < html.index("Good one")
+    rows = list(csv.DictReader((tmp_path / "fleet.csv").open(encoding="utf-8")))
+    assert [row["unit"] for row in rows] == ["bad", "good"]
+    assert rows[0]["level"] == "act"
+    assert float(rows[0]["freeze_min"]) == pytest.approx(18.6, abs=0.5)
+    assert rows[0]["report"] == "bad/report.html"
+
+
+def test_units_may_come_one_at_a_time_from_whatever_can_be_walked_again(two, tmp_path):
+    class OnDisk:
+        def __iter__(self):
+            yield from two
+
+    assert page(tmp_path / "a", OnDisk()) == page(tmp_path / "b", list(two))
+
+
+def test_ice_is_summed_over_the_units_that_tell_it_and_says_so(two, tmp_path):
+    mute = replace(two[1], unit="mute", ice_kg_per_day=None)
+    html = page(tmp_path, [*two, mute])
+    assert re.search(r'data-si="309\u00a0kg"', html)  # 151 + 158
+    assert "from 2 of 3 units" in html
+    assert "could not be judged" in html
+
+
+def test_files_that_could_not_be_read_stand_on_the_page(two, tmp_path):
+    html = page(tmp_path, two, [Problem(unit_name="cellar", file="a.csv", message='a.csv, line 3: "x" is no date; mend it')])
+    assert "a.csv, line 3: &#34;x&#34; is no date; mend it" in html
+
+
+def test_no_unit_at_all_still_makes_a_page(tmp_path):
+    assert "No unit could be reported" in page(tmp_path, [])
+
+
+HOSTILE = '<script>alert("x")</script>\u202e=cmd'
+
+
+def test_hostile_names_are_text_on_the_page_and_no_formula_in_the_table(two, tmp_path):
+    bad = replace(two[0], unit="=HYPERLINK(1)", title=HOSTILE, place="@SUM(1)")
+    html = page(tmp_path, [bad], [Problem(unit_name=HOSTILE, file=HOSTILE, message=HOSTILE)])
+    assert "<script>alert" not in html
+    assert 'href="%3DHYPERLINK%281%29/report.html"' in html
+    row = next(iter(csv.DictReader((tmp_path / "fleet.csv").open(encoding="utf-8", newline=""))))
+    assert row["unit"] == "'=HYPERLINK(1)"
+    assert row["place"] == "'@SUM(1)"
+
+
+def test_the_page_forbids_every_request_and_every_script_but_its_own(two, tmp_path):
+    html = page(tmp_path, two)
+    policy = re.search(r'Content-Security-Policy" content="([^"]+)"', html)[1]
+    assert "default-src &#39;none&#39;" in policy or "default-src 'none'" in policy
+    assert "unsafe-eval" not in policy
+    assert not re.search(r"script-src[^;]*unsafe-inline", policy)
+    assert "http" not in re.sub(r"http-equiv", "", html)
+
+
+def test_spanish_is_spanish(two, tmp_path):
+    html = page(tmp_path, two, language="es", units="us")
+    assert '<html lang="es" data-units="us">' in html
+    assert "Todas las unidades" in html

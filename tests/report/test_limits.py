@@ -1,0 +1,28 @@
+import numpy as np
+import pytest
+
+from pipeline.report.limits import limits_of
+
+# NIST/SEMATECH e-Handbook 1.3.5.17: uranium isotope data of Tietjen and Moore (1972). By the modified z-score
+# (Iglewicz & Hoaglin, limit 3.5) 245.57 alone is out, at 29.963; the next largest is 1.396. Median and MAD recomputed.
+TIETJEN_MOORE = np.array([199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57])
+
+
+def test_limits_are_those_of_the_modified_z_score():
+    got = limits_of(TIETJEN_MOORE, floor=0.0)
+    assert got.centre == pytest.approx(201.37)
+    assert got.high - got.centre == pytest.approx(3.5 * 0.995 / 0.6745, abs=1e-6)
+    assert (TIETJEN_MOORE > got.high).tolist() == [False] * 7 + [True]
+    assert not (TIETJEN_MOORE < got.low).any()
+
+
+def test_steps_of_the_clock_do_not_make_limits_of_no_width():
+    got = limits_of(np.array([20.0] * 30 + [20.5]))  # MAD is zero
+    assert got.low < 20 < got.high
+    assert got.high < 21.5
+
+
+def test_few_lengths_have_a_middle_but_no_limits():
+    got = limits_of(np.array([18.0, 19.0, np.nan]))
+    assert got.centre == 18.5
+    assert np.isnan([got.low, got.high]).all()

@@ -1,0 +1,57 @@
+import numpy as np
+import pytest
+
+from pipeline.report.overlay import _percentiles, overlay
+from tests.report.made_up import made_up
+
+
+def test_the_band_is_what_numpy_makes_of_the_same_curves():
+    """Oracle: numpy.nanpercentile."""
+    curves = np.random.default_rng(5).normal(size=(40, 30)).cumsum(axis=1)
+    curves[:12, 20:] = np.nan
+    for got, pct in zip(_percentiles(curves), (5, 50, 95), strict=True):
+        np.testing.assert_allclose(got, np.nanpercentile(curves, pct, axis=0))
+
+
+def test_the_band_ends_where_fewer_than_five_go_on():
+    curves = np.zeros((9, 4))
+    curves[:5, 3] = np.nan
+    low, _, _ = _percentiles(curves)
+    assert np.isfinite(low[:3]).all()
+    assert np.isnan(low[3])
+
+
+@pytest.fixture(scope="module")
+def made():
+    return made_up(days=2, interval_s=5)
+
+
+def test_abnormal_ones_stay_out_of_the_band_and_are_drawn(made):
+    _, timeline, record, judgement = made
+    odd = {c for f in judgement.findings if f.code == "freeze-long" for c in f.cycles}
+    got = overlay(timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=odd)
+    assert set(got.cycles) == odd
+    assert got.usual == int(record.cycles.freeze_min.notna().sum()) - len(odd)
+    assert got.usual_min == pytest.approx(18.5, abs=1.5)
+    banded = got.minute[np.isfinite(got.middle)]
+    assert banded.max() < 23 < got.minute.max()  # the long ones go on where the band has ended
+
+
+def test_a_hole_in_the_log_is_not_bridged(made):
+    _, timeline, record, _ = made
+    channel = timeline.get("evaporator")
+    begin = int(record.cycles.freeze_start_ns.iloc[3])
+    inside = (channel.time_ns > begin + 300 * 10**9) & (channel.time_ns < begin + 600 * 10**9)
+    from dataclasses import replace
+
+    holed = replace(channel, values=np.where(inside, np.nan, channel.values), trusted=channel.trusted & ~inside)
+    got = overlay(timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal={4}, channel=holed)
+    gap = (got.minute > 5.2) & (got.minute < 9.8)
+    assert np.isnan(got.curves[0][gap]).all()
+
+
+def test_no_cycle_makes_no_overlay(made):
+    from dataclasses import replace
+
+    _, timeline, record, _ = made
+    assert overlay(timeline, replace(record, cycles=record.cycles.iloc[:0]), start="freeze_start_ns", end="harvest_start_ns", abnormal=set()) is None

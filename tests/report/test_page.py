@@ -1,0 +1,179 @@
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pipeline.cycles.record import CycleRecord
+from pipeline.findings.finding import Judgement
+from pipeline.logs.timeline import Problem, Timeline
+from pipeline.report import ReportOptions, write_unit
+from tests.report.made_up import made_up, text
+from tests.report.unpack import pack_of
+
+FILES = {"report.html", "phases.csv", "cycles.csv", "findings.json", "timeline.parquet", "summary.json"}
+
+
+def written(folder: Path, unit, timeline: Timeline, record: CycleRecord, judgement: Judgement, problems=(), **options) -> str:
+    write_unit(folder, unit=unit, timeline=timeline, record=record, judgement=judgement, problems=problems, options=ReportOptions(**options))
+    return (folder / "report.html").read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def made():
+    return made_up(days=4, interval_s=20)
+
+
+@pytest.fixture(scope="module")
+def page(made, tmp_path_factory) -> str:
+    return written(tmp_path_factory.mktemp("unit"), *made)
+
+
+def test_every_file_of_a_unit_is_there_and_nothing_else(made, tmp_path):
+    written(tmp_path, *made)
+    assert {p.name for p in tmp_path.iterdir()} == FILES
+
+
+def test_the_top_says_who_where_how_long_what_and_what_next(page):
+    top = page[page.index("<body>") : page.index('id="findings"')]
+    for part in ("Harbour deck, cuber 2", "Saltmarsh Pavilion", "4.0", "Ice sticks to the plate", "151", "Look at the plate for scale"):
+        assert part in top
+
+
+def test_ice_that_cannot_be_told_could_not_be_judged(made, tmp_path):
+    unit, timeline, record, judgement = made
+    html = written(tmp_path, unit, timeline, record, replace(judgement, output=replace(judgement.output, ice_kg_per_day=None)))
+    assert "could not be judged" in html[: html.index('id="findings"')]
+
+
+def test_each_finding_has_its_picture_its_numbers_causes_and_checks(page, made):
+    articles = re.findall(r"<article.*?</article>", page, re.S)
+    assert len(articles) == len(made[3].findings)
+    stalled = articles[0]
+    assert re.search(r'<svg class="evidence" [^>]*role="img" aria-label="Harvest \d+: 7', stalled)
+    for part in ("harvest-stalled", "Scale on the evaporator plate", "Compare the line before and after", "longest harvest", "sure"):
+        assert part in stalled
+
+
+def test_each_chart_has_a_sentence_made_from_the_data(page):
+    figures = re.findall(r'<figure class="chart".*?</figure>', page, re.S)
+    assert len(figures) == 6
+    for figure in figures:
+        said = re.sub(r"<[^>]+>", "", re.search(r"<figcaption[^>]*>(.*?)</figcaption>", figure, re.S)[1])
+        assert re.search(r"\d", said)
+        assert said.rstrip().endswith(".")
+
+
+def test_what_could_not_be_judged_says_what_it_needs(page):
+    assert "needs a probe on the supply water" in page
+
+
+def test_cautions_and_sources_stand_on_the_page(page):
+    for part in ("Flammable refrigerants", "Local codes", "probes.csv", "Ch 1 evaporator", "NIST/SEMATECH e-Handbook 1.3.5.17"):
+        assert part in page
+
+
+def test_without_cautions_of_the_findings_the_page_has_its_own(made, tmp_path):
+    unit, timeline, record, judgement = made
+    html = written(tmp_path, unit, timeline, record, replace(judgement, cautions=()))
+    assert "Isolate the supply" in html
+    assert "licensed" in html
+
+
+HOSTILE = '<script>alert(1)</script>"><img src=x onerror=alert(1)>\u202e\'`${1}</title>'
+
+
+def test_hostile_names_are_text_everywhere(tmp_path):
+    unit, timeline, record, judgement = made_up(days=1, interval_s=60, name="unit", title=HOSTILE, place=HOSTILE, label=HOSTILE.replace("{", "{{").replace("}", "}}"))
+    timeline = replace(timeline, sources=tuple(replace(s, name=HOSTILE, notes=(text("-", "{label} is odd", label=HOSTILE),)) for s in timeline.sources))
+    finding = replace(judgement.findings[0], title=text("-", "{label} is odd", label=HOSTILE), evidence={"channel": HOSTILE})
+    html = written(tmp_path, unit, timeline, record, replace(judgement, findings=(finding,)), [Problem(unit_name="unit", file=HOSTILE, message=HOSTILE)])
+    assert "<script>alert" not in html
+    assert "<img" not in html
+    assert html.count("&lt;script&gt;alert(1)") >= 8
+
+
+def test_no_path_of_the_machine_is_in_any_file(made, tmp_path):
+    written(tmp_path, *made)
+    for name in FILES - {"timeline.parquet"}:
+        content = (tmp_path / name).read_text(encoding="utf-8")
+        for part in (str(tmp_path), str(Path(__file__).parents[2]), str(Path.home()) + "/"):
+            assert part not in content, name
+
+
+def test_the_page_asks_the_network_for_nothing(page):
+    policy = re.search(r'Content-Security-Policy" content="([^"]+)"', page)[1].replace("&#39;", "'")
+    assert policy.startswith("default-src 'none'")
+    assert "unsafe-eval" not in policy
+    assert re.fullmatch(r"script-src( 'sha256-[\w+/=]+'){2}", policy.split("; ")[1])
+    bare = re.sub(r'<script type="text/plain".*?</script>', "", page, flags=re.S)
+    assert not re.search(r"(src|href)=\"(?!#)", bare)
+    assert "//" not in re.sub(r"//[ \w].*", "", re.sub(r"<style>.*?</style>", "", bare, flags=re.S))
+
+
+def test_readings_of_the_log_are_in_the_page_to_half_of_what_the_logger_resolves(made, page):
+    _, timeline, _, _ = made
+    pack = pack_of(page.encode())
+    for channel, put in zip(timeline.channels, pack["channels"], strict=True):
+        seen = channel.values[channel.trusted]
+        (whole,) = put["windows"]  # at 20 s over four days every reading fits
+        assert np.abs(whole["value"] - seen).max() <= channel.resolution / 4 + 1e-6
+        coarsest = put["levels"][-1]
+        assert np.nanmax(coarsest["low"] + coarsest["over"]) == pytest.approx(seen.max(), abs=channel.resolution / 2 + 1e-6)
+
+
+def test_a_month_at_one_second_fits_and_keeps_every_second_near_the_worst_finding(tmp_path):
+    roles = ("evaporator", "suction", "discharge", "condenser_in", "condenser_out", "ambient", "water_in", "current")
+    made = made_up(days=30, interval_s=1, roles=roles)
+    html = written(tmp_path, *made)
+    assert len(html.encode()) < 3_000_000
+    pack = pack_of(html.encode())
+    stalled = made[2].cycles.loc[made[3].findings[0].cycles[0]]
+    begin = (stalled["harvest_start_ns"] - made[1].start_ns) / 1e9
+    for put in pack["channels"]:
+        assert any(w["from"] <= begin and w["from"] + w["every"] * (len(w["value"]) - 1) >= begin + 60 and w["every"] == 1 for w in put["windows"])
+    # a stalled harvest of seven minutes is there at the coarsest level: the evaporator stays near 0 °C
+    assert pack["channels"][0]["levels"][-1]["width"] < 3 * 3600
+
+
+def test_a_page_is_thinned_until_it_fits(made, tmp_path):
+    html = written(tmp_path, *made_up(days=10, interval_s=2), page_bytes=2_250_000)
+    assert len(html.encode()) <= 2_250_000
+
+
+def test_a_log_without_a_cycle_still_makes_a_page(made, tmp_path):
+    unit, timeline, record, judgement = made
+    empty = replace(record, cycles=record.cycles.iloc[:0], pattern=False)
+    bare = replace(judgement, findings=tuple(replace(f, cycles=()) for f in judgement.findings))
+    html = written(tmp_path, unit, timeline, empty, bare)
+    assert 'id="plot-log"' in html
+    assert 'id="plot-lengths"' not in html
+
+
+def test_a_log_without_a_reading_still_makes_a_page(made, tmp_path):
+    unit, timeline, record, judgement = made
+    blank = [replace(c, values=np.full(len(c.values), np.nan), trusted=np.zeros(len(c.values), bool)) for c in timeline.channels]
+    html = written(tmp_path, unit, replace(timeline, channels=tuple(blank)), record, judgement)
+    assert "Harbour deck" in html
+
+
+def test_harvests_that_could_not_be_timed_are_not_drawn(made, tmp_path):
+    unit, timeline, record, judgement = made
+    html = written(tmp_path, unit, timeline, replace(record, harvests_timed=False), judgement)
+    assert "the log is too coarse to time harvests" in html
+    assert 'id="plot-harvests"' not in html
+
+
+def test_the_reader_chooses_language_and_units(made, tmp_path):
+    html = written(tmp_path, *made, language="es", units="us")
+    assert '<html lang="es" data-units="us">' in html
+    assert "Qué hacer ahora" in html
+    assert '>333\N{NO-BREAK SPACE}lb<' in html  # 151 kg ÷ 0.45359237 = 332.9
+    assert json.loads((tmp_path / "findings.json").read_text())["language"] == "es"
+
+
+def test_the_same_input_gives_the_same_bytes(made, tmp_path):
+    first, second = (written(tmp_path / n, *made) for n in "ab")
+    assert first == second
