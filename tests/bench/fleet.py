@@ -1,0 +1,192 @@
+"""A fleet from files to all outputs: seconds, rows a second, memory, the share of each room; and what two jobs gain.
+
+    python -m tests.bench.fleet                        1, 10 and 100 unit-weeks at 10 s
+    python -m tests.bench.fleet --units 1 10 100 1000  the memory of the parent must stay flat from 100 to 1 000
+    python -m tests.bench.fleet --gain                 200 unit-weeks: next to pyarrow.csv.read_csv, and 1 against 2 jobs
+
+Run by hand on a machine that does nothing else. Ratios are taken within one run: each alternates with what it is held
+against, and the median counts.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+
+import psutil
+import pyarrow.csv as pa_csv
+
+from tests.bench.fleet_logs import write_fleet
+
+ROOMS = ("read", "segment", "judge", "report")
+
+_CHILD = """
+import json, sys
+from pathlib import Path
+from pipeline.report import ReportOptions
+from pipeline.run import RunOptions, report
+
+logs, reports, jobs, cluster = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]), sys.argv[4]
+outcome = report(logs, reports, RunOptions(report=ReportOptions(), jobs=jobs, cluster=cluster))
+rooms = {}
+for unit in outcome.units:
+    for room, seconds in unit.seconds.items():
+        rooms[room] = rooms.get(room, 0.0) + seconds
+print(json.dumps({"rows": sum(u.rows for u in outcome.units), "rooms": rooms, "problems": len(outcome.problems)}))
+"""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Run:
+    """One run in a process of its own, start to end, imports and all."""
+
+    seconds: float
+    rows: int
+    rooms: dict[str, float]  # seconds of all workers together
+    parent_mb: float  # peak resident memory of the parent
+    worker_mb: float  # the largest of any worker
+    whole_mb: float  # peak of all processes together, pages that they share counted once
+
+
+def run(logs: Path, reports: Path, *, jobs: int, cluster: str = "") -> Run:
+    """Report `logs` from nothing."""
+    import json
+
+    shutil.rmtree(reports, ignore_errors=True)
+    started = time.perf_counter()
+    child = subprocess.Popen(
+        [sys.executable, "-c", _CHILD, str(logs), str(reports), str(jobs), cluster],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    memory = _Memory(child.pid)
+    told = json.loads(child.communicate()[0])
+    seconds = time.perf_counter() - started
+    memory.stop()
+    if told["problems"]:
+        raise SystemExit(f"{told['problems']} problems: the figures would mean nothing")
+    return Run(
+        seconds=seconds,
+        rows=told["rows"],
+        rooms=told["rooms"],
+        parent_mb=memory.parent / 1e6,
+        worker_mb=memory.worker / 1e6,
+        whole_mb=memory.whole / 1e6,
+    )
+
+
+class _Memory:
+    """Looks ten times a second at what a process and its children hold."""
+
+    def __init__(self, pid: int) -> None:
+        self.process = psutil.Process(pid)
+        self.parent = self.worker = self.whole = 0
+        self.ended = threading.Event()
+        self.thread = threading.Thread(target=self._watch, daemon=True)
+        self.thread.start()
+
+    def _watch(self) -> None:
+        while not self.ended.wait(0.1):
+            try:
+                self.parent = max(self.parent, self.process.memory_info().rss)
+                whole = self._proportional(self.process)
+                for child in self.process.children(recursive=True):
+                    self.worker = max(self.worker, child.memory_info().rss)
+                    whole += self._proportional(child)
+                self.whole = max(self.whole, whole)
+            except psutil.Error:  # one ended between two looks
+                continue
+
+    @staticmethod
+    def _proportional(process: psutil.Process) -> int:
+        about = process.memory_full_info()
+        return getattr(about, "pss", about.uss)
+
+    def stop(self) -> None:
+        self.ended.set()
+        self.thread.join()
+
+
+def bare_parse(logs: Path) -> float:
+    """Seconds to merely parse the same bytes, one file after the other, on one core like one job."""
+    options = pa_csv.ReadOptions(use_threads=False)
+    started = time.perf_counter()
+    for path in sorted(logs.glob("*/*.csv")):
+        pa_csv.read_csv(path, read_options=options)
+    return time.perf_counter() - started
+
+
+def by_size(sizes: list[int], jobs: int, work: Path, cluster: str) -> None:
+    print(
+        f"unit-weeks at 10 s, 60 480 rows x 4 channels each; {jobs} jobs{f' on cluster {cluster}' if cluster else ''}"
+    )
+    print(
+        f"{'units':>6} {'seconds':>9} {'rows/s':>10} {'s/unit':>8} {'parent':>9} {'worker':>9} {'all':>9}   share of each room"
+    )
+    for units in sizes:
+        logs = work / f"logs-{units}"
+        write_fleet(logs, units=units)
+        got = run(logs, work / "reports", jobs=jobs, cluster=cluster)
+        spent = Counter(got.rooms)
+        shares = ", ".join(f"{room} {spent[room] / spent.total():.0%}" for room in ROOMS)
+        memory = " ".join(f"{mb:>6.0f} MB" for mb in (got.parent_mb, got.worker_mb, got.whole_mb))
+        print(
+            f"{units:>6} {got.seconds:>9.1f} {got.rows / got.seconds:>10,.0f} {got.seconds / units:>8.3f} {memory}   {shares}",
+            flush=True,
+        )
+        shutil.rmtree(logs)
+
+
+def gain(units: int, rounds: int, work: Path) -> None:
+    logs = work / "logs"
+    size = write_fleet(logs, units=units)
+    print(f"{units} unit-weeks at 10 s, {size / 1e6:,.0f} MB of CSV, files to all outputs; {rounds} rounds")
+    one, two, bare = [], [], []
+    for _ in range(rounds):
+        bare.append(bare_parse(logs))
+        one.append(run(logs, work / "reports", jobs=1).seconds)
+        bare.append(bare_parse(logs))
+        two.append(run(logs, work / "reports", jobs=2).seconds)
+        print(
+            f"  bare {bare[-2]:.2f}, {bare[-1]:.2f} s; one job {one[-1]:.1f} s; two jobs {two[-1]:.1f} s",
+            flush=True,
+        )
+    bare_s, one_s, two_s = map(statistics.median, (bare, one, two))
+    print(f"one job {one_s:.1f} s, two jobs {two_s:.1f} s: speed-up {one_s / two_s:.2f}")
+    print(
+        f"bare read_csv of the same bytes {bare_s:.2f} s: {one_s / bare_s:.1f} times that with one job, {two_s / bare_s:.1f} with two"
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--units", type=int, nargs="+", default=[1, 10, 100])
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--cluster", default="", help='"local" or the address of a scheduler')
+    parser.add_argument("--gain", type=int, nargs="?", const=200, metavar="UNITS")
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument(
+        "--work", type=Path, help="a folder with room for the files (default: the temporary folder)"
+    )
+    arguments = parser.parse_args()
+    with tempfile.TemporaryDirectory(dir=arguments.work) as work:
+        if arguments.gain:
+            gain(arguments.gain, arguments.rounds, Path(work))
+        else:
+            by_size(arguments.units, arguments.jobs, Path(work), arguments.cluster)
+
+
+if __name__ == "__main__":
+    main()
