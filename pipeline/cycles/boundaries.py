@@ -23,7 +23,8 @@ AFTER_S = 30.0  # a turn is read off its first part; later the machine does othe
 UNLIKE = 0.01  # what no model of a turn has right, in parts of the channel's swing
 POOL = 40  # boundaries of one kind that choose lag and shape together
 SNAP_CELLS = 2  # cells over which a visible turn is sought
-EDGE = 1.5  # cells by which a candidate may be off
+EDGE = 1.5  # cells by which a candidate may be off that a lagging line gave …
+SEEN = 0.8  # … and one that the current itself gave (standard deviation)
 LAG_SHOWN, LAG_SPREAD = 0.35, 0.35  # how late a turn shows, in parts of the lag, and how far that varies
 CLEAR_NATS = 3.0  # a step shows where it is this much likelier than none
 BLUNDER = 0.02  # chance that a channel's turn is no turn of this machine
@@ -95,7 +96,9 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
         bending = _bendings(course, runs, cells)
         for group, likely in zip(groups, total, strict=True):
             if IDLE not in (group.before, group.after):
-                prior = _around(likely, grid, cells) if colds else _beyond(grid, -EDGE * cells.step_s, EDGE * cells.step_s, cells.step_s)
+                # A level that changes shows in the first cell after the change.
+                seen = -0.5 * ((grid + 0.4 * cells.step_s) / (SEEN * cells.step_s)) ** 2
+                prior = _around(likely, grid, cells) if colds else seen
                 more, by_draw[group.at] = _steps(course, group, grid, bending, prior)
                 likely += more
     start_ns, uncertainty_s = near_ns.copy(), np.full(k, cells.step_s)
@@ -103,7 +106,9 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
         middle, half = _interval(likely, grid)
         start_ns[group.at] = group.near_ns + np.round(middle * 1e9).astype(np.int64)
         uncertainty_s[group.at] = half
-    return Placed(start_ns=start_ns, uncertainty_s=uncertainty_s, by_draw=by_draw, by_cold=by_cold, lag_s=lag_s)
+    return Placed(
+        start_ns=start_ns, uncertainty_s=uncertainty_s, by_draw=by_draw, by_cold=by_cold, lag_s=lag_s
+    )
 
 
 def _candidates(runs: Runs, colds: Sequence[Course], cells: Cells) -> np.ndarray:
@@ -218,7 +223,9 @@ def _steps(course: Course, group: _Group, grid: np.ndarray, bending: np.ndarray,
         for sign in (1.0, -1.0):
             trials.append(turns.misfits(view, weight, response, sign=sign, height=swing))
     scale = max(1.0, min(t.per_reading for t in trials))
-    best = max(trials, key=lambda t: _evidence(_moved(-0.5 * t.chi2 / scale, view, near_ns, grid) + prior).sum())
+    best = max(
+        trials, key=lambda t: _evidence(_moved(-0.5 * t.chi2 / scale, view, near_ns, grid) + prior).sum()
+    )
     likely[rows] = _with_blunders(_moved(-0.5 * best.chi2 / scale, view, near_ns, grid)) + prior
     whole = np.einsum("kw,kw->k", view.readings @ weight.inverse, view.readings)
     shown[rows] = (whole - best.chi2.min(axis=1)) / scale > 2 * CLEAR_NATS
@@ -231,12 +238,6 @@ def _around(likely: np.ndarray, grid: np.ndarray, cells: Cells) -> np.ndarray:
     reach = (1.5 * half + EDGE * cells.step_s)[:, None]
     off = np.maximum(np.abs(grid[None] - middle[:, None]) - reach, 0.0) / cells.step_s
     return -2.0 * off**2
-
-
-def _beyond(grid: np.ndarray, low: float, high: float, soft: float) -> np.ndarray:
-    """Log prior of moments: even from `low` to `high`, falling off over `soft` outside."""
-    out = np.maximum(np.maximum(low - grid, grid - high), 0.0) / soft
-    return -0.5 * (2.0 * out) ** 2
 
 
 def _evidence(likely: np.ndarray) -> np.ndarray:
@@ -318,7 +319,9 @@ def _add_cold(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_co
         weight = turns.weights(view, baseline, lag)
         response = turns.answer(view.offsets_s, grid, lag_s=lag, line=line)
         fit = turns.misfits(view, weight, response, sign=group.sign, height=2 * swing)
-        total[number][rows] += _cold_likelihood(fit, view, group.near_ns[rows], grid, scales[j], lag, line, cells)
+        total[number][rows] += _cold_likelihood(
+            fit, view, group.near_ns[rows], grid, scales[j], lag, line, cells
+        )
         by_cold[group.at[rows]] = True
     return lag
 
@@ -327,7 +330,9 @@ def _rows_of(view: turns.View, rows) -> turns.View:
     return replace(view, anchor_ns=view.anchor_ns[rows], readings=view.readings[rows])
 
 
-def _cold_likelihood(fit: turns.Misfits, view: turns.View, near_ns, grid, scale, lag, line, cells) -> np.ndarray:
+def _cold_likelihood(
+    fit: turns.Misfits, view: turns.View, near_ns, grid, scale, lag, line, cells
+) -> np.ndarray:
     """Log likelihood (k, t0) on `grid` around `near_ns`."""
     # A candidate lies where the lagging line visibly turned: the change came before it, by a part of the lag.
     lagging = lag + min(line[0], 20.0)

@@ -62,7 +62,9 @@ def _course(trace: Trace, level: np.ndarray, cells: Cells) -> Course:
     slope[cells.span_first] = slope[cells.span_stop - 1] = np.nan
     slope = np.where(np.isnan(slope) & np.isfinite(level), 0.0, slope)
     per_cell = max(1.0, cells.step_s / max(trace.interval_s, 1e-9))
-    noise = max(trace.noise / np.sqrt(per_cell), trace.channel.resolution * 0.2)  # rounding errors are not independent
+    noise = max(
+        trace.noise / np.sqrt(per_cell), trace.channel.resolution * 0.2
+    )  # rounding errors are not independent
     return Course(trace=trace, level=level, slope=slope, slope_noise=noise / (np.sqrt(2) * step_min))
 
 

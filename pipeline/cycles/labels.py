@@ -30,6 +30,7 @@ CHANGE = np.array(
 )
 BEGIN = np.array([0.0, 1.5, 1.0])
 PER_MIN = np.array([0.0, 0.25, 0.03])  # harvests are short
+LEAST_DOUBT = 0.012  # parts of a swing by which any course may stray
 LONGEST = 8.0  # a long rest is no less likely for being long
 AGAINST_SLOPE = 14.0  # a full swing of the line the wrong way
 PER_SAMPLE_OFF = 3.0  # one reading of "off" while running, or the other way round
@@ -37,7 +38,9 @@ MOST_OFF = 40.0
 STEP_CAP = 6.0
 LESSONS = 2  # times the phases are named again by what was learned
 KEPT = 0.5  # weight of what holds for every machine beside what this one taught
-LIKE_A_LINE = 0.2  # a running current that moves like a cold line (it follows the suction pressure) is believed first
+LIKE_A_LINE = (
+    0.2  # a running current that moves like a cold line (it follows the suction pressure) is believed first
+)
 MOST_DISSENT = 6.0  # nats a harvest by which a current may gainsay the cold line and still be heard with it
 SURE = 2.0  # a segment teaches when it won by this much [nats]
 
@@ -75,8 +78,12 @@ def scales_of(course: Course, segments: Segments, cells: Cells) -> Scales:
     fall_k = np.where(way < 0, -rate * minutes, 0.0)
     per_cell = cells.step_s / 60.0
     # Squares: a dozen harvests must outweigh a thousand small wobbles.
-    rise = _weighted_median(np.r_[rate, jump / per_cell], np.r_[rise_k, np.maximum(jump, 0)] ** 2, default=usual_rise(course))
-    fall = _weighted_median(np.r_[-rate, -jump / per_cell], np.r_[fall_k, np.maximum(-jump, 0)] ** 2, default=rise)
+    rise = _weighted_median(
+        np.r_[rate, jump / per_cell], np.r_[rise_k, np.maximum(jump, 0)] ** 2, default=usual_rise(course)
+    )
+    fall = _weighted_median(
+        np.r_[-rate, -jump / per_cell], np.r_[fall_k, np.maximum(-jump, 0)] ** 2, default=rise
+    )
     leg = np.cumsum(np.r_[True, (way[1:] > 0) != (way[:-1] > 0)] | segments.opens_span) - 1
     climbs = np.bincount(leg, rise_k + np.maximum(jump, 0.0))
     swing = _weighted_median(climbs, climbs**2, default=1.0)
@@ -94,7 +101,13 @@ def scales_of(course: Course, segments: Segments, cells: Cells) -> Scales:
     else:
         level = np.interp(np.arange(len(cells)), at, _running_median(low, 9))
     grain = max(course.slope_noise * np.sqrt(2) * per_cell, 1e-9)
-    return Scales(rise=max(rise, 1e-6), fall=max(fall, 1e-6), swing=max(swing, 1e-6), cold=level, clear=swing > 6 * grain)
+    return Scales(
+        rise=max(rise, 1e-6),
+        fall=max(fall, 1e-6),
+        swing=max(swing, 1e-6),
+        cold=level,
+        clear=swing > 6 * grain,
+    )
 
 
 def _weighted_median(values: np.ndarray, weights: np.ndarray, *, default: float) -> float:
@@ -128,15 +141,16 @@ def cold_costs(
     up = np.maximum(rate * within / scales.swing, 0.0)
     down = np.maximum(-rate * within / scales.swing, 0.0)
     steep_up, steep_down = rate / scales.rise, -rate / scales.fall
-    grain = course.slope_noise * np.sqrt(2) * (cells.step_s / 60.0) / scales.swing  # noise of one cell
-    slack = np.maximum(0.015, 2.0 * grain / np.sqrt(np.maximum((segments.stop - segments.first) / 3.0, 1.0)))
     flat = (np.abs(steep_up) < 0.12) & (steep_down < 0.12)
+    count = segments.stop - segments.first
+    grain = course.slope_noise * np.sqrt(2) * (cells.step_s / 60.0) / scales.swing  # noise of one cell
+    doubt = np.maximum(grain * np.sqrt(12.0 / np.maximum(count, 2)), LEAST_DOUBT)
     costs = np.zeros((len(segments), 3))
-    costs[:, FREEZE] = AGAINST_SLOPE * np.maximum(up - 2 * slack, 0.0) + np.where(
-        (height > 0.5) & (down < slack), 1.0 * minutes, 0.0
+    costs[:, FREEZE] = against(up, 2 * doubt) + np.where(
+        (height > 0.5) & (down < 1.5 * doubt), 1.0 * minutes, 0.0
     )
     costs[:, HARVEST] = (
-        AGAINST_SLOPE * np.maximum(down - slack, 0.0)
+        against(down, doubt)
         + np.where((height < 0.2) & flat, 0.4 * minutes, 0.0)
         + np.where((height > 0.8) & (steep_up < 0.1), 0.3 * minutes, 0.0)
     )
@@ -148,19 +162,25 @@ def cold_costs(
     np.minimum(costs, 40.0, out=costs)
     costs[~np.isfinite(means(course.level, segments))] = 0.0
     step = jumps(course, segments) / scales.swing
-    jitter = max(0.02, 3.0 * grain)
     rose, fell = np.minimum(np.maximum(step, 0.0), 2.0), np.minimum(np.maximum(-step, 0.0), 2.0)
+    jitter = max(1.5 * grain, LEAST_DOUBT)
     changes = np.zeros((len(segments), 3, 3))
     # A freeze does not climb, and once it is cold it does not drop at a stroke either.
     cold_before = np.r_[False, height[:-1] < 0.35]
-    changes[:, FREEZE, FREEZE] = AGAINST_SLOPE * np.maximum(rose + np.where(cold_before, fell, 0.0) - jitter, 0.0)
-    changes[:, HARVEST, HARVEST] = AGAINST_SLOPE * np.maximum(fell - jitter, 0.0)
-    changes[:, HARVEST, FREEZE] = AGAINST_SLOPE * (fell if back else rose)
-    changes[:, FREEZE, HARVEST] = AGAINST_SLOPE * (rose if back else fell)
-    changes[:, IDLE, FREEZE] = AGAINST_SLOPE * rose
-    changes[:, IDLE, HARVEST] = AGAINST_SLOPE * fell
+    changes[:, FREEZE, FREEZE] = against(rose + np.where(cold_before, fell, 0.0), jitter)
+    changes[:, HARVEST, HARVEST] = against(fell, jitter)
+    changes[:, HARVEST, FREEZE] = against(fell if back else rose, jitter)
+    changes[:, FREEZE, HARVEST] = against(rose if back else fell, jitter)
+    changes[:, IDLE, FREEZE] = against(rose, jitter)
+    changes[:, IDLE, HARVEST] = against(fell, jitter)
     changes[:, :, IDLE] = 4.0 * (fell + rose)[:, None]
     return costs, changes
+
+
+def against(change: np.ndarray, doubt) -> np.ndarray:
+    """What a change (in swings, ≥ 0) speaks against a phase that does not make it: by its square where noise could have
+    made it, in proportion where it is beyond doubt."""
+    return np.minimum(AGAINST_SLOPE * change, 0.5 * (change / doubt) ** 2)
 
 
 def draw_costs(draw: DrawCells, segments: Segments, cells: Cells) -> np.ndarray:
@@ -269,9 +289,15 @@ def label(
     if running:
         scales = scales_of(running[0], segments, cells)
         if scales.clear:
-            like_a_line = [cold_costs(running[0], scales, segments, cells, back=back) for back in (False, True)]
+            like_a_line = [
+                cold_costs(running[0], scales, segments, cells, back=back) for back in (False, True)
+            ]
     if by_cold.any():
-        heard = [(by_cold + c, by_jump + j, 0.0) for c, j in like_a_line if _agrees(usual, plain, (by_cold, by_jump), (c, j))]
+        heard = [
+            (by_cold + c, by_jump + j, 0.0)
+            for c, j in like_a_line
+            if _agrees(usual, plain, (by_cold, by_jump), (c, j))
+        ]
         firsts += heard or [(by_cold, by_jump, 0.0)]
     elif draw is not None:
         firsts += [(*first, LIKE_A_LINE) for first in like_a_line]
@@ -314,7 +340,12 @@ def _orderly(state: np.ndarray, running: Sequence[Course], segments: Segments, c
     with it, can only fall."""
     if not running:
         return 1.0
-    rate = np.nan_to_num(rates(running[0], segments, cells)) * (segments.stop - segments.first - 1) * cells.step_s / 60.0
+    rate = (
+        np.nan_to_num(rates(running[0], segments, cells))
+        * (segments.stop - segments.first - 1)
+        * cells.step_s
+        / 60.0
+    )
     jump = jumps(running[0], segments)
     inside = np.maximum(rate, 0.0)
     # A step up where a harvest begins, or where it ends and the fan comes back, is nobody's fault.
@@ -383,7 +414,9 @@ def _plane(course: Course, segments: Segments, cells: Cells, *, centred: bool) -
     return plane_of(course.trace.role, (course.level - base) / swing, slope / rise)
 
 
-def _taught(plane: Plane, state: np.ndarray, margin: np.ndarray, segments: Segments, cells: Cells) -> np.ndarray:
+def _taught(
+    plane: Plane, state: np.ndarray, margin: np.ndarray, segments: Segments, cells: Cells
+) -> np.ndarray:
     counts = segments.stop - segments.first
     costs = learned_costs(plane, np.repeat(state, counts), np.repeat(margin > SURE, counts), cells.step_s)
     return np.minimum(np.add.reduceat(costs, segments.first, axis=0), MOST_OFF)

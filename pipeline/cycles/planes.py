@@ -34,7 +34,9 @@ def plane_of(role: str, height: np.ndarray, slope: np.ndarray) -> Plane:
     return Plane(role=role, bin=np.where(known, level * SLOPE_BINS + tilt, -1))
 
 
-def learned_costs(plane: Plane, state: np.ndarray, sure: np.ndarray, cell_s: float, states: int = 3) -> np.ndarray:
+def learned_costs(
+    plane: Plane, state: np.ndarray, sure: np.ndarray, cell_s: float, states: int = 3
+) -> np.ndarray:
     """What the plane speaks against each phase, per cell, shape (cells, states) [nats].
 
     state: phase of every cell by the first naming; sure: which cells may teach.

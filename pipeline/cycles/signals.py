@@ -16,6 +16,7 @@ CELL_S = 10.0  # common practice, no source: fine enough for a 40 s harvest, coa
 NOISY = 25.0  # a swing of fewer noises than this asks for wider cells …
 WIDEST_CELL_S = 30.0  # … up to this wide; common practice, no source
 QUICK_S = 5.0  # up to here a median of three takes nothing from a machine's course
+HABIT = 6  # spikes of a log from which on they may be the machine's own
 SPIKE_READINGS = 4  # longest spike that is taken out; common practice, no source
 MOST_DIP_S = 16.0  # a current that is gone for longer is a stop; common practice, no source
 GAP_INTERVALS = 3.5  # a logger may miss two readings and be half an interval late
@@ -95,20 +96,37 @@ def despiked(values: np.ndarray, interval_s: float, *, stops: bool) -> np.ndarra
     usual = np.quantile(sample, 0.9 if interval_s >= 30 else 0.95)
     spread = float(np.median(sample)) / 0.6745 / np.sqrt(2)
     limit = max(3.0 * usual, 8.0 * spread, 1e-9)
-    edges = np.flatnonzero(step > limit)
-    for i in edges.tolist():
-        for width in range(1, SPIKE_READINGS + 1):
-            j = i + width
-            if j + 1 > len(out) - 1:
-                break
-            up, back = out[i + 1] - out[i], out[j + 1] - out[j]
-            if abs(up) <= limit:
-                break
-            dip = stops and up < 0 and width * interval_s >= MOST_DIP_S and out[i + 1 : j + 1].max() < 0.5 * out[i]
-            if abs(back) > limit and up * back < 0 and abs(out[j + 1] - out[i]) < 0.25 * abs(up) and not dip:
-                out[i + 1 : j + 1] = np.linspace(out[i], out[j + 1], width + 2)[1:-1]
-                break
+    found = _spikes(out, np.flatnonzero(step > limit), limit, interval_s, stops)
+    heights = np.array([out[i + 1] - out[i] for i, _ in found])
+    if len(heights) >= HABIT:
+        # What comes again and again the same way is the machine's own doing.
+        usual = np.median(heights)
+        alike = np.abs(heights - usual) < 0.4 * abs(usual)
+        if alike.mean() > 0.6:
+            found = [spike for spike, same in zip(found, alike, strict=True) if not same]
+    for i, j in found:
+        out[i + 1 : j + 1] = np.linspace(out[i], out[j + 1], j - i + 2)[1:-1]
     return out
+
+
+def _spikes(
+    values: np.ndarray, edges: np.ndarray, limit: float, interval_s: float, stops: bool
+) -> list[tuple[int, int]]:
+    """Spikes as pairs: the last reading before and the last one of the spike. `edges`: readings before big steps."""
+    found = []
+    until = -1
+    for i in edges.tolist():
+        if i < until:
+            continue
+        for j in range(i + 1, min(i + SPIKE_READINGS, len(values) - 2) + 1):
+            up, back = values[i + 1] - values[i], values[j + 1] - values[j]
+            returned = abs(back) > limit and up * back < 0 and abs(values[j + 1] - values[i]) < 0.25 * abs(up)
+            long_dip = stops and up < 0 and (j - i) * interval_s >= MOST_DIP_S
+            if returned and not (long_dip and values[i + 1 : j + 1].max() < 0.5 * values[i]):
+                found.append((i, j))
+                until = j + 1
+                break
+    return found
 
 
 def noise_of(values: np.ndarray, resolution: float) -> float:

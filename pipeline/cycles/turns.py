@@ -102,7 +102,9 @@ def look(trace: Trace, near_ns: np.ndarray, before_s: float, after_s: float) -> 
     )
 
 
-def answer(offsets_s: np.ndarray, t0_s: np.ndarray, *, lag_s: float, line: tuple[float, bool], box_s: float = 0.0) -> np.ndarray:
+def answer(
+    offsets_s: np.ndarray, t0_s: np.ndarray, *, lag_s: float, line: tuple[float, bool], box_s: float = 0.0
+) -> np.ndarray:
     """The lagged answer to a change of height one at each t0, shape (t0, w). `box_s`: the logger writes the mean over
     that long before each stamp."""
     fine = 0.5 if lag_s + line[0] < 20 else 1.0
@@ -134,7 +136,11 @@ def weights(view: View, baseline: Baseline, lag_s: float) -> Weights:
     since = s - s[0]
     low = np.minimum(since[:, None], since[None])
     high = np.maximum(since[:, None], since[None])
-    cov = baseline.level**2 + baseline.slope**2 * np.outer(s, s) + baseline.bending * low**2 * (3 * high - low) / 6
+    cov = (
+        baseline.level**2
+        + baseline.slope**2 * np.outer(s, s)
+        + baseline.bending * low**2 * (3 * high - low) / 6
+    )
     for share in NODE_SHARES:
         if lag_s * share > 1.0:
             tail = np.exp(-since / (lag_s * share))
