@@ -11,7 +11,7 @@ from pipeline.errors import LogFileError
 from pipeline.logs.cells import is_error_word, is_number, split_unit
 from pipeline.logs.dialect import Dialect
 from pipeline.logs.head import Head
-from pipeline.logs.stamps import Shape, shape_of
+from pipeline.logs.shapes import Shape, shape_of
 
 TIME_WORDS = re.compile(
     r"""\b(time|date|timestamp|datetime|clock|when|hora|fecha|tiempo|zeit|datum|uhrzeit|zeitstempel|heure|horodatage|jour|día|dia

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from pipeline.errors import LogFileError
 from pipeline.logs.cells import grouped_by, is_error_word, is_number, split_unit
-from pipeline.logs.stamps import shape_of
+from pipeline.logs.shapes import shape_of
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
 HEAD_BYTES, MIDDLE_BYTES, TAIL_BYTES = 65536, 16384, 16384
@@ -37,6 +37,7 @@ class Dialect:
     sample: tuple[tuple[str, ...], ...]  # rows of the sample, cells stripped
     words_seen: bool  # the sample holds error words
     header_line: bytes  # as it stands in the file, to find it again where files were joined
+    units_line: bytes
 
 
 def split_row(line: str, delimiter: str) -> list[str]:
@@ -92,6 +93,7 @@ def sniff(text: bytes, name: str) -> Dialect:
         sample=rows,
         words_seen=any(is_error_word(c) for r in rows for c in r if c),
         header_line=head.header_line,
+        units_line=head.units_line,
     )
 
 
@@ -197,6 +199,7 @@ class _Head:
     data_at: int
     first_line: int
     header_line: bytes
+    units_line: bytes
 
 
 def is_row(cells: list[str], fields: int, decimal: str) -> bool:
@@ -237,8 +240,10 @@ def _head(text: bytes, delimiter: str, fields: int, decimal: str, name: str) -> 
         raise _no_rows(text, name)
     filled = [entry for entry in lines if entry[1].strip(' \t,;|"')]
     units_row: tuple[str, ...] = ()
+    units_line = b""
     if len(filled) >= 2 and _is_units_row(filled[-1][2], fields) and is_header(filled[-2][2], fields):
-        units_row = tuple(filled.pop()[2])
+        _at, line, cells = filled.pop()
+        units_row, units_line = tuple(cells), line.encode()
     header: list[tuple[str, ...]] = []
     header_line = b""
     if filled and is_header(filled[-1][2], fields):
@@ -254,6 +259,7 @@ def _head(text: bytes, delimiter: str, fields: int, decimal: str, name: str) -> 
         data_at=at,
         first_line=number,
         header_line=header_line,
+        units_line=units_line,
     )
 
 

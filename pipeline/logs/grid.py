@@ -17,23 +17,12 @@ import pyarrow.csv as pacsv
 from pipeline.errors import LogFileError
 from pipeline.logs.cells import ERROR_WORDS, THOUSANDS, spellings, split_unit
 from pipeline.logs.dialect import Dialect, split_row
+from pipeline.logs.stamps import CellBlock
 from pipeline.logs.units import unit_of_word
 
 BLOCK_BYTES = 1 << 20
 MOST_BAD_SHARE = 0.1
 """More rows than this that can't be read, and the file is refused. Common practice, no source."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Cells:
-    """One text column: `data` uint8, cell i is data[starts[i]:ends[i]]."""
-
-    data: np.ndarray
-    starts: np.ndarray
-    ends: np.ndarray
-
-    def at(self, row: int) -> bytes:
-        return self.data[self.starts[row] : self.ends[row]].tobytes()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,13 +42,9 @@ class Grid:
     stamps_ns: (
         np.ndarray | None
     )  # int64: the first clock column where Arrow could read it; times as they stand
-    text: dict[int, Cells]  # clock columns as text, where it couldn't
+    text: dict[int, list[CellBlock]]  # clock columns as text, where it couldn't
     numbers: dict[int, Numbers]
     left_out: tuple[str, ...]  # lines of another width, as they stand
-
-
-class _TooMany(Exception):
-    """More lines of another width than a log can have."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,15 +61,40 @@ class Wanted:
 def read_grid(text: bytes, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
     """All rows. Raises LogFileError."""
     body = pa.py_buffer(text)[dialect.data_at : dialect.data_end]
-    if not wanted.careful:
-        for words in ([""], ["", *spellings()]) if not dialect.words_seen else (["", *spellings()],):
-            try:
-                return _quick(body, dialect, wanted, words)
-            except (pa.ArrowInvalid, _Doubtful):
-                continue
-            except _TooMany:
-                break
+    if not wanted.careful and (grid := _try_quick(body, dialect, wanted)):
+        return grid
+    shorter = _without_repeats(text, dialect)
+    if shorter is not None:
+        body = pa.py_buffer(shorter)
+        if not wanted.careful and (grid := _try_quick(body, dialect, wanted)):
+            return grid
     return _careful(text, body, dialect, wanted, name)
+
+
+def _try_quick(body: pa.Buffer, dialect: Dialect, wanted: Wanted) -> Grid | None:
+    """None where a cell is neither a number, blank nor an error word."""
+    for words in ([""], ["", *spellings()]) if not dialect.words_seen else (["", *spellings()],):
+        try:
+            return _quick(body, dialect, wanted, words)
+        except (pa.ArrowInvalid, _Doubtful):
+            continue
+    return None
+
+
+def _without_repeats(text: bytes, dialect: Dialect) -> bytes | None:
+    """The rows without the header (and the units row) again, as in files that were joined; None where it is not."""
+    line = dialect.header_line
+    if not line or text.find(b"\n" + line, dialect.data_at, dialect.data_end) < 0:
+        return None
+    body = text[dialect.data_at : dialect.data_end]
+    units = rb"(?:" + re.escape(dialect.units_line) + rb"\r?\n)?" if dialect.units_line else b""
+    repeat = re.compile(re.escape(line) + rb"\r?\n" + units)
+    pieces, at = [], 0
+    while (found := body.find(b"\n" + line, at)) >= 0:
+        pieces.append(body[at : found + 1])
+        match = repeat.match(body, found + 1)
+        at = match.end() if match else found + 1
+    return b"".join([*pieces, body[at:]])
 
 
 class _Doubtful(Exception):
@@ -198,44 +208,40 @@ def _nulls(chunk: pa.Array) -> np.ndarray:
     return bits[chunk.offset :][: len(chunk)] == 0
 
 
-def _cells(column: pa.ChunkedArray) -> Cells:
-    """A text column as one run of bytes, without copying it where it is one chunk."""
-    data, starts, ends, base = [], [], [], 0
+def _cells(column: pa.ChunkedArray) -> list[CellBlock]:
+    """A text column as the bytes that Arrow keeps it in, without a copy."""
+    blocks = []
     for chunk in column.chunks:
         if not len(chunk):
             continue
         offsets = np.frombuffer(chunk.buffers()[1], np.int32)[chunk.offset :][: len(chunk) + 1]
         raw = chunk.buffers()[2]
-        data.append(np.frombuffer(raw, np.uint8) if raw is not None else np.empty(0, np.uint8))
-        lengths = np.diff(offsets)
+        ends = offsets[1:]
         if chunk.null_count:
-            lengths[_nulls(chunk)] = 0
-        first = offsets[:-1].astype(np.int64) + base
-        starts.append(first)
-        ends.append(first + lengths)
-        base += len(data[-1])
-    if not data:
-        none = np.empty(0, np.int64)
-        return Cells(data=np.empty(0, np.uint8), starts=none, ends=none)
-    return Cells(data=np.concatenate(data), starts=np.concatenate(starts), ends=np.concatenate(ends))
+            ends = np.where(_nulls(chunk), offsets[:-1], ends)
+        blocks.append(CellBlock(data=np.frombuffer(raw or b"", np.uint8), starts=offsets[:-1], ends=ends))
+    return blocks
 
 
-def _with_words(values: np.ndarray, cells: Cells) -> Numbers:
+def _with_words(values: np.ndarray, cells: list[CellBlock]) -> Numbers:
     """The same numbers, with the cells that hold an error word told apart from the blank ones."""
-    missing = np.flatnonzero(np.isnan(values))
-    starts, lengths = cells.starts[missing], cells.ends[missing] - cells.starts[missing]
-    words: dict[str, np.ndarray] = {}
-    for length in np.unique(lengths).tolist():
-        if length == 0:
-            continue
-        here = np.flatnonzero(lengths == length)
-        block = np.stack([cells.data[starts[here] + k] for k in range(length)], axis=1)
-        kinds, which = np.unique(np.ascontiguousarray(block).view(f"V{length}")[:, 0], return_inverse=True)
-        for code, kind in enumerate(kinds):
-            word = kind.tobytes().decode("utf-8", "replace").strip()
-            if word:
-                words[word] = np.append(words.get(word, missing[:0]), missing[here[which == code]])
-    return Numbers(values=values, words=words)
+    words: dict[str, list[np.ndarray]] = {}
+    at = 0
+    for block in cells:
+        missing = np.flatnonzero(np.isnan(values[at : at + len(block.starts)]))
+        starts, lengths = block.starts[missing], (block.ends - block.starts)[missing]
+        for length in np.unique(lengths).tolist():
+            if length == 0:
+                continue
+            here = np.flatnonzero(lengths == length)
+            text = np.stack([block.data[starts[here] + k] for k in range(length)], axis=1)
+            kinds, which = np.unique(np.ascontiguousarray(text).view(f"V{length}")[:, 0], return_inverse=True)
+            for code, kind in enumerate(kinds):
+                word = kind.tobytes().decode("utf-8", "replace").strip()
+                if word:
+                    words.setdefault(word, []).append(missing[here[which == code]] + at)
+        at += len(block.starts)
+    return Numbers(values=values, words={word: np.concatenate(rows) for word, rows in words.items()})
 
 
 def _careful(text: bytes, body: pa.Buffer, dialect: Dialect, wanted: Wanted, name: str) -> Grid:

@@ -17,9 +17,20 @@ import numpy as np
 from pipeline.errors import LogFileError
 from pipeline.logs import zones
 from pipeline.logs.clock import ClockPlan
-from pipeline.logs.grid import Cells, Grid, line_of
+from pipeline.logs.grid import Grid, line_of
 from pipeline.logs.head import Head, seconds_of
-from pipeline.logs.stamps import DAY_NS, NO_ZONE, SECOND_NS, Stamps, days_since_1970, parse, shape_of
+from pipeline.logs.sequence import usual_interval_s
+from pipeline.logs.shapes import shape_of
+from pipeline.logs.stamps import (
+    DAY_NS,
+    NO_ZONE,
+    SECOND_NS,
+    CellBlock,
+    Stamps,
+    cell_at,
+    days_since_1970,
+    parse,
+)
 from pipeline.text import Text
 from pipeline.unit import Unit
 
@@ -144,7 +155,7 @@ def _start_ns(around: Surroundings) -> tuple[int | None, dict[str, str], tuple[T
     if shape is None or not shape.date:
         return None, {}, ()
     raw = np.frombuffer(text.encode(), np.uint8)
-    stamps = parse(raw, np.array([0]), np.array([len(raw)]))
+    stamps = parse([CellBlock(data=raw, starts=np.array([0]), ends=np.array([len(raw)]))])
     order, note = _order_of(stamps, around, np.zeros(1, np.int64))
     days, there = _days(stamps, order)
     if not there.all() or not stamps.possible.all():
@@ -165,7 +176,7 @@ def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
     timed = stamps[-1]
     rows = None if ok.all() else np.flatnonzero(ok)
     if rows is not None:
-        stamps = [_only(s, rows) for s in stamps]
+        stamps = [s.only(rows) for s in stamps]
         dated, timed = stamps[0], stamps[-1]
     if not len(dated.clock_ns):
         raise LogFileError(
@@ -184,7 +195,7 @@ def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
     if not good.all():
         row = int(np.flatnonzero(~good)[0])
         raw_row = row if rows is None else int(rows[row])
-        cells = [grid.text[i].at(raw_row) for i in plan.columns]
+        cells = [cell_at(grid.text[i], raw_row) for i in plan.columns]
         bad = cells[0] if len(cells) == 1 or not there[row] else cells[1]
         raise _impossible(
             bad.decode("utf-8", "replace").strip(), around, line_of(around.text, bad, around.data_at)
@@ -211,31 +222,15 @@ def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
     )
 
 
-def _parsed(cells: Cells, around: Surroundings) -> Stamps:
+def _parsed(cells: list[CellBlock], around: Surroundings) -> Stamps:
     try:
-        return parse(cells.data, cells.starts, cells.ends)
+        return parse(cells)
     except ValueError as error:
         raise LogFileError(
             "the column of times holds too many kinds of text",
             file=around.name,
             remedy="export the log again",
         ) from error
-
-
-def _only(stamps: Stamps, rows: np.ndarray) -> Stamps:
-    return Stamps(
-        date=stamps.date,
-        has_time=stamps.has_time,
-        parts=stamps.parts[:, rows],
-        clock_ns=stamps.clock_ns[rows],
-        offset_s=stamps.offset_s[rows],
-        ok=stamps.ok[rows],
-        possible=stamps.possible[rows],
-        resolution_ns=stamps.resolution_ns,
-        wide_year=stamps.wide_year,
-        example=stamps.example,
-        named=stamps.named,
-    )
 
 
 def _from_time_of_day(stamps: Stamps, rows: np.ndarray | None, around: Surroundings) -> Moments:
@@ -317,13 +312,20 @@ def _local_to_utc(
 
 
 def _days(stamps: Stamps, order: str) -> tuple[np.ndarray, np.ndarray]:
+    """(days since 1970, is there such a day), a row each."""
+    days, there = _days_of_stretches(stamps, order)
+    counts = np.diff(np.append(stamps.day_starts, stamps.parts.shape[1]))
+    return np.repeat(days, counts), np.repeat(there, counts)
+
+
+def _days_of_stretches(stamps: Stamps, order: str) -> tuple[np.ndarray, np.ndarray]:
+    """The same, for each stretch of rows with one date."""
+    parts = stamps.parts[:, stamps.day_starts]
     if stamps.date == "ymd":
-        year, month, day = stamps.parts
-    else:
-        y, m, d = ORDERS[order]
-        year, month, day = stamps.parts[y], stamps.parts[m], stamps.parts[d]
-        year = np.where(year < 100, year + 2000, year)
-    return days_since_1970(year, month, day)
+        return days_since_1970(*parts)
+    y, m, d = ORDERS[order]
+    year = np.where(parts[y] < 100, parts[y] + 2000, parts[y])
+    return days_since_1970(year, parts[m], parts[d])
 
 
 def _order_of(stamps: Stamps, around: Surroundings, clock: np.ndarray) -> tuple[str, tuple[Text, ...]]:
@@ -334,7 +336,7 @@ def _order_of(stamps: Stamps, around: Surroundings, clock: np.ndarray) -> tuple[
     if set_order:
         return set_order, ()
     orders = [o for o in ORDERS if o != "year-first" or not stamps.wide_year]
-    checked = {o: _days(stamps, o) for o in orders}
+    checked = {o: _days_of_stretches(stamps, o) for o in orders}
     bad = {o: int(np.count_nonzero(~there)) for o, (_days_, there) in checked.items()}
     fewest = min(bad.values())
     left = [o for o in orders if bad[o] == fewest]
@@ -344,7 +346,7 @@ def _order_of(stamps: Stamps, around: Surroundings, clock: np.ndarray) -> tuple[
     if told in left:
         return told, ()
     if len(left) > 1:
-        uneven = {o: _unevenness(checked[o][0] * DAY_NS + clock) for o in left}
+        uneven = {o: _unevenness(checked[o][0], stamps, clock) for o in left}
         best = min(uneven.values())
         left = [o for o in left if uneven[o] == best]
     same = [o for o in left if np.array_equal(checked[o][0], checked[left[0]][0])]
@@ -379,13 +381,13 @@ def _order_told(around: Surroundings) -> str:
     return ""
 
 
-def _unevenness(times: np.ndarray) -> int:
-    """Steps that are backwards, or far longer than usual: a wrong date order makes one at every midnight."""
-    if len(times) < 2:
-        return 0
-    steps = np.diff(times)
-    usual = max(int(np.median(np.abs(steps))), 1)
-    return int(np.count_nonzero((steps < 0) | (steps > max(20 * usual, 2 * DAY_NS))))
+def _unevenness(days: np.ndarray, stamps: Stamps, clock: np.ndarray) -> int:
+    """Changes of date that go backwards, or much farther than the usual step: a wrong order makes one at every midnight."""
+    at = stamps.day_starts[1:]
+    steps = (days[1:] - days[:-1]) * DAY_NS + clock[at] - clock[at - 1]
+    usual_ns = abs(usual_interval_s(clock)) * SECOND_NS
+    usual_ns = usual_ns if usual_ns == usual_ns else 0.0
+    return int(np.count_nonzero((steps < 0) | (steps > max(20 * usual_ns, 2 * DAY_NS))))
 
 
 def _format_name(stamps: Stamps, order: str) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -159,8 +158,10 @@ def _refuse_other_columns(content: Content, dialect: Dialect) -> None:
     """A header in mid-file that is not the first one again: from there on the columns mean something else."""
     body = content.text[dialect.data_at : dialect.data_end]
     head = {tuple(r) for r in dialect.header} | {tuple(dialect.units_row)}
-    for match in re.finditer(rb"(?m)^[^\d\s+\-.,;][^\n]*$", body):
-        cells = split_row(match[0].decode("utf-8", "replace").rstrip("\r"), dialect.delimiter)
+    for at in _lines_of_words(body).tolist():
+        end = body.find(b"\n", at)
+        line = body[at : end if end >= 0 else len(body)].decode("utf-8", "replace").rstrip("\r")
+        cells = split_row(line, dialect.delimiter)
         if len(cells) < 2 or tuple(cells) in head or not (dialect.header and is_header(cells, len(cells))):
             continue
         filled = [c for c in cells if c]
@@ -171,9 +172,20 @@ def _refuse_other_columns(content: Content, dialect: Dialect) -> None:
         raise LogFileError(
             "the columns change here: a second log begins",
             file=content.name,
-            line=content.text.count(b"\n", 0, dialect.data_at + match.start()) + 1,
+            line=content.text.count(b"\n", 0, dialect.data_at + at) + 1,
             remedy="split the file there and put both parts into the unit's folder",
         )
+
+
+def _lines_of_words(body: bytes) -> np.ndarray:
+    """Bytes at which a line begins with a letter (behind a quote or not)."""
+    codes = np.frombuffer(body, np.uint8)
+    starts = np.append(0, np.flatnonzero(codes[:-1] == 10) + 1)
+    first = codes[starts]
+    if codes[0] == 34 or (first == 34).any():
+        first = np.where(first == 34, codes[np.minimum(starts + 1, len(codes) - 1)], first)
+    letter = ((first | 32) >= 97) & ((first | 32) <= 122) | (first >= 128)
+    return starts[letter][:10_000]
 
 
 def _composed(first: np.ndarray | None, second: np.ndarray | None) -> np.ndarray | None:

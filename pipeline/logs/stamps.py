@@ -2,16 +2,18 @@
 
 Rows that look alike (the same length, digits and signs in the same places, the same month name and AM/PM) are one
 *shape*. A column has a handful of them. Each is recognised once, from one row, and then parsed for all of its rows at
-once, straight from the bytes of the Arrow column. No date is ever rolled over: a part that can't be is marked.
+once, straight from the bytes of the Arrow column, a block of it at a time so that it stays in the processor's cache. No
+date is ever rolled over: a part that can't be is marked.
 """
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass
-from functools import lru_cache
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
+
+from pipeline.logs.shapes import Shape, shape_of
 
 SECOND_NS = 1_000_000_000
 DAY_NS = 86_400 * SECOND_NS
@@ -19,170 +21,19 @@ NO_ZONE = np.int32(-(2**31))
 """Offset of a row that says none."""
 
 MOST_SHAPES = 400
-"""More shapes than this in one column, and it is no column of times."""
-
-_MONTHS = {
-    name: number
-    for number, names in enumerate(
-        (
-            "january jan januar jän jänner janvier janv enero ene",
-            "february feb februar février févr fév fevrier fevr febrero",
-            "march mar märz mär mrz maerz mars marzo",
-            "april apr avril avr abril abr",
-            "may mai mayo",
-            "june jun juni juin junio",
-            "july jul juli juillet juil julio",
-            "august aug août aout agosto ago",
-            "september sep sept septembre septiembre setiembre set",
-            "october oct okt oktober octobre octubre",
-            "november nov novembre noviembre",
-            "december dec dez dezember décembre déc decembre diciembre dic",
-        ),
-        start=1,
-    )
-    for name in names.split()
-}
-_WEEKDAYS = frozenset(
-    [
-        "mon",
-        "monday",
-        "tue",
-        "tues",
-        "tuesday",
-        "wed",
-        "wednesday",
-        "thu",
-        "thur",
-        "thurs",
-        "thursday",
-        "fri",
-        "friday",
-        "sat",
-        "saturday",
-        "sun",
-        "sunday",
-        "mo",
-        "di",
-        "mi",
-        "do",
-        "fr",
-        "sa",
-        "so",
-        "montag",
-        "dienstag",
-        "mittwoch",
-        "donnerstag",
-        "freitag",
-        "samstag",
-        "sonnabend",
-        "sonntag",
-        "lun",
-        "lunes",
-        "martes",
-        "mié",
-        "mie",
-        "miércoles",
-        "jue",
-        "jueves",
-        "vie",
-        "viernes",
-        "sáb",
-        "sab",
-        "sábado",
-        "dom",
-        "domingo",
-        "lundi",
-        "mardi",
-        "mer",
-        "mercredi",
-        "jeu",
-        "jeudi",
-        "ven",
-        "vendredi",
-        "sam",
-        "samedi",
-        "dim",
-        "dimanche",
-    ]
-)
-_HALVES = {
-    "am": 0,
-    "a": 0,
-    "a.m.": 0,
-    "a. m.": 0,
-    "a.m": 0,
-    "pm": 12,
-    "p": 12,
-    "p.m.": 12,
-    "p. m.": 12,
-    "p.m": 12,
-}
-# Abbreviations as they are used in Europe and North America; common practice, no source.
-_ZONES = {
-    "z": 0,
-    "utc": 0,
-    "gmt": 0,
-    "wet": 0,
-    "bst": 1,
-    "west": 1,
-    "cet": 1,
-    "mez": 1,
-    "cest": 2,
-    "mesz": 2,
-    "eet": 2,
-    "eest": 3,
-    "est": -5,
-    "edt": -4,
-    "cst": -6,
-    "cdt": -5,
-    "mst": -7,
-    "mdt": -6,
-    "pst": -8,
-    "pdt": -7,
-    "akst": -9,
-    "akdt": -8,
-    "hst": -10,
-}
-_SHAPE = re.compile(
-    r"""\s*
-    (?:(?P<weekday>[^\W\d_]{2,10})[.,]?\s+)?
-    (?P<date>
-        (?P<y4>\d{4})(?P<s1>[-/.\s])(?P<m1>\d{1,2})(?P=s1)(?P<d1>\d{1,2})
-      | (?P<y8>\d{4})(?P<m8>\d{2})(?P<d8>\d{2})(?!\d)
-      | (?P<p0>\d{1,2})(?P<s2>[-/.])\s?(?P<p1>\d{1,2})(?P=s2)\s?(?P<p2>\d{4}|\d{2})(?!\d)
-      | (?P<dn>\d{1,2})[-/.\s]{0,2}(?P<mn>[^\W\d_]{3,10})[-/.\s]{1,2}(?P<yn>\d{4}|\d{2})(?!\d)
-      | (?P<mu>[^\W\d_]{3,10})\.?\s(?P<du>\d{1,2}),?\s(?P<yu>\d{4})(?!\d)
-      | (?P<yv>\d{4})[-/.\s](?P<mv>[^\W\d_]{3,10})\.?[-/.\s](?P<dv>\d{1,2})(?!\d)
-    )?
-    (?P<gap>T|t|[,;]?\s+|\s?[-_]\s?|\s*$)?
-    (?P<time>
-        (?P<h>\d{1,6})(?P<s3>[:.h])(?P<mi>\d{2})(?:(?P<s4>[:.m])(?P<s>\d{2})(?:(?P<dot>[.,:])(?P<f>\d{1,9}))?s?)?
-      | (?<=[Tt\s])(?P<h6>\d{2})(?P<mi6>\d{2})(?P<sec6>\d{2})(?:[.,](?P<f6>\d{1,9}))?
-    )?
-    (?:\s?(?P<half>[AaPp](?:\.\s?[Mm]\.?|[Mm])?)(?![^\W\d_]))?
-    (?:\s?(?P<zone>[Zz]|(?:UTC|GMT)?[+\-−]\d{2}:?(?:\d{2})?|UTC|GMT|[A-Z]{3,4})(?![^\W\d_]))?
-    \s*$""",
-    re.VERBOSE,
-)
+"""More shapes than this in one block, and it is no column of times."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class Shape:
-    """How the rows of one shape are read. Spans are (first byte, past the last byte) of the UTF-8 text."""
+class CellBlock:
+    """Some rows of a text column: cell i is data[starts[i]:ends[i]], uint8."""
 
-    length: int
-    digits: tuple[int, ...]  # bytes that may be any digit
-    literal: tuple[tuple[int, int], ...]  # (byte, its value)
-    date: str  # "": none; "ymd": year first and four digits; "named": month by name; "order": order to be decided
-    parts: tuple[tuple[int, int], ...]  # the three parts of the date as they stand ("named": day, year)
-    month: int  # of a named month, else 0
-    hour: tuple[int, int] | None
-    minute: tuple[int, int] | None
-    second: tuple[int, int] | None
-    fraction: tuple[int, int] | None
-    half: int | None  # hours to add to 12-hour time; None: 24-hour time
-    offset_s: int | None
-    wide_year: bool  # the year has four digits
+    data: np.ndarray
+    starts: np.ndarray
+    ends: np.ndarray
+
+    def at(self, row: int) -> bytes:
+        return self.data[self.starts[row] : self.ends[row]].tobytes()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -205,183 +56,145 @@ class Stamps:
     wide_year: bool
     example: str  # the first row's text
     named: bool  # months are written as words
+    day_starts: (
+        np.ndarray
+    )  # rows at which another date begins, row 0 included: dates are worked out once a stretch
+
+    def only(self, rows: np.ndarray) -> Stamps:
+        """The same for some of the rows."""
+        parts = self.parts[:, rows]
+        return replace(
+            self,
+            parts=parts,
+            clock_ns=self.clock_ns[rows],
+            offset_s=self.offset_s[rows],
+            ok=self.ok[rows],
+            possible=self.possible[rows],
+            day_starts=_day_starts(parts),
+        )
 
 
-_ANY_DIGIT = str.maketrans("123456789", "000000000")
-
-
-def shape_of(text: str) -> Shape | None:
-    """The shape of one cell, or None where it is no date and no time."""
-    if len(text) > 60:
-        return None
-    return _shape_of(text.translate(_ANY_DIGIT))
-
-
-@lru_cache(maxsize=8192)
-def _shape_of(text: str) -> Shape | None:
-    match = _SHAPE.match(text)
-    if match is None or not (match["date"] or match["time"]):
-        return None
-    if match["weekday"] and (match["weekday"].lower() not in _WEEKDAYS or not match["date"]):
-        return None
-    if match["half"] and not match["time"]:
-        return None
-    if match["zone"] and not match["time"]:
-        return None
-    if match["date"] and match["time"] and not match["gap"]:
-        return None
-    if match["s3"] == "." and not match["date"]:  # "10.30" alone is a number
-        return None
-    offset = _offset_s(match["zone"]) if match["zone"] else None
-    if match["zone"] and offset is None:
-        return None
-    month_name = match["mn"] or match["mu"] or match["mv"]
-    month = _MONTHS.get(month_name.lower().rstrip("."), 0) if month_name else 0
-    if month_name and not month:
-        return None
-    encoded = text.encode()
-    at = _byte_positions(text)
-
-    def span(*names: str) -> tuple[int, int] | None:
-        name = next((n for n in names if match[n]), None)
-        return (at[match.start(name)], at[match.end(name)]) if name else None
-
-    if match["y4"] or match["y8"]:
-        date, parts = "ymd", (span("y4", "y8"), span("m1", "m8"), span("d1", "d8"))
-    elif month_name:
-        date, parts = "named", (span("dn", "du", "dv"), span("yn", "yu", "yv"))
-    elif match["p0"]:
-        date, parts = "order", (span("p0"), span("p1"), span("p2"))
-    else:
-        date, parts = "", ()
-    hour, minute = span("h", "h6"), span("mi", "mi6")
-    fields = [*parts, hour, minute, span("s", "sec6"), span("f", "f6")]
-    digits = tuple(sorted(i for s in fields if s for i in range(*s)))
-    year = match["p2"] or match["yn"] or "2026"
-    return Shape(
-        length=len(encoded),
-        digits=digits,
-        literal=tuple((i, b) for i, b in enumerate(encoded) if i not in set(digits)),
-        date=date,
-        parts=tuple(parts),
-        month=month,
-        hour=hour,
-        minute=minute,
-        second=span("s", "sec6"),
-        fraction=span("f", "f6"),
-        half=_HALVES[match["half"].lower().replace("\u00a0", " ")] if match["half"] else None,
-        offset_s=offset,
-        wide_year=len(year) == 4,
+def parse(blocks: Sequence[CellBlock]) -> Stamps:
+    """The times in a column of text. Raises ValueError where its rows are too unlike each other to be times."""
+    n = sum(len(b.starts) for b in blocks)
+    into = _Columns(
+        parts=np.zeros((3, n), np.int32),
+        clock=np.zeros(n, np.int64),
+        offset=np.full(n, NO_ZONE, np.int32),
+        ok=np.zeros(n, bool),
+        possible=np.ones(n, bool),
     )
-
-
-def _byte_positions(text: str) -> list[int]:
-    positions, total = [], 0
-    for character in text:
-        positions.append(total)
-        total += len(character.encode())
-    return [*positions, total]
-
-
-def _offset_s(zone: str) -> int | None:
-    word = zone.lower().replace("−", "-")
-    if word in _ZONES:
-        return _ZONES[word] * 3600
-    match = re.fullmatch(r"(?:utc|gmt)?([+-])(\d{2}):?(\d{2})?", word)
-    if not match or int(match[2]) > 14 or int(match[3] or 0) > 59:
-        return None
-    seconds = int(match[2]) * 3600 + int(match[3] or 0) * 60
-    return -seconds if match[1] == "-" else seconds
-
-
-def parse(data: np.ndarray, starts: np.ndarray, ends: np.ndarray) -> Stamps:
-    """The times in a column of text.
-
-    data: uint8, the bytes of the column; starts, ends: int (n,), where each cell begins and ends in it.
-    Raises ValueError where the rows are too unlike each other to be times.
-    """
-    n = len(starts)
-    lengths = ends - starts
-    parts = np.zeros((3, n), np.int32)
-    clock = np.zeros(n, np.int64)
-    offset = np.full(n, NO_ZONE, np.int32)
-    ok = np.zeros(n, bool)
-    possible = np.ones(n, bool)
+    shapes: dict[Shape, int] = {}
+    at = 0
+    for block in blocks:
+        _parse_block(block, into.rows(at, at + len(block.starts)), shapes)
+        at += len(block.starts)
     kinds: dict[str, int] = {}
-    shapes = 0
-    resolution, wide, has_time, named, example = 60 * SECOND_NS, True, False, False, ""
-    by_length = [np.flatnonzero(lengths == k) for k in np.unique(lengths)] if n else []
-    for rows in by_length:
-        length = int(lengths[rows[0]])
-        if length == 0:
-            continue
-        block = _block(data, starts, rows, length)
-        left = np.arange(len(rows))
-        while len(left):
-            shapes += 1
-            if shapes > MOST_SHAPES:
-                raise ValueError("too many shapes")
-            first = block[:, left[0]].tobytes().decode("utf-8", "replace")
-            shape = shape_of(first)
-            here = block if len(left) == len(rows) else block[:, left]
-            if shape is None or shape.length != length:
-                same = (here == here[:, :1]).all(axis=0)
-                left = left[~same]
-                continue
-            same = _matches(here, shape)
-            chosen = rows[left[same]] if not same.all() else rows[left]
-            if not same.all():
-                here = here[:, same]
-            left = left[~same]
-            date = "ymd" if shape.date == "named" else shape.date
-            kinds[date] = kinds.get(date, 0) + len(chosen)
-            where = slice(None) if len(chosen) == n else chosen
-            fields = _fields(here, shape)
-            parts[:, where] = fields.parts
-            clock[where] = fields.clock_ns
-            possible[where] = fields.possible
-            if shape.offset_s is not None:
-                offset[where] = shape.offset_s
-            ok[where] = True
-            resolution = min(resolution, _resolution(shape))
-            wide &= shape.wide_year
-            has_time |= shape.hour is not None
-            named |= shape.date == "named"
-            example = example or first
+    for shape, rows in shapes.items():
+        kinds[shape.kind] = kinds.get(shape.kind, 0) + rows
     kind = max(kinds, key=kinds.get, default="")
     if len(kinds) > 1:  # rows in another style than most of the column are no times of this column
-        ok &= _of_kind(data, starts, ends, kind)
+        _drop_other_kinds(blocks, into.ok, kind)
+    mine = [s for s in shapes if s.kind == kind]
+    first = int(np.argmax(into.ok)) if n else 0
     return Stamps(
         date=kind,
-        has_time=has_time,
-        parts=parts,
-        clock_ns=clock,
-        offset_s=offset,
-        ok=ok,
-        possible=possible,
-        resolution_ns=resolution,
-        wide_year=wide,
-        example=example,
-        named=named,
+        has_time=any(s.hour is not None for s in mine),
+        parts=into.parts,
+        clock_ns=into.clock,
+        offset_s=into.offset,
+        ok=into.ok,
+        possible=into.possible,
+        resolution_ns=min((_resolution(s) for s in mine), default=60 * SECOND_NS),
+        wide_year=all(s.wide_year for s in mine),
+        example=cell_at(blocks, first).decode("utf-8", "replace").strip() if n else "",
+        named=any(s.date == "named" for s in mine),
+        day_starts=_day_starts(into.parts),
     )
 
 
-def _of_kind(data: np.ndarray, starts: np.ndarray, ends: np.ndarray, kind: str) -> np.ndarray:
-    """Rows whose own date is of this kind, row by row: only for the odd column that mixes styles."""
-    text = data.tobytes()
-    cache: dict[bytes, bool] = {}
+@dataclass(frozen=True, kw_only=True)
+class _Columns:
+    """The columns being filled."""
 
-    def fits(cell: bytes) -> bool:
-        shape = shape_of(cell.decode("utf-8", "replace"))
-        return shape is not None and ("ymd" if shape.date == "named" else shape.date) == kind
+    parts: np.ndarray
+    clock: np.ndarray
+    offset: np.ndarray
+    ok: np.ndarray
+    possible: np.ndarray
 
-    result = np.zeros(len(starts), bool)
-    for i, (a, b) in enumerate(zip(starts.tolist(), ends.tolist(), strict=True)):
-        key = re.sub(rb"\d", b"0", text[a:b])
-        if key not in cache:
-            cache[key] = fits(text[a:b])
-        result[i] = cache[key]
-    return result
+    def rows(self, a: int, b: int) -> _Columns:
+        return _Columns(
+            parts=self.parts[:, a:b],
+            clock=self.clock[a:b],
+            offset=self.offset[a:b],
+            ok=self.ok[a:b],
+            possible=self.possible[a:b],
+        )
+
+
+def _parse_block(block: CellBlock, into: _Columns, shapes: dict[Shape, int]) -> None:
+    n = len(block.starts)
+    lengths = block.ends - block.starts
+    even = n > 0 and bool((lengths == lengths[0]).all())
+    tried = 0
+    for length in [int(lengths[0])] if even else np.unique(lengths).tolist():
+        rows = np.arange(n) if even else np.flatnonzero(lengths == length)
+        if length == 0:
+            continue
+        text = _by_position(block, rows, length)
+        left = np.arange(len(rows))
+        while len(left):
+            tried += 1
+            if tried > MOST_SHAPES:
+                raise ValueError("too many shapes")
+            here = text if len(left) == len(rows) else text[:, left]
+            shape = shape_of(here[:, 0].tobytes().decode("utf-8", "replace"))
+            if shape is None or shape.length != length:
+                left = left[(here != here[:, :1]).any(axis=0)]
+                continue
+            same = _matches(here, shape)
+            if same.all():
+                where = slice(None) if len(left) == n else rows[left]
+                left = left[:0]
+            else:
+                here, where, left = here[:, same], rows[left[same]], left[~same]
+            fields = _fields(here, shape)
+            into.parts[:, where] = fields.parts
+            into.clock[where] = fields.clock_ns
+            into.possible[where] = fields.possible
+            into.ok[where] = True
+            if shape.offset_s is not None:
+                into.offset[where] = shape.offset_s
+            shapes[shape] = shapes.get(shape, 0) + here.shape[1]
+
+
+def _drop_other_kinds(blocks: Sequence[CellBlock], ok: np.ndarray, kind: str) -> None:
+    """Row by row: only for the odd column that mixes styles."""
+    at = 0
+    for block in blocks:
+        for row in range(len(block.starts)):
+            if ok[at + row]:
+                shape = shape_of(block.at(row).decode("utf-8", "replace"))
+                ok[at + row] = shape is not None and shape.kind == kind
+        at += len(block.starts)
+
+
+def cell_at(blocks: Sequence[CellBlock], row: int) -> bytes:
+    for block in blocks:
+        if row < len(block.starts):
+            return block.at(row)
+        row -= len(block.starts)
+    raise IndexError(row)
+
+
+def _day_starts(parts: np.ndarray) -> np.ndarray:
+    if not parts.shape[1]:
+        return np.empty(0, np.intp)
+    change = parts[2, 1:] != parts[2, :-1]
+    change |= parts[1, 1:] != parts[1, :-1]
+    change |= parts[0, 1:] != parts[0, :-1]
+    return np.concatenate([[0], np.flatnonzero(change) + 1])
 
 
 def _resolution(shape: Shape) -> int:
@@ -390,15 +203,15 @@ def _resolution(shape: Shape) -> int:
     return SECOND_NS if shape.second else 60 * SECOND_NS
 
 
-def _block(data: np.ndarray, starts: np.ndarray, rows: np.ndarray, length: int) -> np.ndarray:
+def _by_position(block: CellBlock, rows: np.ndarray, length: int) -> np.ndarray:
     """The rows' bytes, one byte position a line: (length, rows)."""
-    first = starts[rows]
+    first = block.starts[rows]
     step = int(first[1] - first[0]) if len(first) > 1 else length
-    if len(first) > 1 and step >= length and (np.diff(first) == step).all():
-        flat = data[first[0] : first[0] + step * len(first)]
+    if len(first) > 1 and step >= length and bool((np.diff(first) == step).all()):
+        flat = block.data[first[0] : first[0] + step * len(first)]
         if len(flat) == step * len(first):
             return np.ascontiguousarray(flat.reshape(len(first), step)[:, :length].T)
-    return np.stack([data[first + j] for j in range(length)])
+    return np.stack([block.data[first + j] for j in range(length)])
 
 
 def _matches(block: np.ndarray, shape: Shape) -> np.ndarray:

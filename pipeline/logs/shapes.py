@@ -1,0 +1,262 @@
+"""What the text of one cell is, if it is a date, a time or both: where its parts stand and what they mean."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+
+_MONTHS = {
+    name: number
+    for number, names in enumerate(
+        (
+            "january jan januar jän jänner janvier janv enero ene",
+            "february feb februar février févr fév fevrier fevr febrero",
+            "march mar märz mär mrz maerz mars marzo",
+            "april apr avril avr abril abr",
+            "may mai mayo",
+            "june jun juni juin junio",
+            "july jul juli juillet juil julio",
+            "august aug août aout agosto ago",
+            "september sep sept septembre septiembre setiembre set",
+            "october oct okt oktober octobre octubre",
+            "november nov novembre noviembre",
+            "december dec dez dezember décembre déc decembre diciembre dic",
+        ),
+        start=1,
+    )
+    for name in names.split()
+}
+_WEEKDAYS = frozenset(
+    [
+        "mon",
+        "monday",
+        "tue",
+        "tues",
+        "tuesday",
+        "wed",
+        "wednesday",
+        "thu",
+        "thur",
+        "thurs",
+        "thursday",
+        "fri",
+        "friday",
+        "sat",
+        "saturday",
+        "sun",
+        "sunday",
+        "mo",
+        "di",
+        "mi",
+        "do",
+        "fr",
+        "sa",
+        "so",
+        "montag",
+        "dienstag",
+        "mittwoch",
+        "donnerstag",
+        "freitag",
+        "samstag",
+        "sonnabend",
+        "sonntag",
+        "lun",
+        "lunes",
+        "martes",
+        "mié",
+        "mie",
+        "miércoles",
+        "jue",
+        "jueves",
+        "vie",
+        "viernes",
+        "sáb",
+        "sab",
+        "sábado",
+        "dom",
+        "domingo",
+        "lundi",
+        "mardi",
+        "mer",
+        "mercredi",
+        "jeu",
+        "jeudi",
+        "ven",
+        "vendredi",
+        "sam",
+        "samedi",
+        "dim",
+        "dimanche",
+    ]
+)
+_HALVES = {
+    "am": 0,
+    "a": 0,
+    "a.m.": 0,
+    "a. m.": 0,
+    "a.m": 0,
+    "pm": 12,
+    "p": 12,
+    "p.m.": 12,
+    "p. m.": 12,
+    "p.m": 12,
+}
+# Abbreviations as they are used in Europe and North America; common practice, no source.
+_ZONES = {
+    "z": 0,
+    "utc": 0,
+    "gmt": 0,
+    "wet": 0,
+    "bst": 1,
+    "west": 1,
+    "cet": 1,
+    "mez": 1,
+    "cest": 2,
+    "mesz": 2,
+    "eet": 2,
+    "eest": 3,
+    "est": -5,
+    "edt": -4,
+    "cst": -6,
+    "cdt": -5,
+    "mst": -7,
+    "mdt": -6,
+    "pst": -8,
+    "pdt": -7,
+    "akst": -9,
+    "akdt": -8,
+    "hst": -10,
+}
+_SHAPE = re.compile(
+    r"""\s*
+    (?:(?P<weekday>[^\W\d_]{2,10})[.,]?\s+)?
+    (?P<date>
+        (?P<y4>\d{4})(?P<s1>[-/.\s])(?P<m1>\d{1,2})(?P=s1)(?P<d1>\d{1,2})
+      | (?P<y8>\d{4})(?P<m8>\d{2})(?P<d8>\d{2})(?!\d)
+      | (?P<p0>\d{1,2})(?P<s2>[-/.])\s?(?P<p1>\d{1,2})(?P=s2)\s?(?P<p2>\d{4}|\d{2})(?!\d)
+      | (?P<dn>\d{1,2})[-/.\s]{0,2}(?P<mn>[^\W\d_]{3,10})[-/.\s]{1,2}(?P<yn>\d{4}|\d{2})(?!\d)
+      | (?P<mu>[^\W\d_]{3,10})\.?\s(?P<du>\d{1,2}),?\s(?P<yu>\d{4})(?!\d)
+      | (?P<yv>\d{4})[-/.\s](?P<mv>[^\W\d_]{3,10})\.?[-/.\s](?P<dv>\d{1,2})(?!\d)
+    )?
+    (?P<gap>T|t|[,;]?\s+|\s?[-_]\s?|\s*$)?
+    (?P<time>
+        (?P<h>\d{1,5})(?P<s3>[:.h])(?P<mi>\d{2})(?:(?P<s4>[:.m])(?P<s>\d{2})(?:(?P<dot>[.,:])(?P<f>\d{1,9}))?s?)?
+      | (?<=[Tt\s])(?P<h6>\d{2})(?P<mi6>\d{2})(?P<sec6>\d{2})(?:[.,](?P<f6>\d{1,9}))?
+    )?
+    (?:\s?(?P<half>[AaPp](?:\.\s?[Mm]\.?|[Mm])?)(?![^\W\d_]))?
+    (?:\s?(?P<zone>[Zz]|(?:UTC|GMT)?[+\-−]\d{2}:?(?:\d{2})?|UTC|GMT|[A-Z]{3,4})(?![^\W\d_]))?
+    \s*$""",
+    re.VERBOSE,
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shape:
+    """How the rows of one shape are read. Spans are (first byte, past the last byte) of the UTF-8 text."""
+
+    length: int
+    digits: tuple[int, ...]  # bytes that may be any digit
+    literal: tuple[tuple[int, int], ...]  # (byte, its value)
+    date: str  # "": none; "ymd": year first and four digits; "named": month by name; "order": order to be decided
+    parts: tuple[tuple[int, int], ...]  # the three parts of the date as they stand ("named": day, year)
+    month: int  # of a named month, else 0
+    hour: tuple[int, int] | None
+    minute: tuple[int, int] | None
+    second: tuple[int, int] | None
+    fraction: tuple[int, int] | None
+    half: int | None  # hours to add to 12-hour time; None: 24-hour time
+    offset_s: int | None
+    wide_year: bool  # the year has four digits
+
+    @property
+    def kind(self) -> str:
+        """What sort of date stands in it: rows of one column are of one kind."""
+        return "ymd" if self.date == "named" else self.date
+
+
+_ANY_DIGIT = str.maketrans("123456789", "000000000")
+
+
+def shape_of(text: str) -> Shape | None:
+    """The shape of one cell, or None where it is no date and no time."""
+    if len(text) > 60:
+        return None
+    return _shape_of(text.translate(_ANY_DIGIT))
+
+
+@lru_cache(maxsize=8192)
+def _shape_of(text: str) -> Shape | None:
+    match = _SHAPE.match(text)
+    if match is None or not (match["date"] or match["time"]):
+        return None
+    if match["weekday"] and (match["weekday"].lower() not in _WEEKDAYS or not match["date"]):
+        return None
+    if match["half"] and not match["time"]:
+        return None
+    if match["zone"] and not match["time"]:
+        return None
+    if match["date"] and match["time"] and not match["gap"]:
+        return None
+    if match["s3"] == "." and not match["date"]:  # "10.30" alone is a number
+        return None
+    offset = _offset_s(match["zone"]) if match["zone"] else None
+    if match["zone"] and offset is None:
+        return None
+    month_name = match["mn"] or match["mu"] or match["mv"]
+    month = _MONTHS.get(month_name.lower().rstrip("."), 0) if month_name else 0
+    if month_name and not month:
+        return None
+    encoded = text.encode()
+    at = _byte_positions(text)
+
+    def span(*names: str) -> tuple[int, int] | None:
+        name = next((n for n in names if match[n]), None)
+        return (at[match.start(name)], at[match.end(name)]) if name else None
+
+    if match["y4"] or match["y8"]:
+        date, parts = "ymd", (span("y4", "y8"), span("m1", "m8"), span("d1", "d8"))
+    elif month_name:
+        date, parts = "named", (span("dn", "du", "dv"), span("yn", "yu", "yv"))
+    elif match["p0"]:
+        date, parts = "order", (span("p0"), span("p1"), span("p2"))
+    else:
+        date, parts = "", ()
+    hour, minute = span("h", "h6"), span("mi", "mi6")
+    fields = [*parts, hour, minute, span("s", "sec6"), span("f", "f6")]
+    digits = tuple(sorted(i for s in fields if s for i in range(*s)))
+    year = match["p2"] or match["yn"] or "2026"
+    return Shape(
+        length=len(encoded),
+        digits=digits,
+        literal=tuple((i, b) for i, b in enumerate(encoded) if i not in set(digits)),
+        date=date,
+        parts=tuple(parts),
+        month=month,
+        hour=hour,
+        minute=minute,
+        second=span("s", "sec6"),
+        fraction=span("f", "f6"),
+        half=_HALVES[match["half"].lower().replace("\u00a0", " ")] if match["half"] else None,
+        offset_s=offset,
+        wide_year=len(year) == 4,
+    )
+
+
+def _byte_positions(text: str) -> list[int]:
+    positions, total = [], 0
+    for character in text:
+        positions.append(total)
+        total += len(character.encode())
+    return [*positions, total]
+
+
+def _offset_s(zone: str) -> int | None:
+    word = zone.lower().replace("−", "-")
+    if word in _ZONES:
+        return _ZONES[word] * 3600
+    match = re.fullmatch(r"(?:utc|gmt)?([+-])(\d{2}):?(\d{2})?", word)
+    if not match or int(match[2]) > 14 or int(match[3] or 0) > 59:
+        return None
+    seconds = int(match[2]) * 3600 + int(match[3] or 0) * 60
+    return -seconds if match[1] == "-" else seconds
