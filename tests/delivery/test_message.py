@@ -3,6 +3,7 @@
 import html.parser
 import io
 import re
+import shutil
 import zipfile
 from datetime import datetime, timedelta, timezone
 from email import message_from_bytes, policy
@@ -29,17 +30,25 @@ def parts_of(message):
     return [(part.get_content_type(), part.get_filename()) for part in message.walk()]
 
 
-@pytest.fixture
-def files(reports):
-    return write(reports)[1]
+@pytest.fixture(scope="module")
+def written(made_fleet, tmp_path_factory):
+    """A folder of reports whose messages are written."""
+    reports = tmp_path_factory.mktemp("written") / "reports"
+    shutil.copytree(made_fleet / "reports", reports, copy_function=shutil.copy2)
+    return reports, write(reports)[1]
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
+def files(written):
+    return written[1]
+
+
+@pytest.fixture(scope="module")
 def lantern(files):
     return next(opened(path) for units, path in files.items() if "bar" in units)
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def kiosk(files):
     return opened(files["kiosk",])
 
@@ -110,7 +119,8 @@ def test_the_body_loads_nothing_and_runs_nothing(lantern):
     assert "http" not in re.sub(r"<!DOCTYPE.*?>", "", html_of(lantern))
 
 
-def test_attached_reports_open_and_are_the_ones_on_disk(lantern, reports):
+def test_attached_reports_open_and_are_the_ones_on_disk(lantern, written):
+    reports, _ = written
     for part in lantern.iter_attachments():
         if part.get_content_type() == "application/zip":
             with zipfile.ZipFile(io.BytesIO(part.get_content())) as archive:
@@ -184,7 +194,8 @@ def test_names_outside_ascii_survive_the_journey(kiosk):
     assert "máquina de hielo" in kiosk["Subject"]
 
 
-def test_an_attachment_s_name_outside_ascii_is_encoded_as_rfc_2231_says(reports):
+def test_an_attachment_s_name_outside_ascii_is_encoded_as_rfc_2231_says(reports, monkeypatch):
+    monkeypatch.setattr("pipeline.delivery.making.PICTURES_OF", 0)
     (reports / "kiosk").rename(reports / "kiosk-ñandú")
     text = (reports / "clients.toml").read_text(encoding="utf-8")
     (reports / "clients.toml").write_text(text.replace('["kiosk"]', '["kiosk*"]'), encoding="utf-8")
@@ -196,16 +207,15 @@ def test_an_attachment_s_name_outside_ascii_is_encoded_as_rfc_2231_says(reports)
     assert any(name.startswith("kiosk-ñandú 2026-05-") for name in names)
 
 
-def test_the_same_reports_make_the_same_message_to_the_byte(reports):
-    _, first = write(reports)
-    before = {units: path.read_bytes() for units, path in first.items()}
-    for path in first.values():
-        path.unlink()
-    _, second = write(reports)
-    assert {units: path.read_bytes() for units, path in second.items()} == before
+def test_the_same_reports_make_the_same_message_to_the_byte(reports, files):
+    _, again = write(reports)
+    assert {units: path.read_bytes() for units, path in again.items()} == {
+        units: path.read_bytes() for units, path in files.items()
+    }
 
 
 def test_a_large_page_travels_zipped_and_a_small_one_as_it_is(reports, monkeypatch):
+    monkeypatch.setattr("pipeline.delivery.making.PICTURES_OF", 0)
     monkeypatch.setattr("pipeline.delivery.message.ZIPPED_OVER_BYTES", 10)
     zipped = opened(write(reports, units=("kiosk",))[1]["kiosk",])
     assert [kind for kind, name in parts_of(zipped) if name and not name.startswith("picture")] == [
@@ -221,6 +231,7 @@ def test_a_large_page_travels_zipped_and_a_small_one_as_it_is(reports, monkeypat
 
 
 def test_reports_too_large_for_one_message_come_in_several_that_say_so(reports, monkeypatch):
+    monkeypatch.setattr("pipeline.delivery.making.PICTURES_OF", 0)
     monkeypatch.setattr("pipeline.delivery.due.LARGEST_BYTES", 1000)
     _, files = write(reports)
     subjects = sorted(opened(path)["Subject"] for units, path in files.items() if "kiosk" not in units)
