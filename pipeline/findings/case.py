@@ -191,6 +191,10 @@ class Case:
             return 0.5
         return float(np.mean(channel.trusted)) * (0.85 + 0.15 * channel.role_confidence)
 
+    def rare(self, mask: np.ndarray) -> bool:
+        """Whether so few cycles are meant that they are worth a note, no more."""
+        return 100 * mask.sum() <= self.thresholds["rare_pct"] * self.n
+
     def numbers(self, mask: np.ndarray) -> tuple[int, ...]:
         """The numbers of the cycles in `mask`."""
         return tuple(int(k) for k in self.number[mask])

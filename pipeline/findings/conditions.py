@@ -20,7 +20,8 @@ CP_WATER_KJ_PER_KG_K = 4.19  # IAPWS-95, between 10 and 20 °C at one atmosphere
 _AIR_SLOPE, _AIR_SLOPE_SD = 0.012, 0.008  # log freeze per K of air: common practice, no source
 _WATER_SLOPE_SD = 0.004
 _DAY_SD = 0.04  # log freeze, amplitude of a day's swing where no air was logged: common practice, no source
-_SLOPE_RANGE = (0.0, 0.05)
+_AIR_MOST = 0.04
+_WATER_MOST = 1.15  # of the slope that the water's heat alone makes: what it does to the capacity comes on top
 _HUBER = 1.5  # residuals beyond this many sigmas count less: Huber 1981 (from memory, to be confirmed)
 _DAYS_FOR_A_DAY_SWING = 3.0
 
@@ -86,7 +87,7 @@ def adjust(
     slopes, errors = _fit(x[use], y[use], mean, sd, least)
     for i, name in enumerate(names):
         if name in ("air", "water"):
-            slopes[i] = min(max(slopes[i], _SLOPE_RANGE[0]), _SLOPE_RANGE[1])
+            slopes[i] = min(max(slopes[i], 0.0), _AIR_MOST if name == "air" else _WATER_MOST * mean[i])
     physical = [i for i, name in enumerate(names) if name in ("air", "water")]
     foreseen = float(np.std(x[use][:, physical] @ mean[physical])) if physical else math.nan
     return Adjusted(
@@ -146,7 +147,7 @@ def at_same_conditions(earlier: _Log, later: _Log) -> tuple[np.ndarray, np.ndarr
     logged = [np.log(freeze) for freeze, _, _ in logs]
     y = np.concatenate([values - np.median(values) for values in logged])
     slopes, _ = _fit(within, y, np.array(mean), np.array(sd), 0.01)
-    slopes = np.clip(slopes, *_SLOPE_RANGE)
+    slopes = np.clip(slopes, 0.0, [_AIR_MOST if s == _AIR_SLOPE else _WATER_MOST * s for s in mean])
     moved = [
         values - sum(s * (column[i][0] - column[i][2]) for s, column in zip(slopes, columns, strict=True))
         for i, values in enumerate(logged)

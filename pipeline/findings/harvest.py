@@ -60,7 +60,7 @@ def _stalled(case: Case):
     at = np.flatnonzero(stalled)
     lengths = case.harvest_min[stalled]
     return Seen(
-        severity=Severity.ACT if len(at) >= case.thresholds["stall_act_cycles"] else Severity.WATCH,
+        severity=_severity(case, stalled),
         title=titles[leading](count=len(at), of=of),
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
@@ -80,6 +80,13 @@ def _stalled(case: Case):
         confidence=_confidence(case, stalled),
         causes=_CAUSES[leading],
     )
+
+
+def _severity(case: Case, stalled: np.ndarray) -> Severity:
+    several = stalled.sum() >= case.thresholds["stall_act_cycles"]
+    if case.rare(stalled):
+        return Severity.WATCH if several else Severity.NOTE
+    return Severity.ACT if several else Severity.WATCH
 
 
 def _confidence(case: Case, stalled: np.ndarray) -> float:
@@ -108,7 +115,7 @@ def _long(case: Case):
     found = float(np.median(case.harvest_min[s.long]))
     margin = (found - s.usual_min * (1 + case.thresholds["harvest_out_pct"] / 100)) / s.sigma_min
     return Seen(
-        severity=Severity.WATCH,
+        severity=Severity.NOTE if case.rare(s.long) else Severity.WATCH,
         title=_LONG(
             count=len(at),
             of=int(case.harvests.sum()),
@@ -169,14 +176,14 @@ RULES = (
         test=_stalled,
         needs=(NEEDS_TIMED_HARVESTS,),
         thresholds=("stall_peak_c", "stall_peak_share", "stall_plateau_min", "stall_times", "stall_limit_min",
-                    "repeat_freeze_share", "stall_act_cycles", "outlier_z"),
+                    "repeat_freeze_share", "stall_act_cycles", "rare_pct", "outlier_z"),
         causes=_CAUSES["plateau"],
     ),
     Rule(
         code="harvest-long",
         test=_long,
         needs=(NEEDS_TIMED_HARVESTS,),
-        thresholds=("outlier_z", "harvest_out_pct", "harvest_out_min", "own_cycles"),
+        thresholds=("outlier_z", "harvest_out_pct", "harvest_out_min", "rare_pct", "own_cycles"),
         causes=("hot-gas-weak", "slab-sticks", "harvest-end-sensing", "room-cold"),
     ),
 )  # fmt: skip

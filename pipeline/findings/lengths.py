@@ -38,7 +38,7 @@ _SHORT_ALL = phrase(
 # Common practice, no source.
 _RUN = 8  # freezes of a run that is long enough to be judged by its smaller limit
 _LEAST_USUAL = 6  # freezes that a standard needs
-_BAND_SIGMA = 0.15  # a kind's band is known to about 15 %
+_BAND_SIGMA = 0.25  # a kind's band is known to about 25 %
 _BAND_AIR_C, _BAND_WATER_C = 24.0, 16.0  # where the bands of the kinds are meant: common practice, no source
 
 
@@ -269,7 +269,7 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
     )
     bad = lost_pct >= t["lost_act_pct"] if side > 0 else out.sum() >= 0.3 * judged.sum()
     return Seen(
-        severity=Severity.ACT if bad else Severity.WATCH,
+        severity=Severity.NOTE if case.rare(out) else Severity.ACT if bad else Severity.WATCH,
         title=title,
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
@@ -296,7 +296,7 @@ def _rounded(value: float) -> float | None:
     return round(value, 1) if math.isfinite(value) else None
 
 
-_READS = ("outlier_z", "freeze_out_pct", "run_out_pct", "spread_floor_pct", "own_cycles", "band_cycles", "lost_act_pct",
+_READS = ("outlier_z", "freeze_out_pct", "run_out_pct", "spread_floor_pct", "own_cycles", "band_cycles", "rare_pct", "lost_act_pct",
           "plate_out_pct", "unknown_air_c", "unknown_water_c", "air_pct_per_k", "air_rated_c", "water_rated_c")  # fmt: skip
 
 RULES = (

@@ -128,10 +128,18 @@ def refrigeration(
         return None if channel is None else late_freeze(channel, start_ns, harvest_ns)
 
     nothing = np.full(len(start_ns), np.nan)
+    if not refrigerant or timeline.get("suction_pressure", "discharge_pressure") is None:
+        return Refrigeration(
+            evaporating_c=nothing,
+            condensing_c=nothing,
+            superheat_k=nothing,
+            subcooling_k=nothing,
+            condensing_over_air_k=nothing,
+        )
     evaporating = bubble = dew = nothing
-    if refrigerant and (pressure := late("suction_pressure")) is not None:
+    if (pressure := late("suction_pressure")) is not None:
         evaporating = _or(saturation_c(refrigerant, pressure, at="dew"), nothing)
-    if refrigerant and (pressure := late("discharge_pressure")) is not None:
+    if (pressure := late("discharge_pressure")) is not None:
         bubble = _or(saturation_c(refrigerant, pressure, at="bubble"), nothing)
         dew = _or(saturation_c(refrigerant, pressure, at="dew"), nothing)
     condensing = (bubble + dew) / 2

@@ -55,12 +55,20 @@ def robust_individuals(x: np.ndarray, *, floor: float = 0.0) -> Limits:
     """An individuals chart that outliers cannot move: median, and a spread for each side of it.
 
     The chart of a skewed sample is too narrow on its long side and too wide on the other, so each side has its own
-    median absolute deviation (the "double MAD"). `sigma` is the larger one. `floor` is the least spread that is
+    median absolute deviation (the "double MAD"), or more where its tail is long. `sigma` is the larger one. `floor` is the least spread that is
     believed: what sampling alone makes.
     """
     centre = float(np.median(x))
-    below, above = spread(centre - x[x <= centre], floor), spread(x[x >= centre] - centre, floor)
+    below, above = _side(centre - x[x <= centre], floor), _side(x[x >= centre] - centre, floor)
     return Limits(centre=centre, sigma=max(below, above), lower=centre - 3 * below, upper=centre + 3 * above)
+
+
+def _side(deviations: np.ndarray, floor: float) -> float:
+    """Sigma of one side of a centre: by the median deviation; by its 80 % quantile where the tail is long, up to half as
+    much again, so that outliers in number do not hide themselves."""
+    sigma = spread(deviations, floor)
+    tail = float(np.quantile(deviations, 0.8)) / _NORMAL.inv_cdf(0.9)
+    return min(max(sigma, tail), 1.5 * sigma)
 
 
 def spread(deviations: np.ndarray, floor: float = 0.0) -> float:
