@@ -40,7 +40,7 @@ KINDS: Mapping[str, FaultKind] = MappingProxyType(
         "water-leak": FaultKind(
             does="the water valve leaks in freeze: warm water keeps the level up, freezes are long",
             expect=("freeze-long",),
-            may=("output-low", "freeze-at-timeout", "weak-freeze", "drift"),
+            may=("harvest-long", "output-low", "freeze-at-timeout", "weak-freeze", "drift"),
             options={"part": 0.3},
         ),
         "dirty-condenser": FaultKind(

@@ -83,12 +83,11 @@ def signals(
     running, gas, pump = (on & COMPRESSOR) > 0, (on & GAS) > 0, (on & PUMP) > 0
     fan, hum, dark = (on & FAN) > 0, (on & HUM) > 0, (on & DARK) > 0
     plate, cond = smooth["plate"], smooth["condenser"]
-    starved = _starved_k(faults, t) * (running & ~gas)
+    # superheat of a starved evaporator comes and goes over minutes
+    starved = lag(_starved_k(faults, t) * (running & ~gas), 240.0)
     out: dict[str, np.ndarray] = {}
-    out["evaporator"] = plate + lag(starved, 40.0)
-    out["suction"] = lag(
-        np.where(running, plate + np.where(gas, 2.0, 4.0) + 1.3 * starved, 0.5 * (plate + room)), 15.0
-    )
+    out["evaporator"] = plate + starved
+    out["suction"] = lag(np.where(running, plate + 3.0 + 0.3 * starved, 0.5 * (plate + room)) + starved, 15.0)
     hot = np.where(running, cond + 0.55 * (cond - plate) + 1.3 * starved, room)
     out["discharge"] = lag_by_state(hot, np.where(running, 70.0, 900.0))
     if machine.cooling == "air":
