@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from tests.bench.second_machine import CHANNEL_SETS, KINDS, Case
 from tests.bench.second_probes import Clip, Meter, Mishaps
 from tests.bench.second_story import Plan
+from tests.bench.second_surprises import LATEST
 
 INTERVALS_S = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0, 60.0)
 COARSE_S = 300.0
@@ -66,6 +69,8 @@ LATER = (
     "bursts",
 )
 
+THIRD_THOUGHTS = 200_000
+
 
 def lag_band(lag_s: float) -> str:
     return "5-15 s" if lag_s < 15 else "15-40 s" if lag_s < 40 else "40-90 s"
@@ -79,6 +84,12 @@ def case_at(index: int) -> Case:
     channels = list(CHANNEL_SETS)[index % len(CHANNEL_SETS)]
     if index >= SECOND_THOUGHTS:
         channels = list(CHANNEL_SETS)[(index // len(LATER) + index) % len(CHANNEL_SETS)]
+    if index >= THIRD_THOUGHTS:
+        stories = list(LATEST)
+        story = stories[(index // 2 + index // 16) % len(stories)]
+        base = build_case(index, kind=kind, interval_s=interval, channels=channels, story="none", rng=rng)
+        changed = LATEST[story](base, rng)
+        return replace(changed, strata={**base.strata, "story": story})
     stories = [*DISTURBANCES, *FAULTS, *ODDITIES] if index < SECOND_THOUGHTS else list(LATER)
     stride = 7 if index < SECOND_THOUGHTS else 5  # prime to the number of stories
     story = stories[(index * stride + index // len(stories)) % len(stories)]
@@ -178,6 +189,11 @@ def build_case(
         and len(CHANNEL_SETS[channels]) == 1
     ):
         channels = "evaporator+current"
+    changes = {}
+    if story == "prechill":
+        changes["prechill_s"] = float(rng.uniform(25, 60))
+    if story == "purge":
+        changes["purge_s"] = float(rng.uniform(20, 45))
     other_interval = {"two-loggers": 1.0, "slow-clamp": 60.0}.get(story)
     return Case(
         seed=seed,
@@ -188,8 +204,7 @@ def build_case(
         interval_s=interval_s,
         channels=CHANNEL_SETS[channels],
         hours=hours,
-        prechill_s=float(rng.uniform(25, 60)) if story == "prechill" else 0.0,
-        purge_s=float(rng.uniform(20, 45)) if story == "purge" else 0.0,
+        changes=changes,
         current_interval_s=other_interval,
         room_c=9.0 if story == "cold-room" else room_c,
         swing_k=swing_k,

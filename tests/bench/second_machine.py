@@ -120,8 +120,7 @@ class Case:
     water_cooled: bool = False
     steps: bool = True  # False: fan and pump run on through the harvest
     cool_harvest: bool = False  # the harvest hardly warms the line
-    prechill_s: float = 0.0
-    purge_s: float = 0.0
+    changes: dict[str, float] = field(default_factory=dict)  # fields of the kind's Machine that differ
     interval_s: float = 10.0
     current_interval_s: float | None = None  # a second logger with its own interval
     channels: tuple[str, ...] = ("evaporator", "current")
@@ -183,9 +182,7 @@ class Log:
 
 
 def machine_of(case: Case) -> Machine:
-    machine = replace(
-        KINDS[case.kind], water_cooled=case.water_cooled, prechill_s=case.prechill_s, purge_s=case.purge_s
-    )
+    machine = replace(KINDS[case.kind], water_cooled=case.water_cooled, **case.changes)
     if case.water_cooled:
         machine = replace(machine, fan_a=0.0)
     if not case.steps:
@@ -242,6 +239,9 @@ def _read(case: Case, role: str, traces, gaps, length_s: float, rng) -> Reading:
     time = traces["time_s"]
     if is_current:
         values = probes.sample(time, traces[role], at, interval_s=interval, averages=case.meter.averages)
+        if case.meter.sag > 0:
+            hour = (at / 3600.0).astype(int)
+            values = values * (1.0 + case.meter.sag * logger.uniform(-1, 1, hour[-1] + 1)[hour])
         if case.meter.dies_at is not None:
             values[at >= case.meter.dies_at * length_s] = 0.0
         values = np.abs(values + case.meter.noise_a * rng.standard_normal(len(at)))
@@ -255,6 +255,9 @@ def _read(case: Case, role: str, traces, gaps, length_s: float, rng) -> Reading:
     values = probes.quantised(
         probes.with_mishaps(values, case.mishaps, days=case.hours / 24, current=is_current, rng=rng), step
     )
+    if case.mishaps.on_change > 0:
+        kept = probes.changes_only(at, values, case.mishaps.on_change * (step or 0.1))
+        at, values = at[kept], values[kept]
     time_ns = DAY_0_NS + np.round(at * 1e3).astype(np.int64) * 1_000_000
     return Reading(
         role=role,

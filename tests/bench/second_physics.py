@@ -49,6 +49,8 @@ class Machine:
     pump_stops_in_harvest: bool = True
     prechill_s: float = 0.0  # the pump starts this long after the freeze does
     purge_s: float = 0.0  # the pump runs this long into the harvest, to dump the rest of the water
+    antislush_s: float = 0.0  # the pump stops this long when the water reaches 0 °C
+    other_load_a: float = 0.0  # what else hangs on the clamped circuit, all the time
     inrush_ratio: float = 4.5
     off_metal_s: float = 1500.0  # how slowly the evaporator drifts to the room when off
 

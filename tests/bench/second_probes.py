@@ -27,6 +27,7 @@ class Clip:
     moved_at: float | None = None  # part of the log after which it sits elsewhere
     moved_leak: float = 0.5
     moved_offset_k: float = 3.0
+    sun_k: float = 0.0  # sun on the clip for some hours of the day
     falls_off_at: float | None = None  # part of the log after which it hangs in the air
 
 
@@ -37,6 +38,7 @@ class Meter:
     noise_a: float = 0.03
     resolution_a: float = 0.1
     averages: bool = False  # mean over the interval instead of the moment
+    sag: float = 0.0  # part of the reading by which the mains may be off, another hour another level
     dies_at: float | None = None  # part of the log after which it reads nothing but its zero
 
 
@@ -49,6 +51,9 @@ class Mishaps:
     longest_mishap: int = 4  # samples
     gaps: tuple[tuple[float, float], ...] = ()  # (start, end) as parts of the log, all channels
     jitter: float = 0.0  # of the interval, on each time stamp
+    on_change: float = (
+        0.0  # readings are kept only when this many steps away from the last one kept, or after 5 min
+    )
 
 
 def physical(
@@ -122,6 +127,9 @@ def physical(
             trace["pump"][a:b][since < machine.purge_s] = 1.0
         elif running and stretch.fill:
             trace["pump"][a:b][since < machine.prechill_s] = 0.0
+            if machine.antislush_s > 0:
+                stop = since - curve.time_s[np.argmax(curve.ice > curve.ice[0])]
+                trace["pump"][a:b][(stop >= 0) & (stop < machine.antislush_s)] = 0.0
         trace["valve"][a:b] = float(harvesting)
         if (running or locked) and (a == 0 or not trace["runs"][a - 1]):
             trace["inrush"][a : b if locked else min(a + 1, b)] = machine.inrush_ratio * machine.compressor_a
@@ -175,7 +183,7 @@ def _roles(machine: Machine, trace: Mapping[str, np.ndarray], time, room, rng) -
         ),
         "ambient": room,
         "water_in": 16.0 + 0.1 * (room - 25.0),
-        "current": comp + extras * volts + machine.control_a,
+        "current": comp + extras * volts + machine.control_a + machine.other_load_a,
         "current_compressor": comp,
     }
 
@@ -192,7 +200,8 @@ def read_clip(time, pipe, room, clip: Clip, length_s: float) -> np.ndarray:
     seen = (1.0 - leak) * pipe + leak * room
     body = physics.first_order(seen, 0.7 * clip.lag_s, STEP_S, float(seen[0]))
     bead = physics.first_order(body, 0.3 * clip.lag_s, STEP_S, float(seen[0]))
-    return bead + offset + clip.drift_k_per_h * np.maximum(time, 0.0) / 3600.0
+    sun = clip.sun_k * np.maximum(np.sin(2 * np.pi * time / 86400.0 + 0.3), 0.0)
+    return bead + offset + sun + clip.drift_k_per_h * np.maximum(time, 0.0) / 3600.0
 
 
 def sample(time, trace, at_s: np.ndarray, *, interval_s: float, averages: bool) -> np.ndarray:
@@ -223,6 +232,18 @@ def with_mishaps(values: np.ndarray, mishaps: Mishaps, *, days: float, current: 
             else:
                 out[start : start + size] = np.nan
     return out
+
+
+def changes_only(
+    at_s: np.ndarray, values: np.ndarray, least: float, heartbeat_s: float = 300.0
+) -> np.ndarray:
+    """Which readings a logger keeps that writes only what changed by `least`, or every `heartbeat_s`. Shape (n,), bool."""
+    keep = np.zeros(len(values), bool)
+    last, last_s = np.nan, -np.inf
+    for i, (moment, value) in enumerate(zip(at_s.tolist(), values.tolist(), strict=True)):
+        if not abs(value - last) < least or moment - last_s >= heartbeat_s:
+            keep[i], last, last_s = True, value, moment
+    return keep
 
 
 @dataclass(frozen=True, kw_only=True)
