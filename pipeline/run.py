@@ -84,7 +84,7 @@ def report(
     from pipeline.report import write_fleet
 
     found = _find(logs)
-    _check_folders(logs, reports, found)
+    check_folders(logs, reports, found)
     with ExitStack() as stack:
         if staging.is_url(reports):
             staging.prepare(reports)
@@ -147,7 +147,7 @@ def _find(logs: Place) -> tuple[UnitFiles, ...]:
     return found
 
 
-def _check_folders(logs: Place, reports: Place, found: Sequence[UnitFiles]) -> None:
+def check_folders(logs: Place, reports: Place, found: Sequence[UnitFiles]) -> None:
     """What is written must not land among what the user gave, nor be taken for logs by the next run."""
     if not staging.is_url(reports) and reports.exists() and not reports.is_dir():
         raise UsageError(f'"{reports.name}" is a file', remedy="name a folder for the reports with --to")
@@ -211,7 +211,7 @@ def _already_done(jobs: Sequence[UnitJob], hold: frozenset[Path]) -> tuple[list[
     """Outcomes that still stand, in brief, and the jobs that are left to do."""
     done, left = [], []
     for job in jobs:
-        held = not hold.isdisjoint(job.files.files)
+        held = not hold.isdisjoint((*job.files.files, job.files.toml))
         outcome = as_it_lies(job) if held else unchanged(job)
         if outcome is not None:
             done.append(_brief(outcome))

@@ -33,7 +33,7 @@ def add_watch(
         "--once", action="store_true", help="report what lies there, then stop: for cron and task schedulers"
     )
     verb.add_argument(
-        "--jobs", metavar="N", type=int, default=0, help="units worked on at once (default: one a core)"
+        "--jobs", metavar="N", type=_count, default=0, help="units worked on at once (default: one a core)"
     )
     verb.add_argument(
         "--rest",
@@ -165,9 +165,11 @@ def _email(arguments) -> int:
                 progress=_show_step,
             )
         except OSError as error:
+            name = Path(error.filename).name if isinstance(error.filename, str) else ""
             raise DeliveryError(
-                f"stopped, because the disk would not take it ({error.strerror or error})",
-                remedy="see whether it is full or may not be written to, and run again: the ledger knows what was sent",
+                f"stopped ({error.strerror or error})",
+                file=name,
+                remedy="see whether the disk is full or this account has no right; the ledger knows what was sent",
             ) from error
     for fault in outcome.faults:
         print(f"icelogs: {fault}", file=sys.stderr)
@@ -243,6 +245,12 @@ def _stop_on_signals() -> Iterator[threading.Event]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal():
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 0 up")
+    return int(text)
 
 
 def _seconds(text: str) -> float:

@@ -19,7 +19,7 @@ from pipeline.delivery.batch import BatchOutcome, Reported, run_batch
 from pipeline.delivery.rest import Rest
 from pipeline.errors import UsageError
 from pipeline.logs import find_units
-from pipeline.run import RunOptions
+from pipeline.run import RunOptions, check_folders
 from pipeline.store import StorePlace
 from pipeline.store.stamp import Stamp
 
@@ -73,6 +73,7 @@ def watch(
     """
     if not inbox.is_dir():
         raise UsageError(f'there is no folder "{inbox.name}"', remedy="make it, or name another one")
+    check_folders(inbox, reports, ())
     try:
         with StorePlace(reports).for_one_watch(), _waker(inbox, say) as wake:
             return _Watcher(inbox, reports, options, stop=stop, wake=wake, say=say, clock=clock).run()
@@ -212,7 +213,9 @@ def scan_folder(inbox: Path) -> Scan:
     files: dict[Path, Stamp] = {}
     units: dict[str, tuple[Path, ...]] = {}
     for unit in find_units(inbox):
-        mine = (*unit.files, *([unit.toml] if unit.toml else []))
+        mine = (*unit.files, *([unit.toml] if unit.toml else [])) or (
+            inbox / unit.name,
+        )  # a folder that fills yet
         units[unit.name] = mine
         for path in mine:
             with contextlib.suppress(OSError):  # gone since it was listed: the next scan knows

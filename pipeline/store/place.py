@@ -15,8 +15,7 @@ from pipeline.store.lock import held
 DAMAGED_KEPT = 50
 """So many damaged pieces are kept to look at (common practice, no source); the oldest go first."""
 
-_RUN_WAIT_S = 600.0
-_POST_WAIT_S = 60.0
+_WAIT_S = 60.0
 
 
 class StorePlace:
@@ -30,8 +29,8 @@ class StorePlace:
         self.damaged = self.root / "damaged"
         self.unpacked = self.root / "unpacked"
 
-    def for_one_run(self, *, wait_s: float = _RUN_WAIT_S) -> contextlib.AbstractContextManager[None]:
-        """Hold the reports for one run; another run waits. Raises Locked, OSError."""
+    def for_one_run(self, *, wait_s: float = _WAIT_S) -> contextlib.AbstractContextManager[None]:
+        """Hold the reports for one run; another one waits a minute. Raises Locked, OSError."""
         return held(
             self.root / "run.lock",
             wait_s=wait_s,
@@ -51,7 +50,7 @@ class StorePlace:
         """Hold the reports as the only one who sends them. Raises Locked, OSError."""
         return held(
             self.root / "post.lock",
-            wait_s=_POST_WAIT_S,
+            wait_s=_WAIT_S,
             busy=f'another e-mail run is still under way for "{self.reports.name}"',
             remedy="wait until it has ended",
         )

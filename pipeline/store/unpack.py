@@ -85,7 +85,12 @@ def _is_unpacked(path: Path) -> bool:
 def _members(path: Path) -> list[_Member] | None:
     """The logs and unit.toml files in an archive of units; None where it is one unit's. Raises LogFileError, BadZipFile."""
     with zipfile.ZipFile(path) as archive:
-        infos = [info for info in archive.infolist() if not info.is_dir() and _is_wanted(info.filename)]
+        everything = archive.infolist()
+    if any(".." in PurePosixPath(info.filename.replace("\\", "/")).parts for info in everything):
+        raise LogFileError(
+            "holds paths that lead out of it", file=path.name, remedy="don't trust it; ask whoever made it"
+        )
+    infos = [info for info in everything if not info.is_dir() and _is_wanted(info.filename)]
     members = [
         _Member(info=info, unit=_unit_of(info.filename, path), name=_base(info.filename)) for info in infos
     ]
@@ -99,10 +104,6 @@ def _members(path: Path) -> list[_Member] | None:
         )
     if any(info.flag_bits & 0x1 for info in infos):
         raise LogFileError("is locked with a password", file=path.name, remedy="drop it without one")
-    if any(".." in PurePosixPath(member.info.filename.replace("\\", "/")).parts for member in members):
-        raise LogFileError(
-            "holds paths that lead out of it", file=path.name, remedy="don't trust it; ask whoever made it"
-        )
     homes: dict[str, set[str]] = {}
     for member in members:
         homes.setdefault(member.unit, set()).add(_parent(member.info.filename))

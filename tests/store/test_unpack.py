@@ -1,0 +1,133 @@
+"""An archive of several units, dropped beside the unit folders."""
+
+import zipfile
+
+import pytest
+
+from pipeline.logs import find_units
+from pipeline.store import StorePlace, unpack_fleets
+from tests.store.scene import log_text, write_log, write_unit
+
+
+@pytest.fixture
+def logs(tmp_path):
+    (tmp_path / "logs").mkdir()
+    return tmp_path / "logs"
+
+
+def pack(path, *names, text="x"):
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name in names:
+            archive.writestr(name, text)
+
+
+def unpack(logs):
+    units, problems = unpack_fleets(find_units(logs), logs, StorePlace(logs.parent / "reports"))
+    return {unit.name: sorted(path.name for path in unit.files) for unit in units}, [
+        p.message for p in problems
+    ]
+
+
+def test_each_folder_in_the_archive_is_a_unit_however_deep_it_lies(logs):
+    pack(
+        logs / "may.zip",
+        "visit/may/bar/a.csv",
+        "visit/may/cafe/b.csv",
+        "visit/may/cafe/c.txt",
+        "visit/notes.docx",
+    )
+    assert unpack(logs) == ({"bar": ["a.csv"], "cafe": ["b.csv", "c.txt"]}, [])
+
+
+def test_its_files_join_those_of_the_same_unit(logs):
+    write_unit(logs, "bar")
+    pack(logs / "may.zip", "bar/a.csv", "cafe/b.csv")
+    assert unpack(logs)[0] == {"bar": ["a.csv", "probes.csv"], "cafe": ["b.csv"]}
+
+
+def test_files_of_one_name_in_folder_and_archive_are_two_files(logs):
+    write_log(logs / "bar" / "a.csv")
+    pack(logs / "may.zip", "bar/a.csv")
+    assert unpack(logs)[0] == {"bar": ["a.csv", "a.csv"]}
+
+
+def test_a_unit_toml_in_the_archive_counts_unless_the_folder_has_one(logs):
+    pack(logs / "may.zip", "bar/a.csv", "bar/unit.toml", text='title = "packed"')
+    units, _ = unpack_fleets(find_units(logs), logs, StorePlace(logs.parent / "reports"))
+    assert units[0].toml.read_text() == 'title = "packed"'
+    (logs / "bar").mkdir()
+    (logs / "bar" / "unit.toml").write_text('title = "own"')
+    units, _ = unpack_fleets(find_units(logs), logs, StorePlace(logs.parent / "reports"))
+    assert units[0].toml.read_text() == 'title = "own"'
+
+
+@pytest.mark.parametrize("name", ["bar.zip", "bar__may.zip"])
+def test_an_archive_of_one_unit_is_left_to_the_reader(logs, name):
+    pack(logs / name, "a.csv", "b.csv")
+    assert unpack(logs)[0] == {"bar": [name]}
+
+
+def test_an_archive_in_a_unit_s_folder_is_left_to_the_reader(logs):
+    (logs / "bar").mkdir()
+    pack(logs / "bar" / "export.zip", "cafe/a.csv")
+    assert unpack(logs)[0] == {"bar": ["export.zip"]}
+
+
+def test_loose_files_in_it_go_by_their_first_part(logs):
+    pack(logs / "may.zip", "bar__clamp.csv", "bar__probes.csv", "cafe__a.csv")
+    assert unpack(logs)[0] == {"bar": ["bar__clamp.csv", "bar__probes.csv"], "cafe": ["cafe__a.csv"]}
+
+
+def test_two_folders_of_one_name_may_be_two_machines_and_are_refused(logs):
+    pack(logs / "may.zip", "north/bar/a.csv", "south/bar/a.csv")
+    units, problems = unpack(logs)
+    assert units == {}
+    assert problems == [
+        'may.zip: holds two folders called "bar", which may be two machines; give each machine\'s folder a name of its own'
+    ]
+
+
+@pytest.mark.parametrize("name", ["../../etc/x.csv", "bar/../../x.csv", "..\\..\\bar\\x.csv"])
+def test_paths_that_lead_out_of_the_archive_are_refused(logs, name):
+    pack(logs / "may.zip", "bar/a.csv", name)
+    units, problems = unpack(logs)
+    assert units == {}
+    assert "lead out of it" in problems[0]
+    assert sorted(path.name for path in logs.parent.rglob("*") if path.is_file()) == ["may.zip"]
+
+
+def test_an_archive_made_to_fill_the_disk_is_refused(logs):
+    with zipfile.ZipFile(logs / "may.zip", "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("bar/a.csv", b"0" * 60_000_000)
+    units, problems = unpack(logs)
+    assert units == {}
+    assert "unpacks to far more than a log would" in problems[0]
+    assert not [p for p in (logs.parent / "reports").rglob("*") if p.is_file()]
+
+
+def test_half_an_archive_is_named_and_the_other_units_go_on(logs):
+    write_unit(logs, "cafe")
+    pack(logs / "may.zip", "bar/a.csv", "bar/b.csv", text=log_text(hours=1))
+    data = (logs / "may.zip").read_bytes()
+    (logs / "may.zip").write_bytes(data[: len(data) // 2])
+    units, problems = unpack(logs)
+    assert units == {"cafe": ["probes.csv"]}
+    assert problems == ["may.zip: is no whole .zip; copy it again, or drop the files unpacked"]
+
+
+def test_what_was_unpacked_goes_when_its_archive_goes(logs):
+    pack(logs / "may.zip", "bar/a.csv")
+    pack(logs / "june.zip", "bar/a.csv", text="y")
+    unpack(logs)
+    place = StorePlace(logs.parent / "reports")
+    assert len(list(place.unpacked.iterdir())) == 2
+    (logs / "may.zip").unlink()
+    unpack(logs)
+    assert len(list(place.unpacked.iterdir())) == 1
+
+
+def test_the_archive_itself_is_not_touched(logs):
+    pack(logs / "may.zip", "bar/a.csv")
+    before = (logs / "may.zip").read_bytes(), (logs / "may.zip").stat().st_mtime_ns
+    unpack(logs)
+    assert ((logs / "may.zip").read_bytes(), (logs / "may.zip").stat().st_mtime_ns) == before
