@@ -348,8 +348,12 @@ HEADERS = {
 }
 
 
-def write_csv(log: Log, folder: Path) -> list[Path]:
-    """The log as logger files in `folder`: one file a logger (channels that share their sample times), UTC."""
+def write_csv(log: Log, folder: Path, *, zone: str = "UTC", later_ns: int = 0) -> list[Path]:
+    """The log as logger files in `folder`: one file a logger (channels that share their sample times).
+
+    zone: the stamps are wall-clock time of this zone, without a word about the offset, as loggers write them.
+    later_ns: added to every moment, to move a log into a night on which the clocks change.
+    """
     import pandas as pd
 
     folder.mkdir(parents=True, exist_ok=True)
@@ -358,7 +362,8 @@ def write_csv(log: Log, folder: Path) -> list[Path]:
         loggers.setdefault(r.time_ns.tobytes(), []).append(r)
     paths = []
     for number, group in enumerate(loggers.values(), start=1):
-        times = pd.DatetimeIndex(group[0].time_ns.view("M8[ns]")).strftime("%Y-%m-%d %H:%M:%S.%f").str[:-3]
+        moments = pd.DatetimeIndex((group[0].time_ns + later_ns).view("M8[ns]"), tz="UTC").tz_convert(zone)
+        times = moments.strftime("%Y-%m-%d %H:%M:%S.%f").str[:-3]
         table = pd.DataFrame({"Time": times})
         for r in group:
             decimals = max(0, int(np.ceil(-np.log10(r.resolution)))) if r.resolution > 0 else 3
