@@ -18,6 +18,7 @@ from pipeline.text import Text
 _SHOWN = 4
 _TOO_UNLIKELY = 0.06  # share of the likeliest cause's odds under which one is left out
 _CHECKED = 3
+_NAMED_FIRST = 0.8  # log-odds by which a rule's own first guess leads the next
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -330,12 +331,15 @@ _cause("season", "Room or water grew warmer over the log",
        lambda s: -0.6 + 2 * ramp(s.air_shift_k, 4, 10) + 2 * ramp(s.water_shift_k, 3, 8), ("supply-temperature",))  # fmt: skip
 
 
-def rank(keys: Sequence[str], signals: Signals) -> tuple[tuple[Text, ...], tuple[Text, ...]]:
+def rank(
+    keys: Sequence[str], signals: Signals, *, in_order: bool = False
+) -> tuple[tuple[Text, ...], tuple[Text, ...]]:
     """Likely causes, likeliest first, and next checks in a technician's order, for the causes named `keys`.
 
-    Raises KeyError for a key that is not in `CAUSES`.
+    in_order: the rule could tell by itself and named them likeliest first; the signals then only correct it. Raises KeyError for a key that is not in `CAUSES`.
     """
-    weighed = sorted(((CAUSES[k].weigh(signals), -i, k) for i, k in enumerate(keys)), reverse=True)
+    step = _NAMED_FIRST if in_order else 0.0
+    weighed = sorted(((CAUSES[k].weigh(signals) - step * i, -i, k) for i, k in enumerate(keys)), reverse=True)
     if not weighed:
         return (), ()
     best = weighed[0][0]

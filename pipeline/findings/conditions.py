@@ -21,7 +21,9 @@ _AIR_SLOPE, _AIR_SLOPE_SD = 0.012, 0.008  # log freeze per K of air: common prac
 _WATER_SLOPE_SD = 0.004
 _DAY_SD = 0.04  # log freeze, amplitude of a day's swing where no air was logged: common practice, no source
 _AIR_MOST = 0.04
-_WATER_MOST = 1.15  # of the slope that the water's heat alone makes: what it does to the capacity comes on top
+_WATER_MOST = (
+    1.15  # of the slope that the water's heat alone makes: what it does to the capacity comes on top
+)
 _HUBER = 1.5  # residuals beyond this many sigmas count less: Huber 1981 (from memory, to be confirmed)
 _DAYS_FOR_A_DAY_SWING = 3.0
 

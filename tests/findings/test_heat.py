@@ -1,0 +1,102 @@
+"""Heat rejection and supply water."""
+
+import numpy as np
+import pytest
+
+from pipeline.findings.finding import Severity
+from tests.findings.made_up import codes, finding, judged, made_up, noisy, not_judged
+
+LATE = np.arange(120) >= 60
+
+
+def log(**measures):
+    columns = {
+        "condenser_in_c": 26.0,
+        "condenser_split_k": noisy(10, 120),
+        "discharge_peak_c": noisy(75, 120, share=0.005),
+    }
+    return made_up(noisy(20, 120), **(columns | measures))
+
+
+def test_a_steady_condenser_is_quiet():
+    assert not codes(judged(log()))
+
+
+def test_a_split_that_rises_for_good_is_found_and_dated():
+    found = finding(judged(log(condenser_split_k=noisy(10, 120) + 6.5 * LATE)), "condenser-hot")
+    assert found.evidence["split_rise_k"] == pytest.approx(6.5, abs=0.5)
+    assert abs(found.cycles[0] - 61) <= 3
+    assert found.likely_causes[0].key.startswith("cause.condenser-dirty")
+
+
+def test_small_signs_count_together():
+    both = log(
+        condenser_split_k=noisy(10, 120) + 3.2 * LATE, discharge_peak_c=noisy(75, 120, share=0.005) + 9 * LATE
+    )
+    assert "condenser-hot" in codes(judged(both))
+    one = log(condenser_split_k=noisy(10, 120) + 3.2 * LATE)
+    assert "condenser-hot" not in codes(judged(one))
+
+
+def test_a_hot_day_raises_the_discharge_line_without_a_fault():
+    air = 24 + 10 * np.sin(np.arange(120) * 22 / 1440 * 2 * np.pi)
+    assert "condenser-hot" not in codes(
+        judged(log(condenser_in_c=air, discharge_peak_c=75 + 1.2 * (air - 24)))
+    )
+
+
+def test_a_hotter_discharge_with_a_warmer_evaporator_is_the_charges_doing():
+    found = judged(log(discharge_peak_c=75 + 18.0 * LATE, freeze_end_c=-16 + 6.0 * LATE))
+    assert "condenser-hot" not in codes(found)
+    assert "weak-freeze" in codes(found)
+
+
+def test_a_split_that_is_wide_throughout_is_found():
+    found = finding(judged(log(condenser_split_k=noisy(25, 120))), "condenser-hot")
+    assert found.evidence["limit_k"] == 20.0
+
+
+def test_the_split_of_a_water_cooled_machine_follows_its_valve_and_is_not_judged_by_its_width():
+    assert not codes(judged(log(condenser_split_k=noisy(25, 120)), cooling="water"))
+
+
+def test_a_discharge_line_that_breaks_down_oil_is_acted_on():
+    assert (
+        finding(judged(log(discharge_peak_c=noisy(116, 120, share=0.005))), "condenser-hot").severity
+        is Severity.ACT
+    )
+
+
+def test_without_probes_round_the_condenser_it_cannot_be_judged():
+    assert "condenser-hot" in not_judged(judged(made_up(noisy(20, 40))))
+
+
+def test_warm_supply_water_is_found_with_what_it_costs():
+    found = finding(judged(made_up(noisy(20, 40), water_in_c=36.0)), "warm-water")
+    # by hand: heat for 21.1 °C water 333.55 + 4.19 × 21.1 = 421.96 kJ/kg, for 36.0 °C 484.39: 12.9 % less ice
+    assert found.evidence["loss_pct"] == pytest.approx(100 * (1 - 421.96 / 484.39), abs=0.1)
+    assert found.severity is Severity.WATCH
+
+
+def test_water_that_became_warm_in_mid_log_is_found_and_dated():
+    found = finding(judged(made_up(noisy(20, 120), water_in_c=15 + 12.0 * LATE)), "warm-water")
+    assert found.title.key == "finding.warm-water.since"
+    assert found.start_ns == pytest.approx(judged_start(61), abs=3 * 22 * 60e9)
+
+
+def judged_start(cycle):
+    log_ = made_up(noisy(20, 120))
+    return int(log_[1].cycles.loc[cycle, "freeze_start_ns"])
+
+
+def test_cool_water_is_quiet():
+    assert not codes(judged(made_up(noisy(20, 40), water_in_c=18.0)))
+
+
+def test_water_measured_by_hand_is_enough():
+    found = judged(made_up(noisy(20, 40)), measured={"water_in_c": 34.0})
+    assert finding(found, "warm-water").evidence["measured_by"] == "unit.toml"
+
+
+def test_without_its_temperature_the_water_cannot_be_judged():
+    assert "warm-water" in not_judged(judged(made_up(noisy(20, 40))))

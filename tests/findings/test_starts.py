@@ -1,0 +1,131 @@
+"""The compressor's starts: short-cycling by kind, failed starts, running without ice."""
+
+import numpy as np
+import pytest
+
+from pipeline.findings.finding import Severity
+from tests.findings.made_up import (
+    BEGIN_NS,
+    MIN_NS,
+    channel,
+    codes,
+    finding,
+    judged,
+    made_up,
+    noisy,
+    not_judged,
+    phase,
+)
+
+CLAMP = ("evaporator", "current")
+
+
+def starts(run_min, off_min, count, *, at_min=300.0, **more):
+    """`count` starts, each `off_min` after a run of `run_min`."""
+    first = {"at_min": 0.0, "run_min": at_min - off_min}
+    return [first] + [
+        {"at_min": at_min + i * (run_min + off_min), "off_before_min": off_min, "run_min": run_min} | more
+        for i in range(count)
+    ]
+
+
+def log(rows, **more):
+    return made_up(noisy(20, 40), starts=rows, roles=CLAMP, **more)
+
+
+@pytest.mark.parametrize(
+    ("run_min", "off_min", "more", "kind", "cause"),
+    [
+        # on and off times of each protection: common practice, no source
+        pytest.param(0.6, 2.0, {}, "low-pressure", "cause.low-pressure-cut", id="low pressure"),
+        pytest.param(1.8, 4.5, {"discharge_c": 104.0}, "overload", "cause.overload-trips", id="overload"),
+        pytest.param(3.5, 2.5, {}, "high-pressure", "cause.high-pressure-cut", id="high pressure"),
+        pytest.param(0.1, 0.2, {}, "chatter", "cause.control-chatters", id="chattering contact"),
+    ],
+)
+def test_short_cycling_is_found_and_told_by_its_on_and_off_times(run_min, off_min, more, kind, cause):
+    found = finding(judged(log(starts(run_min, off_min, 12, **more))), "short-cycling")
+    assert found.evidence["kind"] == kind
+    assert found.likely_causes[0].key == cause
+    assert found.severity is Severity.ACT
+    assert found.evidence["seen_by"] == "current"
+
+
+def test_full_bin_idles_are_not_short_cycling():
+    rows = [{"at_min": 0.0, "run_min": 100.0}]
+    rows += [{"at_min": 150.0 * i, "off_before_min": 40.0, "run_min": 110.0} for i in range(1, 8)]
+    assert not codes(judged(log(rows)))
+
+
+def test_two_quick_restarts_after_a_power_cut_are_no_pattern():
+    assert "short-cycling" not in codes(judged(log(starts(1.0, 1.0, 2))))
+
+
+def test_without_a_clamp_the_temperature_shows_the_restarts():
+    found = judged(made_up(noisy(20, 40), starts=starts(1.5, 2.0, 10)))
+    assert finding(found, "short-cycling").evidence["seen_by"] == "temperature"
+
+
+def test_a_stretch_of_tripping_is_found_where_no_start_was_listed():
+    tripping = phase("unclear", 900, 1020, "tripping")
+    found = finding(judged(made_up(noisy(20, 40), extra_phases=[tripping])), "short-cycling")
+    assert found.evidence["tripping_h"] == pytest.approx(2.0)
+    assert not found.flag_cycles
+
+
+def test_failed_starts_are_apart_from_short_cycling():
+    rows = [{"at_min": 0.0, "run_min": 200.0}]
+    rows += [
+        {"at_min": 230 + 2.5 * i, "off_before_min": 2.4, "run_min": 0.08, "failed": True, "inrush_a": 22.0}
+        for i in range(4)
+    ]
+    rows += [{"at_min": 240.5, "off_before_min": 2.4, "run_min": 300.0}]
+    found = judged(log(rows))
+    assert codes(found) == ["failed-start"]
+    assert finding(found, "failed-start").evidence["failed_starts"] == 4
+    assert finding(found, "failed-start").evidence["inrush_a"] == 22.0
+
+
+def test_failed_starts_cannot_be_told_from_a_slow_clamp():
+    slow = channel("current", BEGIN_NS, BEGIN_NS + 900 * MIN_NS, interval_s=60.0)
+    assert "failed-start" in not_judged(
+        judged(made_up(noisy(20, 40), channels=[slow], starts=starts(100, 50, 3)))
+    )
+
+
+def test_short_cycling_cannot_be_told_without_clamp_or_cold_probe():
+    assert "short-cycling" in not_judged(judged(made_up(noisy(20, 10), roles=("discharge",))))
+
+
+def test_running_for_hours_without_a_cycle_is_no_ice():
+    lost = phase("unclear", 900, 900 + 60 * 9, "no-pattern")
+    found = finding(judged(made_up(noisy(20, 40), extra_phases=[lost])), "no-ice")
+    assert found.evidence["running_h"] == pytest.approx(9.0)
+    assert found.severity is Severity.ACT
+
+
+def test_a_freeze_that_nothing_ends_is_no_ice():
+    endless = phase("freeze", 900, 900 + 60 * 8)
+    found = finding(judged(made_up(noisy(20, 40), extra_phases=[endless])), "no-ice")
+    assert found.evidence["kind"] == "endless freeze"
+
+
+def test_an_hour_that_the_log_cannot_read_is_not_no_ice():
+    assert "no-ice" not in codes(
+        judged(made_up(noisy(20, 40), extra_phases=[phase("unclear", 900, 960, "no-pattern")]))
+    )
+
+
+def test_a_log_without_phases_cannot_tell_whether_ice_was_made():
+    assert "no-ice" in not_judged(judged(made_up([], cycles=0)))
+
+
+def test_the_cycles_that_a_failed_start_touches_are_flagged():
+    rows = [
+        {"at_min": 0.0, "run_min": 99.0},
+        {"at_min": 100.0, "off_before_min": 1.0, "run_min": 0.1, "failed": True},
+    ]
+    log_ = made_up(np.full(20, 20.0), 2.0, starts=rows, roles=CLAMP)
+    assert finding(judged(log_), "failed-start").cycles == (
+        5,
+    )  # cycles of 22 min: minute 100 lies in the fifth

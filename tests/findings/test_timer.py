@@ -1,0 +1,84 @@
+"""Freezes that a timer ends, told from machines that are steady by nature."""
+
+import numpy as np
+import pytest
+
+from pipeline.findings.finding import Severity
+from pipeline.findings.timer import _chance_z, _rounding_min
+from tests.findings.made_up import codes, finding, judged, made_up, noisy, not_judged
+
+
+def day_swing(n, minutes=30.0, half_k=5.0):
+    return 26 + half_k * np.sin(2 * np.pi * np.arange(n) * minutes / 1440)
+
+
+def timed(n, length=28.0, *, jitter_min=0.03, seed=4):
+    return length + jitter_min * np.random.default_rng(seed).standard_normal(n)
+
+
+def read_each_minute(freeze, harvest=2.3):
+    """The lengths of freezes as a logger sees them that reads once a minute."""
+    ends = np.cumsum(np.asarray(freeze) + harvest) - harvest
+    return np.ceil(ends) - np.ceil(ends - freeze)
+
+
+def test_freezes_that_bunch_while_the_air_swings_end_on_a_timer():
+    found = finding(judged(made_up(timed(90), condenser_in_c=day_swing(90))), "freeze-at-timeout")
+    assert found.evidence["length_min"] == pytest.approx(28.0, abs=0.1)
+    assert found.evidence["spread_found_s"] < found.evidence["spread_due_s"] / 1.4
+    assert found.severity is Severity.ACT
+    assert found.likely_causes[0].key.startswith("cause.end-of-freeze-sensing")
+
+
+def test_a_timer_that_takes_over_in_mid_log_is_found_with_its_first_freeze():
+    freeze = np.concatenate([noisy(20, 50, share=0.03), timed(60)])
+    found = finding(judged(made_up(freeze, condenser_in_c=day_swing(110))), "freeze-at-timeout")
+    assert abs(found.cycles[0] - 51) <= 3
+
+
+def test_a_machine_that_follows_its_conditions_has_no_timer():
+    air = day_swing(90)
+    freeze = noisy(28, 90, share=0.008) * np.exp(0.012 * (air - 26))
+    assert "freeze-at-timeout" not in codes(judged(made_up(freeze, condenser_in_c=air)))
+
+
+def test_a_steady_machine_read_once_a_minute_cannot_be_told_from_a_timer():
+    freeze = read_each_minute(noisy(20, 60, share=0.01))
+    found = judged(made_up(freeze, interval_s=60.0, uncertainty_min=0.75))
+    assert "freeze-at-timeout" in not_judged(found)
+    assert "freeze-at-timeout" not in codes(found)
+
+
+def test_a_timer_named_in_unit_toml_is_recognised_at_any_interval():
+    log = made_up(read_each_minute(timed(40, 15.5)), interval_s=60.0, uncertainty_min=0.75)
+    found = finding(judged(log, nameplate={"freeze_timer_min": 15.5}), "freeze-at-timeout")
+    assert found.evidence["timer_told_min"] == 15.5
+    assert found.evidence["proof"] == "the timer's length in unit.toml"
+
+
+def test_too_few_freezes_cannot_show_a_timer():
+    assert "freeze-at-timeout" in not_judged(judged(made_up(timed(6), condenser_in_c=day_swing(6))))
+
+
+@pytest.mark.parametrize(("ratio", "n"), [(0.5, 12), (0.7, 40), (0.9, 200), (1.0, 30)])
+def test_the_chance_of_a_spread_so_small_is_chi_squares(ratio, n):
+    from scipy import stats
+
+    want = stats.norm.ppf(stats.chi2.cdf((n - 1) * ratio**2, n - 1))
+    assert _chance_z(ratio, n) == pytest.approx(want, abs=0.03)  # Wilson & Hilferty 1931's approximation
+
+
+def test_what_rounding_adds_to_the_spread_is_what_a_simulation_shows():
+    rng = np.random.default_rng(8)
+    for length, spread, interval in ((20.0, 0.1, 1.0), (20.5, 0.1, 1.0), (20.0, 0.6, 1.0), (12.3, 0.05, 0.5)):
+        true = length + spread * rng.standard_normal(200_000)
+        phase = rng.random(len(true)) * interval
+        read = np.floor((phase + true) / interval) * interval
+        added = np.sqrt(max(np.var(read) - spread**2, 0.0))
+        assert _rounding_min(length, spread, interval) == pytest.approx(added, abs=0.01)
+
+
+def test_a_machine_that_is_steady_in_steady_conditions_cannot_be_told_from_a_timer():
+    found = judged(made_up(timed(60), 2.5, condenser_in_c=24.0, water_in_c=15.0))
+    assert "freeze-at-timeout" in not_judged(found)
+    assert not codes(found)
