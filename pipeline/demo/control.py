@@ -104,7 +104,8 @@ class Control(Plant):
                 self.charge = 1 - (1 - f["left"]) * grown
         self.leak_kg_s = 0.0
         if (f := self.fault("water-leak")) is not None:
-            self.leak_kg_s = f["part"] * self.m.slab_kg / self.m.usual_freeze_s
+            inflow = f["part"] if self.m.freeze_end == "level" else f["flood"]
+            self.leak_kg_s = inflow * self.m.slab_kg / self.m.usual_freeze_s
 
     def run(self) -> Trace:
         """Run to the end and give the Trace."""

@@ -38,10 +38,13 @@ KINDS: Mapping[str, FaultKind] = MappingProxyType(
             options={"chance": 0.1, "hot_gas": 0.42},
         ),
         "water-leak": FaultKind(
-            does="the water valve leaks in freeze: warm water keeps the level up, freezes are long",
+            does="the water valve leaks in freeze: warm water keeps the level up or brings heat, freezes are long "
+            "(not where a timer ends them)",
             expect=("freeze-long",),
             may=("harvest-long", "output-low", "freeze-at-timeout", "weak-freeze", "drift"),
-            options={"part": 0.3},
+            # inflow over what the freeze uses, where the level ends it; where it does not, only a flood that
+            # runs off again is felt, by its heat
+            options={"part": 0.3, "flood": 1.8},
         ),
         "dirty-condenser": FaultKind(
             does="the condenser clogs from day to day: condensing temperature, discharge and freezes rise",

@@ -136,7 +136,7 @@ class Plant:
         add = inflow * dt
         if add > 0:
             water = (water * self.water_kg + supply * add) / (self.water_kg + add)
-            self.water_kg += add
+            self.water_kg = min(self.water_kg + add, self.full_kg)  # the rest overflows
         self.water, self.ice = water, ice
         # condenser
         if running:
