@@ -14,7 +14,7 @@ from pipeline.logs.follows import Stretch, not_following
 from pipeline.logs.join import LoggerLog, join_loggers
 from pipeline.logs.limits import limits_of
 from pipeline.logs.oneclock import on_one_clock, settle_date_orders
-from pipeline.logs.overview import Overview, overview_of
+from pipeline.logs.overview import Overview, overview_of, swing
 from pipeline.logs.table import FileTable
 from pipeline.logs.timeline import Channel, SourceFile, Timeline
 from pipeline.logs.trust import Trace, resolution_of, sample_masks, saturated
@@ -68,6 +68,7 @@ def _overview(logs: Sequence[LoggerLog]) -> Overview:
 
 def _trace(draft: Draft, logs: Sequence[LoggerLog], overview: Overview) -> Trace:
     log = logs[draft.logger]
+    grid = overview.of(draft.logger, draft.values)
     return Trace(
         key=draft.key,
         role=draft.role,
@@ -79,7 +80,8 @@ def _trace(draft: Draft, logs: Sequence[LoggerLog], overview: Overview) -> Trace
         values=draft.values,
         error=draft.error,
         interval_s=log.sources[0].interval_s,
-        grid=overview.of(draft.logger, draft.values),
+        grid=grid,
+        swing=swing(grid),
     )
 
 
@@ -92,7 +94,8 @@ def _checked(trace: Trace, overview: Overview, limits: Mapping[str, float]) -> T
         return trace
     bad = np.logical_or.reduce(list(masks.values()))
     on_grid = bad[np.maximum(overview.rows[trace.logger], 0)]
-    return replace(trace, masks=masks, grid=np.where(on_grid, np.nan, trace.grid))
+    grid = np.where(on_grid, np.nan, trace.grid)
+    return replace(trace, masks=masks, grid=grid, swing=swing(grid))
 
 
 def _distinct(stretches: Sequence[Stretch]) -> list[Stretch]:

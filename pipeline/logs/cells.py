@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from functools import lru_cache
+
+from pipeline.logs.shapes import Shape, shape_of
 
 ERROR_WORDS: frozenset[str] = frozenset(
     [
@@ -138,24 +141,62 @@ _GROUPED = {
     for t in marks
 }
 _WITH_UNIT = re.compile(r"([+\-−]?[\d.,]+)\s*(°\s*[CF]|º\s*[CF]|[CFAKVW]|mA|kW|kWh|Ω|kΩ|%)$")
+_ANY_DIGIT = str.maketrans("123456789", "000000000")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Kind:
+    """What a cell can be. Cells that differ in their digits alone are of one kind, so that each is found out once."""
+
+    shape: Shape | None  # of a date or time
+    point: bool  # a number with a decimal point (or none)
+    comma: bool  # a number with a decimal comma (or none)
+    grouped_point: bool  # … with thousands marks and a decimal point (or none)
+    grouped_comma: bool
+    unit: str  # that stands behind the number, "" where none does
+    word: bool  # an error word
+
+    def number(self, decimal: str) -> bool:
+        return self.point if decimal == "." else self.comma
+
+    @property
+    def reads(self) -> bool:
+        """A time or a number of some sort."""
+        return self.shape is not None or self.point or self.comma
+
+
+def kind_of(cell: str) -> Kind:
+    """The kind of a cell that is not blank; `cell` has no blanks around it."""
+    return _kind(cell.translate(_ANY_DIGIT)) if len(cell) <= 80 else _TEXT
+
+
+_TEXT = Kind(
+    shape=None, point=False, comma=False, grouped_point=False, grouped_comma=False, unit="", word=False
+)
+
+
+@lru_cache(maxsize=16384)
+def _kind(cell: str) -> Kind:
+    bare, unit = split_unit(cell)
+    grouped = {d: bool(grouped_by(bare, d)) for d in ".,"}
+    return Kind(
+        shape=shape_of(cell),
+        point=bool(_NUMBER["."].match(bare)) or grouped["."],
+        comma=bool(_NUMBER[","].match(bare)) or grouped[","],
+        grouped_point=grouped["."],
+        grouped_comma=grouped[","],
+        unit=unit,
+        word=cell.lower() in ERROR_WORDS,
+    )
 
 
 def is_error_word(cell: str) -> bool:
     return cell.strip().lower() in ERROR_WORDS
 
 
-_ANY_DIGIT = str.maketrans("123456789", "000000000")
-
-
 def is_number(cell: str, decimal: str) -> bool:
-    """Whether the cell is a number with this decimal mark, thousands marks allowed."""
-    return _is_number(cell.translate(_ANY_DIGIT), decimal)
-
-
-@lru_cache(maxsize=8192)
-def _is_number(cell: str, decimal: str) -> bool:
-    cell = cell.strip()
-    return bool(_NUMBER[decimal].match(cell)) or bool(cell and grouped_by(cell, decimal))
+    """Whether the cell is a number with this decimal mark; thousands marks and a unit behind it are allowed."""
+    return kind_of(cell.strip()).number(decimal)
 
 
 def grouped_by(cell: str, decimal: str) -> str:

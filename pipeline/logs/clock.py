@@ -8,10 +8,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from pipeline.errors import LogFileError
-from pipeline.logs.cells import is_error_word, is_number, split_unit
+from pipeline.logs.cells import kind_of
 from pipeline.logs.dialect import Dialect
 from pipeline.logs.head import Head
-from pipeline.logs.shapes import Shape, shape_of
 
 TIME_WORDS = re.compile(
     r"""\b(time|date|timestamp|datetime|clock|when|hora|fecha|tiempo|zeit|datum|uhrzeit|zeitstempel|heure|horodatage|jour|día|dia
@@ -55,12 +54,16 @@ class _Profile:
     number: float
     word: float
     numbers: tuple[float, ...]
-    shape: Shape | None
 
 
-def plan_clock(dialect: Dialect, head: Head, name: str) -> ClockPlan:
-    """Raises LogFileError where no column is a clock."""
+def plan_columns(dialect: Dialect, head: Head, name: str) -> tuple[ClockPlan, tuple[int, ...]]:
+    """(the clock, the columns that hold readings). Raises LogFileError where no column is a clock."""
     profiles = [_profile([row[i] for row in dialect.sample], dialect.decimal) for i in range(dialect.fields)]
+    plan = _plan_clock(dialect, profiles, head, name)
+    return plan, _reading_columns(profiles, head, plan)
+
+
+def _plan_clock(dialect: Dialect, profiles: list[_Profile], head: Head, name: str) -> ClockPlan:
     return (
         _stamp(dialect, profiles)
         or _date_and_time(profiles)
@@ -71,24 +74,18 @@ def plan_clock(dialect: Dialect, head: Head, name: str) -> ClockPlan:
     )
 
 
-def reading_columns(dialect: Dialect, head: Head, plan: ClockPlan) -> tuple[int, ...]:
+def _reading_columns(profiles: list[_Profile], head: Head, plan: ClockPlan) -> tuple[int, ...]:
     """Columns that hold readings: no clock, no row number, no text."""
     found = []
-    for i in range(dialect.fields):
+    for i, profile in enumerate(profiles):
         if i in plan.columns:
             continue
-        cells = [row[i] for row in dialect.sample]
-        profile = _profile(cells, dialect.decimal)
         label = head.labels[i] if head.named else ""
         if profile.stamp + profile.date + profile.time > 0.5:
             continue  # a second clock
         if profile.number + profile.word < 0.5 and profile.filled > 0:
             continue  # text
-        if (
-            i == dialect.fields - 1
-            and profile.filled == 0
-            and (not head.named or label.startswith("column "))
-        ):
+        if i == len(profiles) - 1 and profile.filled == 0 and (not head.named or label.startswith("column ")):
             continue  # nothing but a delimiter at the end of each row
         if _counts_up(profile.numbers) and (
             not label or _COUNTER_WORDS.fullmatch(label.strip()) or label.startswith("column ")
@@ -103,32 +100,37 @@ def reading_columns(dialect: Dialect, head: Head, plan: ClockPlan) -> tuple[int,
 def _profile(cells: list[str], decimal: str) -> _Profile:
     filled = [c for c in cells if c]
     if not filled:
-        return _Profile(filled=0, stamp=0, date=0, time=0, number=0, word=0, numbers=(), shape=None)
-    shapes = [shape_of(c) for c in filled]
-    numeric = [is_number(split_unit(c)[0], decimal) for c in filled]
-    dates = [s is not None and bool(s.date) and not n for s, n in zip(shapes, numeric, strict=True)]
-    compact = [
-        s is not None and s.date == "ymd" and n for s, n in zip(shapes, numeric, strict=True)
-    ]  # 20260504
-    timed = [s is not None and s.hour is not None and not n for s, n in zip(shapes, numeric, strict=True)]
+        return _Profile(filled=0, stamp=0, date=0, time=0, number=0, word=0, numbers=())
     n = len(filled)
+    stamp = date = time = word = 0
+    numbers = []
+    for cell in filled:
+        kind = kind_of(cell)
+        if kind.number(decimal):
+            numbers.append(_value(cell, decimal))
+            date += kind.shape is not None and kind.shape.date == "ymd"  # 20260504
+        elif kind.shape is not None:
+            dated, timed = bool(kind.shape.date), kind.shape.hour is not None
+            stamp += dated and timed
+            date += dated and not timed
+            time += timed and not dated
+        elif kind.word:
+            word += 1
     return _Profile(
         filled=n / len(cells),
-        stamp=sum(d and t for d, t in zip(dates, timed, strict=True)) / n,
-        date=sum((d or k) and not t for d, k, t in zip(dates, compact, timed, strict=True)) / n,
-        time=sum(t and not d for d, t in zip(dates, timed, strict=True)) / n,
-        number=sum(numeric) / n,
-        word=sum(is_error_word(c) for c in filled) / n,
-        numbers=tuple(_value(c, decimal) for c, ok in zip(filled, numeric, strict=True) if ok),
-        shape=next((s for s in shapes if s), None),
+        stamp=stamp / n,
+        date=date / n,
+        time=time / n,
+        number=len(numbers) / n,
+        word=word / n,
+        numbers=tuple(numbers),
     )
 
 
 def _value(cell: str, decimal: str) -> float:
-    bare = split_unit(cell)[0].replace("−", "-")
     try:
-        return float(bare.replace(",", ".") if decimal == "," else bare)
-    except ValueError:
+        return float(cell.replace(",", ".") if decimal == "," else cell)
+    except ValueError:  # thousands marks, a unit: no clock looks like that
         return float("nan")
 
 

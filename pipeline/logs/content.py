@@ -67,11 +67,17 @@ def contents_of(path: Path) -> Iterator[Content | LogFileError]:
     if raw[:4] == b"PK\x03\x04" or raw[:4] == b"PK\x05\x06":
         yield from _members(raw, name)
     elif raw[:2] == b"\x1f\x8b":
-        yield _text_of(_gunzip(raw, name), name, packed="gzip")
+        unpacked = _gunzip(raw, name)
+        del raw
+        content = _text_of(unpacked, name, packed="gzip")
+        del unpacked  # what was read is let go before it is parsed
+        yield content
     elif path.suffix.lower() in PACKED_ENDINGS | {".zip"} and raw:
         raise LogFileError("the file is not what its ending says", file=name, remedy="pack or copy it again")
     else:
-        yield _text_of(raw, name)
+        content = _text_of(raw, name)
+        del raw
+        yield content
 
 
 def shown_name(path: Path) -> str:
@@ -180,13 +186,12 @@ def _from_wide(raw: bytes, codec: str, name: str) -> bytes:
 
 
 def _from_sixteen_bits(raw: bytes, *, little: bool, name: str) -> bytes:
-    codes = np.frombuffer(raw, "<u2" if little else ">u2", len(raw) // 2)
-    odd = np.flatnonzero(codes >= 128)
-    if not len(odd):
-        return codes.astype(np.uint8).tobytes()
+    raw = raw[: len(raw) - len(raw) % 2]
     codec = "utf-16-le" if little else "utf-16-be"
-    end = int(odd[-1]) + 1  # what follows is ASCII, which needs no decoder
-    return _from_wide(raw[: 2 * end], codec, name) + codes[end:].astype(np.uint8).tobytes()
+    low, high = (raw[_HEAD::2], raw[_HEAD + 1 :: 2]) if little else (raw[_HEAD + 1 :: 2], raw[_HEAD::2])
+    if low.isascii() and high.count(0) == len(high):  # past the head it is ASCII, which needs no decoder
+        return _from_wide(raw[:_HEAD], codec, name) + low
+    return _from_wide(raw, codec, name)
 
 
 def _from_eight_bits(raw: bytes) -> tuple[bytes, str]:

@@ -11,12 +11,13 @@ from collections import Counter
 from dataclasses import dataclass
 
 from pipeline.errors import LogFileError
-from pipeline.logs.cells import grouped_by, is_error_word, is_number, split_unit
+from pipeline.logs.cells import is_number, kind_of
 from pipeline.logs.shapes import shape_of
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
 HEAD_BYTES, MIDDLE_BYTES, TAIL_BYTES = 65536, 16384, 16384
-SAMPLE_ROWS = 300
+SAMPLE_ROWS = 240
+WINDOW_ROWS = 50
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,7 +92,7 @@ def sniff(text: bytes, name: str) -> Dialect:
         first_line=head.first_line,
         tail=tail,
         sample=rows,
-        words_seen=any(is_error_word(c) for r in rows for c in r if c),
+        words_seen=any(kind_of(c).word for r in rows for c in r if c),
         header_line=head.header_line,
         units_line=head.units_line,
     )
@@ -106,7 +107,7 @@ def _sample_lines(text: bytes) -> list[str]:
         window = text[at : at + MIDDLE_BYTES]
         whole = window[window.find(b"\n") + 1 : window.rfind(b"\n") + 1]
         lines += [line for line in whole.decode("utf-8", "replace").splitlines() if line.strip()][
-            : SAMPLE_ROWS // 3
+            :WINDOW_ROWS
         ]
     return lines
 
@@ -139,56 +140,46 @@ def _row_score(row: list[str]) -> float:
     for cell in row:
         if not cell:
             clean += 1
-        elif (
-            is_number(cell, ".")
-            or is_number(cell, ",")
-            or is_number(split_unit(cell)[0], ".")
-            or shape_of(cell)
-        ):
+            continue
+        kind = kind_of(cell)
+        if kind.reads:
             clean += 1
             values += 1
-        elif is_error_word(cell):
+        elif kind.word:
             clean += 1
     share = clean / len(row)
-    return (
-        share
-        if values >= 2 and share >= 0.5
-        else (0.5 * share if values == 1 and _starts_with_time(row) else 0.0)
-    )
-
-
-def _starts_with_time(row: list[str]) -> bool:
-    """A row whose probes are all open still has its time."""
-    return any(shape_of(c) for c in row[:3])
+    if values >= 2 and share >= 0.5:
+        return share
+    # a row whose probes are all open still has its time
+    return 0.5 * share if values == 1 and any(kind_of(c).shape for c in row[:3] if c) else 0.0
 
 
 def _decimal_mark(rows: list[list[str]], delimiter: str) -> str:
-    dots = commas = 0
-    lone_commas: list[str] = []
+    dots = commas = lone_commas = 0
+    leading_zero = False
     for row in rows:
         for cell in row:
-            cell = split_unit(cell)[0]
             dot, comma = "." in cell, "," in cell
-            if not (dot or comma) or shape_of(cell):
+            if not (dot or comma):
+                continue
+            kind = kind_of(cell)
+            if kind.shape:
                 continue
             if dot and comma:
-                commas += 3 * (cell.rfind(",") > cell.rfind(".")) * is_number(cell, ",")
-                dots += 3 * (cell.rfind(".") > cell.rfind(",")) * is_number(cell, ".")
-            elif comma and is_number(cell, ","):
-                if grouped_by(cell, "."):
-                    lone_commas.append(cell)
+                commas += 3 * (kind.comma and cell.rfind(",") > cell.rfind("."))
+                dots += 3 * (kind.point and cell.rfind(".") > cell.rfind(","))
+            elif comma and kind.comma:
+                if kind.grouped_point:
+                    lone_commas += 1
+                    leading_zero |= cell.lstrip("+-").startswith("0")
                 else:
                     commas += 1
-            elif dot and is_number(cell, "."):
-                dots += 1 if not grouped_by(cell, ",") else 0
+            elif dot and kind.point and not kind.grouped_comma:
+                dots += 1
     if commas or dots:
         return "," if commas > dots else "."
-    # Nothing but "1,234": thousands in a comma-separated file, three decimals in any other
-    return (
-        ","
-        if lone_commas and (delimiter != "," or any(c.lstrip("+-").startswith("0") for c in lone_commas))
-        else "."
-    )
+    # nothing but "1,234": thousands in a comma-separated file, three decimals in any other
+    return "," if lone_commas and (delimiter != "," or leading_zero) else "."
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -206,21 +197,14 @@ def is_row(cells: list[str], fields: int, decimal: str) -> bool:
     """Whether a line's cells are a row of data of this file."""
     if len(cells) != fields:
         return False
-    timed = sum(bool(shape_of(c)) for c in cells if c)
-    numbers = sum(is_number(split_unit(c)[0], decimal) for c in cells if c)
-    words = sum(is_error_word(c) for c in cells if c)
-    filled = sum(bool(c) for c in cells)
-    return (
-        (timed > 0 or numbers >= 2)
-        and timed + numbers + words >= max(1, 0.5 * filled)
-        and bool(_leading_value(cells, decimal))
-    )
-
-
-def _leading_value(cells: list[str], decimal: str) -> bool:
-    """One of the first three filled cells is a time or a number: statistics lines begin with a word instead."""
-    first = next((c for c in cells if c), "")
-    return bool(shape_of(first)) or is_number(first, decimal) or any(shape_of(c) for c in cells[1:3] if c)
+    kinds = [kind_of(c) for c in cells if c]
+    timed = sum(k.shape is not None for k in kinds)
+    numbers = sum(k.number(decimal) for k in kinds)
+    clean = sum(k.shape is not None or k.number(decimal) or k.word for k in kinds)
+    if not (timed or numbers >= 2) or clean < max(1, 0.5 * len(kinds)):
+        return False
+    # statistics lines begin with a word instead
+    return kinds[0].shape is not None or kinds[0].number(decimal) or any(k.shape for k in kinds[1:3])
 
 
 def _head(text: bytes, delimiter: str, fields: int, decimal: str, name: str) -> _Head:

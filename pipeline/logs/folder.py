@@ -54,7 +54,17 @@ def find_units(folder: Path) -> tuple[UnitFiles, ...]:
         if entry.name.startswith((".", "~")):
             continue
         if entry.is_dir():
-            inside = sorted((p for p in entry.iterdir() if p.is_file()), key=lambda p: p.name)
+            try:
+                inside = sorted((p for p in entry.iterdir() if p.is_file()), key=lambda p: p.name)
+            except FileNotFoundError:  # taken away while we looked
+                continue
+            except OSError as error:
+                files.setdefault(entry.name, [])
+                problems[entry.name] = (
+                    f"{entry.name}: the folder cannot be opened ({error.strerror or error}); "
+                    "give this account the right to read it"
+                )
+                continue
             logs = [p for p in inside if is_log_name(p.name)]
             files.setdefault(entry.name, []).extend(logs)
             toml = entry / "unit.toml"

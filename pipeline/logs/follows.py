@@ -131,7 +131,7 @@ def _goes_on(activity: _Activity, starts: np.ndarray, length: int, step_s: float
 def _harvests(trace: Trace, step_s: float) -> np.ndarray:
     """Grid points at which the trace turns up through the middle of its swing within an hour. What it does over the whole
     log is no measure: half of that may be a room in which the machine is off, or the probe."""
-    low, _high = swing(trace.grid)
+    low = trace.swing[0]
     _starts, swings = window_swings(trace.grid, int(3600 / step_s))
     moving = swings[np.nan_to_num(swings) > _LEAST_SWING_K]
     if not len(moving):
@@ -187,7 +187,7 @@ def _loose(
         if len(inside) < 5 or float(np.ptp(inside)) == 0.0:
             continue
         outside = np.concatenate([grid[:first], grid[last + 1 :]])
-        low, high = swing(outside if not never else grid)
+        low, high = trace.swing if never else swing(outside)
         if not never:
             # a slab that never lets go, or a plate that stays cold, is the machine's fault and not the probe's
             if trace.role in _COLD and float(np.median(inside)) < max(low + 0.35 * (high - low), 1.0):
@@ -216,7 +216,7 @@ def _came_off_alone(trace: Trace, overview: Overview, limits: Mapping[str, float
     """A cold-side probe that comes off with nothing else logged. A plate that is left standing thaws and warms over many
     minutes; a clip that comes off in mid-freeze is at the room's temperature within four."""
     step_s, grid = overview.step_s, trace.grid
-    if step_s > 60.0:
+    if step_s > 30.0:
         return []
     length = _window_points([trace], overview, limits)
     starts, swings = window_swings(grid, length)
@@ -228,7 +228,9 @@ def _came_off_alone(trace: Trace, overview: Overview, limits: Mapping[str, float
         first, last = int(starts[a]), int(min(starts[b] + length, len(grid)) - 1)
         level = float(np.nanmedian(grid[first : last + 1]))
         cold = np.flatnonzero(grid[: first + 1] < -2.0)
-        if b - a < 3 or level < 10.0 or not len(cold):
+        if (
+            b - a < 3 or level < 10.0 or not len(cold) or last < len(grid) - 1
+        ):  # a clip doesn't come back by itself
             continue
         left = int(cold[-1])
         there = np.flatnonzero(grid[left:] > 0.85 * level)
@@ -250,8 +252,8 @@ def _came_off_alone(trace: Trace, overview: Overview, limits: Mapping[str, float
 
 def _never_followed(one: _Activity, others: list[_Activity]) -> bool:
     """A cold-side probe that hangs in the room all along, while another cold-side probe freezes and thaws."""
-    low, high = swing(one.trace.grid)
-    cold_other = any(a.trace.role in _COLD and swing(a.trace.grid)[0] < -1.0 for a in others)
+    low, high = one.trace.swing
+    cold_other = any(a.trace.role in _COLD and a.trace.swing[0] < -1.0 for a in others)
     return cold_other and low > 6.0 and high - low < 8.0
 
 

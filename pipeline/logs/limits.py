@@ -44,6 +44,11 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         "coarse_step_k": Limit(value=2.0, unit="K", what="a temperature step that hides a freeze's slope"),
         "gap_min": Limit(value=3.0, unit="min", what="least hole in a log that is told"),
         "gap_intervals": Limit(value=5.0, unit="intervals", what="and its least length in intervals"),
+        "offset_late_s": Limit(
+            value=90.0,
+            unit="s",
+            what="the same where the temperatures are late: so far a clip may lag behind the clamp",
+        ),
         "offset_s": Limit(
             value=45.0, unit="s", what="least disagreement of two clocks that is told and corrected"
         ),

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.errors import LogFileError
-from pipeline.logs.cells import is_number
-from pipeline.logs.clock import TIME_WORDS, ClockPlan, plan_clock, reading_columns
+from pipeline.logs.cells import is_number, kind_of
+from pipeline.logs.clock import TIME_WORDS, ClockPlan, plan_columns
 from pipeline.logs.content import Content, contents_of
 from pipeline.logs.dialect import DELIMITERS, Dialect, is_header, sniff, split_row
 from pipeline.logs.grid import MOST_BAD_SHARE, Grid, Numbers, Wanted, is_repeat, line_of, read_grid
@@ -56,8 +56,7 @@ def _read_log(content: Content, unit: Unit) -> FileTable:
     dialect = sniff(content.text, content.name)
     head = read_head(dialect)
     _refuse_wrong_width(dialect, content.name)
-    plan = plan_clock(dialect, head, content.name)
-    readings = reading_columns(dialect, head, plan)
+    plan, readings = plan_columns(dialect, head, content.name)
     if not readings:
         raise LogFileError(
             "there are times but no column of readings",
@@ -78,6 +77,7 @@ def _read_log(content: Content, unit: Unit) -> FileTable:
         local_signs=_local_signs(dialect, head),
     )
     moments = read_moments(grid, plan, around)
+    grid.text.clear()  # a quarter of all memory
     notes = [*content.notes, *_notes_on_rows(content, dialect, grid, moments), *moments.notes]
     sequence = in_sequence(moments.utc_ns, resolution_ns=moments.resolution_ns)
     rows = _composed(moments.rows, sequence.rows)
@@ -116,11 +116,9 @@ def _wanted(dialect: Dialect, plan: ClockPlan, readings: tuple[int, ...]) -> Wan
     as_text = plan.kind in ("stamp", "date+time", "time-of-day")
     numbers = readings if as_text else tuple(sorted({*readings, *plan.columns}))
     iso = plan.columns[0] if plan.iso else None
-    sample = [row[i] for row in dialect.sample[:40] for i in readings if row[i]]
-    odd = sum(not is_number(c, dialect.decimal) for c in sample)
-    careful = any(c[-1:] in "CFAVWK%ΩhF" and c[:1].isdigit() for c in sample if c) or (
-        odd > 0 and not dialect.words_seen
-    )
+    kinds = [kind_of(row[i]) for row in dialect.sample[:40] for i in readings if row[i]]
+    grouped = "grouped_point" if dialect.decimal == "." else "grouped_comma"
+    careful = any(k.unit or getattr(k, grouped) or not (k.number(dialect.decimal) or k.word) for k in kinds)
     return Wanted(
         iso=iso,
         iso_zone=plan.iso_zone,
