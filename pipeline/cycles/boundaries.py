@@ -19,8 +19,10 @@ from pipeline.cycles.signals import Cells
 
 BEFORE_S, HARVEST_BEFORE_S = 150.0, 45.0  # course before a turn that is looked at; a harvest bends more
 MOST_BEND = 0.04  # a course bends in 20 s by no more than this part of its swing
-AFTER_S = 30.0  # a turn is read off its first part; later the machine does other things
+AFTER_S, MOST_AFTER_S = 30.0, 80.0  # a turn is read off its first part; later the machine does other things
+SHOWN = 0.25  # … which is when the line has gone this part of its swing
 UNLIKE = 0.01  # what no model of a turn has right, in parts of the channel's swing
+HARVEST_WITNESS = 0.15
 POOL = 40  # boundaries of one kind that choose lag and shape together
 SNAP_CELLS = 2  # cells over which a visible turn is sought
 EDGE = 1.5  # cells by which a candidate may be off that a lagging line gave …
@@ -212,7 +214,7 @@ def _steps(course: Course, group: _Group, grid: np.ndarray, bending: np.ndarray,
         unlike=UNLIKE * swing,
     )
     view = _rows_of(view, rows)
-    weight = turns.weights(view, baseline, 0.0)
+    weight = turns.weights(view, baseline)
     near_ns = group.near_ns[rows]
     prior = prior[rows] if prior.ndim == 2 else prior
     trials = []
@@ -280,7 +282,7 @@ def _add_cold(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_co
     for number, group in enumerate(groups):
         most_s = HARVEST_BEFORE_S if group.before == HARVEST else BEFORE_S
         before_s = float(np.clip(0.8 * group.before_s, 3 * cold.trace.interval_s, most_s))
-        longest = max(AFTER_S, 3.5 * cold.trace.interval_s)
+        longest = max(_time_to_show(cold, group, cells, swing), 3.5 * cold.trace.interval_s)
         after_s = float(np.clip(0.8 * group.after_s, 2 * cold.trace.interval_s, longest))
         view = turns.look(cold.trace, group.near_ns, before_s, after_s)
         rows = np.flatnonzero(np.isfinite(view.readings).all(axis=1))
@@ -301,8 +303,8 @@ def _add_cold(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_co
         sample, near_ns = _rows_of(view, few), group.near_ns[rows[few]]
         known = total[number][rows[few]][:, ::thin]
         trials = {}
+        weight = turns.weights(sample, baseline)
         for i, lag in enumerate(turns.LAGS_S):
-            weight = turns.weights(sample, baseline, lag)
             for m, line in enumerate(turns.LINES):
                 response = turns.answer(sample.offsets_s, grid[::thin], lag_s=lag, line=line)
                 trials[i, m] = turns.misfits(sample, weight, response, sign=group.sign, height=2 * swing)
@@ -311,12 +313,14 @@ def _add_cold(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_co
             likely = _cold_likelihood(
                 trial, sample, near_ns, grid[::thin], scales[j], turns.LAGS_S[i], turns.LINES[m], cells
             )
-            scores[i, j, m] = _evidence(likely + known).sum() / np.sqrt(len(near_ns)) + turns.prior(i, m)
-    best_lag = int(np.argmax(scores.max(axis=2).sum(axis=1)))
+            scores[i, j, m] = _evidence(likely + known).sum() / len(near_ns) ** 0.25 + turns.prior(i, m)
+    # The smooth course of a freeze or a rest tells the lag; a harvest bends too much by itself to be a good witness.
+    witness = np.array([HARVEST_WITNESS if group.before == HARVEST else 1.0 for _, group, *_ in work])
+    best_lag = int(np.argmax(scores.max(axis=2) @ witness))
     lag = turns.LAGS_S[best_lag]
     for j, (number, group, baseline, view, rows) in enumerate(work):
         line = turns.LINES[int(np.argmax(scores[best_lag, j]))]
-        weight = turns.weights(view, baseline, lag)
+        weight = turns.weights(view, baseline)
         response = turns.answer(view.offsets_s, grid, lag_s=lag, line=line)
         fit = turns.misfits(view, weight, response, sign=group.sign, height=2 * swing)
         total[number][rows] += _cold_likelihood(
@@ -324,6 +328,16 @@ def _add_cold(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_co
         )
         by_cold[group.at[rows]] = True
     return lag
+
+
+def _time_to_show(cold: Course, group: _Group, cells: Cells, swing: float) -> float:
+    """How long after a turn the line has usually gone SHOWN of its swing [s], between AFTER_S and MOST_AFTER_S."""
+    start = np.searchsorted(cells.start_ns, group.near_ns, side="right") - 1
+    for ahead in range(1, int(MOST_AFTER_S / cells.step_s) + 1):
+        gone = np.abs(cold.level[np.minimum(start + ahead, len(cells) - 1)] - cold.level[start])
+        if np.nanmedian(np.append(gone, 0.0)) >= SHOWN * swing:
+            return float(np.clip(ahead * cells.step_s, AFTER_S, MOST_AFTER_S))
+    return MOST_AFTER_S
 
 
 def _rows_of(view: turns.View, rows) -> turns.View:

@@ -68,8 +68,9 @@ def trace_of(channel: Channel) -> Trace | None:
         time_ns, values = channel.time_ns[trusted], channel.values[trusted]
     if len(values) < 3:
         return None
+    noise = noise_of(values, channel.resolution)  # before the median of three, which would hide it
     values = despiked(values, channel.interval_s, stops=channel.unit in ("A", "W"))
-    return Trace(channel=channel, time_ns=time_ns, values=values, noise=noise_of(values, channel.resolution))
+    return Trace(channel=channel, time_ns=time_ns, values=values, noise=noise)
 
 
 def median_of_three(values: np.ndarray) -> np.ndarray:

@@ -28,14 +28,16 @@ LINES = (  # how the line itself answers: (its time constant [s], does it go alo
     (12.0, False),
     (28.0, False),
     (70.0, False),
+    (180.0, False),
     (0.0, True),
     (8.0, True),
     (20.0, True),
 )
 USUAL_LAG_S, SPREAD_LAG = 15.0, 0.8  # a clip on a pipe; common practice, no source
-USUAL_LINE_S, SPREAD_LINE = 12.0, 0.9  # a few kg of copper; common practice, no source
+USUAL_LINE_S, SPREAD_LINE = 30.0, 1.5  # a few kg of copper; common practice, no source
 NODE_SHARES = (0.7, 0.3)
 RAMP_S = 30.0  # a ramp reaches the height after this long
+TAILS_S = (15.0, 50.0)  # time constants of what the line and the clip had not yet followed
 UNLIKE_S = 12.0
 MOST_READINGS = 64  # of one window; more are averaged
 NEVER = 60.0  # added to the χ² of a turn the wrong way
@@ -130,7 +132,7 @@ class Weights:
     log_det: float
 
 
-def weights(view: View, baseline: Baseline, lag_s: float) -> Weights:
+def weights(view: View, baseline: Baseline) -> Weights:
     """How readings of a window without the change hang together."""
     s = view.offsets_s
     since = s - s[0]
@@ -141,10 +143,10 @@ def weights(view: View, baseline: Baseline, lag_s: float) -> Weights:
         + baseline.slope**2 * np.outer(s, s)
         + baseline.bending * low**2 * (3 * high - low) / 6
     )
-    for share in NODE_SHARES:
-        if lag_s * share > 1.0:
-            tail = np.exp(-since / (lag_s * share))
-            cov += baseline.tail**2 * np.outer(tail, tail)
+    # The same for every lag that is tried: a lag must not win by what its tail explains of the course before.
+    for tail_s in TAILS_S:
+        tail = np.exp(-since / tail_s)
+        cov += baseline.tail**2 * np.outer(tail, tail)
     cov += baseline.unlike**2 * np.exp(-0.5 * ((s[:, None] - s[None]) / UNLIKE_S) ** 2)
     cov[np.diag_indices_from(cov)] += view.noise**2
     inverse = np.linalg.inv(cov)
