@@ -14,6 +14,8 @@ from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_COLD, Rule, Seen, cycles_needed
 from pipeline.logs.timeline import Channel
 
+_CLIP_SIGMA_K = 2.0  # how far the level of a clipped probe is off: common practice, no source
+
 _WEAK_SINCE = phrase(
     "finding.weak-freeze.since",
     "The evaporator no longer gets as cold: freezes end at {after_c}, {rise_k} warmer than before",
@@ -29,56 +31,54 @@ _WEAK_SUPERHEAT = phrase(
 
 def _weak(case: Case):
     t = case.thresholds
+    short_of = cycles_needed("band_cycles")(case)
+    if short_of:
+        return short_of
     ends = np.where(case.steady, case.column("freeze_end_c"), np.nan)
-    if np.isfinite(ends).sum() < t["band_cycles"]:
-        return cycles_needed("band_cycles")(case)
     warmed = change_of(case, ends, least=t["freeze_end_rise_k"], air_slope=0.1, air_slope_sd=0.15)
     if warmed is not None and warmed.total > 0 and not _ended_early(case, warmed):
-        late = warmed.late
-        at = np.flatnonzero(late)
-        return Seen(
-            severity=Severity.ACT if _longer(case, late, warmed.judged & ~late) else Severity.WATCH,
-            title=_WEAK_SINCE(after_c=round(warmed.after, 1), rise_k=round(warmed.total, 1)),
-            start_ns=int(case.start_ns[at[0]]),
-            end_ns=int(case.end_ns[at[-1]]),
-            cycles=late,
-            usual=warmed.judged & ~late,
-            evidence={
-                "before_c": round(warmed.before, 1),
-                "after_c": round(warmed.after, 1),
-                "rise_k": round(warmed.total, 1),
-                "rise_low_k": round(warmed.low, 1),
-                "rise_high_k": round(warmed.high, 1),
-                "how": warmed.kind,
-                "cycles_judged": int(warmed.judged.sum()),
-            },
-            confidence=statistics.phi(2 * warmed.total / t["freeze_end_rise_k"] - 1),
-        )
+        return _weaker(case, warmed)
     return _weak_throughout(case, ends)
 
 
-def _weak_throughout(case: Case, ends: np.ndarray):
+def _weaker(case: Case, warmed: Change) -> Seen:
+    late, early = warmed.late, warmed.judged & ~warmed.late
+    at = np.flatnonzero(late)
+    return Seen(
+        severity=Severity.ACT if _longer(case, late, early) else Severity.WATCH,
+        title=_WEAK_SINCE(after_c=round(warmed.after, 1), rise_k=round(warmed.total, 1)),
+        start_ns=int(case.start_ns[at[0]]),
+        end_ns=int(case.end_ns[at[-1]]),
+        cycles=late,
+        usual=early,
+        evidence={
+            "before_c": round(warmed.before, 1),
+            "after_c": round(warmed.after, 1),
+            "rise_k": round(warmed.total, 1),
+            "rise_low_k": round(warmed.low, 1),
+            "rise_high_k": round(warmed.high, 1),
+            "how": warmed.kind,
+            "cycles_judged": int(warmed.judged.sum()),
+        },
+        confidence=statistics.phi(2 * warmed.total / case.thresholds["freeze_end_rise_k"] - 1),
+    )
+
+
+def _weak_throughout(case: Case, ends: np.ndarray) -> Seen | None:
+    """Whether the evaporator is too warm, or starved, from the log's beginning to its end."""
     t = case.thresholds
-    judged = np.isfinite(ends)
-    typical = float(np.median(ends[judged]))
-    at = np.flatnonzero(judged)
-    superheat = (
-        float(np.nanmedian(case.refrigeration.superheat_k))
-        if np.isfinite(case.refrigeration.superheat_k).any()
-        else math.nan
-    )
+    superheats = np.where(case.steady, case.refrigeration.superheat_k, np.nan)
+    typical, superheat = _median(ends), _median(superheats)
     # A suction line far from the plate reads warmer than the plate: only a probe on the evaporator has a fixed level.
-    warm = case.timeline.get("evaporator") is not None and typical > t["freeze_end_high_c"]
-    starved = superheat > t["superheat_high_k"]
-    if not warm and not starved:
+    if case.timeline.get("evaporator") is not None and typical > t["freeze_end_high_c"]:
+        title = _WEAK_ALL(freeze_end_c=round(typical, 1))
+        judged, beyond = np.isfinite(ends), typical - t["freeze_end_high_c"]
+    elif superheat > t["superheat_high_k"]:
+        title = _WEAK_SUPERHEAT(superheat_k=round(superheat, 1))
+        judged, beyond = np.isfinite(superheats), superheat - t["superheat_high_k"]
+    else:
         return None
-    title = (
-        _WEAK_ALL(freeze_end_c=round(typical, 1))
-        if warm
-        else _WEAK_SUPERHEAT(superheat_k=round(superheat, 1))
-    )
-    sigma = 2.0  # K: how far the level of a clipped probe is off (common practice, no source)
-    margin = typical - t["freeze_end_high_c"] if warm else (superheat - t["superheat_high_k"]) / 2
+    at = np.flatnonzero(judged)
     return Seen(
         severity=Severity.WATCH,
         title=title,
@@ -86,12 +86,17 @@ def _weak_throughout(case: Case, ends: np.ndarray):
         end_ns=int(case.end_ns[at[-1]]),
         cycles=judged,
         evidence={
-            "freeze_end_c": round(typical, 1),
+            "freeze_end_c": round(typical, 1) if math.isfinite(typical) else None,
             "superheat_k": round(superheat, 1) if math.isfinite(superheat) else None,
             "cycles_judged": len(at),
         },
-        confidence=statistics.phi(margin / sigma),
+        confidence=statistics.phi(beyond / _CLIP_SIGMA_K),
     )
+
+
+def _median(values: np.ndarray) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else math.nan
 
 
 def _ended_early(case: Case, warmed: Change) -> bool:

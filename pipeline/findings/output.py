@@ -182,22 +182,9 @@ RULES = (
     Rule(
         code="output-low",
         test=_output_low,
-        thresholds=(
-            "output_low_pct",
-            "output_act_pct",
-            "air_rated_c",
-            "water_rated_c",
-            "air_pct_per_k",
-            "own_cycles",
-        ),
-        causes=(
-            "condenser-dirty",
-            "charge-low",
-            "water-leaks-in",
-            "end-of-freeze-sensing",
-            "slab-thin",
-            "conditions",
-        ),
+        thresholds=("output_low_pct", "output_act_pct", "slab_heat_share_low", "air_rated_c", "water_rated_c", "air_pct_per_k",
+                    "own_cycles"),
+        causes=("condenser-dirty", "charge-low", "water-leaks-in", "end-of-freeze-sensing", "slab-thin", "conditions"),
         quiet_when=("no-ice",),
     ),
-)
+)  # fmt: skip

@@ -64,7 +64,6 @@ TABLE: tuple[Threshold, ...] = (
     _row("stall_act_cycles", 2, "cycles", "stalled harvests at which to act"),
     # Starts
     _row("start_off_min", 3.0, "min", "least off-time before a restart: the pressures must equalise"),
-    _row("start_run_min", 2.0, "min", "least running time of a healthy start"),
     _row("starts_per_hour", 8.0, "starts an hour", "most starts an hour (6 to 12 are named in the trade)"),
     _row("starts_needed", 3, "starts", "quick restarts that make a pattern"),
     _row("starts_act", 6, "starts", "quick restarts at which to act"),

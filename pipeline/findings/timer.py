@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings.case import Case
+from pipeline.findings import statistics
+from pipeline.findings.case import NS_PER_DAY, Case
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import CannotTell, Rule, Seen, cycles_needed
@@ -100,10 +101,11 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
         near = np.clip(lengths[inside], length - 5 * believed, length + 5 * believed)
         spread = max(float(np.std(near)), 1e-9)
         by_conditions = _by_conditions_min(case, inside, length)
-        foreseen = math.hypot(by_conditions, length * t["natural_spread_pct"] / 100)
+        own = _own_spread(case, lengths, known & ~stretch, inside)
+        foreseen = math.hypot(by_conditions, length * max(t["natural_spread_pct"] / 100, own))
         rounding = _rounding_min(length, foreseen, case.record.interval_s / 60)
         due = math.hypot(foreseen, min(case.sigma_min, rounding))
-        varied = by_conditions > spread or _harvests_vary(case, inside)
+        varied = by_conditions > spread or _harvests_vary(case, inside) or own * length > 2 * spread
         sure_z = _SURE_Z if n >= 0.8 * known.sum() else _SURE_PART_Z
         proof = ""
         if varied and due / spread >= t["timer_excess"] and _chance_z(spread / due, n) < sure_z:
@@ -165,6 +167,21 @@ def _harvests_vary(case: Case, cycles: np.ndarray) -> bool:
         return False
     natural = math.sqrt(max(float(np.var(lengths)) - case.sigma_min**2, 0.0))
     return natural > _HARVESTS_VARY * float(np.median(lengths))
+
+
+def _own_spread(case: Case, lengths: np.ndarray, others: np.ndarray, inside: np.ndarray) -> float:
+    """Half the relative spread of the unit's other freezes, sampling taken off; 0 unless both they and the stretch cover
+    a day, so that each has met the same conditions."""
+    if others.sum() < 20 or min(_span_ns(case, others), _span_ns(case, inside)) < NS_PER_DAY:
+        return 0.0
+    usual = float(np.median(lengths[others]))
+    sigma = statistics.spread(np.abs(lengths[others] - usual))
+    return 0.5 * math.sqrt(max(sigma**2 - case.sigma_min**2, 0.0)) / usual
+
+
+def _span_ns(case: Case, cycles: np.ndarray) -> int:
+    at = np.flatnonzero(cycles)
+    return int(case.end_ns[at[-1]] - case.start_ns[at[0]])
 
 
 def _rounding_min(length: float, spread: float, interval: float) -> float:

@@ -76,8 +76,8 @@ def simulated(fault: str | None, seed: int, *, days: float) -> Drawn:
     roles = CHANNELS[int(rng.integers(len(CHANNELS)))]
     if roles is not None and fault in NEEDED:
         roles = tuple(dict.fromkeys((*roles, *NEEDED[fault])))
-    if fault == "water-leak" and machine.freeze_end == "temperature":
-        machine = MACHINES["slab"]  # colder or warmer water in the reservoir does not show there
+    if fault == "water-leak" and machine.freeze_end != "level":
+        machine = MACHINES["slab"]  # where no level ends the freeze, it does not show
     air = float(rng.uniform(8, 38))
     usual = 0.8 * machine.slab_kg * 86400 / (1.25 * machine.usual_freeze_s)
     site = Site(

@@ -1,0 +1,53 @@
+"""Doubts of the reading room, passed on."""
+
+import pytest
+
+from pipeline.findings.finding import Severity
+from tests.findings.made_up import codes, doubt, finding, judged, made_up, noisy
+
+
+@pytest.mark.parametrize(
+    ("code", "role", "severity"),
+    [
+        ("probe-fault", "evaporator", Severity.WATCH),
+        ("probe-fault", "bin", Severity.NOTE),
+        ("probe-loose", "suction", Severity.WATCH),
+        ("clamp-dead", "current", Severity.WATCH),
+        ("log-gap", "", Severity.NOTE),
+        ("log-coarse", "", Severity.NOTE),
+        ("clock-offset", "current", Severity.NOTE),
+    ],
+)
+def test_a_doubt_becomes_a_finding_of_its_code(code, role, severity):
+    found = finding(judged(made_up(noisy(20, 40), doubts=[doubt(code, role=role, lag_s=3.0)])), code)
+    assert found.severity is severity
+    assert found.evidence["lag_s"] == 3.0
+    assert found.title.key == f"doubt.{code}"
+    assert found.next_checks
+
+
+def test_many_gaps_make_one_finding():
+    gaps = [doubt("log-gap", from_min=60 * k, to_min=60 * k + 20) for k in range(1, 6)]
+    found = finding(judged(made_up(noisy(20, 40), doubts=gaps)), "log-gap")
+    assert found.evidence["spans"] == 5
+    assert found.evidence["span_h"] == pytest.approx(5 / 3, abs=0.01)
+
+
+def test_two_channels_in_doubt_make_two_findings():
+    doubts = [doubt("probe-fault", role="evaporator"), doubt("probe-fault", role="discharge")]
+    assert codes(judged(made_up(noisy(20, 40), doubts=doubts))).count("probe-fault") == 2
+
+
+def test_the_cycles_under_a_doubtful_cold_probe_are_flagged():
+    found = finding(
+        judged(
+            made_up(noisy(20, 40), doubts=[doubt("probe-fault", role="evaporator", from_min=30, to_min=50)])
+        ),
+        "probe-fault",
+    )
+    assert found.cycles == (2, 3)
+    assert found.flag_cycles
+
+
+def test_a_log_without_doubts_says_nothing():
+    assert not codes(judged(made_up(noisy(20, 40))))
