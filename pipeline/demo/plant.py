@@ -92,7 +92,8 @@ class Plant:
         gas = on & GAS
         cap0 = cap1 = 0.0
         if running and not gas:
-            scale = self.charge * m.capacity_w * max(0.2, 1 - 0.009 * (cond - 40))
+            head = 1 - 0.009 * (cond - 40)
+            scale = self.charge * m.capacity_w * (head if head > 0.2 else 0.2)
             cap0, cap1 = scale * 1.3, scale * 0.03  # 1 + 0.03 (T + 10)
             if plate > 8:  # the suction pressure is limited at start
                 cap0, cap1 = scale * 1.54, 0.0
@@ -104,9 +105,13 @@ class Plant:
                 g = 1 / (m.plate_k_per_w + ice / (ICE_KG_PER_M3 * m.area_m2**2 * ICE_W_PER_M_K))
                 film_w = m.film_w_per_k * water
                 grown = dt * (-plate * g - film_w) / FUSION_J_PER_KG
-                grown = max(-ice, min(grown, self.water_kg))
+                if grown > self.water_kg:
+                    grown = self.water_kg
+                if grown > 0:
+                    self.frozen_kg += grown
+                elif grown < -ice:
+                    grown = -ice
                 ice += grown
-                self.frozen_kg += max(grown, 0.0)
                 self.water_kg -= grown
             else:
                 ref, g = water, 1 / (m.plate_k_per_w + 1 / m.film_w_per_k)
@@ -123,7 +128,9 @@ class Plant:
         around = room if running else 0.55 * room + 1.0
         k = dt / capacity
         new = (plate + k * (g * ref + loss * around - cap0 + heat_w)) / (1 + k * (g + loss + cap1))
-        taken = max(0.0, cap0 + cap1 * new) if cap0 else 0.0
+        taken = cap0 + cap1 * new
+        if taken < 0:
+            taken = 0.0
         self.heat_j += taken * dt
         self.plate = new
         # water
@@ -140,14 +147,9 @@ class Plant:
         self.water, self.ice = water, ice
         # condenser
         if running:
-            self.power = (
-                self.effort
-                * m.compressor_w
-                * max(
-                    0.25,
-                    (0.55 + 0.45 * self.charge) * (1 + 0.010 * (cond - 40) + 0.013 * (min(new, 12.0) + 10)),
-                )
-            )
+            lift = 1 + 0.010 * (cond - 40) + 0.013 * ((new if new < 12.0 else 12.0) + 10)
+            part = (0.55 + 0.45 * self.charge) * lift
+            self.power = self.effort * m.compressor_w * (part if part > 0.25 else 0.25)
             source = self.power + taken - heat_w
         else:
             self.power = source = 0.0
@@ -159,7 +161,9 @@ class Plant:
         k = dt / m.condenser_j_per_k
         new_cond = (cond + k * (source + ua * inlet)) / (1 + k * ua)
         self.cond = new_cond
-        self.bin = max(0.0, self.bin - self.use[index] * dt)
+        self.bin -= self.use[index] * dt
+        if self.bin < 0:
+            self.bin = 0.0
         self.t += dt
         self.rows.extend((self.t, new, water, new_cond, ice, self.power, self.bin, ua * (new_cond - inlet)))
         self.on.append(on)
