@@ -21,9 +21,8 @@ function makeDrawing(data) {
   };
 
   const axis = (more) => ({
-    gridcolor: colour("line"), linecolor: colour("edge"), zerolinecolor: colour("line"), tickcolor: colour("edge"),
-    tickfont: { color: colour("soft"), size: 12 }, fixedrange: true, automargin: false, zeroline: false,
-    separatethousands: false, ...more,
+    gridcolor: colour("line"), linecolor: colour("edge"), tickcolor: colour("edge"),
+    tickfont: { color: colour("soft"), size: 12 }, fixedrange: true, automargin: false, zeroline: false, ...more,
   });
   const layout = (more) => ({
     paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", showlegend: false, dragmode: "zoom",

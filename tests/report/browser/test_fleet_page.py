@@ -1,0 +1,92 @@
+import random
+from dataclasses import replace
+
+import pytest
+from axe_core_python.sync_playwright import Axe
+
+from pipeline.report import ReportOptions, write_fleet
+from pipeline.report.summary import LEVELS
+from tests.report.test_fleet import HOSTILE
+from tests.report.test_summary import summary_of
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def index(tmp_path_factory):
+    """500 units of all verdicts, one with a hostile name."""
+    chance = random.Random(1)
+    folder, base = tmp_path_factory.mktemp("fleet"), (summary_of(), summary_of(well=True))
+    units = [
+        replace(
+            base[n % 2], unit=f"unit-{n}", title=f"Deck {n}", level=LEVELS[n % 5], ice_kg_per_day=chance.uniform(80, 200), freeze_min=chance.uniform(12, 40), trace=tuple(chance.uniform(10, 40) for _ in range(96))
+        )
+        for n in range(499)
+    ]
+    write_fleet(folder, [*units, replace(base[0], unit="hostile", title=HOSTILE)], [], ReportOptions())
+    return folder / "index.html"
+
+
+@pytest.fixture
+def fleet(open_page, index):
+    opened = open_page(index).drawn()
+    yield opened
+    opened.page.close()
+
+
+def names(fleet) -> list[str]:
+    return fleet.page.evaluate("() => [...document.querySelectorAll('#units li')].filter((e) => !e.hidden).map((e) => e.querySelector('a').textContent)")
+
+
+def test_five_hundred_units_open_without_a_complaint_or_a_request(fleet, index):
+    assert len(names(fleet)) == 500
+    assert fleet.complaints == []
+    assert fleet.requests == [index.as_uri()]
+
+
+def test_the_worst_come_first_and_other_orders_can_be_had(fleet):
+    levels = fleet.page.evaluate("() => [...document.querySelectorAll('#units li')].map((e) => e.dataset.level)")
+    assert levels == sorted(levels, key=LEVELS.index)
+    fleet.page.locator("#sort").select_option("freeze")
+    lengths = fleet.page.evaluate("() => [...document.querySelectorAll('#units li')].map((e) => Number(e.dataset.freeze))")
+    assert lengths == sorted(lengths, reverse=True)
+    fleet.page.locator("#sort").select_option("worst")
+    assert fleet.page.evaluate("() => [...document.querySelectorAll('#units li')].map((e) => e.dataset.level)") == levels
+
+
+def test_units_are_found_by_name_and_by_what_was_found(fleet):
+    fleet.page.locator("#find").fill("deck 49")
+    assert set(names(fleet)) == {f"Deck {n}" for n in range(499) if "49" in str(n)}
+    fleet.page.locator("#find").fill("harvest-stalled deck 40")
+    assert names(fleet)
+    assert "of 500 shown" in fleet.page.locator("#shown").inner_text()
+
+
+def test_units_are_shown_by_verdict(fleet):
+    fleet.page.locator("input[value=well]").uncheck()
+    assert len(names(fleet)) == 500 - 99
+
+
+def test_units_of_measure_switch(fleet):
+    assert "kg" in fleet.page.locator("#units li").first.inner_text()
+    fleet.page.locator("input[value=us]").check(force=True)
+    assert "lb" in fleet.page.locator("#units li").first.inner_text()
+
+
+def test_hostile_names_stay_text(fleet):
+    assert any(n.startswith('<script>alert("x")</script>') for n in names(fleet))
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+def test_axe_finds_nothing_serious(open_page, tmp_path, dark):
+    base = summary_of()
+    write_fleet(tmp_path, [replace(base, unit=level, title=level, level=level) for level in LEVELS], [], ReportOptions())
+    opened = open_page(tmp_path / "index.html", dark=dark, bypass_csp=True).drawn()
+    found = Axe().run(opened.page)["violations"]
+    assert [(v["id"], v["nodes"][0]["html"][:200]) for v in found if v["impact"] in ("serious", "critical")] == []
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_nothing_is_wider_than_the_window(open_page, index, width):
+    opened = open_page(index, width=width).drawn()
+    assert opened.page.evaluate("document.documentElement.scrollWidth") <= width

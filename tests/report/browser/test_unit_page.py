@@ -1,0 +1,310 @@
+import csv
+import io
+import re
+
+import pytest
+from axe_core_python.sync_playwright import Axe
+from pypdf import PdfReader
+
+from pipeline.report import ReportOptions, write_unit
+from tests.report.made_up import made_up
+from tests.report.test_page import HOSTILE
+
+pytestmark = pytest.mark.browser
+
+CHARTS = ("log", "lengths", "freezes", "harvests", "days", "calendar")
+VIEW = "() => document.getElementById('plot-log')._fullLayout.xaxis.range.map(Number)"
+
+
+@pytest.fixture(scope="module")
+def opened_week(open_page, unit_page):
+    return open_page(unit_page).drawn()
+
+
+@pytest.fixture
+def week(opened_week):
+    """The page as it is when it has just been opened; opening it anew for each test would take minutes."""
+    page = opened_week.page
+    page.locator("input[value=si]").check(force=True)
+    page.locator("#only-abnormal").uncheck()
+    for button in page.locator("#keys-log button[aria-pressed=false]").all():
+        button.click()
+    page.locator("[data-act=whole]").click()
+    page.evaluate("() => { document.activeElement.blur(); scrollTo(0, 0); }")
+    opened_week.settled()
+    return opened_week
+
+
+def test_every_chart_is_drawn_without_a_complaint_and_without_a_request(week, unit_page):
+    for name in CHARTS:
+        assert week.page.locator(f"#plot-{name} .main-svg").count() >= 1, name
+    week.page.locator("[data-act=whole]").click()
+    week.settled()
+    assert week.complaints == []
+    assert week.requests == [unit_page.as_uri()]
+
+
+def test_plotly_finds_no_fault_in_any_figure(week):
+    """Plotly.validate names every attribute that plotly does not know or would not take (unused ones do no harm)."""
+    for name in CHARTS:
+        faults = week.page.evaluate(
+            "(id) => { const p = document.getElementById(id); return (Plotly.validate(p.data, p.layout) ?? []).filter((f) => f.code !== 'unused').map((f) => f.msg); }", f"plot-{name}"
+        )
+        assert faults == [], name
+
+
+def test_a_stalled_harvest_of_seven_minutes_can_be_seen_in_the_whole_week(week):
+    """The highest and the lowest reading drawn are those of the log, and the lane of harvests has its dark mark."""
+    drawn = week.page.evaluate(
+        """() => { const p = document.getElementById('plot-log'), t = p.data.find((t) => t.name === 'evaporator');
+        const y = Array.from(t.y).filter(Number.isFinite); return [Math.min(...y), Math.max(...y), y.length]; }"""
+    )
+    _, timeline, _, _ = made_up(days=7, interval_s=1)
+    values = timeline.get("evaporator").values
+    low, high = float(values[timeline.get("evaporator").trusted].min()), float(values[timeline.get("evaporator").trusted].max())
+    assert drawn[0] == pytest.approx(low, abs=0.06)
+    assert drawn[1] == pytest.approx(high, abs=0.06)
+    assert drawn[2] < 20_000
+    assert week.page.evaluate("() => document.getElementById('plot-log').data.filter((t) => t.mode === 'lines' && t.line.width === 5)[0].x.length") >= 3 * 5
+
+
+def test_a_finding_is_shown_to_the_second(week):
+    week.page.locator("[data-act=show-finding]").first.click()
+    week.settled()
+    first, last = week.page.evaluate(VIEW)
+    assert last - first < 3600
+    steps = week.page.evaluate(
+        """() => { const t = document.getElementById('plot-log').data.find((t) => t.name === 'evaporator');
+        const d = []; for (let i = 1; i < t.x.length; i++) d.push(t.x[i] - t.x[i - 1]); return d.sort((a, b) => a - b)[Math.floor(d.length / 2)]; }"""
+    )
+    assert steps == pytest.approx(1.0)
+    assert "every reading" in week.page.locator("#fineness").inner_text()
+
+
+def test_the_page_says_how_fine_it_is_drawn(week):
+    assert re.search(r"lowest and highest reading of each \d+ (s|min)", week.page.locator("#fineness").inner_text())
+
+
+def test_charts_over_time_zoom_together(week):
+    week.page.evaluate("() => Plotly.relayout('plot-lengths', { 'xaxis.range[0]': 100000, 'xaxis.range[1]': 200000 })")
+    week.settled()
+    for name in ("log", "lengths", "days"):
+        got = week.page.evaluate("(id) => document.getElementById(id)._fullLayout.xaxis.range.map(Number)", f"plot-{name}")
+        assert got == pytest.approx([100000, 200000]), name
+
+
+def test_dragging_across_the_log_zooms_it(week):
+    before = week.page.evaluate(VIEW)
+    box = week.page.locator("#plot-log .nsewdrag").last.bounding_box()
+    week.page.locator("#plot-log").scroll_into_view_if_needed()
+    box = week.page.locator("#plot-log .nsewdrag").last.bounding_box()
+    y = box["y"] + box["height"] / 2
+    week.page.mouse.move(box["x"] + box["width"] * 0.3, y)
+    week.page.mouse.down()
+    week.page.mouse.move(box["x"] + box["width"] * 0.6, y, steps=5)
+    week.page.mouse.up()
+    week.settled()
+    after = week.page.evaluate(VIEW)
+    assert after[1] - after[0] == pytest.approx(0.3 * (before[1] - before[0]), rel=0.1)
+
+
+def test_the_keyboard_moves_and_zooms_the_log(week):
+    whole = week.page.evaluate(VIEW)
+    week.page.locator("#plot-log").focus()
+    week.page.keyboard.press("+")
+    week.settled()
+    half = week.page.evaluate(VIEW)
+    assert half[1] - half[0] == pytest.approx((whole[1] - whole[0]) / 2)
+    week.page.keyboard.press("ArrowRight")
+    week.settled()
+    assert week.page.evaluate(VIEW)[0] > half[0]
+    week.page.keyboard.press("0")
+    week.settled()
+    assert week.page.evaluate(VIEW) == pytest.approx(whole)
+
+
+def test_the_keyboard_reaches_everything_and_shows_where_it_is(week):
+    week.page.locator(".skip").focus()
+    week.page.keyboard.press("Tab")
+    week.page.keyboard.press("Shift+Tab")  # from here on it is the keyboard that moves the focus
+    reached = set()
+    for _ in range(60):
+        here = week.page.evaluate(
+            """() => { const e = document.activeElement, s = getComputedStyle(e.type === 'radio' ? e.nextElementSibling : e);
+            return [e.id || e.dataset.act || e.getAttribute('href') || e.name || e.tagName, s.outlineStyle]; }"""
+        )
+        if here[0] != "BODY":
+            assert here[1] != "none", here
+        reached.add(here[0])
+        week.page.keyboard.press("Tab")
+    for name in ("#main", "units", "tone", "#findings", "show-finding", "whole", "closer", "goto", *(f"plot-{c}" for c in CHARTS), "only-abnormal", "download", "cycle-table"):
+        assert name in reached, name
+
+
+def test_units_switch_in_words_pictures_charts_and_table(week):
+    week.page.locator("input[value=us]").check(force=True)
+    week.settled()
+    body = week.page.locator("body").inner_text()
+    assert "333\N{NO-BREAK SPACE}lb" in body
+    assert "°C" not in week.page.locator("#findings").inner_text()
+    assert week.page.evaluate("() => document.getElementById('plot-log')._fullLayout.yaxis2.title.text") == "°F"
+    low = week.page.evaluate("() => Math.min(...Array.from(document.getElementById('plot-log').data.find((t) => t.name === 'evaporator').y).filter(Number.isFinite))")
+    assert low < 15  # about −13 °C
+    assert "°F" in week.page.locator("#cycle-table tbody tr").first.inner_text()
+    week.page.locator("input[value=si]").check(force=True)
+    week.settled()
+    assert "151\N{NO-BREAK SPACE}kg" in week.page.locator("body").inner_text()
+
+
+def first_cells(week, column: int) -> list[str]:
+    return [r.inner_text() for r in week.page.locator(f"#cycle-table tbody tr td:nth-child({column})").all()[:6]]
+
+
+def test_the_table_sorts_both_ways_and_says_so(week):
+    head = week.page.locator("#cycle-table th button[data-column=freeze_min]")
+    head.click()
+    assert week.page.locator("#cycle-table th[aria-sort=ascending]").inner_text().startswith("Freeze")
+    up = [float(x.split("\N{NO-BREAK SPACE}")[0]) for x in first_cells(week, 3)]
+    assert up == sorted(up)
+    week.page.keyboard.press("Enter")  # the head kept the focus
+    down = [float(x.split("\N{NO-BREAK SPACE}")[0]) for x in first_cells(week, 3)]
+    assert down == sorted(down, reverse=True)
+    assert down[0] > 30
+
+
+def test_the_table_shows_only_the_abnormal_ones_and_downloads_them(week):
+    week.page.locator("#only-abnormal").check()
+    shown = week.page.locator("#cycle-table tbody tr")
+    assert shown.count() == week.page.locator("#cycle-table tbody tr.odd").count() > 0
+    with week.page.expect_download() as download:
+        week.page.locator("[data-act=download]").click()
+    text = download.value.path().read_text(encoding="utf-8")
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert len(rows) == shown.count()
+    assert all(row["flags"] for row in rows)
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d[+-]\d\d:\d\d", rows[0]["freeze_start"])
+    assert download.value.suggested_filename == "harbour-deck-cycles.csv"
+    assert week.complaints == []
+
+
+def test_a_row_of_the_table_leads_to_its_cycle_in_the_log(week):
+    week.page.locator("#cycle-table button[data-cycle='40']").click()
+    week.settled()
+    first, last = week.page.evaluate(VIEW)
+    assert last - first < 7200
+    assert "Cycle 41" in week.page.locator("#readout-lengths").inner_text()
+
+
+def test_hovering_a_length_marks_the_cycle_in_the_log(week):
+    week.page.locator("#plot-lengths").scroll_into_view_if_needed()
+    x, y = week.page.evaluate(
+        """() => { const p = document.getElementById('plot-lengths'), l = p._fullLayout, box = p.getBoundingClientRect();
+        return [box.x + l.margin.l + l.xaxis.l2p(p.data[1].x[0]), box.y + l.yaxis._offset + l.yaxis.l2p(p.data[1].y[0])]; }"""
+    )
+    week.page.mouse.move(x - 30, y + 20)
+    week.page.mouse.move(x, y, steps=4)
+    week.settled()
+    assert re.search(r"Cycle 40 · .* · freeze.3\d\.\d.min · .* · freeze-long", week.page.locator("#readout-lengths").inner_text())
+    assert week.page.evaluate("() => document.getElementById('plot-log').layout.shapes.some((s) => s.line.dash === 'dot')")
+
+
+def test_channels_can_be_hidden(week):
+    button = week.page.locator("#keys-log button", has_text="discharge line")
+    button.click()
+    week.settled()
+    assert button.get_attribute("aria-pressed") == "false"
+    assert week.page.evaluate("() => document.getElementById('plot-log').data.find((t) => t.name === 'discharge line').visible") is False
+
+
+def test_the_calendar_shows_another_phase_when_asked(week):
+    before = week.page.evaluate("() => document.getElementById('plot-calendar').data[0].z[1][0]")
+    week.page.locator("#keys-calendar button", has_text="off").click()
+    week.settled()
+    after = week.page.evaluate("() => document.getElementById('plot-calendar').data[0].z[1][0]")
+    assert before + after == pytest.approx(100, abs=2)
+
+
+def test_axe_finds_nothing_serious_in_light_and_dark(open_page, tmp_path):
+    """On a short log: axe looks at every element, and a week has thousands of cells that are all alike."""
+    unit, timeline, record, judgement = made_up(days=1.2, interval_s=20)
+    write_unit(tmp_path, unit=unit, timeline=timeline, record=record, judgement=judgement, problems=[], options=ReportOptions())
+    opened = open_page(tmp_path / "report.html", bypass_csp=True).drawn()
+    for scheme in ("light", "dark"):
+        opened.page.emulate_media(color_scheme=scheme)
+        opened.settled()
+        found = Axe().run(opened.page)["violations"]
+        assert [(v["id"], v["nodes"][0]["html"][:200]) for v in found if v["impact"] in ("serious", "critical")] == [], scheme
+
+
+def test_nothing_is_wider_than_the_window(week):
+    for width in (390, 820, 1280):
+        week.page.set_viewport_size({"width": width, "height": 900})
+        week.page.wait_for_timeout(400)
+        assert week.page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_it_prints_on_paper_with_no_chart_cut(week, tmp_path, paper):
+    """A chart's name, its sentence and its last axis stand on one page; nothing shrinks the page."""
+    week.page.pdf(path=tmp_path / "p.pdf", format=paper)
+    reader = PdfReader(tmp_path / "p.pdf")
+    pages = [p.extract_text() for p in reader.pages]
+    assert 6 <= len(pages) <= 12
+    width = {"A4": 595, "Letter": 612}[paper]
+    assert round(float(reader.pages[0].mediabox.width)) == pytest.approx(width, abs=2)
+    for name, last in (("Freezes laid over each other", "minutes since the freeze began"), ("Harvests laid over each other", "minutes since hot gas came on"), ("Hours of the days", "21:00")):
+        assert any(name in text and last in text.split(name)[1] for text in pages), name
+    whole = "\n".join(pages)
+    assert "Before you open the machine" in whole
+    assert "Download as CSV" not in whole
+    sizes = []
+    reader.pages[0].extract_text(visitor_text=lambda t, cm, tm, fd, size: sizes.append(abs(size * tm[3] * cm[3])) if t.strip() else None)
+    assert max(sizes) > 14  # points: the verdict's own size, not shrunk
+
+
+def test_printing_from_the_dark_gives_light_pages_and_the_screen_stays_dark(week):
+    week.page.locator("[data-act=tone]").click()
+    assert week.page.evaluate("isDark()")
+    week.page.evaluate("() => dispatchEvent(new Event('beforeprint'))")
+    assert not week.page.evaluate("isDark()")
+    week.page.evaluate("() => dispatchEvent(new Event('afterprint'))")
+    assert week.page.evaluate("isDark()")
+    week.page.locator("[data-act=tone]").click()
+
+
+def test_hostile_names_stay_text_in_the_browser(open_page, tmp_path):
+    label = HOSTILE.replace("{", "{{").replace("}", "}}")
+    unit, timeline, record, judgement = made_up(days=1, interval_s=30, title=HOSTILE, place=HOSTILE, label=label)
+    write_unit(tmp_path, unit=unit, timeline=timeline, record=record, judgement=judgement, problems=[], options=ReportOptions())
+    opened = open_page(tmp_path / "report.html")
+    dialogs = []
+    opened.page.on("dialog", lambda d: (dialogs.append(d.message), d.dismiss()))
+    opened.drawn()
+    assert HOSTILE.split("\u202e")[0] in opened.page.locator("h1").inner_text()
+    assert HOSTILE.split("\u202e")[0] in opened.page.locator("#method").inner_text()
+    assert opened.page.locator("img").count() == 0
+    assert dialogs == []
+    assert opened.complaints == []
+
+
+def test_without_scripts_the_words_pictures_and_numbers_are_all_there(open_page, unit_page):
+    opened = open_page(unit_page, java_script_enabled=False)
+    body = opened.page.locator("body").inner_text()
+    for part in ("Ice sticks to the plate", "What to do next", "The charts move only where scripts may run", "longest harvest"):
+        assert part in body
+    assert opened.page.locator("svg.evidence").count() == 3
+    assert not opened.page.locator("[data-act=download]").is_visible()
+
+
+def test_ticks_of_the_time_axis_are_on_the_unit_s_clock(week):
+    """29 March 2026, 02:00 becomes 03:00 in Madrid: the axis steps over the hour that was not there."""
+    begin = week.page.evaluate("() => document.getElementById('plot-log')._fullLayout.xaxis.range[0]")
+    assert begin == 0  # the log starts on 23 March, 07:00 local; 01:00 UTC on the 29th is 5 days and 19 hours later
+    change = (5 * 24 + 19) * 3600
+    week.page.evaluate("(at) => Plotly.relayout('plot-log', { 'xaxis.range[0]': at - 7200, 'xaxis.range[1]': at + 7200 })", change)
+    week.settled()
+    names = week.page.evaluate("() => document.getElementById('plot-log').layout.xaxis.ticktext.map((t) => t.slice(0, 5))")
+    hours = [n for n in names if n.endswith(":00")]
+    assert "01:00" in hours
+    assert "03:00" in hours
+    assert "02:00" not in hours
