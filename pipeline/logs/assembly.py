@@ -28,9 +28,11 @@ def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
         raise UnitError("no file could be read", file=unit.name, remedy="see the messages about its files")
     limits = limits_of(unit.thresholds)
     logs = join_loggers(settle_date_orders(tables))
-    drafts, notes = drafts_of(logs, unit, _overview(logs))
-    logs, clock_doubts = on_one_clock(logs, drafts, unit, limits)
     overview = _overview(logs)
+    drafts, notes = drafts_of(logs, unit, overview)
+    aligned, clock_doubts = on_one_clock(logs, drafts, unit, limits)
+    if any(a.time_ns is not b.time_ns for a, b in zip(aligned, logs, strict=True)):
+        logs, overview = aligned, _overview(aligned)
     traces = [_checked(_trace(d, logs, overview), overview, limits) for d in drafts]
     stretches = _distinct(not_following(traces, overview, limits))
     resolutions = {d.key: resolution_of(d.values) for d in drafts}
@@ -166,7 +168,7 @@ def _chosen(channels: list[Channel]) -> list[Channel]:
 
     def rank(i: int) -> tuple:
         c = channels[i]
-        span = float(c.trusted.mean()) * (c.time_ns[-1] - c.time_ns[0])
+        span = np.count_nonzero(c.trusted) / len(c.trusted) * (c.time_ns[-1] - c.time_ns[0])
         return (
             c.role_by != "unit.toml",
             -round(c.role_confidence, 1),

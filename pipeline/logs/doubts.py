@@ -57,7 +57,9 @@ def doubts_on_samples(trace: Trace, masks: Mapping[str, np.ndarray], words: Mapp
             continue
         least = max(5, LEAST_SHARE.get(check, 0.004) * n)
         spans = spans_of(mask, trace.time_ns, join_s=JOIN_S)
-        worth = [s for s in spans if s[2] >= least or (s[2] - 1) * trace.interval_s >= 300.0]
+        worth = [
+            s for s in spans if s[2] >= least or (check != "spike" and (s[2] - 1) * trace.interval_s >= 300.0)
+        ]
         if not worth and int(mask.sum()) >= least:
             worth = [(spans[0][0], spans[-1][1], int(mask.sum()))]
         if len(worth) > MOST_SPANS:

@@ -55,8 +55,11 @@ def overview_of(times: Sequence[np.ndarray], intervals_s: Sequence[float]) -> Ov
 
 
 def swing(values: np.ndarray) -> tuple[float, float]:
-    """(5th, 95th percentile) of the readings; (nan, nan) where there are none."""
-    seen = values[~np.isnan(values)]
+    """(5th, 95th percentile) of the readings, of some thousand spread over the log; (nan, nan) where there are none."""
+    seen = values[:: max(1, len(values) // 8192)]
+    seen = seen[~np.isnan(seen)]
+    if not len(seen):
+        seen = values[~np.isnan(values)]
     if not len(seen):
         return float("nan"), float("nan")
     low, high = np.percentile(seen, (5, 95))
@@ -78,6 +81,8 @@ def window_swings(values: np.ndarray, length: int) -> tuple[np.ndarray, np.ndarr
     length = max(2, min(length, n))
     starts = np.arange(0, max(n - length, 0) + 1, max(1, length // 2))
     windows = np.lib.stride_tricks.sliding_window_view(values, length)[starts]
+    if not np.isnan(values).any():
+        return starts, windows.max(axis=1) - windows.min(axis=1)
     seen = ~np.isnan(windows)
     enough = seen.sum(axis=1) * 3 >= length
     top = np.where(seen, windows, -np.inf).max(axis=1)
