@@ -23,7 +23,7 @@ AFTER_S, MOST_AFTER_S = 30.0, 80.0  # a turn is read off its first part; later t
 SHOWN = 0.25  # … which is when the line has gone this part of its swing
 UNLIKE = 0.01  # what no model of a turn has right, in parts of the channel's swing
 HARVEST_WITNESS = 0.15
-POOL = 40  # boundaries of one kind that choose lag and shape together
+POOL = 24  # boundaries of one kind that choose lag and shape together
 SNAP_CELLS = 2  # cells over which a visible turn is sought
 EDGE = 1.5  # cells by which a candidate may be off that a lagging line gave …
 SEEN = 0.8  # … and one that the current itself gave (standard deviation)
@@ -216,18 +216,25 @@ def _steps(course: Course, group: _Group, grid: np.ndarray, bending: np.ndarray,
     view = _rows_of(view, rows)
     weight = turns.weights(view, baseline)
     near_ns = group.near_ns[rows]
-    prior = prior[rows] if prior.ndim == 2 else prior
+    prior = np.broadcast_to(prior, (len(group.at), len(grid)))[rows]
+    # A sample of the boundaries chooses how the current answers; then all of them are placed by that answer.
+    few = slice(None, None, max(1, len(rows) // POOL))
+    sample = _rows_of(view, few)
     trials = []
     for line, box in ((ln, bx) for ln in turns.LINES for bx in (0.0, trace.interval_s)):
         if box and line != (0.0, False):
             continue
         response = turns.answer(view.offsets_s, grid, lag_s=0.0, line=line, box_s=box)
         for sign in (1.0, -1.0):
-            trials.append(turns.misfits(view, weight, response, sign=sign, height=swing))
-    scale = max(1.0, min(t.per_reading for t in trials))
-    best = max(
-        trials, key=lambda t: _evidence(_moved(-0.5 * t.chi2 / scale, view, near_ns, grid) + prior).sum()
-    )
+            fit = turns.misfits(sample, weight, response, sign=sign, height=swing)
+            trials.append((fit, response, sign))
+    scale = max(1.0, min(fit.per_reading for fit, *_ in trials))
+    scores = [
+        _evidence(_moved(-0.5 * fit.chi2 / scale, sample, near_ns[few], grid) + prior[few]).sum()
+        for fit, *_ in trials
+    ]
+    _, response, sign = trials[int(np.argmax(scores))]
+    best = turns.misfits(view, weight, response, sign=sign, height=swing)
     likely[rows] = _with_blunders(_moved(-0.5 * best.chi2 / scale, view, near_ns, grid)) + prior
     whole = np.einsum("kw,kw->k", view.readings @ weight.inverse, view.readings)
     shown[rows] = (whole - best.chi2.min(axis=1)) / scale > 2 * CLEAR_NATS

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.cycles import boundaries, features, labels, measures, phases, segments, signals, starts
-from pipeline.cycles.record import CycleRecord
+from pipeline.cycles.record import CycleRecord, Phase, PhaseKind
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
 
@@ -16,12 +16,16 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     colds = _traces(timeline, features.COLD_ROLES)
     draws = _traces(timeline, features.DRAW_ROLES)
     if not colds and not draws:
-        return _nothing(timeline, unit, "no-evidence")
+        return _nothing(timeline, unit, phases.one_phase(timeline, PhaseKind.UNCLEAR, why="no-evidence"))
     # 2. Means over cells of about ten seconds, and from them slopes and levels.
     cells = signals.lay_cells([*colds, *draws])
     cold_cells = [features.course_of(trace, cells) for trace in colds]
     draw_cells = [d for d in (features.draw_cells(trace, cells) for trace in draws) if d is not None]
     other_cells = [features.course_of(trace, cells) for trace in _traces(timeline, features.OTHER_ROLES)]
+    if (
+        not cold_cells and not draw_cells
+    ):  # a clamp that never reads more than noise: nothing ran, as far as it shows
+        return _nothing(timeline, unit, phases.one_phase(timeline, PhaseKind.IDLE, confidence=0.6))
     # 3. Change points, and the cheapest course of phases through the segments between them.
     found = segments.find_segments(cold_cells, draw_cells, cells)
     named = labels.label(cold_cells, draw_cells, other_cells, found, cells)
@@ -68,8 +72,7 @@ def _trace(timeline: Timeline, role: str) -> signals.Trace | None:
     return None if channel is None else signals.trace_of(channel)
 
 
-def _nothing(timeline: Timeline, unit: Unit, why: str) -> CycleRecord:
-    drafts = phases.only_unclear(timeline, why)
+def _nothing(timeline: Timeline, unit: Unit, drafts: list[Phase]) -> CycleRecord:
     start_table = starts.start_table(
         starts.starts_of_phases(*(np.empty(0, np.int64),) * 3), timeline, None, None
     )

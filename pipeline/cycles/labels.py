@@ -1,9 +1,8 @@
 """Which phase each segment is: the cheapest course through freeze, harvest and idle for the whole log at once.
 
 A segment costs each phase what its slopes, levels and currents speak against it; a change of phase costs what the order
-of phases and the steps of the current speak against it. The cheapest course is found by dynamic programming (Viterbi
-1967, IEEE Trans. Inf. Theory 13, 260); running it both ways gives for every segment how much dearer the next best phase
-would have been: the margin.
+of phases and the steps of the current speak against it. The cheapest course (`course`) is taken; by how much dearer the next
+best phase of a segment would have been is its margin.
 """
 
 from __future__ import annotations
@@ -13,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.cycles.course import cheapest
 from pipeline.cycles.features import Course, DrawCells, running_course, usual_rise
 from pipeline.cycles.planes import Plane, learned_costs, plane_of
 from pipeline.cycles.segments import Segments, jumps, means, rates
@@ -36,6 +36,7 @@ AGAINST_SLOPE = 14.0  # a full swing of the line the wrong way
 PER_SAMPLE_OFF = 3.0  # one reading of "off" while running, or the other way round
 MOST_OFF = 40.0
 STEP_CAP = 6.0
+TRIAL = 1200  # segments on which rival readings of a long log are compared
 LESSONS = 2  # times the phases are named again by what was learned
 KEPT = 0.5  # weight of what holds for every machine beside what this one taught
 LIKE_A_LINE = (
@@ -293,10 +294,11 @@ def label(
                 cold_costs(running[0], scales, segments, cells, back=back) for back in (False, True)
             ]
     if by_cold.any():
+        few = _sample(k)
         heard = [
             (by_cold + c, by_jump + j, 0.0)
             for c, j in like_a_line
-            if _agrees(usual, plain, (by_cold, by_jump), (c, j))
+            if _agrees(usual[few], plain[few], (by_cold[few], by_jump[few]), (c[few], j[few]))
         ]
         firsts += heard or [(by_cold, by_jump, 0.0)]
     elif draw is not None:
@@ -310,57 +312,100 @@ def label(
         *(_plane(c, segments, cells, centred=False) for c in (*colds, *running)),
         *(_plane(c, segments, cells, centred=True) for c in others),
     ]
-    best, best_rank = None, None
-    for known, at_edges, trust in firsts or [(by_cold, by_jump, 0.0)]:
-        state, margin, cost = cheapest(usual + known, plain + at_edges)
-        for _ in range(LESSONS):
-            taught = usual + KEPT * known + sum(_taught(p, state, margin, segments, cells) for p in planes)
-            state, margin, cost = cheapest(taught, plain + KEPT * at_edges)
-        rank = plausible(state, segments) * (1.0 + trust) * _sharpness(state, running, segments)
-        rank = (rank * _orderly(state, running, segments, cells), -cost)
-        if best is None or rank > best_rank:
-            best, best_rank = (state, margin, cost), rank
-    state, margin, cost = best
+    naming = _Naming(usual=usual, plain=plain, planes=planes, segments=segments, cell_s=cells.step_s)
+    trial = _sample(k)
+    best, best_rank = (by_cold, by_jump), None
+    if len(firsts) == 1:
+        best = firsts[0][:2]
+    else:
+        for known, at_edges, trust in firsts:
+            state, _, cost = naming.named(known, at_edges, trial)
+            rank = (_rank(state, trial, running, segments, cells) * (1.0 + trust), -cost)
+            if best_rank is None or rank > best_rank:
+                best, best_rank = (known, at_edges), rank
+    state, margin, cost = naming.named(*best, slice(0, k))
     polarity, step = _step_between(state, steps, draw)
     return Labels(state=state, margin=margin, cost=cost, polarity=polarity, step=step)
+
+
+def _sample(k: int) -> slice:
+    """Segments on which rival readings of a log are compared: all of a short log, the middle of a long one."""
+    return slice(max(0, (k - TRIAL) // 2), min(k, (k + TRIAL) // 2))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Naming:
+    """What is needed to name segments, and to name them again by what the first naming taught."""
+
+    usual: np.ndarray
+    plain: np.ndarray
+    planes: Sequence[Plane]
+    segments: Segments
+    cell_s: float
+
+    def named(
+        self, known: np.ndarray, at_edges: np.ndarray, part: slice
+    ) -> tuple[np.ndarray, np.ndarray, float]:
+        """States, margins and the cost of the cheapest course through `part` of the segments."""
+        usual, plain, known, at_edges = self.usual[part], self.plain[part], known[part], at_edges[part]
+        state, margin, cost = cheapest(usual + known, plain + at_edges, BEGIN)
+        for _ in range(LESSONS):
+            taught = usual + KEPT * known + sum(self._taught(p, state, margin, part) for p in self.planes)
+            state, margin, cost = cheapest(taught, plain + KEPT * at_edges, BEGIN)
+        return state, margin, cost
+
+    def _taught(self, plane: Plane, state: np.ndarray, margin: np.ndarray, part: slice) -> np.ndarray:
+        first, stop = self.segments.first[part], self.segments.stop[part]
+        counts = stop - first
+        bins = plane.bin[first[0] : stop[-1]]
+        costs = learned_costs(bins, np.repeat(state, counts), np.repeat(margin > SURE, counts), self.cell_s)
+        return np.minimum(np.add.reduceat(costs, first - first[0], axis=0), MOST_OFF)
+
+
+def _rank(
+    state: np.ndarray, part: slice, running: Sequence[Course], segments: Segments, cells: Cells
+) -> float:
+    """How well a naming agrees with what every batch machine does, 0…: possible and even cycles, state changes at
+    sharp turns of the current, and its climbs within harvests."""
+    rank = plausible(state, segments, part)
+    if running and rank > 0:
+        rank *= _sharpness(state, part, running[0], segments) * _orderly(
+            state, part, running[0], segments, cells
+        )
+    return rank
 
 
 def _agrees(usual, plain, by_cold, by_draw) -> bool:
     """Does the running current move like a cold line on this machine? Then naming by both is dearer than naming by
     each by no more than what lies at the edges of the phases."""
-    cold_state, _, cold_cost = cheapest(usual + by_cold[0], plain + by_cold[1])
-    _, _, draw_cost = cheapest(usual + by_draw[0], plain + by_draw[1])
-    _, _, both_cost = cheapest(usual + by_cold[0] + by_draw[0], plain + by_cold[1] + by_draw[1])
+    cold_state, _, cold_cost = cheapest(usual + by_cold[0], plain + by_cold[1], BEGIN)
+    _, _, draw_cost = cheapest(usual + by_draw[0], plain + by_draw[1], BEGIN)
+    _, _, both_cost = cheapest(usual + by_cold[0] + by_draw[0], plain + by_cold[1] + by_draw[1], BEGIN)
     harvests = int(((cold_state[1:] == HARVEST) & (cold_state[:-1] != HARVEST)).sum())
     return both_cost - cold_cost - draw_cost < MOST_DISSENT * max(harvests, 1)
 
 
-def _orderly(state: np.ndarray, running: Sequence[Course], segments: Segments, cells: Cells) -> float:
+def _orderly(state: np.ndarray, part: slice, course: Course, segments: Segments, cells: Cells) -> float:
     """Part of the running current's climbs that lies in harvests: over a freeze the suction pressure, and the current
     with it, can only fall."""
-    if not running:
-        return 1.0
     rate = (
-        np.nan_to_num(rates(running[0], segments, cells))
+        np.nan_to_num(rates(course, segments, cells))
         * (segments.stop - segments.first - 1)
         * cells.step_s
         / 60.0
     )
-    jump = jumps(running[0], segments)
-    inside = np.maximum(rate, 0.0)
     # A step up where a harvest begins, or where it ends and the fan comes back, is nobody's fault.
     same = np.r_[False, state[1:] == state[:-1]]
-    climbs = inside + np.where(same, np.maximum(jump, 0.0), 0.0)
+    jump = np.maximum(jumps(course, segments)[part], 0.0)
+    climbs = np.maximum(rate[part], 0.0) + np.where(same, jump, 0.0)
     whole = climbs.sum()
     return float(1.0 - climbs[state == FREEZE].sum() / whole) if whole > 0 else 1.0
 
 
-def _sharpness(state: np.ndarray, running: Sequence[Course], segments: Segments) -> float:
+def _sharpness(state: np.ndarray, part: slice, course: Course, segments: Segments) -> float:
     """How sharply the running current turns or steps where harvests are said to begin and to end: the median bend over
     two cells in parts of its swing, the lesser of both, square root. A machine does not change state in silence."""
-    if not running:
-        return 1.0
-    level = running[0].level
+    level = course.level
     known = level[np.isfinite(level)]
     if len(known) < 10:
         return 1.0
@@ -368,21 +413,20 @@ def _sharpness(state: np.ndarray, running: Sequence[Course], segments: Segments)
     bend = np.zeros(len(level))
     bend[2:-2] = np.abs(level[4:] - 2 * level[2:-2] + level[:-4])
     bend = np.nan_to_num(bend)
-    near = np.maximum(bend, np.maximum(np.r_[0.0, bend[:-1]], np.r_[bend[1:], 0.0]))
+    near = np.maximum(bend, np.maximum(np.r_[0.0, bend[:-1]], np.r_[bend[1:], 0.0]))[segments.first[part]]
     begins = np.flatnonzero((state[1:] == HARVEST) & (state[:-1] == FREEZE)) + 1
     ends = np.flatnonzero((state[1:] == FREEZE) & (state[:-1] == HARVEST)) + 1
     if len(begins) == 0 or len(ends) == 0:
         return 0.0
-    turns = min(np.median(near[segments.first[begins]]), np.median(near[segments.first[ends]])) / swing
-    return float(np.sqrt(min(turns, 0.5)))
+    return float(np.sqrt(min(min(np.median(near[begins]), np.median(near[ends])) / swing, 0.5)))
 
 
-def plausible(state: np.ndarray, segments: Segments) -> float:
+def plausible(state: np.ndarray, segments: Segments, part: slice) -> float:
     """Share of the running time that lies in cycles such as batch machines make: freeze and harvest of a possible
     length, and a period like that of most."""
-    head = np.flatnonzero(np.r_[True, state[1:] != state[:-1]] | segments.opens_span)
+    head = np.flatnonzero(np.r_[True, state[1:] != state[:-1]] | segments.opens_span[part])
     kind = state[head]
-    minutes = np.add.reduceat(segments.minutes, head)
+    minutes = np.add.reduceat(segments.minutes[part], head)
     running = minutes[kind != IDLE].sum()
     whole = np.flatnonzero((kind[:-1] == FREEZE) & (kind[1:] == HARVEST))
     if len(whole) == 0 or running <= 0:
@@ -414,14 +458,6 @@ def _plane(course: Course, segments: Segments, cells: Cells, *, centred: bool) -
     return plane_of(course.trace.role, (course.level - base) / swing, slope / rise)
 
 
-def _taught(
-    plane: Plane, state: np.ndarray, margin: np.ndarray, segments: Segments, cells: Cells
-) -> np.ndarray:
-    counts = segments.stop - segments.first
-    costs = learned_costs(plane, np.repeat(state, counts), np.repeat(margin > SURE, counts), cells.step_s)
-    return np.minimum(np.add.reduceat(costs, segments.first, axis=0), MOST_OFF)
-
-
 def _step_between(state: np.ndarray, steps: np.ndarray | None, draw: DrawCells | None) -> tuple[int, float]:
     """Which way and how far the current steps when a harvest begins and back when it ends (0, 0.0: it does not)."""
     if draw is None or steps is None:
@@ -437,45 +473,3 @@ def _step_between(state: np.ndarray, steps: np.ndarray | None, draw: DrawCells |
     if abs(middle) < max(3 * draw.noise, 0.015 * draw.running) or alike < 0.6:
         return 0, 0.0
     return int(np.sign(middle)), abs(middle)
-
-
-def cheapest(costs: np.ndarray, changes: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
-    """The cheapest course, the margin of each of its states over the next best, and its cost.
-
-    costs: shape (k, 3); changes: shape (k, 3, 3), the change into segment i from i − 1.
-    """
-    forward = _sweep(costs, changes, BEGIN)
-    backward = _sweep(
-        costs[::-1],
-        np.concatenate([changes[:1], changes[:0:-1].transpose(0, 2, 1)]),
-        np.zeros(costs.shape[1]),
-    )[::-1]
-    through = forward + backward - costs
-    order = np.sort(through, axis=1)
-    # Ties would let neighbouring minima disagree: the course is read back, not taken from the minima.
-    came_from = np.empty((*changes.shape[:1], 3), dtype=np.int64)
-    came_from[1:] = np.argmin(forward[:-1, :, None] + changes[1:], axis=1)
-    now = int(np.argmin(forward[-1]))
-    state = [now]
-    for row in came_from[:0:-1].tolist():
-        now = row[now]
-        state.append(now)
-    return np.array(state[::-1], dtype=np.int64), order[:, 1] - order[:, 0], float(order[-1, 0])
-
-
-def _sweep(costs: np.ndarray, changes: np.ndarray, begin: np.ndarray) -> np.ndarray:
-    """Least cost of reaching every state of every segment, shape (k, 3)."""
-    a, b, c = (float(x) for x in begin + costs[0])
-    out_a, out_b, out_c = [a], [b], [c]
-    # Columns, not rows: thousands of small lists would wake the garbage collector.
-    columns = (*costs[1:].T.tolist(), *changes[1:].reshape(-1, 9).T.tolist())
-    for ca, cb, cc, aa, ab, ac, ba, bb, bc, ka, kb, kc in zip(*columns, strict=True):
-        a, b, c = (
-            min(a + aa, b + ba, c + ka) + ca,
-            min(a + ab, b + bb, c + kb) + cb,
-            min(a + ac, b + bc, c + kc) + cc,
-        )
-        out_a.append(a)
-        out_b.append(b)
-        out_c.append(c)
-    return np.array([out_a, out_b, out_c]).T

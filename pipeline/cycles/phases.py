@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -26,11 +26,6 @@ TRIP_RUNS = 2  # short runs in a row that make it tripping
 COARSE_SHARE = 1.0  # a harvest shorter than the interval cannot be timed
 COARSE_S = 150.0  # no batch machine's harvest can be timed on a slower logger
 PATTERN_LEAST_MIN = 150.0  # running this long without a harvest is no pattern
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Settled:
-    phases: list[Phase]
 
 
 def merge(found: Segments, named: Labels) -> Runs:
@@ -193,18 +188,18 @@ def starts_of(phases: Sequence[Phase]) -> dict[str, np.ndarray]:
     return starts_of_phases(table[:, 0], table[:, 1], table[:, 2])
 
 
-def only_unclear(timeline: Timeline, why: str) -> list[Phase]:
-    """The whole log as one `unclear` phase (nothing where the log has no length)."""
+def one_phase(timeline: Timeline, kind: PhaseKind, *, why: str = "", confidence: float = 1.0) -> list[Phase]:
+    """The whole log as one phase (nothing where the log has no length)."""
     if timeline.end_ns <= timeline.start_ns:
         return []
     return [
         Phase(
-            kind=PhaseKind.UNCLEAR,
+            kind=kind,
             start_ns=timeline.start_ns,
             end_ns=timeline.end_ns,
             start_uncertainty_s=0.0,
             start_evidence=(),
-            confidence=1.0,
+            confidence=confidence,
             why=why,
         )
     ]

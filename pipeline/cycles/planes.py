@@ -35,25 +35,26 @@ def plane_of(role: str, height: np.ndarray, slope: np.ndarray) -> Plane:
 
 
 def learned_costs(
-    plane: Plane, state: np.ndarray, sure: np.ndarray, cell_s: float, states: int = 3
+    bins: np.ndarray, state: np.ndarray, sure: np.ndarray, cell_s: float, states: int = 3
 ) -> np.ndarray:
-    """What the plane speaks against each phase, per cell, shape (cells, states) [nats].
+    """What a plane speaks against each phase, per cell, shape (cells, states) [nats].
 
+    bins: the cells on the plane (`Plane.bin`, or a part of it);
     state: phase of every cell by the first naming; sure: which cells may teach.
     """
-    known = plane.bin >= 0
+    known = bins >= 0
     size = LEVEL_BINS * SLOPE_BINS
     teach = known & sure
     counts = np.zeros((states, size))
     for s in range(states):
-        counts[s] = np.bincount(plane.bin[teach & (state == s)], minlength=size)
+        counts[s] = np.bincount(bins[teach & (state == s)], minlength=size)
     counts = _smoothed(counts.reshape(states, LEVEL_BINS, SLOPE_BINS)).reshape(states, size)
     # How the cells of a bin were named, not how a phase spreads over bins: a short phase gains nothing by being short.
     share = (counts + LEAST_WEIGHT / states) / (counts.sum(axis=0) + LEAST_WEIGHT)
     cost = -np.log(share)
     cost -= cost.min(axis=0)
     table = np.concatenate([cost.T, np.zeros((1, states))])  # the last row is for "no reading"
-    return table[plane.bin] * (cell_s / (cell_s + MEMORY_S))
+    return table[bins] * (cell_s / (cell_s + MEMORY_S))
 
 
 def _smoothed(counts: np.ndarray) -> np.ndarray:

@@ -116,7 +116,14 @@ def _spikes(
     """Spikes as pairs: the last reading before and the last one of the spike. `edges`: readings before big steps."""
     found = []
     until = -1
-    for i in edges.tolist():
+    # Only a step that another one undoes within a few readings can be a spike's beginning.
+    sign = np.sign(values[edges + 1] - values[edges])
+    undone = np.zeros(len(edges), dtype=bool)
+    for ahead in range(1, min(SPIKE_READINGS + 1, len(edges))):
+        later = slice(ahead, None)
+        near = edges[later] - edges[: len(edges) - ahead] <= SPIKE_READINGS
+        undone[: len(edges) - ahead] |= near & (sign[later] != sign[: len(edges) - ahead])
+    for i in edges[undone].tolist():
         if i < until:
             continue
         for j in range(i + 1, min(i + SPIKE_READINGS, len(values) - 2) + 1):

@@ -15,6 +15,7 @@ they are chosen by the likelihood of all of them together.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.signal import lfilter
@@ -36,6 +37,7 @@ LINES = (  # how the line itself answers: (its time constant [s], does it go alo
 USUAL_LAG_S, SPREAD_LAG = 15.0, 0.8  # a clip on a pipe; common practice, no source
 USUAL_LINE_S, SPREAD_LINE = 30.0, 1.5  # a few kg of copper; common practice, no source
 NODE_SHARES = (0.7, 0.3)
+LONGEST_S = 900.0  # of an answer: longer than any window
 RAMP_S = 30.0  # a ramp reaches the height after this long
 TAILS_S = (15.0, 50.0)  # time constants of what the line and the clip had not yet followed
 UNLIKE_S = 12.0
@@ -109,9 +111,15 @@ def answer(
 ) -> np.ndarray:
     """The lagged answer to a change of height one at each t0, shape (t0, w). `box_s`: the logger writes the mean over
     that long before each stamp."""
+    s, course = _course(lag_s, line, box_s)
+    return np.interp(offsets_s[None] - t0_s[:, None], s, course, left=0.0)
+
+
+@lru_cache(maxsize=512)
+def _course(lag_s: float, line: tuple[float, bool], box_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """The answer over the seconds since the change."""
     fine = 0.5 if lag_s + line[0] < 20 else 1.0
-    longest = float(offsets_s[-1] - t0_s[0]) + 2 * fine
-    s = np.arange(0.0, max(longest, 4 * fine), fine)
+    s = np.arange(0.0, LONGEST_S, fine)
     course = s / RAMP_S if line[1] else np.ones_like(s)
     for node_s in (line[0], *(lag_s * share for share in NODE_SHARES)):
         if node_s > 0.3 * fine:
@@ -121,7 +129,7 @@ def answer(
         width = max(1, round(box_s / fine))
         total = np.cumsum(np.concatenate([np.zeros(width), course]))
         course = (total[width:] - total[:-width]) / width
-    return np.interp(offsets_s[None] - t0_s[:, None], s, course, left=0.0)
+    return s, course
 
 
 @dataclass(frozen=True, kw_only=True)
