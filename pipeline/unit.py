@@ -5,15 +5,25 @@ Everything here is optional; a unit without the file is `Unit(name=<folder>)`. D
 
 from __future__ import annotations
 
+import difflib
+import re
 import tomllib
-from collections.abc import Mapping
-from datetime import date
+from collections.abc import Iterable, Mapping
+from datetime import date, datetime
 from pathlib import Path
 from types import MappingProxyType
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from pipeline.errors import UnitConfigError
 
@@ -47,6 +57,13 @@ class _Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
 
 
+def _a_role(role: str) -> str:
+    if role not in ROLES:
+        raise ValueError(f"no such role{_nearest(role, ROLES)}; the roles are {', '.join(ROLES)}")
+    return role
+
+
+Role = Annotated[str, AfterValidator(_a_role)]
 Positive = Annotated[float, Field(gt=0)]
 Band = tuple[Positive, Positive]
 
@@ -111,17 +128,15 @@ class Thermistor(_Strict):
 class ChannelRule(_Strict):
     """What a column of a logger file is, where its header does not say (or says it wrongly)."""
 
-    role: str | None = None
-    unit: Literal["°C", "°F", "K", "A", "mA", "W", "kW", "V", "kWh", "Wh", "ohm", "kohm", "kPa", "bar", "psi", ""] | None = None
+    role: Role | None = None
+    unit: (
+        Literal[
+            "°C", "°F", "K", "A", "mA", "W", "kW", "V", "kWh", "Wh", "ohm", "kohm", "kPa", "bar", "psi", ""
+        ]
+        | None
+    ) = None
     thermistor: Thermistor | None = None
     add: float = 0.0  # added to a reading, in house units: a known probe error
-
-    @field_validator("role")
-    @classmethod
-    def _known(cls, role: str | None) -> str | None:
-        if role is not None and role not in ROLES:
-            raise ValueError(f"no such role; the roles are {', '.join(ROLES)}")
-        return role
 
 
 class Clock(_Strict):
@@ -130,6 +145,16 @@ class Clock(_Strict):
     date_order: Literal["day-first", "month-first", "year-first"] | None = None
     start: str | None = None  # ISO 8601: when elapsed seconds were zero
     offset_s: Mapping[str, float] = Field(default_factory=dict)  # file name -> seconds to add
+
+    @field_validator("start")
+    @classmethod
+    def _is_a_moment(cls, start: str | None) -> str | None:
+        if start is not None:
+            try:
+                datetime.fromisoformat(start)
+            except ValueError:
+                raise ValueError('expected an ISO 8601 time, such as "2026-05-04T10:00:00"') from None
+        return start
 
 
 class Client(_Strict):
@@ -174,7 +199,7 @@ class Unit(_Strict):
     measured: Measured = Measured()
     expected: Expected = Expected()
     clock: Clock = Clock()
-    channels: Mapping[str, str | ChannelRule] = Field(default_factory=dict)  # "header" or "file.csv/header"
+    channels: Mapping[str, Role | ChannelRule] = Field(default_factory=dict)  # "header" or "file.csv/header"
     thresholds: Mapping[str, float] = Field(default_factory=dict)  # overrides, by the names of the table
     client: Client = Client()
     visits: tuple[Visit, ...] = ()
@@ -183,16 +208,11 @@ class Unit(_Strict):
     @classmethod
     def _known_zone(cls, zone: str) -> str:
         if zone not in available_timezones():
-            raise ValueError('not an IANA time zone, such as "Europe/Madrid" or "America/Chicago"')
+            raise ValueError(
+                'not an IANA time zone, such as "Europe/Madrid" or "America/Chicago"'
+                + _nearest(zone, sorted(available_timezones()))
+            )
         return zone
-
-    @field_validator("channels")
-    @classmethod
-    def _known_roles(cls, channels: Mapping[str, str | ChannelRule]) -> Mapping[str, str | ChannelRule]:
-        for header, rule in channels.items():
-            if isinstance(rule, str) and rule not in ROLES:
-                raise ValueError(f'"{rule}" (for "{header}") is no role; the roles are {", ".join(ROLES)}')
-        return channels
 
     @property
     def tz(self) -> ZoneInfo:
@@ -216,23 +236,156 @@ class Unit(_Strict):
 def load_unit(name: str, toml: Path | None) -> Unit:
     """The unit called `name`, with what `toml` says of it (None: defaults).
 
-    Raises UnitConfigError naming file, key and what was expected.
+    Raises UnitConfigError naming file, line, key, what was expected, and the nearest known key.
     """
     if toml is None:
         return Unit(name=name)
+    file = f"{name}/{toml.name}"
     try:
-        table = tomllib.loads(toml.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UnitConfigError(f"not valid TOML ({error})", file=f"{name}/{toml.name}", remedy="mend that line") from error
+        text = toml.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise UnitConfigError("the text is not UTF-8", file=file, remedy="save it again as UTF-8") from error
+    except OSError as error:
+        raise UnitConfigError(
+            f"the file cannot be opened ({error.strerror or error})",
+            file=file,
+            remedy="check that it may be read",
+        ) from error
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        at = re.search(r"\(at line (\d+), column \d+\)", str(error))
+        raise UnitConfigError(
+            f"not valid TOML ({error})",
+            file=file,
+            line=int(at[1]) if at else None,
+            remedy='write key = "text", key = 12.5 or [table], each on a line of its own',
+        ) from error
+    if "name" in table:
+        raise UnitConfigError(
+            '"name" is not a key: a unit is called by its folder',
+            file=file,
+            line=_line_of(text, ("name",)),
+            remedy='use title = "…" for what a page shall call it',
+        )
     try:
         return Unit(**{"name": name} | table)
     except ValidationError as error:
-        problems = "; ".join(_say_problem(e) for e in error.errors())
-        raise UnitConfigError(problems, file=f"{name}/{toml.name}", remedy="see the keys in the README") from error
+        problems = _told_once(error)
+        raise UnitConfigError(
+            "; ".join(_say_problem(p) for p in problems),
+            file=file,
+            line=_line_of(text, problems[0]["loc"]),
+            remedy="the README lists every key",
+        ) from error
 
 
-def _say_problem(error) -> str:
-    key = ".".join(str(part) for part in error["loc"]) or "the file"
-    if error["type"] == "extra_forbidden":
-        return f'"{key}" is not a key that is known here'
-    return f'"{key}": {error["msg"].removeprefix("Value error, ")} (found {error["input"]!r})'
+def _told_once(error: ValidationError) -> list[Mapping[str, Any]]:
+    """A channel may be a role or a table: only what is wrong with the one that was written is told."""
+    problems = []
+    for problem in error.errors():
+        loc = problem["loc"]
+        if loc[0] == "channels" and len(loc) > 2:
+            as_table, written = loc[2] == "ChannelRule", problem["input"]
+            loc = (*loc[:2], *loc[3:])
+            if problem["type"] in ("string_type", "model_type"):
+                if as_table and not isinstance(written, str):
+                    problem = problem | {"type": "channel_type"}
+                else:
+                    continue
+        problems.append(problem | {"loc": loc})
+    return problems
+
+
+_EXPECTED: Mapping[str, str] = MappingProxyType(
+    {
+        "float_type": "a number",
+        "float_parsing": "a number without quotes",
+        "int_type": "a whole number",
+        "int_parsing": "a whole number without quotes",
+        "bool_type": "true or false",
+        "string_type": "text in quotes",
+        "tuple_type": "a list in brackets",
+        "date_type": "a date, such as 2026-05-04",
+        "date_parsing": "a date, such as 2026-05-04",
+        "date_from_datetime_parsing": "a date, such as 2026-05-04",
+        "date_from_datetime_inexact": "a date without a time, such as 2026-05-04",
+        "model_type": "a table",
+        "model_attributes_type": "a table",
+        "dict_type": "a table",
+        "mapping_type": "a table",
+        "too_short": "two numbers, [lowest, highest]",
+        "too_long": "two numbers, [lowest, highest]",
+        "channel_type": 'a role in quotes, or a table such as { role = "evaporator", unit = "°F" }',
+    }
+)
+
+
+def _say_problem(problem: Mapping[str, Any]) -> str:
+    """One sentence: the key, what was expected there, what was found."""
+    loc, kind = problem["loc"], problem["type"]
+    key = ".".join(str(part) for part in loc) or "the file"
+    found = problem["input"]
+    if kind == "extra_forbidden":
+        known = _keys_beside(loc)
+        return f'"{key}" is not a key that is known here{_nearest(str(loc[-1]), known)}'
+    if kind == "greater_than":
+        return f'"{key}": expected a number above {problem["ctx"]["gt"]:g} (found {found!r})'
+    if kind == "less_than_equal":
+        return f'"{key}": expected a number up to {problem["ctx"]["le"]:g} (found {found!r})'
+    if kind == "literal_error":
+        choices = re.findall(r"'([^']*)'|(\d+)", problem["ctx"]["expected"])
+        words = [a or b for a, b in choices]
+        return f'"{key}": expected one of {", ".join(words)} (found {found!r}){_nearest(str(found), words)}'
+    if kind in _EXPECTED:
+        return f'"{key}": expected {_EXPECTED[kind]} (found {found!r})'
+    return f'"{key}": {problem["msg"].removeprefix("Value error, ")} (found {found!r})'
+
+
+def _nearest(word: str, known: Iterable[str]) -> str:
+    close = difflib.get_close_matches(word.casefold(), [k.casefold() for k in known], n=1, cutoff=0.6)
+    match = next((k for k in known if close and k.casefold() == close[0]), "")
+    return f'; did you mean "{match}"?' if match else ""
+
+
+def _keys_beside(loc: tuple) -> list[str]:
+    """The keys that are known in the table in which `loc` stands."""
+    model: Any = Unit
+    for part in loc[:-1]:
+        if isinstance(part, int) or model is None:
+            continue
+        if model is Unit and part == "channels":
+            model = ChannelRule
+        elif model is Unit and part == "visits":
+            model = Visit
+        elif part in getattr(model, "model_fields", {}):
+            inner = model.model_fields[part].annotation
+            model = next(
+                (m for m in (inner, *getattr(inner, "__args__", ())) if hasattr(m, "model_fields")), model
+            )
+    return [k for k in model.model_fields if not (model is Unit and k == "name")]
+
+
+def _line_of(text: str, loc: tuple) -> int | None:
+    """1-based line on which a key stands, as well as can be told without a parser that keeps lines."""
+    names = [str(part) for part in loc if not isinstance(part, int)]
+    lines = text.splitlines()
+
+    def find(pattern: str, start: int) -> int | None:
+        return next((i for i in range(start, len(lines)) if re.match(pattern, lines[i])), None)
+
+    for depth in range(len(names) - 1, -1, -1):
+        start = 0
+        if depth:
+            table = r"\s*\.\s*".join(rf"[\"']?{re.escape(n)}[\"']?" for n in names[:depth])
+            at = find(rf"\s*\[\[?\s*{table}\s*\]", 0)
+            if at is None:
+                continue
+            start = at + 1
+        at = find(
+            rf"\s*[\"']?{re.escape(names[depth])}[\"']?\s*(=|\.)|\s*\[\[?\s*[\"']?{re.escape(names[depth])}[\"']?\s*[\].]",
+            start,
+        )
+        if at is not None:
+            return at + 1
+    return None
