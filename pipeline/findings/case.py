@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from pipeline.cycles.record import CycleRecord, PhaseKind
+from pipeline.findings import doubtful
 from pipeline.findings.conditions import Adjusted, adjust
 from pipeline.findings.refrigerant import Refrigeration, refrigeration
 from pipeline.findings.stalls import Stalls, stalls
@@ -85,6 +86,23 @@ class Case:
         return self.column("harvest_min")
 
     @cached_property
+    def broken(self) -> np.ndarray:
+        """Cycles that a trip, a gap or a probe that could not be believed lies in, bool (n,)."""
+        return self.flag("broken") | doubtful.under_doubt(self)
+
+    @cached_property
+    def usual_freeze_min(self) -> float:
+        """The middle of all whole freezes [min], NaN where fewer than three were seen."""
+        lengths = self.freeze_min[np.isfinite(self.freeze_min) & ~self.broken]
+        return float(np.median(lengths)) if len(lengths) >= 3 else float("nan")
+
+    @cached_property
+    def misread(self) -> np.ndarray:
+        """Freezes that the record is likely to have cut in two, or sewn together, bool (n,)."""
+        usual = self.usual_freeze_min
+        return doubtful.scraps(self, usual) | doubtful.splits(self, usual) | self.stalls.missed
+
+    @cached_property
     def sigma_min(self) -> float:
         """How far sampling alone scatters a duration, as a standard deviation [min]."""
         half_width = self.column("uncertainty_min")
@@ -97,17 +115,17 @@ class Case:
 
         Shorter still where the harvest before was no longer than usual: then the length alone has to say it.
         """
-        ordinary = np.isfinite(self.freeze_min) & ~self.flag("broken")
         none = np.zeros(self.n, bool)
-        if ordinary.sum() < 3:
+        usual = self.usual_freeze_min
+        if not np.isfinite(usual):
             return none
-        usual = float(np.median(self.freeze_min[ordinary]))
-        usual_harvest = self.level("harvest_min", ordinary)
+        usual_harvest = self.level("harvest_min", ~self.broken)
         share = self.thresholds["repeat_freeze_share"]
         after_long = np.concatenate([[False], self.harvest_min[:-1] > 1.5 * usual_harvest])
         short = self.freeze_min < np.where(after_long, 1.4 * share, share) * usual
         real = self.harvest_min > _WHOLE_HARVEST * usual_harvest
         short &= real & np.concatenate([[False], real[:-1]]) & ~self.flag("after_idle")
+        short &= ~doubtful.beside_unclear(self) & ~doubtful.scraps(self, usual)
         return short if short.mean() < 0.34 else none
 
     @cached_property
@@ -116,13 +134,13 @@ class Case:
         that began with ice left by a stalled harvest, bool (n,)."""
         after_stall = np.zeros(self.n, bool)
         after_stall[1:] = (self.stalls.stalled | self.stalls.doubtful | self.repeats)[:-1]
-        ok = np.isfinite(self.freeze_min) & ~self.flag("broken") & ~self.flag("after_idle")
-        return ok & ~self.repeats & ~self.stalls.doubtful & ~after_stall
+        ok = np.isfinite(self.freeze_min) & ~self.broken & ~self.flag("after_idle") & ~self.misread
+        return ok & ~self.repeats & ~self.stalls.doubtful & ~self.stalls.hidden & ~after_stall
 
     @cached_property
     def stalls_aside(self) -> np.ndarray:
         """Every whole freeze but those that repeat a harvest, pull-downs among them, bool (n,)."""
-        return np.isfinite(self.freeze_min) & ~self.flag("broken") & ~self.repeats
+        return np.isfinite(self.freeze_min) & ~self.broken & ~self.misread & ~self.repeats
 
     @cached_property
     def stalls(self) -> Stalls:
@@ -132,7 +150,7 @@ class Case:
     @cached_property
     def harvests(self) -> np.ndarray:
         """Harvests whose length may be judged, bool (n,)."""
-        return np.isfinite(self.harvest_min) & ~self.flag("broken")
+        return np.isfinite(self.harvest_min) & ~self.broken & ~doubtful.beside_unclear(self)
 
     @cached_property
     def air_c(self) -> np.ndarray:

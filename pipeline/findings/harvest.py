@@ -72,7 +72,9 @@ def _stalled(case: Case):
             "harvests_judged": of,
             "found_min": _median(lengths),
             "longest_min": round(float(np.nanmax(lengths)), 2) if np.isfinite(lengths).any() else None,
-            "usual_min": round(s.usual_min, 2) if math.isfinite(s.usual_min) else None,
+            "hidden_count": int(s.hidden.sum()) or None,
+            "usual_plateau_min": _rounded(s.usual_plateau_min),
+            "usual_min": _rounded(s.usual_min),
             "peak_c": _median(case.column("harvest_peak_c")[stalled]),
             "usual_peak_c": round(s.usual_peak_c, 1) if math.isfinite(s.usual_peak_c) else None,
             "plateau_min": _median(case.column("harvest_plateau_min")[stalled]),
@@ -156,6 +158,10 @@ def _all_long(case: Case, whole: np.ndarray, typical: float, most: float) -> See
         },
         confidence=statistics.phi(math.log(typical / most) / 0.3),
     )
+
+
+def _rounded(value: float) -> float | None:
+    return round(value, 2) if math.isfinite(value) else None
 
 
 def _median(values: np.ndarray) -> float | None:

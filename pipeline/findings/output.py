@@ -53,10 +53,7 @@ _EXPECTED_SHARE = 0.08  # how well the nameplate can be carried to other conditi
 def cycles_per_day(case: Case) -> float | None:
     """Cycles in 24 h of running: idles with a full bin and gaps are no fault of the machine, so they are left out."""
     whole = (
-        case.flag("complete")
-        & ~case.flag("broken")
-        & np.isfinite(case.freeze_min)
-        & np.isfinite(case.harvest_min)
+        case.flag("complete") & ~case.broken & np.isfinite(case.freeze_min) & np.isfinite(case.harvest_min)
     )
     minutes = float((case.freeze_min + case.harvest_min)[whole].sum())
     return 1440 * int(whole.sum()) / minutes if whole.sum() >= 3 and minutes > 0 else None
@@ -123,7 +120,7 @@ def output(case: Case) -> Output:
 
 
 def _energy_kwh_per_kg(case: Case, slab_kg: float | None) -> float | None:
-    energy = case.column("energy_kwh")[case.flag("complete") & ~case.flag("broken")]
+    energy = case.column("energy_kwh")[case.flag("complete") & ~case.broken]
     energy = energy[np.isfinite(energy)]
     return float(np.median(energy)) / slab_kg if slab_kg and len(energy) >= 3 else None
 

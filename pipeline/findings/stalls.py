@@ -8,19 +8,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.findings import statistics
+from pipeline.findings import doubtful, statistics
 from pipeline.findings.changes import lasting_change
 
 if TYPE_CHECKING:
     from pipeline.findings.case import Case
 
 # Common practice, no source.
-_LIMIT_SPREAD_MIN = 0.12  # harvests that a limit ends differ by no more, sampling aside
 _HARVEST_LEVEL = math.log(1.25)  # a lasting change of level by so much
 _LEAST_USUAL = 6
-_NOT_SHORTER = 0.85
-_HALF_RISE = 0.6
+_NOT_SHORTER = 0.85  # of the usual length: what stays cold and ends sooner was no harvest
+_HALF_RISE = 0.6  # of the usual rise
+_BELIEVED = 0.7  # of the shortest harvest of its kind: a log whose usual one is shorter was misread
 _LIMIT_HARVESTS = 3
+_LIMIT_SPREAD_MIN = 0.12  # harvests that a limit ends differ by no more, sampling aside
 _LEAST_PEAK_LOSS_K = 3.0
 _PEAK_LOSS_SHARE = 0.25
 _PLATEAU_SHARE = 0.5
@@ -36,10 +37,13 @@ class Stalls:
     at_limit: np.ndarray  # ran into a limit
     repeated: np.ndarray  # had to be done again
     long: np.ndarray  # abnormal in length, but finished
+    hidden: np.ndarray  # never warmed, so that the record has it inside a freeze
+    missed: np.ndarray  # a freeze that holds a harvest like any other, which the record does not have
     doubtful: np.ndarray  # short and cold: hardly a harvest
     usual_min: float  # the unit's own usual harvest
     sigma_min: float  # its spread
     usual_peak_c: float
+    usual_plateau_min: float
 
     @property
     def stalled(self) -> np.ndarray:
@@ -50,45 +54,29 @@ def stalls(case: Case) -> Stalls:
     """The harvests of `case` that stalled, by kind, and those that were merely long."""
     t = case.thresholds
     length, peak = case.harvest_min, case.column("harvest_peak_c")
-    plateau = case.column("harvest_plateau_min")
+    plateau, cold_end = case.column("harvest_plateau_min"), case.column("freeze_end_c")
     judged = case.harvests
     repeated = np.zeros(case.n, bool)
     repeated[:-1] = case.repeats[1:]
     usual, sigma = _usual(case, judged & ~repeated & ~case.repeats)
-    if not math.isfinite(usual):
-        none = np.zeros(case.n, bool)
-        return Stalls(
-            never_warmed=none,
-            plateau=none,
-            at_limit=none,
-            repeated=repeated,
-            long=none,
-            doubtful=none,
-            usual_min=usual,
-            sigma_min=sigma,
-            usual_peak_c=math.nan,
-        )
+    # Comparisons with NaN are False: without a usual harvest, only what needs none is found.
     excess = length - usual
     limit = statistics.outlier_limit(int(judged.sum()), t["outlier_z"])
-    matters = np.maximum(usual * t["harvest_out_pct"] / 100, t["harvest_out_min"])
+    matters = max(usual * t["harvest_out_pct"] / 100, t["harvest_out_min"])
     long = judged & (excess > matters) & (excess > limit * sigma)
+    if usual < _BELIEVED * case.unit.expected_harvest_min[0]:
+        long = np.zeros(case.n, bool)  # harvests were cut short by the record: no measure of the machine
     ordinary = judged & ~long
-    usual_peak = _quantile(peak[ordinary], 0.5)
-    usual_plateau = _quantile(plateau[ordinary], 0.5)
-
-    cold_end = case.column("freeze_end_c")
+    usual_peak, usual_plateau = _quantile(peak[ordinary], 0.5), _quantile(plateau[ordinary], 0.5)
     rise, usual_rise = peak - cold_end, _quantile((peak - cold_end)[ordinary], 0.75)
-    seen = judged & (
-        length > 2 * case.record.interval_s / 60 if math.isfinite(case.record.interval_s) else True
-    )
+    inside = doubtful.humps(case, case.usual_freeze_min, usual_rise)
+
     low = (peak < t["stall_peak_c"]) & ~(rise > t["stall_peak_share"] * usual_rise)
-    if (
-        math.isfinite(usual_peak) and usual_peak < t["stall_peak_c"]
-    ):  # all alike: only the absolute level can speak
+    if usual_peak < t["stall_peak_c"]:  # all alike: only the absolute level can speak
         low = (peak < t["stall_peak_c"]) & (length > case.unit.expected_harvest_min[1])
-    # What stays cold and yet ends sooner than a usual harvest was none: the record may have cut a freeze in two.
+    seen = judged & (length > 2 * _interval_min(case))
     never_warmed = seen & low & (length > _NOT_SHORTER * usual)
-    doubtful = judged & (rise < _HALF_RISE * usual_rise) & (length <= _NOT_SHORTER * usual)
+    cut = judged & (rise < _HALF_RISE * usual_rise) & (length <= _NOT_SHORTER * usual)
 
     short_of_peak = peak < usual_peak - max(_LEAST_PEAK_LOSS_K, _PEAK_LOSS_SHARE * abs(usual_peak))
     hung = (plateau - np.nan_to_num(usual_plateau) > t["stall_plateau_min"]) & (
@@ -97,42 +85,44 @@ def stalls(case: Case) -> Stalls:
     hangs = long & ~never_warmed & (short_of_peak | hung)
     very_long = long & (length > t["stall_times"] * usual)
     at_limit = very_long & (_bunched(length, long, case.sigma_min) | (length >= t["stall_limit_min"]))
-    stalled = never_warmed | hangs | at_limit | repeated
+    stalled = never_warmed | hangs | at_limit | repeated | inside.cold
     return Stalls(
-        never_warmed=never_warmed,
+        never_warmed=never_warmed | inside.cold,
         plateau=hangs,
         at_limit=at_limit,
         repeated=repeated,
         long=long & ~stalled,
-        doubtful=doubtful,
+        hidden=inside.cold,
+        missed=inside.missed,
+        doubtful=cut,
         usual_min=usual,
         sigma_min=sigma,
         usual_peak_c=usual_peak,
+        usual_plateau_min=usual_plateau,
     )
+
+
+def _interval_min(case: Case) -> float:
+    interval = case.record.interval_s / 60
+    return interval if math.isfinite(interval) else 0.0
 
 
 def _usual(case: Case, judged: np.ndarray) -> tuple[float, float]:
     """The usual harvest and its spread [min]: of the time before a lasting change, where there is one; and of the shorter
-    harvests, where long ones are many."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        moved = lasting_change(
-            case.start_ns,
-            np.where(judged, np.log(case.harvest_min), np.nan),
-            least=_HARVEST_LEVEL,
-            p=case.thresholds["drift_p"],
-        )
+    harvests, where long ones are many. NaN where fewer than three can be judged."""
+    if judged.sum() < 3:
+        return math.nan, math.nan
+    logs = np.log(np.where(judged & (case.harvest_min > 0), case.harvest_min, np.nan))
+    moved = lasting_change(case.start_ns, logs, least=_HARVEST_LEVEL, p=case.thresholds["drift_p"])
     if moved is not None and (judged & ~moved.late).sum() >= _LEAST_USUAL:
         judged = judged & ~moved.late
     lengths = np.sort(case.harvest_min[judged])
-    if len(lengths) < 3:
-        return math.nan, math.nan
     floor = math.hypot(0.04 * float(np.median(lengths)), case.sigma_min)
     centre = float(np.median(lengths))
     healthy = lengths[: max(3, math.ceil(_HEALTHY_PART * len(lengths)))]
     low_centre = float(np.median(healthy))
     if centre > 1.5 * low_centre:
-        centre = low_centre
-        return centre, statistics.spread(np.abs(healthy - centre), floor)
+        return low_centre, statistics.spread(np.abs(healthy - low_centre), floor)
     return centre, statistics.spread(centre - lengths[lengths <= centre], floor)
 
 

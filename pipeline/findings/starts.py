@@ -1,4 +1,4 @@
-"""The compressor's starts: too close together, failed, or running without making ice."""
+"""The compressor's starts: too close together, or failed."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ import math
 
 import numpy as np
 
-from pipeline.cycles.record import Phase, PhaseKind
+from pipeline.cycles.record import PhaseKind
 from pipeline.findings import statistics
 from pipeline.findings.case import NS_PER_H, NS_PER_MIN, Case
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
-from pipeline.findings.rule import NEEDS_STARTS, CannotTell, Need, Rule, Seen
+from pipeline.findings.rule import NEEDS_STARTS, CannotTell, Rule, Seen
 
 _SHORT = phrase(
     "finding.short-cycling.title",
@@ -25,14 +25,11 @@ _FAILED = phrase(
     "finding.failed-start.title",
     "The compressor failed to start {count} times: starting current, then a drop-out",
 )
-_NO_ICE = phrase("finding.no-ice.title", "The compressor ran for {running_h} without a freeze and harvest")
 _NO_INRUSH = phrase(
     "needs.fast-current", "a clamp logging at 5 s or faster: a failed start lasts only seconds"
 )
 
 _TRIPPING = "tripping"
-_ENDLESS_TIMES = 3.0  # a freeze so many times the usual one has no end: common practice, no source
-_NO_PATTERN = ("no-pattern", "")
 _FAST_S = 5.0  # failed starts hum for 3 to 20 s: common practice, no source
 
 
@@ -195,39 +192,6 @@ def _failed_start(case: Case):
     )
 
 
-def _no_ice(case: Case):
-    least = case.thresholds["no_ice_h"]
-    lost = [p for p in case.record.phases if p.kind is PhaseKind.UNCLEAR and p.why in _NO_PATTERN]
-    lost += _endless(case, least)
-    longest = max(lost, key=lambda p: p.end_ns - p.start_ns, default=None)
-    if longest is None or (longest.end_ns - longest.start_ns) / NS_PER_H < least:
-        return None
-    hours = sum(p.end_ns - p.start_ns for p in lost) / NS_PER_H
-    of_log = hours * NS_PER_H / max(case.timeline.end_ns - case.timeline.start_ns, 1)
-    return Seen(
-        severity=Severity.ACT,
-        title=_NO_ICE(running_h=round(hours, 1)),
-        start_ns=longest.start_ns,
-        end_ns=longest.end_ns,
-        evidence={
-            "kind": "endless freeze" if longest.kind is PhaseKind.FREEZE else "no pattern",
-            "running_h": round(hours, 1),
-            "of_log_pct": round(100 * of_log, 1),
-            "cycles_seen": case.n,
-        },
-        confidence=float(np.mean([p.confidence for p in lost])) * statistics.phi(hours / least),
-        flag_cycles=False,
-    )
-
-
-def _endless(case: Case, least_h: float) -> list[Phase]:
-    """Freezes that nothing ended for hours, far beyond this unit's own length and its kind's."""
-    usual = case.level("freeze_min", case.steady)
-    usual = case.unit.expected_freeze_min[1] if math.isnan(usual) else usual
-    least_ns = max(least_h * NS_PER_H, _ENDLESS_TIMES * usual * NS_PER_MIN)
-    return [p for p in case.record.phases if p.kind is PhaseKind.FREEZE and p.end_ns - p.start_ns >= least_ns]
-
-
 def _most_per_hour(at_ns: np.ndarray) -> float:
     """The most starts within any one hour."""
     within = np.searchsorted(at_ns, at_ns + NS_PER_H) - np.arange(len(at_ns))
@@ -258,11 +222,6 @@ _CAUSES = {
     "chatter": ("control-chatters", "low-pressure-cut"),
     "unknown": ("high-pressure-cut", "low-pressure-cut", "overload-trips", "control-chatters"),
 }
-_RAN = Need(
-    met=lambda case: bool(case.record.phases),
-    text=phrase("needs.phases", "a log that shows when the compressor runs")(),
-)
-
 RULES = (
     Rule(
         code="short-cycling",
@@ -277,12 +236,5 @@ RULES = (
         needs=(NEEDS_STARTS,),
         thresholds=("starts_needed",),
         causes=("start-gear", "voltage-low", "pressures-unequal", "compressor-stuck"),
-    ),
-    Rule(
-        code="no-ice",
-        test=_no_ice,
-        needs=(_RAN,),
-        thresholds=("no_ice_h",),
-        causes=("no-water", "hot-gas-stuck-open", "control-stuck", "compressor-worn"),
     ),
 )  # fmt: skip

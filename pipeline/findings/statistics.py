@@ -18,6 +18,7 @@ MAD_TO_SIGMA = (
 )
 _MEAN_ABS_TO_SIGMA = 1.2533  # √(π/2): the mean absolute deviation of a normal sample, as a standard deviation
 _D2 = 1.128  # mean moving range of two over sigma: NIST/SEMATECH e-Handbook 6.3.2.2
+_MOST_SKEW = 2.2  # times the spread of both sides together; an exponential sample's long side has 2.1
 _MOST_PAIRED = 400  # beyond this many points, pairwise statistics run on block medians
 
 
@@ -55,11 +56,13 @@ def robust_individuals(x: np.ndarray, *, floor: float = 0.0) -> Limits:
     """An individuals chart that outliers cannot move: median, and a spread for each side of it.
 
     The chart of a skewed sample is too narrow on its long side and too wide on the other, so each side has its own
-    median absolute deviation (the "double MAD"), or more where its tail is long. `sigma` is the larger one. `floor` is the least spread that is
-    believed: what sampling alone makes.
+    median absolute deviation (the "double MAD"), or more where its tail is long. `sigma` is the larger one. `floor` is
+    the least spread that is believed: what sampling alone makes.
     """
     centre = float(np.median(x))
-    below, above = _side(centre - x[x <= centre], floor), _side(x[x >= centre] - centre, floor)
+    # Where a quarter of all values lie far off on one side, they are half of that side: its own median is theirs.
+    most = _MOST_SKEW * spread(np.abs(x - centre), floor)
+    below, above = (min(_side(d, floor), most) for d in (centre - x[x <= centre], x[x >= centre] - centre))
     return Limits(centre=centre, sigma=max(below, above), lower=centre - 3 * below, upper=centre + 3 * above)
 
 

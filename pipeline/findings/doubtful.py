@@ -1,0 +1,110 @@
+"""Where the record itself is in doubt: a judgement of the machine must not rest on a boundary that was misread.
+
+A harvest that the record missed makes one freeze of two; one that it invented makes two of one; a probe that fell off
+makes anything. Each leaves a mark that a fault of the machine does not leave.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.cycles.record import PhaseKind
+from pipeline.logs.timeline import Channel
+
+if TYPE_CHECKING:
+    from pipeline.findings.case import Case
+
+# Common practice, no source.
+_NEAR = 0.08  # of the usual freeze: how near lengths must be to add up
+_FEW_SPLITS, _SPLIT_SHARE = 2, 0.02  # invented harvests are rare; a fault that halves freezes is not
+_SCRAP = 0.1  # of the usual freeze: shorter ones are no freezes
+_TWICE = 1.6  # times the usual freeze from which a missed harvest is looked for
+_HUMP_K = 2.0  # least rise within a freeze that is no noise
+_HUMP_NOISE = 6.0  # … in multiples of the noise from one reading to the next
+_WHOLE_RISE = 0.6  # of the usual harvest's rise: what rises so far was a harvest
+_SMOOTH_S = 30.0
+
+
+def under_doubt(case: Case) -> np.ndarray:
+    """Cycles during which the cold trace could not be believed, bool (n,)."""
+    mask = np.zeros(case.n, bool)
+    cold = case.timeline.get("evaporator", "suction")
+    for doubt in case.timeline.doubts:
+        if doubt.code in ("probe-fault", "probe-loose") and cold is not None and doubt.role == cold.role:
+            mask |= (case.start_ns < doubt.end_ns) & (case.end_ns > doubt.start_ns)
+    return mask
+
+
+def beside_unclear(case: Case) -> np.ndarray:
+    """Cycles that touch a stretch that the record calls unclear, or a gap: their ends are guesses, bool (n,)."""
+    mask = np.zeros(case.n, bool)
+    for phase in case.record.phases:
+        if phase.kind in (PhaseKind.UNCLEAR, PhaseKind.GAP):
+            mask |= (case.start_ns <= phase.end_ns) & (case.end_ns >= phase.start_ns)
+    return mask
+
+
+def scraps(case: Case, usual_min: float) -> np.ndarray:
+    """Freezes so short that they are none, bool (n,)."""
+    return case.freeze_min < _SCRAP * usual_min
+
+
+def splits(case: Case, usual_min: float) -> np.ndarray:
+    """Pairs of short freezes that make a usual one with the harvest between them: it was hardly one, bool (n,)."""
+    mask = np.zeros(case.n, bool)
+    if case.n < 2:
+        return mask
+    first, second, between = case.freeze_min[:-1], case.freeze_min[1:], case.harvest_min[:-1]
+    adds_up = np.abs(first + between + second - usual_min) < _NEAR * usual_min
+    short = (first < 0.85 * usual_min) & (second < 0.85 * usual_min)
+    pairs = np.flatnonzero(adds_up & short & ~case.flag("after_idle")[1:])
+    if len(pairs) <= max(_FEW_SPLITS, _SPLIT_SHARE * case.n):
+        mask[pairs] = mask[pairs + 1] = True
+    return mask
+
+
+def multiples(case: Case, usual_min: float, usual_harvest_min: float) -> np.ndarray:
+    """Freezes as long as two, three or four usual ones with the harvests between them, bool (n,): without a probe on the
+    cold side, harvests that the record missed look like this."""
+    cycle = usual_min + (usual_harvest_min if np.isfinite(usual_harvest_min) else 0.0)
+    times = np.round((case.freeze_min + cycle - usual_min) / cycle)
+    rest = np.abs(case.freeze_min + cycle - usual_min - times * cycle)
+    return (times >= 2) & (times <= 4) & (rest < _NEAR * usual_min)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Humps:
+    """Rises of the cold trace inside freezes that should only fall, one value a cycle, bool (n,)."""
+
+    cold: np.ndarray  # a harvest that was begun and did not warm
+    missed: np.ndarray  # a harvest like any other, which the record does not have
+
+
+def humps(case: Case, usual_min: float, usual_rise_k: float) -> Humps:
+    """Where very long freezes hold a harvest."""
+    cold, missed = np.zeros(case.n, bool), np.zeros(case.n, bool)
+    channel = case.timeline.get("evaporator", "suction")
+    if channel is not None:
+        for i in np.flatnonzero(case.freeze_min > _TWICE * usual_min):
+            rise, noise = _rise_inside(channel, case.start_ns[i], case.harvest_ns[i])
+            if rise > max(_HUMP_K, _HUMP_NOISE * noise):
+                missed[i] = np.isfinite(usual_rise_k) and rise > _WHOLE_RISE * usual_rise_k
+                cold[i] = not missed[i]
+    return Humps(cold=cold, missed=missed)
+
+
+def _rise_inside(channel: Channel, start_ns: int, end_ns: int) -> tuple[float, float]:
+    """The largest rise of a trace within the middle of a stretch [K], and its noise from reading to reading [K]."""
+    a, b = np.searchsorted(
+        channel.time_ns, [start_ns + 0.2 * (end_ns - start_ns), end_ns - 0.05 * (end_ns - start_ns)]
+    )
+    values = channel.values[a:b][channel.trusted[a:b]]
+    width = max(round(_SMOOTH_S / channel.interval_s), 1)
+    if len(values) < 2 * width + 3:
+        return 0.0, np.inf
+    noise = float(np.median(np.abs(np.diff(values)))) / np.sqrt(width)
+    smooth = np.convolve(values, np.ones(width) / width, "valid")
+    return float(np.max(smooth - np.minimum.accumulate(smooth))), noise

@@ -1,0 +1,113 @@
+"""A compressor that runs for hours without making ice: told from a machine whose cycles the record could not read."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from pipeline.cycles.record import Phase, PhaseKind
+from pipeline.findings import statistics
+from pipeline.findings.case import NS_PER_H, NS_PER_MIN, Case
+from pipeline.findings.finding import Severity
+from pipeline.findings.phrase import phrase
+from pipeline.findings.rule import CannotTell, Need, Rule, Seen
+from pipeline.logs.timeline import Channel
+
+_TITLE = phrase("finding.no-ice.title", "The compressor ran for {running_h} without a freeze and harvest")
+_PHASES = phrase("needs.phases", "a log that shows when the compressor runs")
+_READABLE = phrase(
+    "needs.readable-cycles",
+    "a probe on the evaporator, or a faster log: readings rise and fall as in freezes and harvests, but could not be told apart",
+)
+
+_NO_PATTERN = ("no-pattern", "")
+# Common practice, no source.
+_ENDLESS_TIMES = 3.0  # a freeze so many times the usual one has no end
+_COLD_SWING_K = 8.0  # a trace that swings so far …
+_DRAW_SWING = 0.06  # … or a current by so much of itself …
+_TURN_H = 1.6  # … and crosses its middle at least once in so long, is a machine that cycles
+_CELLS = 3000
+
+
+def _no_ice(case: Case):
+    least = case.thresholds["no_ice_h"]
+    lost = [p for p in case.record.phases if p.kind is PhaseKind.UNCLEAR and p.why in _NO_PATTERN]
+    lost += _endless(case, least)
+    longest = max(lost, key=lambda p: p.end_ns - p.start_ns, default=None)
+    if longest is None or (longest.end_ns - longest.start_ns) / NS_PER_H < least:
+        return None
+    if _cycles_unread(case, longest):
+        return CannotTell(needs=_READABLE())
+    hours = sum(p.end_ns - p.start_ns for p in lost) / NS_PER_H
+    of_log = hours * NS_PER_H / max(case.timeline.end_ns - case.timeline.start_ns, 1)
+    return Seen(
+        severity=Severity.ACT,
+        title=_TITLE(running_h=round(hours, 1)),
+        start_ns=longest.start_ns,
+        end_ns=longest.end_ns,
+        evidence={
+            "kind": "endless freeze" if longest.kind is PhaseKind.FREEZE else "no pattern",
+            "running_h": round(hours, 1),
+            "of_log_pct": round(100 * of_log, 1),
+            "cycles_seen": case.n,
+        },
+        confidence=float(np.mean([p.confidence for p in lost])) * statistics.phi(hours / least),
+        flag_cycles=False,
+    )
+
+
+def _endless(case: Case, least_h: float) -> list[Phase]:
+    """Freezes that nothing ended for hours, far beyond this unit's own length and its kind's."""
+    usual = case.level("freeze_min", case.steady)
+    usual = case.unit.expected_freeze_min[1] if math.isnan(usual) else usual
+    least_ns = max(least_h * NS_PER_H, _ENDLESS_TIMES * usual * NS_PER_MIN)
+    return [p for p in case.record.phases if p.kind is PhaseKind.FREEZE and p.end_ns - p.start_ns >= least_ns]
+
+
+def _cycles_unread(case: Case, span: Phase) -> bool:
+    """Whether a channel keeps rising and falling through the span, as it does where ice is made and let go."""
+    cold = case.timeline.get("evaporator", "suction")
+    draw = case.timeline.get("current_compressor", "current", "power")
+    if cold is not None and not _doubted(case, cold, span):
+        return _keeps_turning(cold, span, relative=False)
+    return draw is not None and _keeps_turning(draw, span, relative=True)
+
+
+def _doubted(case: Case, channel: Channel, span: Phase) -> bool:
+    return any(
+        d.role == channel.role and d.start_ns < span.end_ns and d.end_ns > span.start_ns
+        for d in case.timeline.doubts
+        if d.code in ("probe-fault", "probe-loose")
+    )
+
+
+def _keeps_turning(channel: Channel, span: Phase, *, relative: bool) -> bool:
+    """Whether the trace swings widely and crosses the middle of its range again and again."""
+    a, b = np.searchsorted(channel.time_ns, [span.start_ns, span.end_ns])
+    values = channel.values[a:b][channel.trusted[a:b]]
+    if relative:
+        values = values[values > 0.3 * np.quantile(values, 0.9)] if len(values) else values
+    if len(values) < 20:
+        return False
+    width = max(len(values) // _CELLS, 1)
+    cells = values[: len(values) // width * width].reshape(-1, width).mean(axis=1)
+    low, middle, high = np.quantile(cells, [0.05, 0.5, 0.95])
+    if high - low < (_DRAW_SWING * middle if relative else _COLD_SWING_K):
+        return False
+    # With a dead band of half the range, so that noise at the middle is no crossing.
+    side = np.where(cells > low + 0.75 * (high - low), 1, np.where(cells < low + 0.25 * (high - low), -1, 0))
+    side = side[side != 0]
+    crossings = int(np.count_nonzero(np.diff(side)))
+    return crossings * _TURN_H >= (span.end_ns - span.start_ns) / NS_PER_H
+
+
+RULES = (
+    Rule(
+        code="no-ice",
+        test=_no_ice,
+        needs=(Need(met=lambda case: bool(case.record.phases), text=_PHASES()),),
+        thresholds=("no_ice_h",),
+        causes=("no-water", "hot-gas-stuck-open", "control-stuck", "compressor-worn"),
+    ),
+)
