@@ -295,7 +295,8 @@ def _figures(
         figures.append({"id": "lengths", "name": "chart.lengths", "said": _lengths_said(record, limits, reader)})
     for ident, over, column in (("freezes", freezes, "freeze_min"), ("harvests", harvests, "harvest_min")):
         if over is not None and record.harvests_timed:
-            longest = float(np.nanmax(record.cycles[column].to_numpy(dtype=float)))
+            lengths = record.cycles[column].to_numpy(dtype=float)
+            longest = float(np.fmax.reduce(lengths)) if len(lengths) else float("nan")
             said = reader.t_html(f"chart.{ident}_alt", usual=over.usual, channel_role=over.role, abnormal=len(over.cycles), longest_min=longest)
             figures.append({"id": ident, "name": f"chart.{ident}", "said": said})
     if days is not None:

@@ -1,8 +1,14 @@
+import ast
+import re
 import string
+from pathlib import Path
 
 import pytest
 from markupsafe import Markup
 
+import pipeline
+from pipeline.findings import all_texts
+from pipeline.findings.thresholds import TABLE
 from pipeline.report.wording import LANGUAGES, Reader, catalogue
 from pipeline.text import QUANTITIES, Text, say
 
@@ -18,6 +24,28 @@ def test_a_translation_has_every_text_with_the_same_values(language):
     other = catalogue(language)
     assert set(ENGLISH) - set(other) == set()
     assert {key for key in ENGLISH if fields(ENGLISH[key]) != fields(other[key])} == set()
+
+
+def said_by_the_reading_room() -> set[str]:
+    """Keys of the doubts and notes in the source of pipeline.logs (it keeps no catalogue of its own)."""
+    sources = (Path(pipeline.__file__).parent / "logs").glob("*.py")
+    trees = [ast.parse(source.read_text(encoding="utf-8")) for source in sources]
+    words = (node.value for tree in trees for node in ast.walk(tree) if isinstance(node, ast.Constant) and isinstance(node.value, str))
+    # The doubts on clocks put their keys together: which way the clock is off, and which way it drifts.
+    clocks = {f"logs.doubt.clock_{side}{drift}" for side in ("ahead", "behind") for drift in ("", "_gains", "_loses")}
+    return clocks | {word for word in words if re.fullmatch(r"logs\.(doubt|note)\.[a-z_]*[a-z]", word)}
+
+
+@pytest.mark.parametrize("language", [lang for lang in LANGUAGES if lang != "en"])
+def test_a_translation_has_all_that_is_found_and_doubted(language):
+    other, found = catalogue(language), all_texts()
+    assert {key for key in {*found, *said_by_the_reading_room()} if key not in other} == set()
+    assert {key for key in found if fields(found[key]) != fields(other[key])} == set()
+
+
+@pytest.mark.parametrize("language", [lang for lang in LANGUAGES if lang != "en"])
+def test_a_translation_says_what_each_threshold_decides(language):
+    assert {row.name for row in TABLE if f"threshold.{row.name}" not in catalogue(language)} == set()
 
 
 @pytest.mark.parametrize("language", [lang for lang in LANGUAGES if lang != "en"])

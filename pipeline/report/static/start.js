@@ -83,6 +83,7 @@
   let theme;
   addEventListener("beforeprint", () => {
     theme = page.dataset.theme;
+    for (const each of document.querySelectorAll("details.more")) each.open = true;
     page.dataset.theme = "light";
     page.classList.add("printing");
     redraw();
