@@ -28,6 +28,8 @@ SNAP_CELLS = 2  # cells over which a visible turn is sought
 EDGE = 1.5  # cells by which a candidate may be off that a lagging line gave …
 SEEN = 0.8  # … and one that the current itself gave (standard deviation)
 LAG_SHOWN, LAG_SPREAD = 0.35, 0.35  # how late a turn shows, in parts of the lag, and how far that varies
+SHORTEST_HARVEST = 0.35  # of what the naming made of it
+TOO_SOON = 30.0  # nats
 CLEAR_NATS = 3.0  # a step shows where it is this much likelier than none
 BLUNDER = 0.02  # chance that a channel's turn is no turn of this machine
 
@@ -93,24 +95,33 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
     lag_s = {}
     for cold in colds:
         lag_s[cold.trace.role] = _add_cold(cold, groups, runs, grid, cells, total, by_cold)
-    for draw in draws[:1]:
-        course = running_course(draw, cells)
-        bending = _bendings(course, runs, cells)
-        for group, likely in zip(groups, total, strict=True):
-            if IDLE not in (group.before, group.after):
-                # A level that changes shows in the first cell after the change.
-                seen = -0.5 * ((grid + 0.4 * cells.step_s) / (SEEN * cells.step_s)) ** 2
-                prior = _around(likely, grid, cells) if colds else seen
-                more, by_draw[group.at] = _steps(course, group, grid, bending, prior)
-                likely += more
     start_ns, uncertainty_s = near_ns.copy(), np.full(k, cells.step_s)
+    course = running_course(draws[0], cells) if draws else None
+    bending = _bendings(course, runs, cells) if course is not None else np.zeros(3)
+    # Harvest starts come first in `groups`: a harvest ends no sooner than it can after it began.
     for group, likely in zip(groups, total, strict=True):
+        if group.before == HARVEST:
+            likely += _after_start(group, start_ns, near_ns, grid)
+        if course is not None and IDLE not in (group.before, group.after):
+            # A level that changes shows in the first cell after the change.
+            seen = -0.5 * ((grid + 0.4 * cells.step_s) / (SEEN * cells.step_s)) ** 2
+            prior = _around(likely, grid, cells) if colds else seen
+            more, by_draw[group.at] = _steps(course, group, grid, bending, prior)
+            likely += more
         middle, half = _interval(likely, grid)
         start_ns[group.at] = group.near_ns + np.round(middle * 1e9).astype(np.int64)
         uncertainty_s[group.at] = half
     return Placed(
         start_ns=start_ns, uncertainty_s=uncertainty_s, by_draw=by_draw, by_cold=by_cold, lag_s=lag_s
     )
+
+
+def shows_harvests(runs: Runs, placed: Placed) -> bool:
+    """Does the clamp show most of the harvests' starts and ends?"""
+    before = np.r_[-1, runs.state[:-1]]
+    begins, ends = (before == FREEZE) & (runs.state == HARVEST), (before == HARVEST) & (runs.state == FREEZE)
+    edges = ~runs.opens_span & (begins | ends)
+    return bool(placed.by_draw[edges].mean() > 0.5) if edges.any() else False
 
 
 def _candidates(runs: Runs, colds: Sequence[Course], cells: Cells) -> np.ndarray:
@@ -239,6 +250,13 @@ def _steps(course: Course, group: _Group, grid: np.ndarray, bending: np.ndarray,
     whole = np.einsum("kw,kw->k", view.readings @ weight.inverse, view.readings)
     shown[rows] = (whole - best.chi2.min(axis=1)) / scale > 2 * CLEAR_NATS
     return likely, shown
+
+
+def _after_start(group: _Group, start_ns: np.ndarray, near_ns: np.ndarray, grid: np.ndarray) -> np.ndarray:
+    """Log prior (k, t0) of a harvest's end, given where it began."""
+    length_s = (group.near_ns - near_ns[group.at - 1]) * 1e-9
+    earliest_s = (start_ns[group.at - 1] - group.near_ns) * 1e-9 + SHORTEST_HARVEST * length_s
+    return np.where(grid[None] < earliest_s[:, None], -TOO_SOON, 0.0)
 
 
 def _around(likely: np.ndarray, grid: np.ndarray, cells: Cells) -> np.ndarray:

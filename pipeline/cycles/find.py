@@ -33,8 +33,8 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     # 4. Each boundary at full rate.
     placed = boundaries.place(runs, cold_cells, draw_cells, cells)
     # 5. Starts, phases and what cannot be told; cycles and their measures.
-    limiting = [d.trace for d in draw_cells if named.step > 0] + colds
-    interval_s = min((t.interval_s for t in limiting), default=min(t.interval_s for t in [*colds, *draws]))
+    limiting = [*colds, *(d.trace for d in draw_cells[:1] if boundaries.shows_harvests(runs, placed))]
+    interval_s = min(t.interval_s for t in limiting or [*colds, *draws])
     drafts, harvests_timed, pattern = phases.settle(
         runs, placed, cells, timeline, colds=colds, draws=draw_cells, interval_s=interval_s
     )

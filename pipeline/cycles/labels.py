@@ -145,9 +145,10 @@ def cold_costs(
     flat = (np.abs(steep_up) < 0.12) & (steep_down < 0.12)
     count = segments.stop - segments.first
     grain = course.slope_noise * np.sqrt(2) * (cells.step_s / 60.0) / scales.swing  # noise of one cell
-    doubt = np.maximum(grain * np.sqrt(12.0 / np.maximum(count, 2)), LEAST_DOUBT)
+    n = np.maximum(count, 2).astype(np.float64)
+    doubt = np.maximum(grain * np.sqrt(12.0 * (n - 1) / (n * (n + 1))), LEAST_DOUBT)  # of a fitted rise
     costs = np.zeros((len(segments), 3))
-    costs[:, FREEZE] = against(up, 2 * doubt) + np.where(
+    costs[:, FREEZE] = against(up, 1.3 * doubt) + np.where(
         (height > 0.5) & (down < 1.5 * doubt), 1.0 * minutes, 0.0
     )
     costs[:, HARVEST] = (
