@@ -22,9 +22,12 @@ _NEAR = 0.08  # of the usual freeze: how near lengths must be to add up
 _FEW_SPLITS, _SPLIT_SHARE = 2, 0.02  # invented harvests are rare; a fault that halves freezes is not
 _SCRAP = 0.1  # of the usual freeze: shorter ones are no freezes
 _TWICE = 1.6  # times the usual freeze from which a missed harvest is looked for
-_HUMP_K = 2.0  # least rise within a freeze that is no noise
-_HUMP_NOISE = 6.0  # … in multiples of the noise from one reading to the next
+_HUMP_K = 1.2  # least rise within a freeze that is no noise
+_HUMP_NOISE = 8.0  # … in multiples of the noise from one reading to the next
+_COMPARED = 6  # usual freezes whose own unevenness a hump must exceed twice
 _WHOLE_RISE = 0.6  # of the usual harvest's rise: what rises so far was a harvest
+_WARM = 0.6  # of the usual harvest's rise above the usual end of freeze: no freeze is so warm for long
+_IDLE_SHARE = 0.25
 _SMOOTH_S = 30.0
 
 
@@ -76,35 +79,56 @@ def multiples(case: Case, usual_min: float, usual_harvest_min: float) -> np.ndar
 
 
 @dataclass(frozen=True, kw_only=True)
-class Humps:
-    """Rises of the cold trace inside freezes that should only fall, one value a cycle, bool (n,)."""
+class Inside:
+    """What very long freezes hold, by the cold trace, which should only fall in them; one value a cycle, bool (n,)."""
 
     cold: np.ndarray  # a harvest that was begun and did not warm
-    missed: np.ndarray  # a harvest like any other, which the record does not have
+    missed: np.ndarray  # a harvest like any other, or an idle, which the record does not have
 
 
-def humps(case: Case, usual_min: float, usual_rise_k: float) -> Humps:
-    """Where very long freezes hold a harvest."""
+def inside(case: Case, usual_min: float, usual_rise_k: float) -> Inside:
+    """Which freezes of more than 1.6 times the usual length hold a harvest or an idle."""
     cold, missed = np.zeros(case.n, bool), np.zeros(case.n, bool)
     channel = case.timeline.get("evaporator", "suction")
-    if channel is not None:
-        for i in np.flatnonzero(case.freeze_min > _TWICE * usual_min):
-            rise, noise = _rise_inside(channel, case.start_ns[i], case.harvest_ns[i])
-            if rise > max(_HUMP_K, _HUMP_NOISE * noise):
-                missed[i] = np.isfinite(usual_rise_k) and rise > _WHOLE_RISE * usual_rise_k
-                cold[i] = not missed[i]
-    return Humps(cold=cold, missed=missed)
-
-
-def _rise_inside(channel: Channel, start_ns: int, end_ns: int) -> tuple[float, float]:
-    """The largest rise of a trace within the middle of a stretch [K], and its noise from reading to reading [K]."""
-    a, b = np.searchsorted(
-        channel.time_ns, [start_ns + 0.2 * (end_ns - start_ns), end_ns - 0.05 * (end_ns - start_ns)]
+    long = np.flatnonzero(case.freeze_min > _TWICE * usual_min)
+    if channel is None or len(long) == 0 or not np.isfinite(usual_rise_k):
+        return Inside(cold=cold, missed=missed)
+    warm_c = case.level("freeze_end_c") + _WARM * usual_rise_k
+    like_usual = np.abs(case.freeze_min - usual_min) < 0.2 * usual_min
+    least_k = max(
+        [
+            _HUMP_K,
+            *(2 * _course(channel, case, i, warm_c).rise_k for i in np.flatnonzero(like_usual)[:_COMPARED]),
+        ]
     )
+    for i in long:
+        course = _course(channel, case, i, warm_c)
+        if course.warm_share > _IDLE_SHARE:
+            missed[i] = True
+        elif course.rise_k > max(least_k, _HUMP_NOISE * course.noise_k):
+            missed[i] = course.rise_k > _WHOLE_RISE * usual_rise_k
+            cold[i] = not missed[i]
+    return Inside(cold=cold, missed=missed)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Course:
+    """The cold trace within the middle of a freeze."""
+
+    rise_k: float  # its largest rise from where it was cold
+    noise_k: float  # from reading to reading
+    warm_share: float  # part of it that is as warm as in harvest
+
+
+def _course(channel: Channel, case: Case, i: int, warm_c: float) -> _Course:
+    start, end = case.start_ns[i], case.harvest_ns[i]
+    a, b = np.searchsorted(channel.time_ns, [start + 0.2 * (end - start), end - 0.05 * (end - start)])
     values = channel.values[a:b][channel.trusted[a:b]]
     width = max(round(_SMOOTH_S / channel.interval_s), 1)
     if len(values) < 2 * width + 3:
-        return 0.0, np.inf
+        return _Course(rise_k=0.0, noise_k=0.0, warm_share=0.0)
     noise = float(np.median(np.abs(np.diff(values)))) / np.sqrt(width)
     smooth = np.convolve(values, np.ones(width) / width, "valid")
-    return float(np.max(smooth - np.minimum.accumulate(smooth))), noise
+    lowest = np.minimum.accumulate(smooth)
+    rise = float(np.max(np.where(lowest < warm_c, smooth - lowest, 0.0)))
+    return _Course(rise_k=rise, noise_k=noise, warm_share=float(np.mean(values > warm_c)))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings import statistics
+from pipeline.findings import doubtful, statistics
 from pipeline.findings.case import NS_PER_DAY, Case
 from pipeline.findings.changes import Change, lasting_change
 from pipeline.findings.conditions import capacity_factor
@@ -268,6 +268,8 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
         t["run_out_pct"], side
     )
     bad = lost_pct >= t["lost_act_pct"] if side > 0 else out.sum() >= 0.3 * judged.sum()
+    sewn = side > 0 and _sewn_together(case, out)
+    bad = bad and not sewn
     return Seen(
         severity=Severity.NOTE if case.rare(out) else Severity.ACT if bad else Severity.WATCH,
         title=title,
@@ -286,10 +288,21 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
             "worst_min": round(float((np.max if side > 0 else np.min)(lengths[out])), 2),
             "lost_min": round(lost_min, 1),
             "uncertainty_min": round(1.645 * case.sigma_min, 2),
+            "may_be_missed_harvests": "yes" if sewn else None,
             "corrected_for": ", ".join(case.adjusted.corrected_for),
         },
-        confidence=statistics.phi(margin / (sigma / math.sqrt(min(int(out.sum()), 4)))),
+        confidence=(0.5 if sewn else 1.0)
+        * statistics.phi(margin / (sigma / math.sqrt(min(int(out.sum()), 4)))),
     )
+
+
+def _sewn_together(case: Case, out: np.ndarray) -> bool:
+    """Whether most of the long freezes are whole multiples of a cycle, and no cold trace can tell whether harvests were
+    missed in them."""
+    if case.timeline.get("evaporator", "suction") is not None:
+        return False
+    whole = doubtful.multiples(case, case.usual_freeze_min, case.stalls.usual_min)
+    return bool((whole & out).sum() > 0.5 * out.sum())
 
 
 def _rounded(value: float) -> float | None:

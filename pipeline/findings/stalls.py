@@ -69,7 +69,7 @@ def stalls(case: Case) -> Stalls:
     ordinary = judged & ~long
     usual_peak, usual_plateau = _quantile(peak[ordinary], 0.5), _quantile(plateau[ordinary], 0.5)
     rise, usual_rise = peak - cold_end, _quantile((peak - cold_end)[ordinary], 0.75)
-    inside = doubtful.humps(case, case.usual_freeze_min, usual_rise)
+    inside = doubtful.inside(case, case.usual_freeze_min, usual_rise)
 
     low = (peak < t["stall_peak_c"]) & ~(rise > t["stall_peak_share"] * usual_rise)
     if usual_peak < t["stall_peak_c"]:  # all alike: only the absolute level can speak

@@ -45,7 +45,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("own_cycles", 8, "cycles", "least cycles for a centre and a spread of the unit's own"),
     _row("band_cycles", 3, "cycles", "least cycles to be set beside the expected band"),
     _row("rare_pct", 1.0, "%", "share of cycles under which odd ones are noted, no more"),
-    _row("lost_act_pct", 10.0, "%", "share of running time lost to long freezes at which to act"),
+    _row("lost_act_pct", 8.0, "%", "share of running time lost to long freezes at which to act"),
     _row("plate_out_pct", 30.0, "%", "how far a freeze may be from what nameplate and weighed slab ask for"),
     # Freezes that end on a timer
     _row("timer_cycles", 12, "cycles", "least freezes to tell a timer from a steady machine"),

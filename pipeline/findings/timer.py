@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings import statistics
 from pipeline.findings.case import NS_PER_DAY, Case
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
@@ -28,6 +27,7 @@ _HARVESTS_VARY = 0.02  # spread of harvests, as a share, that shows that conditi
 _SURE_Z = -3.0  # chance about 1 in 1,000 that a machine is so regular by luck over a whole log …
 _SURE_PART_Z = -4.5  # … and below 1 in 100,000 where the stretch was picked out of a longer log
 _MOST_BUNCHES = 4
+_SHORTEST_HALF = 1.349  # length of the shortest half of a normal sample, in sigmas: 2 Φ⁻¹(3/4)
 
 
 def _at_timeout(case: Case):
@@ -174,8 +174,13 @@ def _own_spread(case: Case, lengths: np.ndarray, others: np.ndarray, inside: np.
     a day, so that each has met the same conditions."""
     if others.sum() < 20 or min(_span_ns(case, others), _span_ns(case, inside)) < NS_PER_DAY:
         return 0.0
-    usual = float(np.median(lengths[others]))
-    sigma = statistics.spread(np.abs(lengths[others] - usual))
+    values = np.sort(lengths[others])
+    half = len(values) // 2
+    first = int(
+        np.argmin(values[half:] - values[: len(values) - half])
+    )  # the shortest half: one level, if there are two
+    sigma = float(values[first + half] - values[first]) / _SHORTEST_HALF
+    usual = float(np.median(values[first : first + half + 1]))
     return 0.5 * math.sqrt(max(sigma**2 - case.sigma_min**2, 0.0)) / usual
 
 
