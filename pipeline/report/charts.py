@@ -49,11 +49,17 @@ class Drawn:
 
 def drawn_channels(timeline: Timeline) -> list[Channel]:
     """The channels of the log chart, one a role, in the order of the legend."""
-    chosen = {c.role: c for c in reversed(timeline.channels) if c.chosen and c.role != "other" and len(c.values)}
-    return sorted(chosen.values(), key=lambda c: (_ORDER.index(c.role) if c.role in _ORDER else len(_ORDER), c.role))
+    chosen = {
+        c.role: c for c in reversed(timeline.channels) if c.chosen and c.role != "other" and len(c.values)
+    }
+    return sorted(
+        chosen.values(), key=lambda c: (_ORDER.index(c.role) if c.role in _ORDER else len(_ORDER), c.role)
+    )
 
 
-def put_log(pack: Pack, timeline: Timeline, record: CycleRecord, judgement: Judgement, detail: Detail, reader: Reader) -> Drawn:
+def put_log(
+    pack: Pack, timeline: Timeline, record: CycleRecord, judgement: Judgement, detail: Detail, reader: Reader
+) -> Drawn:
     """The log at several levels, with windows at full rate around what was found."""
     channels = drawn_channels(timeline)
     start, end = timeline.start_ns, timeline.end_ns
@@ -87,7 +93,10 @@ def put_log(pack: Pack, timeline: Timeline, record: CycleRecord, judgement: Judg
                     }
                     for lv in levels
                 ],
-                "windows": [_window(pack, time_ns, values, a, b, start, *step) for a, b in ([(start, end + 1)] if whole else spans)],
+                "windows": [
+                    _window(pack, time_ns, values, a, b, start, *step)
+                    for a, b in ([(start, end + 1)] if whole else spans)
+                ],
             }
         )
     pack.header |= {
@@ -103,7 +112,13 @@ def put_log(pack: Pack, timeline: Timeline, record: CycleRecord, judgement: Judg
     return Drawn(bucket_s=bucket_s, interval_s=interval_s, every=every, windows=len(spans))
 
 
-def put_cycles(pack: Pack, timeline: Timeline, record: CycleRecord, flags: dict[int, list[str]], limits: dict[str, Limits]) -> None:
+def put_cycles(
+    pack: Pack,
+    timeline: Timeline,
+    record: CycleRecord,
+    flags: dict[int, list[str]],
+    limits: dict[str, Limits],
+) -> None:
     """One value a cycle of what the length charts and the table show."""
     table, start = record.cycles, timeline.start_ns
     numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy(np.int64)
@@ -112,15 +127,31 @@ def put_cycles(pack: Pack, timeline: Timeline, record: CycleRecord, flags: dict[
         ns = table[column].to_numpy(np.int64)
         return np.where(ns < 0, np.nan, (ns - start) / S)
 
-    columns = {"start": seconds("freeze_start_ns"), "harvest": seconds("harvest_start_ns"), "end": seconds("harvest_end_ns")}
-    measures = ("freeze_min", "harvest_min", "uncertainty_min", "freeze_end_c", "harvest_peak_c", "freeze_current_a", "condenser_split_k")
+    columns = {
+        "start": seconds("freeze_start_ns"),
+        "harvest": seconds("harvest_start_ns"),
+        "end": seconds("harvest_end_ns"),
+    }
+    measures = (
+        "freeze_min",
+        "harvest_min",
+        "uncertainty_min",
+        "freeze_end_c",
+        "harvest_peak_c",
+        "freeze_current_a",
+        "condenser_split_k",
+    )
     pack.header["cycles"] = {
         "number": pack.doubles(numbers),
         "complete": pack.bytes(table["complete"].to_numpy().astype(np.uint8)),
         "flags": {str(n): codes for n, codes in sorted(flags.items())},
         **{name: pack.doubles(values) for name, values in columns.items()},
-        **{name: pack.floats(table[name].to_numpy(dtype=float)) for name in measures if name in table.columns},
-        "limits": {name: [_or_none(v) for v in (lim.low, lim.centre, lim.high)] for name, lim in limits.items()},
+        **{
+            name: pack.floats(table[name].to_numpy(dtype=float)) for name in measures if name in table.columns
+        },
+        "limits": {
+            name: [_or_none(v) for v in (lim.low, lim.centre, lim.high)] for name, lim in limits.items()
+        },
     }
 
 
@@ -137,7 +168,10 @@ def put_overlay(pack: Pack, name: str, overlay: Overlay | None) -> None:
         "minutes": float(overlay.minute[-1]),
         "usual": overlay.usual,
         "cycles": list(overlay.cycles),
-        **{part: pack.steps(getattr(overlay, part), base=base, step=step) for part in ("low", "middle", "high")},
+        **{
+            part: pack.steps(getattr(overlay, part), base=base, step=step)
+            for part in ("low", "middle", "high")
+        },
         "curves": [pack.steps(curve, base=base, step=step) for curve in overlay.curves],
     }
 
@@ -156,7 +190,9 @@ def put_days(pack: Pack, timeline: Timeline, days: Days | None, kg_per_cycle: fl
     }
 
 
-def put_marks(pack: Pack, timeline: Timeline, record: CycleRecord, judgement: Judgement, reader: Reader) -> None:
+def put_marks(
+    pack: Pack, timeline: Timeline, record: CycleRecord, judgement: Judgement, reader: Reader
+) -> None:
     """Where the findings lie in the log."""
     where = _cycle_spans(record)
     start = timeline.start_ns
@@ -166,7 +202,11 @@ def put_marks(pack: Pack, timeline: Timeline, record: CycleRecord, judgement: Ju
             "title": {u: Reader(language=reader.language, units=u).say(f.title) for u in ("si", "us")},
             "start": (f.start_ns - start) / S,
             "end": (f.end_ns - start) / S,
-            "at": [round((where[c][0] - start) / S, 1) for c in _spread(f.cycles, MARKS_A_FINDING) if c in where] if f.flag_cycles else [],
+            "at": [
+                round((where[c][0] - start) / S, 1) for c in _spread(f.cycles, MARKS_A_FINDING) if c in where
+            ]
+            if f.flag_cycles
+            else [],
         }
         for f in judgement.findings
     ]
@@ -175,7 +215,8 @@ def put_marks(pack: Pack, timeline: Timeline, record: CycleRecord, judgement: Ju
 def put_clock(pack: Pack, offsets: Offsets, timeline: Timeline) -> None:
     """The offsets of the unit's zone, so that the browser needs no zone of its own."""
     pack.header["offsets"] = [
-        [round((int(t) - timeline.start_ns) / S), int(o)] for t, o in zip(offsets.from_ns, offsets.offset_s, strict=True)
+        [round((int(t) - timeline.start_ns) / S), int(o)]
+        for t, o in zip(offsets.from_ns, offsets.offset_s, strict=True)
     ]
 
 
@@ -190,7 +231,9 @@ def _window(pack: Pack, time_ns, values, a: int, b: int, start: int, base: float
     }
 
 
-def _windows(timeline: Timeline, record: CycleRecord, judgement: Judgement, channels, readings: int) -> list[tuple[int, int]]:
+def _windows(
+    timeline: Timeline, record: CycleRecord, judgement: Judgement, channels, readings: int
+) -> list[tuple[int, int]]:
     """Stretches kept at full rate, worst findings first, as long as `readings` last; merged, in order of time."""
     rate = sum(1 / c.interval_s for c in channels if c.interval_s > 0)
     left_s = readings / rate if rate else 0.0
@@ -230,7 +273,9 @@ def _wanted(judgement: Judgement, where: dict[int, tuple[int, int]]):
 def _cycle_spans(record: CycleRecord) -> dict[int, tuple[int, int]]:
     table = record.cycles
     numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
-    begin, harvest, stop = (table[c].to_numpy(np.int64) for c in ("freeze_start_ns", "harvest_start_ns", "harvest_end_ns"))
+    begin, harvest, stop = (
+        table[c].to_numpy(np.int64) for c in ("freeze_start_ns", "harvest_start_ns", "harvest_end_ns")
+    )
     last = np.where(stop > 0, stop, np.where(harvest > 0, harvest, begin + 1800 * S))
     return {int(n): (int(a), int(b)) for n, a, b in zip(numbers, begin, last, strict=True)}
 

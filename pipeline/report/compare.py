@@ -23,7 +23,9 @@ STYLES = ("base.css", "unit.css", "compare.css", "paper.css")
 SCRIPTS = ("switches.js",)
 
 
-def write_compare(path: Path, comparison: Comparison, *, unit: Unit, earlier: Log, later: Log, options: ReportOptions) -> None:
+def write_compare(
+    path: Path, comparison: Comparison, *, unit: Unit, earlier: Log, later: Log, options: ReportOptions
+) -> None:
     """Write the page of `comparison` to `path`; `earlier` and `later` are the logs that it was made from.
 
     Raises OSError.
@@ -65,13 +67,17 @@ def write_compare(path: Path, comparison: Comparison, *, unit: Unit, earlier: Lo
 
 
 def _span(start_ns: int, end_ns: int, offsets: Offsets, reader: Reader) -> Markup:
-    return reader.t_html("findings.when", first=reader.moment(start_ns, offsets), last=reader.moment(end_ns, offsets))
+    return reader.t_html(
+        "findings.when", first=reader.moment(start_ns, offsets), last=reader.moment(end_ns, offsets)
+    )
 
 
 def _row(shifted: Shifted, reader: Reader) -> dict[str, Any]:
     """One measure: both levels with their intervals, the shift with its own, a small picture."""
     step = "shift_k" if shifted.measure.endswith("_c") else shifted.measure
-    ends = reader.t_html("compare.interval", low=_signed(step, shifted.low, reader), high=_signed(step, shifted.high, reader))
+    ends = reader.t_html(
+        "compare.interval", low=_signed(step, shifted.low, reader), high=_signed(step, shifted.high, reader)
+    )
     return {
         "name": reader.say_html(shifted.name),
         "said": reader.say_html(shifted.sentence),
@@ -90,7 +96,9 @@ def _signed(name: str, value: float, reader: Reader) -> Markup:
     """A difference: its plus sign written out."""
     shown = [reader.show(name, float(value), units) for units in ("si", "us")]
     shown = ["+" + x if value > 0 and any(c in x for c in "123456789") else x for x in shown]
-    return Markup('<span class="q" data-si="{}" data-us="{}">{}</span>').format(*shown, shown[reader.units == "us"])
+    return Markup('<span class="q" data-si="{}" data-us="{}">{}</span>').format(
+        *shown, shown[reader.units == "us"]
+    )
 
 
 _WIDTH, _HEIGHT = 220.0, 30.0
@@ -108,30 +116,57 @@ def _levels(shifted: Shifted, reader: Reader) -> Markup:
         parts.append(svg.line(a, y, b, y, css))
         parts.append(Markup('<circle class="{}" cx="{:.1f}" cy="{:.1f}" r="4.5"/>').format(css, middle, y))
     title = reader.t(
-        "compare.levels_alt", name=reader.say(shifted.name), earlier=reader.show(shifted.measure, shifted.earlier.value), later=reader.show(shifted.measure, shifted.later.value)
+        "compare.levels_alt",
+        name=reader.say(shifted.name),
+        earlier=reader.show(shifted.measure, shifted.earlier.value),
+        later=reader.show(shifted.measure, shifted.later.value),
     )
     return svg.picture(_WIDTH, _HEIGHT, parts, title=title, css="levels")
 
 
 def _bands(earlier: Log, later: Log, kind: str, reader: Reader) -> dict[str, Any] | None:
     """The usual freezes (or harvests) before and after, as two bands in one picture."""
-    start, end = ("freeze_start_ns", "harvest_start_ns") if kind == "freeze" else ("harvest_start_ns", "harvest_end_ns")
-    both = [overlay(log.timeline, log.record, start=start, end=end, abnormal=_odd(log, f"{kind}_min")) for log in (earlier, later)]
+    start, end = (
+        ("freeze_start_ns", "harvest_start_ns")
+        if kind == "freeze"
+        else ("harvest_start_ns", "harvest_end_ns")
+    )
+    both = [
+        overlay(log.timeline, log.record, start=start, end=end, abnormal=_odd(log, f"{kind}_min"))
+        for log in (earlier, later)
+    ]
     before, after = both
-    if before is None or after is None or before.unit != after.unit or not (before.usual >= 5 and after.usual >= 5):
+    if (
+        before is None
+        or after is None
+        or before.unit != after.unit
+        or not (before.usual >= 5 and after.usual >= 5)
+    ):
         return None
     reach = max(_reach(before), _reach(after))
-    every = np.concatenate([v[np.isfinite(v) & (o.minute <= reach)] for o in (before, after) for v in (o.low, o.high)])
+    every = np.concatenate(
+        [v[np.isfinite(v) & (o.minute <= reach)] for o in (before, after) for v in (o.low, o.high)]
+    )
     if not len(every) or reach <= 0:
         return None
     width, height = 640.0, 260.0
-    plane = svg.Plane(left=48, top=8, width=width - 60, height=height - 52, x=(0, reach), y=(float(every.min()) - 0.5, float(every.max()) + 0.5))
+    plane = svg.Plane(
+        left=48,
+        top=8,
+        width=width - 60,
+        height=height - 52,
+        x=(0, reach),
+        y=(float(every.min()) - 0.5, float(every.max()) + 0.5),
+    )
     parts: list[Markup] = []
     name = {"°C": "tick_c", "A": "tick_a"}.get(before.unit, "")
     for tick in svg.nice_ticks(*plane.y, 5):
         y = float(plane.py(tick))
         shown = tuple(reader.tick(name, tick, units) for units in ("si", "us"))
-        parts += [svg.line(48, y, width - 12, y, "grid"), svg.label(43, y + 4, shown[reader.units == "us"], "tick", "end", shown)]
+        parts += [
+            svg.line(48, y, width - 12, y, "grid"),
+            svg.label(43, y + 4, shown[reader.units == "us"], "tick", "end", shown),
+        ]
     for tick in svg.nice_ticks(0, reach, 8):
         parts.append(svg.label(float(plane.px(tick)), height - 26, reader.number(tick), "tick", "middle"))
     for over, css in ((before, "before"), (after, "after")):
@@ -139,7 +174,11 @@ def _bands(earlier: Log, later: Log, kind: str, reader: Reader) -> dict[str, Any
         parts.append(svg.polyline(plane, over.minute, over.middle, f"middle {css}"))
     parts.append(svg.label(width - 12, height - 6, reader.t(f"picture.minutes_{kind}"), "tick", "end"))
     said = reader.t(f"compare.bands_{kind}", earlier=before.usual, later=after.usual, channel_role=after.role)
-    return {"name": f"chart.{kind}s", "svg": svg.picture(width, height, parts, title=said, css="evidence bands"), "said": said}
+    return {
+        "name": f"chart.{kind}s",
+        "svg": svg.picture(width, height, parts, title=said, css="evidence bands"),
+        "said": said,
+    }
 
 
 def _reach(over: Overlay) -> float:

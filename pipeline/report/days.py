@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime
 import numpy as np
 
 from pipeline.cycles.record import CycleRecord, PhaseKind
+from pipeline.findings.finding import Output
 from pipeline.report.clock import Offsets
 
 S = 1_000_000_000
@@ -47,7 +48,11 @@ def days_of(record: CycleRecord, offsets: Offsets) -> Days | None:
     np.add.at(hours, (day - first, hour, kind), np.diff(cuts) / H_NS)
     table = record.cycles
     ends = table["harvest_end_ns"].to_numpy(np.int64)[table["complete"].to_numpy().astype(bool)]
-    cycles = np.bincount(offsets.local_ns(ends) // (24 * H_NS) - first, minlength=count)[:count] if len(ends) else np.zeros(count, int)
+    cycles = (
+        np.bincount(offsets.local_ns(ends) // (24 * H_NS) - first, minlength=count)[:count]
+        if len(ends)
+        else np.zeros(count, int)
+    )
     midnight = (np.arange(count + 1) + first) * 24 * H_NS
     length_h = np.diff(offsets.utc_ns(midnight)) / H_NS
     logged = hours[:, :, : KINDS.index(PhaseKind.GAP)].sum(axis=(1, 2))
@@ -59,3 +64,10 @@ def days_of(record: CycleRecord, offsets: Offsets) -> Days | None:
         logged_h=logged,
         whole=logged >= 0.97 * length_h,
     )
+
+
+def kg_per_cycle(output: Output) -> float | None:
+    """Ice of one cycle as the output was reckoned [kg]; None where it could not be said."""
+    if not output.ice_kg_per_day or not output.cycles_per_day:
+        return None
+    return round(output.ice_kg_per_day / output.cycles_per_day, 4)

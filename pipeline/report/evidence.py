@@ -76,9 +76,18 @@ def _telling_cycle(finding: Finding, record: CycleRecord, kind: str) -> _Telling
     """Of the cycles meant, the one that shows the finding best and was seen whole."""
     table = record.cycles
     numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
-    start, end = ("freeze_start_ns", "harvest_start_ns") if kind == "freeze" else ("harvest_start_ns", "harvest_end_ns")
+    start, end = (
+        ("freeze_start_ns", "harvest_start_ns")
+        if kind == "freeze"
+        else ("harvest_start_ns", "harvest_end_ns")
+    )
     length = table[f"{kind}_min"].to_numpy(dtype=float)
-    usable = np.isin(numbers, finding.cycles) & np.isfinite(length) & (table[start].to_numpy() >= 0) & (table[end].to_numpy() >= 0)
+    usable = (
+        np.isin(numbers, finding.cycles)
+        & np.isfinite(length)
+        & (table[start].to_numpy() >= 0)
+        & (table[end].to_numpy() >= 0)
+    )
     if not usable.any():
         return None
     at = np.flatnonzero(usable)
@@ -87,15 +96,21 @@ def _telling_cycle(finding: Finding, record: CycleRecord, kind: str) -> _Telling
     elif finding.code == "weak-freeze":
         # Of cycles of middling length the warmest: an odd length would hide what is meant.
         middling = at[np.argsort(np.abs(length[at] - np.median(length[at])))[: max(len(at) // 2, 1)]]
-        best = middling[np.argmax(np.nan_to_num(table["freeze_end_c"].to_numpy(dtype=float)[middling], nan=-np.inf))]
+        best = middling[
+            np.argmax(np.nan_to_num(table["freeze_end_c"].to_numpy(dtype=float)[middling], nan=-np.inf))
+        ]
     elif finding.code == "freeze-at-timeout":
         best = at[len(at) // 2]
     else:
         best = at[np.argmax(length[at])]
-    return _Telling(cycle=int(numbers[best]), start_ns=int(table[start].iloc[best]), length_min=float(length[best]))
+    return _Telling(
+        cycle=int(numbers[best]), start_ns=int(table[start].iloc[best]), length_min=float(length[best])
+    )
 
 
-def _cycle_picture(row: _Telling, kind: str, overlay: Overlay, channel: Channel, reader: Reader) -> Evidence | None:
+def _cycle_picture(
+    row: _Telling, kind: str, overlay: Overlay, channel: Channel, reader: Reader
+) -> Evidence | None:
     lead_min = 1.5 if kind == "harvest" else 0.0
     usual_min = overlay.usual_min if overlay.usual else row.length_min
     reach_min = max(row.length_min, usual_min * 1.25) + (1.5 if kind == "harvest" else 2.0)
@@ -131,7 +146,9 @@ def _cycle_picture(row: _Telling, kind: str, overlay: Overlay, channel: Channel,
     return Evidence(svg=svg.picture(WIDTH, HEIGHT, parts, title=caption, css="evidence"), caption=caption)
 
 
-def _span_picture(finding: Finding, timeline: Timeline, record: CycleRecord, offsets: Offsets, reader: Reader) -> Evidence | None:
+def _span_picture(
+    finding: Finding, timeline: Timeline, record: CycleRecord, offsets: Offsets, reader: Reader
+) -> Evidence | None:
     begin, stop = _window(finding, record, timeline)
     about = str(finding.evidence.get("role", ""))
     wanted = [about] if about else []
@@ -140,19 +157,28 @@ def _span_picture(finding: Finding, timeline: Timeline, record: CycleRecord, off
         channel = timeline.channels[0]
     if channel is None:
         return None
-    raw = finding.code.startswith(("probe-", "clamp-"))  # here the readings that can't be trusted are the point
+    raw = finding.code.startswith(
+        ("probe-", "clamp-")
+    )  # here the readings that can't be trusted are the point
     time_ns, values = _readings(channel, begin, stop, trusted=not raw)
     if not len(values):
         return None
     x = (time_ns - begin) / S
     plane, parts = _frame((0.0, (stop - begin) / S), [values], channel, reader)
     bottom = plane.top + plane.height
-    a, b = (float(v) for v in plane.px([(max(finding.start_ns, begin) - begin) / S, (min(finding.end_ns, stop) - begin) / S]))
+    a, b = (
+        float(v)
+        for v in plane.px(
+            [(max(finding.start_ns, begin) - begin) / S, (min(finding.end_ns, stop) - begin) / S]
+        )
+    )
     if (finding.start_ns, finding.end_ns) != (timeline.start_ns, timeline.end_ns) and b > a:
         parts.insert(0, svg.rect(a, plane.top, b - a, plane.height, "meant"))
     parts.append(svg.polyline(plane, *_broken(x, values, channel.interval_s), "odd"))
     for phase in _phases_within(record, begin, stop):
-        left, right = plane.px([(max(phase.start_ns, begin) - begin) / S, (min(phase.end_ns, stop) - begin) / S])
+        left, right = plane.px(
+            [(max(phase.start_ns, begin) - begin) / S, (min(phase.end_ns, stop) - begin) / S]
+        )
         parts.append(svg.rect(left, bottom + 2, right - left, STRIP, f"phase-{phase.kind.value}"))
     first, last = reader.span(begin, stop, offsets)
     parts.append(svg.label(LEFT, HEIGHT - 16, first, "tick"))
@@ -171,7 +197,9 @@ def _window(finding: Finding, record: CycleRecord, timeline: Timeline) -> tuple[
     return max(start - room, timeline.start_ns), min(end + room, timeline.end_ns)
 
 
-def _readings(channel: Channel, begin: int, stop: int, *, trusted: bool = True) -> tuple[np.ndarray, np.ndarray]:
+def _readings(
+    channel: Channel, begin: int, stop: int, *, trusted: bool = True
+) -> tuple[np.ndarray, np.ndarray]:
     if trusted:
         time_ns, values = trusted_readings(channel)
     else:
@@ -190,19 +218,34 @@ def _broken(x: np.ndarray, values: np.ndarray, interval_s: float) -> tuple[np.nd
     return np.insert(x, holes, x[holes - 1]), np.insert(values, holes, np.nan)
 
 
-def _frame(x: tuple[float, float], ys: list[np.ndarray], channel: Channel, reader: Reader) -> tuple[svg.Plane, list[Markup]]:
+def _frame(
+    x: tuple[float, float], ys: list[np.ndarray], channel: Channel, reader: Reader
+) -> tuple[svg.Plane, list[Markup]]:
     """The plane with its grid and the labels of its left side."""
     seen = np.concatenate([y[np.isfinite(y)] for y in ys])
     low, high = float(seen.min()), float(seen.max())
     room = max((high - low) * 0.06, 0.5 if channel.unit == "°C" else 0.1)
     plane = svg.Plane(
-        left=LEFT, top=TOP, width=WIDTH - LEFT - RIGHT, height=HEIGHT - TOP - BOTTOM, x=x, y=(low - room, high + room)
+        left=LEFT,
+        top=TOP,
+        width=WIDTH - LEFT - RIGHT,
+        height=HEIGHT - TOP - BOTTOM,
+        x=x,
+        y=(low - room, high + room),
     )
     parts: list[Markup] = []
     name = {"°C": "tick_c", "A": "tick_a"}.get(channel.unit, "")
     for tick in svg.nice_ticks(*plane.y, 4):
         y = float(plane.py(tick))
-        parts.append(svg.line(plane.left, y, plane.left + plane.width, y, "zero" if tick == 0 and name == "tick_c" else "grid"))
+        parts.append(
+            svg.line(
+                plane.left,
+                y,
+                plane.left + plane.width,
+                y,
+                "zero" if tick == 0 and name == "tick_c" else "grid",
+            )
+        )
         shown = tuple(reader.tick(name, tick, units) for units in ("si", "us"))
         parts.append(svg.label(LEFT - 5, y + 3.5, shown[reader.units == "us"], "tick", "end", shown))
     return plane, parts

@@ -54,7 +54,15 @@ def write_fleet(
 def _csv_row(summary: UnitSummary, reader: Reader) -> list[str]:
     """House units. Text that could be taken for a formula gets an apostrophe before it."""
     s, si = summary, Reader(language=reader.language, units="si")
-    figures = (s.days, s.cycles, s.cycles_per_day, s.ice_kg_per_day, s.freeze_min, s.harvest_min, s.abnormal_cycles)
+    figures = (
+        s.days,
+        s.cycles,
+        s.cycles_per_day,
+        s.ice_kg_per_day,
+        s.freeze_min,
+        s.harvest_min,
+        s.abnormal_cycles,
+    )
     texts = [spreadsheet_safe(x) for x in (s.unit, s.title, s.place)]
     told = spreadsheet_safe(si.say(text_from(s.texts["verdict_client"]))) if s.texts else ""
     numbers = ["" if v is None else f"{v:g}" if isinstance(v, float) else str(v) for v in figures]
@@ -77,7 +85,9 @@ class _Totals:
         if summary.ice_kg_per_day is not None:
             self.ice_kg += summary.ice_kg_per_day
             self.ice_from += 1
-        self.longest_min = max(self.longest_min, max((v for v in summary.trace if v is not None), default=0.0))
+        self.longest_min = max(
+            self.longest_min, max((v for v in summary.trace if v is not None), default=0.0)
+        )
 
 
 def fleet_page(ordered: Iterable[UnitSummary], problems: Sequence[Problem], reader: Reader) -> Iterator[str]:
@@ -110,7 +120,12 @@ def _row(summary: UnitSummary, place: int, top: float, reader: Reader) -> dict[s
         "trend": trend,
         "search": " ".join((summary.title, summary.unit, summary.place, *summary.codes)).casefold(),
         # What the page's script sorts by: a larger number comes first
-        "keys": {"worst": -place, "ice": summary.ice_kg_per_day or -1, "freeze": summary.freeze_min or -1, "trend": round(change, 2)},
+        "keys": {
+            "worst": -place,
+            "ice": summary.ice_kg_per_day or -1,
+            "freeze": summary.freeze_min or -1,
+            "trend": round(change, 2),
+        },
     }
 
 
@@ -125,7 +140,13 @@ def _trace(summary: UnitSummary, top: float, reader: Reader) -> Markup:
     """The freezes as a row of ticks on one scale for all units; where no ice was made, nothing stands."""
     seen = [v for v in summary.trace if v is not None]
     if not seen:
-        return svg.picture(_WIDTH, _HEIGHT, [svg.line(0, _HEIGHT - 0.5, _WIDTH, _HEIGHT - 0.5, "none")], title=reader.t("fleet.trace_none", title=summary.title), css="comb")
+        return svg.picture(
+            _WIDTH,
+            _HEIGHT,
+            [svg.line(0, _HEIGHT - 0.5, _WIDTH, _HEIGHT - 0.5, "none")],
+            title=reader.t("fleet.trace_none", title=summary.title),
+            css="comb",
+        )
     scale = min(top, 4 * float(np.median(seen)))  # one endless freeze elsewhere must not flatten the others
     pitch = _WIDTH / len(summary.trace)
     plain, odd = [], []
@@ -134,6 +155,16 @@ def _trace(summary: UnitSummary, top: float, reader: Reader) -> Markup:
             tall = min(value / scale, 1.0) * (_HEIGHT - 2)
             into = odd if n < len(summary.trace_flags) and summary.trace_flags[n] else plain
             into.append(f"M{n * pitch + pitch / 2:.0f} {_HEIGHT:.0f}v-{tall:.0f}")
-    parts = [Markup('<path class="{}" d="{}"/>').format(css, "".join(path)) for css, path in (("tick", plain), ("tick odd", odd)) if path]
-    said = reader.t("fleet.trace_alt", title=summary.title, low_min=min(seen), high_min=max(seen), abnormal=summary.abnormal_cycles)
+    parts = [
+        Markup('<path class="{}" d="{}"/>').format(css, "".join(path))
+        for css, path in (("tick", plain), ("tick odd", odd))
+        if path
+    ]
+    said = reader.t(
+        "fleet.trace_alt",
+        title=summary.title,
+        low_min=min(seen),
+        high_min=max(seen),
+        abnormal=summary.abnormal_cycles,
+    )
     return svg.picture(_WIDTH, _HEIGHT, parts, title=said, css="comb")

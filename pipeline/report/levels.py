@@ -41,7 +41,9 @@ def trusted_readings(channel: Channel) -> tuple[np.ndarray, np.ndarray]:
 def finest_width_s(span_s: float, interval_s: float, values: int) -> float:
     """The smallest of WIDTHS_S that is no finer than the logger and keeps at most `values` buckets over the span."""
     least = max(interval_s, span_s / max(values, 1))
-    return float(next((w for w in WIDTHS_S if w >= least * 0.999), WIDTHS_S[-1] * np.ceil(least / WIDTHS_S[-1])))
+    return float(
+        next((w for w in WIDTHS_S if w >= least * 0.999), WIDTHS_S[-1] * np.ceil(least / WIDTHS_S[-1]))
+    )
 
 
 def level(time_ns: np.ndarray, values: np.ndarray, *, start_ns: int, end_ns: int, width_s: float) -> Level:
@@ -64,7 +66,9 @@ def coarser(fine: Level, times: int = STEP) -> Level:
     low = np.concatenate([fine.low, np.full(pad, np.nan)]).reshape(-1, times)
     high = np.concatenate([fine.high, np.full(pad, np.nan)]).reshape(-1, times)
     # fmin and fmax pass over NaN, and give NaN only where all are
-    return Level(width_s=fine.width_s * times, low=np.fmin.reduce(low, axis=1), high=np.fmax.reduce(high, axis=1))
+    return Level(
+        width_s=fine.width_s * times, low=np.fmin.reduce(low, axis=1), high=np.fmax.reduce(high, axis=1)
+    )
 
 
 def thinned(time_ns: np.ndarray, values: np.ndarray, points: int) -> tuple[np.ndarray, np.ndarray]:

@@ -6,7 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.cycles.record import CycleRecord
+from pipeline.findings.finding import Judgement
+
 MODIFIED_Z = 3.5  # Iglewicz & Hoaglin's limit: NIST/SEMATECH e-Handbook 1.3.5.17
+LEAST_USUAL = 8  # cycles for limits of their own
 SPREAD_FLOOR = 0.015  # of the centre; no machine is steadier for long (common practice, no source)
 
 
@@ -19,7 +23,9 @@ class Limits:
     high: float
 
 
-def limits_of(lengths_min: np.ndarray, *, z: float = MODIFIED_Z, floor: float = SPREAD_FLOOR, sampling_min: float = 0.0) -> Limits:
+def limits_of(
+    lengths_min: np.ndarray, *, z: float = MODIFIED_Z, floor: float = SPREAD_FLOOR, sampling_min: float = 0.0
+) -> Limits:
     """Median ± z robust standard deviations.
 
     The robust deviation is the median absolute deviation ÷ 0.6745 (NIST/SEMATECH e-Handbook 1.3.5.17), no less than
@@ -27,7 +33,32 @@ def limits_of(lengths_min: np.ndarray, *, z: float = MODIFIED_Z, floor: float = 
     """
     seen = lengths_min[np.isfinite(lengths_min)]
     if len(seen) < 5:
-        return Limits(centre=float(np.median(seen)) if len(seen) else float("nan"), low=float("nan"), high=float("nan"))
+        return Limits(
+            centre=float(np.median(seen)) if len(seen) else float("nan"), low=float("nan"), high=float("nan")
+        )
     centre = float(np.median(seen))
     spread = max(float(np.median(np.abs(seen - centre))) / 0.6745, floor * centre, sampling_min)
     return Limits(centre=centre, low=max(centre - z * spread, 0.0), high=centre + z * spread)
+
+
+def limits_in_force(record: CycleRecord, column: str, judgement: Judgement, odd: set[int]) -> Limits:
+    """The limits that `column` was judged by, where a finding tells them; else from the cycles that nobody objects to.
+
+    odd: numbers of the cycles that somebody objects to; they stay out where enough others are left.
+    """
+    kind, told_by = column.removesuffix("_min"), ("usual_low_min", "usual_min", "usual_high_min")
+    for finding in judgement.findings:
+        told = finding.evidence
+        if finding.code.startswith(f"{kind}-") and all(told.get(name) is not None for name in told_by):
+            low, centre, high = (float(told[name]) for name in told_by)
+            return Limits(centre=centre, low=low, high=high)
+    table = record.cycles
+    sampling = table["uncertainty_min"].to_numpy(dtype=float)
+    known = sampling[np.isfinite(sampling)]
+    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
+    whole = ~table["broken"].to_numpy().astype(bool)
+    usual = whole & ~np.isin(numbers, list(odd))
+    lengths = table[column].to_numpy(dtype=float)
+    chosen = lengths[usual] if np.isfinite(lengths[usual]).sum() >= LEAST_USUAL else lengths[whole]
+    # uncertainty_min is the half-width of a 90 % interval: 1.645 standard deviations
+    return limits_of(chosen, sampling_min=float(np.median(known)) / 1.645 if len(known) else 0.0)

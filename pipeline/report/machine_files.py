@@ -23,7 +23,17 @@ from pipeline.report.wording import Reader
 if TYPE_CHECKING:
     from pathlib import Path
 
-_FIRST = ("cycle", "freeze_start", "harvest_start", "harvest_end", "freeze_min", "harvest_min", "uncertainty_min", "complete", "flags")
+_FIRST = (
+    "cycle",
+    "freeze_start",
+    "harvest_start",
+    "harvest_end",
+    "freeze_min",
+    "harvest_min",
+    "uncertainty_min",
+    "complete",
+    "flags",
+)
 
 _DECIMALS = {"_min": 3, "_c": 2, "_k": 2, "_k_per_min": 3, "_a": 3, "_ah": 4, "_kwh": 4, "_s": 2}
 
@@ -77,7 +87,9 @@ def findings_json(timeline: Timeline, judgement: Judgement, offsets: Offsets, re
     """The findings with their numbers. Sentences are in the reader's language, values always in SI units."""
     reader = Reader(language=reader.language, units="si")
     start, end = iso_times(np.array([timeline.start_ns, timeline.end_ns]), offsets)
-    spans = iso_times(np.array([t for f in judgement.findings for t in (f.start_ns, f.end_ns)], np.int64), offsets)
+    spans = iso_times(
+        np.array([t for f in judgement.findings for t in (f.start_ns, f.end_ns)], np.int64), offsets
+    )
     output = judgement.output
     whole = {
         "unit": timeline.unit_name,
@@ -140,7 +152,12 @@ def write_timeline(path: Path, timeline: Timeline) -> None:
             spread = np.full(len(time_ns), np.nan)
             spread[np.searchsorted(time_ns, channel.time_ns)] = values
             values = spread
-        about = {"unit": channel.unit, "label": channel.label, "file": channel.file, "unit_as_logged": channel.unit_read}
+        about = {
+            "unit": channel.unit,
+            "label": channel.label,
+            "file": channel.file,
+            "unit_as_logged": channel.unit_read,
+        }
         fields.append(pa.field(name, pa.float64(), metadata=about))
         arrays.append(pa.array(values, from_pandas=True))
     schema = pa.schema(fields, metadata={"unit_name": timeline.unit_name, "time_zone": timeline.time_zone})
@@ -206,9 +223,14 @@ def _cycle_numbers(table) -> np.ndarray:
 def _numbers(name: str, values: np.ndarray) -> list[str]:
     if values.dtype.kind in "iu":
         return [str(int(v)) for v in values]
-    decimals = next((d for s, d in sorted(_DECIMALS.items(), key=lambda x: -len(x[0])) if name.endswith(s)), 4)
+    decimals = next(
+        (d for s, d in sorted(_DECIMALS.items(), key=lambda x: -len(x[0])) if name.endswith(s)), 4
+    )
     rounded = np.round(values.astype(float), decimals) + 0.0
-    return ["" if not math.isfinite(v) else f"{v:.{decimals}f}".rstrip("0").rstrip(".") or "0" for v in rounded.tolist()]
+    return [
+        "" if not math.isfinite(v) else f"{v:.{decimals}f}".rstrip("0").rstrip(".") or "0"
+        for v in rounded.tolist()
+    ]
 
 
 def _union(times: list[np.ndarray]) -> np.ndarray:

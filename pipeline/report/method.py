@@ -14,17 +14,31 @@ from pipeline.report.wording import Reader
 from pipeline.unit import Unit
 
 
-def method_of(*, unit: Unit, timeline: Timeline, record: CycleRecord, judgement: Judgement, offsets: Offsets, reader: Reader) -> dict[str, Any]:
+def method_of(
+    *,
+    unit: Unit,
+    timeline: Timeline,
+    record: CycleRecord,
+    judgement: Judgement,
+    offsets: Offsets,
+    reader: Reader,
+) -> dict[str, Any]:
     """Everything that the template's method part needs."""
     uncertain = record.cycles["uncertainty_min"].to_numpy(dtype=float)
     uncertain = uncertain[np.isfinite(uncertain)]
     return {
         "timing": reader.t_html(
-            "method.timing", uncertainty_min=float(np.median(uncertain)), interval=reader.seconds(record.interval_s)
+            "method.timing",
+            uncertainty_min=float(np.median(uncertain)),
+            interval=reader.seconds(record.interval_s),
         )
         if len(uncertain)
         else None,
-        "lags": [reader.t_html("method.lag", channel_role=role, lag_s=lag) for role, lag in record.lag_s.items() if np.isfinite(lag) and lag >= 1],
+        "lags": [
+            reader.t_html("method.lag", channel_role=role, lag_s=lag)
+            for role, lag in record.lag_s.items()
+            if np.isfinite(lag) and lag >= 1
+        ],
         "bands": reader.t_html(
             "method.bands",
             freeze_low_min=unit.expected_freeze_min[0],
@@ -33,7 +47,14 @@ def method_of(*, unit: Unit, timeline: Timeline, record: CycleRecord, judgement:
             harvest_high_min=unit.expected_harvest_min[1],
         ),
         "channels": [_channel(c, reader) for c in timeline.channels],
-        "doubts": [{"what": reader.say_html(d.what), "label": d.label, "span": reader.span(d.start_ns, d.end_ns, offsets)} for d in timeline.doubts],
+        "doubts": [
+            {
+                "what": reader.say_html(d.what),
+                "label": d.label,
+                "span": reader.span(d.start_ns, d.end_ns, offsets),
+            }
+            for d in timeline.doubts
+        ],
         "sources": [
             {
                 "name": s.name,
@@ -46,7 +67,13 @@ def method_of(*, unit: Unit, timeline: Timeline, record: CycleRecord, judgement:
             for s in timeline.sources
         ],
         "thresholds": [
-            {"name": name, "value": reader.number(value), "unit": sign, "source": source, "what": _decides(name, reader)}
+            {
+                "name": name,
+                "value": reader.number(value),
+                "unit": sign,
+                "source": source,
+                "what": _decides(name, reader),
+            }
             for name, value, sign, source in judgement.thresholds
         ],
     }

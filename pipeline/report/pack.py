@@ -52,7 +52,14 @@ class Pack:
         jumps = np.diff(whole, prepend=0)
         zigzag = np.where(jumps >= 0, 2 * jumps, -2 * jumps - 1).astype("<u4")
         planes = b"".join(((zigzag >> shift) & 255).astype(np.uint8).tobytes() for shift in (0, 8, 16))
-        return {"as": "q", "n": len(values), "at": self._put(planes), "base": base, "step": step, "empty": _runs(~seen)}
+        return {
+            "as": "q",
+            "n": len(values),
+            "at": self._put(planes),
+            "base": base,
+            "step": step,
+            "empty": _runs(~seen),
+        }
 
     def _put(self, part: bytes) -> int:
         part += b"\0" * (-len(part) % 8)
@@ -63,7 +70,9 @@ class Pack:
     def packed(self) -> bytes:
         """base64 of the gzipped block. JSON goes in as ASCII, and base64 holds no mark-up: nothing in it can end a tag."""
         header = json.dumps(self.header, separators=(",", ":"), allow_nan=False).encode("ascii")
-        header += b" " * ((4 - len(header)) % 8)  # with the length before it, the arrays start at a multiple of 8
+        header += b" " * (
+            (4 - len(header)) % 8
+        )  # with the length before it, the arrays start at a multiple of 8
         squeeze = zlib.compressobj(6, zlib.DEFLATED, 31)
         whole = [struct.pack("<I", len(header)), header, *self._parts]
         return base64.b64encode(b"".join([*map(squeeze.compress, whole), squeeze.flush()]))

@@ -46,8 +46,15 @@ _lock = threading.Lock()
 @cache
 def _pack() -> PlottingScript:
     # `plotly.offline.get_plotlyjs` reads this same file, but importing it costs 0.1 s more.
-    script = (_package_folder() / "package_data" / "plotly.min.js").read_text(encoding="utf-8").replace("\r\n", "\n").encode()
-    return PlottingScript(packed=base64.b64encode(gzip.compress(script, 9, mtime=0)), integrity=csp_hash(script))
+    script = (
+        (_package_folder() / "package_data" / "plotly.min.js")
+        .read_text(encoding="utf-8")
+        .replace("\r\n", "\n")
+        .encode()
+    )
+    return PlottingScript(
+        packed=base64.b64encode(gzip.compress(script, 9, mtime=0)), integrity=csp_hash(script)
+    )
 
 
 def _package_folder() -> Path:

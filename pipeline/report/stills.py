@@ -47,7 +47,9 @@ class _Report:
     abnormal: np.ndarray  # bool: the freeze, not the harvest
 
 
-def still_pictures(unit_folder: Path, *, language: Language = "en", units: Units = "si") -> dict[str, tuple[bytes, str]]:
+def still_pictures(
+    unit_folder: Path, *, language: Language = "en", units: Units = "si"
+) -> dict[str, tuple[bytes, str]]:
     """Pictures of the report in `unit_folder`: name -> (PNG, what it shows in a sentence).
 
     "log": the cold trace and the current with the phases under them; "freezes": the length of every freeze with its
@@ -68,9 +70,13 @@ def _read(folder: Path) -> _Report:
     file = pq.ParquetFile(folder / "timeline.parquet")
     schema = file.schema_arrow
     zone = schema.field("time").type.tz
-    roles = [role for group in (_COLD, _DRAW) if (role := next((r for r in group if r in schema.names), None))]
+    roles = [
+        role for group in (_COLD, _DRAW) if (role := next((r for r in group if r in schema.names), None))
+    ]
     table = file.read(columns=["time", *roles])
-    time_ns = table.column("time").combine_chunks().to_numpy(zero_copy_only=False).astype("M8[ns]").astype(np.int64)
+    time_ns = (
+        table.column("time").combine_chunks().to_numpy(zero_copy_only=False).astype("M8[ns]").astype(np.int64)
+    )
     channels = {}
     for role in roles:
         values = table.column(role).combine_chunks().to_numpy(zero_copy_only=False)
@@ -91,7 +97,9 @@ def _read(folder: Path) -> _Report:
         phases=phases,
         cycle_ns=np.array([_ns(row["freeze_start"]) for row in cycles], np.int64),
         freeze_min=np.array([float(row["freeze_min"] or "nan") for row in cycles]),
-        abnormal=np.array([any(not c.startswith("harvest-") for c in row["flags"].split()) for row in cycles], bool),
+        abnormal=np.array(
+            [any(not c.startswith("harvest-") for c in row["flags"].split()) for row in cycles], bool
+        ),
     )
 
 
@@ -123,22 +131,39 @@ def _figure(rows: list[float], height_in: float) -> tuple[Figure, list[Axes]]:
 
 def _draw_log(report: _Report, reader: Reader) -> Figure:
     lanes = [k for k in _LANES if any(p[2] == k for p in report.phases)]
-    figure, axes = _figure([0.16 * max(len(lanes), 1) + 0.1, *([1.5] if report.channels else []), *([0.8] * (len(report.channels) - 1))], 3.0)
+    figure, axes = _figure(
+        [
+            0.16 * max(len(lanes), 1) + 0.1,
+            *([1.5] if report.channels else []),
+            *([0.8] * (len(report.channels) - 1)),
+        ],
+        3.0,
+    )
     strip = axes[0]
     strip.grid(False)
     least = (report.end_ns - report.start_ns) / 1500
     for row, kind in enumerate(reversed(lanes)):
         spans = [(a / S, max(b - a, least) / S) for a, b, k in report.phases if k == kind]
         strip.broken_barh(spans, (row + 0.12, 0.76), facecolor=LIGHT[kind], linewidth=0, snap=False)
-    strip.set_yticks([r + 0.5 for r in range(len(lanes))], [reader.words[f"phase.{k}"] for k in reversed(lanes)])
+    strip.set_yticks(
+        [r + 0.5 for r in range(len(lanes))], [reader.words[f"phase.{k}"] for k in reversed(lanes)]
+    )
     strip.set_ylim(0, max(len(lanes), 1))
     strip.spines["left"].set_visible(False)
-    for ax, (n, (role, (unit, time_ns, values))) in zip(axes[1:], enumerate(report.channels.items()), strict=True):
+    for ax, (n, (role, (unit, time_ns, values))) in zip(
+        axes[1:], enumerate(report.channels.items()), strict=True
+    ):
         shown, sign = _in_units(unit, values, reader)
-        holes = np.flatnonzero(np.diff(time_ns) > max(20 * float(np.median(np.diff(time_ns))), 30 * S)) + 1 if len(time_ns) > 2 else []
+        holes = (
+            np.flatnonzero(np.diff(time_ns) > max(20 * float(np.median(np.diff(time_ns))), 30 * S)) + 1
+            if len(time_ns) > 2
+            else []
+        )
         x, y = np.insert(time_ns / S, holes, time_ns[holes] / S), np.insert(shown, holes, np.nan)
         ax.plot(x, y, color=LIGHT[("trace-1", "trace-4")[n % 2]], linewidth=0.7)
-        ax.set_title(f"{reader.words[f'role.{role}']}, {sign}", loc="left", fontsize=8, color=LIGHT["ink"], pad=3)
+        ax.set_title(
+            f"{reader.words[f'role.{role}']}, {sign}", loc="left", fontsize=8, color=LIGHT["ink"], pad=3
+        )
     _time_ticks(axes[-1], report, reader)
     return figure
 
@@ -148,12 +173,32 @@ def _draw_freezes(report: _Report, reader: Reader) -> Figure:
     seen = np.isfinite(report.freeze_min)
     usual, odd = seen & ~report.abnormal, seen & report.abnormal
     limits = limits_of(report.freeze_min)
-    ax.plot(report.cycle_ns[usual] / S, report.freeze_min[usual], "o", color=LIGHT["freeze"], markersize=2.6, markeredgewidth=0)
-    ax.plot(report.cycle_ns[odd] / S, report.freeze_min[odd], "D", color=LIGHT["odd"], markersize=5, markeredgewidth=0)
+    ax.plot(
+        report.cycle_ns[usual] / S,
+        report.freeze_min[usual],
+        "o",
+        color=LIGHT["freeze"],
+        markersize=2.6,
+        markeredgewidth=0,
+    )
+    ax.plot(
+        report.cycle_ns[odd] / S,
+        report.freeze_min[odd],
+        "D",
+        color=LIGHT["odd"],
+        markersize=5,
+        markeredgewidth=0,
+    )
     for value, style in ((limits.centre, "-"), (limits.low, "--"), (limits.high, "--")):
         if np.isfinite(value):
             ax.axhline(value, color=LIGHT["ink"], linewidth=0.8, linestyle=style)
-    ax.set_title(f"{reader.t('chart.lengths_still')}, {reader.t('chart.minutes')}", loc="left", fontsize=8, color=LIGHT["ink"], pad=3)
+    ax.set_title(
+        f"{reader.t('chart.lengths_still')}, {reader.t('chart.minutes')}",
+        loc="left",
+        fontsize=8,
+        color=LIGHT["ink"],
+        pad=3,
+    )
     _time_ticks(ax, report, reader)
     return figure
 
@@ -183,7 +228,11 @@ def _in_units(unit: str, values: np.ndarray, reader: Reader) -> tuple[np.ndarray
 def _log_said(report: _Report, reader: Reader) -> str:
     names = {"°C": "t_c", "A": "i_a", "W": "p_w"}
     channels = ", ".join(
-        reader.t("chart.log_channel", channel_role=role, span="…".join(reader.show(names.get(unit, ""), float(v)) for v in (y.min(), y.max())))
+        reader.t(
+            "chart.log_channel",
+            channel_role=role,
+            span="…".join(reader.show(names.get(unit, ""), float(v)) for v in (y.min(), y.max())),
+        )
         for role, (unit, _, y) in report.channels.items()
     )
     first, last = (reader.moment(t, report.offsets) for t in (report.start_ns, report.end_ns))
@@ -194,7 +243,12 @@ def _freezes_said(report: _Report, reader: Reader) -> str:
     limits = limits_of(report.freeze_min)
     seen = report.freeze_min[np.isfinite(report.freeze_min)]
     return reader.t(
-        "chart.lengths_still_alt", count=len(seen), freeze_min=limits.centre, low_min=float(seen.min()), high_min=float(seen.max()), abnormal=int(report.abnormal.sum())
+        "chart.lengths_still_alt",
+        count=len(seen),
+        freeze_min=limits.centre,
+        low_min=float(seen.min()),
+        high_min=float(seen.max()),
+        abnormal=int(report.abnormal.sum()),
     )
 
 

@@ -54,7 +54,9 @@ class UnitSummary:
     codes: tuple[str, ...] = ()  # of the findings, worst first, each once
     counts: Mapping[str, int] = field(default_factory=dict)  # severity -> findings
     abnormal_cycles: int = 0
-    trace: tuple[float | None, ...] = ()  # freeze lengths thinned to a small trace [min]; None: not making ice
+    trace: tuple[
+        float | None, ...
+    ] = ()  # freeze lengths thinned to a small trace [min]; None: not making ice
     trace_flags: tuple[int, ...] = ()  # 1 where a freeze or harvest of that stretch is abnormal
     problems: tuple[str, ...] = ()  # of files that could not be read
     texts: Mapping[str, Any] = field(default_factory=dict)  # Texts as JSON, for any language and units
@@ -73,7 +75,14 @@ class UnitSummary:
     def order(self) -> tuple:
         """Sorts the worst unit first."""
         counts = self.counts
-        return (self.rank, -counts.get("act", 0), -counts.get("watch", 0), -self.abnormal_cycles, self.title.casefold(), self.unit)
+        return (
+            self.rank,
+            -counts.get("act", 0),
+            -counts.get("watch", 0),
+            -self.abnormal_cycles,
+            self.title.casefold(),
+            self.unit,
+        )
 
     def to_json(self) -> str:
         return json.dumps(dataclasses.asdict(self), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
@@ -132,7 +141,9 @@ def summarise(
         harvest_min=_median(table, "harvest_min", complete) if record.harvests_timed else None,
         idle_share=_idle_share(record),
         codes=tuple(dict.fromkeys(f.code for f in judgement.findings)),
-        counts={s: n for s in ("act", "watch", "note") if (n := sum(f.severity == s for f in judgement.findings))},
+        counts={
+            s: n for s in ("act", "watch", "note") if (n := sum(f.severity == s for f in judgement.findings))
+        },
         abnormal_cycles=len(flagged),
         trace=trace,
         trace_flags=trace_flags,
@@ -153,7 +164,9 @@ def text_table(text: Text) -> dict[str, Any]:
 
 
 def _texts(judgement: Judgement, offsets) -> dict[str, Any]:
-    spans = iso_times(np.array([t for f in judgement.findings for t in (f.start_ns, f.end_ns)], np.int64), offsets)
+    spans = iso_times(
+        np.array([t for f in judgement.findings for t in (f.start_ns, f.end_ns)], np.int64), offsets
+    )
     return {
         "verdict_client": text_table(judgement.verdict.client),
         "verdict_technician": text_table(judgement.verdict.technician),
@@ -175,7 +188,17 @@ def _texts(judgement: Judgement, offsets) -> dict[str, Any]:
     }
 
 
-_KEPT = ("log_end", "level", "freeze_min", "harvest_min", "cycles_per_day", "ice_kg_per_day", "codes", "abnormal_cycles", "days")
+_KEPT = (
+    "log_end",
+    "level",
+    "freeze_min",
+    "harvest_min",
+    "cycles_per_day",
+    "ice_kg_per_day",
+    "codes",
+    "abnormal_cycles",
+    "days",
+)
 
 
 def _before(previous: UnitSummary | None, end: str) -> Mapping[str, Any] | None:
@@ -223,4 +246,3 @@ def _trace(record: CycleRecord, timeline: Timeline, flagged: set[int]) -> tuple[
     np.fmax.at(longest, at[seen], freeze[seen])
     marks[at[np.isin(numbers, list(flagged))]] = 1
     return tuple(None if v != v else round(v, 2) for v in longest.tolist()), tuple(marks.tolist())
-

@@ -27,7 +27,11 @@ class Plane:
         return self.left + (np.asarray(x, float) - self.x[0]) / ((self.x[1] - self.x[0]) or 1) * self.width
 
     def py(self, y) -> np.ndarray:
-        return self.top + self.height - (np.asarray(y, float) - self.y[0]) / ((self.y[1] - self.y[0]) or 1) * self.height
+        return (
+            self.top
+            + self.height
+            - (np.asarray(y, float) - self.y[0]) / ((self.y[1] - self.y[0]) or 1) * self.height
+        )
 
 
 def polyline(plane: Plane, x: np.ndarray, y: np.ndarray, css: str) -> Markup:
@@ -53,25 +57,33 @@ def ribbon(plane: Plane, x: np.ndarray, low: np.ndarray, high: np.ndarray, css: 
 
 
 def rect(x: float, y: float, width: float, height: float, css: str) -> Markup:
-    return Markup('<rect class="{}" x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}"/>').format(css, x, y, max(width, 0.4), height)
+    return Markup('<rect class="{}" x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}"/>').format(
+        css, x, y, max(width, 0.4), height
+    )
 
 
 def line(x1: float, y1: float, x2: float, y2: float, css: str) -> Markup:
     return Markup('<path class="{}" d="M{:.1f} {:.1f}L{:.1f} {:.1f}"/>').format(css, x1, y1, x2, y2)
 
 
-def label(x: float, y: float, text, css: str = "", anchor: str = "start", units: tuple[str, str] | None = None) -> Markup:
+def label(
+    x: float, y: float, text, css: str = "", anchor: str = "start", units: tuple[str, str] | None = None
+) -> Markup:
     """Text at a point. units: what it says in (SI, US), where the page's switch changes it."""
-    switch = Markup(' data-si="{}" data-us="{}"').format(*units) if units and units[0] != units[1] else Markup("")
+    switch = (
+        Markup(' data-si="{}" data-us="{}"').format(*units) if units and units[0] != units[1] else Markup("")
+    )
     css = f"{css} q".strip() if switch else css
-    return Markup('<text class="{}" x="{:.1f}" y="{:.1f}" text-anchor="{}"{}>{}</text>').format(css, x, y, anchor, switch, escape(text))
+    return Markup('<text class="{}" x="{:.1f}" y="{:.1f}" text-anchor="{}"{}>{}</text>').format(
+        css, x, y, anchor, switch, escape(text)
+    )
 
 
 def picture(width: float, height: float, parts: Iterable[Markup], *, title: str, css: str = "") -> Markup:
     """The whole picture; `title` is what it shows, in a sentence."""
-    return Markup('<svg class="{}" viewBox="0 0 {:g} {:g}" role="img" aria-label="{}" preserveAspectRatio="xMidYMid meet">{}</svg>').format(
-        css, width, height, title, Markup("").join(parts)
-    )
+    return Markup(
+        '<svg class="{}" viewBox="0 0 {:g} {:g}" role="img" aria-label="{}" preserveAspectRatio="xMidYMid meet">{}</svg>'
+    ).format(css, width, height, title, Markup("").join(parts))
 
 
 def nice_ticks(low: float, high: float, most: int = 5) -> Sequence[float]:

@@ -37,7 +37,11 @@ def trend_of(summary: UnitSummary, reader: Reader) -> Trend:
     if before.get("freeze_min") and summary.freeze_min:
         change = 100 * (summary.freeze_min / before["freeze_min"] - 1)
         if abs(change) >= SAME_FREEZE_PCT:
-            words.append(reader.t_html(f"fleet.freeze_{'longer' if change > 0 else 'shorter'}", change_pct=abs(change)))
+            words.append(
+                reader.t_html(f"fleet.freeze_{'longer' if change > 0 else 'shorter'}", change_pct=abs(change))
+            )
             if direction == "same":
                 direction = "worse" if change > 0 else "better"
-    return Trend(direction=direction, freeze_pct=change, words=Markup(", ").join(words) or reader.t_html("fleet.same"))
+    return Trend(
+        direction=direction, freeze_pct=change, words=Markup(", ").join(words) or reader.t_html("fleet.same")
+    )

@@ -74,7 +74,9 @@ class Reader:
 
     def say_html(self, text: Text) -> Markup:
         """What analysis says, values as switchable elements; everything escaped."""
-        return Markup(self._fill(str(escape(self.words.get(text.key, text.english))), text.values, self.show_html))
+        return Markup(
+            self._fill(str(escape(self.words.get(text.key, text.english))), text.values, self.show_html)
+        )
 
     def show(self, name: str, value: Any, units: Units | None = None) -> str:
         """`value` converted and signed by the suffix of `name`: "12.3 min"; "–" where there is none."""
@@ -109,14 +111,18 @@ class Reader:
             return value
         si, us = self.show(name, value, "si"), self.show(name, value, "us")
         if si == us:
-            return Markup('<bdi>{}</bdi>').format(si) if isinstance(value, str) else escape(si)
-        return Markup('<span class="q" data-si="{}" data-us="{}">{}</span>').format(si, us, us if self.units == "us" else si)
+            return Markup("<bdi>{}</bdi>").format(si) if isinstance(value, str) else escape(si)
+        return Markup('<span class="q" data-si="{}" data-us="{}">{}</span>').format(
+            si, us, us if self.units == "us" else si
+        )
 
     def seconds(self, seconds: float) -> str:
         """ "30 s", "5 min", "1 h": the largest unit that needs no fraction."""
         if seconds != seconds:
             return "–"
-        unit, size = next(((u, s) for u, s in (("h", 3600), ("min", 60)) if seconds >= s and seconds % s == 0), ("s", 1))
+        unit, size = next(
+            ((u, s) for u, s in (("h", 3600), ("min", 60)) if seconds >= s and seconds % s == 0), ("s", 1)
+        )
         return self.t(f"duration.{unit}", n=self.number(round(seconds / size, 3)))
 
     def number(self, value: float, decimals: int | None = None) -> str:
@@ -134,19 +140,21 @@ class Reader:
         return self._decimal(text) + (short if short == "°" else f"\N{NARROW NO-BREAK SPACE}{short}")
 
     def day(self, at: datetime, *, year: bool = True) -> str:
-        """"24 Mar 2026": the month in letters, so that no one reads it as the day."""
+        """ "24 Mar 2026": the month in letters, so that no one reads it as the day."""
         month = self.words["calendar.months"].split()[at.month - 1]
         return f"{at.day} {month} {at.year}" if year else f"{at.day} {month}"
 
     def moment(self, time_ns: int, offsets: Offsets, *, year: bool = True) -> str:
-        """"24 Mar 2026, 03:15" in the unit's zone."""
+        """ "24 Mar 2026, 03:15" in the unit's zone."""
         at = local_day(time_ns, offsets)
         return f"{self.day(at, year=year)}, {at:%H:%M}"
 
     def span(self, start_ns: int, end_ns: int, offsets: Offsets) -> tuple[str, str]:
         """Both ends of a stretch, the second without the date where it is the same day."""
         first, last = local_day(start_ns, offsets), local_day(end_ns, offsets)
-        end = f"{last:%H:%M}" if first.date() == last.date() else f"{self.day(last, year=False)}, {last:%H:%M}"
+        end = (
+            f"{last:%H:%M}" if first.date() == last.date() else f"{self.day(last, year=False)}, {last:%H:%M}"
+        )
         return f"{self.day(first, year=False)}, {first:%H:%M}", end
 
     def term(self, name: str, value: str) -> str:

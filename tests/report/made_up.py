@@ -47,7 +47,8 @@ def made_up(
         start_ns=start,
         end_ns=end,
         channels=tuple(
-            _channel(rng, role, time_ns, phases, interval_s, label.format(n=n + 1, role=role)) for n, role in enumerate(roles)
+            _channel(rng, role, time_ns, phases, interval_s, label.format(n=n + 1, role=role))
+            for n, role in enumerate(roles)
         ),
         sources=(
             SourceFile(
@@ -94,8 +95,13 @@ def _phases(rng, start, end, well):
         if to > at:
             phases.append(
                 Phase(
-                    kind=kind, start_ns=at, end_ns=to, start_uncertainty_s=2.0,
-                    start_evidence=("evaporator", "current"), confidence=0.97, why=why,
+                    kind=kind,
+                    start_ns=at,
+                    end_ns=to,
+                    start_uncertainty_s=2.0,
+                    start_evidence=("evaporator", "current"),
+                    confidence=0.97,
+                    why=why,
                 )
             )
         began, at = at, to
@@ -117,11 +123,18 @@ def _phases(rng, start, end, well):
         h0 = add(PhaseKind.HARVEST, harvest)
         complete = at < end
         rows.append(
-            dict(
-                cycle=number, freeze_start_ns=f0, harvest_start_ns=h0 if h0 < end else -1, harvest_end_ns=at if complete else -1,
-                freeze_min=freeze if h0 < end else np.nan, harvest_min=harvest if complete else np.nan, uncertainty_min=0.05,
-                complete=complete, after_idle=False, broken=False,
-            )
+            {
+                "cycle": number,
+                "freeze_start_ns": f0,
+                "harvest_start_ns": h0 if h0 < end else -1,
+                "harvest_end_ns": at if complete else -1,
+                "freeze_min": freeze if h0 < end else np.nan,
+                "harvest_min": harvest if complete else np.nan,
+                "uncertainty_min": 0.05,
+                "complete": complete,
+                "after_idle": False,
+                "broken": False,
+            }
         )
         if not well and number == 120:
             add(PhaseKind.GAP, 90)
@@ -147,10 +160,20 @@ def _channel(rng, role, time_ns, phases, interval_s, label):
         values = {
             "evaporator": np.select(
                 [freeze, harvest & ~stalled, harvest, idle],
-                [4 - 17 * (1 - np.exp(-minutes / 6)), -12 + 23 * np.minimum(minutes / 2, 1.1), -12 + 12.4 * np.minimum(minutes, 1), 18 - 20 * np.exp(-minutes / 20)],
+                [
+                    4 - 17 * (1 - np.exp(-minutes / 6)),
+                    -12 + 23 * np.minimum(minutes / 2, 1.1),
+                    -12 + 12.4 * np.minimum(minutes, 1),
+                    18 - 20 * np.exp(-minutes / 20),
+                ],
                 2.0,
             ),
-            "discharge": np.select([freeze, harvest, idle], [62 + minutes / 2, 70 - 3 * minutes, 30 + 30 * np.exp(-minutes / 15)], 50) + 3 * day,
+            "discharge": np.select(
+                [freeze, harvest, idle],
+                [62 + minutes / 2, 70 - 3 * minutes, 30 + 30 * np.exp(-minutes / 15)],
+                50,
+            )
+            + 3 * day,
             "condenser_in": 25 + 4 * day,
             "condenser_out": 34 + 4 * day,
             "ambient": 24 + 4 * day,
@@ -161,8 +184,19 @@ def _channel(rng, role, time_ns, phases, interval_s, label):
     values = np.round((values + rng.normal(0, noise, len(values))) / step) * step
     values = np.where(kinds == 4, np.nan, values)
     return Channel(
-        role=role, label=label, file="probes.csv", unit=unit, unit_read=unit, time_ns=time_ns, values=values,
-        trusted=np.isfinite(values), interval_s=interval_s, resolution=step, chosen=True, role_by="header", role_confidence=0.93,
+        role=role,
+        label=label,
+        file="probes.csv",
+        unit=unit,
+        unit_read=unit,
+        time_ns=time_ns,
+        values=values,
+        trusted=np.isfinite(values),
+        interval_s=interval_s,
+        resolution=step,
+        chosen=True,
+        role_by="header",
+        role_confidence=0.93,
     )
 
 
@@ -170,12 +204,23 @@ def _judgement(record, start, end, well):
     if well:
         return Judgement(
             findings=(),
-            not_judged=(NotJudged(code="warm-water", needs=text("needs.water", "a probe on the supply water")),),
-            output=Output(cycles_per_day=66.0, ice_kg_per_day=158.0, basis=text("output.basis", "slab weighed on site: {slab_kg}", slab_kg=2.4)),
+            not_judged=(
+                NotJudged(code="warm-water", needs=text("needs.water", "a probe on the supply water")),
+            ),
+            output=Output(
+                cycles_per_day=66.0,
+                ice_kg_per_day=158.0,
+                basis=text("output.basis", "slab weighed on site: {slab_kg}", slab_kg=2.4),
+            ),
             verdict=Verdict(
                 level="well",
                 client=text("verdict.well", "This machine is making ice as it should."),
-                technician=text("verdict.well.tech", "Freezes of {freeze_min}, harvests of {harvest_min}; nothing out of line.", freeze_min=18.5, harvest_min=2.1),
+                technician=text(
+                    "verdict.well.tech",
+                    "Freezes of {freeze_min}, harvests of {harvest_min}; nothing out of line.",
+                    freeze_min=18.5,
+                    harvest_min=2.1,
+                ),
             ),
         )
     table = record.cycles
@@ -191,11 +236,33 @@ def _judgement(record, start, end, well):
         s, e = span(stalled)
         findings.append(
             Finding(
-                code="harvest-stalled", severity=Severity.ACT, start_ns=s, end_ns=e, cycles=tuple(int(c) for c in stalled.cycle),
-                title=text("made.stalled", "In {count} harvests the ice did not let go: the evaporator stayed near {plateau_c} for {harvest_min}.", count=len(stalled), plateau_c=0.4, harvest_min=7.1),
-                evidence={"stalled_harvests": len(stalled), "usual_harvest_min": 2.1, "longest_harvest_min": 7.3, "plateau_c": 0.4, "harvest_rise_k_per_min": 12.0},
-                likely_causes=(text("made.c1", "Scale on the evaporator plate"), text("made.c2", "A hot-gas valve that does not open fully")),
-                next_checks=(text("made.n1", "Look at the plate for scale, and clean it by the maker's procedure"), text("made.n2", "Compare the line before and after the hot-gas valve during a harvest")),
+                code="harvest-stalled",
+                severity=Severity.ACT,
+                start_ns=s,
+                end_ns=e,
+                cycles=tuple(int(c) for c in stalled.cycle),
+                title=text(
+                    "made.stalled",
+                    "In {count} harvests the ice did not let go: the evaporator stayed near {plateau_c} for {harvest_min}.",
+                    count=len(stalled),
+                    plateau_c=0.4,
+                    harvest_min=7.1,
+                ),
+                evidence={
+                    "stalled_harvests": len(stalled),
+                    "usual_harvest_min": 2.1,
+                    "longest_harvest_min": 7.3,
+                    "plateau_c": 0.4,
+                    "harvest_rise_k_per_min": 12.0,
+                },
+                likely_causes=(
+                    text("made.c1", "Scale on the evaporator plate"),
+                    text("made.c2", "A hot-gas valve that does not open fully"),
+                ),
+                next_checks=(
+                    text("made.n1", "Look at the plate for scale, and clean it by the maker's procedure"),
+                    text("made.n2", "Compare the line before and after the hot-gas valve during a harvest"),
+                ),
                 confidence=0.95,
             )
         )
@@ -203,9 +270,24 @@ def _judgement(record, start, end, well):
         s, e = span(long)
         findings.append(
             Finding(
-                code="freeze-long", severity=Severity.WATCH, start_ns=s, end_ns=e, cycles=tuple(int(c) for c in long.cycle),
-                title=text("made.long", "{count} freezes took {freeze_min}, against {usual_min} as a rule.", count=len(long), freeze_min=34.6, usual_min=18.5),
-                evidence={"long_freezes": len(long), "usual_freeze_min": 18.5, "longest_freeze_min": 35.3, "limit_freeze_min": 21.4},
+                code="freeze-long",
+                severity=Severity.WATCH,
+                start_ns=s,
+                end_ns=e,
+                cycles=tuple(int(c) for c in long.cycle),
+                title=text(
+                    "made.long",
+                    "{count} freezes took {freeze_min}, against {usual_min} as a rule.",
+                    count=len(long),
+                    freeze_min=34.6,
+                    usual_min=18.5,
+                ),
+                evidence={
+                    "long_freezes": len(long),
+                    "usual_freeze_min": 18.5,
+                    "longest_freeze_min": 35.3,
+                    "limit_freeze_min": 21.4,
+                },
                 likely_causes=(text("made.c3", "Condenser short of air at the time"),),
                 next_checks=(text("made.n3", "See what else ran in the room at those hours"),),
                 confidence=0.8,
@@ -215,32 +297,53 @@ def _judgement(record, start, end, well):
     if gap:
         findings.append(
             Finding(
-                code="log-gap", severity=Severity.NOTE, start_ns=gap.start_ns, end_ns=gap.end_ns, flag_cycles=False,
-                title=text("made.gap", "No readings for {gap_min}.", gap_min=(gap.end_ns - gap.start_ns) / S / 60),
-                evidence={"gap_min": (gap.end_ns - gap.start_ns) / S / 60}, confidence=1.0,
+                code="log-gap",
+                severity=Severity.NOTE,
+                start_ns=gap.start_ns,
+                end_ns=gap.end_ns,
+                flag_cycles=False,
+                title=text(
+                    "made.gap", "No readings for {gap_min}.", gap_min=(gap.end_ns - gap.start_ns) / S / 60
+                ),
+                evidence={"gap_min": (gap.end_ns - gap.start_ns) / S / 60},
+                confidence=1.0,
             )
         )
     return Judgement(
         findings=tuple(findings),
         not_judged=(
             NotJudged(code="warm-water", needs=text("needs.water", "a probe on the supply water")),
-            NotJudged(code="condenser-hot", needs=text("needs.out", "a probe in the air that leaves the condenser")),
+            NotJudged(
+                code="condenser-hot", needs=text("needs.out", "a probe in the air that leaves the condenser")
+            ),
         ),
         output=Output(
-            cycles_per_day=64.0, ice_kg_per_day=151.0, ice_kg_per_day_low=143.0, ice_kg_per_day_high=160.0,
-            basis=text("output.basis", "slab weighed on site: {slab_kg}", slab_kg=2.4), expected_kg_per_day=170.0,
+            cycles_per_day=64.0,
+            ice_kg_per_day=151.0,
+            ice_kg_per_day_low=143.0,
+            ice_kg_per_day_high=160.0,
+            basis=text("output.basis", "slab weighed on site: {slab_kg}", slab_kg=2.4),
+            expected_kg_per_day=170.0,
         ),
         verdict=Verdict(
             level="act",
-            client=text("verdict.stalled", "Ice sticks to the plate now and then, and the machine loses time until it comes off."),
-            technician=text("verdict.tech", "{count} of {total} harvests stalled.", count=len(stalled), total=len(table)),
+            client=text(
+                "verdict.stalled",
+                "Ice sticks to the plate now and then, and the machine loses time until it comes off.",
+            ),
+            technician=text(
+                "verdict.tech", "{count} of {total} harvests stalled.", count=len(stalled), total=len(table)
+            ),
         ),
         thresholds=(
             ("harvest_plateau_min", 1.5, "min", "common practice, no source"),
             ("freeze_spread", 3.5, "", "NIST/SEMATECH e-Handbook 1.3.5.17"),
         ),
         cautions=(
-            text("caution.panel", "Behind the panels are live parts, hot lines and moving fans: isolate the supply before reaching in."),
+            text(
+                "caution.panel",
+                "Behind the panels are live parts, hot lines and moving fans: isolate the supply before reaching in.",
+            ),
             text("caution.gas", "Flammable refrigerants need licensed people and no ignition source nearby."),
             text("caution.codes", "Local codes and licensed practice come before anything said here."),
         ),

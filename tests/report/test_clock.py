@@ -17,9 +17,15 @@ def ns(text: str) -> int:
     ("zone", "start", "end"),
     [
         pytest.param("Europe/Madrid", "2026-03-28T00:00Z", "2026-03-30T00:00Z", id="the EU skips an hour"),
-        pytest.param("America/Chicago", "2026-10-31T00:00Z", "2026-11-02T12:00Z", id="the US repeats an hour"),
-        pytest.param("Asia/Kathmandu", "2026-01-01T00:00Z", "2026-01-02T00:00Z", id="an offset of 5 h 45 min"),
-        pytest.param("Australia/Lord_Howe", "2026-04-03T00:00Z", "2026-04-06T00:00Z", id="a change of half an hour"),
+        pytest.param(
+            "America/Chicago", "2026-10-31T00:00Z", "2026-11-02T12:00Z", id="the US repeats an hour"
+        ),
+        pytest.param(
+            "Asia/Kathmandu", "2026-01-01T00:00Z", "2026-01-02T00:00Z", id="an offset of 5 h 45 min"
+        ),
+        pytest.param(
+            "Australia/Lord_Howe", "2026-04-03T00:00Z", "2026-04-06T00:00Z", id="a change of half an hour"
+        ),
         pytest.param("UTC", "2026-04-03T00:00Z", "2026-04-04T00:00Z", id="no offset"),
     ],
 )
@@ -41,8 +47,14 @@ def test_both_sides_of_a_repeated_hour_can_be_told_apart():
 
 def test_milliseconds_are_written_for_the_whole_column_or_not_at_all():
     offsets = offsets_between(ZoneInfo("UTC"), 0, S)
-    assert list(iso_times(np.array([0, S]), offsets)) == ["1970-01-01T00:00:00+00:00", "1970-01-01T00:00:01+00:00"]
-    assert list(iso_times(np.array([0, S // 4]), offsets)) == ["1970-01-01T00:00:00.000+00:00", "1970-01-01T00:00:00.250+00:00"]
+    assert list(iso_times(np.array([0, S]), offsets)) == [
+        "1970-01-01T00:00:00+00:00",
+        "1970-01-01T00:00:01+00:00",
+    ]
+    assert list(iso_times(np.array([0, S // 4]), offsets)) == [
+        "1970-01-01T00:00:00.000+00:00",
+        "1970-01-01T00:00:00.250+00:00",
+    ]
 
 
 def test_a_moment_that_was_not_seen_is_an_empty_cell():

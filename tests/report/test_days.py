@@ -27,7 +27,9 @@ def record_of(*edges, kinds):
         # EU: 01:00 UTC on the last Sundays of March and October
         pytest.param("Europe/Madrid", "2026-03-28T23:00Z", "2026-03-29T22:00Z", 23, id="a day of 23 hours"),
         pytest.param("Europe/Madrid", "2026-10-24T22:00Z", "2026-10-25T23:00Z", 25, id="a day of 25 hours"),
-        pytest.param("Asia/Kolkata", "2026-05-01T18:30Z", "2026-05-02T18:30Z", 24, id="an offset of half an hour"),
+        pytest.param(
+            "Asia/Kolkata", "2026-05-01T18:30Z", "2026-05-02T18:30Z", 24, id="an offset of half an hour"
+        ),
     ],
 )
 def test_a_local_day_holds_its_own_number_of_hours(zone, start, end, hours):

@@ -12,7 +12,9 @@ from tests.report.test_summary import summary_of
 
 @pytest.fixture(scope="module")
 def two():
-    return replace(summary_of(), unit="bad", title="Bad one"), replace(summary_of(well=True), unit="good", title="Good one")
+    return replace(summary_of(), unit="bad", title="Bad one"), replace(
+        summary_of(well=True), unit="good", title="Good one"
+    )
 
 
 def page(folder: Path, summaries, problems=(), **options) -> str:
@@ -47,7 +49,11 @@ def test_ice_is_summed_over_the_units_that_tell_it_and_says_so(two, tmp_path):
 
 
 def test_files_that_could_not_be_read_stand_on_the_page(two, tmp_path):
-    html = page(tmp_path, two, [Problem(unit_name="cellar", file="a.csv", message='a.csv, line 3: "x" is no date; mend it')])
+    html = page(
+        tmp_path,
+        two,
+        [Problem(unit_name="cellar", file="a.csv", message='a.csv, line 3: "x" is no date; mend it')],
+    )
     assert "a.csv, line 3: &#34;x&#34; is no date; mend it" in html
 
 

@@ -58,7 +58,12 @@ def test_a_coarser_level_is_the_same_as_one_made_from_the_readings():
 
 @pytest.mark.parametrize(
     ("span_s", "interval_s", "values", "width"),
-    [(3_600, 1, 100_000, 1), (604_800, 1, 80_000, 10), (2_592_000, 1, 41_000, 120), (604_800, 60, 80_000, 60)],
+    [
+        (3_600, 1, 100_000, 1),
+        (604_800, 1, 80_000, 10),
+        (2_592_000, 1, 41_000, 120),
+        (604_800, 60, 80_000, 60),
+    ],
 )
 def test_the_finest_width_is_a_round_figure_no_finer_than_the_logger(span_s, interval_s, values, width):
     assert finest_width_s(span_s, interval_s, values) == width

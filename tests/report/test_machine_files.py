@@ -1,5 +1,6 @@
 import csv
 import io
+import itertools
 import json
 from dataclasses import replace
 from datetime import datetime
@@ -45,7 +46,7 @@ def test_phases_touch_and_cover_the_log_in_local_time(made, offsets):
     text = phases_csv(record, offsets)
     assert text.splitlines()[0] == "start,end,phase"
     table = rows(text)
-    assert all(a["end"] == b["start"] for a, b in zip(table[:-1], table[1:], strict=True))
+    assert all(a["end"] == b["start"] for a, b in itertools.pairwise(table))
     assert {row["phase"] for row in table} <= {k.value for k in PhaseKind}
     first, last = datetime.fromisoformat(table[0]["start"]), datetime.fromisoformat(table[-1]["end"])
     assert round(first.timestamp() * 1e9) == timeline.start_ns
@@ -57,7 +58,17 @@ def test_phases_touch_and_cover_the_log_in_local_time(made, offsets):
 def test_cycles_begin_with_the_columns_of_the_contract_and_hold_every_measure(made, offsets):
     _, _, record, judgement = made
     table = rows(cycles_csv(record, judgement, offsets))
-    contract = ["cycle", "freeze_start", "harvest_start", "harvest_end", "freeze_min", "harvest_min", "uncertainty_min", "complete", "flags"]
+    contract = [
+        "cycle",
+        "freeze_start",
+        "harvest_start",
+        "harvest_end",
+        "freeze_min",
+        "harvest_min",
+        "uncertainty_min",
+        "complete",
+        "flags",
+    ]
     assert list(table[0])[: len(contract)] == contract
     assert {name.removesuffix("_ns") for name in CYCLE_COLUMNS} <= set(table[0])
     assert len(table) == len(record.cycles)
@@ -93,7 +104,9 @@ def test_a_finding_on_the_whole_log_flags_no_cycle(made):
 
 def test_two_codes_of_one_cycle_stand_side_by_side_worst_first(made):
     first, second = made[3].findings[:2]
-    assert cycle_flags((replace(first, cycles=(3,)), replace(second, cycles=(3,)), replace(first, cycles=(3,)))) == {3: [first.code, second.code]}
+    assert cycle_flags(
+        (replace(first, cycles=(3,)), replace(second, cycles=(3,)), replace(first, cycles=(3,)))
+    ) == {3: [first.code, second.code]}
 
 
 def test_findings_have_the_keys_of_the_contract_and_si_units_whatever_the_page_shows(made, offsets):
@@ -102,7 +115,18 @@ def test_findings_have_the_keys_of_the_contract_and_si_units_whatever_the_page_s
     assert texts[0] == texts[1]
     table = json.loads(texts[0])
     assert {"unit", "log_start", "log_end", "verdict", "findings"} <= table.keys()
-    keys = {"code", "severity", "title", "start", "end", "cycles", "evidence", "likely_causes", "next_checks", "confidence"}
+    keys = {
+        "code",
+        "severity",
+        "title",
+        "start",
+        "end",
+        "cycles",
+        "evidence",
+        "likely_causes",
+        "next_checks",
+        "confidence",
+    }
     assert all(keys <= f.keys() for f in table["findings"])
     assert [f["code"] for f in table["findings"]] == [f.code for f in judgement.findings]
     assert "0.4\N{NO-BREAK SPACE}°C" in table["findings"][0]["title"]
@@ -110,18 +134,37 @@ def test_findings_have_the_keys_of_the_contract_and_si_units_whatever_the_page_s
 
 
 def test_numbers_that_json_cannot_hold_become_plain_ones():
-    odd = {"a": np.float64("nan"), "b": np.int64(3), "c": [np.float32(0.5), float("inf")], "d": np.array([1, 2]), "e": True, 5: None}
+    odd = {
+        "a": np.float64("nan"),
+        "b": np.int64(3),
+        "c": [np.float32(0.5), float("inf")],
+        "d": np.array([1, 2]),
+        "e": True,
+        5: None,
+    }
     assert plain(odd) == {"a": None, "b": 3, "c": [0.5, None], "d": [1, 2], "e": True, "5": None}
 
 
 def test_the_timeline_holds_the_trusted_readings_on_one_clock(made, tmp_path: Path):
     _, timeline, _, _ = made
     slow = replace(
-        timeline.channels[1], role="ambient", time_ns=timeline.channels[1].time_ns[::7] + 11, values=timeline.channels[1].values[::7], trusted=timeline.channels[1].trusted[::7]
+        timeline.channels[1],
+        role="ambient",
+        time_ns=timeline.channels[1].time_ns[::7] + 11,
+        values=timeline.channels[1].values[::7],
+        trusted=timeline.channels[1].trusted[::7],
     )
     doubted = timeline.channels[0].trusted.copy()
     doubted[100:200] = False
-    timeline = replace(timeline, channels=(replace(timeline.channels[0], trusted=doubted), *timeline.channels[1:], slow, replace(slow, chosen=False)))
+    timeline = replace(
+        timeline,
+        channels=(
+            replace(timeline.channels[0], trusted=doubted),
+            *timeline.channels[1:],
+            slow,
+            replace(slow, chosen=False),
+        ),
+    )
     write_timeline(tmp_path / "t.parquet", timeline)
     table = pq.read_table(tmp_path / "t.parquet")
     assert str(table.schema.field("time").type) == "timestamp[ns, tz=Europe/Madrid]"
@@ -136,7 +179,11 @@ def test_the_timeline_holds_the_trusted_readings_on_one_clock(made, tmp_path: Pa
 
 def test_a_second_channel_of_a_role_gets_a_column_of_its_own(made):
     channels = list(made[1].channels)
-    assert column_names([channels[0], channels[1], channels[0]]) == ["evaporator", "discharge", "evaporator_2"]
+    assert column_names([channels[0], channels[1], channels[0]]) == [
+        "evaporator",
+        "discharge",
+        "evaporator_2",
+    ]
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+34 600", "-5", "@name", "\tx", "\rx"])

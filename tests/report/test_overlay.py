@@ -44,8 +44,12 @@ def test_a_hole_in_the_log_is_not_bridged(made):
     inside = (channel.time_ns > begin + 300 * 10**9) & (channel.time_ns < begin + 600 * 10**9)
     from dataclasses import replace
 
-    holed = replace(channel, values=np.where(inside, np.nan, channel.values), trusted=channel.trusted & ~inside)
-    got = overlay(timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal={4}, channel=holed)
+    holed = replace(
+        channel, values=np.where(inside, np.nan, channel.values), trusted=channel.trusted & ~inside
+    )
+    got = overlay(
+        timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal={4}, channel=holed
+    )
     gap = (got.minute > 5.2) & (got.minute < 9.8)
     assert np.isnan(got.curves[0][gap]).all()
 
@@ -54,4 +58,13 @@ def test_no_cycle_makes_no_overlay(made):
     from dataclasses import replace
 
     _, timeline, record, _ = made
-    assert overlay(timeline, replace(record, cycles=record.cycles.iloc[:0]), start="freeze_start_ns", end="harvest_start_ns", abnormal=set()) is None
+    assert (
+        overlay(
+            timeline,
+            replace(record, cycles=record.cycles.iloc[:0]),
+            start="freeze_start_ns",
+            end="harvest_start_ns",
+            abnormal=set(),
+        )
+        is None
+    )

@@ -16,8 +16,18 @@ from tests.report.unpack import pack_of
 FILES = {"report.html", "phases.csv", "cycles.csv", "findings.json", "timeline.parquet", "summary.json"}
 
 
-def written(folder: Path, unit, timeline: Timeline, record: CycleRecord, judgement: Judgement, problems=(), **options) -> str:
-    write_unit(folder, unit=unit, timeline=timeline, record=record, judgement=judgement, problems=problems, options=ReportOptions(**options))
+def written(
+    folder: Path, unit, timeline: Timeline, record: CycleRecord, judgement: Judgement, problems=(), **options
+) -> str:
+    write_unit(
+        folder,
+        unit=unit,
+        timeline=timeline,
+        record=record,
+        judgement=judgement,
+        problems=problems,
+        options=ReportOptions(**options),
+    )
     return (folder / "report.html").read_text(encoding="utf-8")
 
 
@@ -38,13 +48,26 @@ def test_every_file_of_a_unit_is_there_and_nothing_else(made, tmp_path):
 
 def test_the_top_says_who_where_how_long_what_and_what_next(page):
     top = page[page.index("<body>") : page.index('id="findings"')]
-    for part in ("Harbour deck, cuber 2", "Saltmarsh Pavilion", "4.0", "Ice sticks to the plate", "151", "Look at the plate for scale"):
+    for part in (
+        "Harbour deck, cuber 2",
+        "Saltmarsh Pavilion",
+        "4.0",
+        "Ice sticks to the plate",
+        "151",
+        "Look at the plate for scale",
+    ):
         assert part in top
 
 
 def test_ice_that_cannot_be_told_could_not_be_judged(made, tmp_path):
     unit, timeline, record, judgement = made
-    html = written(tmp_path, unit, timeline, record, replace(judgement, output=replace(judgement.output, ice_kg_per_day=None)))
+    html = written(
+        tmp_path,
+        unit,
+        timeline,
+        record,
+        replace(judgement, output=replace(judgement.output, ice_kg_per_day=None)),
+    )
     assert "could not be judged" in html[: html.index('id="findings"')]
 
 
@@ -53,7 +76,13 @@ def test_each_finding_has_its_picture_its_numbers_causes_and_checks(page, made):
     assert len(articles) == len(made[3].findings)
     stalled = articles[0]
     assert re.search(r'<svg class="evidence" [^>]*role="img" aria-label="Harvest \d+: 7', stalled)
-    for part in ("harvest-stalled", "Scale on the evaporator plate", "Compare the line before and after", "longest harvest", "sure"):
+    for part in (
+        "harvest-stalled",
+        "Scale on the evaporator plate",
+        "Compare the line before and after",
+        "longest harvest",
+        "sure",
+    ):
         assert part in stalled
 
 
@@ -71,7 +100,13 @@ def test_what_could_not_be_judged_says_what_it_needs(page):
 
 
 def test_cautions_and_sources_stand_on_the_page(page):
-    for part in ("Flammable refrigerants", "Local codes", "probes.csv", "Ch 1 evaporator", "NIST/SEMATECH e-Handbook 1.3.5.17"):
+    for part in (
+        "Flammable refrigerants",
+        "Local codes",
+        "probes.csv",
+        "Ch 1 evaporator",
+        "NIST/SEMATECH e-Handbook 1.3.5.17",
+    ):
         assert part in page
 
 
@@ -82,14 +117,36 @@ def test_without_cautions_of_the_findings_the_page_has_its_own(made, tmp_path):
     assert "licensed" in html
 
 
-HOSTILE = '<script>alert(1)</script>"><img src=x onerror=alert(1)>\u202e\'`${1}</title>'
+HOSTILE = "<script>alert(1)</script>\"><img src=x onerror=alert(1)>\u202e'`${1}</title>"
 
 
 def test_hostile_names_are_text_everywhere(tmp_path):
-    unit, timeline, record, judgement = made_up(days=1, interval_s=60, name="unit", title=HOSTILE, place=HOSTILE, label=HOSTILE.replace("{", "{{").replace("}", "}}"))
-    timeline = replace(timeline, sources=tuple(replace(s, name=HOSTILE, notes=(text("-", "{label} is odd", label=HOSTILE),)) for s in timeline.sources))
-    finding = replace(judgement.findings[0], title=text("-", "{label} is odd", label=HOSTILE), evidence={"channel": HOSTILE})
-    html = written(tmp_path, unit, timeline, record, replace(judgement, findings=(finding,)), [Problem(unit_name="unit", file=HOSTILE, message=HOSTILE)])
+    unit, timeline, record, judgement = made_up(
+        days=1,
+        interval_s=60,
+        name="unit",
+        title=HOSTILE,
+        place=HOSTILE,
+        label=HOSTILE.replace("{", "{{").replace("}", "}}"),
+    )
+    timeline = replace(
+        timeline,
+        sources=tuple(
+            replace(s, name=HOSTILE, notes=(text("-", "{label} is odd", label=HOSTILE),))
+            for s in timeline.sources
+        ),
+    )
+    finding = replace(
+        judgement.findings[0], title=text("-", "{label} is odd", label=HOSTILE), evidence={"channel": HOSTILE}
+    )
+    html = written(
+        tmp_path,
+        unit,
+        timeline,
+        record,
+        replace(judgement, findings=(finding,)),
+        [Problem(unit_name="unit", file=HOSTILE, message=HOSTILE)],
+    )
     assert "<script>alert" not in html
     assert "<img" not in html
     assert html.count("&lt;script&gt;alert(1)") >= 8
@@ -121,11 +178,22 @@ def test_readings_of_the_log_are_in_the_page_to_half_of_what_the_logger_resolves
         (whole,) = put["windows"]  # at 20 s over four days every reading fits
         assert np.abs(whole["value"] - seen).max() <= channel.resolution / 4 + 1e-6
         coarsest = put["levels"][-1]
-        assert np.nanmax(coarsest["low"] + coarsest["over"]) == pytest.approx(seen.max(), abs=channel.resolution / 2 + 1e-6)
+        assert np.nanmax(coarsest["low"] + coarsest["over"]) == pytest.approx(
+            seen.max(), abs=channel.resolution / 2 + 1e-6
+        )
 
 
 def test_a_month_at_one_second_fits_and_keeps_every_second_near_the_worst_finding(tmp_path):
-    roles = ("evaporator", "suction", "discharge", "condenser_in", "condenser_out", "ambient", "water_in", "current")
+    roles = (
+        "evaporator",
+        "suction",
+        "discharge",
+        "condenser_in",
+        "condenser_out",
+        "ambient",
+        "water_in",
+        "current",
+    )
     made = made_up(days=30, interval_s=1, roles=roles)
     html = written(tmp_path, *made)
     assert len(html.encode()) < 3_000_000
@@ -133,7 +201,12 @@ def test_a_month_at_one_second_fits_and_keeps_every_second_near_the_worst_findin
     stalled = made[2].cycles.loc[made[3].findings[0].cycles[0]]
     begin = (stalled["harvest_start_ns"] - made[1].start_ns) / 1e9
     for put in pack["channels"]:
-        assert any(w["from"] <= begin and w["from"] + w["every"] * (len(w["value"]) - 1) >= begin + 60 and w["every"] == 1 for w in put["windows"])
+        assert any(
+            w["from"] <= begin
+            and w["from"] + w["every"] * (len(w["value"]) - 1) >= begin + 60
+            and w["every"] == 1
+            for w in put["windows"]
+        )
     # a stalled harvest of seven minutes is there at the coarsest level: the evaporator stays near 0 °C
     assert pack["channels"][0]["levels"][-1]["width"] < 3 * 3600
 
@@ -154,7 +227,10 @@ def test_a_log_without_a_cycle_still_makes_a_page(made, tmp_path):
 
 def test_a_log_without_a_reading_still_makes_a_page(made, tmp_path):
     unit, timeline, record, judgement = made
-    blank = [replace(c, values=np.full(len(c.values), np.nan), trusted=np.zeros(len(c.values), bool)) for c in timeline.channels]
+    blank = [
+        replace(c, values=np.full(len(c.values), np.nan), trusted=np.zeros(len(c.values), bool))
+        for c in timeline.channels
+    ]
     html = written(tmp_path, unit, replace(timeline, channels=tuple(blank)), record, judgement)
     assert "Harbour deck" in html
 
@@ -170,7 +246,7 @@ def test_the_reader_chooses_language_and_units(made, tmp_path):
     html = written(tmp_path, *made, language="es", units="us")
     assert '<html lang="es" data-units="us">' in html
     assert "Qué hacer ahora" in html
-    assert '>333\N{NO-BREAK SPACE}lb<' in html  # 151 kg ÷ 0.45359237 = 332.9
+    assert ">333\N{NO-BREAK SPACE}lb<" in html  # 151 kg ÷ 0.45359237 = 332.9
     assert json.loads((tmp_path / "findings.json").read_text())["language"] == "es"
 
 

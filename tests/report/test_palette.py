@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.report.palette import DARK, LIGHT, css_variables
 
-pytestmark = pytest.mark.filterwarnings("ignore::UserWarning:colour")
+pytestmark = pytest.mark.filterwarnings("ignore:.*Machado")
 
 MODES = [pytest.param(LIGHT, id="light"), pytest.param(DARK, id="dark")]
 TEXT = ("ink", "soft", "link", "act", "watch", "note", "well", "odd")

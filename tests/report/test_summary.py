@@ -12,7 +12,9 @@ from tests.report.made_up import made_up
 
 def summary_of(previous=None, **options) -> UnitSummary:
     unit, timeline, record, judgement = made_up(days=3, interval_s=60, **options)
-    return summarise(unit=unit, timeline=timeline, record=record, judgement=judgement, problems=[], previous=previous)
+    return summarise(
+        unit=unit, timeline=timeline, record=record, judgement=judgement, problems=[], previous=previous
+    )
 
 
 @pytest.fixture(scope="module")
@@ -57,11 +59,15 @@ def test_its_texts_can_be_said_in_another_language_and_other_units(summary):
 
 def test_the_small_trace_keeps_the_longest_freeze(summary):
     record = made_up(days=3, interval_s=60)[2]
-    assert max(v for v in summary.trace if v is not None) == pytest.approx(record.cycles.freeze_min.max(), abs=0.01)
+    assert max(v for v in summary.trace if v is not None) == pytest.approx(
+        record.cycles.freeze_min.max(), abs=0.01
+    )
     assert any(summary.trace_flags)
 
 
-def test_the_report_before_is_kept_for_comparison_and_a_second_run_over_the_same_log_keeps_the_one_before_it(summary):
+def test_the_report_before_is_kept_for_comparison_and_a_second_run_over_the_same_log_keeps_the_one_before_it(
+    summary,
+):
     earlier = replace(summary, log_end="2026-01-01T00:00:00+01:00", level="well", freeze_min=16.0)
     first = summary_of(previous=earlier)
     again = summary_of(previous=first)
@@ -88,6 +94,14 @@ def test_a_trend_is_told_from_the_verdict_first_and_the_freezes_next(summary, be
 def test_writing_a_unit_finds_the_report_before_by_itself(tmp_path: Path):
     for days in (2, 3):
         unit, timeline, record, judgement = made_up(days=days, interval_s=60)
-        got = write_unit(tmp_path, unit=unit, timeline=timeline, record=record, judgement=judgement, problems=[], options=ReportOptions())
+        got = write_unit(
+            tmp_path,
+            unit=unit,
+            timeline=timeline,
+            record=record,
+            judgement=judgement,
+            problems=[],
+            options=ReportOptions(),
+        )
     assert got.previous["days"] == 2.0
     assert read_summary(tmp_path) == got

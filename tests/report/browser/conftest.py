@@ -38,7 +38,9 @@ class Opened:
 
     def settled(self) -> None:
         """Two frames later: what a click set off has been drawn."""
-        self.page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+        self.page.evaluate(
+            "() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"
+        )
         self.page.wait_for_timeout(60)
 
 
@@ -60,11 +62,16 @@ def open_page(chromium: Browser) -> Iterator[Callable[..., Opened]]:
 
     def open_(path: Path, *, width: int = 1280, dark: bool = False, **options) -> Opened:
         context = chromium.new_context(
-            viewport={"width": width, "height": 900}, color_scheme="dark" if dark else "light", accept_downloads=True, **options
+            viewport={"width": width, "height": 900},
+            color_scheme="dark" if dark else "light",
+            accept_downloads=True,
+            **options,
         )
         contexts.append(context)
         opened = Opened(page=context.new_page())
-        opened.page.on("console", lambda m: opened.complaints.append(m.text) if m.type in ("error", "warning") else None)
+        opened.page.on(
+            "console", lambda m: opened.complaints.append(m.text) if m.type in ("error", "warning") else None
+        )
         opened.page.on("pageerror", lambda e: opened.complaints.append(str(e)))
         opened.page.on("request", lambda r: opened.requests.append(r.url))
         opened.page.goto(path.as_uri())
@@ -80,5 +87,13 @@ def unit_page(tmp_path_factory) -> Path:
     """A week at 1 s, with findings."""
     folder = tmp_path_factory.mktemp("week")
     unit, timeline, record, judgement = made_up(days=7, interval_s=1)
-    write_unit(folder, unit=unit, timeline=timeline, record=record, judgement=judgement, problems=[], options=ReportOptions())
+    write_unit(
+        folder,
+        unit=unit,
+        timeline=timeline,
+        record=record,
+        judgement=judgement,
+        problems=[],
+        options=ReportOptions(),
+    )
     return folder / "report.html"

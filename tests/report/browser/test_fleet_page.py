@@ -19,7 +19,13 @@ def index(tmp_path_factory):
     folder, base = tmp_path_factory.mktemp("fleet"), (summary_of(), summary_of(well=True))
     units = [
         replace(
-            base[n % 2], unit=f"unit-{n}", title=f"Deck {n}", level=LEVELS[n % 5], ice_kg_per_day=chance.uniform(80, 200), freeze_min=chance.uniform(12, 40), trace=tuple(chance.uniform(10, 40) for _ in range(96))
+            base[n % 2],
+            unit=f"unit-{n}",
+            title=f"Deck {n}",
+            level=LEVELS[n % 5],
+            ice_kg_per_day=chance.uniform(80, 200),
+            freeze_min=chance.uniform(12, 40),
+            trace=tuple(chance.uniform(10, 40) for _ in range(96)),
         )
         for n in range(499)
     ]
@@ -35,7 +41,9 @@ def fleet(open_page, index):
 
 
 def names(fleet) -> list[str]:
-    return fleet.page.evaluate("() => [...document.querySelectorAll('#units li')].filter((e) => !e.hidden).map((e) => e.querySelector('a').textContent)")
+    return fleet.page.evaluate(
+        "() => [...document.querySelectorAll('#units li')].filter((e) => !e.hidden).map((e) => e.querySelector('a').textContent)"
+    )
 
 
 def test_five_hundred_units_open_without_a_complaint_or_a_request(fleet, index):
@@ -45,13 +53,20 @@ def test_five_hundred_units_open_without_a_complaint_or_a_request(fleet, index):
 
 
 def test_the_worst_come_first_and_other_orders_can_be_had(fleet):
-    levels = fleet.page.evaluate("() => [...document.querySelectorAll('#units li')].map((e) => e.dataset.level)")
+    levels = fleet.page.evaluate(
+        "() => [...document.querySelectorAll('#units li')].map((e) => e.dataset.level)"
+    )
     assert levels == sorted(levels, key=LEVELS.index)
     fleet.page.locator("#sort").select_option("freeze")
-    lengths = fleet.page.evaluate("() => [...document.querySelectorAll('#units li')].map((e) => Number(e.dataset.freeze))")
+    lengths = fleet.page.evaluate(
+        "() => [...document.querySelectorAll('#units li')].map((e) => Number(e.dataset.freeze))"
+    )
     assert lengths == sorted(lengths, reverse=True)
     fleet.page.locator("#sort").select_option("worst")
-    assert fleet.page.evaluate("() => [...document.querySelectorAll('#units li')].map((e) => e.dataset.level)") == levels
+    assert (
+        fleet.page.evaluate("() => [...document.querySelectorAll('#units li')].map((e) => e.dataset.level)")
+        == levels
+    )
 
 
 def test_units_are_found_by_name_and_by_what_was_found(fleet):
@@ -80,10 +95,17 @@ def test_hostile_names_stay_text(fleet):
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 def test_axe_finds_nothing_serious(open_page, tmp_path, dark):
     base = summary_of()
-    write_fleet(tmp_path, [replace(base, unit=level, title=level, level=level) for level in LEVELS], [], ReportOptions())
+    write_fleet(
+        tmp_path,
+        [replace(base, unit=level, title=level, level=level) for level in LEVELS],
+        [],
+        ReportOptions(),
+    )
     opened = open_page(tmp_path / "index.html", dark=dark, bypass_csp=True).drawn()
     found = Axe().run(opened.page)["violations"]
-    assert [(v["id"], v["nodes"][0]["html"][:200]) for v in found if v["impact"] in ("serious", "critical")] == []
+    assert [
+        (v["id"], v["nodes"][0]["html"][:200]) for v in found if v["impact"] in ("serious", "critical")
+    ] == []
 
 
 @pytest.mark.parametrize("width", [390, 1280])

@@ -48,7 +48,8 @@ def test_plotly_finds_no_fault_in_any_figure(week):
     """Plotly.validate names every attribute that plotly does not know or would not take (unused ones do no harm)."""
     for name in CHARTS:
         faults = week.page.evaluate(
-            "(id) => { const p = document.getElementById(id); return (Plotly.validate(p.data, p.layout) ?? []).filter((f) => f.code !== 'unused').map((f) => f.msg); }", f"plot-{name}"
+            "(id) => { const p = document.getElementById(id); return (Plotly.validate(p.data, p.layout) ?? []).filter((f) => f.code !== 'unused').map((f) => f.msg); }",
+            f"plot-{name}",
         )
         assert faults == [], name
 
@@ -61,11 +62,19 @@ def test_a_stalled_harvest_of_seven_minutes_can_be_seen_in_the_whole_week(week):
     )
     _, timeline, _, _ = made_up(days=7, interval_s=1)
     values = timeline.get("evaporator").values
-    low, high = float(values[timeline.get("evaporator").trusted].min()), float(values[timeline.get("evaporator").trusted].max())
+    low, high = (
+        float(values[timeline.get("evaporator").trusted].min()),
+        float(values[timeline.get("evaporator").trusted].max()),
+    )
     assert drawn[0] == pytest.approx(low, abs=0.06)
     assert drawn[1] == pytest.approx(high, abs=0.06)
     assert drawn[2] < 20_000
-    assert week.page.evaluate("() => document.getElementById('plot-log').data.filter((t) => t.mode === 'lines' && t.line.width === 5)[0].x.length") >= 3 * 5
+    assert (
+        week.page.evaluate(
+            "() => document.getElementById('plot-log').data.filter((t) => t.mode === 'lines' && t.line.width === 5)[0].x.length"
+        )
+        >= 3 * 5
+    )
 
 
 def test_a_finding_is_shown_to_the_second(week):
@@ -82,14 +91,20 @@ def test_a_finding_is_shown_to_the_second(week):
 
 
 def test_the_page_says_how_fine_it_is_drawn(week):
-    assert re.search(r"lowest and highest reading of each \d+ (s|min)", week.page.locator("#fineness").inner_text())
+    assert re.search(
+        r"lowest and highest reading of each \d+ (s|min)", week.page.locator("#fineness").inner_text()
+    )
 
 
 def test_charts_over_time_zoom_together(week):
-    week.page.evaluate("() => Plotly.relayout('plot-lengths', { 'xaxis.range[0]': 100000, 'xaxis.range[1]': 200000 })")
+    week.page.evaluate(
+        "() => Plotly.relayout('plot-lengths', { 'xaxis.range[0]': 100000, 'xaxis.range[1]': 200000 })"
+    )
     week.settled()
     for name in ("log", "lengths", "days"):
-        got = week.page.evaluate("(id) => document.getElementById(id)._fullLayout.xaxis.range.map(Number)", f"plot-{name}")
+        got = week.page.evaluate(
+            "(id) => document.getElementById(id)._fullLayout.xaxis.range.map(Number)", f"plot-{name}"
+        )
         assert got == pytest.approx([100000, 200000]), name
 
 
@@ -137,7 +152,20 @@ def test_the_keyboard_reaches_everything_and_shows_where_it_is(week):
             assert here[1] != "none", here
         reached.add(here[0])
         week.page.keyboard.press("Tab")
-    for name in ("#main", "units", "tone", "#findings", "show-finding", "whole", "closer", "goto", *(f"plot-{c}" for c in CHARTS), "only-abnormal", "download", "cycle-table"):
+    for name in (
+        "#main",
+        "units",
+        "tone",
+        "#findings",
+        "show-finding",
+        "whole",
+        "closer",
+        "goto",
+        *(f"plot-{c}" for c in CHARTS),
+        "only-abnormal",
+        "download",
+        "cycle-table",
+    ):
         assert name in reached, name
 
 
@@ -147,8 +175,12 @@ def test_units_switch_in_words_pictures_charts_and_table(week):
     body = week.page.locator("body").inner_text()
     assert "333\N{NO-BREAK SPACE}lb" in body
     assert "°C" not in week.page.locator("#findings").inner_text()
-    assert week.page.evaluate("() => document.getElementById('plot-log')._fullLayout.yaxis2.title.text") == "°F"
-    low = week.page.evaluate("() => Math.min(...Array.from(document.getElementById('plot-log').data.find((t) => t.name === 'evaporator').y).filter(Number.isFinite))")
+    assert (
+        week.page.evaluate("() => document.getElementById('plot-log')._fullLayout.yaxis2.title.text") == "°F"
+    )
+    low = week.page.evaluate(
+        "() => Math.min(...Array.from(document.getElementById('plot-log').data.find((t) => t.name === 'evaporator').y).filter(Number.isFinite))"
+    )
     assert low < 15  # about −13 °C
     assert "°F" in week.page.locator("#cycle-table tbody tr").first.inner_text()
     week.page.locator("input[value=si]").check(force=True)
@@ -157,7 +189,9 @@ def test_units_switch_in_words_pictures_charts_and_table(week):
 
 
 def first_cells(week, column: int) -> list[str]:
-    return [r.inner_text() for r in week.page.locator(f"#cycle-table tbody tr td:nth-child({column})").all()[:6]]
+    return [
+        r.inner_text() for r in week.page.locator(f"#cycle-table tbody tr td:nth-child({column})").all()[:6]
+    ]
 
 
 def test_the_table_sorts_both_ways_and_says_so(week):
@@ -204,8 +238,13 @@ def test_hovering_a_length_marks_the_cycle_in_the_log(week):
     week.page.mouse.move(x - 30, y + 20)
     week.page.mouse.move(x, y, steps=4)
     week.settled()
-    assert re.search(r"Cycle 40 · .* · freeze.3\d\.\d.min · .* · freeze-long", week.page.locator("#readout-lengths").inner_text())
-    assert week.page.evaluate("() => document.getElementById('plot-log').layout.shapes.some((s) => s.line.dash === 'dot')")
+    assert re.search(
+        r"Cycle 40 · .* · freeze.3\d\.\d.min · .* · freeze-long",
+        week.page.locator("#readout-lengths").inner_text(),
+    )
+    assert week.page.evaluate(
+        "() => document.getElementById('plot-log').layout.shapes.some((s) => s.line.dash === 'dot')"
+    )
 
 
 def test_channels_can_be_hidden(week):
@@ -213,7 +252,12 @@ def test_channels_can_be_hidden(week):
     button.click()
     week.settled()
     assert button.get_attribute("aria-pressed") == "false"
-    assert week.page.evaluate("() => document.getElementById('plot-log').data.find((t) => t.name === 'discharge line').visible") is False
+    assert (
+        week.page.evaluate(
+            "() => document.getElementById('plot-log').data.find((t) => t.name === 'discharge line').visible"
+        )
+        is False
+    )
 
 
 def test_the_calendar_shows_another_phase_when_asked(week):
@@ -227,13 +271,23 @@ def test_the_calendar_shows_another_phase_when_asked(week):
 def test_axe_finds_nothing_serious_in_light_and_dark(open_page, tmp_path):
     """On a short log: axe looks at every element, and a week has thousands of cells that are all alike."""
     unit, timeline, record, judgement = made_up(days=1.2, interval_s=20)
-    write_unit(tmp_path, unit=unit, timeline=timeline, record=record, judgement=judgement, problems=[], options=ReportOptions())
+    write_unit(
+        tmp_path,
+        unit=unit,
+        timeline=timeline,
+        record=record,
+        judgement=judgement,
+        problems=[],
+        options=ReportOptions(),
+    )
     opened = open_page(tmp_path / "report.html", bypass_csp=True).drawn()
     for scheme in ("light", "dark"):
         opened.page.emulate_media(color_scheme=scheme)
         opened.settled()
         found = Axe().run(opened.page)["violations"]
-        assert [(v["id"], v["nodes"][0]["html"][:200]) for v in found if v["impact"] in ("serious", "critical")] == [], scheme
+        assert [
+            (v["id"], v["nodes"][0]["html"][:200]) for v in found if v["impact"] in ("serious", "critical")
+        ] == [], scheme
 
 
 def test_nothing_is_wider_than_the_window(week):
@@ -252,13 +306,21 @@ def test_it_prints_on_paper_with_no_chart_cut(week, tmp_path, paper):
     assert 6 <= len(pages) <= 12
     width = {"A4": 595, "Letter": 612}[paper]
     assert round(float(reader.pages[0].mediabox.width)) == pytest.approx(width, abs=2)
-    for name, last in (("Freezes laid over each other", "minutes since the freeze began"), ("Harvests laid over each other", "minutes since hot gas came on"), ("Hours of the days", "21:00")):
+    for name, last in (
+        ("Freezes laid over each other", "minutes since the freeze began"),
+        ("Harvests laid over each other", "minutes since hot gas came on"),
+        ("Hours of the days", "21:00"),
+    ):
         assert any(name in text and last in text.split(name)[1] for text in pages), name
     whole = "\n".join(pages)
     assert "Before you open the machine" in whole
     assert "Download as CSV" not in whole
     sizes = []
-    reader.pages[0].extract_text(visitor_text=lambda t, cm, tm, fd, size: sizes.append(abs(size * tm[3] * cm[3])) if t.strip() else None)
+    reader.pages[0].extract_text(
+        visitor_text=lambda t, cm, tm, fd, size: (
+            sizes.append(abs(size * tm[3] * cm[3])) if t.strip() else None
+        )
+    )
     assert max(sizes) > 14  # points: the verdict's own size, not shrunk
 
 
@@ -274,8 +336,18 @@ def test_printing_from_the_dark_gives_light_pages_and_the_screen_stays_dark(week
 
 def test_hostile_names_stay_text_in_the_browser(open_page, tmp_path):
     label = HOSTILE.replace("{", "{{").replace("}", "}}")
-    unit, timeline, record, judgement = made_up(days=1, interval_s=30, title=HOSTILE, place=HOSTILE, label=label)
-    write_unit(tmp_path, unit=unit, timeline=timeline, record=record, judgement=judgement, problems=[], options=ReportOptions())
+    unit, timeline, record, judgement = made_up(
+        days=1, interval_s=30, title=HOSTILE, place=HOSTILE, label=label
+    )
+    write_unit(
+        tmp_path,
+        unit=unit,
+        timeline=timeline,
+        record=record,
+        judgement=judgement,
+        problems=[],
+        options=ReportOptions(),
+    )
     opened = open_page(tmp_path / "report.html")
     dialogs = []
     opened.page.on("dialog", lambda d: (dialogs.append(d.message), d.dismiss()))
@@ -290,7 +362,12 @@ def test_hostile_names_stay_text_in_the_browser(open_page, tmp_path):
 def test_without_scripts_the_words_pictures_and_numbers_are_all_there(open_page, unit_page):
     opened = open_page(unit_page, java_script_enabled=False)
     body = opened.page.locator("body").inner_text()
-    for part in ("Ice sticks to the plate", "What to do next", "The charts move only where scripts may run", "longest harvest"):
+    for part in (
+        "Ice sticks to the plate",
+        "What to do next",
+        "The charts move only where scripts may run",
+        "longest harvest",
+    ):
         assert part in body
     assert opened.page.locator("svg.evidence").count() == 3
     assert not opened.page.locator("[data-act=download]").is_visible()
@@ -299,11 +376,18 @@ def test_without_scripts_the_words_pictures_and_numbers_are_all_there(open_page,
 def test_ticks_of_the_time_axis_are_on_the_unit_s_clock(week):
     """29 March 2026, 02:00 becomes 03:00 in Madrid: the axis steps over the hour that was not there."""
     begin = week.page.evaluate("() => document.getElementById('plot-log')._fullLayout.xaxis.range[0]")
-    assert begin == 0  # the log starts on 23 March, 07:00 local; 01:00 UTC on the 29th is 5 days and 19 hours later
+    assert (
+        begin == 0
+    )  # the log starts on 23 March, 07:00 local; 01:00 UTC on the 29th is 5 days and 19 hours later
     change = (5 * 24 + 19) * 3600
-    week.page.evaluate("(at) => Plotly.relayout('plot-log', { 'xaxis.range[0]': at - 7200, 'xaxis.range[1]': at + 7200 })", change)
+    week.page.evaluate(
+        "(at) => Plotly.relayout('plot-log', { 'xaxis.range[0]': at - 7200, 'xaxis.range[1]': at + 7200 })",
+        change,
+    )
     week.settled()
-    names = week.page.evaluate("() => document.getElementById('plot-log').layout.xaxis.ticktext.map((t) => t.slice(0, 5))")
+    names = week.page.evaluate(
+        "() => document.getElementById('plot-log').layout.xaxis.ticktext.map((t) => t.slice(0, 5))"
+    )
     hours = [n for n in names if n.endswith(":00")]
     assert "01:00" in hours
     assert "03:00" in hours

@@ -1,0 +1,74 @@
+import re
+from dataclasses import replace
+
+import pytest
+
+from pipeline.findings import compare
+from pipeline.findings.comparison import Log
+from pipeline.report import ReportOptions, write_compare
+from tests.report.made_up import made_up
+from tests.report.test_page import HOSTILE
+
+
+@pytest.fixture(scope="module")
+def logs():
+    unit, *earlier, _ = made_up(days=3, interval_s=20)
+    _, *later, _ = made_up(days=3, interval_s=20, well=True, seed=11)
+    shorter = later[1].cycles.copy()
+    shorter["freeze_min"] -= 3.0
+    before = Log(timeline=earlier[0], record=earlier[1])
+    return unit, before, Log(timeline=later[0], record=replace(later[1], cycles=shorter))
+
+
+def page(path, unit, earlier, later, **options) -> str:
+    write_compare(
+        path / "c.html",
+        compare(earlier, later, unit),
+        unit=unit,
+        earlier=earlier,
+        later=later,
+        options=ReportOptions(**options),
+    )
+    return (path / "c.html").read_text(encoding="utf-8")
+
+
+def test_the_page_says_first_what_changed_and_by_how_much(logs, tmp_path):
+    html = page(tmp_path, *logs)
+    verdict = re.search(r'<h2 id="verdict">(.*?)</h2>', html, re.S)[1]
+    shift = float(re.search(r"Freezes are (\d\.\d)\N{NO-BREAK SPACE}min shorter", verdict)[1])
+    assert shift == pytest.approx(3.0, abs=0.5)
+    assert "95\N{NO-BREAK SPACE}% interval" in verdict
+
+
+def test_each_measure_has_both_levels_its_change_and_a_picture(logs, tmp_path):
+    html = page(tmp_path, *logs)
+    rows = re.findall(r'<tr class="(changed|same)">(.*?)</tr>', html, re.S)
+    assert {state for state, _ in rows} == {"changed", "same"}
+    for _, row in rows:
+        assert row.count("<circle") == 2
+        assert re.search(r'aria-label="[^"]+ earlier, [^"]+ later\."', row)
+    assert html.count('class="evidence bands"') == 2
+
+
+def test_a_difference_of_temperatures_is_no_temperature(logs, tmp_path):
+    html = page(tmp_path, *logs, units="us")
+    row = re.search(r"Evaporator at the end of freeze.*?</tr>", html, re.S)[0]
+    shift = re.search(r"<b><span[^>]*>([+−]?)(\d+\.\d)\N{NO-BREAK SPACE}°F</span></b>", row)
+    assert float(shift[2]) < 5  # were it converted as a temperature, it would be near 32
+
+
+def test_what_one_log_lacks_is_named(logs, tmp_path):
+    assert "Discharge line at its hottest" in page(tmp_path, *logs)
+
+
+def test_hostile_names_are_text_and_nothing_is_asked_of_the_network(logs, tmp_path):
+    unit, earlier, later = logs
+    html = page(tmp_path, unit.model_copy(update={"title": HOSTILE, "place": HOSTILE}), earlier, later)
+    assert "<script>alert" not in html
+    assert "default-src &#39;none&#39;" in html
+
+
+def test_it_speaks_spanish(logs, tmp_path):
+    html = page(tmp_path, *logs, language="es")
+    assert "Las congelaciones son" in html
+    assert "intervalo del 95\N{NO-BREAK SPACE}%" in html
