@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
 
 from pipeline.cycles.signals import Cells, Trace, bridged, cell_means
 
@@ -13,6 +14,7 @@ COLD_ROLES = ("evaporator", "suction")  # cold lines, the better one first
 DRAW_ROLES = ("current", "power", "current_compressor")  # what shows the compressor, the fullest first
 OTHER_ROLES = ("discharge", "liquid", "condenser_out", "reservoir", "suction_pressure", "discharge_pressure")
 BRIDGE_S = 180.0  # holes in a channel up to this long are drawn straight; common practice, no source
+CALM_S = 200.0  # a fan on head pressure comes and goes within minutes; common practice, no source
 OFF_BAND = (
     0.12,
     0.5,
@@ -48,11 +50,26 @@ def course_of(trace: Trace, cells: Cells) -> Course:
 
 def running_course(draw: DrawCells, cells: Cells) -> Course:
     """Level and slope of a current while the compressor runs, starting currents cut off; NaN while it stands."""
-    level = np.where(draw.level < draw.off_below, np.nan, draw.level)
+    off = draw.level < draw.off_below
+    # A cell in which the compressor stopped or started is part one, part the other.
+    off = off | np.r_[False, off[:-1]] | np.r_[off[1:], False]
+    level = np.where(off, np.nan, draw.level)
     known = level[np.isfinite(level)]
     if len(known):
         level = np.minimum(level, 1.1 * np.quantile(known, 0.97))
     return _course(draw.trace, level, cells)
+
+
+def calmed(course: Course, cells: Cells) -> Course:
+    """`course` averaged over CALM_S: what is left of a current when a fan that comes and goes is taken out."""
+    known = np.isfinite(course.level)
+    if not known.any():
+        return course
+    index = np.arange(len(cells))
+    filled = np.interp(index, index[known], course.level[known])
+    width = max(3, round(CALM_S / cells.step_s))
+    smooth = uniform_filter1d(filled, width, mode="nearest")
+    return _course(course.trace, np.where(known, smooth, np.nan), cells)
 
 
 def _course(trace: Trace, level: np.ndarray, cells: Cells) -> Course:
@@ -102,10 +119,10 @@ def search_signal(colds: Sequence[Course], draws: Sequence[DrawCells], cells: Ce
     matters, with what noise alone can do shrunk to nothing (so that a flat log stays flat)."""
     columns = []
     for cold in colds:
-        unit = max(3.0 * cold.slope_noise, 0.06 * usual_rise(cold))
+        unit = max(2.0 * cold.slope_noise, 0.06 * usual_rise(cold))
         columns.append(_shrunk(np.nan_to_num(cold.slope / unit), 2.0 * cold.slope_noise / unit))
     for draw in draws:
-        unit = max(3.0 * draw.noise, 0.02 * draw.running)
+        unit = max(2.0 * draw.noise, 0.02 * draw.running)
         filled = np.where(np.isnan(draw.level), draw.running, draw.level)
         columns.append(np.clip(filled / unit, -100, 100))
     return np.column_stack(columns)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles.course import cheapest
-from pipeline.cycles.features import Course, DrawCells, running_course, usual_rise
+from pipeline.cycles.features import Course, DrawCells, calmed, running_course, usual_rise
 from pipeline.cycles.planes import Plane, learned_costs, plane_of
 from pipeline.cycles.segments import Segments, jumps, means, rates
 from pipeline.cycles.signals import Cells
@@ -279,7 +279,7 @@ def label(
     step = usual_step(draw, steps) if draw is not None else 0.0
     plain = change_costs(None, None, 0.0, 0, k)
     plain[segments.opens_span] = np.minimum(CHANGE, 1.0)
-    firsts = []  # (what is known beforehand of segments and of changes, how readily it is believed)
+    firsts = []  # (what is known of segments and of changes, how readily it is believed, what it was read off)
     by_cold, by_jump = np.zeros((k, 3)), np.zeros((k, 3, 3))
     for cold in colds:
         scales = scales_of(cold, segments, cells)
@@ -297,18 +297,22 @@ def label(
     if by_cold.any():
         few = _sample(k)
         heard = [
-            (by_cold + c, by_jump + j, 0.0)
+            (by_cold + c, by_jump + j, 0.0, running[0])
             for c, j in like_a_line
             if _agrees(usual[few], plain[few], (by_cold[few], by_jump[few]), (c[few], j[few]))
         ]
-        firsts += heard or [(by_cold, by_jump, 0.0)]
+        firsts += heard or [(by_cold, by_jump, 0.0, running[0] if running else None)]
     elif draw is not None:
-        firsts += [(*first, LIKE_A_LINE) for first in like_a_line]
+        firsts += [(*first, LIKE_A_LINE, running[0]) for first in like_a_line]
+        calm = calmed(running[0], cells)
+        scales = scales_of(calm, segments, cells)
+        if scales.clear:
+            firsts.append((*cold_costs(calm, scales, segments, cells), 0.0, calm))
         if step > 0:
             for polarity in (1, -1):
                 changes = change_costs(draw, steps, step, polarity, k) - CHANGE
                 changes[segments.opens_span] = 0.0
-                firsts.append((np.zeros((k, 3)), changes, 0.0))
+                firsts.append((np.zeros((k, 3)), changes, 0.0, running[0]))
     planes = [
         *(_plane(c, segments, cells, centred=False) for c in (*colds, *running)),
         *(_plane(c, segments, cells, centred=True) for c in others),
@@ -319,9 +323,9 @@ def label(
     if len(firsts) == 1:
         best = firsts[0][:2]
     else:
-        for known, at_edges, trust in firsts:
+        for known, at_edges, trust, course in firsts:
             state, _, cost = naming.named(known, at_edges, trial)
-            rank = (_rank(state, trial, running, segments, cells) * (1.0 + trust), -cost)
+            rank = (_rank(state, trial, course, segments, cells) * (1.0 + trust), -cost)
             if best_rank is None or rank > best_rank:
                 best, best_rank = (known, at_edges), rank
     state, margin, cost = naming.named(*best, slice(0, k))
@@ -363,16 +367,12 @@ class _Naming:
         return np.minimum(np.add.reduceat(costs, first - first[0], axis=0), MOST_OFF)
 
 
-def _rank(
-    state: np.ndarray, part: slice, running: Sequence[Course], segments: Segments, cells: Cells
-) -> float:
+def _rank(state: np.ndarray, part: slice, course: Course | None, segments: Segments, cells: Cells) -> float:
     """How well a naming agrees with what every batch machine does, 0…: possible and even cycles, state changes at
     sharp turns of the current, and its climbs within harvests."""
     rank = plausible(state, segments, part)
-    if running and rank > 0:
-        rank *= _sharpness(state, part, running[0], segments) * _orderly(
-            state, part, running[0], segments, cells
-        )
+    if course is not None and rank > 0:
+        rank *= _sharpness(state, part, course, segments) * _orderly(state, part, course, segments, cells)
     return rank
 
 
