@@ -32,6 +32,7 @@ from pipeline.logs import UnitFiles, find_units
 from pipeline.logs.timeline import Problem
 from pipeline.store import StorePlace, problems_csv, unpack_fleets
 from pipeline.store.problems import FILE as PROBLEMS
+from pipeline.store.unpack import is_unpacked
 
 if TYPE_CHECKING:
     from pipeline.report import UnitSummary
@@ -73,11 +74,11 @@ def report(
     options: RunOptions,
     *,
     progress: Callable[[Progress], None] | None = None,
-    hold: Collection[Path] = (),
+    rested: Collection[Path] | None = None,
 ) -> RunOutcome:
     """Report every unit under `logs` into `reports` whose report does not stand yet, then write the fleet page.
 
-    hold: files that are still being copied; a unit with one of them keeps the report that it has.
+    rested: the files that nobody is still copying; a unit with any other keeps the report that it has. None: all are.
     Raises UsageError where the folders cannot be used, DeliveryError where the fleet page cannot be written; whatever
     is wrong with one unit or one file is among the problems of the outcome, and the others are reported.
     """
@@ -98,7 +99,7 @@ def report(
         if place is not None:
             _hold_alone(place, stack)
             if isinstance(logs, Path):
-                found, unpacked = unpack_fleets(found, logs, place)
+                found, unpacked = unpack_fleets(found, logs, place, rested)
             place.forget_tables(files.name for files in found)
         jobs = [
             UnitJob(
@@ -109,7 +110,7 @@ def report(
             )
             for files in found
         ]
-        outcomes, jobs = _already_done(jobs, frozenset(hold))
+        outcomes, jobs = _already_done(jobs, rested)
         track = _Track(jobs, progress, done=len(outcomes), workers=_workers(options))
         for outcome in _work(jobs, options):
             if kept is not reports and outcome.summary is not None:
@@ -207,17 +208,24 @@ def _hold_alone(place: StorePlace, stack: ExitStack) -> None:
         ) from error
 
 
-def _already_done(jobs: Sequence[UnitJob], hold: frozenset[Path]) -> tuple[list[UnitOutcome], list[UnitJob]]:
+def _already_done(
+    jobs: Sequence[UnitJob], rested: Collection[Path] | None
+) -> tuple[list[UnitOutcome], list[UnitJob]]:
     """Outcomes that still stand, in brief, and the jobs that are left to do."""
     done, left = [], []
     for job in jobs:
-        held = not hold.isdisjoint((*job.files.files, job.files.toml))
+        held = rested is not None and not _rests(job, rested)
         outcome = as_it_lies(job) if held else unchanged(job)
         if outcome is not None:
             done.append(_brief(outcome))
         elif not held:
             left.append(job)
     return done, left
+
+
+def _rests(job: UnitJob, rested: Collection[Path]) -> bool:
+    paths = (*job.files.files, *([job.files.toml] if job.files.toml else []))
+    return all(path in rested or is_unpacked(path) for path in paths)
 
 
 class _Summaries:

@@ -40,14 +40,14 @@ def run_batch(
     reports: Path,
     options: RunOptions,
     *,
-    hold: Collection[Path],
+    rested: Collection[Path],
     note: Callable[[Reported], None],
     stopped: Callable[[], bool],
 ) -> BatchOutcome:
-    """Report what is due, in another process. When `stopped` comes true it ends within a second, nothing half done."""
+    """Report what is due, in another process, out of the files `rested`. When `stopped` comes true it ends within a second, nothing half done."""
     context = mp.get_context("spawn")
     pipe, far = context.Pipe(duplex=False)
-    process = context.Process(target=_work, args=(far, inbox, reports, options, frozenset(hold)))
+    process = context.Process(target=_work, args=(far, inbox, reports, options, frozenset(rested)))
     process.start()
     far.close()
     outcome = BatchOutcome(settled=False, failure="the run was stopped")
@@ -76,7 +76,7 @@ def run_batch(
     return outcome
 
 
-def _work(pipe, inbox: Path, reports: Path, options: RunOptions, hold: frozenset[Path]) -> None:
+def _work(pipe, inbox: Path, reports: Path, options: RunOptions, rested: frozenset[Path]) -> None:
     signal.signal(
         signal.SIGINT, signal.SIG_IGN
     )  # Ctrl-C reaches the whole group; the watcher decides what ends
@@ -89,7 +89,7 @@ def _work(pipe, inbox: Path, reports: Path, options: RunOptions, hold: frozenset
         pipe.send(Reported(unit=last.name, level=level, problems=tuple(p.message for p in last.problems)))
 
     try:
-        outcome = report(inbox, reports, options, progress=tell, hold=hold)
+        outcome = report(inbox, reports, options, progress=tell, rested=rested)
         result = BatchOutcome(
             units=len(outcome.units),
             problems=tuple(problem.message for problem in outcome.problems),

@@ -131,7 +131,7 @@ class _Watcher:
             scan = scan_folder(self.inbox)
         except OSError as error:
             if not self.away:
-                self.say(f"the drop folder can't be reached ({error.strerror}); waiting for it to come back")
+                self.say(f"the drop folder can't be reached ({error.strerror})")
             self.away = True
             self.last = BatchOutcome(settled=False, failure="the drop folder can't be reached")
             return None
@@ -158,7 +158,7 @@ class _Watcher:
             self.inbox,
             self.reports,
             self.options.run,
-            hold=restless,
+            rested=scan.files.keys() - restless,
             note=self._note,
             stopped=self.stop.is_set,
         )

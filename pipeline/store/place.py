@@ -15,6 +15,8 @@ from pipeline.store.lock import held
 DAMAGED_KEPT = 50
 """So many damaged pieces are kept to look at (common practice, no source); the oldest go first."""
 
+UNPACKED = "unpacked"
+
 _WAIT_S = 60.0
 
 
@@ -27,7 +29,7 @@ class StorePlace:
         self.units = self.root / "units"
         self.making = self.root / "making"
         self.damaged = self.root / "damaged"
-        self.unpacked = self.root / "unpacked"
+        self.unpacked = self.root / UNPACKED
 
     def for_one_run(self, *, wait_s: float = _WAIT_S) -> contextlib.AbstractContextManager[None]:
         """Hold the reports for one run; another one waits a minute. Raises Locked, OSError."""

@@ -6,14 +6,14 @@ import hashlib
 import os
 import shutil
 import zipfile
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
 from pipeline.errors import LogFileError
 from pipeline.logs.folder import ARCHIVE_ENDINGS, UnitFiles, is_log_name, stem_of
 from pipeline.logs.timeline import Problem
-from pipeline.store.place import StorePlace
+from pipeline.store.place import UNPACKED, StorePlace
 
 MOST_FILES = 20_000
 MOST_BYTES = 8_000_000_000
@@ -32,12 +32,12 @@ class _Member:
 
 
 def unpack_fleets(
-    found: Iterable[UnitFiles], logs: Path, place: StorePlace
+    found: Iterable[UnitFiles], logs: Path, place: StorePlace, rested: Collection[Path] | None = None
 ) -> tuple[tuple[UnitFiles, ...], tuple[Problem, ...]]:
     """`found` with the units that lie in archives of several, joined to those of the same name; and what can't be unpacked.
 
     An archive in a unit's own folder or named for one (UNIT__anything.zip), or whose logs all lie at its root, is left to
-    the reader. What is unpacked lies in
+    the reader. rested: the archives that nobody is still copying (None: all); any other waits. What is unpacked lies in
     the store, and goes when its archive goes.
     """
     units: dict[str, UnitFiles] = {}
@@ -48,6 +48,8 @@ def unpack_fleets(
         for path in files.files:
             if path.parent != logs or path.suffix.lower() not in ARCHIVE_ENDINGS or "__" in path.name:
                 kept.append(path)
+                continue
+            if rested is not None and path not in rested:
                 continue
             try:
                 members = _members(path)
@@ -72,14 +74,15 @@ def _joined(before: UnitFiles | None, new: UnitFiles) -> UnitFiles:
     if before is None:
         return new
     files = (*before.files, *new.files)
-    toml = new.toml if new.toml is not None and not _is_unpacked(new.toml) else before.toml or new.toml
+    toml = new.toml if new.toml is not None and not is_unpacked(new.toml) else before.toml or new.toml
     return UnitFiles(
         name=new.name, files=files, toml=toml, problem="" if files else before.problem or new.problem
     )
 
 
-def _is_unpacked(path: Path) -> bool:
-    return path.parent.parent.name == "unpacked"
+def is_unpacked(path: Path) -> bool:
+    """Whether `path` came out of an archive."""
+    return path.parent.parent.name == UNPACKED
 
 
 def _members(path: Path) -> list[_Member] | None:
