@@ -258,7 +258,7 @@ def load_unit(name: str, toml: Path | None) -> Unit:
         raise UnitConfigError(
             f"not valid TOML ({error})",
             file=file,
-            line=int(at[1]) if at else None,
+            line=int(at[1]) if at else max(1, len(text.splitlines())),
             remedy='write key = "text", key = 12.5 or [table], each on a line of its own',
         ) from error
     if "name" in table:

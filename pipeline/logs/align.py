@@ -48,15 +48,11 @@ def clock_offset(
     pairings = [((reference.up_s, other.up_s), (reference.down_s, other.down_s))]
     if not same_kind:
         pairings.append(((reference.up_s, other.down_s), (reference.down_s, other.up_s)))
-    tolerance = max(15.0 if same_kind else 40.0, 0.75 * sum(intervals_s))
-    best: tuple[float, float, float, tuple] | None = None
-    for pairing in pairings:
-        peak = _peak(pairing, tolerance)
-        if peak is not None and (best is None or peak[1] > best[1] * 1.1):
-            best = (*peak, pairing)
-    if best is None:
+    tolerance = max(15.0 if same_kind else 60.0, 0.75 * sum(intervals_s))
+    piles = [(pairing, pile) for pairing in pairings if (pile := _pile(pairing, tolerance)) is not None]
+    if not piles:
         return None
-    coarse, _height, ambiguous, pairing = best
+    pairing, coarse, ambiguous = _highest(piles, tolerance)
     lag = 0.0 if same_kind else _LAG_S if kinds[0] == "cold" else -_LAG_S
     # the ends of harvests lag more than their beginnings: see `events.corners`
     sharp = pairing[:1] if min(len(pairing[0][0]), len(pairing[0][1])) >= LEAST_PAIRS else pairing
@@ -77,32 +73,42 @@ def _differences(pairing: tuple) -> np.ndarray:
     return np.concatenate(parts) if parts else np.empty(0)
 
 
-def _peak(pairing: tuple, tolerance: float) -> tuple[float, float, float] | None:
-    """(offset at the highest pile, its height, another offset nearly as high or 0.0)."""
+_EDGES = np.arange(-FARTHEST_S, FARTHEST_S + _BIN_S, _BIN_S)
+_CENTERS = _EDGES[:-1] + _BIN_S / 2
+
+
+def _pile(pairing: tuple, tolerance: float) -> np.ndarray | None:
+    """How many differences lie about each offset of `_CENTERS`; None where there are too few to tell."""
     differences = _differences(pairing)
     if len(differences) < LEAST_PAIRS:
         return None
-    edges = np.arange(-FARTHEST_S, FARTHEST_S + _BIN_S, _BIN_S)
-    counts = np.histogram(differences, edges)[0].astype(float)
+    counts = np.histogram(differences, _EDGES)[0].astype(float)
     width = max(1, round(tolerance / _BIN_S))
     kernel = np.concatenate([np.arange(1, width + 1), np.arange(width, 0, -1)[1:]]) / width
     pile = np.convolve(counts, kernel, "same")
-    centers = edges[:-1] + _BIN_S / 2
-    top = float(pile.max())
-    if top < LEAST_PAIRS * 0.6:
-        return None
-    # Of piles of nearly one height (cycles of one length look alike one cycle on) the nearest to zero is meant; and clocks
-    # that may well agree are let be: the wrong correction is worse than none.
-    together = pile[np.abs(centers) <= 1.5 * tolerance]
-    if together.max() >= 0.6 * top:
-        near = np.flatnonzero(np.abs(centers) <= 1.5 * tolerance)
+    return pile if pile.max() >= 0.6 * LEAST_PAIRS else None
+
+
+def _highest(piles: list[tuple[tuple, np.ndarray]], tolerance: float) -> tuple[tuple, float, float]:
+    """(pairing, offset, another offset nearly as likely or 0.0).
+
+    Clocks that may well agree are let be: the wrong correction is worse than none. And of piles of nearly one height
+    (cycles of one length look alike one cycle on) the nearest to zero is meant.
+    """
+    top = max(float(pile.max()) for _pairing, pile in piles)
+    home = np.abs(_CENTERS) <= max(90.0, 1.5 * tolerance)
+    at_home = [(float(np.where(home, pile, 0.0).max()), i) for i, (_pairing, pile) in enumerate(piles)]
+    if max(at_home)[0] >= 0.6 * top:
+        pairing, pile = piles[max(at_home)[1]]
+        at = int(np.argmax(np.where(home, pile, 0.0)))
     else:
-        tall = np.flatnonzero(pile >= 0.85 * top)
-        near = tall[np.abs(centers[tall]) <= np.abs(centers[tall]).min() + 2 * tolerance]
-    at = int(near[np.argmax(pile[near])])
-    far = np.flatnonzero((pile >= 0.9 * pile[at]) & (np.abs(centers - centers[at]) > 4 * tolerance))
-    ambiguous = float(centers[far[np.argmax(pile[far])]]) if len(far) else 0.0
-    return float(centers[at]), float(pile[at]), ambiguous
+        pairing, pile = max(piles, key=lambda p: float(p[1].max()))
+        tall = np.flatnonzero(pile >= 0.85 * pile.max())
+        near = tall[np.abs(_CENTERS[tall]) <= np.abs(_CENTERS[tall]).min() + 2 * tolerance]
+        at = int(near[np.argmax(pile[near])])
+    far = np.flatnonzero((pile >= 0.9 * pile[at]) & (np.abs(_CENTERS - _CENTERS[at]) > 4 * tolerance))
+    ambiguous = float(_CENTERS[far[np.argmax(pile[far])]]) if len(far) else 0.0
+    return pairing, float(_CENTERS[at]), ambiguous
 
 
 def _matched(pairing: tuple, offset: float, reach: float) -> tuple[np.ndarray, np.ndarray, int]:

@@ -278,7 +278,7 @@ def _two_currents(drafts: list[Draft]) -> list[Draft]:
     return [replace(d, role="current_compressor") if d is least else d for d in drafts]
 
 
-def _note(notes: Notes, log: LoggerLog, key: str, english: str, **values: object) -> None:
+def _note(notes: Notes, log: LoggerLog, key: str, english: str, /, **values: object) -> None:
     notes.setdefault(log.files[0], []).append(Text(key=key, english=english, values=values))
 
 

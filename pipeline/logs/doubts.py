@@ -96,6 +96,7 @@ def doubts_on_stretches(
     for stretch in stretches:
         trace = traces[stretch.key]
         start, end = overview.span_ns(stretch.first, stretch.last)
+        end = min(end, int(trace.time_ns[-1]))
         why = _WHY[stretch.kind]
         found.append(
             Doubt(

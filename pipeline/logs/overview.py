@@ -32,8 +32,8 @@ class Overview:
         return np.where(rows >= 0, picked, np.nan) if (rows < 0).any() else picked
 
     def span_ns(self, first: int, last: int) -> tuple[int, int]:
-        """The time from grid point `first` to `last`, both within the log."""
-        return int(self.grid_ns[first]), int(self.grid_ns[min(last, len(self.grid_ns) - 1)])
+        """The time from grid point `first` up to, but without, the one after `last`."""
+        return int(self.grid_ns[first]), int(self.grid_ns[last]) + round(self.step_s * SECOND_NS) - 1
 
 
 def overview_of(times: Sequence[np.ndarray], intervals_s: Sequence[float]) -> Overview:

@@ -55,7 +55,7 @@ _WORDS: tuple[tuple[str, str, float], ...] = (
     ),
     (
         "suction",
-        r"suction|suct|aspiración|aspiracion|succión|succion|saugleitung|saugrohr|sauggas|ansaugleitung|aspiration|retorno|return line",
+        r"suction|suct|aspiración|aspiracion|succión|succion|saug|saugleitung|saugrohr|sauggas|ansaugleitung|aspiration|retorno|return line",
         0.95,
     ),
     (

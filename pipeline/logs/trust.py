@@ -165,8 +165,9 @@ def _spikes(
 def saturated(trace: Trace) -> np.ndarray | None:
     """bool (n,): readings that stand at the end of the logger's scale, cut off; None where none are.
 
-    A trace that comes to rest slows down before it does; one that is cut off runs into its last value at full speed and
-    stands there, again and again at the same value. A clamp does so by nature, at every start.
+    A trace that comes to rest slows down before it does; one that is cut off runs into its last value at full speed, or
+    stands there without the noise that it has everywhere else, again and again at the same value. A clamp does so by nature,
+    at every start.
     """
     if trace.role not in DYNAMIC_ROLES:
         return None
@@ -187,7 +188,10 @@ def saturated(trace: Trace) -> np.ndarray | None:
         if np.count_nonzero(stands) < 3:
             continue
         ran_in = np.abs(grid[firsts[stands] - 1] - end) > max(0.06 * (high - low), 3.0 * step)
-        if np.mean(ran_in) > 0.7:
+        still = np.diff(grid) == 0.0
+        elsewhere = np.mean(still[~at_end[1:]]) if share < 1.0 else 1.0
+        silent = elsewhere < 0.1 and np.count_nonzero(lengths >= 6) >= 3
+        if silent or np.mean(ran_in) > 0.7:
             hit = trace.values == end
             mask = hit if mask is None else mask | hit
     return mask

@@ -1,0 +1,86 @@
+"""Which files are whose: the rules of the folder of logger files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.logs import find_units
+from tests.logs.tables import write
+
+LOG = "Time,Evaporator (°C)\n2026-05-04 10:00:00,-3.5\n"
+
+
+def _found(folder: Path):
+    return {u.name: ([f.name for f in u.files], u.toml.name if u.toml else None) for u in find_units(folder)}
+
+
+def test_a_sub_folder_is_a_unit_and_loose_files_go_by_double_underscores(tmp_path):
+    for name in (
+        "bar/clamp.csv",
+        "bar/probes.TXT",
+        "lakeside__clamp.csv",
+        "lakeside__probes.csv.gz",
+        "kiosk.tsv",
+        "cafe.csv.gz",
+    ):
+        write(tmp_path / name, LOG)
+    write(tmp_path / "bar/unit.toml", 'kind = "slab"\n')
+    assert _found(tmp_path) == {
+        "bar": (["clamp.csv", "probes.TXT"], "unit.toml"),
+        "cafe": (["cafe.csv.gz"], None),
+        "kiosk": (["kiosk.tsv"], None),
+        "lakeside": (["lakeside__clamp.csv", "lakeside__probes.csv.gz"], None),
+    }
+
+
+def test_what_is_no_log_is_left_alone(tmp_path):
+    for name in (
+        "bar/log.csv",
+        "bar/truth.json",
+        "bar/notes.md",
+        "bar/.hidden.csv",
+        "bar/~$log.csv",
+        "README.md",
+        ".DS_Store",
+        "a.truth.json",
+    ):
+        write(tmp_path / name, LOG)
+    assert _found(tmp_path) == {"bar": (["log.csv"], None)}
+
+
+@pytest.mark.parametrize("inside", [[], ["unit.toml"], ["photo.jpg", "notes.md"]])
+def test_a_sub_folder_without_a_log_is_told_with_its_remedy(tmp_path, inside):
+    (tmp_path / "bar").mkdir()
+    for name in inside:
+        write(tmp_path / "bar" / name, "")
+    (unit,) = find_units(tmp_path)
+    assert (unit.name, unit.files) == ("bar", ())
+    assert "bar" in unit.problem
+    assert "put the logger's export there" in unit.problem
+
+
+def test_a_unit_in_a_folder_and_as_loose_files_is_one(tmp_path):
+    write(tmp_path / "bar/probes.csv", LOG)
+    write(tmp_path / "bar__clamp.csv", LOG)
+    assert set(_found(tmp_path)) == {"bar"}
+    assert len(_found(tmp_path)["bar"][0]) == 2
+
+
+def test_a_folder_that_vanishes_meanwhile_is_skipped_and_one_that_is_shut_is_told(tmp_path, monkeypatch):
+    for name in ("gone/log.csv", "shut/log.csv", "bar/log.csv"):
+        write(tmp_path / name, LOG)
+    listed = Path.iterdir
+
+    def iterdir(self):
+        if self.name == "gone":
+            raise FileNotFoundError(2, "No such file or directory")
+        if self.name == "shut":
+            raise PermissionError(13, "Permission denied")
+        return listed(self)
+
+    monkeypatch.setattr(Path, "iterdir", iterdir)
+    units = {u.name: u for u in find_units(tmp_path)}
+    assert set(units) == {"bar", "shut"}
+    assert "cannot be opened" in units["shut"].problem

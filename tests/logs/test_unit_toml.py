@@ -1,0 +1,106 @@
+"""What is wrong with a unit.toml is told with file, line, key, what was expected, and the nearest key."""
+
+from __future__ import annotations
+
+import pytest
+
+from pipeline.errors import UnitConfigError
+from pipeline.unit import load_unit
+from tests.logs.tables import write
+
+FULL = """
+title = "Bar"
+place = "harbour"
+kind = "slab"
+cooling = "air"
+time_zone = "Europe/Lisbon"
+[nameplate]
+ice_kg_per_day = 111
+made = 2019-04-01
+[measured]
+slab_kg = 2.0
+[expected]
+freeze_min = [12, 30]
+[clock]
+date_order = "day-first"
+start = "2026-05-04T10:00:00"
+[clock.offset_s]
+"clamp.csv" = -95
+[channels]
+CH1 = "current"
+"probes.csv/CH 2" = { role = "evaporator", unit = "°F", add = -0.4 }
+T3 = { thermistor = { r25_ohm = 10000, beta_k = 3950 } }
+[thresholds]
+gap_min = 5
+[client]
+email = ["bar@example.org"]
+[[visits]]
+on = 2026-05-10
+what = "cleaned the condenser"
+"""
+
+
+def test_every_part_of_a_unit_toml_is_taken(tmp_path):
+    unit = load_unit("bar", write(tmp_path / "unit.toml", FULL))
+    assert unit.channels["probes.csv/CH 2"].add == -0.4
+    assert unit.channels["T3"].thermistor.beta_k == 3950
+    assert unit.clock.offset_s == {"clamp.csv": -95.0}
+    assert unit.visits[0].what == "cleaned the condenser"
+
+
+def test_no_unit_toml_is_a_unit_with_defaults():
+    assert load_unit("bar", None).time_zone == "UTC"
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "words"),
+    [
+        ("nameplat = 3", 1, ['"nameplat" is not a key', 'did you mean "nameplate"?']),
+        ('kind = "slabs"', 1, ['"kind"', "slab, cube, unspecified", "found 'slabs'", 'did you mean "slab"?']),
+        (
+            "\n[nameplate]\nvoltage = 230",
+            3,
+            ['"nameplate.voltage" is not a key', 'did you mean "voltage_v"?'],
+        ),
+        ("[measured]\nslab_kg = -1", 2, ['"measured.slab_kg"', "a number above 0", "found -1"]),
+        ("[measured]\npower_factor = 1.2", 2, ["a number up to 1"]),
+        ('[nameplate]\nice_kg_per_day = "much"', 2, ["a number without quotes", "found 'much'"]),
+        ('time_zone = "Europe/Madird"', 1, ["IANA time zone", 'did you mean "Europe/Madrid"?']),
+        ("title = 5", 1, ["text in quotes", "found 5"]),
+        ('[channels]\nCH1 = "evaporater"', 2, ['"channels.CH1": no such role', 'did you mean "evaporator"?']),
+        ('[channels]\nCH1 = { unit = "F" }', 2, ['"channels.CH1.unit"', 'did you mean "°F"?']),
+        ("[channels]\nCH1 = 3", 2, ['"channels.CH1": expected a role in quotes, or a table']),
+        (
+            '[channels."CH 1"]\nrol = "suction"',
+            2,
+            ['"channels.CH 1.rol" is not a key', 'did you mean "role"?'],
+        ),
+        (
+            "[channels]\nT = { thermistor = { r25_ohm = 10000 } }",
+            2,
+            ["give r25_ohm and beta_k, or a, b and c"],
+        ),
+        ("[expected]\nfreeze_min = [40, 12]", 2, ["the first number must be the smaller one"]),
+        ('[client]\nemail = "a@example.org"', 2, ["a list in brackets"]),
+        ('[[visits]]\non = "yesterday"', 2, ["a date, such as 2026-05-04"]),
+        ('[clock]\nstart = "noon"', 2, ["ISO 8601"]),
+        ('[clock]\ndate_order = "dmy"', 2, ["day-first, month-first, year-first"]),
+        ('name = "x"', 1, ["called by its folder"]),
+        ("a = = 3", 1, ["not valid TOML"]),
+        ('title = "x"\nkind', 2, ["not valid TOML"]),
+    ],
+)
+def test_what_is_wrong_is_told(tmp_path, text, line, words):
+    with pytest.raises(UnitConfigError) as refusal:
+        load_unit("bar", write(tmp_path / "unit.toml", text))
+    error = refusal.value
+    assert error.file == "bar/unit.toml"
+    assert error.line == line
+    assert error.remedy
+    for word in words:
+        assert word in str(error)
+
+
+def test_a_unit_toml_that_is_not_utf_8_is_refused(tmp_path):
+    with pytest.raises(UnitConfigError, match="UTF-8"):
+        load_unit("bar", write(tmp_path / "unit.toml", 'title = "Café"', "latin-1"))
