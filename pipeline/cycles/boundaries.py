@@ -24,7 +24,8 @@ SHOWN = 0.25  # … which is when the line has gone this part of its swing
 UNLIKE = 0.01  # what no model of a turn has right, in parts of the channel's swing
 HARVEST_WITNESS = 0.15
 POOL = 24  # boundaries of one kind that choose lag and shape together
-SNAP_CELLS = 2  # cells over which a visible turn is sought
+SNAP_CELLS = 2  # cells over which a visible turn is sought …
+SNAP_FAR_CELLS = 8  # … and back from a harvest's named end, where only a current shows it
 EDGE = 1.5  # cells by which a candidate may be off that a lagging line gave …
 SEEN = 0.8  # … and one that the current itself gave (standard deviation)
 LAG_SHOWN, LAG_SPREAD = 0.35, 0.35  # how late a turn shows, in parts of the lag, and how far that varies
@@ -81,7 +82,9 @@ KINDS = (  # from, to, the way a cold line turns
 
 def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells) -> Placed:
     """The start of every run."""
-    near_ns = _candidates(runs, colds, cells)
+    course = running_course(draws[0], cells) if draws else None
+    back_cells = SNAP_CELLS if colds else SNAP_FAR_CELLS
+    near_ns = _candidates(runs, colds[0] if colds else course, cells, back_cells=back_cells)
     k = len(near_ns)
     groups = _groups(runs, near_ns, cells)
     grid = _moments(cells, bool(colds))
@@ -96,15 +99,13 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
     for cold in colds:
         lag_s[cold.trace.role] = _add_cold(cold, groups, runs, grid, cells, total, by_cold)
     start_ns, uncertainty_s = near_ns.copy(), np.full(k, cells.step_s)
-    course = running_course(draws[0], cells) if draws else None
     bending = _bendings(course, runs, cells) if course is not None else np.zeros(3)
     # Harvest starts come first in `groups`: a harvest ends no sooner than it can after it began.
     for group, likely in zip(groups, total, strict=True):
         if group.before == HARVEST:
             likely += _after_start(group, start_ns, near_ns, grid)
         if course is not None and IDLE not in (group.before, group.after):
-            # A level that changes shows in the first cell after the change.
-            seen = -0.5 * ((grid + 0.4 * cells.step_s) / (SEEN * cells.step_s)) ** 2
+            seen = -0.5 * (grid / (SEEN * cells.step_s)) ** 2
             prior = _around(likely, grid, cells) if colds else seen
             more, by_draw[group.at] = _steps(course, group, grid, bending, prior)
             likely += more
@@ -124,25 +125,33 @@ def shows_harvests(runs: Runs, placed: Placed) -> bool:
     return bool(placed.by_draw[edges].mean() > 0.5) if edges.any() else False
 
 
-def _candidates(runs: Runs, colds: Sequence[Course], cells: Cells) -> np.ndarray:
-    """Where each run seems to begin: where the cold line visibly turns near it, else its first cell [ns]."""
+def _candidates(runs: Runs, seen: Course | None, cells: Cells, *, back_cells: int) -> np.ndarray:
+    """Where each run seems to begin: where the course visibly turns near it, else its first cell [ns].
+
+    back_cells: how far before its naming a harvest's end may be sought.
+    """
     near = runs.first.copy()
-    if colds:
-        level = colds[0].level
-        padded = np.pad(level, SNAP_CELLS + 1, mode="edge")
-        window = np.lib.stride_tricks.sliding_window_view(padded, 2 * SNAP_CELLS + 3)[runs.first]
-        bend = window[:, 2:] - 2 * window[:, 1:-1] + window[:, :-2]
-        before = np.r_[IDLE, runs.state[:-1]]
-        peaks = (before == HARVEST) & (runs.state == FREEZE)
-        up = ((before == FREEZE) | (runs.state == HARVEST))[:, None]
-        score = np.where(peaks[:, None], window[:, 1:-1], np.where(up, bend, -bend))
-        usable = ~runs.opens_span & np.isfinite(score).all(axis=1)
-        best = np.argmax(np.where(np.isfinite(score), score, -np.inf), axis=1) - SNAP_CELLS
-        near = np.where(usable, np.clip(near + best, 0, len(cells) - 1), near)
-        # A turn never leaves its neighbours' order.
-        near = np.maximum.accumulate(near)
-    # A visible turn lies in the midst of its cell, a step of the current or a stop at its edge.
-    return cells.start_ns[near] + (round(0.5e9 * cells.step_s) if colds else 0)
+    if seen is None:
+        return cells.start_ns[near]
+    before = np.r_[IDLE, runs.state[:-1]]
+    peaks = ~runs.opens_span & (before == HARVEST) & (runs.state == FREEZE)
+    turns_up = (before == FREEZE) | (runs.state == HARVEST)
+    level = np.where(np.isfinite(seen.level), seen.level, -np.inf)
+    # A harvest ends at the warmest cell near its named end, not before its middle; other turns bend the most.
+    reach = np.minimum(back_cells, (np.diff(runs.first, prepend=0)) // 2)
+    for ahead in range(-back_cells, SNAP_CELLS + 1):
+        at = np.clip(runs.first + ahead, 0, len(cells) - 1)
+        near = np.where(peaks & (ahead >= -reach) & (level[at] > level[near]), at, near)
+    padded = np.pad(seen.level, SNAP_CELLS + 1, mode="edge")
+    window = np.lib.stride_tricks.sliding_window_view(padded, 2 * SNAP_CELLS + 3)[runs.first]
+    bend = window[:, 2:] - 2 * window[:, 1:-1] + window[:, :-2]
+    bend = np.where(turns_up[:, None], bend, -bend)
+    usable = ~runs.opens_span & ~peaks & np.isfinite(bend).all(axis=1)
+    best = np.argmax(np.nan_to_num(bend, nan=-np.inf), axis=1) - SNAP_CELLS
+    near = np.where(usable, np.clip(runs.first + best, 0, len(cells) - 1), near)
+    # A turn never leaves its neighbours' order; it lies in the midst of its cell, a stop or a start at its edge.
+    near = np.maximum.accumulate(near)
+    return cells.start_ns[near] + np.where(usable | peaks, round(0.5e9 * cells.step_s), 0)
 
 
 def _groups(runs: Runs, near_ns: np.ndarray, cells: Cells) -> list[_Group]:
