@@ -59,9 +59,11 @@ def compare(logs: Path, reports: Path) -> None:
         unit = truth["unit"]
         with (reports / unit / "phases.csv").open(encoding="utf-8", newline="") as file:
             found = [span(row["start"], row["end"], row["phase"]) for row in csv.DictReader(file)]
-        result = score(
-            [span(*p) for p in truth["phases"]], found, interval_s=max(truth["interval_s"].values())
-        )
+        true = [span(*p) for p in truth["phases"]]
+        for fault in truth["faults"]:
+            if fault["kind"] == "gap":
+                true = with_gap(true, span(fault["start"], fault["end"], "gap").start_ns)
+        result = score(true, found, interval_s=max(truth["interval_s"].values()))
         findings = json.loads((reports / unit / "findings.json").read_text(encoding="utf-8"))["findings"]
         codes = {f["code"]: f["severity"] for f in findings}
         absent = sorted(set(truth["expect"]) - set(codes))
