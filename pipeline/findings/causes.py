@@ -1,4 +1,4 @@
-"""Likely causes, and how they are ranked: by what the *other* signals say, never by the finding alone.
+"""Likely causes, each weighed by what the *other* signals say, never by the finding alone; `ranking` ranks them.
 
 A cause starts with a plausibility (log-odds, common practice, no source) and gains or loses with each signal that
 speaks for or against it. A signal that was not logged says nothing.
@@ -7,18 +7,11 @@ speaks for or against it. A signal that was not logged says nothing.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
-from pipeline.findings.checks import CHECKS
 from pipeline.findings.phrase import Phrase, phrase
 from pipeline.findings.signals import Signals, near, ramp
-from pipeline.text import Text
-
-_SHOWN = 4
-_TOO_UNLIKELY = 0.06  # share of the likeliest cause's odds under which one is left out
-_CHECKED = 3
-_NAMED_FIRST = 0.8  # log-odds by which a rule's own first guess leads the next
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -258,6 +251,7 @@ _cause(
         + 1.5 * ramp(s.harvest_peak_shift_k, 2, 8)
         + 1.0 * ramp(s.harvest_peak_c, 10, 20)
         - ramp(s.plateau_min, 2, 5)
+        - 2.0 * ramp(s.harvest_peak_shift_k, -1, -4)  # a missed end needs a warm plate
     ),
     ("curtain", "control-settings", "sensor-resistance"),
     (
@@ -331,30 +325,18 @@ _cause("season", "Room or water grew warmer over the log",
        lambda s: -0.6 + 2 * ramp(s.air_shift_k, 4, 10) + 2 * ramp(s.water_shift_k, 3, 8), ("supply-temperature",))  # fmt: skip
 
 
-def rank(
-    keys: Sequence[str], signals: Signals, *, in_order: bool = False
-) -> tuple[tuple[Text, ...], tuple[Text, ...]]:
-    """Likely causes, likeliest first, and next checks in a technician's order, for the causes named `keys`.
-
-    in_order: the rule could tell by itself and named them likeliest first; the signals then only correct it. Raises KeyError for a key that is not in `CAUSES`.
-    """
-    step = _NAMED_FIRST if in_order else 0.0
-    weighed = sorted(((CAUSES[k].weigh(signals) - step * i, -i, k) for i, k in enumerate(keys)), reverse=True)
-    if not weighed:
-        return (), ()
-    best = weighed[0][0]
-    kept = [k for odds, _, k in weighed if math.exp(odds - best) >= _TOO_UNLIKELY][:_SHOWN]
-    order: dict[str, int] = {}
-    for k in kept[:_CHECKED]:
-        for check in CAUSES[k].checks:
-            order.setdefault(check, len(order))
-    checks = sorted(order, key=lambda c: (CHECKS[c].step, order[c]))
-    return tuple(_say(CAUSES[k], signals) for k in kept), tuple(CHECKS[c].text() for c in checks)
-
-
-def _say(cause: Cause, signals: Signals) -> Text:
-    known = signals.known()
-    for signal, low, high, sentence in cause.because:
-        if signal in known and low <= known[signal] <= high:
-            return sentence(**{signal: known[signal]})
-    return cause.text()
+# What one cause brings about elsewhere: where a log shows the one on the right plainly, the one on the left follows.
+FOLLOWS: dict[str, tuple[str, ...]] = {
+    "hot-gas-weak": ("charge-low", "slow-leak"),
+    "low-pressure-cut": ("charge-low",),
+    "high-pressure-cut": ("condenser-dirty", "condenser-fan", "condenser-water"),
+    "overload-trips": ("condenser-dirty", "condenser-fan"),
+    "capacity-short": ("charge-low", "condenser-dirty"),
+    "slow-leak": ("charge-low",),
+    "charge-low": ("slow-leak",),
+    "fouling": ("condenser-dirty", "condenser-water"),
+    "condenser-dirty": ("fouling",),
+    "slab-thin": ("end-of-freeze-early",),
+    "season": ("water-warm", "room-hot"),
+    "conditions": ("water-warm", "room-hot"),
+}

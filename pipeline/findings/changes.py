@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from pipeline.findings import statistics
 from pipeline.findings.conditions import level_at_usual_conditions
+
+if TYPE_CHECKING:
+    from pipeline.findings.case import Case
 
 # Common practice, no source: fewer points cannot carry a date, and weaker patterns are what noise also makes.
 _LEAST_POINTS = 16
@@ -17,6 +21,7 @@ _STEP_P = 1e-3
 _EXPLAINED = 0.4
 _PLAIN = 0.75  # explained share that no test need confirm: the test takes a bent course for resemblance of neighbours
 _DRIFT_BETTER = 0.97  # a drift must leave less than this share of a step's squares to be called one
+_SHARP = 0.87  # explained share of a step that no swing over a day has: a sine's is 8/π² = 0.81
 _BENDS = 40  # moments tried as the beginning of a drift
 _NS_PER_DAY, _NS_PER_H = 86_400_000_000_000, 3_600_000_000_000
 
@@ -102,22 +107,32 @@ def _best_bend(x: np.ndarray, y: np.ndarray) -> tuple[int, float]:
 
 
 def change_of(
-    case, values: np.ndarray, *, least: float, air_slope: float = 0.0, air_slope_sd: float = 0.3
+    case: Case, values: np.ndarray, *, least: float, air_slope: float = 0.0, air_slope_sd: float = 0.3
 ) -> Change | None:
     """`lasting_change` of a measure of `case`, set to the usual air first.
 
-    `air_slope` and `air_slope_sd` say what physics expects of it [unit per K]. Where no air was logged, a log too short to
-    tell a change from the time of day must show half as much again, and cannot show a drift.
+    `air_slope` and `air_slope_sd` say what physics expects of it [unit per K].
     """
-    days = (case.timeline.end_ns - case.timeline.start_ns) / _NS_PER_DAY
-    short = days < case.thresholds["drift_days"] and not np.isfinite(case.air_c[np.isfinite(values)]).any()
     level = level_at_usual_conditions(
         values, case.air_c, case.start_ns / _NS_PER_H, mean=air_slope, sd=air_slope_sd
     )
-    found = lasting_change(
-        case.start_ns, level, least=1.5 * least if short else least, p=case.thresholds["drift_p"]
-    )
-    return None if found is not None and short and found.kind == "drift" else found
+    found = lasting_change(case.start_ns, level, least=least, p=case.thresholds["drift_p"])
+    if np.isfinite(case.air_c[np.isfinite(values)]).any():
+        return found
+    return not_the_time_of_day(case, found, least=least)
+
+
+def not_the_time_of_day(case: Case, found: Change | None, *, least: float) -> Change | None:
+    """`found`, or None where the log is too short to tell it from the time of day.
+
+    Half a day's swing looks like a drift, and like a step that explains 8/π² of it, no more. So a short log must show
+    half as much again, or a step that is sharper than that; and it cannot show a drift.
+    """
+    days = (case.timeline.end_ns - case.timeline.start_ns) / _NS_PER_DAY
+    if found is None or days >= case.thresholds["drift_days"]:
+        return found
+    sharp = found.explained > _SHARP
+    return found if found.kind == "step" and (sharp or abs(found.total) >= 1.5 * least) else None
 
 
 def _thin(y: np.ndarray, most: int = 300) -> np.ndarray:

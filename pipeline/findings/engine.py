@@ -12,14 +12,15 @@ import pipeline.findings as room
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings import thresholds
 from pipeline.findings.case import Case
-from pipeline.findings.causes import rank
 from pipeline.findings.cautions import cautions
 from pipeline.findings.finding import Finding, Judgement, NotJudged, Severity
 from pipeline.findings.output import output
-from pipeline.findings.rule import CannotTell, Rule, Seen
+from pipeline.findings.ranking import Heard, rank
+from pipeline.findings.rule import CannotTell, Rule
 from pipeline.findings.signals import signals
 from pipeline.findings.verdict import verdict
 from pipeline.logs.timeline import Timeline
+from pipeline.text import Text
 from pipeline.unit import Unit
 
 _WORST_FIRST = {Severity.ACT: 0, Severity.WATCH: 1, Severity.NOTE: 2}
@@ -39,7 +40,7 @@ def judge(timeline: Timeline, record: CycleRecord, unit: Unit) -> Judgement:
     Raises UnitConfigError where `unit.thresholds` names a threshold that does not exist.
     """
     case = Case(timeline=timeline, record=record, unit=unit, thresholds=thresholds.resolve(unit))
-    found: list[tuple[Rule, Finding]] = []
+    heard: list[Heard] = []
     not_judged: dict[str, NotJudged] = {}
     for rule in all_rules():
         outcome = _apply(rule, case)
@@ -47,21 +48,22 @@ def judge(timeline: Timeline, record: CycleRecord, unit: Unit) -> Judgement:
             not_judged.setdefault(rule.code, NotJudged(code=rule.code, needs=outcome.needs))
             continue
         seen = outcome if isinstance(outcome, tuple) else (outcome,) if outcome else ()
-        found += [(rule, _finding(rule, s, case)) for s in seen]
-    codes = {finding.code for _, finding in found}
-    kept = tuple(
-        sorted(
-            (finding for rule, finding in found if not codes & set(rule.quiet_when)),
-            key=lambda f: (_WORST_FIRST[f.severity], -f.confidence, f.start_ns, f.code),
-        )
+        heard += [Heard(rule=rule, seen=s, signals=signals(case, s.cycles, s.usual)) for s in seen]
+    codes = {h.rule.code for h in heard}
+    heard = [h for h in heard if not codes & set(h.rule.quiet_when)]
+    findings = (
+        _finding(h, causes, checks, case) for h, (causes, checks) in zip(heard, rank(heard), strict=True)
+    )
+    worst_first = tuple(
+        sorted(findings, key=lambda f: (_WORST_FIRST[f.severity], -f.confidence, f.start_ns, f.code))
     )
     return Judgement(
-        findings=kept,
+        findings=worst_first,
         not_judged=tuple(n for code, n in not_judged.items() if code not in codes),
         output=output(case),
-        verdict=verdict(case, kept),
+        verdict=verdict(case, worst_first),
         thresholds=case.thresholds.rows(),
-        cautions=cautions(unit, kept),
+        cautions=cautions(unit, worst_first),
     )
 
 
@@ -72,17 +74,17 @@ def _apply(rule: Rule, case: Case):
     return rule.test(case)
 
 
-def _finding(rule: Rule, seen: Seen, case: Case) -> Finding:
-    heard = signals(case, seen.cycles, seen.usual)
-    causes, checks = rank(seen.causes or rule.causes, heard, in_order=seen.causes is not None)
+def _finding(h: Heard, causes: tuple[Text, ...], checks: tuple[Text, ...], case: Case) -> Finding:
+    seen = h.seen
     return Finding(
-        code=rule.code,
+        code=h.rule.code,
         severity=seen.severity,
         title=seen.title,
         start_ns=seen.start_ns,
         end_ns=seen.end_ns,
         cycles=() if seen.cycles is None else case.numbers(np.asarray(seen.cycles)),
-        evidence={k: v for k, v in seen.evidence.items() if v is not None} | {"signals": heard.known()},
+        evidence={k: v for k, v in seen.evidence.items() if v is not None},
+        signals=h.signals.known(),
         likely_causes=causes,
         next_checks=checks,
         confidence=round(min(max(seen.confidence, 0.0), 1.0) * case.trust, 3),

@@ -29,6 +29,9 @@ class Finding:
     end_ns: int
     cycles: tuple[int, ...] = ()  # numbers of the cycles meant
     evidence: Mapping[str, Any] = field(default_factory=dict)  # numbers, named with their unit
+    signals: Mapping[str, float] = field(
+        default_factory=dict
+    )  # what the other channels say, which ranks the causes
     likely_causes: tuple[Text, ...] = ()  # likeliest first
     next_checks: tuple[Text, ...] = ()  # in the order a technician would do them
     confidence: float  # 0…1, derived from the evidence
@@ -65,7 +68,10 @@ class Verdict:
 
     level: str
     client: Text
-    technician: Text
+    technician: Text  # what is the matter, how often
+    since: Text | None = None  # since when, among how many cycles: a sentence of its own
+    likeliest: Text | None = None  # the likeliest cause of the worst finding
+    first_check: Text | None = None  # what to do first about it
 
 
 @dataclass(frozen=True, kw_only=True)

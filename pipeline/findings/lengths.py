@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.findings import doubtful, statistics
 from pipeline.findings.case import NS_PER_DAY, Case
-from pipeline.findings.changes import Change, lasting_change
+from pipeline.findings.changes import Change, lasting_change, not_the_time_of_day
 from pipeline.findings.conditions import capacity_factor
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
@@ -88,11 +88,8 @@ def baseline(case: Case) -> Baseline:
 def length_change(case: Case) -> Change | None:
     """The lasting change of the freezes' length, as natural logs, where there is one that matters."""
     least = math.log1p(case.thresholds["freeze_out_pct"] / 100)
-    known = case.adjusted.corrected_for
-    days = (case.timeline.end_ns - case.timeline.start_ns) / NS_PER_DAY
-    if not known and days < case.thresholds["drift_days"]:
-        least *= 1.5  # too short to tell a change from the time of day
-    return lasting_change(case.start_ns, case.adjusted.log_length, least=least, p=case.thresholds["drift_p"])
+    found = lasting_change(case.start_ns, case.adjusted.log_length, least=least, p=case.thresholds["drift_p"])
+    return found if case.adjusted.corrected_for else not_the_time_of_day(case, found, least=least)
 
 
 def _earlier_is_usual(case: Case, moved: Change) -> bool:

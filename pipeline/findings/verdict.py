@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.findings.case import Case
+from pipeline.findings.case import NS_PER_H, Case
 from pipeline.findings.finding import Finding, Severity, Verdict
 from pipeline.findings.phrase import phrase
 
@@ -14,10 +14,13 @@ _CANNOT = phrase(
     "verdict.cannot-tell.client", "This log does not show how the machine works. It should be logged again."
 )
 
-_FOUND_TECH = phrase(
-    "verdict.found.technician", "{codes} over {cycles} cycles; freeze {freeze_min}, harvest {harvest_min}."
+_SINCE = phrase(
+    "verdict.since",
+    "First seen {after_h} into the log; {cycles} cycles in all, a usual freeze {freeze_min}, a usual harvest {harvest_min}",
 )
-_FOUND_NO_CYCLES = phrase("verdict.found-no-cycles.technician", "{codes}; no whole cycle was seen.")
+_SINCE_NO_CYCLES = phrase(
+    "verdict.since-no-cycles", "First seen {after_h} into the log; no whole cycle was seen"
+)
 _WELL_TECH = phrase(
     "verdict.well.technician",
     "{cycles} cycles, freeze {freeze_min}, harvest {harvest_min}: within the unit's own limits and its kind's band.",
@@ -70,14 +73,18 @@ def verdict(case: Case, findings: tuple[Finding, ...]) -> Verdict:
         return Verdict(level="cannot-tell", client=_CANNOT(), technician=_CANNOT_TECH(cycles=whole))
     if not findings:
         return Verdict(level="well", client=_WELL(), technician=_WELL_TECH(**values))
-    codes = ", ".join(dict.fromkeys(f.code for f in findings))
-    technician = (
-        _FOUND_TECH(codes=codes, **values)
-        if np.isfinite(values["freeze_min"])
-        else _FOUND_NO_CYCLES(codes=codes)
+    worst = findings[0]
+    values["after_h"] = round(max(worst.start_ns - case.timeline.start_ns, 0) / NS_PER_H, 1)
+    since = (
+        _SINCE(**values) if np.isfinite(values["freeze_min"]) else _SINCE_NO_CYCLES(after_h=values["after_h"])
     )
-    if not grave:
-        return Verdict(level="note", client=_NOTE(), technician=technician)
-    level, code = grave[0].severity.value, grave[0].code
-    client = _CLIENT[level, code if code in _PLAIN else "other"]
-    return Verdict(level=level, client=client(), technician=technician)
+    level = worst.severity.value
+    client = _CLIENT[level, worst.code if worst.code in _PLAIN else "other"]() if grave else _NOTE()
+    return Verdict(
+        level=level,
+        client=client,
+        technician=worst.title,
+        since=since,
+        likeliest=worst.likely_causes[0] if worst.likely_causes else None,
+        first_check=worst.next_checks[0] if worst.next_checks else None,
+    )

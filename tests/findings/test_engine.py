@@ -47,6 +47,8 @@ def test_thresholds_and_causes_that_rules_name_exist():
         assert set(rule.causes) <= set(causes.CAUSES), rule.code
         assert set(rule.quiet_when) <= CODES, rule.code
     assert {check for cause in causes.CAUSES.values() for check in cause.checks} == set(checks.CHECKS)
+    for key, by in causes.FOLLOWS.items():
+        assert {key, *by} <= set(causes.CAUSES)
 
 
 def test_every_threshold_is_read_by_some_rule_and_says_where_it_is_from():
@@ -131,7 +133,7 @@ def test_the_verdict_is_as_grave_as_the_worst_finding(log, level):
     found = judged(log()).verdict
     assert found.level == level
     for text in (found.client, found.technician):
-        assert say(text).strip().endswith((".", "!"))
+        assert say(text)[0].isupper() or say(text)[0].isdigit() or text.key.startswith("doubt")
         assert "{" not in say(text)
 
 
@@ -213,3 +215,24 @@ def test_judging_is_pure():
 
 def test_a_unit_that_is_merely_named_is_judged():
     assert findings.judge(*made_up(noisy(20, 40)), Unit(name="x")).verdict.level == "well"
+
+
+def test_the_technician_hears_what_since_when_why_and_what_to_do_first():
+    told = judged(worst_case()).verdict
+    worst = judged(worst_case()).findings[0]
+    assert told.technician == worst.title
+    assert told.likeliest == worst.likely_causes[0]
+    assert told.first_check == worst.next_checks[0]
+    assert "into the log" in say(told.since)
+
+
+def test_findings_of_one_log_agree_on_a_common_cause():
+    late = np.arange(90) >= 45
+    log = made_up(
+        np.where(late, 26.0, 20.0) + noisy(0.2, 90, share=1), np.where(late, 4.4, 2.5) * noisy(1, 90),
+        freeze_end_c=noisy(-16, 90) + 7.0 * late, harvest_peak_c=9.0, condenser_split_k=10 - 2.0 * late,
+    )  # fmt: skip
+    found = judged(log)
+    assert finding(found, "weak-freeze").likely_causes[0].key.startswith("cause.charge-low")
+    assert finding(found, "freeze-long").likely_causes[0].key.startswith("cause.charge-low")
+    assert finding(found, "harvest-long").likely_causes[0].key.startswith("cause.hot-gas-weak")
