@@ -7,11 +7,12 @@ Exit status: 0 all done; 1 a unit or a file could not be read (the others are do
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from pipeline import __version__
+from pipeline import __version__, threads
 from pipeline.delivery.verbs import add_email, add_watch
 from pipeline.errors import IceLogError, UsageError
 
@@ -22,6 +23,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb; return the exit status."""
     parser = _parser()
     arguments = parser.parse_args(argv)
+    os.environ.update(threads.settings(threads.LINEAR_ALGEBRA))  # no library is loaded yet
     try:
         return arguments.run(arguments)
     except UsageError as error:

@@ -17,23 +17,13 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from multiprocessing.connection import wait
 from typing import TypeVar
 
+from pipeline import threads
+
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 ITEMS_A_WORKER = 200
 """A worker is replaced after so many items, so that what libraries cache cannot pile up over a large fleet."""
-
-_ONE_THREAD = dict.fromkeys(
-    (
-        "OMP_NUM_THREADS",
-        "OPENBLAS_NUM_THREADS",
-        "MKL_NUM_THREADS",
-        "VECLIB_MAXIMUM_THREADS",
-        "RAYON_NUM_THREADS",
-    ),
-    "1",
-)
-"""As many threads as workers would fight over the same cores: each worker keeps to one."""
 
 
 def side_by_side(
@@ -127,7 +117,7 @@ class _Worker:
     def __init__(self, context, work, load) -> None:
         self.pipe, far = context.Pipe()
         self.process = context.Process(target=_serve, args=(far, work, load), daemon=True)
-        with _environment(_ONE_THREAD):
+        with _environment(threads.settings(threads.ALL)):
             self.process.start()
         far.close()
         self.item = None
@@ -165,13 +155,11 @@ class _Worker:
 
 @contextlib.contextmanager
 def _environment(values: dict[str, str]) -> Iterator[None]:
-    """What the user has set himself stays."""
-    added = [name for name in values if name not in os.environ]
-    os.environ.update({name: values[name] for name in added})
+    os.environ.update(values)
     try:
         yield
     finally:
-        for name in added:
+        for name in values:
             del os.environ[name]
 
 
