@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
+from typing import Any
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -178,5 +179,6 @@ class Fault:
         if unknown:
             raise ValueError(f'fault "{self.kind}" has no option {", ".join(sorted(unknown))}')
 
-    def __getitem__(self, option: str):
+    def __getitem__(self, option: str) -> Any:
+        """The option as given, else its default: a number, or a word for `how` and `role`."""
         return self.options.get(option, KINDS[self.kind].options[option])

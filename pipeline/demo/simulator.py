@@ -148,12 +148,12 @@ def run_world(
 def record(
     world: World, *, interval_s: float, seed: int = 0, probes: Mapping[str, Probe] | None = None,
     roles: Collection[str] | None = None, clock_ahead_s: float = 0.0, clock_gains_s_per_day: float = 0.0,
-    from_s: float | None = None, to_s: float | None = None,
+    from_s: float | None = None,
 ) -> Simulation:  # fmt: skip
     """What one logger writes of the world. Its clock may be ahead, and gain; the truth stays on the true clock."""
     rng = np.random.default_rng([seed, 2])
     first = float(rng.uniform(0, min(interval_s, 1.0))) if from_s is None else from_s
-    at_s = np.arange(first, world.seconds if to_s is None else to_s, interval_s)
+    at_s = np.arange(first, world.seconds, interval_s)
     keep = np.ones(len(at_s), bool)
     for fault in world.faults:
         if fault.kind == "gap":
