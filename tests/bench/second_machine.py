@@ -188,7 +188,15 @@ def machine_of(case: Case) -> Machine:
     if not case.steps:
         machine = machine.without_steps()
     if case.cool_harvest:
-        machine = replace(machine, line_share=0.1, line_follow=0.4, let_go_c=3.0, gas_c=9.0)
+        machine = replace(
+            machine,
+            line_share=0.1,
+            line_follow=0.55,
+            let_go_c=3.0,
+            gas_c=9.0,
+            water_fill_c=1.0,
+            superheat_k=2.0,
+        )
     return machine
 
 
