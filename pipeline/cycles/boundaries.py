@@ -80,11 +80,20 @@ KINDS = (  # from, to, the way a cold line turns
 )
 
 
-def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells) -> Placed:
-    """The start of every run."""
+def place(
+    runs: Runs,
+    colds: Sequence[Course],
+    draws: Sequence[DrawCells],
+    cells: Cells,
+    delays: Sequence[int | None],
+) -> Placed:
+    """The start of every run. `delays`: cells by which each cold line answers later than the current by which the runs
+    were named; None where the current does not move like that line."""
     course = running_course(draws[0], cells) if draws else None
+    named_by_draw = course is not None and (not colds or delays[0] is not None)
+    leading = course if named_by_draw else colds[0]
     back_cells = SNAP_CELLS if colds else SNAP_FAR_CELLS
-    near_ns = _candidates(runs, colds[0] if colds else course, cells, back_cells=back_cells)
+    near_ns = _candidates(runs, leading, cells, back_cells=back_cells, stops=bool(draws))
     k = len(near_ns)
     groups = _groups(runs, near_ns, cells)
     grid = _moments(cells, bool(colds))
@@ -96,8 +105,9 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
                 more, by_draw[group.at] = _stops_and_starts(draw, group, grid, cells)
                 likely += more
     lag_s = {}
-    for cold in colds:
-        lag_s[cold.trace.role] = _add_cold(cold, groups, runs, grid, cells, total, by_cold)
+    for cold, delay in zip(colds, delays, strict=True):
+        late_ns = round((delay or 0) * cells.step_s * 1e9) if named_by_draw else 0
+        lag_s[cold.trace.role] = _add_cold(cold, groups, runs, grid, cells, total, by_cold, late_ns)
     start_ns, uncertainty_s = near_ns.copy(), np.full(k, cells.step_s)
     bending = _bendings(course, runs, cells) if course is not None else np.zeros(3)
     # Harvest starts come first in `groups`: a harvest ends no sooner than it can after it began.
@@ -106,7 +116,7 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
             likely += _after_start(group, start_ns, near_ns, grid)
         if course is not None and IDLE not in (group.before, group.after):
             seen = -0.5 * (grid / (SEEN * cells.step_s)) ** 2
-            prior = _around(likely, grid, cells) if colds else seen
+            prior = seen if named_by_draw else _around(likely, grid, cells)
             more, by_draw[group.at] = _steps(course, group, grid, bending, prior)
             likely += more
         middle, half = _interval(likely, grid)
@@ -125,14 +135,16 @@ def shows_harvests(runs: Runs, placed: Placed) -> bool:
     return bool(placed.by_draw[edges].mean() > 0.5) if edges.any() else False
 
 
-def _candidates(runs: Runs, seen: Course | None, cells: Cells, *, back_cells: int) -> np.ndarray:
+def _candidates(runs: Runs, seen: Course | None, cells: Cells, *, back_cells: int, stops: bool) -> np.ndarray:
     """Where each run seems to begin: where the course visibly turns near it, else its first cell [ns].
 
-    back_cells: how far before its naming a harvest's end may be sought.
+    back_cells: how far before its naming a harvest's end may be sought;
+    stops: a clamp shows stops and starts, at the cell's edge.
     """
-    near = runs.first.copy()
     if seen is None:
-        return cells.start_ns[near]
+        return cells.start_ns[runs.first]
+    named = runs.first
+    near = named.copy()
     before = np.r_[IDLE, runs.state[:-1]]
     peaks = ~runs.opens_span & (before == HARVEST) & (runs.state == FREEZE)
     turns_up = (before == FREEZE) | (runs.state == HARVEST)
@@ -140,18 +152,21 @@ def _candidates(runs: Runs, seen: Course | None, cells: Cells, *, back_cells: in
     # A harvest ends at the warmest cell near its named end, not before its middle; other turns bend the most.
     reach = np.minimum(back_cells, (np.diff(runs.first, prepend=0)) // 2)
     for ahead in range(-back_cells, SNAP_CELLS + 1):
-        at = np.clip(runs.first + ahead, 0, len(cells) - 1)
+        at = np.clip(named + ahead, 0, len(cells) - 1)
         near = np.where(peaks & (ahead >= -reach) & (level[at] > level[near]), at, near)
     padded = np.pad(seen.level, SNAP_CELLS + 1, mode="edge")
-    window = np.lib.stride_tricks.sliding_window_view(padded, 2 * SNAP_CELLS + 3)[runs.first]
+    window = np.lib.stride_tricks.sliding_window_view(padded, 2 * SNAP_CELLS + 3)[named]
     bend = window[:, 2:] - 2 * window[:, 1:-1] + window[:, :-2]
     bend = np.where(turns_up[:, None], bend, -bend)
     usable = ~runs.opens_span & ~peaks & np.isfinite(bend).all(axis=1)
     best = np.argmax(np.nan_to_num(bend, nan=-np.inf), axis=1) - SNAP_CELLS
-    near = np.where(usable, np.clip(runs.first + best, 0, len(cells) - 1), near)
-    # A turn never leaves its neighbours' order; it lies in the midst of its cell, a stop or a start at its edge.
-    near = np.maximum.accumulate(near)
-    return cells.start_ns[near] + np.where(usable | peaks, round(0.5e9 * cells.step_s), 0)
+    near = np.where(usable, np.clip(named + best, 0, len(cells) - 1), near)
+    snapped = usable | peaks
+    if stops:
+        halts = (before == IDLE) != (runs.state == IDLE)
+        near, snapped = np.where(halts, runs.first, near), snapped & ~halts
+    # A turn lies in the midst of its cell.
+    return cells.start_ns[near] + np.where(snapped, round(0.5e9 * cells.step_s), 0)
 
 
 def _groups(runs: Runs, near_ns: np.ndarray, cells: Cells) -> list[_Group]:
@@ -308,17 +323,21 @@ def crossings(draw: DrawCells, near_ns: np.ndarray, on: bool, cells: Cells) -> t
     return out_ns, bracket_s
 
 
-def _add_cold(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_cold) -> float:
-    """Adds the likelihoods of a cold line to `total`, marks what it shows in `by_cold`, and returns its lag [s]."""
+def _add_cold(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_cold, late_ns: int) -> float:
+    """Adds the likelihoods of a cold line to `total`, marks what it shows in `by_cold`, and returns its lag [s].
+
+    late_ns: how long after its candidate a boundary shows in the line, beyond what `candidates` allowed for.
+    """
     swing = float(np.nanquantile(cold.level, 0.98) - np.nanquantile(cold.level, 0.02)) or 1.0
     bending = _bendings(cold, runs, cells)
     work = []
     for number, group in enumerate(groups):
         most_s = HARVEST_BEFORE_S if group.before == HARVEST else BEFORE_S
         before_s = float(np.clip(0.8 * group.before_s, 3 * cold.trace.interval_s, most_s))
-        longest = max(_time_to_show(cold, group, cells, swing), 3.5 * cold.trace.interval_s)
+        longest = max(_time_to_show(cold, group.near_ns + late_ns, cells, swing), 3.5 * cold.trace.interval_s)
         after_s = float(np.clip(0.8 * group.after_s, 2 * cold.trace.interval_s, longest))
-        view = turns.look(cold.trace, group.near_ns, before_s, after_s)
+        # Stops and starts that a clamp showed are known already; what the line makes of them only tells its lag.
+        view = turns.look(cold.trace, group.near_ns + late_ns, before_s, after_s)
         rows = np.flatnonzero(np.isfinite(view.readings).all(axis=1))
         if len(rows) == 0:
             continue
@@ -345,7 +364,15 @@ def _add_cold(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_co
         scales[j] = max(1.0, min(t.per_reading for t in trials.values()))
         for (i, m), trial in trials.items():
             likely = _cold_likelihood(
-                trial, sample, near_ns, grid[::thin], scales[j], turns.LAGS_S[i], turns.LINES[m], cells
+                trial,
+                sample,
+                near_ns,
+                grid[::thin],
+                scales[j],
+                turns.LAGS_S[i],
+                turns.LINES[m],
+                cells,
+                late_ns,
             )
             scores[i, j, m] = _evidence(likely + known).sum() / len(near_ns) ** 0.25 + turns.prior(i, m)
     # The smooth course of a freeze or a rest tells the lag; a harvest bends too much by itself to be a good witness.
@@ -358,15 +385,15 @@ def _add_cold(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_co
         response = turns.answer(view.offsets_s, grid, lag_s=lag, line=line)
         fit = turns.misfits(view, weight, response, sign=group.sign, height=2 * swing)
         total[number][rows] += _cold_likelihood(
-            fit, view, group.near_ns[rows], grid, scales[j], lag, line, cells
+            fit, view, group.near_ns[rows], grid, scales[j], lag, line, cells, late_ns
         )
         by_cold[group.at[rows]] = True
     return lag
 
 
-def _time_to_show(cold: Course, group: _Group, cells: Cells, swing: float) -> float:
+def _time_to_show(cold: Course, near_ns: np.ndarray, cells: Cells, swing: float) -> float:
     """How long after a turn the line has usually gone SHOWN of its swing [s], between AFTER_S and MOST_AFTER_S."""
-    start = np.searchsorted(cells.start_ns, group.near_ns, side="right") - 1
+    start = np.searchsorted(cells.start_ns, near_ns, side="right") - 1
     for ahead in range(1, int(MOST_AFTER_S / cells.step_s) + 1):
         gone = np.abs(cold.level[np.minimum(start + ahead, len(cells) - 1)] - cold.level[start])
         if np.nanmedian(np.append(gone, 0.0)) >= SHOWN * swing:
@@ -379,13 +406,13 @@ def _rows_of(view: turns.View, rows) -> turns.View:
 
 
 def _cold_likelihood(
-    fit: turns.Misfits, view: turns.View, near_ns, grid, scale, lag, line, cells
+    fit: turns.Misfits, view: turns.View, near_ns, grid, scale, lag, line, cells, late_ns
 ) -> np.ndarray:
     """Log likelihood (k, t0) on `grid` around `near_ns`."""
     # A candidate lies where the lagging line visibly turned: the change came before it, by a part of the lag.
     lagging = lag + min(line[0], 20.0)
     spread = 0.5 * cells.step_s + LAG_SPREAD * lagging
-    prior = -0.5 * ((grid + LAG_SHOWN * lagging) / spread) ** 2
+    prior = -0.5 * ((grid - late_ns * 1e-9 + LAG_SHOWN * lagging) / spread) ** 2
     return _with_blunders(_moved(-0.5 * fit.chi2 / scale, view, near_ns, grid)) + prior
 
 

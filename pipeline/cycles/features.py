@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
@@ -14,6 +14,7 @@ COLD_ROLES = ("evaporator", "suction")  # cold lines, the better one first
 DRAW_ROLES = ("current", "power", "current_compressor")  # what shows the compressor, the fullest first
 OTHER_ROLES = ("discharge", "liquid", "condenser_out", "reservoir", "suction_pressure", "discharge_pressure")
 BRIDGE_S = 180.0  # holes in a channel up to this long are drawn straight; common practice, no source
+MOST_DELAY_S, LEAST_ALIKE = 100.0, 0.3  # a clip lags no more; slopes this much alike move together
 CALM_S = 200.0  # a fan on head pressure comes and goes within minutes; common practice, no source
 OFF_BAND = (
     0.12,
@@ -112,6 +113,32 @@ def _off_below(known: np.ndarray, running: float) -> float:
     groups = np.split(empty, np.flatnonzero(np.diff(empty) > 1) + 1)
     longest = max(groups, key=len)
     return float(0.5 * (edges[longest[0]] + edges[longest[-1] + 1]))
+
+
+def delay_cells(cold: Course, running: Course, cells: Cells) -> int | None:
+    """By how many cells the cold line answers after the running current: where their slopes go together best. None
+    where they do not move alike."""
+    most = int(MOST_DELAY_S / cells.step_s)
+    a = np.clip(np.nan_to_num(running.slope / max(usual_rise(running), 1e-9)), -1.0, 1.0)
+    b = np.clip(np.nan_to_num(cold.slope / max(usual_rise(cold), 1e-9)), -1.0, 1.0)
+    scale = float(np.sqrt((a**2).sum() * (b**2).sum()))
+    if scale <= 0 or most < 1:
+        return None
+    alike = np.array(
+        [float(a[: len(a) - d] @ b[d:]) if d else float(a @ b) for d in range(min(most, len(a) - 1) + 1)]
+    )
+    best = int(np.argmax(alike))
+    return best if alike[best] > LEAST_ALIKE * scale else None
+
+
+def moved_earlier(course: Course, by_cells: int, cells: Cells) -> Course:
+    """`course` with every cell's value `by_cells` earlier, within its span; the last cells of a span keep the last
+    value."""
+    if by_cells == 0:
+        return course
+    last = np.repeat(cells.span_stop - 1, cells.span_stop - cells.span_first)
+    source = np.minimum(np.arange(len(cells)) + by_cells, last)
+    return replace(course, level=course.level[source], slope=course.slope[source])
 
 
 def search_signal(colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells) -> np.ndarray:

@@ -27,11 +27,15 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     ):  # a clamp that never reads more than noise: nothing ran, as far as it shows
         return _nothing(timeline, unit, phases.one_phase(timeline, PhaseKind.IDLE, confidence=0.6))
     # 3. Change points, and the cheapest course of phases through the segments between them.
-    found = segments.find_segments(cold_cells, draw_cells, cells)
-    named = labels.label(cold_cells, draw_cells, other_cells, found, cells)
+    #    A line that answers late is first moved to where the current says that it belongs.
+    running = features.running_course(draw_cells[0], cells) if draw_cells else None
+    delays = [features.delay_cells(c, running, cells) if running is not None else None for c in cold_cells]
+    timely = [features.moved_earlier(c, d or 0, cells) for c, d in zip(cold_cells, delays, strict=True)]
+    found = segments.find_segments(timely, draw_cells, cells)
+    named = labels.label(timely, draw_cells, other_cells, found, cells)
     runs = phases.merge(found, named)
     # 4. Each boundary at full rate.
-    placed = boundaries.place(runs, cold_cells, draw_cells, cells)
+    placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays)
     # 5. Starts, phases and what cannot be told; cycles and their measures.
     limiting = [*colds, *(d.trace for d in draw_cells[:1] if boundaries.shows_harvests(runs, placed))]
     interval_s = min(t.interval_s for t in limiting or [*colds, *draws])
