@@ -6,6 +6,7 @@ makes anything. Each leaves a mark that a fault of the machine does not leave.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -24,6 +25,7 @@ _SCRAP = 0.1  # of the usual freeze: shorter ones are no freezes
 _TWICE = 1.6  # times the usual freeze from which a missed harvest is looked for
 _HUMP_K = 1.2  # least rise within a freeze that is no noise
 _HUMP_NOISE = 8.0  # … in multiples of the noise from one reading to the next
+_HUMP_MIN = 12.0  # a harvest that does not warm is given up, or over, by then
 _COMPARED = 6  # usual freezes whose own unevenness a hump must exceed twice
 _WHOLE_RISE = 0.6  # of the usual harvest's rise: what rises so far was a harvest
 _WARM = 0.6  # of the usual harvest's rise above the usual end of freeze: no freeze is so warm for long
@@ -129,6 +131,19 @@ def _course(channel: Channel, case: Case, i: int, warm_c: float) -> _Course:
         return _Course(rise_k=0.0, noise_k=0.0, warm_share=0.0)
     noise = float(np.median(np.abs(np.diff(values)))) / np.sqrt(width)
     smooth = np.convolve(values, np.ones(width) / width, "valid")
-    lowest = np.minimum.accumulate(smooth)
-    rise = float(np.max(np.where(lowest < warm_c, smooth - lowest, 0.0)))
-    return _Course(rise_k=rise, noise_k=noise, warm_share=float(np.mean(values > warm_c)))
+    return _Course(
+        rise_k=_hump(smooth, warm_c, math.ceil(_HUMP_MIN * 60 / channel.interval_s)),
+        noise_k=noise,
+        warm_share=float(np.mean(values > warm_c)),
+    )
+
+
+def _hump(trace: np.ndarray, warm_c: float, within: int) -> float:
+    """The largest rise of a trace from where it was cold, within so many readings, that it then loses again by half:
+    hot gas does that, and a slow change of superheat does not. 0 where there is none."""
+    padded = np.concatenate([np.full(within, np.inf), trace])
+    lowest = np.lib.stride_tricks.sliding_window_view(padded, within + 1).min(axis=1)
+    rise = np.where(lowest < warm_c, trace - lowest, 0.0)
+    top = int(np.argmax(rise))
+    falls_back = float(trace[top:].min()) <= trace[top] - 0.5 * rise[top]
+    return float(rise[top]) if falls_back else 0.0
