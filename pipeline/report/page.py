@@ -21,13 +21,14 @@ from pipeline.report.overlay import overlay
 from pipeline.report.pack import Pack
 from pipeline.report.plotting import plotting_script
 from pipeline.report.rendering import PACK_MARK, PLOT_MARK, render
+from pipeline.report.sketch import sketch_lengths, sketch_log, sketch_overlay
 from pipeline.report.summary import UnitSummary
 from pipeline.report.told import told
 from pipeline.report.trend import trend_of
 from pipeline.report.wording import Reader
 from pipeline.unit import Unit
 
-DETAIL = charts.Detail(buckets=330_000, readings=160_000)
+DETAIL = charts.Detail(buckets=352_000, readings=200_000)
 LEAST_DETAIL = 4_000  # buckets under which a page is not thinned any further
 STYLES = ("base.css", "unit.css", "paper.css")
 SCRIPTS = ("switches.js", "unpack.js", "clock.js", "draw.js", "log.js", "cycles.js", "table.js", "start.js")
@@ -86,6 +87,12 @@ def unit_page(
         "not_judged": judgement.not_judged,
         "problems": problems,
         "charts": figures(timeline, record, judgement, summary, freezes, harvests, days, limits, reader),
+        "sketches": {
+            "log": sketch_log(timeline, record, offsets, reader),
+            "lengths": sketch_lengths(timeline, record, limits, slow, offsets, reader),
+            "freezes": sketch_overlay(freezes, "freeze", reader),
+            "harvests": sketch_overlay(harvests, "harvest", reader),
+        },
         "method": method_of(unit=unit, timeline=timeline, record=record, judgement=judgement, offsets=offsets, reader=reader),
         "cautions": judgement.cautions,
         "pack_mark": PACK_MARK,

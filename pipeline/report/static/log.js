@@ -129,7 +129,7 @@ function makeLog(data, drawing, clock, bus) {
       };
     });
     fineness(how);
-    return traces;
+    return traces.reverse(); // the first channel matters most and is drawn over the others
   }
   const samePanel = (n) => data.channels.slice(0, n).filter((c) => c.unit === data.channels[n].unit).length;
 
@@ -161,9 +161,11 @@ function makeLog(data, drawing, clock, bus) {
     return panels.flatMap((_, panel) => {
       const here = labels.filter((l) => l.panel === panel && Number.isFinite(l.at));
       const low = Math.min(...here.map((l) => l.low)), high = Math.max(...here.map((l) => l.high));
-      const place = (l) => (high > low ? (l.at - low) / (high - low) : 0.5) * 0.9 + 0.05, apart = 15 / (heights[panel] || 1);
-      here.sort((a, b) => a.at - b.at).forEach((l, i) => { l.y = Math.max(place(l), i ? here[i - 1].y + apart : 0); });
-      for (let i = here.length - 1, top = 1; i >= 0; i--) { here[i].y = Math.min(here[i].y, top); top = here[i].y - apart; }
+      const place = (l) => (high > low ? (l.at - low) / (high - low) : 0.5) * 0.9 + 0.05;
+      for (const l of here) l.tall = (data.channels[l.n].name.length > 14 ? 28 : 14) / heights[panel];
+      const apart = (a, b) => (a.tall + b.tall) / 2;
+      here.sort((a, b) => a.at - b.at).forEach((l, i) => { l.y = Math.max(place(l), i ? here[i - 1].y + apart(l, here[i - 1]) : 0); });
+      for (let i = here.length - 1; i >= 0; i--) here[i].y = Math.min(here[i].y, i === here.length - 1 ? 1 : here[i + 1].y - apart(here[i], here[i + 1]));
       return here.map((l) => ({ xref: "paper", x: 1, xanchor: "left", xshift: 5, yref: axisName(panel) + " domain", y: l.y, yanchor: "middle", showarrow: false, align: "left", text: data.channels[l.n].name.replace(/ (?=\S+$)/, (m) => (data.channels[l.n].name.length > 14 ? "<br>" : m)), font: { size: 11, color: traceColour(l.n) } }));
     });
   }
@@ -248,5 +250,5 @@ function makeLog(data, drawing, clock, bus) {
   const move = { whole: () => look(0, span), closer: () => zoom(0.5), wider: () => zoom(2), earlier: () => shift(-0.25), later: () => shift(0.25) };
   function zoom(by) { const mid = (view[0] + view[1]) / 2, half = (view[1] - view[0]) / 2 * by; return look(mid - half, mid + half); }
   function shift(by) { const d = (view[1] - view[0]) * by; return look(view[0] + d, view[1] + d); }
-  return { begin, draw, look, move, view: () => view, choose: (range) => { chosen = range; return Plotly.relayout(plot, { shapes: bands() }); } };
+  return { begin, draw, look, move, readAt, view: () => view, choose: (range) => { chosen = range; return Plotly.relayout(plot, { shapes: bands() }); } };
 }

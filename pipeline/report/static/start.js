@@ -1,6 +1,7 @@
 // Unpacks the page, draws everything, and joins the charts to each other and to the keyboard.
 
 (async () => {
+  const plotting = loadPlotting();
   const data = readPack(await unzip("pack"));
   document.getElementById("pack").remove();
   const drawing = makeDrawing(data), clock = makeClock(data);
@@ -33,14 +34,33 @@
     },
   };
   const table = makeTable(data, drawing, clock, bus);
-  table.draw();
-  await loadPlotting();
+  await plotting;
   log = makeLog(data, drawing, clock, bus);
   cycles = makeCycles(data, drawing, clock, bus);
   await log.begin();
   page.dataset.firstChart = String(Math.round(performance.now()));
   await cycles.begin();
+  table.draw();
   page.dataset.drawn = String(Math.round(performance.now()));
+
+  // One hairline through all charts over time: a moment can be followed down the page.
+  const overTime = ["log", "lengths", "days"].map((id) => document.getElementById("plot-" + id)).filter((plot) => plot?.data);
+  const hairs = overTime.map((plot) => {
+    const hair = document.createElement("div");
+    hair.className = "hair";
+    hair.hidden = true;
+    plot.append(hair);
+    return hair;
+  });
+  for (const plot of overTime) {
+    plot.addEventListener("pointermove", (event) => {
+      const { l, r } = drawing.margins(plot), width = plot.clientWidth - l - r, x = event.clientX - plot.getBoundingClientRect().left;
+      const inside = x >= l && x <= l + width, [from, to] = log.view();
+      hairs.forEach((hair, i) => { hair.hidden = !inside || overTime[i] === plot; hair.style.left = x + "px"; });
+      if (inside && plot.id !== "plot-log") log.readAt(from + (x - l) / width * (to - from));
+    });
+    plot.addEventListener("pointerleave", () => hairs.forEach((hair) => { hair.hidden = true; }));
+  }
 
   function showFinding(n) {
     const finding = data.findings[n];
@@ -66,6 +86,8 @@
       if (!(event.key in KEYS) || event.ctrlKey || event.metaKey || event.altKey) return;
       event.preventDefault();
       log.move[KEYS[event.key]]();
+      const [from, to] = log.view();
+      log.readAt((from + to) / 2);
     });
   }
   const redraw = () => { log.draw(); cycles.draw(); table.draw(); };

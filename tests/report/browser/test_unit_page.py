@@ -247,6 +247,17 @@ def test_hovering_a_length_marks_the_cycle_in_the_log(week):
     )
 
 
+def test_a_moment_can_be_followed_through_all_charts_over_time(week):
+    week.page.locator("#plot-days").scroll_into_view_if_needed()
+    box = week.page.locator("#plot-days").bounding_box()
+    week.page.mouse.move(box["x"] + box["width"] / 2, box["y"] + 60)
+    week.settled()
+    shown = week.page.locator(".hair").evaluate_all("(all) => all.map((e) => [e.hidden, e.style.left])")
+    assert [hidden for hidden, _ in shown] == [False, False, True]
+    assert shown[0][1] == shown[1][1]
+    assert "evaporator" in week.page.locator("#readout-log").inner_text()
+
+
 def test_channels_can_be_hidden(week):
     button = week.page.locator("#keys-log button", has_text="discharge line")
     button.click()
@@ -270,7 +281,7 @@ def test_the_calendar_shows_another_phase_when_asked(week):
 
 def test_axe_finds_nothing_serious_in_light_and_dark(open_page, tmp_path):
     """On a short log: axe looks at every element, and a week has thousands of cells that are all alike."""
-    unit, timeline, record, judgement = made_up(days=1.2, interval_s=20)
+    unit, timeline, record, judgement = made_up(days=0.75, interval_s=30)
     write_unit(
         tmp_path,
         unit=unit,
@@ -369,7 +380,8 @@ def test_without_scripts_the_words_pictures_and_numbers_are_all_there(open_page,
         "longest harvest",
     ):
         assert part in body
-    assert opened.page.locator("svg.evidence").count() == 3
+    assert opened.page.locator(".proof svg").count() == 3
+    assert opened.page.locator(".plot svg.sketch").count() == 4
     assert not opened.page.locator("[data-act=download]").is_visible()
 
 
