@@ -19,6 +19,7 @@ from pipeline.unit import Unit
 NS_PER_MIN = 60_000_000_000
 NS_PER_H = 3_600_000_000_000
 NS_PER_DAY = 86_400_000_000_000
+_CERTAIN = 0.9
 _WHOLE_HARVEST = (
     0.7  # of the usual length; two harvests this close to it make a repeat: common practice, no source
 )
@@ -209,9 +210,10 @@ class Case:
             return 0.5
         return float(np.mean(channel.trusted)) * (0.85 + 0.15 * channel.role_confidence)
 
-    def rare(self, mask: np.ndarray) -> bool:
-        """Whether so few cycles are meant that they are worth a note, no more."""
-        return 100 * mask.sum() <= self.thresholds["rare_pct"] * self.n
+    def rare(self, mask: np.ndarray, confidence: float = 1.0) -> bool:
+        """Whether so few cycles are meant that they are worth a note, no more; a single one must be certain as well."""
+        single = mask.sum() == 1 and confidence < _CERTAIN
+        return single or 100 * mask.sum() <= self.thresholds["rare_pct"] * self.n
 
     def numbers(self, mask: np.ndarray) -> tuple[int, ...]:
         """The numbers of the cycles in `mask`."""

@@ -28,8 +28,8 @@ _HUMP_NOISE = 8.0  # … in multiples of the noise from one reading to the next
 _HUMP_MIN = 12.0  # a harvest that does not warm is given up, or over, by then
 _COMPARED = 6  # usual freezes whose own unevenness a hump must exceed twice
 _WHOLE_RISE = 0.6  # of the usual harvest's rise: what rises so far was a harvest
-_WARM = 0.6  # of the usual harvest's rise above the usual end of freeze: no freeze is so warm for long
-_IDLE_SHARE = 0.25
+_WARM = 0.6  # of the usual harvest's rise above the usual end of freeze: a hump begins colder
+_IDLE_SHARE = 0.25  # part of a freeze that is warmer than a usual harvest ends: an idle lies in it
 _SMOOTH_S = 30.0
 
 
@@ -95,16 +95,20 @@ def inside(case: Case, usual_min: float, usual_rise_k: float) -> Inside:
     long = np.flatnonzero(case.freeze_min > _TWICE * usual_min)
     if channel is None or len(long) == 0 or not np.isfinite(usual_rise_k):
         return Inside(cold=cold, missed=missed)
-    warm_c = case.level("freeze_end_c") + _WARM * usual_rise_k
+    cold_c = case.level("freeze_end_c")
+    warm_c, peak_c = cold_c + _WARM * usual_rise_k, cold_c + usual_rise_k
     like_usual = np.abs(case.freeze_min - usual_min) < 0.2 * usual_min
     least_k = max(
         [
             _HUMP_K,
-            *(2 * _course(channel, case, i, warm_c).rise_k for i in np.flatnonzero(like_usual)[:_COMPARED]),
+            *(
+                2 * _course(channel, case, i, warm_c, peak_c).rise_k
+                for i in np.flatnonzero(like_usual)[:_COMPARED]
+            ),
         ]
     )
     for i in long:
-        course = _course(channel, case, i, warm_c)
+        course = _course(channel, case, i, warm_c, peak_c)
         if course.warm_share > _IDLE_SHARE:
             missed[i] = True
         elif course.rise_k > max(least_k, _HUMP_NOISE * course.noise_k):
@@ -122,7 +126,7 @@ class _Course:
     warm_share: float  # part of it that is as warm as in harvest
 
 
-def _course(channel: Channel, case: Case, i: int, warm_c: float) -> _Course:
+def _course(channel: Channel, case: Case, i: int, warm_c: float, peak_c: float) -> _Course:
     start, end = case.start_ns[i], case.harvest_ns[i]
     a, b = np.searchsorted(channel.time_ns, [start + 0.2 * (end - start), end - 0.05 * (end - start)])
     values = channel.values[a:b][channel.trusted[a:b]]
@@ -134,7 +138,7 @@ def _course(channel: Channel, case: Case, i: int, warm_c: float) -> _Course:
     return _Course(
         rise_k=_hump(smooth, warm_c, math.ceil(_HUMP_MIN * 60 / channel.interval_s)),
         noise_k=noise,
-        warm_share=float(np.mean(values > warm_c)),
+        warm_share=float(np.mean(values > peak_c)),
     )
 
 

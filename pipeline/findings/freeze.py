@@ -11,14 +11,19 @@ from pipeline.findings.case import NS_PER_MIN, Case
 from pipeline.findings.changes import Change, change_of
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
-from pipeline.findings.rule import NEEDS_COLD, Rule, Seen, cycles_needed
+from pipeline.findings.rule import NEEDS_COLD, CannotTell, Rule, Seen, cycles_needed
 from pipeline.logs.timeline import Channel
 
+_PULLED_PEAK_C = 14.0  # a plate that lets its ice go is hardly warmer: common practice, no source
 _CLIP_SIGMA_K = 2.0  # how far the level of a clipped probe is off: common practice, no source
 
 _WEAK_SINCE = phrase(
     "finding.weak-freeze.since",
     "The evaporator no longer gets as cold: freezes end at {after_c}, {rise_k} warmer than before",
+)
+_CONTACT = phrase(
+    "needs.probe-contact",
+    "a probe clipped firmly to the evaporator and insulated: this one reads part of the room's air",
 )
 _WEAK_ALL = phrase(
     "finding.weak-freeze.all", "The evaporator does not get cold enough: freezes end at {freeze_end_c}"
@@ -64,13 +69,17 @@ def _weaker(case: Case, warmed: Change) -> Seen:
     )
 
 
-def _weak_throughout(case: Case, ends: np.ndarray) -> Seen | None:
+def _weak_throughout(case: Case, ends: np.ndarray) -> Seen | CannotTell | None:
     """Whether the evaporator is too warm, or starved, from the log's beginning to its end."""
     t = case.thresholds
     superheats = np.where(case.steady, case.refrigeration.superheat_k, np.nan)
     typical, superheat = _median(ends), _median(superheats)
     # A suction line far from the plate reads warmer than the plate: only a probe on the evaporator has a fixed level.
     if case.timeline.get("evaporator") is not None and typical > t["freeze_end_high_c"]:
+        if case.level("harvest_peak_c", case.harvests) > _PULLED_PEAK_C:
+            return CannotTell(
+                needs=_CONTACT()
+            )  # warm in freeze and in harvest alike: pulled towards the room's air
         title = _WEAK_ALL(freeze_end_c=round(typical, 1))
         judged, beyond = np.isfinite(ends), typical - t["freeze_end_high_c"]
     elif superheat > t["superheat_high_k"]:

@@ -116,8 +116,9 @@ def _long(case: Case):
     at = np.flatnonzero(s.long)
     found = float(np.median(case.harvest_min[s.long]))
     margin = (found - s.usual_min * (1 + case.thresholds["harvest_out_pct"] / 100)) / s.sigma_min
+    confidence = statistics.phi(max(margin, 0.3) * math.sqrt(min(len(at), 4)))
     return Seen(
-        severity=Severity.NOTE if case.rare(s.long) else Severity.WATCH,
+        severity=Severity.NOTE if case.rare(s.long, confidence) else Severity.WATCH,
         title=_LONG(
             count=len(at),
             of=int(case.harvests.sum()),
@@ -138,7 +139,7 @@ def _long(case: Case):
             "peak_c": _median(case.column("harvest_peak_c")[s.long]),
             "uncertainty_min": round(1.645 * case.sigma_min, 2),
         },
-        confidence=statistics.phi(max(margin, 0.3) * math.sqrt(min(len(at), 4))),
+        confidence=confidence,
     )
 
 

@@ -267,8 +267,10 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
     bad = lost_pct >= t["lost_act_pct"] if side > 0 else out.sum() >= 0.3 * judged.sum()
     sewn = side > 0 and _sewn_together(case, out)
     bad = bad and not sewn
+    confidence = statistics.phi(margin / (sigma / math.sqrt(min(int(out.sum()), 4))))
+    confidence *= 0.5 if sewn else 1.0
     return Seen(
-        severity=Severity.NOTE if case.rare(out) else Severity.ACT if bad else Severity.WATCH,
+        severity=Severity.NOTE if case.rare(out, confidence) else Severity.ACT if bad else Severity.WATCH,
         title=title,
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
@@ -288,8 +290,7 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
             "may_be_missed_harvests": "yes" if sewn else None,
             "corrected_for": ", ".join(case.adjusted.corrected_for),
         },
-        confidence=(0.5 if sewn else 1.0)
-        * statistics.phi(margin / (sigma / math.sqrt(min(int(out.sum()), 4)))),
+        confidence=confidence,
     )
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from pipeline.errors import UnitConfigError
+from pipeline.logs.limits import LIMITS
 from pipeline.unit import Unit
 
 PRACTICE = "common practice, no source"
@@ -113,6 +114,7 @@ class InForce(Mapping[str, float]):
     def __init__(self, overrides: Mapping[str, float]) -> None:
         self._values = {name: float(overrides.get(name, row.value)) for name, row in _BY_NAME.items()}
         self._overridden = frozenset(overrides)
+        self._reading = {name: float(value) for name, value in overrides.items() if name in LIMITS}
 
     def __getitem__(self, name: str) -> float:
         return self._values[name]
@@ -124,21 +126,25 @@ class InForce(Mapping[str, float]):
         return len(self._values)
 
     def rows(self) -> tuple[tuple[str, float, str, str], ...]:
-        """(name, value in force, unit, source) of every threshold, in the order of the table."""
+        """(name, value in force, unit, source) of every threshold, the reading room's after this table's."""
+        own = [(t.name, self[t.name], t.unit, t.source) for t in TABLE]
+        reading = [(name, self._reading.get(name, x.value), x.unit, x.source) for name, x in LIMITS.items()]
+        overridden = self._overridden | set(self._reading)
         return tuple(
-            (t.name, self[t.name], t.unit, "unit.toml" if t.name in self._overridden else t.source)
-            for t in TABLE
+            (n, v, u, "unit.toml" if n in overridden else source) for n, v, u, source in (*own, *reading)
         )
 
 
 def resolve(unit: Unit) -> InForce:
     """The thresholds in force for `unit`.
 
-    Raises UnitConfigError where `unit.thresholds` names one that is not in the table, with the nearest names.
+    Raises UnitConfigError where `unit.thresholds` names one that is neither in this table nor among the reading room's
+    limits, with the nearest names.
     """
+    known = (*_BY_NAME, *LIMITS)
     for name in unit.thresholds:
-        if name not in _BY_NAME:
-            near = difflib.get_close_matches(name, _BY_NAME, n=2, cutoff=0.5)
+        if name not in known:
+            near = difflib.get_close_matches(name, known, n=2, cutoff=0.5)
             meant = " or ".join(f'"{n}"' for n in near)
             raise UnitConfigError(
                 f'"{name}" is not a threshold',

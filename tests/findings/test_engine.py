@@ -236,3 +236,8 @@ def test_findings_of_one_log_agree_on_a_common_cause():
     assert finding(found, "weak-freeze").likely_causes[0].key.startswith("cause.charge-low")
     assert finding(found, "freeze-long").likely_causes[0].key.startswith("cause.charge-low")
     assert finding(found, "harvest-long").likely_causes[0].key.startswith("cause.hot-gas-weak")
+
+
+def test_limits_of_the_reading_room_are_known_names_and_shown():
+    shown = {row[0]: row for row in judged(made_up(noisy(20, 10)), thresholds={"gap_min": 9}).thresholds}
+    assert shown["gap_min"][1:] == (9.0, "min", "unit.toml")

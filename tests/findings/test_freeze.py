@@ -53,3 +53,8 @@ def test_a_freeze_that_ends_early_ends_warm_and_is_not_weak():
 
 def test_without_a_cold_probe_the_evaporator_cannot_be_judged():
     assert "weak-freeze" in not_judged(judged(made_up(noisy(20, 30), roles=("current",))))
+
+
+def test_a_probe_that_reads_the_room_as_well_cannot_show_a_weak_freeze():
+    found = judged(made_up(noisy(20, 30), freeze_end_c=3.0, harvest_peak_c=17.0))
+    assert "weak-freeze" in not_judged(found)

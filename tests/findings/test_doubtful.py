@@ -1,0 +1,134 @@
+"""What the record misread must not be laid at the machine's door."""
+
+import numpy as np
+import pytest
+
+from pipeline.findings.finding import Severity
+from tests.findings.made_up import (
+    BEGIN_NS,
+    MIN_NS,
+    channel,
+    codes,
+    doubt,
+    finding,
+    judged,
+    made_up,
+    noisy,
+    not_judged,
+    phase,
+)  # fmt: skip
+
+
+def trace(freeze, harvest, *, humps=None, cold=-15.0, warm=9.0):
+    """A cold trace every 10 s: falls in freeze, rises in harvest; `humps`: cycle index -> rise in mid-freeze [K]."""
+    pieces = []
+    for i, (f, h) in enumerate(zip(freeze, harvest, strict=True)):
+        t = np.arange(0, f, 1 / 6)
+        falling = cold + (warm - cold) * np.exp(-t / (f / 4 if not (humps and i in humps) else f / 8))
+        if humps and i in humps:
+            falling = falling + humps[i] * np.exp(-(((t - f / 2) / 2.0) ** 2))
+        pieces += [falling, np.linspace(cold, warm, max(round(h * 6), 2))]
+    values = np.concatenate(pieces)
+    end = BEGIN_NS + round(float(np.sum(freeze) + np.sum(harvest)) * MIN_NS)
+    return channel("evaporator", BEGIN_NS, end, values=values)
+
+
+def log(freeze, *, humps=None, **more):
+    harvest = np.full(len(freeze), 2.5)
+    return made_up(
+        freeze,
+        harvest,
+        channels=[trace(freeze, harvest, humps=humps)],
+        freeze_end_c=-15.0,
+        harvest_peak_c=9.0,
+        **more,
+    )
+
+
+def test_a_small_hump_in_a_freeze_of_twice_the_length_is_a_harvest_that_never_warmed():
+    freeze = noisy(20, 60)
+    freeze[[20, 35, 50]] = 43.0
+    found = judged(log(freeze, humps={20: 3.0, 35: 3.0, 50: 3.0}))
+    stalled = finding(found, "harvest-stalled")
+    assert stalled.evidence["kind"] == "never-warmed"
+    assert stalled.evidence["hidden_count"] == 3
+    assert "freeze-long" not in codes(found)
+
+
+def test_a_whole_harvest_that_the_record_missed_is_nobodys_fault():
+    freeze = noisy(20, 60)
+    freeze[[20, 35]] = 42.5
+    assert not codes(judged(log(freeze, humps={20: 22.0, 35: 22.0})))
+
+
+def test_a_long_freeze_without_a_hump_is_long():
+    freeze = noisy(20, 60)
+    freeze[[20, 35]] = 42.5
+    assert codes(judged(log(freeze))) == ["freeze-long"]
+
+
+def test_on_current_alone_whole_multiples_are_said_with_half_the_confidence():
+    freeze = noisy(20, 60)
+    freeze[10:40:3] = 42.2  # two freezes of 20 min and a harvest of 2.2 min
+    found = finding(judged(made_up(freeze, 2.2, roles=("current",))), "freeze-long")
+    assert found.severity is Severity.WATCH
+    assert found.confidence <= 0.5
+    assert found.evidence["may_be_missed_harvests"] == "yes"
+
+
+def test_two_short_freezes_that_make_a_usual_one_were_one():
+    freeze = noisy(20, 60)
+    freeze[[30, 31]] = 9.0, 9.0
+    assert not codes(judged(made_up(freeze, 2.0)))
+
+
+def test_freezes_that_are_halved_again_and_again_are_short():
+    freeze = noisy(20, 120)
+    freeze[60::2] = 10.0
+    assert "freeze-short" in codes(judged(made_up(freeze)))
+
+
+def test_a_freeze_of_seconds_is_none():
+    freeze = noisy(20, 60)
+    freeze[30] = 0.3
+    assert not codes(judged(made_up(freeze)))
+
+
+def test_cycles_under_a_probe_that_fell_off_are_not_judged():
+    freeze, ends = noisy(20, 60), np.full(60, -15.0)
+    freeze[40:], ends[40:] = 35.0, 20.0
+    loose = doubt("probe-loose", role="evaporator", from_min=40 * 22, to_min=3000)
+    assert codes(judged(made_up(freeze, freeze_end_c=ends, doubts=[loose]))) == ["probe-loose"]
+
+
+def test_a_repeat_beside_a_tripping_spell_proves_nothing():
+    freeze = noisy(20, 40)
+    freeze[-1] = 4.0
+    tripping = phase("unclear", float(freeze.sum()) + 80.0, float(freeze.sum()) + 140.0, "tripping")
+    assert "harvest-stalled" not in codes(judged(made_up(freeze, extra_phases=[tripping])))
+
+
+def cycling(role, low, high, minutes=900):
+    t = np.arange(0, minutes, 0.5)
+    return channel(role, BEGIN_NS, BEGIN_NS + minutes * MIN_NS, values=low + (high - low) * (t % 22 > 20))
+
+
+@pytest.mark.parametrize(
+    "swinging",
+    [cycling("evaporator", -15.0, 8.0), cycling("current", 6.0, 7.5)],
+    ids=["cold trace", "current"],
+)
+def test_a_log_that_rises_and_falls_but_was_not_read_is_not_called_iceless(swinging):
+    lost = [phase("unclear", 0, 900, "no-pattern")]
+    found = judged(made_up([], cycles=0, channels=[swinging], roles=(), extra_phases=lost, pattern=False))
+    assert "no-ice" in not_judged(found)
+    assert found.verdict.level == "cannot-tell"
+
+
+@pytest.mark.parametrize("role", ["evaporator", "current"])
+def test_a_log_that_stands_still_while_the_compressor_runs_is(role):
+    flat = channel(role, BEGIN_NS, BEGIN_NS + 900 * MIN_NS, values=7.0 + 0.05 * np.sin(np.arange(1800)))
+    lost = [phase("unclear", 0, 900, "no-pattern")]
+    assert codes(
+        judged(made_up([], cycles=0, channels=[flat], roles=(), extra_phases=lost, pattern=False))
+    ) == ["no-ice"]
