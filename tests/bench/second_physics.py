@@ -207,7 +207,7 @@ def off(machine: Machine, *, length_s: float, from_c: float, room_c: float, ice:
     if from_c >= 0.0:
         plate = room_c + (from_c - room_c) * np.exp(-time / tau)
         return Curve(time_s=time, saturation_c=plate, plate_c=plate, ice=np.zeros_like(time))
-    melt_s = 60.0 + ice * 3.0 * tau * 334.0 / (4.19 * 40.0) / max(room_c, 5.0)
+    melt_s = 60.0 + ice * 30.0 * tau * 334.0 / (4.19 * 40.0) / max(room_c, 5.0)
     plate = np.where(
         time < melt_s,
         from_c * np.exp(-time / 80.0),
