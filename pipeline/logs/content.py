@@ -101,7 +101,7 @@ def _gunzip(raw: bytes, name: str) -> bytes:
 def _members(raw: bytes, name: str) -> Iterator[Content | LogFileError]:
     try:
         archive = zipfile.ZipFile(io.BytesIO(raw))
-        members = [m for m in archive.infolist() if not m.is_dir()]
+        members = [m for m in archive.infolist() if m.filename and not m.is_dir()]
     except (zipfile.BadZipFile, ValueError, NotImplementedError) as error:
         raise LogFileError("the zip file is damaged or cut off", file=name, remedy="copy it again") from error
     if any(m.filename == "[Content_Types].xml" for m in members):

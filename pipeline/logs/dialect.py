@@ -76,8 +76,8 @@ def sniff(text: bytes, name: str) -> Dialect:
     delimiter, fields = best.delimiter, best.fields
     decimal = _decimal_mark(best.rows, delimiter)
     head = _head(text, delimiter, fields, decimal, name)
-    tail, data_end = _tail(text, delimiter, fields, decimal, head.data_at)
     rows = tuple(tuple(r) for r in best.rows[:SAMPLE_ROWS])
+    tail, data_end = _tail(text, delimiter, decimal, head.data_at, rows)
     quoted = any('"' in line for line in body)
     return Dialect(
         delimiter=delimiter,
@@ -298,9 +298,10 @@ def _is_units_row(cells: list[str], fields: int) -> bool:
 
 
 def _tail(
-    text: bytes, delimiter: str, fields: int, decimal: str, data_at: int
+    text: bytes, delimiter: str, decimal: str, data_at: int, sample: tuple[tuple[str, ...], ...]
 ) -> tuple[tuple[str, ...], int]:
     """(lines after the last row, byte past the last row)."""
+    fields = len(sample[0])
     start = max(data_at, len(text) - TAIL_BYTES)
     if start > data_at:
         start = text.find(b"\n", start) + 1
@@ -310,12 +311,25 @@ def _tail(
     tail: list[str] = []
     for raw in reversed(lines):
         line = raw.decode("utf-8", "replace").rstrip("\r")
-        if is_row(split_row(line, delimiter), fields, decimal):
+        cells = split_row(line, delimiter)
+        cut_off = raw is lines[-1] and bool(raw) and len(lines) > 1 and _is_cut_off(cells, decimal, sample)
+        if is_row(cells, fields, decimal) and not cut_off:
             return tuple(reversed(tail)), start + end
         if line.strip():
             tail.append(line)
         end -= len(raw) + 1
     return (), len(text)
+
+
+def _is_cut_off(cells: list[str], decimal: str, sample: tuple[tuple[str, ...], ...]) -> bool:
+    """A last line without a line end whose last number has fewer decimals than all others of its column: the file was cut
+    there, and what is left of the number is another number."""
+    if not cells[-1] or len(cells) != len(sample[0]):
+        return False
+    decimals = {
+        len(r[-1].partition(decimal)[2]) for r in sample[:-1] if r[-1] and kind_of(r[-1]).number(decimal)
+    }
+    return len(decimals) == 1 and len(cells[-1].partition(decimal)[2]) < decimals.pop()
 
 
 def _no_rows(text: bytes, name: str) -> LogFileError:

@@ -324,7 +324,7 @@ def _days_of_stretches(stamps: Stamps, order: str) -> tuple[np.ndarray, np.ndarr
     if stamps.date == "ymd":
         return days_since_1970(*parts)
     y, m, d = ORDERS[order]
-    year = np.where(parts[y] < 100, parts[y] + 2000, parts[y])
+    year = parts[y] if stamps.wide_year else parts[y] + 2000
     return days_since_1970(year, parts[m], parts[d])
 
 

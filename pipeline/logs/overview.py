@@ -78,6 +78,8 @@ def window_swings(values: np.ndarray, length: int) -> tuple[np.ndarray, np.ndarr
     """(starts, max − min of each window), for windows of `length` points that overlap by half. NaN where a window has
     fewer than a third of its readings."""
     n = len(values)
+    if n < 2:
+        return np.zeros(1, int), np.full(1, np.nan)
     length = max(2, min(length, n))
     starts = np.arange(0, max(n - length, 0) + 1, max(1, length // 2))
     windows = np.lib.stride_tricks.sliding_window_view(values, length)[starts]

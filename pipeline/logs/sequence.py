@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -32,6 +32,18 @@ def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
     if not len(steps) or (steps.min() > 0 and steps.max() < RESET_JUMP_DAYS * DAY_NS):
         return Sequence(time_ns=time_ns, rows=None, interval_s=usual_interval_s(time_ns), notes=(), doubts=())
     notes: list[Text] = []
+    kept = _well_dated(time_ns)
+    if kept is not None:
+        notes.append(
+            Text(
+                key="logs.note.misdated",
+                english="{count} rows stand days away from the rows before and after them: their date is damaged, and they were left out",
+                values={"count": len(time_ns) - len(kept)},
+            )
+        )
+        rest = in_sequence(time_ns[kept], resolution_ns=resolution_ns)
+        rows = kept if rest.rows is None else kept[rest.rows]
+        return replace(rest, rows=rows, notes=(*notes, *rest.notes))
     time_ns, doubts, n = _without_resets(time_ns, steps)
     if n:
         notes.append(
@@ -89,6 +101,30 @@ def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
         notes=tuple(notes),
         doubts=doubts,
     )
+
+
+def _well_dated(time_ns: np.ndarray) -> np.ndarray | None:
+    """Rows whose time can be; None where all can. A row or two that leap a day or more away between neighbours that follow
+    each other closely were never taken then."""
+    n = len(time_ns)
+    if n < 5:
+        return None
+    usual = max(usual_interval_s(time_ns) * SECOND_NS, 1.0)
+    bad = np.zeros(n, bool)
+    for width in (1, 2):
+        before, after = time_ns[: n - width - 1], time_ns[width + 1 :]
+        close = (after > before) & (after - before < 20 * (width + 1) * usual)
+        for k in range(1, width + 1):
+            middle = time_ns[k : n - width - 1 + k]
+            far = np.minimum(np.abs(middle - before), np.abs(middle - after)) > DAY_NS
+            bad[k : n - width - 1 + k] |= close & far
+    edge = min(2, n // 4)
+    for end, inner in ((slice(0, 1), edge), (slice(n - 1, n), n - 1 - edge)):
+        leap = abs(int(time_ns[end][0]) - int(time_ns[inner]))
+        steady = abs(int(time_ns[inner]) - int(time_ns[1 if inner == edge else n - 2])) < 20 * usual
+        if steady and leap > 366 * DAY_NS:
+            bad[end] = True
+    return None if not bad.any() or bad.mean() > 0.1 else np.flatnonzero(~bad)
 
 
 def usual_interval_s(time_ns: np.ndarray) -> float:

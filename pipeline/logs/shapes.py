@@ -141,7 +141,7 @@ _SHAPE = re.compile(
     )?
     (?P<gap>T|t|[,;]?\s+|\s?[-_]\s?|\s*$)?
     (?P<time>
-        (?P<h>\d{1,5})(?P<s3>[:.h])(?P<mi>\d{2})(?:(?P<s4>[:.m])(?P<s>\d{2})(?:(?P<dot>[.,:])(?P<f>\d{1,9}))?s?)?
+        (?P<h>\d{1,5})(?P<s3>[:.h])(?P<mi>\d{2})(?:(?P<s4>[:.m])(?P<s>\d{2})(?:[.,](?P<f>\d{1,9}))?s?)?
       | (?<=[Tt\s])(?P<h6>\d{2})(?P<mi6>\d{2})(?P<sec6>\d{2})(?:[.,](?P<f6>\d{1,9}))?
     )?
     (?:\s?(?P<half>[AaPp](?:\.\s?[Mm]\.?|[Mm])?)(?![^\W\d_]))?
@@ -171,8 +171,10 @@ class Shape:
 
     @property
     def kind(self) -> str:
-        """What sort of date stands in it: rows of one column are of one kind."""
-        return "ymd" if self.date == "named" else self.date
+        """What sort of time stands in it: rows of one column are of one kind. A year of two digits among years of four, or a
+        time without seconds among times with them, was cut short, and could be any."""
+        written = "none" if self.hour is None else "seconds" if self.second else "minutes"
+        return f"{'ymd' if self.date == 'named' else self.date},{'' if self.wide_year else 'short year'},{written}"
 
 
 _ANY_DIGIT = str.maketrans("123456789", "000000000")
@@ -199,6 +201,8 @@ def _shape_of(text: str) -> Shape | None:
     if match["date"] and match["time"] and not match["gap"]:
         return None
     if match["s3"] == "." and not match["date"]:  # "10.30" alone is a number
+        return None
+    if match["date"] and len(match["h"] or "") > 2:
         return None
     offset = _offset_s(match["zone"]) if match["zone"] else None
     if match["zone"] and offset is None:

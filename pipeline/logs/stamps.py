@@ -98,7 +98,7 @@ def parse(blocks: Sequence[CellBlock]) -> Stamps:
     mine = [s for s in shapes if s.kind == kind]
     first = int(np.argmax(into.ok)) if n else 0
     return Stamps(
-        date=kind,
+        date=kind.partition(",")[0],
         has_time=any(s.hour is not None for s in mine),
         parts=into.parts,
         clock_ns=into.clock,
