@@ -14,11 +14,21 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipeline import atomic
 from pipeline.errors import IceLogError, LogFileError, UnitError
 from pipeline.logs import UnitFiles, assemble, read_file
 from pipeline.logs.timeline import Problem
 from pipeline.report.options import ReportOptions
-from pipeline.store import KeptReport, StorePlace, UnitStore, outputs_of, visit_of
+from pipeline.store import (
+    KeptReport,
+    StorePlace,
+    UnitStore,
+    Visit,
+    history_csv,
+    outputs_of,
+    visit_of,
+    with_visit,
+)
 from pipeline.store.kept import unreadable
 
 if TYPE_CHECKING:
@@ -101,6 +111,7 @@ def report_unit(job: UnitJob) -> UnitOutcome:
                     options=job.options.report,
                     previous=read_summary(job.folder),
                 )
+                keeper.add_history(folder, summary)
     except IceLogError as error:
         if not problems or not isinstance(error, LogFileError | UnitError):
             problems.append(Problem(unit_name=name, file=error.file, message=str(error)))
@@ -157,10 +168,10 @@ class Keeper:
     def __init__(self, job: UnitJob) -> None:
         self.job = job
         self.outputs: dict[str, tuple[int, int]] = {}
+        self.visit: Visit | None = None
         self.store = UnitStore(StorePlace(job.store), job.files.name) if job.store is not None else None
-        if (
-            self.store is not None
-        ):  # of the files as they are now: what changes from here on is for the next run
+        # Of the files as they are now: what changes from here on is for the next run.
+        if self.store is not None:
             self.basis = self.store.basis(job.files, job.options.report)
 
     def read(self, path: Path, unit: Unit) -> Sequence[FileTable]:
@@ -180,6 +191,13 @@ class Keeper:
             yield folder
             self.outputs = outputs_of(folder)
 
+    def add_history(self, folder: Path, summary: UnitSummary) -> None:
+        """`history.csv`: what the reports of earlier visits said, and this one."""
+        if self.store is not None:
+            self.visit = visit_of(summary, self.basis.inputs, datetime.now(UTC))
+            visits = with_visit(self.store.history(), self.visit)
+            atomic.write_text(folder / "history.csv", history_csv(visits))
+
     def keep(self, outcome: UnitOutcome, unit: Unit | None = None) -> UnitOutcome:
         """`outcome`, remembered for the next run."""
         if self.store is None:
@@ -191,13 +209,8 @@ class Keeper:
             rows=outcome.rows,
             client=unit.client.model_dump(mode="json") if unit is not None else {},
         )
-        visit = (
-            visit_of(outcome.summary, self.basis.inputs, datetime.now(UTC))
-            if outcome.summary is not None
-            else None
-        )
         try:
-            self.store.finish(report, files=self.job.files, visit=visit)
+            self.store.finish(report, files=self.job.files, visit=self.visit)
         except OSError as error:
             message = f"{outcome.name}: reported, but the store could not be written ({reason_of(error)}); {MAKE_ROOM}"
             problem = Problem(unit_name=outcome.name, file="", message=message)

@@ -99,9 +99,7 @@ class _Watcher:
         self.inbox, self.reports, self.options = inbox, reports, options
         self.stop, self.wake, self.say, self.clock = stop, wake, say, clock
         self.rest = Rest(rest_s=options.rest_s, patience_s=options.patience_s)
-        self.handled: dict[str, tuple] | None = (
-            None  # unit -> its files' stamps at the last run; None: no run yet
-        )
+        self.handled: dict[str, tuple] | None = None  # unit -> stamps of its files at the last run
         self.last = BatchOutcome()
         self.retry_at: float | None = None
         self.retry_s = FIRST_RETRY_S
@@ -213,9 +211,8 @@ def scan_folder(inbox: Path) -> Scan:
     files: dict[Path, Stamp] = {}
     units: dict[str, tuple[Path, ...]] = {}
     for unit in find_units(inbox):
-        mine = (*unit.files, *([unit.toml] if unit.toml else [])) or (
-            inbox / unit.name,
-        )  # a folder that fills yet
+        mine = (*unit.files, *([unit.toml] if unit.toml else []))
+        mine = mine or (inbox / unit.name,)  # a folder that fills yet
         units[unit.name] = mine
         for path in mine:
             with contextlib.suppress(OSError):  # gone since it was listed: the next scan knows
@@ -248,9 +245,7 @@ def _waker(inbox: Path, say: Say) -> Iterator[threading.Event]:
                     raise_interrupt=False,
                 ):
                     wake.set()
-            except (
-                Exception
-            ) as error:  # no events (too many watches, a drive that has none): scanning goes on alone
+            except Exception as error:  # too many watches, a drive without events: scanning goes on alone
                 say(f"no events from the system ({type(error).__name__}); the folder is scanned instead")
                 return
             ended.wait(5.0)  # the folder itself was taken away

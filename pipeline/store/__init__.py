@@ -11,7 +11,7 @@
 All but the history can be made again from the inputs, and is, whenever it is missing or damaged.
 """
 
-from pipeline.store.history import Visit, read_history, visit_of
+from pipeline.store.history import Visit, history_csv, read_history, visit_of, with_visit
 from pipeline.store.kept import KeptReport, UnitStore, outputs_of
 from pipeline.store.lock import Locked, held
 from pipeline.store.place import StorePlace
@@ -25,9 +25,11 @@ __all__ = [
     "UnitStore",
     "Visit",
     "held",
+    "history_csv",
     "outputs_of",
     "problems_csv",
     "read_history",
     "unpack_fleets",
     "visit_of",
+    "with_visit",
 ]

@@ -6,7 +6,9 @@ lines that it hit.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import csv
+import io
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -17,6 +19,10 @@ from pipeline.store.sealed import Damaged, seal, unseal
 
 if TYPE_CHECKING:
     from pipeline.report import UnitSummary
+
+
+FIGURES = ("days", "cycles", "cycles_per_day", "freeze_min", "harvest_min", "ice_kg_per_day", "idle_share")
+"""What is kept of a report, by the names of `UnitSummary`."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,28 +58,42 @@ def read_history(path: Path) -> tuple[tuple[Visit, ...], bool]:
     return tuple(visits), sound
 
 
-def add_visit(path: Path, visits: tuple[Visit, ...], new: Visit) -> tuple[Visit, ...]:
-    """Write `visits` with `new`; it takes the place of one from the same day, and of the last on the same inputs.
+def with_visit(visits: Sequence[Visit], new: Visit) -> tuple[Visit, ...]:
+    """`visits` and `new`, which takes the place of one from the same day, and of the last one on the same inputs.
 
-    So the same files judged by a newer version are no new visit, and a file that grows all day is one a day. Raises OSError.
+    So the same files judged by a newer version are no new visit, and a file that grows all day is one a day.
     """
     kept = list(visits)
     while kept and (kept[-1].day == new.day or kept[-1].inputs == new.inputs):
         kept.pop()
-    kept.append(new)
-    atomic.write_bytes(path, b"".join(seal(asdict(visit)) for visit in kept), durable=True)
-    return tuple(kept)
+    return (*kept, new)
+
+
+def write_history(path: Path, visits: Sequence[Visit]) -> None:
+    """The inverse of `read_history`. Raises OSError."""
+    atomic.write_bytes(path, b"".join(seal(asdict(visit)) for visit in visits), durable=True)
+
+
+def history_csv(visits: Sequence[Visit]) -> str:
+    """A row a visit, for a spreadsheet: when, over which log, the verdict, the figures, the findings' codes."""
+    text = io.StringIO()
+    table = csv.writer(text, lineterminator="\n")
+    table.writerow(["reported", "log_start", "log_end", "verdict", *FIGURES, "findings"])
+    for visit in visits:
+        figures = (visit.figures.get(name) for name in FIGURES)
+        row = [visit.reported, visit.log_start, visit.log_end, visit.level]
+        table.writerow([*row, *("" if f is None else f for f in figures), " ".join(visit.codes)])
+    return text.getvalue()
 
 
 def visit_of(summary: UnitSummary, inputs: str, now: datetime) -> Visit:
-    """What a report that was just written says, in short. now: with its time zone."""
-    numbers = {name: value for name, value in vars(summary).items() if isinstance(value, int | float | None)}
+    """What a report says, in short. inputs: digest of what it rests on. now: with its time zone."""
     return Visit(
         reported=now.isoformat(timespec="seconds"),
         inputs=inputs,
         log_start=summary.log_start,
         log_end=summary.log_end,
         level=summary.level,
-        figures=numbers,
+        figures={name: getattr(summary, name) for name in FIGURES},
         codes=tuple(summary.codes),
     )

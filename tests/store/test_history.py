@@ -1,6 +1,6 @@
 """The line of visits that is kept when the files are not."""
 
-from pipeline.store.history import Visit, add_visit, read_history
+from pipeline.store.history import FIGURES, Visit, history_csv, read_history, with_visit, write_history
 
 
 def visit(day, inputs="a", level="well"):
@@ -17,7 +17,7 @@ def visit(day, inputs="a", level="well"):
 
 def add_all(path, *visits):
     for one in visits:
-        add_visit(path, read_history(path)[0], one)
+        write_history(path, with_visit(read_history(path)[0], one))
     return read_history(path)
 
 
@@ -58,3 +58,15 @@ def test_a_last_line_cut_short_is_left_out(tmp_path):
     kept, sound = read_history(path)
     assert [v.inputs for v in kept] == ["a"]
     assert not sound
+
+
+def test_the_table_for_a_spreadsheet_has_a_row_a_visit():
+    head, row = history_csv([visit(4)]).splitlines()
+    assert head == f"reported,log_start,log_end,verdict,{','.join(FIGURES)},findings"
+    cells = dict(zip(head.split(","), row.split(","), strict=True))
+    assert (cells["verdict"], cells["freeze_min"], cells["ice_kg_per_day"], cells["findings"]) == (
+        "well",
+        "20.5",
+        "",
+        "drift",
+    )

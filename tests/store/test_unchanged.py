@@ -171,6 +171,9 @@ def test_the_history_keeps_a_line_after_the_files_are_gone(fleet):
     place = StorePlace(fleet / "reports")
     visits = UnitStore(place, "bar").history()
     assert visits[-1].figures["freeze_min"] == pytest.approx(28.0, abs=0.6)
+    assert len(
+        (fleet / "reports" / "bar" / "history.csv").read_text(encoding="utf-8").splitlines()
+    ) == 1 + len(visits)
     assert list((place.units / "bar").glob("*.parquet")) == []
     assert (fleet / "reports" / "bar" / "report.html").exists()
 
