@@ -105,6 +105,7 @@ def findings_json(timeline: Timeline, judgement: Judgement, offsets: Offsets, re
                 "end": str(spans[2 * i + 1]),
                 "cycles": [int(c) for c in f.cycles],
                 "evidence": plain(f.evidence),
+                "signals": plain(f.signals),
                 "likely_causes": [reader.say(c) for c in f.likely_causes],
                 "next_checks": [reader.say(c) for c in f.next_checks],
                 "confidence": round(float(f.confidence), 3),
@@ -112,7 +113,7 @@ def findings_json(timeline: Timeline, judgement: Judgement, offsets: Offsets, re
             for i, f in enumerate(judgement.findings)
         ],
         "level": judgement.verdict.level,
-        "verdict_for_technician": reader.say(judgement.verdict.technician),
+        "verdict_for_technician": reader.technician(judgement.verdict),
         "not_judged": [{"code": n.code, "needs": reader.say(n.needs)} for n in judgement.not_judged],
         "output": {
             "cycles_per_day": plain(output.cycles_per_day),

@@ -170,6 +170,11 @@ def _texts(judgement: Judgement, offsets) -> dict[str, Any]:
     return {
         "verdict_client": text_table(judgement.verdict.client),
         "verdict_technician": text_table(judgement.verdict.technician),
+        **{
+            f"verdict_{part}": text_table(text)
+            for part in ("since", "likeliest", "first_check")
+            if (text := getattr(judgement.verdict, part)) is not None
+        },
         "cautions": [text_table(t) for t in judgement.cautions],
         "output_basis": text_table(judgement.output.basis) if judgement.output.basis else None,
         "findings": [

@@ -32,7 +32,7 @@ def told(
         "cycles": [int(c) for c in finding.cycles[:MOST_CYCLES]],
         "more": max(len(finding.cycles) - MOST_CYCLES, 0),
         "numbers": _numbers(finding.evidence, reader),
-        "signals": _numbers(finding.evidence.get("signals") or {}, reader),
+        "signals": _numbers(finding.signals, reader),
         "causes": [reader.say_html(c) for c in finding.likely_causes],
         "checks": [reader.say_html(c) for c in finding.next_checks],
         "sure": reader.t_html(

@@ -18,6 +18,7 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
+from pipeline.findings.finding import Verdict
 from pipeline.report.clock import Offsets, local_day
 from pipeline.report.options import Language, Units
 from pipeline.text import Quantity, Text, quantity_of
@@ -77,6 +78,21 @@ class Reader:
         return Markup(
             self._fill(str(escape(self.words.get(text.key, text.english))), text.values, self.show_html)
         )
+
+    def technician(self, verdict: Verdict) -> str:
+        """What a technician is told of the whole, as a plain string."""
+        return " ".join(self._technician(verdict, self.say, self.t))
+
+    def technician_html(self, verdict: Verdict) -> Markup:
+        """The same with switchable values; everything escaped."""
+        return Markup(" ").join(self._technician(verdict, self.say_html, self.t_html))
+
+    def _technician(self, verdict: Verdict, say, t) -> list:
+        sentences = [say(text) for text in (verdict.technician, verdict.since) if text is not None]
+        for key, text in (("page.likeliest", verdict.likeliest), ("page.first_check", verdict.first_check)):
+            if text is not None:
+                sentences.append(t(key, said=say(text)))
+        return [s if s.endswith((".", "?", "!")) else s + "." for s in sentences]
 
     def show(self, name: str, value: Any, units: Units | None = None) -> str:
         """`value` converted and signed by the suffix of `name`: "12.3 min"; "–" where there is none."""

@@ -264,6 +264,7 @@ def _judgement(record, start, end, well):
                     text("made.n2", "Compare the line before and after the hot-gas valve during a harvest"),
                 ),
                 confidence=0.95,
+                signals={"freeze_end_c": -12.1, "current_pct": -4.0},
             )
         )
     if len(long):
@@ -332,8 +333,11 @@ def _judgement(record, start, end, well):
                 "Ice sticks to the plate now and then, and the machine loses time until it comes off.",
             ),
             technician=text(
-                "verdict.tech", "{count} of {total} harvests stalled.", count=len(stalled), total=len(table)
+                "verdict.tech", "{count} of {total} harvests stalled", count=len(stalled), total=len(table)
             ),
+            since=text("verdict.since.made", "First seen {after_h} into the log", after_h=19.5),
+            likeliest=text("made.c1", "Scale on the evaporator plate"),
+            first_check=text("made.n1", "Look at the plate for scale"),
         ),
         thresholds=(
             ("harvest_plateau_min", 1.5, "min", "common practice, no source"),

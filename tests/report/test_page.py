@@ -59,6 +59,16 @@ def test_the_top_says_who_where_how_long_what_and_what_next(page):
         assert part in top
 
 
+def test_a_technician_reads_what_since_when_why_and_what_first(page):
+    told = re.sub(
+        r"<[^>]+>|\N{NO-BREAK SPACE}", " ", re.search(r'<p class="technician">(.*?)</p>', page, re.S)[1]
+    )
+    assert re.search(
+        r"\d+ of \d+ harvests stalled\. First seen 19\.5 h into the log\. Likeliest cause: Scale on", told
+    )
+    assert "First check: Look at the plate for scale." in told
+
+
 def test_ice_that_cannot_be_told_could_not_be_judged(made, tmp_path):
     unit, timeline, record, judgement = made
     html = written(
@@ -80,7 +90,8 @@ def test_each_finding_has_its_picture_its_numbers_causes_and_checks(page, made):
         "harvest-stalled",
         "Scale on the evaporator plate",
         "Compare the line before and after",
-        "longest harvest",
+        "longest",
+        "What these cycles were like besides",
         "sure",
     ):
         assert part in stalled
