@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.cycles.record import CycleRecord
-from pipeline.findings.finding import Finding, Judgement
+from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.clock import Offsets, iso_times
+from pipeline.report.flags import cycle_flags
 from pipeline.report.wording import Reader
 
 if TYPE_CHECKING:
@@ -69,18 +70,6 @@ def cycles_csv(record: CycleRecord, judgement: Judgement, offsets: Offsets) -> s
             columns[name] = [spreadsheet_safe(str(v)) for v in values]
     order = [*_FIRST, *(name for name in columns if name not in _FIRST)]
     return to_csv(order, zip(*(columns[name] for name in order), strict=True))
-
-
-def cycle_flags(findings: tuple[Finding, ...]) -> dict[int, list[str]]:
-    """Cycle number -> codes of the findings that mean that very cycle, worst first, each once."""
-    flags: dict[int, list[str]] = {}
-    for finding in findings:
-        if finding.flag_cycles:
-            for cycle in finding.cycles:
-                codes = flags.setdefault(int(cycle), [])
-                if finding.code not in codes:
-                    codes.append(finding.code)
-    return flags
 
 
 def findings_json(timeline: Timeline, judgement: Judgement, offsets: Offsets, reader: Reader) -> str:

@@ -14,8 +14,8 @@ from pipeline.report.clock import offsets_between
 from pipeline.report.days import KINDS, days_of, kg_per_cycle
 from pipeline.report.evidence import evidence
 from pipeline.report.figures import figures, finest
+from pipeline.report.flags import LENGTH_CODES, cycle_flags, odd_cycles
 from pipeline.report.limits import limits_in_force
-from pipeline.report.machine_files import cycle_flags
 from pipeline.report.method import method_of
 from pipeline.report.overlay import overlay
 from pipeline.report.pack import Pack
@@ -48,8 +48,7 @@ def unit_page(
     """The whole page as UTF-8, no longer than `page_bytes`: charts are thinned until it fits."""
     offsets = offsets_between(timeline.tz, timeline.start_ns, timeline.end_ns)
     flags = cycle_flags(judgement.findings)
-    stuck = {n for n, codes in flags.items() if any(c.startswith("harvest-") for c in codes)}
-    slow = {n for n, codes in flags.items() if any(not c.startswith("harvest-") for c in codes)}
+    slow, stuck = odd_cycles(flags, "freeze"), odd_cycles(flags, "harvest")
     freezes = overlay(timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=slow)
     harvests = overlay(timeline, record, start="harvest_start_ns", end="harvest_end_ns", abnormal=stuck)
     days = days_of(record, offsets)
@@ -132,4 +131,5 @@ def _for_scripts(unit: Unit, reader: Reader) -> dict[str, Any]:
             "harvest_min": list(unit.expected_harvest_min),
         },
         "kinds": [k.value for k in KINDS],
+        "about": LENGTH_CODES,
     }

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from pipeline.report.clock import Offsets, local_day, offsets_between
+from pipeline.report.flags import shows_in
 from pipeline.report.levels import thinned
 from pipeline.report.limits import limits_of
 from pipeline.report.options import Language, Units
@@ -97,9 +98,7 @@ def _read(folder: Path) -> _Report:
         phases=phases,
         cycle_ns=np.array([_ns(row["freeze_start"]) for row in cycles], np.int64),
         freeze_min=np.array([float(row["freeze_min"] or "nan") for row in cycles]),
-        abnormal=np.array(
-            [any(not c.startswith("harvest-") for c in row["flags"].split()) for row in cycles], bool
-        ),
+        abnormal=np.array([shows_in(row["flags"].split(), "freeze") for row in cycles], bool),
     )
 
 

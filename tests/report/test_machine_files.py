@@ -12,9 +12,9 @@ import pytest
 
 from pipeline.cycles.record import CYCLE_COLUMNS, PhaseKind
 from pipeline.report.clock import offsets_between
+from pipeline.report.flags import cycle_flags, odd_cycles
 from pipeline.report.machine_files import (
     column_names,
-    cycle_flags,
     cycles_csv,
     findings_json,
     phases_csv,
@@ -107,6 +107,12 @@ def test_two_codes_of_one_cycle_stand_side_by_side_worst_first(made):
     assert cycle_flags(
         (replace(first, cycles=(3,)), replace(second, cycles=(3,)), replace(first, cycles=(3,)))
     ) == {3: [first.code, second.code]}
+
+
+def test_a_hot_condenser_makes_no_freeze_abnormal_in_itself():
+    flags = {1: ["condenser-hot"], 2: ["weak-freeze", "harvest-long"], 3: ["freeze-short"]}
+    assert odd_cycles(flags, "freeze") == {2, 3}
+    assert odd_cycles(flags, "harvest") == {2}
 
 
 def test_findings_have_the_keys_of_the_contract_and_si_units_whatever_the_page_shows(made, offsets):

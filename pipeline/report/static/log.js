@@ -124,7 +124,7 @@ function makeLog(data, drawing, clock, bus) {
       if (!hidden.has(channel.role)) labels.push({ n, panel, at: y.filter(Number.isFinite).at(-1), low: drawing.least(y), high: drawing.most(y) });
       return {
         x: got.x, y, type: "scatter", mode: "lines", name: channel.name,
-        line: { color: traceColour(n), width: n ? 1.2 : 1.6, dash: got.full ? drawing.dashes[samePanel(n) % 6] : "solid" }, hoverinfo: "none",
+        line: { color: traceColour(n), width: n ? 1.2 : 1.6, dash: got.full && got.x.length < 2500 ? drawing.dashes[samePanel(n) % 6] : "solid" }, hoverinfo: "none",
         yaxis: axisName(panel), visible: !hidden.has(channel.role), connectgaps: false,
       };
     });
