@@ -16,12 +16,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles import find_cycles
+from pipeline.cycles.record import CycleRecord
 from pipeline.demo.faults import KINDS, Fault
 from pipeline.demo.machine import MACHINES, Machine, Site
 from pipeline.demo.probes import Probe
 from pipeline.demo.simulator import Simulation, simulate
 from pipeline.findings import judge
-from pipeline.findings.finding import Judgement, Severity
+from pipeline.findings.finding import Finding, Judgement, Severity
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
 from tests.bench.second_grid import FAULTS as SECOND_FAULTS
@@ -40,6 +41,25 @@ CHANNELS: tuple[tuple[str, ...] | None, ...] = (
     ("evaporator", "current", "condenser_in", "condenser_out", "discharge", "water_in"),
     ("suction", "discharge", "current_compressor", "ambient"),
 )
+CAUSES = {  # fault -> causes of which one must be among the first two of its finding
+    "stalled-harvest": ("slab-sticks", "hot-gas-weak"),
+    "cold-harvest": ("hot-gas-shut",),
+    "slow-harvest": ("hot-gas-weak",),
+    "water-leak": ("water-leaks-in",),
+    "dirty-condenser": ("condenser-dirty", "condenser-water"),
+    "low-charge": ("charge-low",),
+    "slow-leak": ("slow-leak", "charge-low"),
+    "thin-slabs": ("end-of-freeze-early",),
+    "timer-ends-freeze": ("end-of-freeze-sensing",),
+    "high-pressure-trips": ("high-pressure-cut",),
+    "low-pressure-trips": ("low-pressure-cut",),
+    "overload-trips": ("overload-trips",),
+    "failed-start": ("start-gear",),
+    "warm-water": ("water-warm",),
+}
+# Faults that are there in full from one cycle to the next; those that come and go are dated by when they first showed.
+ABRUPT = {"stalled-harvest", "cold-harvest", "slow-harvest", "water-leak", "low-charge", "thin-slabs", "timer-ends-freeze",
+          "warm-water", "high-pressure-trips", "low-pressure-trips", "overload-trips", "failed-start"}  # fmt: skip
 NEEDED = {
     "dirty-condenser": ("condenser_in", "condenser_out"),
     "warm-water": ("water_in",),
@@ -107,7 +127,7 @@ def simulated(fault: str | None, seed: int, *, days: float) -> Drawn:
         unit=unit_of(machine, named=seed % 3 > 0),
         expect=tuple(frozenset({code}) for code in truth.expect) if truth and _showed(fault, truth) else (),
         may=frozenset() if truth is None else frozenset(truth.may),
-        from_ns=None if truth is None else truth.start_ns,
+        from_ns=None if truth is None else truth.shown_ns[0][0] if truth.shown_ns else truth.start_ns,
     )
 
 
@@ -146,15 +166,15 @@ def second(story: str, seed: int, *, hours: float | None = None) -> Drawn:
     )
 
 
-def judged(drawn: Drawn, *, real: bool) -> tuple[Judgement, float]:
-    """The judgement and the seconds that it took."""
+def judged(drawn: Drawn, *, real: bool) -> tuple[CycleRecord, Judgement, float]:
+    """The record, the judgement of it and the seconds that it took."""
     record = (
         find_cycles(drawn.timeline, drawn.unit)
         if real
         else record_of(drawn.timeline, drawn.truth, drawn.unit)
     )
     began = time.perf_counter()
-    return judge(drawn.timeline, record, drawn.unit), time.perf_counter() - began
+    return record, judge(drawn.timeline, record, drawn.unit), time.perf_counter() - began
 
 
 @dataclass
@@ -166,12 +186,14 @@ class Row:
     not_judged: int = 0
     wrong: Counter = None  # codes that are neither expected nor allowed, notes aside
     missed: list = None
+    caused: list = None  # whether the cause was among the first two
+    off_by: list = None  # cycles between the date that was said and the true one
 
     def __post_init__(self) -> None:
-        self.wrong, self.missed = Counter(), []
+        self.wrong, self.missed, self.caused, self.off_by = Counter(), [], [], []
 
 
-def tally(row: Row, drawn: Drawn, judgement: Judgement) -> None:
+def tally(row: Row, drawn: Drawn, record: CycleRecord, judgement: Judgement) -> None:
     codes = {f.code for f in judgement.findings}
     row.logs += 1
     missing = [e for e in drawn.expect if not codes & e]
@@ -183,10 +205,24 @@ def tally(row: Row, drawn: Drawn, judgement: Judgement) -> None:
         row.missed.append(
             f"{drawn.name}: {sorted('/'.join(sorted(e)) for e in missing)}, found {sorted(codes)}"
         )
+    for finding in judgement.findings:
+        if drawn.expect and finding.code in drawn.expect[0]:
+            _look_at(row, drawn, record, finding)
     allowed = drawn.may | frozenset().union(*drawn.expect)
     for finding in judgement.findings:
         if finding.code not in allowed and finding.severity is not Severity.NOTE:
             row.wrong[finding.code] += 1
+
+
+def _look_at(row: Row, drawn: Drawn, record: CycleRecord, finding: Finding) -> None:
+    """Whether the finding names the cause, and from which cycle it dates it."""
+    if drawn.fault in CAUSES:
+        first_two = [text.key.split(".")[1] for text in finding.likely_causes[:2]]
+        row.caused.append(any(cause in first_two for cause in CAUSES[drawn.fault]))
+    if drawn.fault in ABRUPT and len(record.cycles):
+        starts = record.cycles["freeze_start_ns"].to_numpy()
+        said, true = np.searchsorted(starts, [finding.start_ns, drawn.from_ns], side="right")
+        row.off_by.append(int(said - true))
 
 
 def drawn_faults(seeds: int, only: str | None) -> Iterator[Drawn]:
@@ -219,12 +255,18 @@ def main() -> None:
     rows: dict[str, Row] = {}
     spent: list[float] = []
     for drawn in drawn_faults(options.seeds, options.only):
-        judgement, seconds = judged(drawn, real=options.real)
+        record, judgement, seconds = judged(drawn, real=options.real)
         spent.append(seconds)
-        tally(rows.setdefault(drawn.fault, Row()), drawn, judgement)
-    print(f"{'fault':28} {'logs':>4} {'found':>5} {'unable':>6}  found but not expected")
+        tally(rows.setdefault(drawn.fault, Row()), drawn, record, judgement)
+    print(
+        f"{'fault':24} {'logs':>4} {'found':>5} {'unable':>6} {'cause':>7} {'dated':>7}  found but not expected"
+    )
     for fault, row in rows.items():
-        print(f"{fault:28} {row.logs:4} {row.found:5} {row.not_judged:6}  {dict(row.wrong) or ''}")
+        cause = f"{sum(row.caused)}/{len(row.caused)}" if row.caused else "-"
+        dated = f"{sum(abs(k) <= 3 for k in row.off_by)}/{len(row.off_by)}" if row.off_by else "-"
+        print(
+            f"{fault:24} {row.logs:4} {row.found:5} {row.not_judged:6} {cause:>7} {dated:>7}  {dict(row.wrong) or ''}"
+        )
         for line in row.missed if options.missed else ():
             print("      ", line)
     _healthy(options, spent)
@@ -236,7 +278,7 @@ def main() -> None:
 def _healthy(options: argparse.Namespace, spent: list[float]) -> None:
     acts = watches = weeks = 0
     for drawn in drawn_healthy(0 if options.only else options.weeks):
-        judgement, seconds = judged(drawn, real=options.real)
+        _, judgement, seconds = judged(drawn, real=options.real)
         spent.append(seconds)
         weeks += 1
         grave = [f for f in judgement.findings if f.severity is not Severity.NOTE]
