@@ -188,8 +188,8 @@ def report(outcomes: list[Outcome], *, worst: int) -> str:
         + ", ".join(f"{f}: {lv} {v:.3f}" for (f, lv), v in sorted(fine, key=lambda x: x[1])[:10]),
         "",
     ]
-    bad = sorted(outcomes, key=lambda o: o.ours.f1)[:worst]
-    lines.append("worst logs (seed = index in the grid):")
+    bad = sorted(outcomes, key=lambda o: -(o.ours.false + o.ours.missed))[:worst]
+    lines.append("logs that lose most boundaries (seed = index in the grid):")
     for o in bad:
         s = o.ours
         if s.f1 >= 1.0 and not o.error:
