@@ -15,7 +15,7 @@ import pyarrow as pa
 import pyarrow.csv as pacsv
 
 from pipeline.errors import LogFileError
-from pipeline.logs.cells import ERROR_WORDS, THOUSANDS, spellings, split_unit
+from pipeline.logs.cells import ERROR_WORDS, THOUSANDS, grouped_by, spellings, split_unit
 from pipeline.logs.dialect import Dialect, split_row
 from pipeline.logs.stamps import CellBlock
 from pipeline.logs.units import unit_of_word
@@ -173,6 +173,10 @@ def _quick(body: pa.Buffer, dialect: Dialect, wanted: Wanted, nulls: list[str]) 
         for i in blanks:
             numbers[i] = _with_words(numbers[i].values, _cells(texts[f"f{i}"]))
     text = {i: _cells(columns[f"f{i}"]) for i in wanted.clock_text}
+    if stamps is not None and not bool((stamps[1:] > stamps[:-1]).all()):
+        # Arrow takes a time that lost its seconds for a whole minute: where rows are out of order they are looked at closer
+        times = _parse(body, dialect, {f"f{wanted.iso}": pa.binary()}, ["\0"], _Rows(1000))
+        stamps, text = None, {wanted.iso: _cells(times[f"f{wanted.iso}"])}
     return Grid(rows=found, stamps_ns=stamps, text=text, numbers=numbers, left_out=tuple(rows.lines))
 
 
@@ -295,6 +299,13 @@ def _numbers_of(column: pa.ChunkedArray, decimal: str) -> Numbers:
         unit = units.pop() if len(units) == 1 else None
         if len(tidy) > 50_000:
             return _numbers_by_mark(cells, plain, decimal)
+        grouped = [
+            c
+            for c, (number, _unit) in tidy.items()
+            if number is not None and grouped_by(split_unit(c)[0], decimal)
+        ]
+        if len(grouped) == 1:  # one number with a mark in it among plain ones is a damaged number
+            tidy[grouped[0]] = (None, "")
         mended = pa.array([tidy[c][0] for c in cells.filter(left).to_pylist()], pa.string())
         cells_plain = pc.replace_with_mask(cells, left, mended)
     else:

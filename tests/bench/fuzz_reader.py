@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import csv
 import random
+import re
 import tempfile
 import time
 from collections import Counter
@@ -200,11 +201,16 @@ def _by_hand(base: Base, mutant: bytes) -> Rows:
     codecs = {"utf-8-sig": ["utf-8"], "utf-16-le": ["utf-16-le", "utf-16-be"]}.get(
         base.encoding, [base.encoding]
     )
-    return max((_rows_of(base, mutant.decode(c, "replace").rstrip("\ufffd")) for c in codecs), key=len)
+    rows: Rows = {}
+    for codec in codecs:
+        for stamp, found in _rows_of(base, mutant.decode(codec, "replace").rstrip("\ufffd")).items():
+            rows.setdefault(stamp, []).extend(found)
+    return rows
 
 
 def _bare(stamp: str) -> str:
-    return "".join(c for c in stamp if c.isalnum()).lower()
+    """Numbers and words of a time, whatever stands between them and however many zeros lead them."""
+    return " ".join((p.lstrip("0") or "0").lower() for p in re.findall(r"\d+|[^\W\d_]+", stamp))
 
 
 def _rows_of(base: Base, text: str) -> Rows:
