@@ -93,7 +93,9 @@ def place(
     named_by_draw = course is not None and (not colds or delays[0] is not None)
     leading = course if named_by_draw else colds[0]
     back_cells = SNAP_CELLS if colds else SNAP_FAR_CELLS
-    near_ns = _candidates(runs, leading, cells, back_cells=back_cells, stops=bool(draws))
+    near_ns = _candidates(
+        runs, leading, cells, back_cells=back_cells, cold=not named_by_draw, stops=bool(draws)
+    )
     k = len(near_ns)
     groups = _groups(runs, near_ns, cells)
     grid = _moments(cells, bool(colds))
@@ -135,11 +137,13 @@ def shows_harvests(runs: Runs, placed: Placed) -> bool:
     return bool(placed.by_draw[edges].mean() > 0.5) if edges.any() else False
 
 
-def _candidates(runs: Runs, seen: Course | None, cells: Cells, *, back_cells: int, stops: bool) -> np.ndarray:
+def _candidates(
+    runs: Runs, seen: Course | None, cells: Cells, *, back_cells: int, cold: bool, stops: bool
+) -> np.ndarray:
     """Where each run seems to begin: where the course visibly turns near it, else its first cell [ns].
 
     back_cells: how far before its naming a harvest's end may be sought;
-    stops: a clamp shows stops and starts, at the cell's edge.
+    cold: it is a cold line, which turns up for a harvest; stops: a clamp shows stops and starts, at the cell's edge.
     """
     if seen is None:
         return cells.start_ns[runs.first]
@@ -149,15 +153,16 @@ def _candidates(runs: Runs, seen: Course | None, cells: Cells, *, back_cells: in
     peaks = ~runs.opens_span & (before == HARVEST) & (runs.state == FREEZE)
     turns_up = (before == FREEZE) | (runs.state == HARVEST)
     level = np.where(np.isfinite(seen.level), seen.level, -np.inf)
+    clear = 3.0 * seen.slope_noise * np.sqrt(2) * cells.step_s / 60.0  # what noise does not do to one cell
     # A harvest ends at the warmest cell near its named end, not before its middle; other turns bend the most.
     reach = np.minimum(back_cells, (np.diff(runs.first, prepend=0)) // 2)
-    for ahead in range(-back_cells, SNAP_CELLS + 1):
+    for ahead in range(SNAP_CELLS, -back_cells - 1, -1):
         at = np.clip(named + ahead, 0, len(cells) - 1)
-        near = np.where(peaks & (ahead >= -reach) & (level[at] > level[near]), at, near)
+        near = np.where(peaks & (ahead >= -reach) & (level[at] > level[near] + clear), at, near)
     padded = np.pad(seen.level, SNAP_CELLS + 1, mode="edge")
     window = np.lib.stride_tricks.sliding_window_view(padded, 2 * SNAP_CELLS + 3)[named]
     bend = window[:, 2:] - 2 * window[:, 1:-1] + window[:, :-2]
-    bend = np.where(turns_up[:, None], bend, -bend)
+    bend = np.where(turns_up[:, None], bend, -bend) if cold else np.abs(bend)
     usable = ~runs.opens_span & ~peaks & np.isfinite(bend).all(axis=1)
     best = np.argmax(np.nan_to_num(bend, nan=-np.inf), axis=1) - SNAP_CELLS
     near = np.where(usable, np.clip(named + best, 0, len(cells) - 1), near)

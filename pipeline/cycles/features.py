@@ -14,7 +14,8 @@ COLD_ROLES = ("evaporator", "suction")  # cold lines, the better one first
 DRAW_ROLES = ("current", "power", "current_compressor")  # what shows the compressor, the fullest first
 OTHER_ROLES = ("discharge", "liquid", "condenser_out", "reservoir", "suction_pressure", "discharge_pressure")
 BRIDGE_S = 180.0  # holes in a channel up to this long are drawn straight; common practice, no source
-MOST_DELAY_S, LEAST_ALIKE = 100.0, 0.3  # a clip lags no more; slopes this much alike move together
+MOST_DELAY_S, LEAST_ALIKE = 100.0, 0.5  # a clip lags no more; slopes this much alike move together
+NEARLY = 0.93
 CALM_S = 200.0  # a fan on head pressure comes and goes within minutes; common practice, no source
 OFF_BAND = (
     0.12,
@@ -127,8 +128,9 @@ def delay_cells(cold: Course, running: Course, cells: Cells) -> int | None:
     alike = np.array(
         [float(a[: len(a) - d] @ b[d:]) if d else float(a @ b) for d in range(min(most, len(a) - 1) + 1)]
     )
-    best = int(np.argmax(alike))
-    return best if alike[best] > LEAST_ALIKE * scale else None
+    # A slow line goes on answering: the first delay that does nearly as well as the best is the better estimate.
+    best = int(np.argmax(alike >= NEARLY * alike.max()))
+    return best if alike.max() > LEAST_ALIKE * scale else None
 
 
 def moved_earlier(course: Course, by_cells: int, cells: Cells) -> Course:

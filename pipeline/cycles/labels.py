@@ -69,35 +69,32 @@ class Labels:
 
 
 def scales_of(course: Course, segments: Segments, cells: Cells) -> Scales:
-    """The usual rise, fall and swing, from the legs of the line (runs of segments that go the same way)."""
-    rate = np.nan_to_num(rates(course, segments, cells))
-    jump = jumps(course, segments)
-    minutes = (segments.stop - segments.first - 1) * (cells.step_s / 60.0)
-    noise = course.slope_noise / np.sqrt(np.maximum(segments.stop - segments.first, 1))
-    way = np.where(rate > noise, 1, np.where(rate < -noise, -1, 0))
-    rise_k = np.where(way > 0, rate * minutes, 0.0)
-    fall_k = np.where(way < 0, -rate * minutes, 0.0)
+    """The usual rise, fall and swing, from the legs of the line (runs of moves that go the same way); a segment makes
+    two moves: the jump at its start and the slope within it."""
     per_cell = cells.step_s / 60.0
+    grain = max(course.slope_noise * np.sqrt(2) * per_cell, 1e-9)  # noise of one cell
+    rate = np.nan_to_num(rates(course, segments, cells))
+    count = segments.stop - segments.first
+    move = np.column_stack([jumps(course, segments), rate * (count - 1) * per_cell]).ravel()
+    speed = np.column_stack([move[::2] / per_cell, rate]).ravel()
+    climb = np.where(move > 1.5 * grain, move, 0.0)
     # Squares: a dozen harvests must outweigh a thousand small wobbles.
-    rise = _weighted_median(
-        np.r_[rate, jump / per_cell], np.r_[rise_k, np.maximum(jump, 0)] ** 2, default=usual_rise(course)
-    )
-    fall = _weighted_median(
-        np.r_[-rate, -jump / per_cell], np.r_[fall_k, np.maximum(-jump, 0)] ** 2, default=rise
-    )
-    leg = np.cumsum(np.r_[True, (way[1:] > 0) != (way[:-1] > 0)] | segments.opens_span) - 1
-    heads = np.flatnonzero(np.diff(leg, prepend=-1))
-    climbing = way[heads] > 0
-    leaps = np.maximum(jump, 0.0)
-    # Along a climb everything adds up; elsewhere (a current that only steps) each leap stands for itself.
-    climbs = np.where(climbing, np.bincount(leg, rise_k + leaps), np.maximum.reduceat(leaps, heads))
+    rise = _weighted_median(speed, climb**2, default=usual_rise(course))
+    fall = _weighted_median(-speed, np.where(move < -1.5 * grain, move, 0.0) ** 2, default=rise)
+    opens = np.zeros(len(move), dtype=bool)
+    opens[::2] = segments.opens_span
+    climbs_on = climb > 0
+    leg = np.cumsum(np.r_[True, climbs_on[1:] != climbs_on[:-1]] | opens) - 1
+    climbs = np.bincount(leg, climb)
     swing = _weighted_median(climbs, climbs**2, default=1.0)
-    highest = np.lexsort((leaps, leg))[np.append(heads[1:], len(leg)) - 1]
-    big = climbs > 0.4 * swing
-    at = segments.first[np.where(climbing, heads, highest)][big]
+    heads = np.flatnonzero(np.diff(leg, prepend=-1))[climbs > 0.4 * swing]
     # The cell before the climb is the nearest to the coldest point.
-    low = course.level[np.maximum(at - 1, 0)] if len(at) else np.array([])
-    low = np.where(np.isfinite(low), low, course.level[at]) if len(at) else low
+    at = segments.first[heads // 2]
+    low = np.where(
+        np.isfinite(course.level[np.maximum(at - 1, 0)]),
+        course.level[np.maximum(at - 1, 0)],
+        course.level[at],
+    )
     keep = np.isfinite(low)
     at, low = at[keep], low[keep]
     if len(low) == 0:
@@ -105,7 +102,6 @@ def scales_of(course: Course, segments: Segments, cells: Cells) -> Scales:
         level = np.full(len(cells), float(np.quantile(known, 0.05)) if len(known) else 0.0)
     else:
         level = np.interp(np.arange(len(cells)), at, _running_median(low, 9))
-    grain = max(course.slope_noise * np.sqrt(2) * per_cell, 1e-9)
     return Scales(
         rise=max(rise, 1e-6),
         fall=max(fall, 1e-6),
@@ -157,7 +153,7 @@ def cold_costs(
     )
     costs[:, HARVEST] = (
         against(down, doubt)
-        + np.where((height < 0.2) & flat, 0.4 * minutes, 0.0)
+        + np.where((height < 0.2) & flat & (not back), 0.4 * minutes, 0.0)
         + np.where((height > 0.8) & (steep_up < 0.1), 0.3 * minutes, 0.0)
     )
     costs[:, IDLE] = (
@@ -233,20 +229,15 @@ def steps_of(draw: DrawCells, segments: Segments, cells: Cells) -> np.ndarray:
 
 
 def change_costs(
-    draw: DrawCells | None, steps: np.ndarray | None, heights: tuple[float, float], polarity: int, k: int
+    draw: DrawCells | None, steps: np.ndarray | None, step: float, polarity: int, k: int
 ) -> np.ndarray:
-    """Cost of going from each phase to each phase at the start of each segment, shape (k, 3, 3).
-
-    heights: how far the current usually steps down and up; the two differ, since it drifts over a freeze and over a
-    harvest. polarity: +1 where it steps up when the harvest begins, −1 where it steps down, 0 where it does neither.
-    """
+    """Cost of going from each phase to each phase at the start of each segment, shape (k, 3, 3)."""
     costs = np.repeat(CHANGE[None], k, axis=0)
     if draw is None or steps is None or polarity == 0:
         return costs
-    down, up = heights
+    width = max(0.35 * step, 3 * draw.noise)
     seen = np.nan_to_num(steps)
     known = np.isfinite(steps)
-    width = np.maximum(0.35 * np.where(seen > 0, up, down), 3 * draw.noise)
 
     def misfit(expected):
         return np.where(known, np.minimum(0.5 * ((seen - expected) / width) ** 2, STEP_CAP), 0.0)
@@ -254,17 +245,16 @@ def change_costs(
     stay = misfit(0.0)
     costs[:, FREEZE, FREEZE] += stay
     costs[:, HARVEST, HARVEST] += stay
-    costs[:, FREEZE, HARVEST] += misfit(up if polarity > 0 else -down)
-    costs[:, HARVEST, FREEZE] += misfit(-down if polarity > 0 else up)
+    costs[:, FREEZE, HARVEST] += misfit(polarity * step)
+    costs[:, HARVEST, FREEZE] += misfit(-polarity * step)
     return costs
 
 
-def usual_steps(draw: DrawCells, steps: np.ndarray) -> tuple[float, float]:
-    """Heights of the steps down and of the steps up that stand out (weighed by their height); 0.0 where none does."""
-    known = steps[np.isfinite(steps)]
-    least = max(4 * draw.noise, 0.02 * draw.running)
-    down, up = -known[known < -least], known[known > least]
-    return _weighted_median(down, down, default=0.0), _weighted_median(up, up, default=0.0)
+def usual_step(draw: DrawCells, steps: np.ndarray) -> float:
+    """Height of the steps that stand out (weighed by their height); 0.0 where none does."""
+    height = np.abs(steps[np.isfinite(steps)])
+    height = height[height > max(4 * draw.noise, 0.02 * draw.running)]
+    return _weighted_median(height, height, default=0.0)
 
 
 def label(
@@ -286,7 +276,8 @@ def label(
     draw = draws[0] if draws else None
     running = [running_course(d, cells) for d in draws]
     steps = steps_of(draw, segments, cells) if draw is not None else None
-    plain = change_costs(None, None, (0.0, 0.0), 0, k)
+    step = usual_step(draw, steps) if draw is not None else 0.0
+    plain = change_costs(None, None, 0.0, 0, k)
     plain[segments.opens_span] = np.minimum(CHANGE, 1.0)
     firsts = []  # (what is known of segments and of changes, how readily it is believed, what it was read off)
     by_cold, by_jump = np.zeros((k, 3)), np.zeros((k, 3, 3))
@@ -317,10 +308,9 @@ def label(
         scales = scales_of(calm, segments, cells)
         if scales.clear:
             firsts.append((*cold_costs(calm, scales, segments, cells), 0.0, calm))
-        heights = usual_steps(draw, steps)
-        if min(heights) > 0:
+        if step > 0:
             for polarity in (1, -1):
-                changes = change_costs(draw, steps, heights, polarity, k) - CHANGE
+                changes = change_costs(draw, steps, step, polarity, k) - CHANGE
                 changes[segments.opens_span] = 0.0
                 firsts.append((np.zeros((k, 3)), changes, 0.0, running[0]))
     planes = [
@@ -408,9 +398,10 @@ def _orderly(state: np.ndarray, part: slice, course: Course, segments: Segments,
     # A step up where a harvest begins, or where it ends and the fan comes back, is nobody's fault.
     same = np.r_[False, state[1:] == state[:-1]]
     jump = np.maximum(jumps(course, segments)[part], 0.0)
-    climbs = np.maximum(rate[part], 0.0) + np.where(same, jump, 0.0)
-    whole = climbs.sum()
-    return float(1.0 - climbs[state == FREEZE].sum() / whole) if whole > 0 else 1.0
+    climbs = np.maximum(rate[part], 0.0)
+    within = climbs + np.where(same, jump, 0.0)
+    whole = (climbs + jump).sum()
+    return float(1.0 - within[state == FREEZE].sum() / whole) if whole > 0 else 1.0
 
 
 def _sharpness(state: np.ndarray, part: slice, course: Course, segments: Segments) -> float:
