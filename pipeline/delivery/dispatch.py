@@ -68,7 +68,7 @@ class Dispatch:
                     self.note(message.step("later", str(error)))
                     session = None
                 except Uncertain as error:
-                    said = f"{error.found}; it may have arrived or not: ask the client, and use --resend if it did not"
+                    said = f"{error.found}; it may have arrived or not: ask the client, then use --arrived or --resend"
                     self.note(message.step("unknown", said))
                     session = None
                 except Unreachable as error:

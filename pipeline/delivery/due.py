@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from pipeline.delivery.clients import Recipient
@@ -112,6 +112,27 @@ def what_is_due(
     return tuple(due), tuple(held)
 
 
+def settle(
+    everyone: Iterable[Recipient], ready: Mapping[str, Parcel], ledger: Ledger, *, now: datetime
+) -> None:
+    """Take for sent what is in doubt: the user has learnt that it arrived. Raises OSError."""
+    for recipient in everyone:
+        for address in recipient.addresses:
+            for parcel in (ready[name] for name in recipient.machines):
+                last = ledger.last(parcel.unit, parcel.digest, address)
+                if last is not None and last.state is State.TRYING:
+                    ledger.add(
+                        replace(
+                            last,
+                            at=now.isoformat(timespec="seconds"),
+                            state=State.ACCEPTED,
+                            to=(address,),
+                            reports={parcel.unit: parcel.digest},
+                            said="arrived, as the user says",
+                        )
+                    )
+
+
 def _held_back(last: Entry, now: datetime, by_hand: bool) -> tuple[str, str] | None:
     """State and reason; None where nothing stands in the way."""
     if last.state is State.ACCEPTED:
@@ -119,7 +140,7 @@ def _held_back(last: Entry, now: datetime, by_hand: bool) -> tuple[str, str] | N
     if last.state is State.TRYING:
         return "unknown", (
             f"the run of {last.at} was interrupted while it handed this over, so it may have arrived or not; "
-            "ask the client, and use --resend if it did not"
+            "ask the client, then use --arrived or --resend"
         )
     if by_hand:
         return None

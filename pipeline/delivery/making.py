@@ -13,6 +13,7 @@ from pipeline.delivery.letter import Attachment, Picture, write_letter
 from pipeline.delivery.message import attach, encode
 from pipeline.delivery.parcels import Parcel
 from pipeline.errors import DeliveryError
+from pipeline.store import Locked, StorePlace
 
 PICTURES_OF = 4
 """So many units of a message get their pictures, the worst first (common practice, no source)."""
@@ -31,10 +32,24 @@ class Unmade(DeliveryError):
 
 
 def make(due: Due, sender: Sender, now: datetime) -> bytes:
-    """The whole message. Raises Unmade where a report can't be read."""
+    """The whole message. Raises Unmade where a report can't be read, or was made anew since this message fell due."""
     identifier = due.identifier(sender.address.domain)
     try:
-        attachments = _told_apart([attach(parcel) for parcel in due.parcels])
+        with StorePlace(
+            due.parcels[0].folder.parent
+        ).for_one_run():  # no run writes while its files are taken
+            renewed = [parcel.unit for parcel in due.parcels if not parcel.still_says_so()]
+            if renewed:
+                raise Unmade(
+                    f"{renewed[0]} has just been reported anew", remedy="the next run sends that report"
+                )
+            attachments = _told_apart([attach(parcel) for parcel in due.parcels])
+            pictures = {
+                parcel.unit: _pictures(parcel, due.recipient, identifier)
+                for parcel in due.parcels[:PICTURES_OF]
+            }
+    except Locked as error:
+        raise Unmade(error.found, remedy=error.remedy) from error
     except OSError as error:
         raise Unmade(
             f"a report can't be read ({error.strerror})", remedy="run `icelogs report` again"
@@ -42,9 +57,7 @@ def make(due: Due, sender: Sender, now: datetime) -> bytes:
     letter = write_letter(
         due.recipient,
         due.parcels,
-        pictures={
-            parcel.unit: _pictures(parcel, due.recipient, identifier) for parcel in due.parcels[:PICTURES_OF]
-        },
+        pictures=pictures,
         attachments=attachments,
         part=due.part,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.errors import DeliveryError
@@ -43,6 +43,11 @@ class Parcel:
         ice = None if summary.ice_kg_per_day is None else round(summary.ice_kg_per_day)
         told = [self.unit, summary.log_start, summary.log_end, summary.level, findings, ice]
         return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:32]
+
+    def still_says_so(self) -> bool:
+        """Whether the report on disk is still this one."""
+        now = read_summary(self.folder)
+        return now is not None and replace(self, summary=now).digest == self.digest
 
 
 def parcels(reports: Path) -> tuple[tuple[Parcel, ...], tuple[DeliveryError, ...]]:

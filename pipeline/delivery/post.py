@@ -16,7 +16,7 @@ from pipeline.delivery.addresses import checked_address, file_name, one_line
 from pipeline.delivery.clients import FILE as BOOK
 from pipeline.delivery.clients import ClientBook, load_book, recipients
 from pipeline.delivery.dispatch import Dispatch
-from pipeline.delivery.due import Due, Step, what_is_due
+from pipeline.delivery.due import Due, Step, settle, what_is_due
 from pipeline.delivery.ledger import FILE as LEDGER
 from pipeline.delivery.ledger import Ledger
 from pipeline.delivery.making import Sender, Unmade, make
@@ -40,6 +40,7 @@ class PostOptions:
     only_act: bool = False
     units: tuple[str, ...] = ()  # only these; () for all
     resend: bool = False  # also what the ledger says was sent, refused, or may have been
+    arrived: bool = False  # take for sent what may have been
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,6 +93,8 @@ def post(
         chosen = {parcel.unit: parcel for parcel in ready if _is_wanted(parcel, options)}
         everyone, nobody = recipients(chosen, {name: parcel.client for name, parcel in chosen.items()}, book)
         ledger = Ledger(reports / LEDGER)
+        if options.arrived:
+            settle(everyone, chosen, ledger, now=now())
         due, held = what_is_due(
             everyone, chosen, ledger, now=now(), by_hand=options.server is None, resend=options.resend
         )

@@ -88,6 +88,11 @@ def add_email(verbs) -> None:
         action="store_true",
         help="also what was sent, refused or left in doubt before; best with --unit",
     )
+    verb.add_argument(
+        "--arrived",
+        action="store_true",
+        help="what is in doubt did arrive: take it for sent; best with --unit",
+    )
     server = verb.add_argument_group("sending")
     server.add_argument("--send", action="store_true", help="send over a mail server (SMTP)")
     server.add_argument("--host", metavar="HOST", default="", help="the mail server")
@@ -153,6 +158,7 @@ def _email(arguments) -> int:
         only_act=arguments.only == "act",
         units=tuple(arguments.unit),
         resend=arguments.resend,
+        arrived=arguments.arrived,
     )
     with _stop_on_signals() as stop:
         try:

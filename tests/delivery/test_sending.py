@@ -325,6 +325,26 @@ def test_a_connection_that_ends_before_the_answer_is_told_and_never_sent_again_b
     assert len({received.message["Message-ID"] for received in server.received}) == 1
 
 
+def test_what_was_in_doubt_and_arrived_is_settled_by_saying_so(desk, server):
+    server.drop_after_data = 1
+    desk.run(units=("kiosk",))
+    desk.now += timedelta(days=1)
+    assert desk.run(units=("kiosk",), arrived=True).complete
+    assert desk.run(units=("kiosk",)).complete
+    assert len(server.received) == 1
+
+
+def test_a_report_that_is_renewed_while_messages_go_out_waits_for_the_next_run(desk, server):
+    server.at_rcpt = lambda: new_log_came(desk.reports, "kiosk") if not server.received else None
+    (step,) = desk.run(units=("kiosk",)).steps
+    assert step.state == "later"
+    assert "has just been reported anew" in step.said
+    assert server.received == []
+    server.at_rcpt = lambda: None
+    assert desk.run(units=("kiosk",)).complete
+    assert len(server.received) == 1
+
+
 def test_the_other_messages_still_go_out_after_such_an_end(desk, server):
     server.drop_after_data = 1
     outcome = desk.run()
