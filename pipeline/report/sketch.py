@@ -127,15 +127,17 @@ def sketch_overlay(over: Overlay | None, name: str, reader: Reader) -> Markup | 
 def _lanes(record: CycleRecord, timeline: Timeline, kinds: list[PhaseKind], reader: Reader) -> list[Markup]:
     """One lane a kind of phase. What is narrower than half a pixel is drawn half a pixel wide."""
     scale = (WIDTH - LEFT - RIGHT) / max(timeline.end_ns - timeline.start_ns, 1)
+    decimals = 0 if len(record.phases) > WIDTH else 1
     parts = []
     for row, kind in enumerate(kinds):
         y = 8 + row * LANE
-        path = "".join(
-            f"M{LEFT + (p.start_ns - timeline.start_ns) * scale:.1f} {y + 5:.0f}"
+        pieces = (
+            f"M{LEFT + (p.start_ns - timeline.start_ns) * scale:.{decimals}f} {y + 5:.0f}"
             f"h{max((p.end_ns - p.start_ns) * scale, 0.5):.1f}"
             for p in record.phases
             if p.kind == kind
         )
+        path = "".join(dict.fromkeys(pieces))  # in a long log many phases share a pixel
         parts.append(Markup('<path class="lane lane-{}" d="{}"/>').format(kind.value, path))
         parts.append(svg.label(LEFT - 6, y + 9, reader.words[f"phase.{kind.value}"], "tick", "end"))
     return parts

@@ -27,7 +27,7 @@ def told(
         "n": n,
         "code": finding.code,
         "severity": finding.severity.value,
-        "title": reader.say_html(finding.title),
+        "title": _capital(reader.say_html(finding.title)),
         "when": reader.t_html("findings.when", first=first, last=last),
         "cycles": [int(c) for c in finding.cycles[:MOST_CYCLES]],
         "more": max(len(finding.cycles) - MOST_CYCLES, 0),
@@ -40,6 +40,11 @@ def told(
         ),
         "picture": picture,
     }
+
+
+def _capital(sentence: Markup) -> Markup:
+    """With a capital first letter, where it starts with a word of ours (and not with a name or a mark-up tag)."""
+    return Markup(sentence[:1].upper() + sentence[1:]) if sentence[:1].isalpha() else sentence
 
 
 _INTERNAL = frozenset({"how", "kind", "check", "proof", "role"})
