@@ -25,7 +25,7 @@ UNLIKE = 0.01  # what no model of a turn has right, in parts of the channel's sw
 HARVEST_WITNESS = 0.15
 POOL = 24  # boundaries of one kind that choose lag and shape together
 SNAP_CELLS = 2  # cells over which a visible turn is sought …
-SNAP_FAR_CELLS = 8  # … and back from a harvest's named end, where only a current shows it
+SNAP_FAR_CELLS = 8  # … and back from a harvest's named end, where a current shows it
 EDGE = 1.5  # cells by which a candidate may be off that a lagging line gave …
 SEEN = 0.8  # … and one that the current itself gave (standard deviation)
 LAG_SHOWN, LAG_SPREAD = 0.35, 0.35  # how late a turn shows, in parts of the lag, and how far that varies
@@ -92,7 +92,7 @@ def place(
     course = running_course(draws[0], cells) if draws else None
     named_by_draw = course is not None and (not colds or delays[0] is not None)
     leading = course if named_by_draw else colds[0]
-    back_cells = SNAP_CELLS if colds else SNAP_FAR_CELLS
+    back_cells = SNAP_FAR_CELLS if named_by_draw else SNAP_CELLS
     near_ns = _candidates(
         runs, leading, cells, back_cells=back_cells, cold=not named_by_draw, stops=bool(draws)
     )

@@ -133,13 +133,15 @@ def delay_cells(cold: Course, running: Course, cells: Cells) -> int | None:
     return best if alike.max() > LEAST_ALIKE * scale else None
 
 
-def moved_earlier(course: Course, by_cells: int, cells: Cells) -> Course:
+def moved_earlier(course: Course, by_cells: int, cells: Cells, running: Course | None) -> Course:
     """`course` with every cell's value `by_cells` earlier, within its span; the last cells of a span keep the last
-    value."""
-    if by_cells == 0:
+    value, and nothing of a stop is moved before it."""
+    if by_cells == 0 or running is None:
         return course
     last = np.repeat(cells.span_stop - 1, cells.span_stop - cells.span_first)
     source = np.minimum(np.arange(len(cells)) + by_cells, last)
+    runs = np.isfinite(running.level)
+    source = np.where(runs & ~runs[source], np.arange(len(cells)), source)
     return replace(course, level=course.level[source], slope=course.slope[source])
 
 

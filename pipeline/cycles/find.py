@@ -30,7 +30,9 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     #    A line that answers late is first moved to where the current says that it belongs.
     running = features.running_course(draw_cells[0], cells) if draw_cells else None
     delays = [features.delay_cells(c, running, cells) if running is not None else None for c in cold_cells]
-    timely = [features.moved_earlier(c, d or 0, cells) for c, d in zip(cold_cells, delays, strict=True)]
+    timely = [
+        features.moved_earlier(c, d or 0, cells, running) for c, d in zip(cold_cells, delays, strict=True)
+    ]
     found = segments.find_segments(timely, draw_cells, cells)
     named = labels.label(timely, draw_cells, other_cells, found, cells)
     runs = phases.merge(found, named)
