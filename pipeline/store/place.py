@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -93,7 +93,8 @@ class StorePlace:
     def whole(self, folder: Path) -> Iterator[Path]:
         """An empty folder to write a unit's report into. Its files move to `folder` together at the end of the block.
 
-        When the block fails (a full disk above all), `folder` is as it was.
+        When the block fails (a full disk above all), or a file can't be replaced (a spreadsheet holds it open), `folder`
+        is as it was.
         """
         making = self.making / f"{folder.name}.{os.getpid()}"
         shutil.rmtree(making, ignore_errors=True)
@@ -102,13 +103,35 @@ class StorePlace:
             yield making
             folder.mkdir(parents=True, exist_ok=True)
             # The page last: whoever sees it sees the files that it was made with.
-            for path in sorted(making.rglob("*"), key=lambda p: (p.suffix == ".html", p.name)):
-                if path.is_file():
-                    place = folder / path.relative_to(making)
-                    place.parent.mkdir(parents=True, exist_ok=True)
-                    os.replace(path, place)
+            paths = sorted(making.rglob("*"), key=lambda p: (p.suffix == ".html", p.name))
+            moves = [(path, folder / path.relative_to(making)) for path in paths if path.is_file()]
+            _move_together(moves, aside=making / ".before")
         finally:
             shutil.rmtree(making, ignore_errors=True)
+
+
+def _move_together(moves: Sequence[tuple[Path, Path]], aside: Path) -> None:
+    """Move each file to its place, or, where one can't be, none. Raises OSError."""
+    aside.mkdir()
+    done: list[tuple[Path, Path, bool]] = []
+    try:
+        for number, (path, place) in enumerate(moves):
+            place.parent.mkdir(parents=True, exist_ok=True)
+            before, is_new = aside / str(number), not place.exists()
+            with contextlib.suppress(
+                OSError
+            ):  # nothing there yet, or a drive without links: then it can't be put back
+                os.link(place, before)
+            os.replace(path, place)
+            done.append((place, before, is_new))
+    except OSError:
+        for place, before, is_new in reversed(done):
+            with contextlib.suppress(OSError):
+                if is_new:
+                    place.unlink()
+                else:
+                    os.replace(before, place)
+        raise
 
 
 def _folders(root: Path) -> list[Path]:

@@ -83,6 +83,26 @@ def test_a_report_moves_to_its_place_only_when_it_is_whole(tmp_path):
     assert list(place.making.iterdir()) == []
 
 
+def test_where_one_file_cannot_be_replaced_none_is(tmp_path):
+    place, folder = StorePlace(tmp_path), tmp_path / "bar"
+    folder.mkdir()
+    (folder / "cycles.csv").write_text("first")
+    (folder / "report.html").mkdir()  # stands for a file that another program holds open
+    stamp = (folder / "cycles.csv").stat().st_mtime_ns
+
+    def write():
+        with place.whole(folder) as making:
+            for name in ("cycles.csv", "phases.csv", "report.html"):
+                (making / name).write_text("second")
+
+    with pytest.raises(OSError, match="directory"):
+        write()
+    assert sorted(p.name for p in folder.iterdir()) == ["cycles.csv", "report.html"]
+    assert (folder / "cycles.csv").read_text() == "first"
+    assert (folder / "cycles.csv").stat().st_mtime_ns == stamp
+    assert list(place.making.iterdir()) == []
+
+
 def test_what_else_lies_in_a_unit_s_folder_stays(tmp_path):
     place, folder = StorePlace(tmp_path), tmp_path / "bar"
     folder.mkdir()
