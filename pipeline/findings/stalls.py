@@ -83,6 +83,9 @@ def stalls(case: Case) -> Stalls:
         plateau > _PLATEAU_SHARE * length
     )
     hangs = long & ~never_warmed & (short_of_peak | hung)
+    # A limit hardly longer than the usual harvest: what stayed cold for longer than usual did not let go either.
+    cold = (peak < t["stall_peak_c"]) & (usual_peak > t["stall_peak_c"] + _LEAST_PEAK_LOSS_K) & short_of_peak
+    hangs |= judged & ~never_warmed & cold & (excess > limit * sigma)
     very_long = long & (length > t["stall_times"] * usual)
     at_limit = very_long & (_bunched(length, long, case.sigma_min) | (length >= t["stall_limit_min"]))
     stalled = never_warmed | hangs | at_limit | repeated | inside.cold

@@ -98,7 +98,10 @@ def _short_cycling(case: Case):
     before = np.maximum(at - 1, 0)
     run_min, off_min = s.run_min[before], s.off_min[at]
     per_hour = _most_per_hour(s.at_ns[at])
-    first, last = int(s.at_ns[before[0]]), int(s.at_ns[at[-1]])
+    first = int(
+        s.at_ns[at[0]] - round(off_min[0] * NS_PER_MIN)
+    )  # the stop that came before the first quick restart
+    last = int(s.at_ns[at[-1]])
     if spans:
         first, last = min(first, spans[0].start_ns), max(last, spans[-1].end_ns)
     run, off = _median(run_min), _median(off_min)
