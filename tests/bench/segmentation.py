@@ -1,6 +1,6 @@
 """The segmentation on logs of the second machine, stratum by stratum, next to methods without knowledge of ice machines.
 
-    python -m tests.bench.segmentation [--logs 248] [--first 0] [--quick] [--jobs 1] [--worst 20] [--stratum channels=current] [--one SEED]
+    python -m tests.bench.segmentation [--logs 248] [--first 0] [--quick] [--files] [--jobs 1] [--worst 20] [--stratum channels=current] [--one SEED]
 
 Prints for each stratum: boundary F1 at max(20 s, 1.5 intervals), median error, cycle-count error, label agreement, share of
 time with a wrong label, calibration of the stated 90 % uncertainty, false harvests in healthy logs; and the F1 of the others.
@@ -16,11 +16,13 @@ from collections import defaultdict
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from pipeline.unit import Unit
 from tests.bench import baselines
+from tests.bench.findings import read_back
 from tests.bench.second_grid import COARSE_S, build_case, case_at, grid
 from tests.bench.second_machine import Case, make_log, to_timeline
 from tests.scoring import BOUNDARY_TYPES, Score, f1_of, score, untyped_f1
@@ -42,16 +44,20 @@ class Outcome:
     error: str = ""
 
 
-def run_case(case: Case, *, rivals: bool = True) -> Outcome:
-    """Scores of one case; an exception of the room under test is an outcome, scored as nothing found."""
+def run_case(case: Case, *, rivals: bool = True, files: bool = False) -> Outcome:
+    """Scores of one case; an exception of the room under test is an outcome, scored as nothing found.
+
+    files: write the log as logger files and read it back, so that what the reading room distrusts is left out.
+    """
     from pipeline.cycles import find_cycles
 
     log = make_log(case)
-    timeline = to_timeline(log)
+    unit = Unit(name=f"second-{case.seed}")
+    timeline = read_back(log, unit) if files else to_timeline(log)
     began = time.perf_counter()
     error = ""
     try:
-        found = find_cycles(timeline, Unit(name=timeline.unit_name)).phases
+        found = find_cycles(timeline, unit).phases
     except Exception as problem:  # the benchmark must go on and name the log
         error = f"{type(problem).__name__}: {problem}"
         found = [baselines.PlainPhase(kind="unclear", start_ns=log.start_ns, end_ns=log.end_ns)]
@@ -269,6 +275,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument(
         "--quick", action="store_true", help="without the searches of ruptures, which take most of the time"
     )
+    parser.add_argument("--files", action="store_true", help="through logger files and the reading room")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--worst", type=int, default=25)
     parser.add_argument("--stratum", default="", help="only cases of this stratum, such as channels=current")
@@ -285,7 +292,9 @@ def main(argv: list[str] | None = None) -> int:
         cases = [c for c in cases if c.strata[factor] == level]
     outcomes = []
     with ProcessPoolExecutor(args.jobs) as pool:
-        for number, outcome in enumerate(pool.map(_run_quick if args.quick else run_case, cases), start=1):
+        for number, outcome in enumerate(
+            pool.map(partial(run_case, rivals=not args.quick, files=args.files), cases), start=1
+        ):
             outcomes.append(outcome)
             if sys.stderr.isatty():
                 print(f"\r{number} of {len(cases)} logs", end="", file=sys.stderr, flush=True)
@@ -293,10 +302,6 @@ def main(argv: list[str] | None = None) -> int:
     print()
     print(coarse_check())
     return 0
-
-
-def _run_quick(case: Case) -> Outcome:
-    return run_case(case, rivals=False)
 
 
 if __name__ == "__main__":
