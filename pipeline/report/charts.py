@@ -36,6 +36,9 @@ class Detail:
     buckets: int
     readings: int
 
+    def scaled(self, share: float) -> Detail:
+        return Detail(buckets=int(self.buckets * share), readings=int(self.readings * share))
+
 
 @dataclass(frozen=True, kw_only=True)
 class Drawn:

@@ -109,10 +109,12 @@ def unit_page(
         charts.put_clock(pack, offsets, timeline)
         pack.header |= _for_scripts(unit, reader)
         html = render("unit.html", drawn=finest(drawn, reader), **parts).encode()
-        page = html.replace(PACK_MARK.encode(), pack.packed()).replace(PLOT_MARK.encode(), script.packed)
+        packed = pack.packed()
+        page = html.replace(PACK_MARK.encode(), packed).replace(PLOT_MARK.encode(), script.packed)
         if len(page) <= page_bytes or detail.buckets < LEAST_DETAIL:
             return page
-        detail = charts.Detail(buckets=detail.buckets // 2, readings=detail.readings // 2)
+        room = (page_bytes - len(page) + len(packed)) / len(packed)
+        detail = detail.scaled(min(max(0.9 * room, 0.1), 0.8))
 
 
 _WORDS_FOR_SCRIPTS = (

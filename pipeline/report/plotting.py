@@ -32,7 +32,8 @@ def plotting_script() -> PlottingScript:
 
 def warm_up() -> None:
     """Start packing in a thread, so that it is done while logs are being read (compression lets go of the GIL)."""
-    threading.Thread(target=plotting_script, name="pack-plotting-script", daemon=True).start()
+    if not _pack.cache_info().currsize:
+        threading.Thread(target=plotting_script, name="pack-plotting-script", daemon=True).start()
 
 
 def csp_hash(script: bytes) -> str:

@@ -12,6 +12,7 @@ from pipeline.logs.timeline import Problem, Timeline
 from pipeline.report.clock import offsets_between
 from pipeline.report.machine_files import cycles_csv, findings_json, phases_csv, write_timeline
 from pipeline.report.options import ReportOptions
+from pipeline.report.plotting import warm_up
 from pipeline.report.summary import FILE, UnitSummary, read_summary, summarise
 from pipeline.report.wording import Reader
 from pipeline.unit import Unit
@@ -33,6 +34,7 @@ def write_unit(
     previous: the summary of the report before this one; None looks for it in `folder`. Raises OSError where the
     folder cannot be written to; what was there before is then still whole.
     """
+    warm_up()
     from pipeline.report.page import unit_page
 
     reader = Reader(language=options.language, units=options.units)

@@ -1,7 +1,9 @@
 import csv
 import io
 import re
+from dataclasses import replace
 
+import numpy as np
 import pytest
 from axe_core_python.sync_playwright import Axe
 from pypdf import PdfReader
@@ -404,3 +406,28 @@ def test_ticks_of_the_time_axis_are_on_the_unit_s_clock(week):
     assert "01:00" in hours
     assert "03:00" in hours
     assert "02:00" not in hours
+
+
+def test_a_log_without_a_cycle_or_without_a_reading_is_drawn_without_a_complaint(open_page, tmp_path):
+    unit, timeline, record, judgement = made_up(days=1, interval_s=60)
+    bare = replace(judgement, findings=tuple(replace(f, cycles=()) for f in judgement.findings))
+    blank = tuple(
+        replace(c, values=np.full(len(c.values), np.nan), trusted=np.zeros(len(c.values), bool))
+        for c in timeline.channels
+    )
+    for name, log in (("cycles", timeline), ("readings", replace(timeline, channels=blank))):
+        write_unit(
+            tmp_path / name,
+            unit=unit,
+            timeline=log,
+            record=replace(record, cycles=record.cycles.iloc[:0]),
+            judgement=bare,
+            problems=[],
+            options=ReportOptions(),
+        )
+        opened = open_page(tmp_path / name / "report.html").drawn()
+        assert opened.page.locator("#plot-log .main-svg").count() >= 1, name
+        opened.page.locator("[data-act=closer]").click()
+        opened.page.locator("input[value=us]").check(force=True)
+        opened.settled()
+        assert opened.complaints == [], name
