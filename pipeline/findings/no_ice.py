@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.cycles.record import Phase, PhaseKind
 from pipeline.findings import statistics
-from pipeline.findings.case import NS_PER_H, NS_PER_MIN, Case
+from pipeline.findings.case import NS_PER_H, Case
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import CannotTell, Need, Rule, Seen
@@ -23,7 +23,7 @@ _READABLE = phrase(
 
 _NO_PATTERN = ("no-pattern", "")
 # Common practice, no source.
-_ENDLESS_TIMES = 3.0  # a freeze so many times the usual one has no end
+_ENDLESS_TIMES = 6.0  # a freeze so many times the usual one has no end
 _COLD_SWING_K = 8.0  # a trace that swings so far …
 _DRAW_SWING = 0.06  # … or a current by so much of itself …
 _TURN_H = 1.6  # … and crosses its middle at least once in so long, is a machine that cycles
@@ -33,11 +33,13 @@ _CELLS = 3000
 def _no_ice(case: Case):
     least = case.thresholds["no_ice_h"]
     lost = [p for p in case.record.phases if p.kind is PhaseKind.UNCLEAR and p.why in _NO_PATTERN]
-    lost += _endless(case, least)
-    longest = max(lost, key=lambda p: p.end_ns - p.start_ns, default=None)
-    if longest is None or (longest.end_ns - longest.start_ns) / NS_PER_H < least:
+    longest = max(lost, key=_length, default=None)
+    if longest is None or _length(longest) < least * NS_PER_H:
+        lost = _endless(case, least)
+        longest = max(lost, key=_length, default=None)
+    if longest is None:
         return None
-    if _cycles_unread(case, longest):
+    if longest.kind is PhaseKind.UNCLEAR and _cycles_unread(case, longest):
         return CannotTell(needs=_READABLE())
     hours = sum(p.end_ns - p.start_ns for p in lost) / NS_PER_H
     of_log = hours * NS_PER_H / max(case.timeline.end_ns - case.timeline.start_ns, 1)
@@ -52,17 +54,35 @@ def _no_ice(case: Case):
             "of_log_pct": round(100 * of_log, 1),
             "cycles_seen": case.n,
         },
-        confidence=float(np.mean([p.confidence for p in lost])) * statistics.phi(hours / least),
+        confidence=float(np.mean([p.confidence for p in lost])) * statistics.phi(hours / min(least, 2.0)),
         flag_cycles=False,
     )
 
 
+def _length(phase: Phase) -> int:
+    return phase.end_ns - phase.start_ns
+
+
 def _endless(case: Case, least_h: float) -> list[Phase]:
-    """Freezes that nothing ended for hours, far beyond this unit's own length and its kind's."""
+    """Freezes that nothing ended, far beyond this unit's own length and its kind's, and that were no idle."""
     usual = case.level("freeze_min", case.steady)
-    usual = case.unit.expected_freeze_min[1] if math.isnan(usual) else usual
-    least_ns = max(least_h * NS_PER_H, _ENDLESS_TIMES * usual * NS_PER_MIN)
-    return [p for p in case.record.phases if p.kind is PhaseKind.FREEZE and p.end_ns - p.start_ns >= least_ns]
+    if math.isfinite(usual):
+        least_h = min(least_h, max(_ENDLESS_TIMES * usual, 1.2 * case.unit.expected_freeze_min[1]) / 60)
+    return [
+        p
+        for p in case.record.phases
+        if p.kind is PhaseKind.FREEZE and _length(p) >= least_h * NS_PER_H and not _warm(case, p)
+    ]
+
+
+def _warm(case: Case, span: Phase) -> bool:
+    """Whether the cold trace was as warm through the span as harvests end: an idle taken for a freeze."""
+    cold, peak = case.timeline.get("evaporator", "suction"), case.level("harvest_peak_c", case.harvests)
+    if cold is None or math.isnan(peak):
+        return False
+    a, b = np.searchsorted(cold.time_ns, [span.start_ns, span.end_ns])
+    values = cold.values[a:b][cold.trusted[a:b]]
+    return len(values) > 0 and float(np.median(values)) > peak - 3.0
 
 
 def _cycles_unread(case: Case, span: Phase) -> bool:

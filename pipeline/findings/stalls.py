@@ -20,6 +20,7 @@ _LEAST_USUAL = 6
 _NOT_SHORTER = 0.85  # of the usual length: what stays cold and ends sooner was no harvest
 _HALF_RISE = 0.6  # of the usual rise
 _BELIEVED = 0.7  # of the shortest harvest of its kind: a log whose usual one is shorter was misread
+_INTERVALS = 3.0  # of the logger, by which harvests must differ to be no trick of sampling
 _LIMIT_HARVESTS = 3
 _LIMIT_SPREAD_MIN = 0.12  # harvests that a limit ends differ by no more, sampling aside
 _LEAST_PEAK_LOSS_K = 3.0
@@ -62,7 +63,8 @@ def stalls(case: Case) -> Stalls:
     # Comparisons with NaN are False: without a usual harvest, only what needs none is found.
     excess = length - usual
     limit = statistics.outlier_limit(int(judged.sum()), t["outlier_z"])
-    matters = max(usual * t["harvest_out_pct"] / 100, t["harvest_out_min"])
+    interval = _interval_min(case)
+    matters = max(usual * t["harvest_out_pct"] / 100, t["harvest_out_min"], _INTERVALS * interval)
     long = judged & (excess > matters) & (excess > limit * sigma)
     if usual < _BELIEVED * case.unit.expected_harvest_min[0]:
         long = np.zeros(case.n, bool)  # harvests were cut short by the record: no measure of the machine
@@ -74,7 +76,7 @@ def stalls(case: Case) -> Stalls:
     low = (peak < t["stall_peak_c"]) & ~(rise > t["stall_peak_share"] * usual_rise)
     if usual_peak < t["stall_peak_c"]:  # all alike: only the absolute level can speak
         low = (peak < t["stall_peak_c"]) & (length > case.unit.expected_harvest_min[1])
-    seen = judged & (length > 2 * _interval_min(case))
+    seen = judged & (length > 2 * interval)
     never_warmed = seen & low & (length > _NOT_SHORTER * usual)
     cut = judged & (rise < _HALF_RISE * usual_rise) & (length <= _NOT_SHORTER * usual)
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.findings import statistics
 from pipeline.findings.case import NS_PER_DAY, Case
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
@@ -23,7 +24,8 @@ _NOT_VARIED = phrase(
 
 # Common practice, no source.
 _LENGTH_PER_K = 0.010  # share by which a kelvin of air or water lengthens a freeze, at the least
-_HARVESTS_VARY = 0.02  # spread of harvests, as a share, that shows that conditions vary
+_HARVESTS_VARY = 0.015  # spread of harvests, as a share, that shows that conditions vary …
+_HARVESTS_MORE = 2.0  # … and in multiples of the spread of the freezes
 _SURE_Z = -3.0  # chance about 1 in 1,000 that a machine is so regular by luck over a whole log …
 _SURE_PART_Z = -4.5  # … and below 1 in 100,000 where the stretch was picked out of a longer log
 _MOST_BUNCHES = 4
@@ -105,7 +107,7 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
         foreseen = math.hypot(by_conditions, length * max(t["natural_spread_pct"] / 100, own))
         rounding = _rounding_min(length, foreseen, case.record.interval_s / 60)
         due = math.hypot(foreseen, min(case.sigma_min, rounding))
-        varied = by_conditions > spread or _harvests_vary(case, inside) or own * length > 2 * spread
+        varied = by_conditions > spread or _harvests_vary(case, inside, spread) or own * length > 2 * spread
         sure_z = _SURE_Z if n >= 0.8 * known.sum() else _SURE_PART_Z
         proof = ""
         if varied and due / spread >= t["timer_excess"] and _chance_z(spread / due, n) < sure_z:
@@ -160,13 +162,14 @@ def _by_conditions_min(case: Case, cycles: np.ndarray, length: float) -> float:
     return total
 
 
-def _harvests_vary(case: Case, cycles: np.ndarray) -> bool:
-    """Whether the harvests of these cycles vary beyond sampling, as they do when conditions vary."""
+def _harvests_vary(case: Case, cycles: np.ndarray, spread: float) -> bool:
+    """Whether the harvests of these cycles vary while their freezes do not: both are read with the same error, so what
+    harvests differ by beyond that is the conditions' doing."""
     lengths = case.harvest_min[cycles & case.harvests]
     if len(lengths) < 6 or not case.record.harvests_timed:
         return False
-    natural = math.sqrt(max(float(np.var(lengths)) - case.sigma_min**2, 0.0))
-    return natural > _HARVESTS_VARY * float(np.median(lengths))
+    found = statistics.spread(np.abs(lengths - np.median(lengths)))
+    return found > max(_HARVESTS_VARY * float(np.median(lengths)), _HARVESTS_MORE * spread)
 
 
 def _own_spread(case: Case, lengths: np.ndarray, others: np.ndarray, inside: np.ndarray) -> float:

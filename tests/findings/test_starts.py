@@ -129,3 +129,14 @@ def test_the_cycles_that_a_failed_start_touches_are_flagged():
     assert finding(judged(log_), "failed-start").cycles == (
         5,
     )  # cycles of 22 min: minute 100 lies in the fifth
+
+
+def test_a_freeze_of_fourteen_times_the_usual_length_has_no_end_even_in_a_small_machine():
+    found = judged(made_up(noisy(15, 20), extra_phases=[phase("freeze", 400, 400 + 210)]))
+    assert finding(found, "no-ice").evidence["kind"] == "endless freeze"
+
+
+def test_an_idle_that_was_taken_for_a_freeze_is_not_called_endless():
+    warm = channel("evaporator", BEGIN_NS, BEGIN_NS + 900 * MIN_NS, values=np.full(900, 21.0))
+    log_ = made_up(noisy(15, 20), harvest_peak_c=9.0, channels=[warm], extra_phases=[phase("freeze", 400, 800)])
+    assert "no-ice" not in codes(judged(log_))
