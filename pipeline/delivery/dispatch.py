@@ -33,7 +33,7 @@ class Dispatch:
     sender: Sender
     ledger: Ledger
     now: Callable[[], datetime]
-    sleep: Callable[[float], None]
+    sleep: Callable[[float], object]
     stopped: Callable[[], bool]
     note: Callable[[Step], None]
 
@@ -44,12 +44,12 @@ class Dispatch:
         ledger can't be written: then nothing more goes out.
         """
         left = deque(due)
-        for wait_s in (*ROUND_WAITS_S, None):
-            again = self._round(left, last=wait_s is None)
+        for tries in range(len(ROUND_WAITS_S) + 1):
+            again = self._round(left, last=tries == len(ROUND_WAITS_S))
             if not again or self.stopped():
                 left.extend(again)
                 break
-            self.sleep(wait_s * random.uniform(0.75, 1.25))
+            self.sleep(ROUND_WAITS_S[tries] * random.uniform(0.75, 1.25))
             left = deque(again)
         for message in left:
             self.note(message.step("later", "this run was stopped before it"))

@@ -77,7 +77,7 @@ def parcels(reports: Path) -> tuple[tuple[Parcel, ...], tuple[DeliveryError, ...
             fault = "the report is not as it was written"
             faults.append(DeliveryError(fault, file=folder.name, remedy="run `icelogs report` again"))
             continue
-        if "verdict_client" not in summary.texts:
+        if "verdict_client" not in summary.texts or not summary.log_end:
             fault = "the report was made by another version"
             faults.append(DeliveryError(fault, file=folder.name, remedy="run `icelogs report` again"))
             continue

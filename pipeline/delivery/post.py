@@ -63,7 +63,7 @@ def post(
     options: PostOptions,
     *,
     now: Callable[[], datetime],
-    sleep: Callable[[float], None],
+    sleep: Callable[[float], object],
     stopped: Callable[[], bool] = lambda: False,
     progress: Callable[[Step], None] = lambda step: None,
 ) -> PostOutcome:

@@ -138,6 +138,9 @@ class Session:
                 return answers
         except (smtplib.SMTPException, OSError) as error:
             raise Unreachable(_say(error)) from error
+        sock = smtp.sock
+        if sock is None:
+            raise Unreachable("the connection ended")
         try:
             message = make()
             if self.size_limit and len(message) > self.size_limit:
@@ -149,9 +152,9 @@ class Session:
             self.close()
             raise
         try:
-            smtp.sock.settimeout(AFTER_DATA_S)
+            sock.settimeout(AFTER_DATA_S)
             answer = _answer(smtp.data(message))
-            smtp.sock.settimeout(COMMAND_S)
+            sock.settimeout(COMMAND_S)
         except smtplib.SMTPDataError as error:
             answer = Answer(code=error.smtp_code, said=_text(error.smtp_error))
         except (smtplib.SMTPException, OSError) as error:
