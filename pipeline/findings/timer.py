@@ -29,6 +29,8 @@ _HARVESTS_MORE = 2.0  # … and in multiples of the spread of the freezes
 _SURE_Z = -3.0  # chance about 1 in 1,000 that a machine is so regular by luck over a whole log …
 _SURE_PART_Z = -4.5  # … and below 1 in 100,000 where the stretch was picked out of a longer log
 _MOST_BUNCHES = 4
+_FAR_TOO = 1.8  # times the excess at which regularity alone speaks, where nothing shows that conditions vary
+_BY_NATURE = "more regular than any machine is by nature"
 _SHORTEST_HALF = 1.349  # length of the shortest half of a normal sample, in sigmas: 2 Φ⁻¹(3/4)
 
 
@@ -48,7 +50,7 @@ def _at_timeout(case: Case):
     at = np.flatnonzero(ended)
     others = known & ~found.stretch
     return Seen(
-        severity=Severity.ACT,
+        severity=Severity.WATCH if found.proof == _BY_NATURE else Severity.ACT,
         title=_AT_TIMER(count=len(at), of=int(known.sum()), length_min=round(found.length_min, 2)),
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
@@ -109,9 +111,16 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
         due = math.hypot(foreseen, min(case.sigma_min, rounding))
         varied = by_conditions > spread or _harvests_vary(case, inside, spread) or own * length > 2 * spread
         sure_z = _SURE_Z if n >= 0.8 * known.sum() else _SURE_PART_Z
+        too_regular = due / spread >= t["timer_excess"] and _chance_z(spread / due, n) < sure_z
         proof = ""
-        if varied and due / spread >= t["timer_excess"] and _chance_z(spread / due, n) < sure_z:
+        if too_regular and varied:
             proof = "too regular for the conditions"
+        elif (
+            too_regular
+            and due / spread >= _FAR_TOO * t["timer_excess"]
+            and not _pull_downs_differ(case, bunched)
+        ):
+            proof = _BY_NATURE
         elif told and abs(length / told - 1) <= t["timer_match_pct"] / 100 and spread <= 2 * believed:
             proof = "the timer's length in unit.toml"
         found.append(
@@ -160,6 +169,12 @@ def _by_conditions_min(case: Case, cycles: np.ndarray, length: float) -> float:
         if len(known) >= 3:
             total = math.hypot(total, float(np.std(known)) * _LENGTH_PER_K * length)
     return total
+
+
+def _pull_downs_differ(case: Case, bunched: np.ndarray) -> bool:
+    """Whether freezes after an idle take another length, as they do by nature and do not by a timer."""
+    pulled = case.flag("after_idle") & case.stalls_aside
+    return pulled.sum() >= 2 and float(bunched[pulled].mean()) < 0.5
 
 
 def _harvests_vary(case: Case, cycles: np.ndarray, spread: float) -> bool:

@@ -138,5 +138,7 @@ def test_a_freeze_of_fourteen_times_the_usual_length_has_no_end_even_in_a_small_
 
 def test_an_idle_that_was_taken_for_a_freeze_is_not_called_endless():
     warm = channel("evaporator", BEGIN_NS, BEGIN_NS + 900 * MIN_NS, values=np.full(900, 21.0))
-    log_ = made_up(noisy(15, 20), harvest_peak_c=9.0, channels=[warm], extra_phases=[phase("freeze", 400, 800)])
+    log_ = made_up(
+        noisy(15, 20), harvest_peak_c=9.0, channels=[warm], extra_phases=[phase("freeze", 400, 800)]
+    )
     assert "no-ice" not in codes(judged(log_))

@@ -79,6 +79,14 @@ def test_what_rounding_adds_to_the_spread_is_what_a_simulation_shows():
 
 
 def test_a_machine_that_is_steady_in_steady_conditions_cannot_be_told_from_a_timer():
-    found = judged(made_up(timed(60), 2.5, condenser_in_c=24.0, water_in_c=15.0))
+    freeze = timed(60)
+    freeze[[20, 40]] += 2.5  # longer after an idle, as by nature
+    found = judged(made_up(freeze, 2.5, idle_after={20: 60, 40: 60}, condenser_in_c=24.0, water_in_c=15.0))
     assert "freeze-at-timeout" in not_judged(found)
     assert not codes(found)
+
+
+def test_regularity_beyond_nature_alone_is_watched_not_acted_on():
+    found = finding(judged(made_up(timed(60, jitter_min=0.01), 2.5)), "freeze-at-timeout")
+    assert found.severity is Severity.WATCH
+    assert found.evidence["proof"] == "more regular than any machine is by nature"
