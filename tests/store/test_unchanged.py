@@ -3,12 +3,13 @@
 import shutil
 from dataclasses import replace
 
+import pyarrow.parquet as pq
 import pytest
 
 from pipeline.report import ReportOptions
 from pipeline.run import RunOptions, report
 from pipeline.store import StorePlace, UnitStore
-from tests.store.scene import leftovers, machine_files, write_log, write_unit
+from tests.store.scene import leftovers, log_text, machine_files, write_log, write_unit
 
 OPTIONS = RunOptions(jobs=1)
 
@@ -66,6 +67,26 @@ def test_one_file_more_reports_its_unit_and_no_other(fleet):
     write_log(fleet / "logs" / "cafe" / "second visit.csv", hours=3, seed=9)
     assert run_again(fleet)[0] == ["cafe"]
     assert run_again(fleet)[0] == []
+
+
+def test_the_same_log_exported_again_with_more_rows_is_not_counted_twice(tmp_path):
+    longer = log_text(hours=9, seed=8)
+    early = "".join(longer.splitlines(keepends=True)[: 5 * 120 + 1])
+    for folder, files in (
+        ("again", {"monday.csv": early, "friday.csv": longer}),
+        ("alone", {"friday.csv": longer}),
+    ):
+        for name, text in files.items():
+            path = tmp_path / folder / "bar" / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(text, encoding="utf-8")
+        report(tmp_path / folder, tmp_path / f"{folder}-reports", OPTIONS)
+    for name in ("cycles.csv", "phases.csv", "timeline.parquet"):
+        again, alone = (tmp_path / f"{f}-reports" / "bar" / name for f in ("again", "alone"))
+        if name == "timeline.parquet":
+            assert pq.read_table(again).num_rows == pq.read_table(alone).num_rows
+        else:
+            assert again.read_text() == alone.read_text()
 
 
 def test_one_file_less_reports_its_unit_and_no_other(fleet):
