@@ -21,6 +21,7 @@ _NOT_SHORTER = 0.85  # of the usual length: what stays cold and ends sooner was 
 _HALF_RISE = 0.6  # of the usual rise
 _BELIEVED = 0.7  # of the shortest harvest of its kind: a log whose usual one is shorter was misread
 _INTERVALS = 3.0  # of the logger, by which harvests must differ to be no trick of sampling
+_TAKEN = 0.55  # share of the excess that is missing beside it, where a boundary was misplaced
 _LIMIT_HARVESTS = 3
 _LIMIT_SPREAD_MIN = 0.12  # harvests that a limit ends differ by no more, sampling aside
 _LEAST_PEAK_LOSS_K = 3.0
@@ -91,12 +92,15 @@ def stalls(case: Case) -> Stalls:
     very_long = long & (length > t["stall_times"] * usual)
     at_limit = very_long & (_bunched(length, long, case.sigma_min) | (length >= t["stall_limit_min"]))
     stalled = never_warmed | hangs | at_limit | repeated | inside.cold
+    long &= ~stalled
+    if _taken_from_freezes(case, long, excess):
+        long = np.zeros(case.n, bool)
     return Stalls(
         never_warmed=never_warmed | inside.cold,
         plateau=hangs,
         at_limit=at_limit,
         repeated=repeated,
-        long=long & ~stalled,
+        long=long,
         hidden=inside.cold,
         missed=inside.missed,
         doubtful=cut,
@@ -105,6 +109,17 @@ def stalls(case: Case) -> Stalls:
         usual_peak_c=usual_peak,
         usual_plateau_min=usual_plateau,
     )
+
+
+def _taken_from_freezes(case: Case, long: np.ndarray, excess: np.ndarray) -> bool:
+    """Whether what the long harvests have too much, the freezes beside them have too little: then the record put a
+    boundary in the wrong place, and the machine did nothing unusual."""
+    at = np.flatnonzero(long)
+    if len(at) == 0:
+        return False
+    lack = case.usual_freeze_min - np.append(case.freeze_min, np.nan)
+    beside = np.fmax(lack[at], lack[at + 1])
+    return bool(np.nanmedian(beside / excess[at]) > _TAKEN) if np.isfinite(beside).any() else False
 
 
 def _interval_min(case: Case) -> float:

@@ -132,3 +132,10 @@ def test_a_log_that_stands_still_while_the_compressor_runs_is(role):
     assert codes(
         judged(made_up([], cycles=0, channels=[flat], roles=(), extra_phases=lost, pattern=False))
     ) == ["no-ice"]
+
+
+def test_harvests_that_are_long_at_the_cost_of_their_freezes_were_misread():
+    freeze, harvest = noisy(20, 60), noisy(2.2, 60, seed=2)
+    freeze[[10, 25, 40]] -= 2.0
+    harvest[[10, 25, 40]] += 2.0
+    assert "harvest-long" not in codes(judged(made_up(freeze, harvest, harvest_peak_c=9.0)))
