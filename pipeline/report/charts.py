@@ -87,6 +87,7 @@ def put_log(
                 "name": reader.words[f"role.{channel.role}"],
                 "unit": channel.unit,
                 "interval": channel.interval_s,
+                "whole": bool(whole),
                 "gap": max(4 * channel.interval_s, 20),
                 "levels": [
                     {

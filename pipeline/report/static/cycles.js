@@ -73,7 +73,7 @@ function makeCycles(data, drawing, clock, bus) {
     if (!plot || !table) return;
     const kg = table.kg_per_cycle, value = table.cycles.map((n) => (kg === null ? n : drawing.convert("kg", n * kg)));
     const unit = kg === null ? word("chart.cycles_axis") : drawing.sign("kg");
-    const trace = { type: "bar", x: table.noon, y: value, width: table.noon.map(() => 62000), hoverinfo: "none", marker: { color: table.whole.map((w) => colour(w ? "trace-1" : "sheet")), line: { color: colour("trace-1"), width: 1.5 }, pattern: { shape: table.whole.map((w) => (w ? "" : "/")), fillmode: "replace", fgcolor: table.whole.map(() => colour("trace-1")), bgcolor: table.whole.map(() => colour("sheet")), size: 8, solidity: 0.25 } } };
+    const trace = { type: "bar", x: table.noon, y: value, width: table.noon.map(() => 62000), hoverinfo: "none", marker: { color: colour("freeze"), line: { color: colour("freeze"), width: 1.5 }, pattern: { shape: table.whole.map((w) => (w ? "" : "/")), fillmode: "replace", bgcolor: colour("sheet"), size: 8, solidity: 0.25 } } };
     return drawing.put(plot, [trace], drawing.layout({ height: 220, hovermode: "closest", margin: { ...drawing.margins(plot), t: 10, b: 40 }, xaxis: timeAxis(plot, view), yaxis: drawing.axis({ title: drawing.title(unit), rangemode: "tozero", nticks: 5 }) }));
   }
 
@@ -88,7 +88,7 @@ function makeCycles(data, drawing, clock, bus) {
     const names = CALENDAR.find(([key]) => key === picked)[1], hours = [...Array(24).keys()];
     const z = table.date.map((_, d) => hours.map((h) => (minutesOf(d, h, data.kinds) ? Math.min(100, minutesOf(d, h, names) / 0.6) : null)));
     const label = table.noon.map((t) => clock.moment(t, false).split(" ").slice(0, 3).join(" "));
-    const trace = { type: "heatmap", z, x: hours, y: label.map((_, i) => i), zmin: 0, zmax: 100, showscale: false, xgap: 1, ygap: 1, hoverinfo: "none", colorscale: [[0, colour("tint")], [1, colour("trace-1")]] };
+    const trace = { type: "heatmap", z, x: hours, y: label.map((_, i) => i), zmin: 0, zmax: 100, showscale: false, xgap: 1, ygap: 1, hoverinfo: "none", colorscale: [[0, colour("tint")], [1, colour("freeze")]] };
     return drawing.put(plot, [trace], drawing.layout({ height: 60 + Math.max(16, Math.min(26, 520 / label.length)) * label.length, dragmode: false, margin: { ...drawing.margins(plot), t: 8, b: 34 }, xaxis: drawing.axis({ tickvals: hours.filter((h) => h % (plot.clientWidth > 640 ? 3 : 6) === 0), ticktext: hours.filter((h) => h % (plot.clientWidth > 640 ? 3 : 6) === 0).map((h) => String(h).padStart(2, "0") + ":00"), tickangle: 0, showgrid: false }), yaxis: drawing.axis({ autorange: "reversed", showgrid: false, tickvals: label.map((_, i) => i).filter((i) => label.length <= 16 || i % 2 === 0), ticktext: label.filter((_, i) => label.length <= 16 || i % 2 === 0) }) }));
   }
   function calendarKeys() {

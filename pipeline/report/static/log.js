@@ -1,6 +1,5 @@
 // The whole log: panels of channels, lanes of phases, marks of findings; as fine as the page holds wherever one looks.
 
-const LANE_COLOURS = { freeze: "freeze", harvest: "harvest", idle: "idle", unclear: "unclear", gap: "gap" };
 const MOST_POINTS = 5000;
 
 function makeLog(data, drawing, clock, bus) {
@@ -24,8 +23,9 @@ function makeLog(data, drawing, clock, bus) {
     const level = [...channel.levels].reverse().find((lv) => (b - a) / lv.width >= 900) ?? channel.levels[0];
     const spliced = level === channel.levels[0] ? channel.windows.filter((w) => w.value.length && timeOf(w, w.value.length - 1) > a && timeOf(w, 0) < b) : [];
     const x = [], y = [];
-    let full = 0;
+    let full = 0, thinned = false, width = 0; // seconds drawn at full rate; the widest stretch of which only both ends are drawn
     function fromLevel(p, q) {
+      if (!(channel.whole && spliced.length)) width = Math.max(width, level.width);
       const w = level.width, first = Math.max(0, Math.floor(p / w)), last = Math.min(level.low.length - 1, Math.ceil(q / w));
       let before = NaN, seen = first;
       for (let i = first; i <= last; i++) {
@@ -48,11 +48,12 @@ function makeLog(data, drawing, clock, bus) {
       const seen = [Math.max(0, indexIn(w, Math.max(a, start)) - 1), Math.min(n, indexIn(w, Math.min(b, stop)) + 1)];
       const room = Math.max(1, Math.ceil((seen[1] - seen[0]) / MOST_POINTS));
       thin(w, seen[0], seen[1], room, channel.gap, x, y);
+      if (room > 1) { thinned = true; width = Math.max(width, room * channel.interval); }
       full += Math.min(stop, to) - Math.max(start, from);
       at = Math.max(at, stop + level.width);
     }
     if (at < b) fromLevel(at, b);
-    return { x, y, width: level.width, full: full >= (to - from) * 0.98, some: full > 0 };
+    return { x, y, width, full: !thinned && (width === 0 || full >= (to - from) * 0.98), some: full > 0 && !thinned };
   }
   function timeOf(w, i) { return w.time ? w.time[i] : w.from + i * w.every; }
   function indexIn(w, t) { return w.time ? firstAfter(w.time, t) : Math.ceil((t - w.from) / w.every); }
@@ -88,7 +89,7 @@ function makeLog(data, drawing, clock, bus) {
         const short = Math.max(0, least - (edge[i + 1] - edge[i])) / 2;
         x.push(edge[i] - short, edge[i + 1] + short, null); y.push(row, row, null);
       }
-      return { x, y, type: "scatter", mode: "lines", line: { color: colour(LANE_COLOURS[name]), width: 11, simplify: false }, hoverinfo: "skip", yaxis: "y" };
+      return { x, y, type: "scatter", mode: "lines", line: { color: colour(name), width: 11, simplify: false }, hoverinfo: "skip", yaxis: "y" };
     });
     const least = (view[1] - view[0]) / 400; // abnormal cycles stay visible from afar
     const x = [], y = [];
@@ -148,7 +149,7 @@ function makeLog(data, drawing, clock, bus) {
       if (name === "freeze" || edge[i + 1] - edge[i] < least || edge[i + 1] < view[0] || edge[i] > view[1]) continue;
       shapes.push({
         type: "rect", layer: "below", xref: "x", yref: "paper", x0: edge[i], x1: edge[i + 1], y0: 0, y1: domains[0][0],
-        fillcolor: colour(LANE_COLOURS[name]), opacity: name === "harvest" ? 0.16 : 0.12, line: { width: 0 },
+        fillcolor: colour(name), opacity: name === "harvest" ? 0.16 : 0.12, line: { width: 0 },
       });
     }
     if (chosen) shapes.push({ type: "rect", layer: "below", xref: "x", yref: "paper", x0: chosen[0], x1: chosen[1], y0: 0, y1: 1, fillcolor: "rgba(0,0,0,0)", line: { color: colour("odd"), width: 1.5, dash: "dot" } });

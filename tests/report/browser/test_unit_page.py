@@ -431,3 +431,30 @@ def test_a_log_without_a_cycle_or_without_a_reading_is_drawn_without_a_complaint
         opened.page.locator("input[value=us]").check(force=True)
         opened.settled()
         assert opened.complaints == [], name
+
+
+def test_a_slow_log_says_that_every_reading_is_drawn_only_when_it_is(open_page, tmp_path):
+    """11,520 readings a channel are more than are drawn at once; a day of them is not."""
+    unit, timeline, record, judgement = made_up(days=8, interval_s=60)
+    write_unit(
+        tmp_path,
+        unit=unit,
+        timeline=timeline,
+        record=record,
+        judgement=judgement,
+        problems=[],
+        options=ReportOptions(),
+    )
+    opened = open_page(tmp_path / "report.html").drawn()
+    said = opened.page.locator("#fineness")
+    assert re.search(r"lowest and highest reading of each \d+ min", said.inner_text())
+    opened.page.evaluate(
+        "() => Plotly.relayout('plot-log', { 'xaxis.range[0]': 86400, 'xaxis.range[1]': 172800 })"
+    )
+    opened.settled()
+    assert "every reading, 1 min apart" in said.inner_text()
+    first = opened.page.evaluate(
+        """() => { const t = document.getElementById('plot-log').data.find((t) => t.name === 'evaporator');
+        return Array.from(t.x).filter((x) => x >= 86400 && x < 90000); }"""
+    )
+    assert first == [86400 + 60 * n for n in range(60)]
