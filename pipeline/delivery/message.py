@@ -69,7 +69,7 @@ def encode(
     message["To"] = [Address(display_name=shown, addr_spec=address) for address in to]
     if reply_to:
         message["Reply-To"] = Address(addr_spec=reply_to)
-    message["Subject"] = letter.subject
+    message["Subject"] = one_line(letter.subject)
     message["Date"] = format_datetime(now)
     message["Message-ID"] = identifier
     message["Content-Language"] = letter.language

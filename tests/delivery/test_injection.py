@@ -3,9 +3,15 @@
 import json
 from datetime import UTC, datetime
 from email import message_from_bytes, policy
+from email.headerregistry import Address
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from pipeline.delivery.addresses import file_name, one_line
+from pipeline.delivery.letter import Attachment, Letter
+from pipeline.delivery.message import encode
 from pipeline.delivery.post import PostOptions, post
 
 HOSTILE = [
@@ -74,3 +80,46 @@ def test_an_address_with_a_second_line_is_refused_before_anything_is_written(rep
     with pytest.raises(Exception, match="not an e-mail address"):
         post(reports, PostOptions(), now=lambda: datetime.now(UTC), sleep=lambda seconds: None)
     assert not (reports / "outbox").exists()
+
+
+ANY_TEXT = st.one_of(
+    st.text(max_size=300),
+    st.text(alphabet="\r\n\x00\x0b\x85\u2028 :=?<>@,;\"'()\\aé日", max_size=120),
+)
+
+
+@settings(max_examples=120, deadline=None)
+@given(name=ANY_TEXT, subject=ANY_TEXT, file=ANY_TEXT)
+def test_no_text_at_all_changes_the_shape_of_a_message(name, subject, file):
+    letter = Letter(
+        language="en",
+        subject=subject,
+        greeting=name,
+        intro=name,
+        units=(),
+        cautions=(name,),
+        attached=file,
+        zipped=False,
+    )
+    raw = encode(
+        letter,
+        sender=Address(display_name=one_line(name), addr_spec="desk@tech.example"),
+        to=("office@lantern.example",),
+        name=name,
+        reply_to=None,
+        now=datetime(2026, 5, 11, 8, 0, tzinfo=UTC),
+        identifier="<1@tech.example>",
+        attachments=[Attachment(name=file_name(file, ".html"), kind=("text", "html"), data=b"page")],
+    ).as_bytes()
+    raw.decode("ascii")
+    assert max(len(line) for line in raw.split(b"\r\n")) <= 998  # RFC 5322 section 2.1.1
+    message = message_from_bytes(raw, policy=policy.default)
+    assert set(message.keys()) <= HEADERS
+    assert len(message.keys()) == len(set(message.keys()))
+    assert [address.addr_spec for address in message["To"].addresses] == ["office@lantern.example"]
+    assert [address.addr_spec for address in message["From"].addresses] == ["desk@tech.example"]
+    (attached,) = message.iter_attachments()
+    assert attached.get_content() == "page"
+    assert attached.get_filename().endswith(".html")
+    assert "/" not in attached.get_filename()
+    assert message.get_body(("plain",)) is not None
