@@ -67,17 +67,18 @@ def put_log(
     channels = drawn_channels(timeline)
     start, end = timeline.start_ns, timeline.end_ns
     span_s = max((end - start) / S, 1.0)
-    interval_s = min((c.interval_s for c in channels if c.interval_s > 0), default=1.0)
+    interval_s = min((_interval_s(c) for c in channels), default=1.0)
     bucket_s = finest_width_s(span_s, interval_s, max(detail.buckets // max(len(channels), 1), COARSEST))
     every = bucket_s <= interval_s * 1.001
     spans = [] if every else _windows(timeline, record, judgement, channels, detail.readings)
     put = []
     for channel in channels:
         time_ns, values = trusted_readings(channel)
+        every_s = _interval_s(channel)
         low, high = (float(values.min()), float(values.max())) if len(values) else (0.0, 0.0)
         step = (low, step_of(channel.resolution, low, high, LEAST_STEP.get(channel.unit, 1e-3)))
-        whole = channel.interval_s >= 0.999 * bucket_s  # sparse enough to keep every reading, at its own time
-        width_s = STEP * channel.interval_s if whole else bucket_s
+        whole = every_s >= 0.999 * bucket_s  # sparse enough to keep every reading, at its own time
+        width_s = STEP * every_s if whole else bucket_s
         levels = [level(time_ns, values, start_ns=start, end_ns=end, width_s=width_s)]
         while len(levels[-1].low) > COARSEST * STEP:
             levels.append(coarser(levels[-1]))
@@ -86,9 +87,9 @@ def put_log(
                 "role": channel.role,
                 "name": reader.words[f"role.{channel.role}"],
                 "unit": channel.unit,
-                "interval": channel.interval_s,
+                "interval": every_s,
                 "whole": bool(whole),
-                "gap": max(4 * channel.interval_s, 20),
+                "gap": max(4 * every_s, 20),
                 "levels": [
                     {
                         "width": lv.width_s,
@@ -114,6 +115,11 @@ def put_log(
         },
     }
     return Drawn(bucket_s=bucket_s, interval_s=interval_s, every=every, windows=len(spans))
+
+
+def _interval_s(channel: Channel) -> float:
+    """The channel's interval [s]; of a log too short to tell it, a second."""
+    return float(channel.interval_s) if channel.interval_s > 0 else 1.0
 
 
 def put_cycles(
@@ -239,7 +245,7 @@ def _windows(
     timeline: Timeline, record: CycleRecord, judgement: Judgement, channels, readings: int
 ) -> list[tuple[int, int]]:
     """Stretches kept at full rate, worst findings first, as long as `readings` last; merged, in order of time."""
-    rate = sum(1 / c.interval_s for c in channels if c.interval_s > 0)
+    rate = sum(1 / _interval_s(c) for c in channels)
     left_s = readings / rate if rate else 0.0
     where = _cycle_spans(record)
     kept: list[tuple[int, int]] = []

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.cycles.record import CycleRecord
+from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Problem, Timeline
 from pipeline.report import ReportOptions, write_unit
@@ -244,6 +244,26 @@ def test_a_log_without_a_reading_still_makes_a_page(made, tmp_path):
     ]
     html = written(tmp_path, unit, replace(timeline, channels=tuple(blank)), record, judgement)
     assert "Harbour deck" in html
+
+
+def test_a_log_of_one_reading_still_makes_a_page(made, tmp_path):
+    unit, timeline, record, judgement = made
+    one = tuple(
+        replace(
+            c,
+            time_ns=c.time_ns[:1],
+            values=c.values[:1],
+            trusted=c.trusted[:1],
+            interval_s=float("nan"),
+            resolution=0.0,
+        )
+        for c in timeline.channels
+    )
+    short = replace(timeline, channels=one, end_ns=timeline.start_ns)
+    phase = replace(record.phases[0], kind=PhaseKind.UNCLEAR, end_ns=timeline.start_ns + 1)
+    bare = replace(record, cycles=record.cycles.iloc[:0], phases=(phase,), interval_s=float("nan"))
+    html = written(tmp_path, unit, short, bare, replace(judgement, findings=()))
+    assert "Nothing was found" in html
 
 
 def test_harvests_that_could_not_be_timed_are_not_drawn(made, tmp_path):
