@@ -13,7 +13,14 @@ from importlib.resources import files
 
 _READ_BY = ("text.py", "unit.py", "logs")
 _REPORTED_BY = (*_READ_BY, "cycles", "findings", "report")
-_LIBRARIES = ("numpy", "scipy", "ruptures", "plotly", "tsdownsample")  # what can change a figure or a page
+_LIBRARIES = (
+    "numpy",
+    "scipy",
+    "ruptures",
+    "plotly",
+    "tsdownsample",
+    "CoolProp",
+)  # what can change a figure or a page
 
 
 @functools.cache
@@ -27,7 +34,14 @@ def reader_version() -> str:
 @functools.cache
 def report_version() -> str:
     """Changes whenever the same readings might be judged or shown differently."""
-    return _digest(_REPORTED_BY, ",".join(f"{name} {metadata.version(name)}" for name in _LIBRARIES))
+    return _digest(_REPORTED_BY, ",".join(f"{name} {_installed(name)}" for name in _LIBRARIES))
+
+
+def _installed(name: str) -> str:
+    try:
+        return metadata.version(name)
+    except metadata.PackageNotFoundError:  # an optional one
+        return "none"
 
 
 def _digest(parts: tuple[str, ...], also: str = "") -> str:
