@@ -86,7 +86,9 @@ def harvests_of(trace: Trace, step_s: float) -> np.ndarray:
     if not len(moving):
         return np.empty(0, int)
     usual = float(np.percentile(moving, 40))
-    return turns(trace.grid, low=trace.swing[0] + 0.3 * usual, high=trace.swing[0] + 0.6 * usual)
+    # a cold line starts from its lowest at every harvest, a discharge line falls from its highest
+    base = trace.swing[0] if trace.role in COLD_ROLES else trace.swing[1] - usual
+    return turns(trace.grid, low=base + 0.3 * usual, high=base + 0.6 * usual)
 
 
 def usual_swing(swings: np.ndarray) -> float:

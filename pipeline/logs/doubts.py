@@ -19,6 +19,10 @@ LEAST_SHARE = {"spike": 0.01}
 """Bad samples under this share of a channel (else 0.4 %) are dropped without a word. Common practice, no source."""
 
 _WHY: Mapping[str, Text] = {
+    "no reading": Text(
+        key="logs.doubt.no_reading",
+        english='"{label}" has no readings while the logger goes on: the probe or its lead is open',
+    ),
     "error word": Text(
         key="logs.doubt.error_word", english='"{label}" shows an error word instead of a reading ({words})'
     ),
@@ -52,6 +56,8 @@ def doubts_on_samples(trace: Trace, masks: Mapping[str, np.ndarray], words: Mapp
     """One doubt a stretch of readings that the sample checks object to; a few stray samples make none."""
     found: list[Doubt] = []
     n = len(trace.values)
+    if (silent := _silences(trace)) is not None:
+        masks = {**masks, "no reading": silent}
     for check, mask in masks.items():
         if check not in _WHY or (check == "saturated" and mask.mean() < 0.01):
             continue
@@ -86,6 +92,29 @@ def doubts_on_samples(trace: Trace, masks: Mapping[str, np.ndarray], words: Mapp
                 )
             )
     return found
+
+
+def _silences(trace: Trace) -> np.ndarray | None:
+    """bool (n,): stretches without a reading, not even an error word, that are long beside how often this channel reads."""
+    missing = np.isnan(trace.values)
+    if trace.error is not None:
+        missing &= ~trace.error
+    if not missing.any() or trace.role == "other":
+        return None
+    read = np.flatnonzero(~missing)
+    if not len(read):
+        return missing
+    edges = np.concatenate([[-1], read, [len(missing)]])
+    lengths = np.diff(edges)
+    usual = float(np.median(np.diff(read))) if len(read) > 1 else 1.0
+    least = max(10.0 * usual, 600.0 / trace.interval_s if trace.interval_s > 0 else 10.0)
+    long = np.flatnonzero(lengths > least)
+    if not len(long):
+        return None
+    mask = np.zeros(len(missing), bool)
+    for i in long:
+        mask[edges[i] + 1 : edges[i + 1]] = True
+    return mask
 
 
 def doubts_on_stretches(

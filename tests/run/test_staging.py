@@ -72,7 +72,7 @@ def test_a_second_report_knows_what_the_first_one_said(logs, bucket):
 
 
 def test_a_report_that_cannot_be_put_in_place_is_told_and_leaves_no_half(logs, bucket, monkeypatch):
-    monkeypatch.setattr("pipeline.run.FAR_PAUSE_S", 0.0)
+    monkeypatch.setattr("pipeline.engines.FAR_PAUSE_S", 0.0)
     bucket.pipe_file("/bucket/only/kiosk__probes.csv", bucket.cat_file("/bucket/logs/kiosk__probes.csv"))
     moved = []
 

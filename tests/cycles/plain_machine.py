@@ -1,0 +1,137 @@
+"""The plainest batch machine that tests can reason about: exponential courses, current by steps, a clip with one lag.
+
+`machine(...)` gives a `Timeline` and the true phases. Everything is invented.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.logs.timeline import Channel, Timeline
+
+START_NS = 1_767_600_000_000_000_000
+FREEZE_A, HARVEST_A = 8.0, 6.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Log:
+    """A log and its truth: (kind, start [s], end [s])."""
+
+    timeline: Timeline
+    truth: tuple[tuple[str, float, float], ...]
+
+    def starts(self, kind: str) -> np.ndarray:
+        """When each true phase of a kind began, the first of the log left out [s]."""
+        return np.array([start for name, start, _ in self.truth[1:] if name == kind])
+
+
+def machine(
+    story: Sequence[tuple[str, float]],
+    *,
+    interval_s: float = 5.0,
+    roles: Sequence[str] = ("evaporator", "current"),
+    lag_s: float = 15.0,
+    noise_k: float = 0.1,
+    noise_a: float = 0.03,
+    seed: int = 1,
+    shift_k: float = 0.0,
+    contrast: float = 1.0,
+    inrush_a: float = 32.0,
+) -> Log:
+    """A log of the phases of `story` in turn, each (kind, minutes): "freeze", "harvest", "idle" or "stall" (a harvest
+    that stays at 0 °C)."""
+    temperature, current, truth = [], [], []
+    level, now = 10.0, 0.0
+    for kind, minutes in story:
+        count = round(minutes * 60)
+        since = np.arange(1, count + 1)
+        target, slowness = {
+            "freeze": (-14.0, count / 3.0),
+            "harvest": (14.0, count / 2.0),
+            "stall": (0.2, 40.0),
+            "idle": (22.0, 1500.0),
+        }[kind]
+        course = target + (level - target) * np.exp(-since / slowness)
+        level = course[-1]
+        temperature.append(course)
+        amps = {"freeze": FREEZE_A, "idle": 0.0}.get(kind, HARVEST_A) * np.ones(count)
+        if kind == "freeze":
+            amps *= 1.0 - 0.1 * (1.0 - np.exp(-since / 400.0))
+        if truth and truth[-1][0] == "idle" and kind != "idle":
+            amps[:2] = inrush_a
+        current.append(amps)
+        truth.append(("harvest" if kind == "stall" else kind, now, now + count))
+        now += count
+    line, amps = np.concatenate(temperature), np.concatenate(current)
+    lagged = line.copy()
+    if lag_s:
+        keep = np.exp(-1.0 / lag_s)
+        for i in range(1, len(line)):
+            lagged[i] = keep * lagged[i - 1] + (1 - keep) * line[i]
+    rng = np.random.default_rng(seed)
+    at = np.arange(0, len(line), interval_s).astype(int)
+    values = {
+        "evaporator": contrast * lagged[at] + shift_k + noise_k * rng.standard_normal(len(at)),
+        "current": np.maximum(amps[at] + noise_a * rng.standard_normal(len(at)), 0.0),
+    }
+    values["suction"] = values["evaporator"]
+    channels = tuple(channel(role, at * 1_000_000_000 + START_NS, values[role], interval_s) for role in roles)
+    return Log(timeline=timeline(channels), truth=tuple(truth))
+
+
+def channel(role: str, time_ns: np.ndarray, values: np.ndarray, interval_s: float, *, resolution: float = 0.01) -> Channel:
+    """One channel as the reading room hands it on."""
+    return Channel(
+        role=role,
+        label=role,
+        file="plain.csv",
+        unit="A" if role.startswith("current") else "W" if role == "power" else "°C",
+        unit_read="",
+        time_ns=np.asarray(time_ns, dtype=np.int64),
+        values=np.asarray(values, dtype=float),
+        trusted=np.isfinite(values),
+        interval_s=float(interval_s),
+        resolution=resolution,
+        chosen=True,
+        role_by="header",
+        role_confidence=1.0,
+    )
+
+
+def timeline(channels: Sequence[Channel]) -> Timeline:
+    """Channels as one log."""
+    filled = [c for c in channels if len(c.time_ns)]
+    return Timeline(
+        unit_name="plain",
+        time_zone="UTC",
+        start_ns=min((int(c.time_ns[0]) for c in filled), default=0),
+        end_ns=max((int(c.time_ns[-1]) for c in filled), default=0),
+        channels=tuple(channels),
+    )
+
+
+def without(log: Log, start_s: float, end_s: float) -> Log:
+    """The log with no readings from `start_s` to `end_s`."""
+    cut = []
+    for c in log.timeline.channels:
+        since = (c.time_ns - START_NS) * 1e-9
+        keep = (since < start_s) | (since > end_s)
+        cut.append(replace(c, time_ns=c.time_ns[keep], values=c.values[keep], trusted=c.trusted[keep]))
+    return replace(log, timeline=timeline(cut))
+
+
+def cycles(count: int, *, freeze_min: float = 20.0, harvest_min: float = 2.0) -> list[tuple[str, float]]:
+    """`count` healthy cycles, a little uneven."""
+    story = []
+    for i in range(count):
+        story += [("freeze", freeze_min * (1 + 0.02 * ((i * 7) % 5 - 2))), ("harvest", harvest_min * (1 + 0.03 * (i % 3 - 1)))]
+    return story
+
+
+def offsets_s(record, kind: str, log: Log) -> np.ndarray:
+    """For each true start of a kind, how far the nearest found one is off [s]."""
+    found = np.array([(p.start_ns - START_NS) * 1e-9 for p in record.phases[1:] if p.kind == kind])
+    return np.array([found[np.argmin(np.abs(found - t))] - t for t in log.starts(kind)]) if len(found) else np.array([])

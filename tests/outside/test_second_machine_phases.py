@@ -1,0 +1,72 @@
+"""The phases against logs of a machine that nobody tuned them to: the second machine's truth, a few logs of each sort.
+
+The whole grid is a benchmark (python -m tests.bench.segmentation); what stands here must hold on every commit.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.cycles import find_cycles
+from pipeline.unit import Unit
+from tests.bench.odd_logs import ODD_LOGS, objections
+from tests.bench.second_grid import COARSE_S, build_case
+from tests.bench.second_machine import KINDS, make_log, to_timeline
+from tests.scoring import f1_of, score
+
+UNIT = Unit(name="second")
+
+
+def scored(seed: int, **case):
+    log = make_log(build_case(seed, **case))
+    return score(log.truth, find_cycles(to_timeline(log), UNIT).phases, interval_s=log.interval_s)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("channels", ["evaporator+current", "suction+compressor", "five"])
+def test_a_probe_with_a_clamp_shows_every_boundary_of_every_kind(kind, channels):
+    met = scored(1, kind=kind, interval_s=5.0, channels=channels, story="none")
+    assert met.cycles_false == 0
+    assert met.f1 >= 0.97, met.details
+
+
+@pytest.mark.parametrize("channels", ["evaporator", "suction", "compressor"])
+def test_one_channel_alone_shows_nearly_every_boundary(channels):
+    met = [scored(2, kind=kind, interval_s=10.0, channels=channels, story="none") for kind in KINDS]
+    counts = np.array([(m.hits, m.false, m.missed) for m in met]).sum(axis=0)
+    assert f1_of(*counts) >= 0.95
+    assert sum(m.cycles_false for m in met) == 0
+
+
+@pytest.mark.parametrize(
+    "story",
+    ["stalled", "repeated", "never-warm", "idles", "long-idle", "power-cut", "trips", "gaps", "clip-moved"],
+)
+def test_faults_and_disturbances_move_no_boundary(story):
+    met = scored(3, kind="slab24", interval_s=5.0, channels="evaporator+current", story=story)
+    assert met.f1 >= 0.97, met.details
+    assert met.wrong <= 0.03
+
+
+@pytest.mark.parametrize("interval_s", [1.0, 5.0, 10.0, 20.0, 30.0])
+def test_the_median_error_stays_under_half_an_interval_or_two_and_a_half_seconds(interval_s):
+    met = scored(4, kind="cube33", interval_s=interval_s, channels="suction+compressor", story="none")
+    assert np.median(np.abs(met.errors_s)) <= max(0.5 * interval_s, 2.5)
+
+
+@pytest.mark.parametrize("channels", ["evaporator", "current", "evaporator+current"])
+def test_a_log_at_five_minutes_refuses_to_time_harvests(channels):
+    record = find_cycles(
+        to_timeline(
+            make_log(build_case(5, kind="cube17", interval_s=COARSE_S, channels=channels, story="none"))
+        ),
+        UNIT,
+    )
+    assert not record.harvests_timed
+    assert not len(record.cycles) or record.cycles["harvest_min"].isna().all()
+
+
+@pytest.mark.parametrize("maker", ODD_LOGS, ids=lambda maker: maker.__name__)
+def test_nothing_is_made_up_of_a_log_that_shows_no_cycles(maker):
+    assert objections(maker(np.random.default_rng(5))) == []
