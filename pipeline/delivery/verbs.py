@@ -179,9 +179,10 @@ def _email(arguments) -> int:
             ) from error
     for fault in outcome.faults:
         print(f"icelogs: {fault}", file=sys.stderr)
-    for unit in outcome.without_client:
+    if outcome.without_client:
+        names = ", ".join(outcome.without_client)
         print(
-            f"icelogs: {unit}: no client is named; add [client] to its unit.toml, or it to clients.toml",
+            f"icelogs: nobody gets {names}: name a client in the unit.toml ([client]) or in clients.toml",
             file=sys.stderr,
         )
     if outcome.sender_missing:
