@@ -257,7 +257,8 @@ def _steps(course: Course, group: _Group, grid: np.ndarray, bending: np.ndarray,
     shown = np.zeros(len(group.at), dtype=bool)
     before_s = float(np.clip(0.8 * group.before_s, 2 * trace.interval_s, 60.0))
     after_s = float(np.clip(0.8 * group.after_s, 2 * trace.interval_s, 40.0))
-    view = turns.look(trace, group.near_ns, before_s - 0.5 * grid[0], after_s)
+    # Readings are not averaged before a step is sought in them.
+    view = turns.look(trace, group.near_ns, before_s - 0.5 * grid[0], after_s, most=2 * turns.MOST_READINGS)
     rows = np.flatnonzero(np.isfinite(view.readings).all(axis=1))
     known = course.level[np.isfinite(course.level)]
     if len(rows) == 0 or len(known) < 3:

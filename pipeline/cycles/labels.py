@@ -122,11 +122,10 @@ def _weighted_median(values: np.ndarray, weights: np.ndarray, *, default: float)
 
 
 def _running_median(values: np.ndarray, width: int) -> np.ndarray:
-    if len(values) < 3:
-        return np.full(len(values), np.median(values))
-    half = min(width, len(values) if len(values) % 2 else len(values) - 1) // 2
-    padded = np.pad(values, half, mode="edge")
-    return np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
+    """Median of the `width` values about each; near the ends of the first or the last `width`."""
+    width = min(width, len(values))
+    medians = np.median(np.lib.stride_tricks.sliding_window_view(values, width), axis=1)
+    return medians[np.clip(np.arange(len(values)) - width // 2, 0, len(medians) - 1)]
 
 
 def cold_costs(

@@ -61,7 +61,7 @@ def settle(
     running = (
         sum((p.end_ns - p.start_ns) for p in phases if p.kind in (PhaseKind.FREEZE, PhaseKind.HARVEST)) / 6e10
     )
-    pattern = len(harvest) > 0 or running == 0
+    pattern = running == 0 or (len(harvest) > 0 and any(p.kind is PhaseKind.FREEZE for p in phases))
     if not pattern:
         phases = [
             _unclear(p, "no-pattern") if p.kind in (PhaseKind.FREEZE, PhaseKind.HARVEST) else p

@@ -76,10 +76,12 @@ class Baseline:
     unlike: float  # spread of what this model leaves out, smooth over UNLIKE_S [unit]
 
 
-def look(trace: Trace, near_ns: np.ndarray, before_s: float, after_s: float) -> View:
+def look(
+    trace: Trace, near_ns: np.ndarray, before_s: float, after_s: float, *, most: int = MOST_READINGS
+) -> View:
     """Readings of `trace` from `before_s` before to `after_s` after the reading nearest to each moment."""
     interval = trace.interval_s
-    per = max(1, int(np.ceil((before_s + after_s) / interval / MOST_READINGS)))
+    per = max(1, int(np.ceil((before_s + after_s) / interval / most)))
     step = per * interval
     count_before, count_after = max(1, round(before_s / step)), max(2, round(after_s / step))
     time_ns = trace.time_ns
