@@ -8,6 +8,7 @@ width is left out and counted, never padded or shifted.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -294,11 +295,17 @@ def _numbers_of(column: pa.ChunkedArray, decimal: str) -> Numbers:
     left = pc.invert(plain)
     unit = None
     if pc.any(left).as_py():
-        tidy = {c: _tidy(c, decimal) for c in pc.unique(cells.filter(left)).to_pylist()}
-        units = {u for _number, u in tidy.values() if u}
-        unit = units.pop() if len(units) == 1 else None
+        odd = cells.filter(left)
+        tidy = {c: _tidy(c, decimal) for c in pc.unique(odd).to_pylist()}
         if len(tidy) > 50_000:
             return _numbers_by_mark(cells, plain, decimal)
+        with_unit = [c for c, (_number, u) in tidy.items() if u]
+        if (
+            with_unit and pc.sum(plain).as_py()
+        ):  # a unit stands behind all numbers of a column or is a damaged digit
+            tidy |= dict.fromkeys(with_unit, (None, ""))
+        unit = next((u for u, _count in Counter(u for _number, u in tidy.values() if u).most_common(1)), None)
+        tidy |= {c: (None, "") for c, (_number, u) in tidy.items() if u and u != unit}
         grouped = [
             c
             for c, (number, _unit) in tidy.items()
@@ -306,7 +313,7 @@ def _numbers_of(column: pa.ChunkedArray, decimal: str) -> Numbers:
         ]
         if len(grouped) == 1:  # one number with a mark in it among plain ones is a damaged number
             tidy[grouped[0]] = (None, "")
-        mended = pa.array([tidy[c][0] for c in cells.filter(left).to_pylist()], pa.string())
+        mended = pa.array([tidy[c][0] for c in odd.to_pylist()], pa.string())
         cells_plain = pc.replace_with_mask(cells, left, mended)
     else:
         cells_plain = cells

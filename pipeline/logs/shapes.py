@@ -171,10 +171,12 @@ class Shape:
 
     @property
     def kind(self) -> str:
-        """What sort of time stands in it: rows of one column are of one kind. A year of two digits among years of four, or a
-        time without seconds among times with them, was cut short, and could be any."""
+        """What sort of time stands in it: rows of one column are of one kind. A year of two digits among years of four, a
+        time without seconds among times with them, or without AM or PM, was cut short, and could be any."""
         written = "none" if self.hour is None else "seconds" if self.second else "minutes"
-        return f"{'ymd' if self.date == 'named' else self.date},{'' if self.wide_year else 'short year'},{written}"
+        halves = "24 h" if self.half is None else "12 h"
+        year = "long year" if self.wide_year else "short year"
+        return ",".join(("ymd" if self.date == "named" else self.date, year, written, halves))
 
 
 _ANY_DIGIT = str.maketrans("123456789", "000000000")
