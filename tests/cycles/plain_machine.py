@@ -82,7 +82,9 @@ def machine(
     return Log(timeline=timeline(channels), truth=tuple(truth))
 
 
-def channel(role: str, time_ns: np.ndarray, values: np.ndarray, interval_s: float, *, resolution: float = 0.01) -> Channel:
+def channel(
+    role: str, time_ns: np.ndarray, values: np.ndarray, interval_s: float, *, resolution: float = 0.01
+) -> Channel:
     """One channel as the reading room hands it on."""
     return Channel(
         role=role,
@@ -127,11 +129,18 @@ def cycles(count: int, *, freeze_min: float = 20.0, harvest_min: float = 2.0) ->
     """`count` healthy cycles, a little uneven."""
     story = []
     for i in range(count):
-        story += [("freeze", freeze_min * (1 + 0.02 * ((i * 7) % 5 - 2))), ("harvest", harvest_min * (1 + 0.03 * (i % 3 - 1)))]
+        story += [
+            ("freeze", freeze_min * (1 + 0.02 * ((i * 7) % 5 - 2))),
+            ("harvest", harvest_min * (1 + 0.03 * (i % 3 - 1))),
+        ]
     return story
 
 
 def offsets_s(record, kind: str, log: Log) -> np.ndarray:
     """For each true start of a kind, how far the nearest found one is off [s]."""
     found = np.array([(p.start_ns - START_NS) * 1e-9 for p in record.phases[1:] if p.kind == kind])
-    return np.array([found[np.argmin(np.abs(found - t))] - t for t in log.starts(kind)]) if len(found) else np.array([])
+    return (
+        np.array([found[np.argmin(np.abs(found - t))] - t for t in log.starts(kind)])
+        if len(found)
+        else np.array([])
+    )

@@ -20,18 +20,28 @@ def plainly(costs, changes, begin):
 @pytest.mark.parametrize("k", [1, 2, 3, 7, 50, 333])
 def test_blocks_give_the_same_costs_as_one_step_after_another(k):
     rng = np.random.default_rng(k)
-    costs, changes, begin = rng.exponential(size=(k, 3)), rng.exponential(size=(k, 3, 3)), rng.exponential(size=3)
+    costs, changes, begin = (
+        rng.exponential(size=(k, 3)),
+        rng.exponential(size=(k, 3, 3)),
+        rng.exponential(size=3),
+    )
     assert np.allclose(least_costs(costs, changes, begin), plainly(costs, changes, begin))
 
 
 @pytest.mark.parametrize("seed", range(5))
 def test_the_course_is_the_cheapest_of_all_courses(seed):
     rng = np.random.default_rng(seed)
-    costs, changes, begin = rng.exponential(size=(6, 3)), rng.exponential(size=(6, 3, 3)), rng.exponential(size=3)
+    costs, changes, begin = (
+        rng.exponential(size=(6, 3)),
+        rng.exponential(size=(6, 3, 3)),
+        rng.exponential(size=3),
+    )
 
     def price(path):
-        return begin[path[0]] + sum(costs[i, s] for i, s in enumerate(path)) + sum(
-            changes[i, path[i - 1], path[i]] for i in range(1, 6)
+        return (
+            begin[path[0]]
+            + sum(costs[i, s] for i, s in enumerate(path))
+            + sum(changes[i, path[i - 1], path[i]] for i in range(1, 6))
         )
 
     best = min(itertools.product(range(3), repeat=6), key=price)

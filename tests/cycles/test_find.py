@@ -43,7 +43,9 @@ def test_phases_touch_and_cover_the_log():
     phases = find_cycles(log.timeline, UNIT).phases
     assert phases[0].start_ns == log.timeline.start_ns
     assert phases[-1].end_ns == log.timeline.end_ns
-    assert all(a.end_ns == b.start_ns and a.start_ns < a.end_ns for a, b in zip(phases[:-1], phases[1:], strict=True))
+    assert all(
+        a.end_ns == b.start_ns and a.start_ns < a.end_ns for a, b in zip(phases[:-1], phases[1:], strict=True)
+    )
 
 
 @pytest.mark.parametrize("roles", [("evaporator",), ("current",), ("evaporator", "current")])
@@ -88,7 +90,9 @@ def test_a_trip_in_mid_freeze_is_idle_and_the_freeze_before_it_a_broken_row():
 
 def test_a_compressor_that_keeps_tripping_is_unclear_and_says_so():
     trips = [("idle", 1.5), ("freeze", 1.0)] * 6 + [("idle", 1.5)]
-    record = find_cycles(machine([*cycles(4), ("freeze", 8.0), *trips, *cycles(4)], interval_s=2.0).timeline, UNIT)
+    record = find_cycles(
+        machine([*cycles(4), ("freeze", 8.0), *trips, *cycles(4)], interval_s=2.0).timeline, UNIT
+    )
     unclear = [p for p in record.phases if p.kind == "unclear"]
     assert [p.why for p in unclear] == ["tripping"]
     assert (unclear[0].end_ns - unclear[0].start_ns) * 1e-9 / 60 == pytest.approx(6 * 2.5 + 1.5, abs=0.5)
@@ -176,13 +180,28 @@ NOTHING = np.empty(0)
     "channels",
     [
         pytest.param([], id="no channel"),
-        pytest.param([channel("other", START_NS + np.arange(50) * 10**10, np.ones(50), 10.0)], id="only other"),
-        pytest.param([channel("evaporator", START_NS + np.arange(5) * 10**10, np.arange(5.0), 10.0)], id="five readings"),
+        pytest.param(
+            [channel("other", START_NS + np.arange(50) * 10**10, np.ones(50), 10.0)], id="only other"
+        ),
+        pytest.param(
+            [channel("evaporator", START_NS + np.arange(5) * 10**10, np.arange(5.0), 10.0)],
+            id="five readings",
+        ),
         pytest.param([channel("evaporator", NOTHING, NOTHING, 10.0)], id="no reading"),
-        pytest.param([channel("current", START_NS + np.arange(9) * 10**10, np.full(9, np.nan), 10.0)], id="all missing"),
-        pytest.param([channel("evaporator", START_NS + np.arange(900) * 10**10, np.full(900, 4.0), 10.0)], id="constant"),
-        pytest.param([channel("current", START_NS + np.arange(900) * 10**10, np.full(900, 4.0), 10.0)], id="always on"),
-        pytest.param([channel("discharge", START_NS + np.arange(90) * 10**10, np.arange(90.0), 10.0)], id="discharge only"),
+        pytest.param(
+            [channel("current", START_NS + np.arange(9) * 10**10, np.full(9, np.nan), 10.0)], id="all missing"
+        ),
+        pytest.param(
+            [channel("evaporator", START_NS + np.arange(900) * 10**10, np.full(900, 4.0), 10.0)],
+            id="constant",
+        ),
+        pytest.param(
+            [channel("current", START_NS + np.arange(900) * 10**10, np.full(900, 4.0), 10.0)], id="always on"
+        ),
+        pytest.param(
+            [channel("discharge", START_NS + np.arange(90) * 10**10, np.arange(90.0), 10.0)],
+            id="discharge only",
+        ),
     ],
 )
 def test_a_log_that_shows_nothing_gives_a_record_that_claims_nothing(channels):
@@ -193,7 +212,16 @@ def test_a_log_that_shows_nothing_gives_a_record_that_claims_nothing(channels):
 
 
 def test_an_hour_that_begins_in_mid_cycle_is_read():
-    log = machine([("harvest", 1.0), ("freeze", 20.0), ("harvest", 2.0), ("freeze", 20.0), ("harvest", 2.0), ("freeze", 12.0)])
+    log = machine(
+        [
+            ("harvest", 1.0),
+            ("freeze", 20.0),
+            ("harvest", 2.0),
+            ("freeze", 20.0),
+            ("harvest", 2.0),
+            ("freeze", 12.0),
+        ]
+    )
     record = find_cycles(log.timeline, UNIT)
     assert harvests(record) >= 2
     complete = record.cycles[record.cycles["complete"]]

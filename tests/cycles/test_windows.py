@@ -33,7 +33,9 @@ def each(trace, start, stop, what):
 
 @pytest.mark.parametrize(("name", "plain"), [("mean", np.mean), ("highest", np.max), ("lowest", np.min)])
 def test_reductions_equal_the_plain_loop(trace, stretches, name, plain):
-    assert np.allclose(getattr(Windows(trace, *stretches), name)(), each(trace, *stretches, plain), equal_nan=True)
+    assert np.allclose(
+        getattr(Windows(trace, *stretches), name)(), each(trace, *stretches, plain), equal_nan=True
+    )
 
 
 def test_a_share_below_a_limit_equals_the_plain_count(trace, stretches):
@@ -49,7 +51,9 @@ def test_the_longest_stay_in_a_band_equals_the_plain_loop(trace, stretches):
             best = max(best, run)
         return best * 2.0 / 60
 
-    assert np.allclose(Windows(trace, *stretches).longest_within_min(-1, 1), each(trace, *stretches, longest), equal_nan=True)
+    assert np.allclose(
+        Windows(trace, *stretches).longest_within_min(-1, 1), each(trace, *stretches, longest), equal_nan=True
+    )
 
 
 def test_a_stretch_without_readings_has_no_mean(trace):
