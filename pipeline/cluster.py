@@ -54,6 +54,8 @@ def connected(address: str, *, workers: int = 0) -> Iterator[Client]:
         raise UsageError(
             f'"{address}" is no address of a scheduler', remedy=f"write tcp://HOST:8786, or {LOCAL}"
         )
+    # A worker that is lost is no news: its items are begun anew, and what was given up is told by whoever asked for it.
+    logging.getLogger("distributed").setLevel(logging.ERROR)
     with contextlib.ExitStack() as stack:
         if address == LOCAL:
             cluster = LocalCluster(

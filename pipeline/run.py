@@ -5,16 +5,15 @@ Nothing here prints or exits: the command line shows what comes back.
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline import atomic, staging
+from pipeline.engines import size_of, work_on, workers_of
 from pipeline.errors import DeliveryError, UsageError
 from pipeline.flow import (
     MAKE_ROOM,
@@ -26,7 +25,6 @@ from pipeline.flow import (
     reason_of,
     report_unit,
     unchanged,
-    unreported,
 )
 from pipeline.logs import UnitFiles, find_units
 from pipeline.logs.timeline import Problem
@@ -111,8 +109,8 @@ def report(
             for files in found
         ]
         outcomes, jobs = _already_done(jobs, rested)
-        track = _Track(jobs, progress, done=len(outcomes), workers=_workers(options))
-        for outcome in _work(jobs, options):
+        track = _Track(jobs, progress, done=len(outcomes), workers=workers_of(options))
+        for outcome in work_on(jobs, options):
             if kept is not reports and outcome.summary is not None:
                 _keep_summary(kept / outcome.name, outcome.summary)
             outcomes.append(_brief(outcome))
@@ -259,13 +257,15 @@ class _Track:
         workers: int = 1,
     ) -> None:
         self.progress = progress
-        self.left = {job.files.name: _size(job) + _UNIT_BYTES for job in jobs}
+        self.left = {job.files.name: size_of(job) + _UNIT_BYTES for job in jobs}
+        self.weight_left = sum(self.left.values())
         self.units, self.rows, self.unread, self.finished = len(jobs) + done, 0, 0, 0
         self.starting = workers
         self.since = time.monotonic()
 
     def add(self, outcome: UnitOutcome) -> None:
         weight = self.left.pop(outcome.name)
+        self.weight_left -= weight
         self.rows += outcome.rows
         self.unread += outcome.summary is None
         now = time.monotonic()
@@ -280,7 +280,7 @@ class _Track:
                     done=self.units - len(self.left),
                     units=self.units,
                     rows=self.rows,
-                    seconds_left=(now - self.since) / self.finished * sum(self.left.values())
+                    seconds_left=(now - self.since) / self.finished * self.weight_left
                     if self.finished
                     else None,
                     last=outcome,
@@ -291,129 +291,3 @@ class _Track:
 
 _UNIT_BYTES = 1_000_000
 """What a unit costs besides reading (its page above all), as bytes of a log; only the time left rests on it."""
-
-
-def _size(job: UnitJob) -> int:
-    total = 0
-    for file in job.files.files:
-        try:
-            total += file.size if isinstance(file, staging.FarFile) else file.stat().st_size
-        except OSError:  # reading it will say so
-            continue
-    return total
-
-
-# Units side by side ---------------------------------------------------------------------------------------------------
-
-_LOAD = ("pipeline.ready",)
-"""What a worker imports before its first unit."""
-
-
-def _work(jobs: Sequence[UnitJob], options: RunOptions) -> Iterator[UnitOutcome]:
-    """Outcomes as they come, largest units first so that none is left over at the end."""
-    jobs = sorted(jobs, key=_size, reverse=True)
-    if options.cluster:
-        yield from _on_cluster(jobs, options)
-    elif len(jobs) == 1:
-        yield report_anywhere(jobs[0])
-    else:
-        yield from _on_this_machine(jobs, _workers(options))
-
-
-def _workers(options: RunOptions) -> int:
-    return options.jobs or os.cpu_count() or 1
-
-
-def _on_this_machine(jobs: Sequence[UnitJob], workers: int) -> Iterator[UnitOutcome]:
-    from pipeline.pool import side_by_side
-
-    died = []
-    for outcome in side_by_side(report_anywhere, jobs, workers=workers, on_death=lambda job: job, load=_LOAD):
-        if isinstance(outcome, UnitJob):
-            died.append(outcome)
-        else:
-            yield outcome
-    for job in died:  # killed for want of memory, most likely: alone it has all there is
-        yield from side_by_side(report_anywhere, [job], workers=1, on_death=_died, load=_LOAD)
-
-
-def _on_cluster(jobs: Sequence[UnitJob], options: RunOptions) -> Iterator[UnitOutcome]:
-    from pipeline.cluster import connected, seen_by_all, spread_out
-
-    jobs = [_absolute(job) for job in jobs]
-    with connected(options.cluster, workers=options.jobs) as client:
-        near = {
-            path.parent for job in jobs for path in (*job.files.files, job.folder) if isinstance(path, Path)
-        }
-        unseen = sorted({path.name for path in near if not seen_by_all(client, partial(Path.is_dir, path))})
-        if unseen:
-            raise UsageError(
-                f'the workers of the cluster do not see the folder "{unseen[0]}"',
-                remedy="name a folder on a share that all of them mount at the same path, or a URL such as s3://…",
-            )
-        yield from spread_out(report_anywhere, jobs, client=client, on_death=_died, load=_LOAD)
-
-
-def _absolute(job: UnitJob) -> UnitJob:
-    """Workers have another working folder."""
-    files = replace(
-        job.files,
-        files=tuple(f.resolve() if isinstance(f, Path) else f for f in job.files.files),
-        toml=job.files.toml.resolve() if isinstance(job.files.toml, Path) else job.files.toml,
-    )
-    return replace(
-        job,
-        files=files,
-        folder=job.folder.resolve() if isinstance(job.folder, Path) else job.folder,
-        store=job.store.resolve() if job.store is not None else None,
-    )
-
-
-def _died(job: UnitJob) -> UnitOutcome:
-    name = job.files.name
-    return unreported(
-        name,
-        f"{name}: not finished, for its worker was killed each time or the cluster went away; see whether memory is "
-        "short, and run again",
-        settled=False,
-    )
-
-
-def report_anywhere(job: UnitJob) -> UnitOutcome:
-    """Report one unit, be its files and its report at a URL or not. Never raises."""
-    far = staging.is_url(job.folder) or any(isinstance(file, staging.FarFile) for file in job.files.files)
-    if not far:
-        return report_unit(job)
-    name = job.files.name
-    for attempt in range(FAR_ATTEMPTS):
-        time.sleep(attempt * FAR_PAUSE_S)
-        try:
-            return _report_staged(job)
-        except Exception as error:  # each file system has errors of its own
-            reason = reason_of(error)
-            if isinstance(error, FileNotFoundError | PermissionError):
-                break
-    return unreported(
-        name, f"{name}: its files cannot be brought or its report not be put in place ({reason}); run again"
-    )
-
-
-FAR_ATTEMPTS, FAR_PAUSE_S = 3, 2.0
-"""A share or a store that is away for a moment is asked again."""
-
-
-def _report_staged(job: UnitJob) -> UnitOutcome:
-    name = job.files.name
-    with staging.scratch() as near:
-        bring = partial(staging.bring, folder=near / "logs" / name)
-        if any(isinstance(file, staging.FarFile) for file in job.files.files):
-            toml = bring([job.files.toml])[0] if job.files.toml else None
-            job = replace(job, files=replace(job.files, files=bring(job.files.files), toml=toml))
-        if not staging.is_url(job.folder):
-            return report_unit(job)
-        folder = near / "report" / name
-        staging.bring_if_there(staging.below(job.folder, "summary.json"), folder)  # what the last report said
-        outcome = report_unit(replace(job, folder=folder))
-        if outcome.summary is not None:
-            staging.take(folder, job.folder)
-        return outcome

@@ -129,23 +129,26 @@ def bring_if_there(url: str, folder: Path) -> None:
         near.unlink(missing_ok=True)
 
 
+def put(file: Path, url: str) -> None:
+    """`file` becomes what is at `url`, whole or not at all. Raises OSError."""
+    fs, target = _open(url)
+    above, _, name = target.rpartition("/")
+    fs.makedirs(above, exist_ok=True)
+    part = f"{above}/.{name}.{secrets.token_hex(4)}{PART}"
+    try:
+        fs.put_file(str(file), part)
+        fs.mv(part, target)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            fs.rm_file(part)
+        raise
+
+
 def take(folder: Path, url: str) -> None:
     """Every file of `folder` to the folder at `url`, the page last. Raises OSError."""
-    fs, root = _open(url)
-    fs.makedirs(root, exist_ok=True)
     files = [path for path in folder.rglob("*") if path.is_file()]
     for path in sorted(files, key=lambda p: (p.suffix == ".html", p)):
-        target = f"{root}/{path.relative_to(folder).as_posix()}"
-        above, _, name = target.rpartition("/")
-        fs.makedirs(above, exist_ok=True)
-        part = f"{above}/.{name}.{secrets.token_hex(4)}{PART}"
-        try:
-            fs.put_file(str(path), part)
-            fs.mv(part, target)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                fs.rm_file(part)
-            raise
+        put(path, below(url, path.relative_to(folder).as_posix()))
 
 
 def sweep(url: str) -> None:
@@ -168,6 +171,11 @@ def prepare(url: str) -> None:
 def below(url: str, name: str) -> str:
     """The URL of `name` in the folder at `url`."""
     return f"{url.rstrip('/')}/{name}"
+
+
+def beside(url: str, name: str) -> str:
+    """The URL of `name` in the folder that holds what is at `url`."""
+    return below(url.rstrip("/").rpartition("/")[0], name)
 
 
 def _open(url: str) -> tuple[AbstractFileSystem, str]:

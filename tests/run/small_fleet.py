@@ -65,9 +65,15 @@ def add_unit(
 
 
 def contents(folder: Path) -> dict[str, bytes]:
-    """Every file below `folder` but the store's, by its path there."""
+    """Every file below `folder` but the store's, by its path there; histories without the moment of the report."""
     return {
-        path.relative_to(folder).as_posix(): path.read_bytes()
+        path.relative_to(folder).as_posix(): _undated(path)
         for path in sorted(folder.rglob("*"))
         if path.is_file() and ".store" not in path.parts
     }
+
+
+def _undated(path: Path) -> bytes:
+    if path.name != "history.csv":
+        return path.read_bytes()
+    return b"\n".join(line.partition(b",")[2] for line in path.read_bytes().splitlines())

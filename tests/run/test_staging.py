@@ -69,6 +69,11 @@ def test_a_second_report_knows_what_the_first_one_said(logs, bucket):
     outcome = report("memory://bucket/later", "memory://bucket/reports", options)
     assert outcome.complete
     assert b'"previous": {' in bucket.cat_file("/bucket/reports/kiosk/summary.json")
+    ends = [
+        line.split(b",")[2] for line in bucket.cat_file("/bucket/reports/kiosk/history.csv").splitlines()[1:]
+    ]
+    assert len(ends) == 1  # two reports on one day are one visit
+    assert ends[0] in bucket.cat_file("/bucket/reports/.store/units/kiosk/history.jsonl")
 
 
 def test_a_report_that_cannot_be_put_in_place_is_told_and_leaves_no_half(logs, bucket, monkeypatch):

@@ -17,9 +17,9 @@ OPTIONS = RunOptions(jobs=1)
 @pytest.fixture(autouse=True)
 def in_this_process(monkeypatch):
     """Units in this process: what is tested is which of them, and starting processes takes most of the time."""
-    from pipeline import run
+    from pipeline import engines
 
-    monkeypatch.setattr(run, "_on_this_machine", lambda jobs, workers: map(run.report_anywhere, jobs))
+    monkeypatch.setattr(engines, "_on_this_machine", lambda jobs, workers: map(engines.report_anywhere, jobs))
 
 
 @pytest.fixture(scope="module")
@@ -28,9 +28,9 @@ def reported(tmp_path_factory):
     for name in ("bar", "cafe", "kiosk"):
         write_unit(root / "logs", name)
     with pytest.MonkeyPatch.context() as patch:
-        from pipeline import run
+        from pipeline import engines
 
-        patch.setattr(run, "_on_this_machine", lambda jobs, workers: map(run.report_anywhere, jobs))
+        patch.setattr(engines, "_on_this_machine", lambda jobs, workers: map(engines.report_anywhere, jobs))
         report(root / "logs", root / "reports", OPTIONS)
     return root
 
