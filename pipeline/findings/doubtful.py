@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 _NEAR = 0.08  # of the usual freeze: how near lengths must be to add up
 _FEW_SPLITS, _SPLIT_SHARE = 2, 0.02  # invented harvests are rare; a fault that halves freezes is not
 _SCRAP = 0.1  # of the usual freeze: shorter ones are no freezes
+_INCREDIBLE_MIN = 20.0  # a harvest: controls give up long before
 _TWICE = 1.6  # times the usual freeze from which a missed harvest is looked for
 _HUMP_K = 1.2  # least rise within a freeze that is no noise
 _HUMP_NOISE = 8.0  # … in multiples of the noise from one reading to the next
@@ -71,13 +72,21 @@ def splits(case: Case, usual_min: float) -> np.ndarray:
     return mask
 
 
+def misplaced(case: Case, usual_min: float, usual_harvest_min: float) -> np.ndarray:
+    """Cycles of usual length whose harvest is long by what their freeze is short: a boundary in the wrong place; and
+    harvests longer than any control lets one be, bool (n,)."""
+    cycle = usual_min + usual_harvest_min
+    whole = np.abs(case.freeze_min + case.harvest_min - cycle) < _NEAR * cycle
+    moved = whole & (case.harvest_min > 2 * usual_harvest_min) & (case.freeze_min < 0.9 * usual_min)
+    return moved | (case.harvest_min > _INCREDIBLE_MIN)
+
+
 def multiples(case: Case, usual_min: float, usual_harvest_min: float) -> np.ndarray:
-    """Freezes as long as two, three or four usual ones with the harvests between them, bool (n,): without a probe on the
-    cold side, harvests that the record missed look like this."""
+    """Freezes as long as two usual ones with the harvest between them, or longer than that by far, bool (n,): without a
+    probe on the cold side, harvests that the record missed look like this."""
     cycle = usual_min + (usual_harvest_min if np.isfinite(usual_harvest_min) else 0.0)
-    times = np.round((case.freeze_min + cycle - usual_min) / cycle)
-    rest = np.abs(case.freeze_min + cycle - usual_min - times * cycle)
-    return (times >= 2) & (times <= 4) & (rest < _NEAR * usual_min)
+    whole = np.abs(case.freeze_min - usual_min - cycle) < _NEAR * usual_min
+    return whole | (case.freeze_min > 2.9 * usual_min)
 
 
 @dataclass(frozen=True, kw_only=True)

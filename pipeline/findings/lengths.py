@@ -14,6 +14,7 @@ from pipeline.findings.conditions import capacity_factor
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import Rule, Seen, cycles_needed
+from pipeline.findings.stalls import believable
 
 _LONG_SOME = phrase(
     "finding.freeze-long.some", "{count} of {of} freezes are too long, by {excess_pct} on the whole"
@@ -299,6 +300,8 @@ def _sewn_together(case: Case, out: np.ndarray) -> bool:
     missed in them."""
     if case.timeline.get("evaporator", "suction") is not None:
         return False
+    if not believable(case, case.stalls.usual_min):
+        return True
     whole = doubtful.multiples(case, case.usual_freeze_min, case.stalls.usual_min)
     return bool((whole & out).sum() > 0.5 * out.sum())
 

@@ -62,12 +62,15 @@ def stalls(case: Case) -> Stalls:
     repeated[:-1] = case.repeats[1:]
     usual, sigma = _usual(case, judged & ~repeated & ~case.repeats)
     # Comparisons with NaN are False: without a usual harvest, only what needs none is found.
+    misplaced = doubtful.misplaced(case, case.usual_freeze_min, usual)
+    judged = judged & ~misplaced
+    repeated &= ~misplaced
     excess = length - usual
     limit = statistics.outlier_limit(int(judged.sum()), t["outlier_z"])
     interval = _interval_min(case)
     matters = max(usual * t["harvest_out_pct"] / 100, t["harvest_out_min"], _INTERVALS * interval)
     long = judged & (excess > matters) & (excess > limit * sigma)
-    if usual < _BELIEVED * case.unit.expected_harvest_min[0]:
+    if not believable(case, usual):
         long = np.zeros(case.n, bool)  # harvests were cut short by the record: no measure of the machine
     ordinary = judged & ~long
     usual_peak, usual_plateau = _quantile(peak[ordinary], 0.5), _quantile(plateau[ordinary], 0.5)
@@ -103,12 +106,17 @@ def stalls(case: Case) -> Stalls:
         long=long,
         hidden=inside.cold,
         missed=inside.missed,
-        doubtful=cut,
+        doubtful=cut | misplaced,
         usual_min=usual,
         sigma_min=sigma,
         usual_peak_c=usual_peak,
         usual_plateau_min=usual_plateau,
     )
+
+
+def believable(case: Case, usual_min: float) -> bool:
+    """Whether harvests may be so short; else the record cut them short, and lengths measure nothing."""
+    return not usual_min < _BELIEVED * case.unit.expected_harvest_min[0]
 
 
 def _taken_from_freezes(case: Case, long: np.ndarray, excess: np.ndarray) -> bool:

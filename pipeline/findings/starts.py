@@ -30,6 +30,7 @@ _NO_INRUSH = phrase(
 )
 
 _TRIPPING = "tripping"
+_LEAST_SEEN_MIN = 0.5  # shortest stop that a probe shows: common practice, no source
 _FAST_S = 5.0  # failed starts hum for 3 to 20 s: common practice, no source
 
 
@@ -68,8 +69,14 @@ def quick_starts(case: Case) -> np.ndarray:
     since_last = np.concatenate([[np.inf], np.diff(s.at_ns) / NS_PER_MIN])
     after_failed = np.concatenate([[False], s.failed[:-1]])
     known = np.isfinite(s.off_min) & ~s.failed & ~after_failed
+    if not _by_current(case):  # a probe lags: what it shows for seconds was no stop
+        known &= s.off_min >= max(_LEAST_SEEN_MIN, 2 * case.record.interval_s / 60)
     soon = known & ((s.off_min < t["start_off_min"]) | (since_last < 60 / t["starts_per_hour"]))
     return _in_pattern(s.at_ns, soon, int(t["starts_needed"]))
+
+
+def _by_current(case: Case) -> bool:
+    return case.timeline.get("current_compressor", "current", "power") is not None
 
 
 def _in_pattern(at_ns: np.ndarray, soon: np.ndarray, needed: int) -> np.ndarray:
@@ -123,9 +130,7 @@ def _short_cycling(case: Case):
             "shortest_off_min": _rounded(float(np.nanmin(off_min))) if np.isfinite(off_min).any() else None,
             "line_before_c": _rounded(_median(s.line_c[at])),
             "discharge_before_c": _rounded(_median(s.discharge_c[at])),
-            "seen_by": "current"
-            if case.timeline.get("current_compressor", "current", "power")
-            else "temperature",
+            "seen_by": "current" if _by_current(case) else "temperature",
         },
         confidence=statistics.phi(excess / 2),
         causes=_CAUSES[kind],

@@ -139,3 +139,15 @@ def test_harvests_that_are_long_at_the_cost_of_their_freezes_were_misread():
     freeze[[10, 25, 40]] -= 2.0
     harvest[[10, 25, 40]] += 2.0
     assert "harvest-long" not in codes(judged(made_up(freeze, harvest, harvest_peak_c=9.0)))
+
+
+def test_a_cycle_of_usual_length_with_a_boundary_in_the_wrong_place_is_no_stall():
+    freeze, harvest = noisy(25, 60, share=0.01), np.full(60, 2.5)
+    freeze[[10, 20, 30, 40]], harvest[[10, 20, 30, 40]] = 11.5, 16.0  # 27.5 min together, as ever
+    assert not codes(judged(made_up(freeze, harvest, roles=("current",))))
+
+
+def test_a_stop_of_seconds_on_a_probe_is_no_short_cycling():
+    rows = [{"at_min": 0.0, "run_min": 200.0}]
+    rows += [{"at_min": 210.0 + 5 * i, "off_before_min": 0.06, "run_min": 4.9} for i in range(6)]
+    assert not codes(judged(made_up(noisy(20, 40), starts=rows)))
