@@ -57,6 +57,7 @@ class Output:
     basis: Text | None = None  # what the figure rests on
     expected_kg_per_day: float | None = None  # nameplate at the logged air and water, where it can be said
     energy_kwh_per_kg: float | None = None
+    energy_basis: Text | None = None  # measured, or worked out from current and what was given
     limit_kwh_per_kg: float | None = None  # published limit of the class, for comparison only
     limit_basis: Text | None = None
 

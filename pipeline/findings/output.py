@@ -24,6 +24,11 @@ _CYCLES = phrase(
     "output.basis.cycles",
     "Cycles alone: without a weighed slab or a nameplate the log cannot say how much ice they made",
 )
+_MEASURED = phrase("output.energy.measured", "From the logged power of whole cycles and a weighed slab")
+_ESTIMATED = phrase(
+    "output.energy.estimated",
+    "An estimate: current × voltage × power factor, as logged or given in unit.toml, over whole cycles and a weighed slab",
+)
 _EQUIPMENT = {
     "head": "ice-making head",
     "remote-head": "remote condensing with the compressor in the head",
@@ -112,6 +117,7 @@ def output(case: Case) -> Output:
         basis=basis,
         expected_kg_per_day=expected_kg_per_day(case),
         energy_kwh_per_kg=energy,
+        energy_basis=None if energy is None else _MEASURED() if case.timeline.get("power") else _ESTIMATED(),
         limit_kwh_per_kg=None if limit is None else limit.kwh_per_kg,
         limit_basis=None
         if limit is None

@@ -25,6 +25,11 @@ _WELL_TECH = phrase(
     "verdict.well.technician",
     "{cycles} cycles, freeze {freeze_min}, harvest {harvest_min}: within the unit's own limits and its kind's band.",
 )
+_WELL_NO_KIND = phrase(
+    "verdict.well-no-kind.technician",
+    "{cycles} cycles, freeze {freeze_min}, harvest {harvest_min}: steady. Without the kind of machine in unit.toml a unit "
+    "that is slow throughout would not show.",
+)
 _CANNOT_TECH = phrase(
     "verdict.cannot-tell.technician", "{cycles} whole cycles in the log: too few to judge lengths by."
 )
@@ -72,7 +77,12 @@ def verdict(case: Case, findings: tuple[Finding, ...]) -> Verdict:
     if not grave and whole < case.thresholds["band_cycles"]:
         return Verdict(level="cannot-tell", client=_CANNOT(), technician=_CANNOT_TECH(cycles=whole))
     if not findings:
-        return Verdict(level="well", client=_WELL(), technician=_WELL_TECH(**values))
+        told = (
+            _WELL_NO_KIND
+            if case.unit.kind == "unspecified" and case.unit.expected.freeze_min is None
+            else _WELL_TECH
+        )
+        return Verdict(level="well", client=_WELL(), technician=told(**values))
     worst = findings[0]
     values["after_h"] = round(max(worst.start_ns - case.timeline.start_ns, 0) / NS_PER_H, 1)
     since = (

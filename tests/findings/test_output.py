@@ -98,6 +98,7 @@ def test_energy_stands_beside_the_published_limit():
     }
     made = judged(made_up(np.full(30, 16.0), 2.0, energy_kwh=0.32), **unit).output
     assert made.energy_kwh_per_kg == pytest.approx(0.16)
+    assert made.energy_basis.key == "output.energy.estimated"  # no power was logged
     # 160 kg = 352.7 lb/24 h: 10 CFR 431.136(c), self-contained, air-cooled, over 200 lb: 7.35 kWh/100 lb
     assert made.limit_kwh_per_kg == pytest.approx(7.35 * 0.0220462, rel=1e-4)
     assert "not a certified test" in made.limit_basis.english
