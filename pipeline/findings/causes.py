@@ -42,12 +42,13 @@ def _cause(
     checks: tuple[str, ...],
     *because: tuple[str, float, float, str],
 ) -> None:
+    joint = "; " if ":" in english else ": "
     CAUSES[key] = Cause(
         text=phrase(f"cause.{key}", english),
         weigh=weigh,
         checks=checks,
         because=tuple(
-            (signal, low, high, phrase(f"cause.{key}.{signal}", f"{english}: {reason}"))
+            (signal, low, high, phrase(f"cause.{key}.{signal}", f"{english}{joint}{reason}"))
             for signal, low, high, reason in because
         ),
     )
@@ -59,7 +60,7 @@ _cause(
     _CONDENSER_DIRTY,
     lambda s: 0.3 + 2.5 * ramp(s.split_shift_k, 1.5, 5) + 1.5 * ramp(s.split_k, 17, 24)
     + 1.2 * ramp(s.discharge_shift_k, 4, 15) + ramp(s.current_pct, 4, 15) + ramp(s.condensing_over_air_k, 18, 28)
-    - 1.5 * near(s.split_shift_k, 1.0) - 2 * ramp(s.split_shift_k, -1.5, -4),
+    - 1.5 * near(s.split_shift_k, 1.0) - 2 * ramp(s.split_shift_k, -1.5, -4) - ramp(s.freeze_end_shift_k, -1.5, -4),
     ("air-path", "clean-condenser", "pressures"),
     ("split_shift_k", 1.5, math.inf, "the condenser split is {split_shift_k} above the usual one"),
     ("split_k", 18.0, math.inf, "the condenser split is {split_k}"),
@@ -100,7 +101,8 @@ _cause(
     _CHARGE_LOW,
     lambda s: 0.0 + 2.2 * ramp(s.freeze_end_shift_k, 1.5, 5) + 1.2 * ramp(s.freeze_end_c, -8, 0)
     + 1.2 * ramp(s.split_shift_k, -1, -4) + 0.8 * ramp(s.current_pct, -3, -12) + 1.5 * ramp(s.superheat_k, 10, 20)
-    + ramp(s.subcooling_k, 2, 0) - 1.5 * near(s.freeze_end_shift_k, 1.0) - 1.5 * ramp(s.split_shift_k, 1.5, 4),
+    + ramp(s.subcooling_k, 2, 0) - 1.5 * near(s.freeze_end_shift_k, 1.0) - 1.5 * ramp(s.split_shift_k, 1.5, 4)
+    - 2.0 * ramp(s.freeze_end_shift_k, -1, -3),
     ("look-at-slab", "pressures", "leak-test"),
     ("freeze_end_shift_k", 1.5, math.inf, "the evaporator ends its freeze {freeze_end_shift_k} warmer than usual"),
     ("freeze_end_c", -6.0, math.inf, "the evaporator is still at {freeze_end_c} when the freeze ends"),
@@ -144,7 +146,12 @@ _cause(
     "water-leaks-in",
     "The water valve or float leaks in freeze, so that warm water must be frozen too",
     lambda s: (
-        0.1 + 1.6 * _normal(s) - 0.5 * ramp(s.split_shift_k, 1.5, 5) - 0.5 * ramp(s.freeze_end_c, -4, 2)
+        0.2
+        + 1.6 * _normal(s)
+        + 1.3
+        * ramp(s.freeze_end_shift_k, -1.5, -5)  # a long freeze ends cold: nothing is wrong with the cold side
+        - 0.5 * ramp(s.split_shift_k, 1.5, 5)
+        - 0.5 * ramp(s.freeze_end_c, -4, 2)
     ),
     ("water-over-in-freeze", "look-at-slab"),
 )

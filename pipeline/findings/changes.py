@@ -71,7 +71,7 @@ def lasting_change(start_ns: np.ndarray, values: np.ndarray, *, least: float, p:
         return None
     moved = statistics.hodges_lehmann(_thin(y[: step.first]), _thin(y[step.first :]))
     return Change(
-        kind="step", total=total, low=moved.low, high=moved.high, first=int(at[step.first]), p=step.p,
+        kind="step", total=moved.value, low=moved.low, high=moved.high, first=int(at[step.first]), p=step.p,
         before=step.before, after=step.after, explained=step.explained, judged=judged,
     )  # fmt: skip
 
@@ -88,6 +88,7 @@ def _drift(x, y, calm, at, judged, *, bend: int, explained: float, least: float,
         return None
     tail = statistics.trend(x[bend:], y[bend:], inflate=inflate)
     low, high = sorted((tail.low * ramp[-1], tail.high * ramp[-1]))
+    low, high = min(low, total), max(high, total)  # a robust slope and a fitted one differ a little
     return Change(
         kind="drift", total=float(total), low=float(low), high=float(high), first=int(at[bend]), p=whole.p,
         before=float(level), after=float(level + total), explained=explained, judged=judged,
