@@ -176,9 +176,9 @@ def test_a_unit_s_folder_that_goes_away_altogether_costs_no_other_unit(tmp_path,
     logs, reports = tmp_path / "logs", tmp_path / "reports"
     for name in ("bar", "cafe"):
         write_unit(logs, name)
-    from pipeline import run as runs
+    from pipeline import engines
 
-    monkeypatch.setattr(runs, "_on_this_machine", lambda jobs, workers: map(runs.report_anywhere, jobs))
+    monkeypatch.setattr(engines, "_on_this_machine", lambda jobs, workers: map(engines.report_anywhere, jobs))
     read_file = pipeline.logs.read_file
 
     def taken_away(path, unit):
