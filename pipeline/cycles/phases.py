@@ -23,7 +23,7 @@ TRIP_RUN_MIN = 4.0  # a run this short makes no ice
 TRIP_RUN_SHARE = 0.35  # … nor does one this short beside the usual freeze
 TRIP_OFF_MIN = 20.0  # longer rests between runs are rests
 TRIP_RUNS = 2  # short runs in a row that make it tripping
-COARSE_SHARE = 1.0  # a harvest shorter than the interval cannot be timed
+COARSE_SHARE = 1.5  # a harvest of less than two thirds of the interval cannot be timed
 COARSE_S = 150.0  # no batch machine's harvest can be timed on a slower logger
 PATTERN_LEAST_MIN = 150.0  # running this long without a harvest is no pattern
 
