@@ -35,14 +35,21 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     ]
     found = segments.find_segments(timely, draw_cells, cells)
     named = labels.label(timely, draw_cells, other_cells, found, cells)
-    runs = phases.merge(found, named)
+    runs = phases.merge(found, named, cells.step_s)
     # 4. Each boundary at full rate.
     placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays)
     # 5. Starts, phases and what cannot be told; cycles and their measures.
     limiting = [*colds, *(d.trace for d in draw_cells[:1] if boundaries.shows_harvests(runs, placed))]
     interval_s = min(t.interval_s for t in limiting or [*colds, *draws])
     drafts, harvests_timed, pattern = phases.settle(
-        runs, placed, cells, timeline, colds=colds, draws=draw_cells, interval_s=interval_s
+        runs,
+        placed,
+        cells,
+        timeline,
+        colds=colds,
+        draws=draw_cells,
+        interval_s=interval_s,
+        evenness=named.evenness,
     )
     start_columns = starts.starts_of_draw(draw_cells[0]) if draw_cells else phases.starts_of(drafts)
     start_table = starts.start_table(

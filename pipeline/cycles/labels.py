@@ -66,6 +66,7 @@ class Labels:
     cost: float
     polarity: int  # +1: the current steps up when the harvest begins; -1: down; 0: it shows no step
     step: float  # height of that step in the draw's unit
+    evenness: float  # share of the cycles that are such as batch machines make, 0…1
 
 
 def scales_of(course: Course, segments: Segments, cells: Cells) -> Scales:
@@ -329,7 +330,14 @@ def label(
                 best, best_rank = (known, at_edges), rank
     state, margin, cost = naming.named(*best, slice(0, k))
     polarity, step = _step_between(state, steps, draw)
-    return Labels(state=state, margin=margin, cost=cost, polarity=polarity, step=step)
+    return Labels(
+        state=state,
+        margin=margin,
+        cost=cost,
+        polarity=polarity,
+        step=step,
+        evenness=evenness(state, segments),
+    )
 
 
 def _sample(k: int) -> slice:
@@ -425,21 +433,30 @@ def _sharpness(state: np.ndarray, part: slice, course: Course, segments: Segment
 def plausible(state: np.ndarray, segments: Segments, part: slice) -> float:
     """Share of the running time that lies in cycles such as batch machines make: freeze and harvest of a possible
     length, and a period like that of most."""
+    good, period, running = _cycles_of(state, segments, part)
+    return round(float(period[good].sum() / running), 2) if running > 0 else 0.0
+
+
+def evenness(state: np.ndarray, segments: Segments) -> float:
+    """The same as a share of all cycles: a freeze that never ends is none."""
+    good, period, _ = _cycles_of(state, segments, slice(0, len(segments)))
+    return float(period[good].sum() / period.sum()) if len(period) else 0.0
+
+
+def _cycles_of(state: np.ndarray, segments: Segments, part: slice) -> tuple[np.ndarray, np.ndarray, float]:
+    """Which freezes with their harvests are like a batch machine's, how long each takes, and the whole running time."""
     head = np.flatnonzero(np.r_[True, state[1:] != state[:-1]] | segments.opens_span[part])
     kind = state[head]
     minutes = np.add.reduceat(segments.minutes[part], head)
-    running = minutes[kind != IDLE].sum()
+    running = float(minutes[kind != IDLE].sum())
     whole = np.flatnonzero((kind[:-1] == FREEZE) & (kind[1:] == HARVEST))
-    if len(whole) == 0 or running <= 0:
-        return 0.0
     freeze, harvest = minutes[whole], minutes[whole + 1]
     period = freeze + harvest
     good = (freeze >= 4.0) & (harvest <= 15.0) & (harvest < 0.6 * freeze)
-    if not good.any():
-        return 0.0
-    usual = np.median(period[good])
-    good &= np.abs(period - usual) <= 0.35 * usual
-    return round(float(period[good].sum() / running), 2)
+    if good.any():
+        usual = np.median(period[good])
+        good &= np.abs(period - usual) <= 0.35 * usual
+    return good, period, running
 
 
 def _plane(course: Course, segments: Segments, cells: Cells, *, centred: bool) -> Plane:

@@ -23,22 +23,46 @@ TRIP_RUN_MIN = 4.0  # a run this short makes no ice
 TRIP_RUN_SHARE = 0.35  # … nor does one this short beside the usual freeze
 TRIP_OFF_MIN = 20.0  # longer rests between runs are rests
 TRIP_RUNS = 2  # short runs in a row that make it tripping
-COARSE_SHARE = 1.5  # a harvest of less than two thirds of the interval cannot be timed
+COARSE_SHARE = 1.0  # a harvest shorter than the interval cannot be timed
 COARSE_S = 150.0  # no batch machine's harvest can be timed on a slower logger
-PATTERN_LEAST_MIN = 150.0  # running this long without a harvest is no pattern
+PATTERN_HARVESTS, PATTERN_EVENNESS = 4, 0.25  # so many harvests of which so few make cycles are no pattern
+SHORT_FREEZE_S = 75.0  # no water freezes in less
+SHORT_HARVEST = 0.25  # of the usual harvest
 
 
-def merge(found: Segments, named: Labels) -> Runs:
-    """Runs of segments with one label."""
-    head = np.r_[True, named.state[1:] != named.state[:-1]] | found.opens_span
-    first = np.flatnonzero(head)
+def merge(found: Segments, named: Labels, step_s: float) -> Runs:
+    """Runs of segments with one label, without what no machine does: a freeze of a minute within a harvest, and a
+    harvest of a small part of the usual length within a freeze."""
+    state = named.state.copy()
+    for _ in range(2):
+        first, stop, kind = _runs(state, found)
+        length_s = (found.stop[stop - 1] - found.first[first]) * step_s
+        harvests = length_s[kind == HARVEST]
+        shortest_s = SHORT_HARVEST * float(np.median(harvests)) if len(harvests) else 0.0
+        inside = np.zeros(len(kind), dtype=bool)
+        inside[1:-1] = (kind[:-2] == kind[2:]) & ~found.opens_span[first[1:-1]] & ~found.opens_span[first[2:]]
+        around = np.r_[-1, kind[:-1]]
+        flips = inside & (
+            (kind == FREEZE) & (around == HARVEST) & (length_s < SHORT_FREEZE_S)
+            | (kind == HARVEST) & (around == FREEZE) & (length_s < shortest_s)
+        )
+        if not flips.any():
+            break
+        state = np.repeat(np.where(flips, around, kind), stop - first)
+    first, stop, kind = _runs(state, found)
     return Runs(
-        state=named.state[first],
+        state=kind,
         first=found.first[first],
-        stop=np.append(found.first[first[1:]], found.stop[-1]),
+        stop=found.stop[stop - 1],
         margin=np.maximum.reduceat(named.margin, first),
         opens_span=found.opens_span[first],
     )
+
+
+def _runs(state: np.ndarray, found: Segments) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """First segment, one past the last segment and state of every run of equal states within a span."""
+    first = np.flatnonzero(np.r_[True, state[1:] != state[:-1]] | found.opens_span)
+    return first, np.append(first[1:], len(state)), state[first]
 
 
 def settle(
@@ -50,6 +74,7 @@ def settle(
     colds: Sequence[Trace],
     draws: Sequence[DrawCells],
     interval_s: float,
+    evenness: float,
 ) -> tuple[list[Phase], bool, bool]:
     """The phases of the log, whether its harvests can be timed, and whether it shows a pattern at all."""
     phases = _drafts(runs, placed, cells, timeline, colds=colds, draws=draws)
@@ -62,6 +87,8 @@ def settle(
         sum((p.end_ns - p.start_ns) for p in phases if p.kind in (PhaseKind.FREEZE, PhaseKind.HARVEST)) / 6e10
     )
     pattern = running == 0 or (len(harvest) > 0 and any(p.kind is PhaseKind.FREEZE for p in phases))
+    if len(harvest) >= PATTERN_HARVESTS and evenness < PATTERN_EVENNESS:
+        pattern = False
     if not pattern:
         phases = [
             _unclear(p, "no-pattern") if p.kind in (PhaseKind.FREEZE, PhaseKind.HARVEST) else p
