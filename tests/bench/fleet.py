@@ -51,6 +51,7 @@ class Run:
     """One run in a process of its own, start to end, imports and all."""
 
     seconds: float
+    processor_s: float  # of all processes together
     rows: int
     rooms: dict[str, float]  # seconds of all workers together
     parent_mb: float  # peak resident memory of the parent
@@ -69,43 +70,50 @@ def run(logs: Path, reports: Path, *, jobs: int, cluster: str = "") -> Run:
         stdout=subprocess.PIPE,
         text=True,
     )
-    memory = _Memory(child.pid)
+    watch = _Watch(child.pid)
     told = json.loads(child.communicate()[0])
     seconds = time.perf_counter() - started
-    memory.stop()
+    watch.stop()
     if told["problems"]:
         raise SystemExit(f"{told['problems']} problems: the figures would mean nothing")
     return Run(
         seconds=seconds,
+        processor_s=sum(watch.used.values()),
         rows=told["rows"],
         rooms=told["rooms"],
-        parent_mb=memory.parent / 1e6,
-        worker_mb=memory.worker / 1e6,
-        whole_mb=memory.whole / 1e6,
+        parent_mb=watch.parent / 1e6,
+        worker_mb=watch.worker / 1e6,
+        whole_mb=watch.whole / 1e6,
     )
 
 
-class _Memory:
-    """Looks ten times a second at what a process and its children hold."""
+class _Watch:
+    """Looks again and again at what a process and those that it started hold and have used."""
 
     def __init__(self, pid: int) -> None:
         self.process = psutil.Process(pid)
         self.parent = self.worker = self.whole = 0
+        self.used: dict[int, float] = {}  # process -> processor seconds when last seen
         self.ended = threading.Event()
         self.thread = threading.Thread(target=self._watch, daemon=True)
         self.thread.start()
 
     def _watch(self) -> None:
+        looks = 0
         while not self.ended.wait(0.1):
             try:
-                self.parent = max(self.parent, self.process.memory_info().rss)
-                whole = self._proportional(self.process)
-                for child in self.process.children(recursive=True):
-                    self.worker = max(self.worker, child.memory_info().rss)
-                    whole += self._proportional(child)
-                self.whole = max(self.whole, whole)
+                family = [self.process, *self.process.children(recursive=True)]
+                held = [process.memory_info().rss for process in family]
+                self.parent = max(self.parent, held[0])
+                self.worker = max([self.worker, *held[1:]])
+                for process in family:
+                    times = process.cpu_times()
+                    self.used[process.pid] = times.user + times.system
+                if looks % 20 == 0:  # this look is a dear one
+                    self.whole = max(self.whole, sum(map(self._proportional, family)))
             except psutil.Error:  # one ended between two looks
                 continue
+            looks += 1
 
     @staticmethod
     def _proportional(process: psutil.Process) -> int:
@@ -117,13 +125,13 @@ class _Memory:
         self.thread.join()
 
 
-def bare_parse(logs: Path) -> float:
-    """Seconds to merely parse the same bytes, one file after the other, on one core like one job."""
+def bare_parse(logs: Path) -> tuple[float, float]:
+    """To merely parse the same bytes, one file after the other, on one core like one job: seconds, and the processor's."""
     options = pa_csv.ReadOptions(use_threads=False)
-    started = time.perf_counter()
+    started = time.perf_counter(), time.process_time()
     for path in sorted(logs.glob("*/*.csv")):
         pa_csv.read_csv(path, read_options=options)
-    return time.perf_counter() - started
+    return time.perf_counter() - started[0], time.process_time() - started[1]
 
 
 def by_size(sizes: list[int], jobs: int, work: Path, cluster: str) -> None:
@@ -131,7 +139,7 @@ def by_size(sizes: list[int], jobs: int, work: Path, cluster: str) -> None:
         f"unit-weeks at 10 s, 60 480 rows x 4 channels each; {jobs} jobs{f' on cluster {cluster}' if cluster else ''}"
     )
     print(
-        f"{'units':>6} {'seconds':>9} {'rows/s':>10} {'s/unit':>8} {'parent':>9} {'worker':>9} {'all':>9}   share of each room"
+        f"{'units':>6} {'seconds':>9} {'rows/s':>10} {'s/unit':>8} {'cpu/unit':>9} {'parent':>9} {'worker':>9} {'all':>9}   share of each room"
     )
     for units in sizes:
         logs = work / f"logs-{units}"
@@ -141,7 +149,7 @@ def by_size(sizes: list[int], jobs: int, work: Path, cluster: str) -> None:
         shares = ", ".join(f"{room} {spent[room] / spent.total():.0%}" for room in ROOMS)
         memory = " ".join(f"{mb:>6.0f} MB" for mb in (got.parent_mb, got.worker_mb, got.whole_mb))
         print(
-            f"{units:>6} {got.seconds:>9.1f} {got.rows / got.seconds:>10,.0f} {got.seconds / units:>8.3f} {memory}   {shares}",
+            f"{units:>6} {got.seconds:>9.1f} {got.rows / got.seconds:>10,.0f} {got.seconds / units:>8.3f} {got.processor_s / units:>9.3f} {memory}   {shares}",
             flush=True,
         )
         shutil.rmtree(logs)
@@ -151,21 +159,21 @@ def gain(units: int, rounds: int, work: Path) -> None:
     logs = work / "logs"
     size = write_fleet(logs, units=units)
     print(f"{units} unit-weeks at 10 s, {size / 1e6:,.0f} MB of CSV, files to all outputs; {rounds} rounds")
-    one, two, bare = [], [], []
+    spent: dict[str, list[tuple[float, float]]] = {"bare read_csv": [], "one job": [], "two jobs": []}
     for _ in range(rounds):
-        bare.append(bare_parse(logs))
-        one.append(run(logs, work / "reports", jobs=1).seconds)
-        bare.append(bare_parse(logs))
-        two.append(run(logs, work / "reports", jobs=2).seconds)
-        print(
-            f"  bare {bare[-2]:.2f}, {bare[-1]:.2f} s; one job {one[-1]:.1f} s; two jobs {two[-1]:.1f} s",
-            flush=True,
-        )
-    bare_s, one_s, two_s = map(statistics.median, (bare, one, two))
-    print(f"one job {one_s:.1f} s, two jobs {two_s:.1f} s: speed-up {one_s / two_s:.2f}")
-    print(
-        f"bare read_csv of the same bytes {bare_s:.2f} s: {one_s / bare_s:.1f} times that with one job, {two_s / bare_s:.1f} with two"
-    )
+        for jobs, name in ((1, "one job"), (2, "two jobs")):
+            spent["bare read_csv"].append(bare_parse(logs))
+            got = run(logs, work / "reports", jobs=jobs)
+            spent[name].append((got.seconds, got.processor_s))
+            print(f"  {name} {got.seconds:.1f} s, {got.processor_s:.1f} of the processor", flush=True)
+    middle = {
+        name: tuple(statistics.median(column) for column in zip(*times, strict=True))
+        for name, times in spent.items()
+    }
+    for name, (wall, cpu) in middle.items():
+        times_bare = f"{wall / middle['bare read_csv'][0]:.1f} and {cpu / middle['bare read_csv'][1]:.1f} times the bare parse"
+        print(f"{name:<14} {wall:7.2f} s, {cpu:7.2f} of the processor: {times_bare}")
+    print(f"speed-up from one job to two: {middle['one job'][0] / middle['two jobs'][0]:.2f}")
 
 
 def main() -> None:
