@@ -19,7 +19,7 @@ from pipeline.unit import Unit
 NS_PER_MIN = 60_000_000_000
 NS_PER_H = 3_600_000_000_000
 NS_PER_DAY = 86_400_000_000_000
-_CERTAIN = 0.9
+_CERTAIN = 0.95
 _WHOLE_HARVEST = (
     0.7  # of the usual length; two harvests this close to it make a repeat: common practice, no source
 )
@@ -101,7 +101,11 @@ class Case:
     def misread(self) -> np.ndarray:
         """Freezes that the record is likely to have cut in two, or sewn together, bool (n,)."""
         usual = self.usual_freeze_min
-        return doubtful.scraps(self, usual) | doubtful.splits(self, usual) | self.stalls.missed
+        return (
+            doubtful.scraps(self, usual)
+            | doubtful.splits(self, usual, self.stalls.doubtful)
+            | self.stalls.missed
+        )
 
     @cached_property
     def sigma_min(self) -> float:
@@ -135,7 +139,13 @@ class Case:
         that began with ice left by a stalled harvest, bool (n,)."""
         after_stall = np.zeros(self.n, bool)
         after_stall[1:] = (self.stalls.stalled | self.stalls.doubtful | self.repeats)[:-1]
-        ok = np.isfinite(self.freeze_min) & ~self.broken & ~self.flag("after_idle") & ~self.misread
+        ok = (
+            np.isfinite(self.freeze_min)
+            & self.flag("complete")
+            & ~self.broken
+            & ~self.flag("after_idle")
+            & ~self.misread
+        )
         return ok & ~self.repeats & ~self.stalls.doubtful & ~self.stalls.hidden & ~after_stall
 
     @cached_property
@@ -151,7 +161,12 @@ class Case:
     @cached_property
     def harvests(self) -> np.ndarray:
         """Harvests whose length may be judged, bool (n,)."""
-        return np.isfinite(self.harvest_min) & ~self.broken & ~doubtful.beside_unclear(self)
+        return (
+            np.isfinite(self.harvest_min)
+            & self.flag("complete")
+            & ~self.broken
+            & ~doubtful.beside_unclear(self)
+        )
 
     @cached_property
     def air_c(self) -> np.ndarray:

@@ -58,8 +58,12 @@ def scraps(case: Case, usual_min: float) -> np.ndarray:
     return case.freeze_min < _SCRAP * usual_min
 
 
-def splits(case: Case, usual_min: float) -> np.ndarray:
-    """Pairs of short freezes that make a usual one with the harvest between them: it was hardly one, bool (n,)."""
+def splits(case: Case, usual_min: float, no_harvest: np.ndarray) -> np.ndarray:
+    """Pairs of short freezes that make a usual one with the harvest between them: it was hardly one, bool (n,).
+
+    no_harvest: harvests that are doubtful by themselves, bool (n,). Where they are not, only a few such pairs are
+    believed to be the record's fault.
+    """
     mask = np.zeros(case.n, bool)
     if case.n < 2:
         return mask
@@ -67,8 +71,12 @@ def splits(case: Case, usual_min: float) -> np.ndarray:
     adds_up = np.abs(first + between + second - usual_min) < _NEAR * usual_min
     short = (first < 0.85 * usual_min) & (second < 0.85 * usual_min)
     pairs = np.flatnonzero(adds_up & short & ~case.flag("after_idle")[1:])
-    if len(pairs) <= max(_FEW_SPLITS, _SPLIT_SHARE * case.n):
-        mask[pairs] = mask[pairs + 1] = True
+    plain = pairs[no_harvest[pairs]]
+    pairs = pairs[~no_harvest[pairs]]
+    if len(pairs) > max(_FEW_SPLITS, _SPLIT_SHARE * case.n):
+        pairs = pairs[:0]
+    for k in (plain, pairs):
+        mask[k] = mask[k + 1] = True
     return mask
 
 
@@ -85,7 +93,7 @@ def multiples(case: Case, usual_min: float, usual_harvest_min: float) -> np.ndar
     """Freezes as long as two usual ones with the harvest between them, or longer than that by far, bool (n,): without a
     probe on the cold side, harvests that the record missed look like this."""
     cycle = usual_min + (usual_harvest_min if np.isfinite(usual_harvest_min) else 0.0)
-    whole = np.abs(case.freeze_min - usual_min - cycle) < _NEAR * usual_min
+    whole = np.abs(case.freeze_min - usual_min - cycle) < 2 * _NEAR * usual_min
     return whole | (case.freeze_min > 2.9 * usual_min)
 
 

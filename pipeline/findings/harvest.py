@@ -59,8 +59,9 @@ def _stalled(case: Case):
     of = int((case.harvests | stalled).sum())
     at = np.flatnonzero(stalled)
     lengths = case.harvest_min[stalled]
+    confidence = _confidence(case, stalled)
     return Seen(
-        severity=_severity(case, stalled),
+        severity=_severity(case, stalled, confidence),
         title=titles[leading](count=len(at), of=of),
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
@@ -79,17 +80,17 @@ def _stalled(case: Case):
             "usual_peak_c": round(s.usual_peak_c, 1) if math.isfinite(s.usual_peak_c) else None,
             "plateau_min": _median(case.column("harvest_plateau_min")[stalled]),
         },
-        confidence=_confidence(case, stalled),
+        confidence=confidence,
         causes=_CAUSES[leading],
     )
 
 
-def _severity(case: Case, stalled: np.ndarray) -> Severity:
+def _severity(case: Case, stalled: np.ndarray, confidence: float) -> Severity:
     several = stalled.sum() >= case.thresholds["stall_act_cycles"]
     if case.timeline.get("evaporator", "suction") is None:
         # By current alone a boundary in the wrong place looks like a stall: it takes a limit that shows again and again.
         several = case.stalls.at_limit.sum() >= max(3, 0.03 * case.n)
-    if case.rare(stalled):
+    if case.rare(stalled, confidence):
         return Severity.WATCH if several else Severity.NOTE
     return Severity.ACT if several else Severity.WATCH
 

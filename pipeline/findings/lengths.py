@@ -13,7 +13,7 @@ from pipeline.findings.changes import Change, lasting_change, not_the_time_of_da
 from pipeline.findings.conditions import capacity_factor
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
-from pipeline.findings.rule import Rule, Seen, cycles_needed
+from pipeline.findings.rule import READABLE, CannotTell, Rule, Seen, cycles_needed
 from pipeline.findings.stalls import believable
 
 _LONG_SOME = phrase(
@@ -211,6 +211,8 @@ def _judge(case: Case, side: int):
         return _against_band(case, side, usual_length, edge)
     if base is None:
         return own
+    if case.timeline.get("evaporator", "suction") is None and not believable(case, case.stalls.usual_min):
+        return CannotTell(needs=READABLE())
     out = out_of_own(case, base, side)
     return _against_itself(case, side, base, out) if out.any() else None
 
@@ -300,8 +302,6 @@ def _sewn_together(case: Case, out: np.ndarray) -> bool:
     missed in them."""
     if case.timeline.get("evaporator", "suction") is not None:
         return False
-    if not believable(case, case.stalls.usual_min):
-        return True
     whole = doubtful.multiples(case, case.usual_freeze_min, case.stalls.usual_min)
     return bool((whole & out).sum() > 0.5 * out.sum())
 

@@ -11,15 +11,11 @@ from pipeline.findings import statistics
 from pipeline.findings.case import NS_PER_H, Case
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
-from pipeline.findings.rule import CannotTell, Need, Rule, Seen
+from pipeline.findings.rule import READABLE, CannotTell, Need, Rule, Seen
 from pipeline.logs.timeline import Channel
 
 _TITLE = phrase("finding.no-ice.title", "The compressor ran for {running_h} without a freeze and harvest")
 _PHASES = phrase("needs.phases", "a log that shows when the compressor runs")
-_READABLE = phrase(
-    "needs.readable-cycles",
-    "a probe on the evaporator, or a faster log: readings rise and fall as in freezes and harvests, but could not be told apart",
-)
 
 _NO_PATTERN = ("no-pattern", "")
 # Common practice, no source.
@@ -40,7 +36,7 @@ def _no_ice(case: Case):
     if longest is None:
         return None
     if longest.kind is PhaseKind.UNCLEAR and _cycles_unread(case, longest):
-        return CannotTell(needs=_READABLE())
+        return CannotTell(needs=READABLE())
     hours = sum(p.end_ns - p.start_ns for p in lost) / NS_PER_H
     of_log = hours * NS_PER_H / max(case.timeline.end_ns - case.timeline.start_ns, 1)
     return Seen(

@@ -75,6 +75,10 @@ _SPLIT = phrase(
     "needs.split", "probes in the air (or water) into and out of the condenser, or on the discharge line"
 )
 _WATER = phrase("needs.water", "a probe in the supply water, or its temperature in unit.toml")
+READABLE = phrase(
+    "needs.readable-cycles",
+    "a probe on the evaporator, or a faster log: readings rise and fall as in freezes and harvests, but could not be told apart",
+)
 _TIMED = phrase("needs.timed-harvests", "a shorter logging interval: harvests cannot be timed at this one")
 
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 _HARVEST_LEVEL = math.log(1.25)  # a lasting change of level by so much
 _LEAST_USUAL = 6
 _NOT_SHORTER = 0.85  # of the usual length: what stays cold and ends sooner was no harvest
+_NO_HARVEST = 0.3  # of the usual length: no slab lets go so soon
 _HALF_RISE = 0.6  # of the usual rise
 _BELIEVED = 0.7  # of the shortest harvest of its kind: a log whose usual one is shorter was misread
 _INTERVALS = 3.0  # of the logger, by which harvests must differ to be no trick of sampling
@@ -83,6 +84,7 @@ def stalls(case: Case) -> Stalls:
     seen = judged & (length > 2 * interval)
     never_warmed = seen & low & (length > _NOT_SHORTER * usual)
     cut = judged & (rise < _HALF_RISE * usual_rise) & (length <= _NOT_SHORTER * usual)
+    cut |= judged & (length < _NO_HARVEST * usual)
 
     short_of_peak = peak < usual_peak - max(_LEAST_PEAK_LOSS_K, _PEAK_LOSS_SHARE * abs(usual_peak))
     hung = (plateau - np.nan_to_num(usual_plateau) > t["stall_plateau_min"]) & (
