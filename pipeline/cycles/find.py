@@ -34,6 +34,8 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
         features.moved_earlier(c, d or 0, cells, running) for c, d in zip(cold_cells, delays, strict=True)
     ]
     found = segments.find_segments(timely, draw_cells, cells)
+    if timely:
+        draw_cells = [labels.believed(draw, timely, found, cells) for draw in draw_cells]
     named = labels.label(timely, draw_cells, other_cells, found, cells)
     runs = phases.merge(found, named, cells.step_s)
     # 4. Each boundary at full rate.

@@ -8,7 +8,7 @@ best phase of a segment would have been is its margin.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -42,6 +42,7 @@ KEPT = 0.5  # weight of what holds for every machine beside what this one taught
 LIKE_A_LINE = (
     0.2  # a running current that moves like a cold line (it follows the suction pressure) is believed first
 )
+GAINSAID = 2  # harvests of a cold line within one stop of the clamp that prove the clamp wrong
 MOST_DISSENT = 6.0  # nats a harvest by which a current may gainsay the cold line and still be heard with it
 SURE = 2.0  # a segment teaches when it won by this much [nats]
 
@@ -338,6 +339,29 @@ def label(
         step=step,
         evenness=evenness(state, segments),
     )
+
+
+def believed(draw: DrawCells, colds: Sequence[Course], segments: Segments, cells: Cells) -> DrawCells:
+    """`draw` without the stretches in which it reads "off" while a cold line goes on through GAINSAID or more harvests:
+    there the clamp is at fault, not the machine."""
+    off = np.nan_to_num(draw.level, nan=np.inf) < draw.off_below
+    if not off.any():
+        return draw
+    costs, at_edges = np.zeros((len(segments), 3)), np.zeros((len(segments), 3, 3))
+    for cold in colds:
+        scales = scales_of(cold, segments, cells)
+        if scales.clear:
+            more, changes = cold_costs(cold, scales, segments, cells)
+            costs, at_edges = costs + more, at_edges + changes
+    if not costs.any():
+        return draw
+    usual = np.minimum(segments.minutes[:, None] * PER_MIN, LONGEST)
+    state, _, _ = cheapest(usual + costs, change_costs(None, None, 0.0, 0, len(segments)) + at_edges, BEGIN)
+    harvest = np.r_[False, (state[1:] == HARVEST) & (state[:-1] == FREEZE)]
+    stretch = np.cumsum(np.r_[True, off[1:] != off[:-1]]) - 1
+    seen = np.bincount(stretch[segments.first[harvest]], minlength=stretch[-1] + 1)
+    wrong = off & (seen[stretch] >= GAINSAID)
+    return replace(draw, level=np.where(wrong, np.nan, draw.level)) if wrong.any() else draw
 
 
 def _sample(k: int) -> slice:
