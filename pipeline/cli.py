@@ -10,6 +10,7 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 
 from pipeline import __version__, threads
@@ -49,6 +50,8 @@ def _parser() -> argparse.ArgumentParser:
     _add_report(verbs)
     add_watch(verbs, _add_page_options, _page_options)
     add_email(verbs)
+    _add_check(verbs)
+    _add_compare(verbs)
     _add_demo(verbs)
     return parser
 
@@ -151,6 +154,114 @@ def _worst_rank(outcome) -> int:
         _RANKS.get(unit.summary.level, len(_RANKS)) for unit in outcome.units if unit.summary is not None
     ]
     return min(ranks, default=len(_RANKS))
+
+
+# check ----------------------------------------------------------------------------------------------------------------
+
+
+def _add_check(verbs) -> None:
+    verb = verbs.add_parser(
+        "check",
+        help="what is understood of logger files, before driving away",
+        description="Reads the files as one unit and says what was understood: layout, clock, interval, channels, "
+        "units, what cannot be trusted, and what the log will and will not be able to tell. Writes nothing.",
+        epilog="Exit status: 0 every file was read; 1 a file could not be read, or nothing of the unit can be used.",
+    )
+    verb.add_argument(
+        "files", metavar="FILE", type=Path, nargs="+", help="logger files of one unit, or its folder"
+    )
+    verb.add_argument(
+        "--unit", metavar="TOML", type=Path, help="the unit.toml to go by (default: the one beside them)"
+    )
+    verb.add_argument("--units", choices=["si", "us"], default="si", help="units shown: si (°C) or us (°F)")
+    verb.add_argument("--json", action="store_true", help="the same as JSON on standard output")
+    verb.set_defaults(run=_check)
+
+
+def _check(arguments) -> int:
+    from pipeline.logs.check import as_json, print_understanding, understand
+    from pipeline.logs.folder import is_log_name
+    from pipeline.unit import load_unit
+
+    files = []
+    for path in arguments.files:
+        if path.is_dir():
+            files += sorted(p for p in path.iterdir() if p.is_file() and is_log_name(p.name))
+        elif path.exists():
+            files.append(path)
+        else:
+            raise UsageError(
+                f'there is no file "{path.name}"', remedy="name logger files, or a unit's folder"
+            )
+    if not files:
+        raise UsageError("no logger files there", remedy="name logger files, or a unit's folder")
+    beside = files[0].parent / "unit.toml"
+    toml = arguments.unit or (beside if beside.is_file() else None)
+    understanding = understand(files, load_unit(files[0].resolve().parent.name, toml))
+    if arguments.json:
+        import json
+
+        print(json.dumps(as_json(understanding), ensure_ascii=False, indent=2))
+    else:
+        print_understanding(understanding, units=arguments.units)
+    return UNREAD if understanding.error or any(file.error for file in understanding.files) else DONE
+
+
+# compare --------------------------------------------------------------------------------------------------------------
+
+
+def _add_compare(verbs) -> None:
+    verb = verbs.add_parser(
+        "compare",
+        help="before and after a repair: what changed, and how sure that is",
+        description="Compares two logs of one unit, each a unit's folder or a logger file. Without LATER, the log of "
+        "EARLIER is split at a visit.",
+    )
+    verb.add_argument("earlier", metavar="EARLIER", type=Path, help="the log before")
+    verb.add_argument("later", metavar="LATER", type=Path, nargs="?", help="the log after")
+    verb.add_argument(
+        "--visit", metavar="DAY", type=_day, help="split at noon of this day, such as 2026-05-04"
+    )
+    verb.add_argument(
+        "--to", metavar="PAGE", type=Path, help="write the page here, such as before_after.html"
+    )
+    _add_page_options(verb)
+    verb.set_defaults(run=_compare)
+
+
+def _compare(arguments) -> int:
+    from pipeline.comparing import compare_places
+    from pipeline.text import say
+
+    compared = compare_places(arguments.earlier, arguments.later, visit=arguments.visit)
+    options = _page_options(arguments)
+    if arguments.to:
+        from pipeline.report import write_compare
+
+        write_compare(
+            arguments.to,
+            compared.comparison,
+            unit=compared.unit,
+            earlier=compared.earlier,
+            later=compared.later,
+            options=options,
+        )
+    print(say(compared.comparison.sentence, units=options.units))
+    for shift in compared.comparison.shifts[1:]:
+        if shift.changed:
+            print(say(shift.sentence, units=options.units))
+    if arguments.to:
+        print(f"Open {arguments.to}")
+    for problem in compared.problems:
+        print(f"icelogs: {problem}", file=sys.stderr)
+    return UNREAD if compared.problems else DONE
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a day such as 2026-05-04") from None
 
 
 # demo -----------------------------------------------------------------------------------------------------------------
