@@ -166,7 +166,9 @@ def _decoded(raw: bytes, name: str) -> tuple[bytes, str]:
     if raw[:4] in (b"\xff\xfe\0\0", b"\0\0\xfe\xff"):
         return _from_wide(raw, "utf-32", name), "UTF-32"
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return _from_sixteen_bits(raw[2:], little=raw[:1] == b"\xff", name=name), "UTF-16"
+        return _from_sixteen_bits(raw, little=raw[:1] == b"\xff", name=name).removeprefix(
+            b"\xef\xbb\xbf"
+        ), "UTF-16"
     sample = np.frombuffer(raw[: 4096 - 4096 % 2], np.uint8)
     even, odd = sample[0::2], sample[1::2]
     if len(odd) > 3 and np.mean(odd == 0) > 0.7 and np.mean(even == 0) < 0.05:
@@ -186,11 +188,11 @@ def _from_wide(raw: bytes, codec: str, name: str) -> bytes:
 
 
 def _from_sixteen_bits(raw: bytes, *, little: bool, name: str) -> bytes:
-    raw = raw[: len(raw) - len(raw) % 2]
     codec = "utf-16-le" if little else "utf-16-be"
-    low, high = (raw[_HEAD::2], raw[_HEAD + 1 :: 2]) if little else (raw[_HEAD + 1 :: 2], raw[_HEAD::2])
-    if low.isascii() and high.count(0) == len(high):  # past the head it is ASCII, which needs no decoder
-        return _from_wide(raw[:_HEAD], codec, name) + low
+    raw = raw[:-1] if len(raw) % 2 else raw
+    codes = np.frombuffer(raw, "<u2" if little else ">u2")[_HEAD // 2 :]
+    if len(codes) and codes.max() < 128:  # past the head it is ASCII, which needs no decoder
+        return b"".join((_from_wide(raw[:_HEAD], codec, name), codes.astype(np.uint8).data))
     return _from_wide(raw, codec, name)
 
 

@@ -47,6 +47,11 @@ class Grid:
     numbers: dict[int, Numbers]
     left_out: tuple[str, ...]  # lines of another width, as they stand
 
+    def let_text_go(self) -> None:
+        """Free the text of the clock columns: a quarter of all memory, and of no use once the times are known."""
+        self.text.clear()
+        pa.default_memory_pool().release_unused()
+
 
 @dataclass(frozen=True, kw_only=True)
 class Wanted:
@@ -84,18 +89,20 @@ def _try_quick(body: pa.Buffer, dialect: Dialect, wanted: Wanted) -> Grid | None
 
 def _without_repeats(text: bytes, dialect: Dialect) -> bytes | None:
     """The rows without the header (and the units row) again, as in files that were joined; None where it is not."""
-    line = dialect.header_line
-    if not line or text.find(b"\n" + line, dialect.data_at, dialect.data_end) < 0:
+    line, at, end = dialect.header_line, dialect.data_at, dialect.data_end
+    found = text.find(b"\n" + line, at, end) if line else -1
+    if found < 0:
         return None
-    body = text[dialect.data_at : dialect.data_end]
     units = rb"(?:" + re.escape(dialect.units_line) + rb"\r?\n)?" if dialect.units_line else b""
     repeat = re.compile(re.escape(line) + rb"\r?\n" + units)
-    pieces, at = [], 0
-    while (found := body.find(b"\n" + line, at)) >= 0:
-        pieces.append(body[at : found + 1])
-        match = repeat.match(body, found + 1)
+    view = memoryview(text)
+    pieces = []
+    while found >= 0:
+        pieces.append(view[at : found + 1])
+        match = repeat.match(text, found + 1)
         at = match.end() if match else found + 1
-    return b"".join([*pieces, body[at:]])
+        found = text.find(b"\n" + line, at, end)
+    return b"".join([*pieces, view[at:end]])
 
 
 class _Doubtful(Exception):
@@ -118,7 +125,7 @@ class _Rows:
 def _parse(
     body: pa.Buffer, dialect: Dialect, types: dict[str, pa.DataType], nulls: list[str], rows: _Rows
 ) -> pa.Table:
-    return pacsv.read_csv(
+    table = pacsv.read_csv(
         pa.BufferReader(body),
         read_options=pacsv.ReadOptions(
             column_names=[f"f{i}" for i in range(dialect.fields)], block_size=BLOCK_BYTES
@@ -137,6 +144,8 @@ def _parse(
             check_utf8=False,
         ),
     )
+    pa.default_memory_pool().release_unused()  # the parser's own buffers: more than the columns
+    return table
 
 
 def _quick(body: pa.Buffer, dialect: Dialect, wanted: Wanted, nulls: list[str]) -> Grid:
@@ -178,6 +187,7 @@ def _quick(body: pa.Buffer, dialect: Dialect, wanted: Wanted, nulls: list[str]) 
         # Arrow takes a time that lost its seconds for a whole minute: where rows are out of order they are looked at closer
         times = _parse(body, dialect, {f"f{wanted.iso}": pa.binary()}, ["\0"], _Rows(1000))
         stamps, text = None, {wanted.iso: _cells(times[f"f{wanted.iso}"])}
+    pa.default_memory_pool().release_unused()
     return Grid(rows=found, stamps_ns=stamps, text=text, numbers=numbers, left_out=tuple(rows.lines))
 
 

@@ -157,7 +157,7 @@ def _start_ns(around: Surroundings) -> tuple[int | None, dict[str, str], tuple[T
     raw = np.frombuffer(text.encode(), np.uint8)
     stamps = parse([CellBlock(data=raw, starts=np.array([0]), ends=np.array([len(raw)]))])
     order, note = _order_of(stamps, around, np.zeros(1, np.int64))
-    days, there = _days(stamps, order)
+    days, there = _days_of_stretches(stamps, order)
     if not there.all() or not stamps.possible.all():
         raise _impossible(
             text, around, around.text.count(b"\n", 0, max(0, around.text.find(text.encode()))) + 1
@@ -188,20 +188,22 @@ def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
     if plan.kind == "time-of-day":
         return _from_time_of_day(timed, rows, around)
     order, notes = _order_of(dated, around, clock)
-    days, there = _days(dated, order)
-    good = there & dated.possible & timed.possible
+    days, there = _days_of_stretches(dated, order)
+    possible = dated.possible & timed.possible
     if plan.kind == "date+time":
-        good &= clock <= DAY_NS
-    if not good.all():
+        possible &= clock <= DAY_NS
+    if not (there.all() and possible.all()):
+        good = possible & _spread(there, dated)
         row = int(np.flatnonzero(~good)[0])
-        raw_row = row if rows is None else int(rows[row])
-        cells = [cell_at(grid.text[i], raw_row) for i in plan.columns]
-        bad = cells[0] if len(cells) == 1 or not there[row] else cells[1]
+        cells = [cell_at(grid.text[i], row if rows is None else int(rows[row])) for i in plan.columns]
+        bad = cells[0] if len(cells) == 1 or possible[row] else cells[1]
         raise _impossible(
             bad.decode("utf-8", "replace").strip(), around, line_of(around.text, bad, around.data_at)
         )
-    local = days * DAY_NS + clock
-    utc, more, zone = _zoned(local, timed if timed.offset_s is not None else dated, around)
+    grid.let_text_go()
+    local = _spread(days * DAY_NS, dated)
+    local += clock
+    utc, more, zone = _zoned(local, timed, around)
     about = {
         "clock": "date and time" if plan.kind == "stamp" else "date and time apart",
         "date_format": _format_name(dated, order),
@@ -209,8 +211,8 @@ def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
     other = None
     if notes and notes[-1].key == "logs.note.date_order_open":
         swapped = "month-first" if order == "day-first" else "day-first"
-        other_days, _ = _days(dated, swapped)
-        other = _zoned(other_days * DAY_NS + clock, timed, around)[0]
+        other_days, _ = _days_of_stretches(dated, swapped)
+        other = _zoned(_spread(other_days * DAY_NS, dated) + clock, timed, around)[0]
     resolution = min(timed.resolution_ns, 60 * SECOND_NS)
     return Moments(
         utc_ns=utc,
@@ -311,21 +313,19 @@ def _local_to_utc(
     return utc, notes, {"zone": zone.key}
 
 
-def _days(stamps: Stamps, order: str) -> tuple[np.ndarray, np.ndarray]:
-    """(days since 1970, is there such a day), a row each."""
-    days, there = _days_of_stretches(stamps, order)
-    counts = np.diff(np.append(stamps.day_starts, stamps.parts.shape[1]))
-    return np.repeat(days, counts), np.repeat(there, counts)
-
-
 def _days_of_stretches(stamps: Stamps, order: str) -> tuple[np.ndarray, np.ndarray]:
-    """The same, for each stretch of rows with one date."""
-    parts = stamps.parts[:, stamps.day_starts]
+    """(days since 1970, is there such a day), for each stretch of rows with one date."""
+    parts = stamps.parts[:, stamps.day_starts].astype(np.int32)
     if stamps.date == "ymd":
         return days_since_1970(*parts)
     y, m, d = ORDERS[order]
     year = parts[y] if stamps.wide_year else parts[y] + 2000
     return days_since_1970(year, parts[m], parts[d])
+
+
+def _spread(of_stretches: np.ndarray, stamps: Stamps) -> np.ndarray:
+    """What holds for each stretch of rows with one date, a row each."""
+    return np.repeat(of_stretches, np.diff(np.append(stamps.day_starts, stamps.parts.shape[1])))
 
 
 def _order_of(stamps: Stamps, around: Surroundings, clock: np.ndarray) -> tuple[str, tuple[Text, ...]]:

@@ -77,7 +77,6 @@ def _read_log(content: Content, unit: Unit) -> FileTable:
         local_signs=_local_signs(dialect, head),
     )
     moments = read_moments(grid, plan, around)
-    grid.text.clear()  # a quarter of all memory
     notes = [*content.notes, *_notes_on_rows(content, dialect, grid, moments), *moments.notes]
     sequence = in_sequence(moments.utc_ns, resolution_ns=moments.resolution_ns)
     rows = _composed(moments.rows, sequence.rows)

@@ -40,7 +40,7 @@ class CellBlock:
 class Stamps:
     """A column of times, part by part; arrays are (n,).
 
-    `parts` (3, n) int32 are year, month, day where `date` is "ymd" or "named"; as they stand where it is "order".
+    `parts` (3, n) int16 are year, month, day where `date` is "ymd" or "named"; as they stand where it is "order".
     `clock_ns` is the time since midnight; hours above 24 are kept (elapsed time), `possible` marks what can be a time
     of day. `ok` is False where the cell is no time at all.
     """
@@ -77,17 +77,11 @@ class Stamps:
 def parse(blocks: Sequence[CellBlock]) -> Stamps:
     """The times in a column of text. Raises ValueError where its rows are too unlike each other to be times."""
     n = sum(len(b.starts) for b in blocks)
-    into = _Columns(
-        parts=np.zeros((3, n), np.int32),
-        clock=np.zeros(n, np.int64),
-        offset=np.full(n, NO_ZONE, np.int32),
-        ok=np.zeros(n, bool),
-        possible=np.ones(n, bool),
-    )
+    into = _Columns(n)
     shapes: dict[Shape, int] = {}
     at = 0
     for block in blocks:
-        _parse_block(block, into.rows(at, at + len(block.starts)), shapes)
+        _parse_block(block, into, at, shapes)
         at += len(block.starts)
     kinds: dict[str, int] = {}
     for shape, rows in shapes.items():
@@ -96,44 +90,52 @@ def parse(blocks: Sequence[CellBlock]) -> Stamps:
     if len(kinds) > 1:  # rows in another style than most of the column are no times of this column
         _drop_other_kinds(blocks, into.ok, kind)
     mine = [s for s in shapes if s.kind == kind]
-    first = int(np.argmax(into.ok)) if n else 0
+    parts = np.broadcast_to(np.int16(0), (3, n)) if into.parts is None else into.parts
     return Stamps(
         date=kind.partition(",")[0],
         has_time=any(s.hour is not None for s in mine),
-        parts=into.parts,
-        clock_ns=into.clock,
-        offset_s=into.offset,
+        parts=parts,
+        clock_ns=np.broadcast_to(np.int64(0), n) if into.clock is None else into.clock,
+        offset_s=np.broadcast_to(NO_ZONE, n) if into.offset is None else into.offset,
         ok=into.ok,
         possible=into.possible,
         resolution_ns=min((_resolution(s) for s in mine), default=60 * SECOND_NS),
         wide_year=all(s.wide_year for s in mine),
-        example=cell_at(blocks, first).decode("utf-8", "replace").strip() if n else "",
+        example=cell_at(blocks, int(np.argmax(into.ok))).decode("utf-8", "replace").strip() if n else "",
         named=any(s.date == "named" for s in mine),
-        day_starts=_day_starts(into.parts),
+        day_starts=_day_starts(parts),
     )
 
 
-@dataclass(frozen=True, kw_only=True)
 class _Columns:
-    """The columns being filled."""
+    """The columns being filled; one that no row needs takes no memory."""
 
-    parts: np.ndarray
-    clock: np.ndarray
-    offset: np.ndarray
-    ok: np.ndarray
-    possible: np.ndarray
+    def __init__(self, n: int) -> None:
+        self.n = n
+        self.parts: np.ndarray | None = None
+        self.clock: np.ndarray | None = None
+        self.offset: np.ndarray | None = None
+        self.ok = np.zeros(n, bool)
+        self.possible = np.ones(n, bool)
 
-    def rows(self, a: int, b: int) -> _Columns:
-        return _Columns(
-            parts=self.parts[:, a:b],
-            clock=self.clock[a:b],
-            offset=self.offset[a:b],
-            ok=self.ok[a:b],
-            possible=self.possible[a:b],
-        )
+    def fill(self, where: slice | np.ndarray, shape: Shape, fields: _Fields) -> None:
+        if shape.date:
+            if self.parts is None:
+                self.parts = np.zeros((3, self.n), np.int16)
+            self.parts[:, where] = fields.parts
+        if shape.hour is not None:
+            if self.clock is None:
+                self.clock = np.zeros(self.n, np.int64)
+            self.clock[where] = fields.clock_ns
+        if shape.offset_s is not None:
+            if self.offset is None:
+                self.offset = np.full(self.n, NO_ZONE, np.int32)
+            self.offset[where] = shape.offset_s
+        self.possible[where] = fields.possible
+        self.ok[where] = True
 
 
-def _parse_block(block: CellBlock, into: _Columns, shapes: dict[Shape, int]) -> None:
+def _parse_block(block: CellBlock, into: _Columns, at: int, shapes: dict[Shape, int]) -> None:
     n = len(block.starts)
     lengths = block.ends - block.starts
     even = n > 0 and bool((lengths == lengths[0]).all())
@@ -155,17 +157,11 @@ def _parse_block(block: CellBlock, into: _Columns, shapes: dict[Shape, int]) -> 
                 continue
             same = _matches(here, shape)
             if same.all():
-                where = slice(None) if len(left) == n else rows[left]
+                where = slice(at, at + n) if len(left) == n else rows[left] + at
                 left = left[:0]
             else:
-                here, where, left = here[:, same], rows[left[same]], left[~same]
-            fields = _fields(here, shape)
-            into.parts[:, where] = fields.parts
-            into.clock[where] = fields.clock_ns
-            into.possible[where] = fields.possible
-            into.ok[where] = True
-            if shape.offset_s is not None:
-                into.offset[where] = shape.offset_s
+                here, where, left = here[:, same], rows[left[same]] + at, left[~same]
+            into.fill(where, shape, _fields(here, shape))
             shapes[shape] = shapes.get(shape, 0) + here.shape[1]
 
 
@@ -191,6 +187,8 @@ def cell_at(blocks: Sequence[CellBlock], row: int) -> bytes:
 def _day_starts(parts: np.ndarray) -> np.ndarray:
     if not parts.shape[1]:
         return np.empty(0, np.intp)
+    if not parts.strides[1]:  # no dates at all
+        return np.zeros(1, np.intp)
     change = parts[2, 1:] != parts[2, :-1]
     change |= parts[1, 1:] != parts[1, :-1]
     change |= parts[0, 1:] != parts[0, :-1]
