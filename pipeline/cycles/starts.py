@@ -18,62 +18,69 @@ FAILED_RUN_S = (
     20.0  # a motor that starts runs on; a protector drops a stalled one within seconds (common practice)
 )
 INRUSH_WITHIN_S = 3.0  # starting current is over by then (common practice, no source)
+STARTING = 1.15  # a starting current is above the running one by more than this
 SHOWS_INRUSH_S = 2.0  # a slower logger meets the inrush by luck only
 
 
 def starts_of_draw(draw: DrawCells) -> dict[str, np.ndarray]:
-    """Starts on a clamp: columns of START_COLUMNS but the temperatures; `bracket_s` is the time between the last
-    reading off and the first on [s]."""
+    """Starts on a clamp: the columns of START_COLUMNS but the temperatures."""
     trace = draw.trace
     channel = trace.channel
     if channel.trusted.all():
         time_ns, raw = channel.time_ns, channel.values
     else:
         time_ns, raw = channel.time_ns[channel.trusted], channel.values[channel.trusted]
-    on = raw >= draw.off_below
-    turns = np.flatnonzero(on[1:] != on[:-1]) + 1
-    limit_ns = int(max(GAP_INTERVALS * trace.interval_s, GAP_LEAST_S) * 1e9)
-    ups = turns[on[turns]]
-    ends = np.append(turns, len(raw))
-    stops = ends[np.searchsorted(ends, ups, side="right")]
-    inrush_n = max(2, round(INRUSH_WITHIN_S / trace.interval_s))
-    peaks = np.array([raw[u : min(u + inrush_n, s)].max() for u, s in zip(ups, stops, strict=True)])
-    run_s = (time_ns[np.minimum(stops, len(raw) - 1)] - time_ns[ups]) * 1e-9
-    seen_end = stops < len(raw)
-    drawn = peaks >= 1.15 * draw.running  # starting current
-    quick = trace.interval_s <= FAILED_RUN_S / 4
-    failed = quick & seen_end & (run_s <= FAILED_RUN_S) & drawn
-    # One reading up and down again without starting current is a spike, and a dip of one reading no stop.
-    real = failed | ~seen_end | (stops - ups > 1)
-    ups, stops, peaks, failed, seen_end = (x[real] for x in (ups, stops, peaks, failed, seen_end))
-    previous = np.r_[-1, np.where(seen_end, stops, len(raw) - 1)[:-1]] if len(ups) else np.empty(0, np.int64)
-    off_from = np.where(previous >= 0, previous, 0)
-    dip = (
-        (previous >= 0) & (ups - previous < 2) & ~failed & ~np.r_[False, failed[:-1]]
-        if len(ups)
-        else np.empty(0, bool)
-    )
-    keep = ~dip
-    ups, stops, peaks, failed, seen_end, previous, off_from = (
-        x[keep] for x in (ups, stops, peaks, failed, seen_end, previous, off_from)
-    )
-    bracket_ns = time_ns[ups] - time_ns[ups - 1]
-    known = bracket_ns <= limit_ns
-    ups, stops, peaks, failed, seen_end, previous, off_from, bracket_ns = (
-        x[known] for x in (ups, stops, peaks, failed, seen_end, previous, off_from, bracket_ns)
-    )
-    start_ns = time_ns[ups] - bracket_ns // 2
-    stop_ns = time_ns[np.minimum(stops, len(raw) - 1)]
-    off_min = np.where(previous >= 0, (start_ns - time_ns[off_from]) * 1e-9 / 60, np.nan)
-    shows = (trace.interval_s <= SHOWS_INRUSH_S) & (peaks >= 1.15 * draw.running) | failed
+    n = len(raw)
+    first, stop, failed = _runs_of(raw >= draw.off_below, raw, time_ns, draw)
+    begun = first > 0  # a run that the log begins with was not seen to start
+    before = np.r_[-1, stop[:-1]]
+    bracket_ns = time_ns[first] - time_ns[np.maximum(first - 1, 0)]
+    # Where the readings pause before a run, its start was not seen either.
+    seen = begun & (bracket_ns <= max(GAP_INTERVALS * trace.interval_s, GAP_LEAST_S) * 1e9)
+    first, stop, failed, before, bracket_ns = (x[seen] for x in (first, stop, failed, before, bracket_ns))
+    start_ns = time_ns[first] - bracket_ns // 2
+    run_ns = time_ns[np.minimum(stop, n - 1)] - start_ns
+    off_ns = start_ns - time_ns[np.maximum(before, 0)]
+    peaks = _peaks(raw, first, stop, trace.interval_s)
+    shown = failed | (trace.interval_s <= SHOWS_INRUSH_S) & (peaks >= STARTING * draw.running)
     return {
         "start_ns": start_ns,
-        "off_before_min": off_min,
-        "run_min": np.where(seen_end, (stop_ns - start_ns) * 1e-9 / 60, np.nan),
-        "inrush_a": np.where(shows & (channel.unit == "A"), peaks, np.nan),
+        "off_before_min": np.where(before >= 0, off_ns * 1e-9 / 60, np.nan),
+        "run_min": np.where(stop < n, run_ns * 1e-9 / 60, np.nan),
+        "inrush_a": np.where(shown & (channel.unit == "A"), peaks, np.nan),
         "failed": failed,
-        "bracket_s": bracket_ns * 1e-9,
     }
+
+
+def _runs_of(
+    on: np.ndarray, raw: np.ndarray, time_ns: np.ndarray, draw: DrawCells
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Runs of the compressor as indices, first reading and one past the last, and which of them failed to start.
+
+    One reading up and down again is a spike unless it carries starting current; one reading down and up again no stop.
+    """
+    n = len(on)
+    turns = np.flatnonzero(on[1:] != on[:-1]) + 1
+    edges = np.concatenate([[0] if n and on[0] else [], turns, [n] if n and on[-1] else []]).astype(np.int64)
+    first, stop = edges[::2], edges[1::2]
+    interval_s = draw.trace.interval_s
+    lasted_s = (time_ns[np.minimum(stop, n - 1)] - time_ns[first]) * 1e-9
+    drawn = _peaks(raw, first, stop, interval_s) >= STARTING * draw.running
+    failed = drawn & (lasted_s <= FAILED_RUN_S) & (stop < n) & (interval_s <= FAILED_RUN_S / 4)
+    real = failed | (stop - first > 1) | (first == 0) | (stop == n)
+    first, stop, failed = first[real], stop[real], failed[real]
+    if len(first) < 2:
+        return first, stop, failed
+    apart = np.r_[True, (first[1:] - stop[:-1] > 1) | failed[1:] | failed[:-1]]
+    return first[apart], stop[np.r_[apart[1:], True]], failed[apart]
+
+
+def _peaks(raw: np.ndarray, first: np.ndarray, stop: np.ndarray, interval_s: float) -> np.ndarray:
+    """Highest reading of each run while a starting current can last."""
+    within = max(2, round(INRUSH_WITHIN_S / interval_s))
+    return np.array(
+        [raw[a : min(a + within, b)].max() for a, b in zip(first.tolist(), stop.tolist(), strict=True)]
+    )
 
 
 def starts_of_phases(starts_ns: np.ndarray, off_ns: np.ndarray, run_ns: np.ndarray) -> dict[str, np.ndarray]:

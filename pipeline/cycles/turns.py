@@ -126,7 +126,7 @@ def _course(lag_s: float, line: tuple[float, bool], box_s: float) -> tuple[np.nd
     for node_s in (line[0], *(lag_s * share for share in NODE_SHARES)):
         if node_s > 0.3 * fine:
             keep = np.exp(-fine / node_s)
-            course = lfilter([1 - keep], [1, -keep], course)
+            course = lfilter([(1 - keep) / 2, (1 - keep) / 2], [1, -keep], course)
     if box_s > fine:
         width = max(1, round(box_s / fine))
         total = np.cumsum(np.concatenate([np.zeros(width), course]))
