@@ -19,10 +19,9 @@ from pipeline.unit import Unit
 NS_PER_MIN = 60_000_000_000
 NS_PER_H = 3_600_000_000_000
 NS_PER_DAY = 86_400_000_000_000
-_CERTAIN = 0.95
-_WHOLE_HARVEST = (
-    0.7  # of the usual length; two harvests this close to it make a repeat: common practice, no source
-)
+# Common practice, no source.
+_CERTAIN = 0.95  # confidence that a single odd cycle must have to be more than a note
+_WHOLE_HARVEST = 0.7  # of the usual length; two harvests this close to it make a repeat
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -139,14 +138,9 @@ class Case:
         that began with ice left by a stalled harvest, bool (n,)."""
         after_stall = np.zeros(self.n, bool)
         after_stall[1:] = (self.stalls.stalled | self.stalls.doubtful | self.repeats)[:-1]
-        ok = (
-            np.isfinite(self.freeze_min)
-            & self.flag("complete")
-            & ~self.broken
-            & ~self.flag("after_idle")
-            & ~self.misread
-        )
-        return ok & ~self.repeats & ~self.stalls.doubtful & ~self.stalls.hidden & ~after_stall
+        whole = np.isfinite(self.freeze_min) & self.flag("complete") & ~self.broken
+        alike = ~self.flag("after_idle") & ~self.repeats & ~after_stall
+        return whole & alike & ~self.misread & ~self.stalls.doubtful & ~self.stalls.hidden
 
     @cached_property
     def stalls_aside(self) -> np.ndarray:
@@ -161,12 +155,10 @@ class Case:
     @cached_property
     def harvests(self) -> np.ndarray:
         """Harvests whose length may be judged, bool (n,)."""
-        return (
-            np.isfinite(self.harvest_min)
-            & self.flag("complete")
-            & ~self.broken
-            & ~doubtful.beside_unclear(self)
-        )
+        if not self.record.harvests_timed:
+            return np.zeros(self.n, bool)
+        whole = np.isfinite(self.harvest_min) & self.flag("complete")
+        return whole & ~self.broken & ~doubtful.beside_unclear(self)
 
     @cached_property
     def air_c(self) -> np.ndarray:
@@ -205,12 +197,6 @@ class Case:
             harvest_ns=self.harvest_ns,
             air_c=self.air_c,
         )
-
-    @cached_property
-    def running_h(self) -> float:
-        """Hours in which the compressor ran, as far as the record can tell."""
-        running = (PhaseKind.FREEZE, PhaseKind.HARVEST)
-        return sum(p.end_ns - p.start_ns for p in self.record.phases if p.kind in running) / NS_PER_H
 
     def hours(self, *kinds: PhaseKind) -> float:
         """Hours of the log in phases of these kinds."""

@@ -66,9 +66,7 @@ def baseline(case: Case) -> Baseline:
     if moved is not None:
         since, late = moved.first, moved.late
         early = usual & ~late
-        if (
-            early.sum() < _LEAST_USUAL
-        ):  # a drift from the start: its first quarter is the best standard there is
+        if early.sum() < _LEAST_USUAL:  # a drift from the start: no better standard than its first quarter
             at = np.flatnonzero(usual)
             early = np.isin(np.arange(case.n), at[: max(_LEAST_USUAL, len(at) // 4)])
         usual = early if moved.kind == "drift" or _earlier_is_usual(case, moved) else late

@@ -305,13 +305,6 @@ def _ranks(y: np.ndarray) -> np.ndarray:
     return (last - (counts - 1) / 2)[inverse]
 
 
-def line_explains(x: np.ndarray, y: np.ndarray) -> float:
-    """The share of the squared deviation of `y` that the least-squares line over `x` takes away, 0…1."""
-    dx, dy = x - x.mean(), y - y.mean()
-    power = float(dx @ dx) * float(dy @ dy)
-    return float(dx @ dy) ** 2 / power if power > 0 else 0.0
-
-
 def episodes(mask: np.ndarray, *, bridge: int = 0) -> list[tuple[int, int]]:
     """Runs of True in `mask` as (first, last) indices; runs with at most `bridge` False between them are one."""
     hits = np.flatnonzero(mask)
