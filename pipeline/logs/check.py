@@ -305,6 +305,7 @@ def print_understanding(
     understanding: Understanding, console: Console | None = None, *, units: str = "si"
 ) -> None:
     """The tables of `icelogs check` on a terminal. What stands in a log is shown as it is, never as markup."""
+    from rich import box
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text as Plain
@@ -312,20 +313,30 @@ def print_understanding(
     console = console or Console()
 
     def table(title: str, *columns: str) -> Table:
-        made = Table(title=title, title_justify="left", header_style="bold", expand=False)
+        made = Table(
+            title=title, title_justify="left", header_style="bold", expand=False, box=box.SIMPLE_HEAD
+        )
         for column in columns:
-            made.add_column(column, overflow="fold")
+            made.add_column(
+                column,
+                overflow="fold",
+                no_wrap=column in ("from", "to", "rows", "every", "lowest", "highest", "code"),
+            )
         return made
 
     files = table(f"Files of {understanding.unit}", "file", "rows", "every", "from", "to", "layout")
     for file in understanding.files:
-        if file.error:
-            files.add_row(Plain(file.name), "–", "–", "–", "–", Plain(file.error, style="red"))
-        else:
+        if not file.error:
             every = "–" if file.interval_s is None else f"{file.interval_s:g} s"
             layout = Plain(_layout(file.dialect or {}))
-            files.add_row(Plain(file.name), str(file.rows), every, file.start, file.end, layout)
-    console.print(files)
+            files.add_row(
+                Plain(file.name), str(file.rows), every, _short(file.start), _short(file.end), layout
+            )
+    if files.row_count:
+        console.print(files)
+    for file in understanding.files:
+        if file.error:
+            console.print(Plain(f"not read: {file.error}", style="red"))
     if understanding.error:
         console.print(Plain(understanding.error, style="red"))
         return
@@ -348,13 +359,13 @@ def print_understanding(
             show(name, c.lowest, units=units),
             show(name, c.highest, units=units),
             Plain(f"{c.trusted_pct:.1f} %" + (f" ({objections})" if objections else "")),
-            sure if c.role != "other" else "–",
+            Plain(sure if c.role != "other" else "–"),
         )
     console.print(channels)
     if understanding.doubts:
         doubts = table("What can't be believed", "code", "from", "to", "what")
         for d in understanding.doubts:
-            doubts.add_row(d["code"], d["start"], d["end"], Plain(d["what"]))
+            doubts.add_row(d["code"], _short(d["start"]), _short(d["end"]), Plain(d["what"]))
         console.print(doubts)
     answers = table("What a report on this will be able to tell", "question", "", "why")
     for answer in understanding.answers:
@@ -363,6 +374,11 @@ def print_understanding(
     for file in understanding.files:
         for note in file.notes:
             console.print(Plain(f"{file.name}: {note}"))
+
+
+def _short(moment: str) -> str:
+    """Date and time to the minute, in the unit's time zone."""
+    return moment[:16].replace("T", " ")
 
 
 def _layout(dialect: Mapping[str, Any]) -> str:

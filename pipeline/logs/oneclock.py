@@ -79,20 +79,24 @@ def on_one_clock(
         )
         if offset is None:
             continue
-        if not _proven(offset, log, (marks[reference][0], marks[n][0]), limits):
+        if not _proven(offset, (logs[reference], log), (marks[reference][0], marks[n][0]), limits):
             continue
         result[n] = _shifted(log, offset, origin)
         doubts.append(_doubt(log, logs[reference], offset))
     return result, doubts
 
 
-def _proven(offset: Offset, log: LoggerLog, kinds: tuple[str, str], limits: Mapping[str, float]) -> bool:
-    """Whether the offset can't be the lag of a clip: a temperature that is late proves little, one that is early much."""
-    span_days = (int(log.time_ns[-1]) - int(log.time_ns[0])) / DAY_NS
+def _proven(
+    offset: Offset, logs: tuple[LoggerLog, LoggerLog], kinds: tuple[str, str], limits: Mapping[str, float]
+) -> bool:
+    """Whether the offset can't be the lag of a clip, or a reading or two of a slow logger: a temperature that is late
+    proves little, one that is early much."""
+    span_days = (int(logs[1].time_ns[-1]) - int(logs[1].time_ns[0])) / DAY_NS
     half_drift = abs(offset.drift_s_per_day) * span_days / 2
     temperature_late = offset.offset_s > 0 if kinds[1] == "cold" else offset.offset_s < 0
     least = limits["offset_late_s"] if temperature_late and kinds[0] != kinds[1] else limits["offset_s"]
-    return abs(offset.offset_s) + half_drift > max(least, 2.0 * offset.uncertainty_s)
+    sampled = 1.5 * sum(log.sources[0].interval_s for log in logs)
+    return abs(offset.offset_s) + half_drift > max(least, sampled, 2.0 * offset.uncertainty_s)
 
 
 def _moved_by_toml(log: LoggerLog, unit: Unit) -> tuple[LoggerLog, bool]:
