@@ -1,0 +1,76 @@
+"""The documents say what the program does: codes, keys, roles, verbs, benchmarks, commands."""
+
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+from pydantic import BaseModel
+
+from pipeline.findings import thresholds
+from pipeline.unit import ROLES, Client, Unit
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def example() -> dict:
+    return tomllib.loads(re.search(r"## unit\.toml.*?```toml\n(.*?)```", README, re.S)[1])
+
+
+def keys_of(model: type[BaseModel]) -> set[str]:
+    return set(model.model_fields)
+
+
+def test_the_example_of_unit_toml_is_taken_as_it_stands():
+    unit = Unit(name="lantern-bar", **example())
+    assert thresholds.resolve(unit)
+
+
+def test_the_example_of_unit_toml_shows_every_key():
+    table = example()
+    assert set(table) == keys_of(Unit) - {"name"}
+    for key in ("nameplate", "measured", "expected", "clock"):
+        assert set(table[key]) == keys_of(Unit.model_fields[key].annotation), key
+    assert set(table["client"]) == keys_of(Client)
+
+
+def test_every_role_stands_in_the_readme():
+    assert [role for role in ROLES if f"`{role}`" not in README] == []
+
+
+def test_every_code_that_the_rules_and_doubts_use_stands_in_the_readme_and_the_other_way_round():
+    table = README.split("### What can be found")[1].split("### What a log cannot tell")[0]
+    told = {
+        code
+        for row in re.findall(r"^\| (`[^|]*) \|", table, re.M)
+        for code in re.findall(r"`([a-z-]+)`", row)
+    }
+    rooms = [*(ROOT / "pipeline" / "findings").glob("*.py"), *(ROOT / "pipeline" / "logs").glob("*.py")]
+    sources = "".join(path.read_text("utf-8") for path in rooms)
+    named = set(re.findall(r'code="([a-z-]+)"', sources))
+    assert named <= told
+    assert [code for code in sorted(told) if f'"{code}"' not in sources] == []
+
+
+@pytest.mark.parametrize("verb", ["report", "check", "compare", "watch", "email", "demo"])
+def test_every_verb_has_help_and_stands_in_the_readme(verb):
+    done = subprocess.run([sys.executable, "-m", "pipeline", verb, "--help"], capture_output=True, text=True)
+    assert done.returncode == 0
+    assert len(done.stdout.splitlines()) > 8
+    assert f"`icelogs {verb} " in README
+
+
+def test_every_benchmark_that_can_be_run_stands_in_developers():
+    runnable = [p.stem for p in (ROOT / "tests" / "bench").glob("*.py") if "__main__" in p.read_text("utf-8")]
+    assert [name for name in sorted(runnable) if f"`{name}`" not in DEVELOPERS] == []
+
+
+def test_the_ci_script_runs_the_test_command_of_the_readme():
+    commands = re.findall(r"<!-- the test command -->\n```sh\n(python3 .*)\n```", README)
+    assert len(commands) == 1
+    assert "pytest" in commands[0]
+    assert "the test command" in (ROOT / ".ci" / "run").read_text(encoding="utf-8")
