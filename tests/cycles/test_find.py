@@ -1,5 +1,6 @@
 """What `find_cycles` makes of whole logs. Tolerance of a boundary: max(20 s, 1.5 intervals)."""
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -43,9 +44,7 @@ def test_phases_touch_and_cover_the_log():
     phases = find_cycles(log.timeline, UNIT).phases
     assert phases[0].start_ns == log.timeline.start_ns
     assert phases[-1].end_ns == log.timeline.end_ns
-    assert all(
-        a.end_ns == b.start_ns and a.start_ns < a.end_ns for a, b in zip(phases[:-1], phases[1:], strict=True)
-    )
+    assert all(a.end_ns == b.start_ns and a.start_ns < a.end_ns for a, b in itertools.pairwise(phases))
 
 
 @pytest.mark.parametrize("roles", [("evaporator",), ("current",), ("evaporator", "current")])

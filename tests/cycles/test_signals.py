@@ -1,0 +1,74 @@
+"""Spikes, noise, cells and gaps."""
+
+import numpy as np
+import pytest
+
+from pipeline.cycles.signals import cell_means, despiked, lay_cells, median_of_three, noise_of, trace_of
+from tests.cycles.plain_machine import START_NS, channel
+
+SECOND = 1_000_000_000
+
+
+def wave(n=600):
+    return 10.0 * np.sin(np.arange(n) / 40.0)
+
+
+def test_the_median_of_three_equals_the_plain_one():
+    values = np.random.default_rng(0).standard_normal(50)
+    plain = [values[0], *(np.median(values[i - 1 : i + 2]) for i in range(1, 49)), values[-1]]
+    assert np.allclose(median_of_three(values), plain)
+
+
+@pytest.mark.parametrize("width", [1, 2, 3, 4])
+@pytest.mark.parametrize("interval_s", [1.0, 5.0, 20.0])
+def test_a_spike_of_up_to_four_readings_is_taken_out(width, interval_s):
+    values = wave()
+    spiked = values.copy()
+    spiked[300 : 300 + width] += 40.0
+    assert np.abs(despiked(spiked, interval_s, stops=False) - values).max() < 1.0
+
+
+def test_a_level_that_stays_is_no_spike():
+    values = np.repeat([0.0, 8.0], 200) + 0.01 * np.random.default_rng(0).standard_normal(400)
+    assert np.abs(despiked(values, 10.0, stops=True) - values).max() == 0.0
+
+
+def test_a_current_gone_for_half_a_minute_is_kept_as_a_stop():
+    values = np.full(400, 8.0) + 0.05 * np.random.default_rng(0).standard_normal(400)
+    values[200:203] = 0.0
+    assert despiked(values, 10.0, stops=True)[201] == 0.0
+    assert despiked(values, 2.0, stops=True)[201] > 7.0
+
+
+@pytest.mark.parametrize("sigma", [0.05, 0.3, 2.0])
+def test_noise_is_measured_on_a_slope(sigma):
+    values = 0.4 * np.arange(5000) + sigma * np.random.default_rng(1).standard_normal(5000)
+    assert noise_of(values, 0.0) == pytest.approx(sigma, rel=0.1)
+
+
+def test_noise_is_never_less_than_rounding_makes():
+    # A rounding error is even over a step: its standard deviation is step / √12.
+    assert noise_of(np.round(wave() * 2) / 2, 0.5) >= 0.5 / np.sqrt(12)
+
+
+def test_cells_do_not_reach_over_a_gap():
+    time_ns = START_NS + np.r_[np.arange(100), np.arange(400, 500)] * 10 * SECOND
+    trace = trace_of(channel("evaporator", time_ns, np.arange(200.0), 10.0))
+    cells = lay_cells([trace])
+    assert len(cells.span_first) == 2
+    assert len(cells) == 200
+    assert np.isfinite(cell_means(trace, cells)).all()
+
+
+def test_an_uneven_clock_leaves_no_cell_empty():
+    late = np.random.default_rng(2).uniform(-0.1, 0.1, 500) * 30
+    time_ns = START_NS + ((np.arange(500) * 30 + late) * SECOND).astype(np.int64)
+    trace = trace_of(channel("evaporator", time_ns, wave(500), 30.0))
+    assert np.isfinite(cell_means(trace, lay_cells([trace]))).all()
+
+
+def test_cell_means_equal_the_plain_means():
+    trace = trace_of(channel("evaporator", START_NS + np.arange(1000) * SECOND, wave(1000), 1.0))
+    cells = lay_cells([trace])
+    plain = trace.values[:1000].reshape(-1, 10).mean(axis=1)
+    assert np.allclose(cell_means(trace, cells)[:100], plain)
