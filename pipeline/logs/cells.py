@@ -190,10 +190,6 @@ def _kind(cell: str) -> Kind:
     )
 
 
-def is_error_word(cell: str) -> bool:
-    return cell.strip().lower() in ERROR_WORDS
-
-
 def is_number(cell: str, decimal: str) -> bool:
     """Whether the cell is a number with this decimal mark; thousands marks and a unit behind it are allowed."""
     return kind_of(cell.strip()).number(decimal)

@@ -129,9 +129,10 @@ def _profile(cells: list[str], decimal: str) -> _Profile:
 
 def _value(cell: str, decimal: str) -> float:
     try:
-        return float(cell.replace(",", ".") if decimal == "," else cell)
+        value = float(cell.replace(",", ".") if decimal == "," else cell)
     except ValueError:  # thousands marks, a unit: no clock looks like that
         return float("nan")
+    return value if abs(value) < 1e300 else float("nan")
 
 
 def _stamp(dialect: Dialect, profiles: list[_Profile]) -> ClockPlan | None:

@@ -236,7 +236,9 @@ def _without_nuls(text: bytes, notes: list[Text]) -> bytes:
                 values={"count": len(text) - len(trimmed)},
             )
         )
-        trimmed = trimmed.rstrip(b" \t\r\n\0") + b"\n" if b"\0" in trimmed[-64:] else trimmed
+        trimmed = (
+            trimmed[: trimmed.rfind(b"\n") + 1] or trimmed
+        )  # the line that was being written is cut short
     lines = len(re.findall(rb"[^\n]*\0[^\n]*\n?", trimmed)) if b"\0" in trimmed else 0
     if lines:
         trimmed = re.sub(rb"[^\n]*\0[^\n]*\n?", b"", trimmed)

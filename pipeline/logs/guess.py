@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.logs.overview import swing, turns
-from pipeline.logs.roles import TEMPERATURE_ROLES
 
 # Where each temperature lives on a working machine [°C], 5th to 95th percentile. Common practice, no source.
 _RANGES_C = {
@@ -176,7 +175,3 @@ def _turns_first(a: np.ndarray, b: np.ndarray, step_s: float) -> bool:
         if len(near):
             leads.append(int(near[np.argmin(np.abs(near - point))] - point))
     return len(leads) >= 3 and float(np.median(leads)) >= 1.0
-
-
-def is_temperature(role: str) -> bool:
-    return role in TEMPERATURE_ROLES

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 
 from pipeline.unit import ROLES, ChannelRule, Unit
 
@@ -116,8 +114,6 @@ _GERMAN_PARTS = re.compile(
     r"(verdampfer|sauggas|saug|druckgas|heißgas|kühlwasser|raum|umgebungs|zulauf|wasser|strom|verdichter|kompressor)(?=temp|fühler|leitung|strom|luft|wasser|aufnahme|eintritt|austritt)"
 )
 
-HOUSE_OF_ROLE: Mapping[str, str] = MappingProxyType(dict(ROLES))
-
 
 @dataclass(frozen=True, kw_only=True)
 class RoleGuess:
@@ -171,4 +167,4 @@ def _fits(role: str, house_unit: str | None) -> bool:
         return role in TEMPERATURE_ROLES
     if house_unit == "":
         return role in ("power_factor", "other")
-    return HOUSE_OF_ROLE[role] == house_unit
+    return ROLES[role] == house_unit

@@ -46,7 +46,6 @@ class Stamps:
     """
 
     date: str  # "", "ymd", "order" (named months come as "ymd")
-    has_time: bool
     parts: np.ndarray
     clock_ns: np.ndarray
     offset_s: np.ndarray  # int32, NO_ZONE where the row says none
@@ -93,7 +92,6 @@ def parse(blocks: Sequence[CellBlock]) -> Stamps:
     parts = np.broadcast_to(np.int16(0), (3, n)) if into.parts is None else into.parts
     return Stamps(
         date=kind.partition(",")[0],
-        has_time=any(s.hour is not None for s in mine),
         parts=parts,
         clock_ns=np.broadcast_to(np.int64(0), n) if into.clock is None else into.clock,
         offset_s=np.broadcast_to(NO_ZONE, n) if into.offset is None else into.offset,

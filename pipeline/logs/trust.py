@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from pipeline.logs.roles import TEMPERATURE_ROLES
 from pipeline.logs.stamps import SECOND_NS
 
 CURRENT_ROLES = frozenset({"current", "current_compressor"})
@@ -220,7 +219,3 @@ def spans_of(mask: np.ndarray, time_ns: np.ndarray, *, join_s: float) -> list[tu
     firsts = np.concatenate([[0], breaks + 1])
     lasts = np.concatenate([breaks, [len(at) - 1]])
     return [(int(at[a]), int(at[b]), int(b - a + 1)) for a, b in zip(firsts, lasts, strict=True)]
-
-
-def is_temperature_role(role: str) -> bool:
-    return role in TEMPERATURE_ROLES

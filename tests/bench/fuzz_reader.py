@@ -203,14 +203,15 @@ def _by_hand(base: Base, mutant: bytes) -> Rows:
     )
     rows: Rows = {}
     for codec in codecs:
-        for stamp, found in _rows_of(base, mutant.decode(codec, "replace").rstrip("\ufffd")).items():
+        for stamp, found in _rows_of(base, mutant.decode(codec, "replace").rstrip("\ufffd\0")).items():
             rows.setdefault(stamp, []).extend(found)
     return rows
 
 
 def _bare(stamp: str) -> str:
-    """Numbers and words of a time, whatever stands between them and however many zeros lead them."""
-    return " ".join((p.lstrip("0") or "0").lower() for p in re.findall(r"\d+|[^\W\d_]+", stamp))
+    """Numbers and words of a time, whatever stands between them and however many zeros lead them; "P" is "PM"."""
+    parts = [(p.lstrip("0") or "0").lower() for p in re.findall(r"\d+|[^\W\d_]+", stamp)]
+    return " ".join(f"{p}m" if p in ("a", "p") else p for p in parts)
 
 
 def _rows_of(base: Base, text: str) -> Rows:
