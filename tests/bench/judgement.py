@@ -30,6 +30,7 @@ from tests.bench.second_grid import build_case
 from tests.bench.second_machine import CHANNEL_SETS as SECOND_CHANNELS
 from tests.bench.second_machine import KINDS as SECOND_KINDS
 from tests.bench.second_machine import make_log, to_timeline
+from tests.bench.second_story import EXPECTED_CODES as STORY_CODES
 from tests.findings.from_truth import record_of, timeline_of
 
 # Faults of the logger are found by the reading room; these are of the machine.
@@ -161,7 +162,8 @@ def second(story: str, seed: int, *, hours: float | None = None) -> Drawn:
         truth=tuple((p.start_ns, p.end_ns, p.kind) for p in log.truth),
         unit=Unit(name="bench"),
         expect=tuple(log.expected_codes),
-        may=frozenset({"freeze-long"}) if story in ("slow", "timeout") else frozenset(),
+        may=frozenset().union(*STORY_CODES.get(story, ()))
+        | ({"freeze-long"} if story in ("slow", "timeout") else set()),
         from_ns=None,
     )
 
