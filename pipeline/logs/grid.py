@@ -309,7 +309,7 @@ def _numbers_of(column: pa.ChunkedArray, decimal: str) -> Numbers:
         tidy = {c: _tidy(c, decimal) for c in pc.unique(odd).to_pylist()}
         if len(tidy) > 50_000:
             return _numbers_by_mark(cells, plain, decimal)
-        with_unit = [c for c, (_number, u) in tidy.items() if u]
+        with_unit = [c for c in tidy if c and split_unit(c)[1]]
         if (
             with_unit and pc.sum(plain).as_py()
         ):  # a unit stands behind all numbers of a column or is a damaged digit

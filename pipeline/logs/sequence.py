@@ -124,7 +124,7 @@ def _well_dated(time_ns: np.ndarray) -> np.ndarray | None:
         steady = abs(int(time_ns[inner]) - int(time_ns[1 if inner == edge else n - 2])) < 20 * usual
         if steady and leap > 366 * DAY_NS:
             bad[end] = True
-    return None if not bad.any() or bad.mean() > 0.1 else np.flatnonzero(~bad)
+    return None if not bad.any() or bad.sum() > max(1, 0.1 * n) else np.flatnonzero(~bad)
 
 
 def usual_interval_s(time_ns: np.ndarray) -> float:
