@@ -11,6 +11,7 @@ against, and the median counts.
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import shutil
 import statistics
@@ -26,6 +27,7 @@ from pathlib import Path
 import psutil
 import pyarrow.csv as pa_csv
 
+from pipeline import threads
 from tests.bench.fleet_logs import write_fleet
 
 ROOMS = ("read", "segment", "judge", "report")
@@ -61,14 +63,13 @@ class Run:
 
 def run(logs: Path, reports: Path, *, jobs: int, cluster: str = "") -> Run:
     """Report `logs` from nothing."""
-    import json
-
     shutil.rmtree(reports, ignore_errors=True)
     started = time.perf_counter()
     child = subprocess.Popen(
         [sys.executable, "-c", _CHILD, str(logs), str(reports), str(jobs), cluster],
         stdout=subprocess.PIPE,
         text=True,
+        env={**os.environ, **threads.settings(threads.LINEAR_ALGEBRA)},  # as the command line does
     )
     watch = _Watch(child.pid)
     told = json.loads(child.communicate()[0])

@@ -10,16 +10,22 @@ every core, and other work on the machine hardly moves it. Run by hand.
 from __future__ import annotations
 
 import argparse
+import os
 import statistics
 import tempfile
 import time
 from collections import defaultdict
 from pathlib import Path
 
+from pipeline import threads
+
+os.environ.update(
+    threads.settings(threads.LINEAR_ALGEBRA)
+)  # as the command line does, before NumPy is loaded
+
 import pyarrow as pa
 import pyarrow.csv as pa_csv
 
-import pipeline.ready  # noqa: F401
 from pipeline.cycles import find_cycles
 from pipeline.findings import judge
 from pipeline.flow import RunOptions, UnitJob, report_unit
