@@ -230,15 +230,20 @@ def steps_of(draw: DrawCells, segments: Segments, cells: Cells) -> np.ndarray:
 
 
 def change_costs(
-    draw: DrawCells | None, steps: np.ndarray | None, step: float, polarity: int, k: int
+    draw: DrawCells | None, steps: np.ndarray | None, heights: tuple[float, float], polarity: int, k: int
 ) -> np.ndarray:
-    """Cost of going from each phase to each phase at the start of each segment, shape (k, 3, 3)."""
+    """Cost of going from each phase to each phase at the start of each segment, shape (k, 3, 3).
+
+    heights: how far the current usually steps down and up; the two differ, since it drifts over a freeze and over a
+    harvest. polarity: +1 where it steps up when the harvest begins, −1 where it steps down, 0 where it does neither.
+    """
     costs = np.repeat(CHANGE[None], k, axis=0)
     if draw is None or steps is None or polarity == 0:
         return costs
-    width = max(0.35 * step, 3 * draw.noise)
+    down, up = heights
     seen = np.nan_to_num(steps)
     known = np.isfinite(steps)
+    width = np.maximum(0.35 * np.where(seen > 0, up, down), 3 * draw.noise)
 
     def misfit(expected):
         return np.where(known, np.minimum(0.5 * ((seen - expected) / width) ** 2, STEP_CAP), 0.0)
@@ -246,16 +251,17 @@ def change_costs(
     stay = misfit(0.0)
     costs[:, FREEZE, FREEZE] += stay
     costs[:, HARVEST, HARVEST] += stay
-    costs[:, FREEZE, HARVEST] += misfit(polarity * step)
-    costs[:, HARVEST, FREEZE] += misfit(-polarity * step)
+    costs[:, FREEZE, HARVEST] += misfit(up if polarity > 0 else -down)
+    costs[:, HARVEST, FREEZE] += misfit(-down if polarity > 0 else up)
     return costs
 
 
-def usual_step(draw: DrawCells, steps: np.ndarray) -> float:
-    """Height of the steps that stand out (weighed by their height); 0.0 where none does."""
-    height = np.abs(steps[np.isfinite(steps)])
-    height = height[height > max(4 * draw.noise, 0.02 * draw.running)]
-    return _weighted_median(height, height, default=0.0)
+def usual_steps(draw: DrawCells, steps: np.ndarray) -> tuple[float, float]:
+    """Heights of the steps down and of the steps up that stand out (weighed by their height); 0.0 where none does."""
+    known = steps[np.isfinite(steps)]
+    least = max(4 * draw.noise, 0.02 * draw.running)
+    down, up = -known[known < -least], known[known > least]
+    return _weighted_median(down, down, default=0.0), _weighted_median(up, up, default=0.0)
 
 
 def label(
@@ -277,8 +283,7 @@ def label(
     draw = draws[0] if draws else None
     running = [running_course(d, cells) for d in draws]
     steps = steps_of(draw, segments, cells) if draw is not None else None
-    step = usual_step(draw, steps) if draw is not None else 0.0
-    plain = change_costs(None, None, 0.0, 0, k)
+    plain = change_costs(None, None, (0.0, 0.0), 0, k)
     plain[segments.opens_span] = np.minimum(CHANGE, 1.0)
     firsts = []  # (what is known of segments and of changes, how readily it is believed, what it was read off)
     by_cold, by_jump = np.zeros((k, 3)), np.zeros((k, 3, 3))
@@ -309,9 +314,10 @@ def label(
         scales = scales_of(calm, segments, cells)
         if scales.clear:
             firsts.append((*cold_costs(calm, scales, segments, cells), 0.0, calm))
-        if step > 0:
+        heights = usual_steps(draw, steps)
+        if min(heights) > 0:
             for polarity in (1, -1):
-                changes = change_costs(draw, steps, step, polarity, k) - CHANGE
+                changes = change_costs(draw, steps, heights, polarity, k) - CHANGE
                 changes[segments.opens_span] = 0.0
                 firsts.append((np.zeros((k, 3)), changes, 0.0, running[0]))
     planes = [
@@ -356,7 +362,9 @@ def believed(draw: DrawCells, colds: Sequence[Course], segments: Segments, cells
     if not costs.any():
         return draw
     usual = np.minimum(segments.minutes[:, None] * PER_MIN, LONGEST)
-    state, _, _ = cheapest(usual + costs, change_costs(None, None, 0.0, 0, len(segments)) + at_edges, BEGIN)
+    state, _, _ = cheapest(
+        usual + costs, change_costs(None, None, (0.0, 0.0), 0, len(segments)) + at_edges, BEGIN
+    )
     harvest = np.r_[False, (state[1:] == HARVEST) & (state[:-1] == FREEZE)]
     stretch = np.cumsum(np.r_[True, off[1:] != off[:-1]]) - 1
     seen = np.bincount(stretch[segments.first[harvest]], minlength=stretch[-1] + 1)

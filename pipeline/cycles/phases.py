@@ -23,7 +23,7 @@ TRIP_RUN_MIN = 4.0  # a run this short makes no ice
 TRIP_RUN_SHARE = 0.35  # … nor does one this short beside the usual freeze
 TRIP_OFF_MIN = 20.0  # longer rests between runs are rests
 TRIP_RUNS = 2  # short runs in a row that make it tripping
-COARSE_SHARE = 1.0  # a harvest shorter than the interval cannot be timed
+COARSE_SHARE = 1.5  # a harvest of less than two thirds of the interval cannot be timed
 COARSE_S = 150.0  # no batch machine's harvest can be timed on a slower logger
 PATTERN_HARVESTS, PATTERN_EVENNESS = 4, 0.25  # so many harvests of which so few make cycles are no pattern
 SHORT_FREEZE_S = 75.0  # no water freezes in less
@@ -114,8 +114,9 @@ def _drafts(runs: Runs, placed: Placed, cells: Cells, timeline: Timeline, *, col
     span = np.searchsorted(cells.span_stop, runs.first, side="right")
     start = placed.start_ns.copy()
     start[runs.opens_span] = cells.span_start_ns[span[runs.opens_span]]
-    if len(start):
-        start = np.maximum.accumulate(start)
+    # A boundary lies between the readings of its span, and after the one before.
+    start = np.clip(start, cells.span_start_ns[span], cells.span_end_ns[span])
+    start = np.maximum.accumulate(start)
     closes = np.r_[span[1:] != span[:-1], True]
     end = np.where(closes, cells.span_end_ns[span], np.append(start[1:], 0))
     phases: list[Phase] = []

@@ -178,7 +178,8 @@ def misfits(view: View, weight: Weights, response: np.ndarray, *, sign: float, h
     likelihood with level, slope, bending and height integrated out, up to a constant of the `weight`.
     """
     matched = weight.inverse @ response.T  # (w, t0)
-    power = np.einsum("tw,wt->t", response, matched)
+    # Rounding may turn a power of nothing into less than nothing.
+    power = np.maximum(np.einsum("tw,wt->t", response, matched), 0.0)
     match = view.readings @ matched  # (k, t0)
     prior = 1.0 / height**2
     whole = np.einsum("kw,kw->k", view.readings @ weight.inverse, view.readings)
