@@ -52,7 +52,9 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
         "_w": Quantity(si=(_same, " W", 0), us=(_same, " W", 0)),
         "_v": Quantity(si=(_same, " V", 0), us=(_same, " V", 0)),
         "_kwh": Quantity(si=(_same, " kWh", 2), us=(_same, " kWh", 2)),
-        "_kwh_per_kg": Quantity(si=(_same, " kWh/kg", 3), us=(lambda x: 100 * x / _LB_PER_KG, " kWh/100 lb", 2)),
+        "_kwh_per_kg": Quantity(
+            si=(_same, " kWh/kg", 3), us=(lambda x: 100 * x / _LB_PER_KG, " kWh/100 lb", 2)
+        ),
         "_kpa": Quantity(si=(_same, " kPa", 0), us=(lambda x: x * _PSI_PER_KPA, " psi", 0)),
         "_kg": Quantity(si=(_same, " kg", 2), us=(lambda x: x * _LB_PER_KG, " lb", 2)),
         "_kg_per_day": Quantity(si=(_same, " kg a day", 0), us=(lambda x: x * _LB_PER_KG, " lb a day", 0)),
