@@ -10,7 +10,7 @@ from pipeline.findings import statistics
 from pipeline.findings.case import Case
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
-from pipeline.findings.rule import NEEDS_TIMED_HARVESTS, Rule, Seen, cycles_needed
+from pipeline.findings.rule import NEEDS_STARTS, NEEDS_TIMED_HARVESTS, Rule, Seen, cycles_needed
 
 _NEVER_WARMED = phrase(
     "finding.harvest-stalled.never-warmed", "{count} of {of} harvests stalled: the evaporator never warmed"
@@ -185,7 +185,7 @@ RULES = (
     Rule(
         code="harvest-stalled",
         test=_stalled,
-        needs=(NEEDS_TIMED_HARVESTS,),
+        needs=(NEEDS_STARTS, NEEDS_TIMED_HARVESTS),
         thresholds=("stall_peak_c", "stall_peak_share", "stall_plateau_min", "stall_times", "stall_limit_min",
                     "repeat_freeze_share", "stall_act_cycles", "rare_pct", "outlier_z"),
         causes=_CAUSES["plateau"],
@@ -193,7 +193,7 @@ RULES = (
     Rule(
         code="harvest-long",
         test=_long,
-        needs=(NEEDS_TIMED_HARVESTS,),
+        needs=(NEEDS_STARTS, NEEDS_TIMED_HARVESTS),
         thresholds=("outlier_z", "harvest_out_pct", "harvest_out_min", "rare_pct", "own_cycles"),
         causes=("hot-gas-weak", "slab-sticks", "harvest-end-sensing", "room-cold"),
     ),

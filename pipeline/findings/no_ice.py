@@ -12,6 +12,7 @@ from pipeline.findings.case import NS_PER_H, Case
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import READABLE, CannotTell, Need, Rule, Seen
+from pipeline.logs.limits import limits_of
 from pipeline.logs.timeline import Channel
 
 _TITLE = phrase("finding.no-ice.title", "The compressor ran for {running_h} without a freeze and harvest")
@@ -35,6 +36,8 @@ def _no_ice(case: Case):
         longest = max(lost, key=_length, default=None)
     if longest is None:
         return None
+    if longest.kind is PhaseKind.UNCLEAR and not _ran(case, longest):
+        return CannotTell(needs=_PHASES())
     if longest.kind is PhaseKind.UNCLEAR and _cycles_unread(case, longest):
         return CannotTell(needs=READABLE())
     hours = sum(p.end_ns - p.start_ns for p in lost) / NS_PER_H
@@ -76,9 +79,29 @@ def _warm(case: Case, span: Phase) -> bool:
     cold, peak = case.timeline.get("evaporator", "suction"), case.level("harvest_peak_c", case.harvests)
     if cold is None or math.isnan(peak):
         return False
-    a, b = np.searchsorted(cold.time_ns, [span.start_ns, span.end_ns])
-    values = cold.values[a:b][cold.trusted[a:b]]
+    values = _readings(cold, span)
     return len(values) > 0 and float(np.median(values)) > peak - 3.0
+
+
+def _ran(case: Case, span: Phase) -> bool:
+    """Whether anything shows a compressor at work in the span: a current through a clamp, or a line colder than rooms
+    are. A machine that was switched off for days shows neither."""
+    draw = case.timeline.get("current_compressor", "current")
+    least_a = limits_of(case.unit.thresholds)["clamp_dead_a"]
+    if draw is None and case.timeline.get("power") is not None:
+        return True
+    if draw is not None and (drawn := _readings(draw, span)).size and np.quantile(drawn, 0.9) > least_a:
+        return True
+    cold = case.timeline.get("evaporator", "suction")
+    if cold is None or not (line := _readings(cold, span)).size:
+        return False
+    return float(np.median(line)) < case.thresholds["runs_below_c"]
+
+
+def _readings(channel: Channel, span: Phase) -> np.ndarray:
+    """The trusted readings of `channel` within the span."""
+    a, b = np.searchsorted(channel.time_ns, [span.start_ns, span.end_ns])
+    return channel.values[a:b][channel.trusted[a:b]]
 
 
 def _cycles_unread(case: Case, span: Phase) -> bool:
@@ -100,8 +123,7 @@ def _doubted(case: Case, channel: Channel, span: Phase) -> bool:
 
 def _keeps_turning(channel: Channel, span: Phase, *, relative: bool) -> bool:
     """Whether the trace swings widely and crosses the middle of its range again and again."""
-    a, b = np.searchsorted(channel.time_ns, [span.start_ns, span.end_ns])
-    values = channel.values[a:b][channel.trusted[a:b]]
+    values = _readings(channel, span)
     if relative:
         values = values[values > 0.3 * np.quantile(values, 0.9)] if len(values) else values
     if len(values) < 20:
@@ -123,7 +145,7 @@ RULES = (
         code="no-ice",
         test=_no_ice,
         needs=(Need(met=lambda case: bool(case.record.phases), text=_PHASES()),),
-        thresholds=("no_ice_h",),
+        thresholds=("no_ice_h", "runs_below_c"),
         causes=("no-water", "hot-gas-stuck-open", "control-stuck", "compressor-worn"),
     ),
 )

@@ -72,6 +72,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("overload_discharge_c", 95.0, "°C", "discharge line before a restart that points at an overload"),
     # No ice
     _row("no_ice_h", 4.0, "h", "running without a cycle that means no ice"),
+    _row("runs_below_c", 10.0, "°C", "an evaporator colder than this, colder than rooms are, shows that the compressor runs"),
     # Heat rejection
     _row("condenser_split_k", 20.0, "K", "condenser out minus in, air-cooled, at which rejection is poor"),
     _row("condenser_rise_k", 5.0, "K", "rise of the condenser split within a log that matters"),
@@ -149,6 +150,8 @@ def resolve(unit: Unit) -> InForce:
             raise UnitConfigError(
                 f'"{name}" is not a threshold',
                 file=f"{unit.name}/unit.toml",
-                remedy=f"did you mean {meant}?" if meant else "the README lists the thresholds",
+                remedy=f"did you mean {meant}?"
+                if meant
+                else "the method section of the unit's page lists the thresholds",
             )
     return InForce(unit.thresholds)

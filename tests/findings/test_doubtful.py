@@ -134,6 +134,20 @@ def test_a_log_that_stands_still_while_the_compressor_runs_is(role):
     ) == ["no-ice"]
 
 
+@pytest.mark.parametrize("draws", [(), (0.02,)], ids=["probe alone", "probe and clamp"])
+def test_a_machine_that_was_switched_off_is_not_said_to_run_without_ice(draws):
+    def steady(role, level):
+        values = level + 0.01 * np.sin(np.arange(1800))
+        return channel(role, BEGIN_NS, BEGIN_NS + 900 * MIN_NS, values=values)
+
+    channels = [steady("evaporator", 21.0), *(steady("current", a) for a in draws)]
+    lost = [phase("unclear", 0, 900, "no-pattern")]
+    found = judged(made_up([], cycles=0, channels=channels, roles=(), extra_phases=lost, pattern=False))
+    assert "no-ice" not in codes(found)
+    assert "no-ice" in not_judged(found)
+    assert found.verdict.level == "cannot-tell"
+
+
 def test_harvests_that_are_long_at_the_cost_of_their_freezes_were_misread():
     freeze, harvest = noisy(20, 60), noisy(2.2, 60, seed=2)
     freeze[[10, 25, 40]] -= 2.0

@@ -99,7 +99,8 @@ def test_short_cycling_cannot_be_told_without_clamp_or_cold_probe():
 
 def test_running_for_hours_without_a_cycle_is_no_ice():
     lost = phase("unclear", 900, 900 + 60 * 9, "no-pattern")
-    found = finding(judged(made_up(noisy(20, 40), extra_phases=[lost])), "no-ice")
+    drawn = channel("current", BEGIN_NS, BEGIN_NS + 1440 * MIN_NS, values=np.full(1440, 5.0))
+    found = finding(judged(made_up(noisy(20, 40), channels=[drawn], extra_phases=[lost])), "no-ice")
     assert found.evidence["running_h"] == pytest.approx(9.0)
     assert found.severity is Severity.ACT
 
