@@ -62,21 +62,12 @@ class Run:
 
 
 def run(logs: Path, reports: Path, *, jobs: int, cluster: str = "") -> Run:
-    """Report `logs` from nothing."""
-    shutil.rmtree(reports, ignore_errors=True)
-    started = time.perf_counter()
-    child = subprocess.Popen(
-        [sys.executable, "-c", _CHILD, str(logs), str(reports), str(jobs), cluster],
-        stdout=subprocess.PIPE,
-        text=True,
-        env={**os.environ, **threads.settings(threads.LINEAR_ALGEBRA)},  # as the command line does
-    )
+    """Report `logs` from nothing, and look at memory and processor meanwhile."""
+    started, child = _start(logs, reports, jobs, cluster)
     watch = _Watch(child.pid)
-    told = json.loads(child.communicate()[0])
+    told = _told(child)
     seconds = time.perf_counter() - started
     watch.stop()
-    if told["problems"]:
-        raise SystemExit(f"{told['problems']} problems: the figures would mean nothing")
     return Run(
         seconds=seconds,
         processor_s=sum(watch.used.values()),
@@ -86,6 +77,32 @@ def run(logs: Path, reports: Path, *, jobs: int, cluster: str = "") -> Run:
         worker_mb=watch.worker / 1e6,
         whole_mb=watch.whole / 1e6,
     )
+
+
+def seconds_of(logs: Path, reports: Path, *, jobs: int) -> float:
+    """Seconds to report `logs` from nothing, with nobody looking: looking takes a core's time and holds up workers."""
+    started, child = _start(logs, reports, jobs, "")
+    _told(child)
+    return time.perf_counter() - started
+
+
+def _start(logs: Path, reports: Path, jobs: int, cluster: str) -> tuple[float, subprocess.Popen[str]]:
+    shutil.rmtree(reports, ignore_errors=True)
+    started = time.perf_counter()
+    child = subprocess.Popen(
+        [sys.executable, "-c", _CHILD, str(logs), str(reports), str(jobs), cluster],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, **threads.settings(threads.LINEAR_ALGEBRA)},  # as the command line does
+    )
+    return started, child
+
+
+def _told(child: subprocess.Popen[str]) -> dict:
+    told = json.loads(child.communicate()[0])
+    if told["problems"]:
+        raise SystemExit(f"{told['problems']} problems: the figures would mean nothing")
+    return told
 
 
 class _Watch:
@@ -101,7 +118,7 @@ class _Watch:
 
     def _watch(self) -> None:
         looks = 0
-        while not self.ended.wait(0.1):
+        while not self.ended.wait(1.0):
             try:
                 family = [self.process, *self.process.children(recursive=True)]
                 held = [process.memory_info().rss for process in family]
@@ -110,7 +127,7 @@ class _Watch:
                 for process in family:
                     times = process.cpu_times()
                     self.used[process.pid] = times.user + times.system
-                if looks % 20 == 0:  # this look is a dear one
+                if looks % 5 == 0:  # this look is a dear one
                     self.whole = max(self.whole, sum(map(self._proportional, family)))
             except psutil.Error:  # one ended between two looks
                 continue
@@ -126,13 +143,13 @@ class _Watch:
         self.thread.join()
 
 
-def bare_parse(logs: Path) -> tuple[float, float]:
-    """To merely parse the same bytes, one file after the other, on one core like one job: seconds, and the processor's."""
+def bare_parse(logs: Path) -> float:
+    """Seconds to merely parse the same bytes, one file after the other, on one core like one job."""
     options = pa_csv.ReadOptions(use_threads=False)
-    started = time.perf_counter(), time.process_time()
+    started = time.perf_counter()
     for path in sorted(logs.glob("*/*.csv")):
         pa_csv.read_csv(path, read_options=options)
-    return time.perf_counter() - started[0], time.process_time() - started[1]
+    return time.perf_counter() - started
 
 
 def by_size(sizes: list[int], jobs: int, work: Path, cluster: str) -> None:
@@ -160,21 +177,16 @@ def gain(units: int, rounds: int, work: Path) -> None:
     logs = work / "logs"
     size = write_fleet(logs, units=units)
     print(f"{units} unit-weeks at 10 s, {size / 1e6:,.0f} MB of CSV, files to all outputs; {rounds} rounds")
-    spent: dict[str, list[tuple[float, float]]] = {"bare read_csv": [], "one job": [], "two jobs": []}
+    spent: dict[str, list[float]] = {"bare read_csv": [], "one job": [], "two jobs": []}
     for _ in range(rounds):
         for jobs, name in ((1, "one job"), (2, "two jobs")):
             spent["bare read_csv"].append(bare_parse(logs))
-            got = run(logs, work / "reports", jobs=jobs)
-            spent[name].append((got.seconds, got.processor_s))
-            print(f"  {name} {got.seconds:.1f} s, {got.processor_s:.1f} of the processor", flush=True)
-    middle = {
-        name: tuple(statistics.median(column) for column in zip(*times, strict=True))
-        for name, times in spent.items()
-    }
-    for name, (wall, cpu) in middle.items():
-        times_bare = f"{wall / middle['bare read_csv'][0]:.1f} and {cpu / middle['bare read_csv'][1]:.1f} times the bare parse"
-        print(f"{name:<14} {wall:7.2f} s, {cpu:7.2f} of the processor: {times_bare}")
-    print(f"speed-up from one job to two: {middle['one job'][0] / middle['two jobs'][0]:.2f}")
+            spent[name].append(seconds_of(logs, work / "reports", jobs=jobs))
+            print(f"  {name} {spent[name][-1]:.1f} s", flush=True)
+    middle = {name: statistics.median(times) for name, times in spent.items()}
+    for name, seconds in middle.items():
+        print(f"{name:<14} {seconds:7.2f} s: {seconds / middle['bare read_csv']:.1f} times the bare parse")
+    print(f"speed-up from one job to two: {middle['one job'] / middle['two jobs']:.2f}")
 
 
 def main() -> None:

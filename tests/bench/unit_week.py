@@ -19,9 +19,8 @@ from pathlib import Path
 
 from pipeline import threads
 
-os.environ.update(
-    threads.settings(threads.LINEAR_ALGEBRA)
-)  # as the command line does, before NumPy is loaded
+# As the command line does, before NumPy is loaded.
+os.environ.update(threads.settings(threads.LINEAR_ALGEBRA))
 
 import pyarrow as pa
 import pyarrow.csv as pa_csv
