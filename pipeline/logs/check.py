@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
+from math import isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -194,9 +195,17 @@ def _answers(timeline: Timeline, unit: Unit) -> list[Answer]:
         Answer(
             question="length of a harvest",
             can=NO,
+            why="one reading times nothing; log every 10 s or faster"
+            if shown
+            else "clip a probe to the evaporator outlet or the suction line; log every 10 s or faster",
+        )
+        if isnan(finest_s)
+        else Answer(
+            question="length of a harvest",
+            can=NO,
             why=f"one reading every {finest_s:g} s is too coarse; log every 10 s or faster",
         )
-        if coarse or not shown
+        if coarse
         else Answer(
             question="length of a harvest",
             can=YES if finest_s <= 20 else PARTLY,

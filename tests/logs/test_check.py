@@ -49,6 +49,18 @@ def test_a_clamp_alone_tells_cycles_in_part(tmp_path):
     assert _answers(found)["harvests that stall"] == "no"
 
 
+def test_what_has_no_interval_is_told_no_interval(tmp_path):
+    lone = write(tmp_path / "lone.csv", "Time,Evaporator (°C)\n2026-05-04 09:00:00,4.1\n")
+    stray = write(
+        tmp_path / "stray.csv",
+        "Time,Temp\n" + "".join(f"2026-05-04 09:{m:02}:00,4.0\n" for m in range(60)),
+    )
+    for file in (lone, stray):
+        found = understand([file], Unit(name="bar"))
+        assert _answers(found)["length of a harvest"] == "no"
+        assert "nan" not in " ".join(a.why for a in found.answers).split()
+
+
 def test_a_file_that_cannot_be_read_is_listed_with_its_remedy_and_the_rest_is_understood(tmp_path):
     bad = write(tmp_path / "bad.csv", "Time,Evaporator (°C)\n")
     found = understand([bad, _log(tmp_path)], Unit(name="bar"))

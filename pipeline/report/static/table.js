@@ -47,7 +47,8 @@ function makeTable(data, drawing, clock, bus) {
         draw();
         box.querySelector(`[data-column=${column.key}]`).focus();
       });
-      th.append(button);
+      // Browsers leave buttons out of a head that they repeat on the next sheet of paper, but not words.
+      th.append(button, cell("span", word("table." + column.name), "on-paper"));
       head.append(th);
     }
     head.append(cell("td", "", "act"));

@@ -337,6 +337,16 @@ def test_it_prints_on_paper_with_no_chart_cut(week, tmp_path, paper):
     assert max(sizes) > 14  # points: the verdict's own size, not shrunk
 
 
+def test_the_head_of_the_table_is_words_on_paper_so_that_each_sheet_can_repeat_it(week):
+    """Chromium leaves buttons out of a head that it repeats."""
+    week.page.emulate_media(media="print")
+    heads = week.page.locator("#cycle-table th")
+    assert [h.inner_text() for h in heads.all()][:2] == ["Cycle", "Freeze began"]
+    assert not any(b.is_visible() for b in heads.locator("button").all())
+    week.page.emulate_media(media="screen")
+    assert heads.locator("button").first.is_visible()
+
+
 def test_printing_from_the_dark_gives_light_pages_and_the_screen_stays_dark(week):
     week.page.locator("[data-act=tone]").click()
     assert week.page.evaluate("isDark()")
