@@ -23,13 +23,14 @@ AFTER_S, MOST_AFTER_S = 30.0, 80.0  # a turn is read off its first part; later t
 SHOWN = 0.25  # … which is when the line has gone this part of its swing
 UNLIKE = 0.01  # what no model of a turn has right, in parts of the channel's swing
 HARVEST_WITNESS = 0.15
+ALIKE = 0.75  # what the models have wrong, they have wrong at every boundary alike: 1.0, as if all were one witness; 0.0, all their own
+LEAST_SHARE = 0.05  # a lag less likely than this is not heard
 POOL = 24  # boundaries of one kind that choose lag and shape together
 SNAP_CELLS = 2  # cells over which a visible turn is sought …
 SNAP_FAR_CELLS = 8  # … and back from a harvest's named end, where a current shows it
 EDGE = 1.5  # cells by which a candidate may be off that a lagging line gave …
 SEEN = 0.8  # … and one that the current itself gave (standard deviation)
-LAG_SHOWN = 0.35  # how late a turn shows, in parts of the clip's lag and the line's own …
-LAG_SPREAD = 0.35  # … and how far that varies, in parts of both
+SHOWN_SPREAD = 0.7  # how far the time after which a turn shows varies, in parts of it
 SHORTEST_HARVEST = 0.35  # of what the naming made of it
 TOO_SOON = 30.0  # nats
 UNIFORM_90 = 0.45  # half of the middle 90 % of an even spread, in parts of its width
@@ -398,21 +399,28 @@ def _add_cold(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_co
                 cells,
                 late_ns,
             )
-            scores[i, j, m] = _evidence(likely + known).sum() / len(near_ns) ** 0.25 + turns.prior(i, m)
+            scores[i, j, m] = _evidence(likely + known).sum() / len(near_ns) ** ALIKE + turns.prior(i, m)
     # The smooth course of a freeze or a rest tells the lag; a harvest bends too much by itself to be a good witness.
     witness = np.array([HARVEST_WITNESS if group.before == HARVEST else 1.0 for _, group, *_ in work])
-    best_lag = int(np.argmax(scores.max(axis=2) @ witness))
-    lag = turns.LAGS_S[best_lag]
+    standing = scores.max(axis=2) @ witness
+    share = np.exp(standing - standing.max())
+    share /= share.sum()
     for j, (number, group, baseline, view, rows) in enumerate(work):
-        line = turns.LINES[int(np.argmax(scores[best_lag, j]))]
         weight = turns.weights(view, baseline)
-        response = turns.answer(view.offsets_s, grid, lag_s=lag, line=line)
-        fit = turns.misfits(view, weight, response, sign=group.sign, height=2 * swing)
-        total[number][rows] += _cold_likelihood(
-            fit, view, group.near_ns[rows], grid, scales[j], lag, line, cells, late_ns
-        )
+        # The lag is seldom known for certain: every lag that may be true has its say.
+        mixed = np.full((len(rows), len(grid)), -np.inf)
+        for i in np.flatnonzero(share > LEAST_SHARE):
+            lag, line = turns.LAGS_S[i], turns.LINES[int(np.argmax(scores[i, j]))]
+            response = turns.answer(view.offsets_s, grid, lag_s=lag, line=line)
+            fit = turns.misfits(view, weight, response, sign=group.sign, height=2 * swing)
+            likely = _cold_likelihood(
+                fit, view, group.near_ns[rows], grid, scales[j], lag, line, cells, late_ns
+            )
+            likely -= _evidence(likely)[:, None]
+            mixed = np.logaddexp(mixed, likely + np.log(share[i]))
+        total[number][rows] += mixed
         by_cold[group.at[rows]] = True
-    return lag
+    return float(share @ np.array(turns.LAGS_S))
 
 
 def _time_to_show(cold: Course, near_ns: np.ndarray, cells: Cells, swing: float) -> float:
@@ -433,10 +441,10 @@ def _cold_likelihood(
     fit: turns.Misfits, view: turns.View, near_ns, grid, scale, lag, line, cells, late_ns
 ) -> np.ndarray:
     """Log likelihood (k, t0) on `grid` around `near_ns`."""
-    # A candidate lies where the lagging line visibly turned: the change came before it, by a part of the lag.
-    lagging = lag + min(line[0], 20.0)
-    spread = 0.5 * cells.step_s + LAG_SPREAD * lagging
-    prior = -0.5 * ((grid - late_ns * 1e-9 + LAG_SHOWN * lagging) / spread) ** 2
+    # A candidate lies where the lagging line visibly turned: the change came before it.
+    shown_s = turns.shown_after_s(lag, line, cells.step_s)
+    spread = 0.5 * cells.step_s + SHOWN_SPREAD * (shown_s + 0.2 * lag)
+    prior = -0.5 * ((grid - late_ns * 1e-9 + shown_s) / spread) ** 2
     return _with_blunders(_moved(-0.5 * fit.chi2 / scale, view, near_ns, grid)) + prior
 
 

@@ -28,6 +28,7 @@ CHANGE = np.array(
         [0.5, 5.0, 0.0],  # from idle: few machines start with a harvest
     ]
 )
+UNSEEN_STOP = 3.0  # a stop that no clamp can show has to prove itself
 BEGIN = np.array([0.0, 1.5, 1.0])
 PER_MIN = np.array([0.0, 0.25, 0.03])  # harvests are short
 LEAST_DOUBT = 0.012  # parts of a swing by which any course may stray
@@ -284,6 +285,8 @@ def label(
     running = [running_course(d, cells) for d in draws]
     steps = steps_of(draw, segments, cells) if draw is not None else None
     plain = change_costs(None, None, (0.0, 0.0), 0, k)
+    if draw is None:
+        plain[:, :2, IDLE] += UNSEEN_STOP
     plain[segments.opens_span] = np.minimum(CHANGE, 1.0)
     firsts = []  # (what is known of segments and of changes, how readily it is believed, what it was read off)
     by_cold, by_jump = np.zeros((k, 3)), np.zeros((k, 3, 3))

@@ -15,7 +15,7 @@ they are chosen by the likelihood of all of them together.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 
 import numpy as np
 from scipy.signal import lfilter
@@ -30,11 +30,12 @@ LINES = (  # how the line itself answers: (its time constant [s], does it go alo
     (28.0, False),
     (70.0, False),
     (180.0, False),
+    (500.0, False),
     (0.0, True),
     (8.0, True),
     (20.0, True),
 )
-USUAL_LAG_S, SPREAD_LAG = 15.0, 0.8  # a clip on a pipe; common practice, no source
+USUAL_LAG_S, SPREAD_LAG = 18.0, 0.7  # a clip on a pipe; common practice, no source
 USUAL_LINE_S, SPREAD_LINE = 30.0, 1.5  # a few kg of copper; common practice, no source
 NODE_SHARES = (0.7, 0.3)
 LONGEST_S = 900.0  # of an answer: longer than any window
@@ -52,6 +53,24 @@ def prior(lag: int, line: int) -> float:
         (np.log(max(lag_s, 2.0) / USUAL_LAG_S) / SPREAD_LAG) ** 2
         + (np.log(max(line_s, 3.0) / USUAL_LINE_S) / SPREAD_LINE) ** 2
     )
+
+
+@cache
+def shown_after_s(lag_s: float, line: tuple[float, bool], cell_s: float) -> float:
+    """How long after the change its answer bends most, in the means of cells of `cell_s` [s]: where a turn is seen.
+
+    Lag and line are a cascade, so that it does not matter which of the two is the slower one.
+    """
+    fine = 0.5
+    per_cell = max(2, round(cell_s / fine))
+    reach = 4 * per_cell + round(3 * (lag_s + min(line[0], 60.0)) / fine)
+    moments = (np.arange(-4 * per_cell, reach) + 0.5) * fine
+    course = answer(moments, np.zeros(1), lag_s=lag_s, line=line)[0]
+    means = np.convolve(course, np.full(per_cell, 1 / per_cell), mode="valid")
+    bend = means[2 * per_cell :] - 2 * means[per_cell:-per_cell] + means[: -2 * per_cell]
+    middle = moments[per_cell : per_cell + len(bend)] + (per_cell - 1) * fine / 2
+    # The cells may lie any way across the change: the mean over all the ways.
+    return float(np.mean([middle[way::per_cell][np.argmax(bend[way::per_cell])] for way in range(per_cell)]))
 
 
 @dataclass(frozen=True, kw_only=True)
