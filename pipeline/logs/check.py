@@ -174,9 +174,12 @@ def _answers(timeline: Timeline, unit: Unit) -> list[Answer]:
     hours = (timeline.end_ns - timeline.start_ns) / 3600e9
     shown = [c for c in (cold, clamp) if c is not None]
     finest_s = min((c.interval_s for c in shown if c.interval_s == c.interval_s), default=float("nan"))
+    coarse = any(d.code == "log-coarse" and d.label == "" for d in timeline.doubts)
     names = {True: "the temperatures and the clamp", False: "the temperatures alone"}
     cycles = (
-        Answer(question="freezes and harvests", can=YES, why=f"from {names[clamp is not None]}")
+        Answer(question="freezes and harvests", can=PARTLY, why="too coarse to tell every one of them")
+        if cold and coarse
+        else Answer(question="freezes and harvests", can=YES, why=f"from {names[clamp is not None]}")
         if cold
         else Answer(
             question="freezes and harvests",
@@ -190,7 +193,6 @@ def _answers(timeline: Timeline, unit: Unit) -> list[Answer]:
             why="clip a probe to the evaporator outlet or the suction line",
         )
     )
-    coarse = any(d.code == "log-coarse" and d.label == "" for d in timeline.doubts)
     timing = (
         Answer(
             question="length of a harvest",

@@ -40,6 +40,7 @@ def test_a_good_log_tells_cycles_and_starts_and_not_what_was_not_logged(tmp_path
 def test_a_coarse_log_cannot_time_a_harvest(tmp_path):
     found = understand([_log(tmp_path, step_s=300.0, hours=60)], Unit(name="bar"))
     assert _answers(found)["length of a harvest"] == "no"
+    assert _answers(found)["freezes and harvests"] == "partly"
     assert "log-coarse" in {d["code"] for d in found.doubts}
 
 
