@@ -16,18 +16,18 @@ _CANNOT = phrase(
 
 _SINCE = phrase(
     "verdict.since",
-    "First seen {after_h} into the log; {cycles} cycles in all, a usual freeze {freeze_min}, a usual harvest {harvest_min}",
+    "First seen {after_h} into the log; {cycles} whole cycles in all, a usual freeze {freeze_min}, a usual harvest {harvest_min}",
 )
 _SINCE_NO_CYCLES = phrase(
     "verdict.since-no-cycles", "First seen {after_h} into the log; no whole cycle was seen"
 )
 _WELL_TECH = phrase(
     "verdict.well.technician",
-    "{cycles} cycles, freeze {freeze_min}, harvest {harvest_min}: within the unit's own limits and its kind's band.",
+    "{cycles} whole cycles, freeze {freeze_min}, harvest {harvest_min}: within the unit's own limits and its kind's band.",
 )
 _WELL_NO_KIND = phrase(
     "verdict.well-no-kind.technician",
-    "{cycles} cycles, freeze {freeze_min}, harvest {harvest_min}: steady. Without the kind of machine in unit.toml a unit "
+    "{cycles} whole cycles, freeze {freeze_min}, harvest {harvest_min}: steady. Without the kind of machine in unit.toml a unit "
     "that is slow throughout would not show.",
 )
 _CANNOT_TECH = phrase(
@@ -69,7 +69,7 @@ def verdict(case: Case, findings: tuple[Finding, ...]) -> Verdict:
     was found; "well" where nothing was."""
     whole = int(case.steady.sum())
     values = {
-        "cycles": case.n,
+        "cycles": int((case.flag("complete") & ~case.broken).sum()),
         "freeze_min": round(case.level("freeze_min", case.steady), 2),
         "harvest_min": round(case.level("harvest_min", case.harvests), 2),
     }
