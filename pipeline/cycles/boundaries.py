@@ -94,7 +94,8 @@ def place(
     """The start of every run. `delays`: cells by which each cold line answers later than the current by which the runs
     were named; None where the current does not move like that line."""
     course = running_course(draws[0], cells) if draws else None
-    named_by_draw = course is not None and (not colds or delays[0] is not None)
+    # A line that answers as soon as the current does is the better witness: the current goes on with the head pressure.
+    named_by_draw = course is not None and (not colds or (delays[0] or 0) > 0)
     leading = course if named_by_draw else colds[0]
     back_cells = SNAP_FAR_CELLS if named_by_draw else SNAP_CELLS
     near_ns = _candidates(
