@@ -22,7 +22,7 @@ from pipeline.delivery.addresses import one_line
 from pipeline.delivery.letter import Attachment, Letter, attachment_name, words_in
 from pipeline.delivery.parcels import PAGE, Parcel
 
-ZIPPED_OVER_BYTES = 2_000_000
+ZIPPED_OVER_BYTES = 3_000_000
 """A larger page travels zipped (common practice, no source)."""
 
 _POLICY = policy.SMTP.clone(max_line_length=76, cte_type="7bit")

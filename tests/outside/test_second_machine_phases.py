@@ -93,7 +93,7 @@ def test_a_log_at_five_minutes_refuses_to_time_harvests(channels):
     assert not len(record.cycles) or record.cycles["harvest_min"].isna().all()
 
 
-STILL_INVENTED = {"two_on_one_clamp": "1 false harvest", "touched_by_hand": "4 false harvests"}
+STILL_INVENTED = {"touched_by_hand": "4 false harvests"}
 
 
 def odd_log(maker):
