@@ -53,6 +53,8 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
         interval_s=interval_s,
         evenness=named.evenness,
     )
+    if draws and not draw_cells and not pattern and phases.like_the_room(colds[0]):
+        drafts = phases.at_rest(drafts)  # the clamp reads nothing, and the line agrees
     start_columns = starts.starts_of_draw(draw_cells[0]) if draw_cells else phases.starts_of(drafts)
     start_table = starts.start_table(
         start_columns, timeline, colds[0] if colds else None, _trace(timeline, "discharge")

@@ -24,6 +24,7 @@ TRIP_RUN_SHARE = 0.35  # … nor does one this short beside the usual freeze
 TRIP_OFF_MIN = 20.0  # longer rests between runs are rests
 TRIP_RUNS = 2  # short runs in a row that make it tripping
 COARSE_SHARE = 1.5  # a harvest of less than two thirds of the interval cannot be timed
+ROOM_LEAST_C, ROOM_SWING_K = 10.0, 12.0  # a line without ice on it is no colder, and no less even over a day
 COARSE_S = 150.0  # no batch machine's harvest can be timed on a slower logger
 PATTERN_HARVESTS, PATTERN_EVENNESS = 4, 0.25  # so many harvests of which so few make cycles are no pattern
 SHORT_FREEZE_S = 75.0  # no water freezes in less
@@ -97,6 +98,24 @@ def settle(
     elif not timed:
         phases = [_unclear(p, "too-coarse") if p.kind is PhaseKind.HARVEST else p for p in phases]
     return joined(phases), timed, pattern
+
+
+def like_the_room(line: Trace) -> bool:
+    """Whether a cold line stays as warm and as even as the room of a machine that is off."""
+    low, middle, high = np.quantile(line.values, (0.05, 0.5, 0.95))
+    return bool(middle > ROOM_LEAST_C and high - low < ROOM_SWING_K)
+
+
+def at_rest(phases: Sequence[Phase]) -> list[Phase]:
+    """`phases` with every stretch that shows no pattern called idle."""
+    return joined(
+        [
+            replace(p, kind=PhaseKind.IDLE, why="", confidence=min(p.confidence, 0.6))
+            if p.kind is PhaseKind.UNCLEAR and p.why == "no-pattern"
+            else p
+            for p in phases
+        ]
+    )
 
 
 def lengths_min(phases: Sequence[Phase], kind: PhaseKind) -> np.ndarray:
