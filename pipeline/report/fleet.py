@@ -45,7 +45,14 @@ def write_fleet(
     with atomic.beside(reports / "fleet.csv") as part, part.open("w", encoding="utf-8", newline="") as file:
         table = csv.writer(file, lineterminator="\n")
         table.writerow(_COLUMNS)
-        table.writerows(_csv_row(s, reader) for s in ordered)
+        reported = set()
+        for summary in ordered:
+            reported.add(summary.unit)
+            table.writerow(_csv_row(summary, reader))
+        for problem in problems:
+            if problem.unit_name not in reported:
+                reported.add(problem.unit_name)
+                table.writerow(_csv_row_unreported(problem))
     with atomic.beside(reports / "index.html") as part, part.open("w", encoding="utf-8", newline="") as file:
         for piece in fleet_page(ordered, problems, reader):
             file.write(piece)
@@ -67,6 +74,16 @@ def _csv_row(summary: UnitSummary, reader: Reader) -> list[str]:
     told = spreadsheet_safe(si.say(text_from(s.texts["verdict_client"]))) if s.texts else ""
     numbers = ["" if v is None else f"{v:g}" if isinstance(v, float) else str(v) for v in figures]
     return [*texts, s.level, s.log_start, s.log_end, *numbers, " ".join(s.codes), told, _link(s)]
+
+
+def _csv_row_unreported(problem: Problem) -> list[str]:
+    """A unit without a report: its name, and the first reason where the verdict stands."""
+    told = {
+        "unit": spreadsheet_safe(problem.unit_name),
+        "level": "not-reported",
+        "verdict": spreadsheet_safe(problem.message),
+    }
+    return [told.get(column, "") for column in _COLUMNS]
 
 
 @dataclass

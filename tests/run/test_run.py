@@ -53,7 +53,11 @@ def test_what_cannot_be_read_ends_with_1_whatever_was_found_and_the_others_are_r
     for name in ("sound", "half-broken"):
         assert {p.name for p in (mixed["reports"] / name).iterdir()} >= OUTPUTS
     with open(mixed["reports"] / "fleet.csv", encoding="utf-8", newline="") as file:
-        assert {row["unit"] for row in csv.DictReader(file)} == {"sound", "half-broken"}
+        rows = list(csv.DictReader(file))
+    assert {row["unit"] for row in rows if row["level"] != "not-reported"} == {"sound", "half-broken"}
+    reasons = {row["unit"]: row["verdict"] for row in rows if row["level"] == "not-reported"}
+    assert set(reasons) >= {"empty", "header-only", "renamed-text"}
+    assert all(reasons.values())
 
 
 @pytest.mark.parametrize(
