@@ -144,6 +144,7 @@ def roles_by_behaviour(
     for channel, role in zip(cold, names, strict=False):
         result[channel.key] = (role, 0.8 if len(cold) == 1 else 0.65)
     rest = [c for c in nameless if c.key not in {k.key for k in cold}]
+    rest = [c for c in rest if np.isfinite(c.values).any()]
     hot = [c for c in rest if np.nanmedian(c.values) > 42.0 and swings[c.key][1] > 48.0]
     if hot and "discharge" not in taken:
         hottest = max(hot, key=lambda c: swings[c.key][1])

@@ -90,18 +90,6 @@ _WEEKDAYS = frozenset(
         "dimanche",
     ]
 )
-_HALVES = {
-    "am": 0,
-    "a": 0,
-    "a.m.": 0,
-    "a. m.": 0,
-    "a.m": 0,
-    "pm": 12,
-    "p": 12,
-    "p.m.": 12,
-    "p. m.": 12,
-    "p.m": 12,
-}
 # Abbreviations as they are used in Europe and North America; common practice, no source.
 _ZONES = {
     "z": 0,
@@ -243,7 +231,7 @@ def _shape_of(text: str) -> Shape | None:
         minute=minute,
         second=span("s", "sec6"),
         fraction=span("f", "f6"),
-        half=_HALVES[match["half"].lower().replace("\u00a0", " ")] if match["half"] else None,
+        half=None if not match["half"] else 12 if match["half"][0] in "pP" else 0,
         offset_s=offset,
         wide_year=len(year) == 4,
     )
