@@ -59,6 +59,7 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
         "_kg": Quantity(si=(_same, " kg", 2), us=(lambda x: x * _LB_PER_KG, " lb", 2)),
         "_kg_per_day": Quantity(si=(_same, " kg a day", 0), us=(lambda x: x * _LB_PER_KG, " lb a day", 0)),
         "_s": Quantity(si=(_same, " s", 0), us=(_same, " s", 0)),
+        "_s_per_day": Quantity(si=(_same, " s a day", 1), us=(_same, " s a day", 1)),
         "_min": Quantity(si=(_same, " min", 1), us=(_same, " min", 1)),
         "_min_per_day": Quantity(si=(_same, " min/day", 2), us=(_same, " min/day", 2)),
         "_h": Quantity(si=(_same, " h", 1), us=(_same, " h", 1)),

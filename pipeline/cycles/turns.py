@@ -155,10 +155,9 @@ def _course(lag_s: float, line: tuple[float, bool], box_s: float) -> tuple[np.nd
 
 @dataclass(frozen=True, kw_only=True)
 class Weights:
-    """A window's inverse covariance without the change, (w, w), and the log of its determinant."""
+    """A window's inverse covariance without the change, (w, w)."""
 
     inverse: np.ndarray
-    log_det: float
 
 
 def weights(view: View, baseline: Baseline) -> Weights:
@@ -178,8 +177,7 @@ def weights(view: View, baseline: Baseline) -> Weights:
         cov += baseline.tail**2 * np.outer(tail, tail)
     cov += baseline.unlike**2 * np.exp(-0.5 * ((s[:, None] - s[None]) / UNLIKE_S) ** 2)
     cov[np.diag_indices_from(cov)] += view.noise**2
-    inverse = np.linalg.inv(cov)
-    return Weights(inverse=inverse, log_det=float(np.linalg.slogdet(cov)[1]))
+    return Weights(inverse=np.linalg.inv(cov))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,9 +11,6 @@ if TYPE_CHECKING:
     from pipeline.logs.timeline import Timeline
     from pipeline.unit import Unit
 
-METHOD = 1
-"""Raised whenever a change can alter what is judged of the same log, so that stored results are made anew."""
-
 
 def judge(timeline: Timeline, record: CycleRecord, unit: Unit) -> Judgement:
     """Everything that is to be said of one log: findings worst first, what could not be judged, output and verdict.

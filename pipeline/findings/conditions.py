@@ -54,12 +54,7 @@ class Adjusted:
     """Freeze lengths set to the log's usual air and water. Arrays have one value a cycle, NaN where not judged."""
 
     log_length: np.ndarray  # natural log of the corrected length (length in min)
-    foreseen_sd: (
-        float  # spread of log lengths that the conditions alone should make; NaN where none were logged
-    )
     corrected_for: tuple[str, ...]  # of "air", "water", "time of day"
-    air_slope: float  # log length per K, NaN where no air was logged
-    air_slope_se: float
 
 
 def adjust(
@@ -79,25 +74,17 @@ def adjust(
     y = np.full(len(freeze_min), np.nan)
     y[use] = np.log(freeze_min[use])
     names, columns, mean, sd = _predictors(air_c, water_c, hour, use)
-    air_at = names.index("air") if "air" in names else None
     if not names or use.sum() < 4:
-        return Adjusted(
-            log_length=y, foreseen_sd=math.nan, corrected_for=(), air_slope=math.nan, air_slope_se=math.nan
-        )
+        return Adjusted(log_length=y, corrected_for=())
     x, mean, sd = np.column_stack(columns), np.array(mean), np.array(sd)
     least = max(floor, sigma_min / float(np.median(freeze_min[use])))
-    slopes, errors = _fit(x[use], y[use], mean, sd, least)
+    slopes = _fit(x[use], y[use], mean, sd, least)
     for i, name in enumerate(names):
         if name in ("air", "water"):
             slopes[i] = min(max(slopes[i], 0.0), _AIR_MOST if name == "air" else _WATER_MOST * mean[i])
-    physical = [i for i, name in enumerate(names) if name in ("air", "water")]
-    foreseen = float(np.std(x[use][:, physical] @ mean[physical])) if physical else math.nan
     return Adjusted(
         log_length=y - x @ slopes,
-        foreseen_sd=foreseen,
         corrected_for=tuple(dict.fromkeys("time of day" if n.startswith("day") else n for n in names)),
-        air_slope=math.nan if air_at is None else float(slopes[air_at]),
-        air_slope_se=math.nan if air_at is None else float(errors[air_at]),
     )
 
 
@@ -115,7 +102,7 @@ def level_at_usual_conditions(
     x = np.column_stack(columns)
     means = np.array([mean if name == "air" else 0.0 for name in names])
     sds = np.array([sd if name == "air" else 3.0 for name in names])
-    slopes, _ = _fit(x[use], values[use], means, sds, 0.1)
+    slopes = _fit(x[use], values[use], means, sds, 0.1)
     return values - x @ slopes
 
 
@@ -148,7 +135,7 @@ def at_same_conditions(earlier: _Log, later: _Log) -> tuple[np.ndarray, np.ndarr
     )
     logged = [np.log(freeze) for freeze, _, _ in logs]
     y = np.concatenate([values - np.median(values) for values in logged])
-    slopes, _ = _fit(within, y, np.array(mean), np.array(sd), 0.01)
+    slopes = _fit(within, y, np.array(mean), np.array(sd), 0.01)
     slopes = np.clip(slopes, 0.0, [_AIR_MOST if s == _AIR_SLOPE else _WATER_MOST * s for s in mean])
     moved = [
         values - sum(s * (column[i][0] - column[i][2]) for s, column in zip(slopes, columns, strict=True))
@@ -182,9 +169,9 @@ def _predictors(air_c: np.ndarray, water_c: np.ndarray, hour: np.ndarray, use: n
 
 
 def _fit(x: np.ndarray, y: np.ndarray, mean: np.ndarray, sd: np.ndarray, floor: float):
-    """Slopes (k,) and their standard errors: iteratively reweighted least squares with a normal prior."""
+    """Slopes (k,): iteratively reweighted least squares with a normal prior."""
     prior = np.diag(1 / sd**2)
-    slopes, covariance = mean.copy(), np.diag(sd**2)
+    slopes = mean.copy()
     for _ in range(8):
         residual = y - x @ slopes
         residual = residual - np.median(residual)
@@ -199,4 +186,4 @@ def _fit(x: np.ndarray, y: np.ndarray, mean: np.ndarray, sd: np.ndarray, floor: 
         slopes = updated
         if done:
             break
-    return slopes, np.sqrt(np.diag(covariance))
+    return slopes

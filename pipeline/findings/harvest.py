@@ -17,7 +17,7 @@ _NEVER_WARMED = phrase(
 )
 _PLATEAU = phrase(
     "finding.harvest-stalled.plateau",
-    "{count} of {of} harvests stalled: the evaporator hung near freezing point and the slab did not let go",
+    "{count} of {of} harvests stalled: the evaporator warmed too little and the slab did not let go",
 )
 _AT_LIMIT = phrase(
     "finding.harvest-stalled.at-limit", "{count} of {of} harvests stalled: they ran into their limit"

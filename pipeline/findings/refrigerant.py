@@ -106,7 +106,6 @@ def saturation_c(refrigerant: str, gauge_kpa: np.ndarray, *, at: str) -> np.ndar
 class Refrigeration:
     """One value a cycle, over the last third of its freeze; NaN where it cannot be said."""
 
-    evaporating_c: np.ndarray
     condensing_c: np.ndarray
     superheat_k: np.ndarray
     subcooling_k: np.ndarray
@@ -130,7 +129,6 @@ def refrigeration(
     nothing = np.full(len(start_ns), np.nan)
     if not refrigerant or timeline.get("suction_pressure", "discharge_pressure") is None:
         return Refrigeration(
-            evaporating_c=nothing,
             condensing_c=nothing,
             superheat_k=nothing,
             subcooling_k=nothing,
@@ -144,7 +142,6 @@ def refrigeration(
         dew = _or(saturation_c(refrigerant, pressure, at="dew"), nothing)
     condensing = (bubble + dew) / 2
     return Refrigeration(
-        evaporating_c=evaporating,
         condensing_c=condensing,
         superheat_k=_or(late("suction"), nothing) - evaporating,
         subcooling_k=bubble - _or(late("liquid"), nothing),

@@ -36,7 +36,7 @@ class Stalls:
     """One value a cycle, bool (n,). A harvest may show several of the first four; `long` ones did finish."""
 
     never_warmed: np.ndarray
-    plateau: np.ndarray  # warmed to freezing point and hung there
+    plateau: np.ndarray  # lasted, but hung near freezing point or stayed short of its usual peak
     at_limit: np.ndarray  # ran into a limit
     repeated: np.ndarray  # had to be done again
     long: np.ndarray  # abnormal in length, but finished

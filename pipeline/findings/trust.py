@@ -27,6 +27,9 @@ def _passed_on(code: str, severity: Severity) -> Callable[[Case], tuple[Seen, ..
     return test
 
 
+_OF_THE_WHOLE_LOG = ("clock-offset", "log-coarse")  # no cycle of it is meant more than another
+
+
 def _seen(case: Case, code: str, severity: Severity, group: list[Doubt]) -> Seen:
     """One finding for all doubts of one kind about one channel."""
     first = min(group, key=lambda d: d.start_ns)
@@ -41,7 +44,7 @@ def _seen(case: Case, code: str, severity: Severity, group: list[Doubt]) -> Seen
         title=_title(code, group, whole_h),
         start_ns=first.start_ns,
         end_ns=max(d.end_ns for d in group),
-        cycles=touched,
+        cycles=touched & (code not in _OF_THE_WHOLE_LOG),
         evidence={
             **dict(first.evidence),
             "channel": first.label or None,
