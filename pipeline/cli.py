@@ -16,6 +16,7 @@ from pathlib import Path
 from pipeline import __version__, threads
 from pipeline.delivery.verbs import add_email, add_watch
 from pipeline.errors import IceLogError, UsageError
+from pipeline.languages import languages
 
 DONE, UNREAD, WRONG_USE, FOUND = 0, 1, 2, 3
 
@@ -105,7 +106,7 @@ def _add_page_options(verb) -> None:
         help="units on the pages: si (°C, kg) or us (°F, lb); si if not said",
     )
     verb.add_argument(
-        "--language", choices=["en", "es"], default=None, help="language of the pages; English if not said"
+        "--language", choices=languages(), default=None, help="language of the pages; English if not said"
     )
 
 

@@ -26,6 +26,7 @@ from pydantic import (
 )
 
 from pipeline.errors import UnitConfigError
+from pipeline.languages import languages
 
 ROLES: Mapping[str, str] = MappingProxyType(
     {
@@ -63,7 +64,14 @@ def _a_role(role: str) -> str:
     return role
 
 
+def _a_language(language: str) -> str:
+    if language not in languages():
+        raise ValueError(f"expected one of {', '.join(languages())}{_nearest(language, languages())}")
+    return language
+
+
 Role = Annotated[str, AfterValidator(_a_role)]
+Language = Annotated[str, AfterValidator(_a_language)]
 Positive = Annotated[float, Field(gt=0)]
 Band = tuple[Positive, Positive]
 
@@ -162,7 +170,7 @@ class Client(_Strict):
 
     name: str = ""
     email: tuple[str, ...] = ()
-    language: Literal["en", "es"] = "en"
+    language: Language = "en"
     units: Literal["si", "us"] | None = None
 
 

@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from pipeline.delivery.addresses import checked_address
 from pipeline.errors import UnitConfigError
-from pipeline.unit import Client
+from pipeline.unit import Client, Language
 
 FILE = "clients.toml"
 
@@ -31,7 +31,7 @@ class FleetClient(_Strict):
     name: str = ""
     email: Addresses
     machines: Annotated[tuple[str, ...], Field(min_length=1)]  # names of units, or patterns with * and ?
-    language: Literal["en", "es"] = "en"
+    language: Language = "en"
     units: Literal["si", "us"] = "si"
     time_zone: str | None = None  # for the dates in the message; None: each unit's own
 
@@ -66,7 +66,7 @@ class Recipient:
 
     name: str
     addresses: tuple[str, ...]  # checked
-    language: Literal["en", "es"]
+    language: str
     units: Literal["si", "us"]
     time_zone: str | None
     machines: tuple[str, ...]  # unit names, sorted

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
-from importlib import resources
-from typing import Any
+from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
 from pipeline.delivery.addresses import file_name, one_line
 from pipeline.delivery.clients import Recipient
 from pipeline.delivery.parcels import Parcel
-from pipeline.report import Reader, UnitSummary
+from pipeline.report import Reader, UnitSummary, catalogue
 from pipeline.report.summary import LEVELS, text_from
 
 STEPS_SAID = 6
@@ -75,12 +73,14 @@ class Letter:
 
 
 @cache
-def words_in(language: str) -> Mapping[str, Any]:
+def words_in(language: str) -> Mapping[str, str]:
     """Everything that a message says of its own, in `language`."""
-    raw = (
-        resources.files("pipeline.delivery").joinpath("words", f"{language}.toml").read_text(encoding="utf-8")
-    )
-    return tomllib.loads(raw)
+    mine = {
+        key.removeprefix("mail."): text
+        for key, text in catalogue(language).items()
+        if key.startswith("mail.")
+    }
+    return MappingProxyType(mine)
 
 
 def write_letter(
@@ -122,10 +122,10 @@ def attachment_name(parcel: Parcel, ending: str) -> str:
 
 
 def _subject(
-    words: Mapping[str, Any], titles: Sequence[str], levels: Sequence[str], part: tuple[int, int]
+    words: Mapping[str, str], titles: Sequence[str], levels: Sequence[str], part: tuple[int, int]
 ) -> str:
     worst = min(levels, key=LEVELS.index)
-    level = words["level"][worst]
+    level = words[f"level.{worst}"]
     due = sum(found == worst for found in levels)
     if len(titles) == 1:
         subject = words["subject_one"].format(title=titles[0], level=level)
@@ -138,7 +138,7 @@ def _subject(
     return subject
 
 
-def _counted(words: Mapping[str, Any], key: str, titles: Sequence[str]) -> str:
+def _counted(words: Mapping[str, str], key: str, titles: Sequence[str]) -> str:
     if len(titles) == 1:
         return words[f"{key}_one"].format(title=titles[0])
     return words[f"{key}_many"].format(count=len(titles))
@@ -167,14 +167,14 @@ def _said_unit(
     )
 
 
-def _said_findings(findings: Sequence[Mapping[str, Any]], reader: Reader, words) -> tuple[SaidFinding, ...]:
+def _said_findings(findings: Sequence[Mapping], reader: Reader, words) -> tuple[SaidFinding, ...]:
     said, causes = [], set()
     for finding in findings:
         cause = next((reader.say(text_from(text)) for text in finding["likely_causes"]), "")
         said.append(
             SaidFinding(
                 severity=finding["severity"],
-                severity_word=words["severity"][finding["severity"]],
+                severity_word=words[f"severity.{finding['severity']}"],
                 title=reader.say(text_from(finding["title"])),
                 cause="" if cause in causes else cause,
             )
@@ -183,7 +183,7 @@ def _said_findings(findings: Sequence[Mapping[str, Any]], reader: Reader, words)
     return tuple(said)
 
 
-def _todo(findings: Sequence[Mapping[str, Any]], reader: Reader) -> tuple[str, ...]:
+def _todo(findings: Sequence[Mapping], reader: Reader) -> tuple[str, ...]:
     """The checks of the worst finding, then what the others add."""
     steps = (reader.say(text_from(text)) for finding in findings for text in finding["next_checks"])
     return tuple(dict.fromkeys(steps))[:STEPS_SAID]

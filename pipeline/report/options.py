@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 Units = Literal["si", "us"]
-Language = Literal["en", "es"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -14,10 +13,10 @@ class ReportOptions:
     """How the pages are written. Machine files are always in house units.
 
     units: what the pages show first; a switch on each page shows the other.
-    language: of all text for people; codes and column names stay English.
+    language: of all text for people, one of `languages.languages()`; codes and column names stay English.
     page_bytes: what one unit's page may weigh [bytes]; charts are thinned until it fits.
     """
 
     units: Units = "si"
-    language: Language = "en"
+    language: str = "en"
     page_bytes: int = 3_000_000

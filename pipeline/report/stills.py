@@ -17,7 +17,7 @@ from pipeline.report.clock import Offsets, local_day, offsets_between
 from pipeline.report.flags import shows_in
 from pipeline.report.levels import thinned
 from pipeline.report.limits import limits_of
-from pipeline.report.options import Language, Units
+from pipeline.report.options import Units
 from pipeline.report.palette import LIGHT
 from pipeline.report.wording import Reader
 
@@ -49,7 +49,7 @@ class _Report:
 
 
 def still_pictures(
-    unit_folder: Path, *, language: Language = "en", units: Units = "si"
+    unit_folder: Path, *, language: str = "en", units: Units = "si"
 ) -> dict[str, tuple[bytes, str]]:
     """Pictures of the report in `unit_folder`: name -> (PNG, what it shows in a sentence).
 

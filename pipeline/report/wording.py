@@ -1,7 +1,7 @@
 """Words and numbers for people: one catalogue a language, values in the reader's units.
 
-Page text lives in `text/<language>.toml`; what analysis says arrives as `Text` with its English pattern, and the
-catalogue of another language translates it by key. In HTML every value carries both systems of units, so that the
+Page and message text lives in `text/<language>.toml`; what analysis says arrives as `Text` with its English pattern, and
+the catalogue of another language translates it by key. What a language lacks is said in English. In HTML every value carries both systems of units, so that the
 switch on the page needs no second page.
 """
 
@@ -13,14 +13,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
-from importlib import resources
 from typing import Any
 
 from markupsafe import Markup, escape
 
 from pipeline.findings.finding import Verdict
+from pipeline.languages import FOLDER
 from pipeline.report.clock import Offsets, local_day
-from pipeline.report.options import Language, Units
+from pipeline.report.options import Units
 from pipeline.text import Quantity, Text, quantity_of
 
 _OWN = {
@@ -28,14 +28,17 @@ _OWN = {
     "_whole_kg": Quantity(si=(float, " kg", 0), us=(lambda kg: kg / 0.45359237, " lb", 0)),
 }
 
-LANGUAGES: tuple[Language, ...] = ("en", "es")
-
 
 @cache
 def catalogue(language: str) -> Mapping[str, str]:
-    """All text of a language: key -> pattern. Keys are dotted; what findings say has its own keys, undotted by us."""
-    raw = resources.files("pipeline.report").joinpath("text", f"{language}.toml").read_text(encoding="utf-8")
-    table = tomllib.loads(raw)
+    """All text of a language: key -> pattern; English where it has none. Keys are dotted, those of `Text` as they are."""
+    return own_text("en") | own_text(language)
+
+
+@cache
+def own_text(language: str) -> dict[str, str]:
+    """What the file of a language itself holds."""
+    table = tomllib.loads((FOLDER / f"{language}.toml").read_text(encoding="utf-8"))
     said = table.pop("said", {})
     return _flat(table) | _flat(said)
 
@@ -54,7 +57,7 @@ def _flat(table: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
 class Reader:
     """Whom a page is for: says texts and values in a language and a system of units."""
 
-    language: Language = "en"
+    language: str = "en"
     units: Units = "si"
 
     @property
