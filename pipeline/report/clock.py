@@ -53,15 +53,16 @@ def offsets_between(zone: ZoneInfo, start_ns: int, end_ns: int) -> Offsets:
     return Offsets(from_ns=np.array(starts, np.int64) * S, offset_s=np.array(offsets, np.int64))
 
 
-def iso_times(time_ns: np.ndarray, offsets: Offsets) -> np.ndarray:
+def iso_times(time_ns: np.ndarray, offsets: Offsets, *, always_ms: bool = False) -> np.ndarray:
     """ISO 8601 with offset ("2026-03-29T03:00:00+02:00"), one string a time, "" where a time is -1.
 
-    Milliseconds are written where any time of the column has them. Shape (n,), dtype str.
+    Milliseconds are written where any time of the column has them, or `always_ms`: a moment must read the same in every
+    file that scripts join by its text. Shape (n,), dtype str.
     """
     time_ns = np.asarray(time_ns, np.int64)
     missing = time_ns == -1
     rounded = (time_ns + 500_000) // 1_000_000 * 1_000_000  # to the millisecond
-    unit = "s" if np.all((rounded % S == 0) | missing) else "ms"
+    unit = "s" if not always_ms and np.all((rounded % S == 0) | missing) else "ms"
     text = np.datetime_as_string(offsets.local_ns(rounded).view("M8[ns]").astype(f"M8[{unit}]"), unit=unit)
     shift = offsets.at(rounded)
     names = {int(s): _offset_name(int(s)) for s in np.unique(shift)}

@@ -1,6 +1,7 @@
 """The files for scripts and spreadsheets: phases, cycles, findings, the aligned channels.
 
-House units only (°C, A, kg, min); times ISO 8601 with the offset of the unit's zone.
+House units only (°C, A, kg, min); times ISO 8601 with milliseconds and the offset of the unit's zone, so that a moment reads
+the same in each of them.
 """
 
 from __future__ import annotations
@@ -42,7 +43,7 @@ _DECIMALS = {"_min": 3, "_c": 2, "_k": 2, "_k_per_min": 3, "_a": 3, "_ah": 4, "_
 def phases_csv(record: CycleRecord, offsets: Offsets) -> str:
     """`start,end,phase`: rows touch, each end is the next start."""
     edges = [p.start_ns for p in record.phases] + [p.end_ns for p in record.phases[-1:]]
-    times = iso_times(np.array(edges, np.int64), offsets)
+    times = iso_times(np.array(edges, np.int64), offsets, always_ms=True)
     rows = zip(times[:-1], times[1:], (p.kind.value for p in record.phases), strict=True) if edges else ()
     return to_csv(("start", "end", "phase"), rows)
 
@@ -61,7 +62,9 @@ def cycles_csv(record: CycleRecord, judgement: Judgement, offsets: Offsets) -> s
             continue
         values = table[name].to_numpy()
         if name.endswith("_ns"):
-            columns[name.removesuffix("_ns")] = list(iso_times(values.astype(np.int64), offsets))
+            columns[name.removesuffix("_ns")] = list(
+                iso_times(values.astype(np.int64), offsets, always_ms=True)
+            )
         elif values.dtype == bool:
             columns[name] = ["true" if v else "false" for v in values]
         elif values.dtype.kind in "fiu":
@@ -75,10 +78,9 @@ def cycles_csv(record: CycleRecord, judgement: Judgement, offsets: Offsets) -> s
 def findings_json(timeline: Timeline, judgement: Judgement, offsets: Offsets, reader: Reader) -> str:
     """The findings with their numbers. Sentences are in the reader's language, values always in SI units."""
     reader = Reader(language=reader.language, units="si")
-    start, end = iso_times(np.array([timeline.start_ns, timeline.end_ns]), offsets)
-    spans = iso_times(
-        np.array([t for f in judgement.findings for t in (f.start_ns, f.end_ns)], np.int64), offsets
-    )
+    ends_ns = [timeline.start_ns, timeline.end_ns]
+    ends_ns += [t for f in judgement.findings for t in (f.start_ns, f.end_ns)]
+    start, end, *spans = iso_times(np.array(ends_ns, np.int64), offsets, always_ms=True)
     output = judgement.output
     whole = {
         "unit": timeline.unit_name,

@@ -2,6 +2,7 @@ import csv
 import io
 import itertools
 import json
+import re
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -137,6 +138,20 @@ def test_findings_have_the_keys_of_the_contract_and_si_units_whatever_the_page_s
     assert [f["code"] for f in table["findings"]] == [f.code for f in judgement.findings]
     assert "0.4\N{NO-BREAK SPACE}°C" in table["findings"][0]["title"]
     assert datetime.fromisoformat(table["log_start"]).utcoffset() is not None
+
+
+def test_a_moment_reads_the_same_in_phases_cycles_and_findings_so_that_scripts_can_join_them(made, offsets):
+    _, timeline, record, judgement = made
+    begun, let_in = (int(record.cycles[f"{name}_start_ns"].iloc[3]) for name in ("freeze", "harvest"))
+    # one finding alone, on whole seconds: its text must not depend on what else stands in the file
+    one = replace(judgement.findings[0], start_ns=begun, end_ns=let_in)
+    found = json.loads(
+        findings_json(timeline, replace(judgement, findings=(one,)), offsets, Reader())
+    )["findings"][0]  # fmt: skip
+    row = rows(cycles_csv(record, judgement, offsets))[3]
+    assert (found["start"], found["end"]) == (row["freeze_start"], row["harvest_start"])
+    assert found["start"] in {phase["start"] for phase in rows(phases_csv(record, offsets))}
+    assert re.search(r":\d\d\.\d{3}[+-]", found["start"])
 
 
 def test_numbers_that_json_cannot_hold_become_plain_ones():
