@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,13 +14,15 @@ from pipeline.report.levels import trusted_readings
 S = 1_000_000_000
 POINTS = 180  # moments at which the band is taken
 BAND_PCT = (5.0, 50.0, 95.0)
-LEAST_IN_BAND = 5  # where fewer usual ones are still going, the band ends
+LEAST_IN_BAND = 5
+"""Where fewer usual ones are left, or fewer than half of them, the band ends: what is left would be the slow ones alone."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Overlay:
     """minute: float64 (m,) from the start; low, middle, high: the 5th, 50th and 95th percentile of the usual ones
-    [channel unit], NaN where fewer than five go on; there are `usual` of them, `usual_min` long as a rule; `cycles` and `curves` (k, m): the abnormal ones."""
+    [channel unit], NaN where fewer than five, or half of them, go on; there are `usual` of them, `usual_min` long as a
+    rule; `cycles` and `curves` (k, m): the abnormal ones."""
 
     role: str
     unit: str
@@ -45,13 +48,15 @@ def overlay(
     start: str,
     end: str,
     abnormal: set[int],
+    beside: Collection[int] = (),
     channel: Channel | None = None,
     most: int = 40,
 ) -> Overlay | None:
     """Every stretch from column `start` to column `end` of the cycles, over `channel` (None: the cold trace).
 
     abnormal: numbers of the cycles that are drawn one by one (at most `most`, spread over the log) and stay out of the
-    band. None where no channel shows anything, or no cycle is whole.
+    band. beside: numbers of those that follow something abnormal; they, broken ones and freezes that a compressor start
+    began are not drawn, and stay out of the band where enough others are left. None where no channel shows anything, or no cycle is whole.
     """
     channel = channel or cold_trace(timeline)
     table = record.cycles
@@ -60,17 +65,25 @@ def overlay(
     begin, stop = table[start].to_numpy(np.int64), table[end].to_numpy(np.int64)
     numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy(np.int64)
     whole = (begin >= 0) & (stop > begin)
-    begin, stop, numbers = begin[whole], stop[whole], numbers[whole]
+    aside = table["broken"].to_numpy().astype(bool) | np.isin(numbers, list(beside))
+    if start == "freeze_start_ns":
+        aside = aside | table["after_idle"].to_numpy().astype(bool)
+    begin, stop, numbers, aside = begin[whole], stop[whole], numbers[whole], aside[whole]
     if not len(begin):
         return None
     odd = np.isin(numbers, list(abnormal))
+    plain = ~odd & ~aside
+    if plain.sum() < LEAST_IN_BAND:
+        plain = ~odd
     length_min = (stop - begin) / S / 60
     minute = np.linspace(0, float(length_min.max()), POINTS)
     time_ns, values = trusted_readings(channel)
     if not len(values):
         return None
     curves = _curves(time_ns, values, begin, length_min, minute, channel.interval_s)
-    low, middle, high = _percentiles(curves[~odd])
+    going = (length_min[plain][:, None] >= minute[None, :]).sum(axis=0)
+    bands = (np.where(2 * going >= plain.sum(), band, np.nan) for band in _percentiles(curves[plain]))
+    low, middle, high = bands
     drawn = np.flatnonzero(odd)
     if len(drawn) > most:
         drawn = drawn[np.linspace(0, len(drawn) - 1, most).astype(int)]
@@ -81,8 +94,8 @@ def overlay(
         low=low,
         middle=middle,
         high=high,
-        usual=int((~odd).sum()),
-        usual_min=float(np.median(length_min[~odd])) if (~odd).any() else float("nan"),
+        usual=int(plain.sum()),
+        usual_min=float(np.median(length_min[plain])) if plain.any() else float("nan"),
         cycles=tuple(int(n) for n in numbers[drawn]),
         curves=curves[drawn],
     )

@@ -49,8 +49,14 @@ def unit_page(
     offsets = offsets_between(timeline.tz, timeline.start_ns, timeline.end_ns)
     flags = cycle_flags(judgement.findings)
     slow, stuck = odd_cycles(flags, "freeze"), odd_cycles(flags, "harvest")
-    freezes = overlay(timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=slow)
-    harvests = overlay(timeline, record, start="harvest_start_ns", end="harvest_end_ns", abnormal=stuck)
+    # A freeze on a slab that did not let go, or a harvest of one that froze too long, is no usual one either.
+    after_stuck = {number + 1 for number in stuck}
+    freezes = overlay(
+        timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=slow, beside=after_stuck
+    )
+    harvests = overlay(
+        timeline, record, start="harvest_start_ns", end="harvest_end_ns", abnormal=stuck, beside=slow
+    )
     days = days_of(record, offsets)
     limits = {
         name: limits_in_force(record, name, judgement, odd)

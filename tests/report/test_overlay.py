@@ -31,10 +31,47 @@ def test_abnormal_ones_stay_out_of_the_band_and_are_drawn(made):
     odd = {c for f in judgement.findings if f.code == "freeze-long" for c in f.cycles}
     got = overlay(timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=odd)
     assert set(got.cycles) == odd
-    assert got.usual == int(record.cycles.freeze_min.notna().sum()) - len(odd)
+    begun_by_a_start = record.cycles.after_idle & record.cycles.freeze_min.notna()
+    assert got.usual == int(record.cycles.freeze_min.notna().sum()) - len(odd) - int(begun_by_a_start.sum())
     assert got.usual_min == pytest.approx(18.5, abs=1.5)
     banded = got.minute[np.isfinite(got.middle)]
     assert banded.max() < 23 < got.minute.max()  # the long ones go on where the band has ended
+
+
+def test_the_band_ends_where_half_of_the_usual_ones_have_ended(made):
+    _, timeline, record, judgement = made
+    odd = {c for f in judgement.findings if f.code == "freeze-long" for c in f.cycles}
+    got = overlay(timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=odd)
+    step = got.minute[1] - got.minute[0]
+    assert got.minute[np.isfinite(got.middle)].max() == pytest.approx(got.usual_min, abs=step)
+    middle = got.middle[np.isfinite(got.middle)]
+    assert (
+        np.diff(middle[len(middle) // 2 :]) < 0.1
+    ).all()  # a freeze only gets colder: no step up at the end
+
+
+def test_freezes_that_follow_a_stalled_harvest_are_kept_out_of_the_band(made):
+    _, timeline, record, judgement = made
+    stuck = {c for f in judgement.findings if f.code == "harvest-stalled" for c in f.cycles}
+    after = {c + 1 for c in stuck}
+    both = [
+        overlay(
+            timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=set(), beside=beside
+        )
+        for beside in ((), after)
+    ]
+    assert both[0].usual - both[1].usual == len(
+        after & set(record.cycles.cycle[record.cycles.freeze_min.notna()])
+    )
+
+
+def test_where_all_follow_something_abnormal_the_band_is_made_of_them_all_the_same(made):
+    _, timeline, record, _ = made
+    every = set(record.cycles.cycle)
+    got = overlay(
+        timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=set(), beside=every
+    )
+    assert got.usual == int(record.cycles.freeze_min.notna().sum())
 
 
 def test_a_hole_in_the_log_is_not_bridged(made):
