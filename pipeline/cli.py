@@ -23,6 +23,8 @@ DONE, UNREAD, WRONG_USE, FOUND = 0, 1, 2, 3
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb; return the exit status."""
+    if hasattr(sys.stdout, "reconfigure"):  # a terminal or log of an older code page must not end the work
+        sys.stdout.reconfigure(errors="replace")
     parser = _parser()
     arguments = parser.parse_args(argv)
     os.environ.update(threads.settings(threads.LINEAR_ALGEBRA))  # no library is loaded yet
@@ -182,6 +184,7 @@ def _add_check(verbs) -> None:
 def _check(arguments) -> int:
     from pipeline.logs.check import as_json, print_understanding, understand
     from pipeline.logs.folder import is_log_name
+    from pipeline.text import printable
     from pipeline.unit import load_unit
 
     files = []
@@ -198,7 +201,7 @@ def _check(arguments) -> int:
         raise UsageError("no logger files there", remedy="name logger files, or a unit's folder")
     beside = files[0].parent / "unit.toml"
     toml = arguments.unit or (beside if beside.is_file() else None)
-    understanding = understand(files, load_unit(files[0].resolve().parent.name, toml))
+    understanding = understand(files, load_unit(printable(files[0].resolve().parent.name), toml))
     if arguments.json:
         import json
 

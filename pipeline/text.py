@@ -92,3 +92,8 @@ def say(text: Text, *, units: str = "si", catalogue: Catalogue | None = None) ->
     pattern = (catalogue or {}).get(text.key, text.english)
     shown = {name: show(name, value, units=units) for name, value in text.values.items()}
     return string.Formatter().vformat(pattern, (), shown)
+
+
+def printable(name: str) -> str:
+    """`name` with a question mark for each byte that is no Unicode: a file system may hold such names, no page or table can."""
+    return name.encode("utf-8", "replace").decode("utf-8")

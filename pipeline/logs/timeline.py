@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from pipeline.text import Text
+from pipeline.text import Text, printable
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -118,3 +118,7 @@ class Problem:
     unit_name: str
     file: str
     message: str  # the whole sentence, with the remedy
+
+    def __post_init__(self) -> None:
+        for field_name in ("unit_name", "file", "message"):
+            object.__setattr__(self, field_name, printable(getattr(self, field_name)))
