@@ -6,6 +6,8 @@ Nothing here prints, exits or raises: what went wrong is in the outcome.
 from __future__ import annotations
 
 import contextlib
+import errno
+import os
 import re
 import time
 from collections.abc import Iterator, Sequence
@@ -30,6 +32,8 @@ from pipeline.store import (
     with_visit,
 )
 from pipeline.store.kept import unreadable
+from pipeline.store.names import fits_windows
+from pipeline.text import printable
 
 if TYPE_CHECKING:
     from pipeline.logs.table import FileTable
@@ -74,7 +78,7 @@ class UnitOutcome:
 def report_unit(job: UnitJob) -> UnitOutcome:
     """Take one unit through the rooms. Never raises: what went wrong is in the outcome's problems."""
     name, problems, seconds = job.files.name, [], {}
-    if problem := job.files.problem or _name_taken(name):
+    if problem := job.files.problem or _name_refused(name):
         return unreported(name, problem)
     keeper = Keeper(job)
     try:
@@ -117,7 +121,8 @@ def report_unit(job: UnitJob) -> UnitOutcome:
             problems.append(Problem(unit_name=name, file=error.file, message=str(error)))
         return keeper.keep(UnitOutcome(name=name, summary=None, problems=tuple(problems), seconds=seconds))
     except OSError as error:
-        message = f"{name}: the report could not be written ({reason_of(error)}); {MAKE_ROOM}"
+        remedy = RENAME if error.errno in (errno.EINVAL, errno.ENAMETOOLONG) else MAKE_ROOM
+        message = f"{name}: the report could not be written ({reason_of(error)}); {remedy}"
         return unreported(name, message, problems, seconds, settled=False)
     except MemoryError:
         message = f"{name}: there is not enough memory for this unit; close other programs and run again with --jobs 1"
@@ -219,14 +224,20 @@ class Keeper:
 
 
 MAKE_ROOM = "see whether the disk is full or may not be written to, and run again"
+RENAME = "give the unit's folder or files a shorter, plainer name, for the drive of the reports does not take this one"
 
+_ON_WINDOWS = os.name == "nt"
 _FLEET_FILES = ("index.html", "fleet.csv", "problems.csv", "ledger.jsonl", "clients.toml", "outbox")
 
 
-def _name_taken(name: str) -> str:
-    if name.casefold() not in _FLEET_FILES:
-        return ""
-    return f"{name}: a unit cannot have the name of a file of the fleet page; call its folder or files something else"
+def _name_refused(name: str) -> str:
+    if printable(name) != name:
+        return f"{name}: this name is not Unicode; rename the folder or files"
+    if _ON_WINDOWS and not fits_windows(name):
+        return f"{name}: Windows takes no folder of this name; rename the unit's folder or files"
+    if name.casefold() in _FLEET_FILES:
+        return f"{name}: a unit cannot have the name of a file of the fleet page; call its folder or files something else"
+    return ""
 
 
 def unreported(

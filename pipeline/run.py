@@ -29,6 +29,7 @@ from pipeline.flow import (
 from pipeline.logs import UnitFiles, find_units
 from pipeline.logs.timeline import Problem
 from pipeline.store import StorePlace, problems_csv, unpack_fleets
+from pipeline.store.nested import with_nested
 from pipeline.store.problems import FILE as PROBLEMS
 from pipeline.store.unpack import is_unpacked
 
@@ -99,6 +100,8 @@ def report(
             if isinstance(logs, Path):
                 found, unpacked = unpack_fleets(found, logs, place, rested)
             place.forget_tables(files.name for files in found)
+            if place.folds_case():
+                found = _told_apart(found)
         jobs = [
             UnitJob(
                 files=files,
@@ -134,7 +137,7 @@ def _find(logs: Place) -> tuple[UnitFiles, ...]:
     if staging.is_url(logs):
         found, name = find_units(staging.listing(logs)), logs
     elif logs.is_dir():
-        found, name = find_units(logs), logs.resolve().name
+        found, name = with_nested(find_units(logs), logs), logs.resolve().name
     else:
         raise UsageError(
             f'there is no folder "{logs.name}"', remedy="name the folder that holds the logger files"
@@ -192,6 +195,22 @@ def _brief(outcome: UnitOutcome) -> UnitOutcome:
 def _keep_summary(folder: Path, summary: UnitSummary) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "summary.json").write_text(summary.to_json(), encoding="utf-8")
+
+
+def _told_apart(found: Sequence[UnitFiles]) -> tuple[UnitFiles, ...]:
+    """`found` for a drive to which capitals make no difference: a unit never gets the folder of another."""
+    seen: dict[str, str] = {}
+    apart = []
+    for files in found:
+        first = seen.setdefault(files.name.casefold(), files.name)
+        if first != files.name:
+            problem = (
+                f'{files.name}: its name differs from "{first}" only in capitals, and the drive of the reports takes '
+                "the two for one; rename it, or put its files with the other's"
+            )
+            files = replace(files, files=(), problem=problem)
+        apart.append(files)
+    return tuple(apart)
 
 
 def _hold_alone(place: StorePlace, stack: ExitStack) -> None:

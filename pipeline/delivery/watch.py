@@ -21,6 +21,7 @@ from pipeline.errors import UsageError
 from pipeline.logs import find_units
 from pipeline.run import RunOptions, check_folders
 from pipeline.store import StorePlace
+from pipeline.store.nested import with_nested
 from pipeline.store.stamp import Stamp
 
 REST_S = 5.0
@@ -210,7 +211,7 @@ def scan_folder(inbox: Path) -> Scan:
     """Every file of every unit, unit.toml too, with its stamp. Raises OSError where the folder can't be listed."""
     files: dict[Path, Stamp] = {}
     units: dict[str, tuple[Path, ...]] = {}
-    for unit in find_units(inbox):
+    for unit in with_nested(find_units(inbox), inbox):
         mine = (*unit.files, *([unit.toml] if unit.toml else []))
         mine = mine or (inbox / unit.name,)  # a folder that fills yet
         units[unit.name] = mine

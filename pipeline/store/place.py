@@ -11,6 +11,7 @@ from pathlib import Path
 
 from pipeline import atomic
 from pipeline.store.lock import held
+from pipeline.store.names import short_name
 
 DAMAGED_KEPT = 50
 """So many damaged pieces are kept to look at (common practice, no source); the oldest go first."""
@@ -57,6 +58,10 @@ class StorePlace:
             remedy="wait until it has ended",
         )
 
+    def folds_case(self) -> bool:
+        """Whether the drive takes names that differ only in capitals for one. Only for whoever holds the run lock."""
+        return (self.root / "RUN.LOCK").exists()
+
     def heal(self) -> int:
         """Remove what killed runs left behind; return how many pieces. Only for whoever holds the run lock."""
         removed = atomic.sweep(self.reports) + atomic.sweep(self.root)
@@ -83,7 +88,7 @@ class StorePlace:
         self.damaged.mkdir(parents=True, exist_ok=True)
         moment = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
         with contextlib.suppress(FileNotFoundError):
-            os.replace(path, self.damaged / f"{moment}-{unit}-{path.name}")
+            os.replace(path, self.damaged / f"{moment}-{short_name(unit)}-{path.name}")
         kept = sorted(self.damaged.iterdir())
         for old in kept[: max(0, len(kept) - DAMAGED_KEPT)]:
             with contextlib.suppress(OSError):
@@ -96,7 +101,7 @@ class StorePlace:
         When the block fails (a full disk above all), or a file can't be replaced (a spreadsheet holds it open), `folder`
         is as it was.
         """
-        making = self.making / f"{folder.name}.{os.getpid()}"
+        making = self.making / f"{short_name(folder.name)}.{os.getpid()}"
         shutil.rmtree(making, ignore_errors=True)
         making.mkdir(parents=True)
         try:

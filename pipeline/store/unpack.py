@@ -13,6 +13,8 @@ from pathlib import Path, PurePosixPath
 from pipeline.errors import LogFileError
 from pipeline.logs.folder import ARCHIVE_ENDINGS, UnitFiles, is_log_name, stem_of
 from pipeline.logs.timeline import Problem
+from pipeline.store.names import fits_windows, short_name
+from pipeline.store.nested import joined
 from pipeline.store.place import UNPACKED, StorePlace
 
 MOST_FILES = 20_000
@@ -22,6 +24,7 @@ MOST_TIMES = 400
 some 5 to 30 times (common practice, no source)."""
 
 _PIECE = 1 << 20
+_ON_WINDOWS = os.name == "nt"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,13 +74,8 @@ def unpack_fleets(
 
 
 def _joined(before: UnitFiles | None, new: UnitFiles) -> UnitFiles:
-    if before is None:
-        return new
-    files = (*before.files, *new.files)
-    toml = new.toml if new.toml is not None and not is_unpacked(new.toml) else before.toml or new.toml
-    return UnitFiles(
-        name=new.name, files=files, toml=toml, problem="" if files else before.problem or new.problem
-    )
+    own = new.toml is not None and not is_unpacked(new.toml)
+    return joined(before, new, toml=new.toml if own else None)
 
 
 def is_unpacked(path: Path) -> bool:
@@ -107,6 +105,13 @@ def _members(path: Path) -> list[_Member] | None:
         )
     if any(info.flag_bits & 0x1 for info in infos):
         raise LogFileError("is locked with a password", file=path.name, remedy="drop it without one")
+    odd = next((m.name for m in members if _ON_WINDOWS and not fits_windows(m.name)), None)
+    if odd is not None:
+        raise LogFileError(
+            f'holds a file called "{odd}", a name that Windows does not take',
+            file=path.name,
+            remedy="have it renamed and packed again",
+        )
     homes: dict[str, set[str]] = {}
     for member in members:
         homes.setdefault(member.unit, set()).add(_parent(member.info.filename))
@@ -129,7 +134,7 @@ def _unpacked(path: Path, members: list[_Member], root: Path) -> list[UnitFiles]
         units.setdefault(member.unit, []).append(member)
     with zipfile.ZipFile(path) as archive:
         return [
-            _unpack_unit(archive, path, unit, mine, root / f"{content}-{unit}")
+            _unpack_unit(archive, path, unit, mine, root / f"{content}-{short_name(unit)}")
             for unit, mine in sorted(units.items())
         ]
 

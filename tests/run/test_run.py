@@ -4,14 +4,20 @@ import csv
 import json
 import os
 import signal
+import subprocess
+import sys
 import time
 from pathlib import Path
 
 import psutil
 import pytest
 
-from tests.run.small_fleet import add_unit, contents, icelogs, start_icelogs
+from pipeline.flow import RunOptions, UnitJob, report_unit
+from pipeline.logs import UnitFiles
+from pipeline.run import report
+from tests.run.small_fleet import ENVIRONMENT, add_unit, contents, icelogs, start_icelogs
 
+NO_UNICODE = os.fsdecode(b"caf\xe9")
 OUTPUTS = {"report.html", "phases.csv", "cycles.csv", "findings.json", "timeline.parquet"}
 
 
@@ -41,6 +47,8 @@ def mixed(tmp_path_factory, made):
         (logs / name / "export.csv").write_bytes(header if data is None else data)
     (logs / "no-files").mkdir()
     add_unit(logs, "Index.html", cache_in=made)
+    if os.name == "posix":  # names are bytes there
+        add_unit(logs, NO_UNICODE, cache_in=made)
     add_unit(logs, "bad-settings", cache_in=made)
     (logs / "bad-settings" / "unit.toml").write_text('time_zone = "Mars/Base"\n', encoding="utf-8")
     before = contents(logs)
@@ -108,6 +116,40 @@ def test_nothing_that_was_given_is_changed(mixed):
 def test_a_unit_named_like_the_fleet_page_does_not_take_its_place(mixed):
     assert "Index.html: a unit cannot have the name" in mixed["done"].stderr
     assert (mixed["reports"] / "index.html").is_file()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="names of files are Unicode here")
+def test_a_name_that_is_not_unicode_is_refused_and_costs_no_other_unit(mixed):
+    assert "caf?: this name is not Unicode; rename the folder or files" in mixed["done"].stderr
+    assert "caf?" in (mixed["reports"] / "index.html").read_text(encoding="utf-8")
+    assert not (mixed["reports"] / NO_UNICODE).exists()
+
+
+def test_an_older_code_page_of_the_terminal_ends_no_run(tmp_path, made):
+    add_unit(tmp_path / "logs", "bår 中", cache_in=made)
+    command = [sys.executable, "-m", "pipeline", "report", tmp_path / "logs", "--to", tmp_path / "reports"]
+    done = subprocess.run(command, env={**ENVIRONMENT, "PYTHONIOENCODING": "cp1252"}, capture_output=True)
+    assert done.returncode == 0, done.stderr
+    assert "bår ?".encode("cp1252") in done.stdout
+
+
+@pytest.mark.parametrize(("windows", "told"), [(True, "Windows takes no folder of this name"), (False, "")])
+def test_a_name_that_windows_does_not_take_is_refused_there(monkeypatch, tmp_path, made, windows, told):
+    monkeypatch.setattr("pipeline.flow._ON_WINDOWS", windows)
+    files = UnitFiles(name="aux.", files=(add_unit(tmp_path, "bar", cache_in=made),), toml=None)
+    outcome = report_unit(UnitJob(files=files, folder=tmp_path / "out", options=RunOptions()))
+    assert told in "".join(problem.message for problem in outcome.problems)
+    assert (outcome.summary is None) == windows
+
+
+def test_where_capitals_make_no_difference_two_units_never_share_a_folder(monkeypatch, tmp_path, made):
+    monkeypatch.setattr("pipeline.store.StorePlace.folds_case", lambda place: True)
+    (tmp_path / "logs").mkdir()
+    for name in ("Bar", "bar"):
+        add_unit(tmp_path / name, "x", cache_in=made).rename(tmp_path / "logs" / f"{name}__probes.csv")
+    outcome = report(tmp_path / "logs", tmp_path / "reports", RunOptions(jobs=1))
+    assert [unit.name for unit in outcome.units if unit.summary is not None] == ["Bar"]
+    assert 'differs from "Bar" only in capitals' in outcome.problems[0].message
 
 
 def test_the_table_shows_every_unit_worst_first(mixed):

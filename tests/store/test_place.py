@@ -112,6 +112,15 @@ def test_what_else_lies_in_a_unit_s_folder_stays(tmp_path):
     assert (folder / "my notes.txt").read_text() == "mine"
 
 
+def test_a_unit_of_the_longest_name_is_written_too(tmp_path):
+    place = StorePlace(tmp_path)
+    folder = tmp_path / ("x" * 255)
+    with place.whole(folder) as making:
+        (making / "report.html").write_text("x")
+    place.set_aside(folder / "report.html", folder.name)
+    assert len(list(place.damaged.iterdir())) == 1
+
+
 def test_healing_removes_what_killed_writers_left_and_nothing_else(tmp_path):
     place = StorePlace(tmp_path)
     for folder in (tmp_path, tmp_path / "bar", place.units / "bar"):

@@ -6,6 +6,7 @@ import pytest
 
 from pipeline.logs import find_units
 from pipeline.store import StorePlace, unpack_fleets
+from pipeline.store.names import fits_windows
 from tests.store.scene import log_text, write_log, write_unit
 
 
@@ -131,3 +132,24 @@ def test_the_archive_itself_is_not_touched(logs):
     before = (logs / "may.zip").read_bytes(), (logs / "may.zip").stat().st_mtime_ns
     unpack(logs)
     assert ((logs / "may.zip").read_bytes(), (logs / "may.zip").stat().st_mtime_ns) == before
+
+
+def test_a_unit_of_the_longest_name_can_be_unpacked_and_so_can_one_that_windows_would_not_take(logs):
+    longest = "x" * 255
+    pack(logs / "may.zip", f"{longest}/a.csv", "aux/b.csv", "bar./c.csv")
+    assert unpack(logs) == ({longest: ["a.csv"], "aux": ["b.csv"], "bar.": ["c.csv"]}, [])
+    homes = [home.name for home in StorePlace(logs.parent / "reports").unpacked.iterdir()]
+    assert len(homes) == 3
+    assert all(fits_windows(home) for home in homes)
+
+
+def test_a_file_in_it_that_windows_would_take_for_something_else_is_refused_there(logs, monkeypatch):
+    pack(logs / "may.zip", "bar/C:a.csv")
+    assert unpack(logs) == ({"bar": ["C:a.csv"]}, [])
+    monkeypatch.setattr("pipeline.store.unpack._ON_WINDOWS", True)
+    units, problems = unpack(logs)
+    assert units == {}
+    assert problems == [
+        'may.zip: holds a file called "C:a.csv", a name that Windows does not take; '
+        "have it renamed and packed again"
+    ]
