@@ -43,8 +43,10 @@ def main() -> int:
     wrong: list[str] = []
     with tempfile.TemporaryDirectory() as name:
         root = Path(name)
-        wrong += kill_watch(root, options.watch_kills)
-        wrong += kill_email(root, options.email_kills)
+        if options.watch_kills:
+            wrong += kill_watch(root, options.watch_kills)
+        if options.email_kills:
+            wrong += kill_email(root, options.email_kills)
     for line in wrong:
         print(f"WRONG: {line}")
     print("all as it should be" if not wrong else f"{len(wrong)} things are wrong")
