@@ -19,9 +19,11 @@ from pipeline.unit import Unit
 NS_PER_MIN = 60_000_000_000
 NS_PER_H = 3_600_000_000_000
 NS_PER_DAY = 86_400_000_000_000
-# Common practice, no source.
-_CERTAIN = 0.95  # confidence that a single odd cycle must have to be more than a note
-_WHOLE_HARVEST = 0.7  # of the usual length; two harvests this close to it make a repeat
+
+READS = (
+    "spread_floor_pct", "rare_pct", "single_sure_pct", "whole_harvest_pct", "ran_long_pct", "repeat_freeze_share",
+    "repeat_after_long_share", "repeats_most_pct",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -124,13 +126,16 @@ class Case:
         if not np.isfinite(usual):
             return none
         usual_harvest = self.level("harvest_min", ~self.broken)
-        share = self.thresholds["repeat_freeze_share"]
-        after_long = np.concatenate([[False], self.harvest_min[:-1] > 1.5 * usual_harvest])
-        short = self.freeze_min < np.where(after_long, 1.4 * share, share) * usual
-        real = self.harvest_min > _WHOLE_HARVEST * usual_harvest
+        t = self.thresholds
+        after_long = np.concatenate(
+            [[False], self.harvest_min[:-1] > t["ran_long_pct"] / 100 * usual_harvest]
+        )
+        share = np.where(after_long, t["repeat_after_long_share"], t["repeat_freeze_share"])
+        short = self.freeze_min < share * usual
+        real = self.harvest_min > t["whole_harvest_pct"] / 100 * usual_harvest
         short &= real & np.concatenate([[False], real[:-1]]) & ~self.flag("after_idle")
         short &= ~doubtful.beside_unclear(self) & ~doubtful.scraps(self, usual)
-        return short if short.mean() < 0.34 else none
+        return short if 100 * short.mean() < t["repeats_most_pct"] else none
 
     @cached_property
     def steady(self) -> np.ndarray:
@@ -185,6 +190,7 @@ class Case:
             hour=self.start_ns / NS_PER_H,
             floor=self.thresholds["spread_floor_pct"] / 100,
             sigma_min=self.sigma_min,
+            thresholds=self.thresholds,
         )
 
     @cached_property
@@ -213,7 +219,7 @@ class Case:
 
     def rare(self, mask: np.ndarray, confidence: float = 1.0) -> bool:
         """Whether so few cycles are meant that they are worth a note, no more; a single one must be certain as well."""
-        single = mask.sum() == 1 and confidence < _CERTAIN
+        single = mask.sum() == 1 and confidence < self.thresholds["single_sure_pct"] / 100
         return single or 100 * mask.sum() <= self.thresholds["rare_pct"] * self.n
 
     def numbers(self, mask: np.ndarray) -> tuple[int, ...]:

@@ -17,10 +17,10 @@ from pipeline.logs.timeline import Timeline
 from pipeline.text import Text
 from pipeline.unit import Unit
 
-_LEAST = 5  # cycles on each side: the interval of fewer is as wide as the data
 _LEVEL = 0.95
 _MOST = 400  # cycles of a side that enter the pairwise statistics
-_SAME_K = 1.5  # air that differs by less is called the same: common practice, no source
+
+READS = ("compare_cycles", "same_air_k")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -159,16 +159,17 @@ def compare(earlier: Log, later: Log, unit: Unit) -> Comparison:
         Case(timeline=log.timeline, record=log.record, unit=unit, thresholds=in_force)
         for log in (earlier, later)
     )
+    least = int(in_force["compare_cycles"])
     conditions = tuple(c for c in (_condition(m, before, after) for m in _CONDITIONS) if c is not None)
     air = next((c.shift_k for c in conditions if c.measure == "air_c"), math.nan)
     shifts, lacking = [], []
     for measure in _MEASURES:
         x, y = _values(before, measure), _values(after, measure)
-        if min(len(x), len(y)) < _LEAST:
+        if min(len(x), len(y)) < least:
             lacking.append(_NAMES[measure]())
         else:
-            shifts.append(_shifted(measure, x, y, air))
-    few = _TOO_FEW(earlier=int(before.steady.sum()), later=int(after.steady.sum()), least=_LEAST)
+            shifts.append(_shifted(measure, x, y, air, in_force["same_air_k"]))
+    few = _TOO_FEW(earlier=int(before.steady.sum()), later=int(after.steady.sum()), least=least)
     return Comparison(
         earlier_start_ns=earlier.timeline.start_ns,
         earlier_end_ns=earlier.timeline.end_ns,
@@ -191,9 +192,9 @@ def _values(case: Case, measure: str) -> np.ndarray:
     return values[fit & np.isfinite(values)]
 
 
-def _shifted(measure: str, x: np.ndarray, y: np.ndarray, air_k: float) -> Shifted:
+def _shifted(measure: str, x: np.ndarray, y: np.ndarray, air_k: float, same_k: float) -> Shifted:
     moved, before, after, changed, direction = _estimate(x, y)
-    air = _air_word(air_k) if measure == "freeze_min" else ""
+    air = _air_word(air_k, same_k) if measure == "freeze_min" else ""
     values = _told(moved, direction, _suffix(measure)) | (
         {"air_k": abs(air_k)} if air in ("warmer", "cooler") else {}
     )
@@ -211,17 +212,18 @@ def _shifted(measure: str, x: np.ndarray, y: np.ndarray, air_k: float) -> Shifte
     )
 
 
-def _air_word(air_k: float) -> str:
+def _air_word(air_k: float, same_k: float) -> str:
     if not math.isfinite(air_k):
         return "unknown"
-    return "same" if abs(air_k) < _SAME_K else "warmer" if air_k > 0 else "cooler"
+    return "same" if abs(air_k) < same_k else "warmer" if air_k > 0 else "cooler"
 
 
 def _adjusted(before: Case, after: Case) -> Shifted | None:
     pair = at_same_conditions(
-        *((np.where(c.steady, c.freeze_min, np.nan), c.air_c, c.water_c) for c in (before, after))
+        *((np.where(c.steady, c.freeze_min, np.nan), c.air_c, c.water_c) for c in (before, after)),
+        thresholds=before.thresholds,
     )
-    if pair is None or min(len(pair[0]), len(pair[1])) < _LEAST:
+    if pair is None or min(len(pair[0]), len(pair[1])) < before.thresholds["compare_cycles"]:
         return None
     moved, earlier, later, changed, direction = _estimate(*pair)
     return Shifted(

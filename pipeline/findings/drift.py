@@ -19,24 +19,24 @@ _LONG_LOG = phrase("needs.long-log", "a log of at least {least_days}: a shorter 
 
 @dataclass(frozen=True, kw_only=True)
 class _Measure:
-    """A measure that may drift: how its change is scaled and said."""
+    """A measure that may drift: how its change is scaled and said. `slope` and `slope`_sd are rows of the table."""
 
     column: str
     title: Phrase
     threshold: str
-    air_slope: float
-    air_slope_sd: float
+    slope: str  # what a kelvin of air does to it; "" where nothing is expected
+    slope_sd: str
     relative: bool  # judged as a share of itself
 
 
 _MEASURES = (
-    _Measure(column="freeze_min", threshold="drift_pct", relative=True, air_slope=0.012, air_slope_sd=0.008,
+    _Measure(column="freeze_min", threshold="drift_pct", relative=True, slope="air_pct_per_k", slope_sd="air_pct_per_k_sd",
              title=phrase("finding.drift.freeze", "Freezes change steadily: {change_pct} over the log, {per_day_pct} a day")),
-    _Measure(column="freeze_end_c", threshold="drift_k", relative=False, air_slope=0.1, air_slope_sd=0.15,
+    _Measure(column="freeze_end_c", threshold="drift_k", relative=False, slope="freeze_end_k_per_k", slope_sd="freeze_end_k_per_k_sd",
              title=phrase("finding.drift.freeze-end", "The evaporator's end-of-freeze temperature changes steadily: {change_k} over the log")),
-    _Measure(column="condenser_split_k", threshold="drift_k", relative=False, air_slope=0.0, air_slope_sd=0.15,
+    _Measure(column="condenser_split_k", threshold="drift_k", relative=False, slope="", slope_sd="split_k_per_k_sd",
              title=phrase("finding.drift.split", "The condenser split changes steadily: {change_k} over the log")),
-    _Measure(column="freeze_current_a", threshold="drift_pct", relative=True, air_slope=0.008, air_slope_sd=0.008,
+    _Measure(column="freeze_current_a", threshold="drift_pct", relative=True, slope="current_pct_per_k", slope_sd="current_pct_per_k_sd",
              title=phrase("finding.drift.current", "The current changes steadily: {change_pct} over the log")),
 )  # fmt: skip
 
@@ -73,12 +73,12 @@ def _drift(case: Case):
 def _change(case: Case, measure: _Measure) -> Change | None:
     values = case.column(measure.column)
     values = np.where(case.steady & (values > 0) if measure.relative else case.steady, values, np.nan)
-    least = case.thresholds[measure.threshold]
+    t, per_k = case.thresholds, 100 if measure.relative else 1
+    least = t[measure.threshold]
     if measure.relative:
         values, least = np.log(values), math.log1p(least / 100)
-    return change_of(
-        case, values, least=least, air_slope=measure.air_slope, air_slope_sd=measure.air_slope_sd
-    )
+    slope = t[measure.slope] / per_k if measure.slope else 0.0
+    return change_of(case, values, least=least, slope=slope, slope_sd=t[measure.slope_sd] / per_k)
 
 
 def _scaled(measure: _Measure, moved: Change) -> float:
@@ -110,7 +110,8 @@ RULES = (
     Rule(
         code="drift",
         test=_drift,
-        thresholds=("drift_cycles", "drift_days", "drift_pct", "drift_k", "drift_p"),
+        thresholds=("drift_cycles", "drift_days", "drift_pct", "drift_k", "air_pct_per_k", "air_pct_per_k_sd", "freeze_end_k_per_k",
+                    "freeze_end_k_per_k_sd", "split_k_per_k_sd", "current_pct_per_k", "current_pct_per_k_sd"),
         causes=("fouling", "slow-leak", "season", "water-leaks-in"),
     ),
-)
+)  # fmt: skip

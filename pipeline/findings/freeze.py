@@ -14,9 +14,6 @@ from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_COLD, CannotTell, Rule, Seen, cycles_needed
 from pipeline.logs.timeline import Channel
 
-_PULLED_PEAK_C = 14.0  # a plate that lets its ice go is hardly warmer: common practice, no source
-_CLIP_SIGMA_K = 2.0  # how far the level of a clipped probe is off: common practice, no source
-
 _WEAK_SINCE = phrase(
     "finding.weak-freeze.since",
     "The evaporator no longer gets as cold: freezes end at {after_c}, {rise_k} warmer than before",
@@ -40,7 +37,8 @@ def _weak(case: Case):
     if short_of:
         return short_of
     ends = np.where(case.steady, case.column("freeze_end_c"), np.nan)
-    warmed = change_of(case, ends, least=t["freeze_end_rise_k"], air_slope=0.1, air_slope_sd=0.15)
+    slope, slope_sd = t["freeze_end_k_per_k"], t["freeze_end_k_per_k_sd"]
+    warmed = change_of(case, ends, least=t["freeze_end_rise_k"], slope=slope, slope_sd=slope_sd)
     if warmed is not None and warmed.total > 0 and not _ended_early(case, warmed):
         return _weaker(case, warmed)
     return _weak_throughout(case, ends)
@@ -76,7 +74,7 @@ def _weak_throughout(case: Case, ends: np.ndarray) -> Seen | CannotTell | None:
     typical, superheat = _median(ends), _median(superheats)
     # A suction line far from the plate reads warmer than the plate: only a probe on the evaporator has a fixed level.
     if case.timeline.get("evaporator") is not None and typical > t["freeze_end_high_c"]:
-        if case.level("harvest_peak_c", case.harvests) > _PULLED_PEAK_C:
+        if case.level("harvest_peak_c", case.harvests) > t["pulled_peak_c"]:
             return CannotTell(
                 needs=_CONTACT()
             )  # warm in freeze and in harvest alike: pulled towards the room's air
@@ -99,7 +97,7 @@ def _weak_throughout(case: Case, ends: np.ndarray) -> Seen | CannotTell | None:
             "superheat_k": round(superheat, 1) if math.isfinite(superheat) else None,
             "cycles_judged": len(at),
         },
-        confidence=statistics.phi(beyond / _CLIP_SIGMA_K),
+        confidence=statistics.phi(beyond / t["clip_sigma_k"]),
     )
 
 
@@ -112,12 +110,12 @@ def _ended_early(case: Case, warmed: Change) -> bool:
     """Whether the freezes end warm only because they end early: as far into the freeze, they are as cold as before."""
     early, late = warmed.judged & ~warmed.late, warmed.late
     before, after = case.level("freeze_min", early), case.level("freeze_min", late)
-    cold = case.timeline.get("evaporator", "suction")
-    if not after < 0.93 * before or cold is None:
+    t, cold = case.thresholds, case.timeline.get("evaporator", "suction")
+    if not after < (1 - t["ended_early_pct"] / 100) * before or cold is None:
         return False
     reached = _reading_at(cold, case.start_ns + round(0.9 * after * NS_PER_MIN))
     then, now = reached[early], reached[late]
-    return not np.nanmedian(now) - np.nanmedian(then) > 0.6 * case.thresholds["freeze_end_rise_k"]
+    return not np.nanmedian(now) - np.nanmedian(then) > t["ended_early_k"]
 
 
 def _reading_at(channel: Channel, at_ns: np.ndarray) -> np.ndarray:
@@ -133,7 +131,8 @@ def _longer(case: Case, late: np.ndarray, early: np.ndarray) -> bool:
     """Whether the warm freezes also take longer, so that ice is being lost."""
     if not early.any():
         return False
-    return case.level("freeze_min", late) > 1.1 * case.level("freeze_min", early)
+    longer = 1 + case.thresholds["weak_act_pct"] / 100
+    return case.level("freeze_min", late) > longer * case.level("freeze_min", early)
 
 
 RULES = (
@@ -141,7 +140,8 @@ RULES = (
         code="weak-freeze",
         test=_weak,
         needs=(NEEDS_COLD,),
-        thresholds=("freeze_end_high_c", "freeze_end_rise_k", "superheat_high_k", "drift_p", "band_cycles"),
+        thresholds=("freeze_end_high_c", "freeze_end_rise_k", "superheat_high_k", "band_cycles", "pulled_peak_c", "clip_sigma_k",
+                    "ended_early_pct", "ended_early_k", "weak_act_pct", "freeze_end_k_per_k", "freeze_end_k_per_k_sd"),
         causes=("charge-low", "metering", "hot-gas-leaks", "compressor-worn", "water-leaks-in", "condenser-dirty"),
     ),
 )  # fmt: skip

@@ -89,7 +89,8 @@ def _severity(case: Case, stalled: np.ndarray, confidence: float) -> Severity:
     several = stalled.sum() >= case.thresholds["stall_act_cycles"]
     if case.timeline.get("evaporator", "suction") is None:
         # By current alone a boundary in the wrong place looks like a stall: it takes a limit that shows again and again.
-        several = case.stalls.at_limit.sum() >= max(3, 0.03 * case.n)
+        t = case.thresholds
+        several = case.stalls.at_limit.sum() >= max(t["limit_harvests"], t["limit_blind_pct"] / 100 * case.n)
     if case.rare(stalled, confidence):
         return Severity.WATCH if several else Severity.NOTE
     return Severity.ACT if several else Severity.WATCH
@@ -98,7 +99,8 @@ def _severity(case: Case, stalled: np.ndarray, confidence: float) -> Severity:
 def _confidence(case: Case, stalled: np.ndarray) -> float:
     """The chance that not every one of these harvests is a trick of sampling."""
     s = case.stalls
-    z = (case.harvest_min[stalled] - s.usual_min * 1.5) / max(s.sigma_min, 1e-6)
+    matters = s.usual_min * (1 + case.thresholds["harvest_out_pct"] / 100)
+    z = (case.harvest_min[stalled] - matters) / max(s.sigma_min, 1e-6)
     z = np.where(s.never_warmed[stalled] | s.repeated[stalled], np.maximum(np.nan_to_num(z), 1.3), z)
     doubt = np.array([1 - statistics.phi(float(v)) for v in z if math.isfinite(v)])
     return 1 - float(np.prod(doubt[:6])) if len(doubt) else 0.5
@@ -161,7 +163,7 @@ def _all_long(case: Case, whole: np.ndarray, typical: float, most: float) -> See
             "expected_high_min": round(most, 2),
             "harvests_judged": len(at),
         },
-        confidence=statistics.phi(math.log(typical / most) / 0.3),
+        confidence=statistics.phi(math.log(typical / most) / (case.thresholds["band_sigma_pct"] / 100)),
     )
 
 
@@ -186,15 +188,14 @@ RULES = (
         code="harvest-stalled",
         test=_stalled,
         needs=(NEEDS_STARTS, NEEDS_TIMED_HARVESTS),
-        thresholds=("stall_peak_c", "stall_peak_share", "stall_plateau_min", "stall_times", "stall_limit_min",
-                    "repeat_freeze_share", "stall_act_cycles", "rare_pct", "outlier_z"),
+        thresholds=("stall_act_cycles", "limit_harvests", "limit_blind_pct", "harvest_out_pct"),
         causes=_CAUSES["plateau"],
     ),
     Rule(
         code="harvest-long",
         test=_long,
         needs=(NEEDS_STARTS, NEEDS_TIMED_HARVESTS),
-        thresholds=("outlier_z", "harvest_out_pct", "harvest_out_min", "rare_pct", "own_cycles"),
+        thresholds=("harvest_out_pct", "own_cycles", "band_cycles", "band_sigma_pct"),
         causes=("hot-gas-weak", "slab-sticks", "harvest-end-sensing", "room-cold"),
     ),
 )  # fmt: skip

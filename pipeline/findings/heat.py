@@ -52,12 +52,6 @@ _WARMER = phrase(
     "The supply water has become {rise_k} warmer, {water_c}: it costs {loss_pct} of the output",
 )
 
-# Common practice, no source.
-_SPLIT_SIGMA_K = 2.0  # two clipped probes in moving air
-_ENOUGH = 1.0  # the sum of the signals, each as a share of what would do by itself
-_A_SIGNAL = 0.35  # a share that counts as a second signal
-_AT_MOST = 1.5  # no signal counts for more
-
 
 @dataclass(frozen=True, kw_only=True)
 class _Sign:
@@ -71,29 +65,29 @@ class _Sign:
 def _condenser_hot(case: Case):
     t = case.thresholds
     signs = _signs(case)
-    total = sum(min(s.share, _AT_MOST) for s in signs)
+    total = sum(min(s.share, t["sign_most_pct"] / 100) for s in signs)
     strong = (
         any(s.share >= 1 for s in signs if s.name != "current") or len(signs) >= 2 or _costs_time(case, signs)
     )
-    if total >= _ENOUGH and strong:
+    if total >= 1 and strong:
         return _worse(case, signs, total)
     split = np.where(case.steady, case.column("condenser_split_k"), np.nan)
     limit = t["condenser_split_k"]
     if case.unit.cooling == "air" and (typical := _median(split)) > limit:
         return _seen(case, np.isfinite(split), None, _SPLIT(split_k=_r(typical)),
-                     {"split_k": _r(typical), "limit_k": limit}, statistics.phi((typical - limit) / _SPLIT_SIGMA_K))  # fmt: skip
+                     {"split_k": _r(typical), "limit_k": limit}, statistics.phi((typical - limit) / t["clip_sigma_k"]))  # fmt: skip
     over_air = case.refrigeration.condensing_over_air_k
     if (typical := _median(over_air)) > t["condensing_over_air_k"]:
         return _seen(case, np.isfinite(over_air), None, _OVER_AIR(over_air_k=_r(typical)),
                      {"over_air_k": _r(typical), "limit_k": t["condensing_over_air_k"]},
-                     statistics.phi((typical - t["condensing_over_air_k"]) / _SPLIT_SIGMA_K))  # fmt: skip
+                     statistics.phi((typical - t["condensing_over_air_k"]) / t["clip_sigma_k"]))  # fmt: skip
     discharge = np.where(case.steady, case.column("discharge_peak_c"), np.nan)
     hot = discharge > t["discharge_hot_c"]
-    if hot.sum() >= 3:
+    if hot.sum() >= t["band_cycles"]:
         typical = _median(discharge[hot])
         return _seen(case, hot, np.isfinite(discharge) & ~hot, _DISCHARGE(discharge_c=_r(typical)),
                      {"discharge_c": _r(typical), "limit_c": t["discharge_hot_c"]},
-                     statistics.phi((typical - t["discharge_hot_c"]) / 3 + 0.5))  # fmt: skip
+                     statistics.phi((typical - t["discharge_hot_c"]) / t["clip_sigma_k"] + 0.5))  # fmt: skip
     return None
 
 
@@ -101,22 +95,24 @@ def _signs(case: Case) -> list[_Sign]:
     """Measures that rose for good, strongest first; none where the evaporator grew warmer, which is the charge's doing."""
     t, steady = case.thresholds, case.steady
     ends = np.where(steady, case.column("freeze_end_c"), np.nan)
-    warmer = change_of(case, ends, least=t["freeze_end_rise_k"], air_slope=0.1, air_slope_sd=0.15)
+    slope, slope_sd = t["freeze_end_k_per_k"], t["freeze_end_k_per_k_sd"]
+    warmer = change_of(case, ends, least=t["freeze_end_rise_k"], slope=slope, slope_sd=slope_sd)
     if warmer is not None and warmer.total > 0:
         return []
     current, split = case.column("freeze_current_a"), case.column("condenser_split_k")
     if case.unit.cooling == "water":
         split = np.full(case.n, np.nan)  # the regulating valve opens as the condenser fouls, which narrows it
     looked_at = (
-        ("split", split, t["condenser_rise_k"], 0.0, 0.15),
-        ("over_air", case.refrigeration.condensing_over_air_k, t["condenser_rise_k"], 0.0, 0.2),
-        ("discharge", case.column("discharge_peak_c"), t["discharge_rise_k"], 1.2, 0.5),
-        ("current", np.log(np.where(current > 0, current, np.nan)), math.log1p(t["current_rise_pct"] / 100), 0.008, 0.008),
+        ("split", split, t["condenser_rise_k"], 0.0, t["split_k_per_k_sd"]),
+        ("over_air", case.refrigeration.condensing_over_air_k, t["condenser_rise_k"], 0.0, t["split_k_per_k_sd"]),
+        ("discharge", case.column("discharge_peak_c"), t["discharge_rise_k"], t["discharge_k_per_k"], t["discharge_k_per_k_sd"]),
+        ("current", np.log(np.where(current > 0, current, np.nan)), math.log1p(t["current_rise_pct"] / 100),
+         t["current_pct_per_k"] / 100, t["current_pct_per_k_sd"] / 100),
     )  # fmt: skip
     signs = []
     for name, values, enough, slope, slope_sd in looked_at:
-        values = np.where(steady, values, np.nan)
-        found = change_of(case, values, least=_A_SIGNAL * enough, air_slope=slope, air_slope_sd=slope_sd)
+        values, least = np.where(steady, values, np.nan), t["sign_least_pct"] / 100 * enough
+        found = change_of(case, values, least=least, slope=slope, slope_sd=slope_sd)
         if found is not None and found.total > 0:
             signs.append(_Sign(name=name, share=found.total / enough, change=found))
     return sorted(signs, key=lambda s: (s.name == "current", -s.share))
@@ -130,7 +126,8 @@ def _costs_time(case: Case, signs: list[_Sign]) -> bool:
     late = change.late & (
         np.arange(case.n) >= (change.first + case.n) // 2
     )  # where it drifts, the end tells most
-    return case.level("freeze_min", late) > 1.05 * case.level("freeze_min", change.judged & ~change.late)
+    before = case.level("freeze_min", change.judged & ~change.late)
+    return case.level("freeze_min", late) > (1 + case.thresholds["costs_time_pct"] / 100) * before
 
 
 def _worse(case: Case, signs: list[_Sign], total: float) -> Seen:
@@ -163,7 +160,8 @@ def _seen(
     losing = (
         usual is not None
         and usual.any()
-        and case.level("freeze_min", cycles) > 1.15 * case.level("freeze_min", usual)
+        and case.level("freeze_min", cycles)
+        > (1 + case.thresholds["hot_act_pct"] / 100) * case.level("freeze_min", usual)
     )
     return Seen(
         severity=Severity.ACT if losing or discharge > case.thresholds["discharge_hot_c"] else Severity.WATCH,
@@ -181,7 +179,8 @@ def _seen(
 def _warm_water(case: Case):
     t = case.thresholds
     water = np.where(np.isfinite(case.column("water_in_c")), case.water_c, np.nan)
-    rise = change_of(case, water, least=t["water_rise_k"], air_slope=0.1, air_slope_sd=0.2)
+    slope, slope_sd = t["water_k_per_k"], t["water_k_per_k_sd"]
+    rise = change_of(case, water, least=t["water_rise_k"], slope=slope, slope_sd=slope_sd)
     if rise is not None and rise.total > 0 and rise.after > t["water_rated_c"]:
         loss_pct = 100 * (1 - heat_kj_per_kg(rise.before) / heat_kj_per_kg(rise.after))
         title = _WARMER(rise_k=_r(rise.total), water_c=_r(rise.after), loss_pct=_r(loss_pct))
@@ -194,14 +193,13 @@ def _warm_water(case: Case):
             statistics.phi(2 * rise.total / t["water_rise_k"] - 1),
         )
     warm = case.water_c > t["warm_water_c"]
-    if warm.sum() < max(3, 0.2 * np.isfinite(case.water_c).sum()):
+    if warm.sum() < max(t["band_cycles"], t["warm_share_pct"] / 100 * np.isfinite(case.water_c).sum()):
         return None
     typical = _median(case.water_c[warm])
     loss_pct = 100 * (1 - heat_kj_per_kg(t["water_rated_c"]) / heat_kj_per_kg(typical))
     title = _WARM(water_c=_r(typical), loss_pct=_r(loss_pct))
-    return _warm(
-        case, warm, title, typical, loss_pct, statistics.phi((typical - t["warm_water_c"]) / 1.5 + 0.5)
-    )
+    sure = statistics.phi((typical - t["warm_water_c"]) / t["clip_sigma_k"] + 0.5)
+    return _warm(case, warm, title, typical, loss_pct, sure)
 
 
 def _warm(
@@ -242,14 +240,17 @@ RULES = (
         test=_condenser_hot,
         needs=(NEEDS_REJECTION,),
         thresholds=("condenser_split_k", "condenser_rise_k", "discharge_rise_k", "current_rise_pct",
-                    "condensing_over_air_k", "discharge_hot_c", "drift_p", "freeze_end_rise_k"),
+                    "condensing_over_air_k", "discharge_hot_c", "sign_least_pct", "sign_most_pct", "costs_time_pct", "hot_act_pct",
+                    "clip_sigma_k", "band_cycles", "freeze_end_rise_k", "freeze_end_k_per_k", "freeze_end_k_per_k_sd",
+                    "split_k_per_k_sd", "discharge_k_per_k", "discharge_k_per_k_sd", "current_pct_per_k", "current_pct_per_k_sd"),
         causes=("condenser-dirty", "condenser-fan", "overcharge-or-air", "room-hot"),
     ),
     Rule(
         code="warm-water",
         test=_warm_water,
         needs=(NEEDS_WATER,),
-        thresholds=("warm_water_c", "warm_water_watch_pct", "water_rise_k", "water_rated_c"),
+        thresholds=("warm_water_c", "warm_water_watch_pct", "warm_share_pct", "water_rise_k", "water_rated_c", "water_k_per_k",
+                    "water_k_per_k_sd", "band_cycles", "clip_sigma_k"),
         causes=("water-warm",),
     ),
 )  # fmt: skip

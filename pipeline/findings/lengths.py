@@ -36,12 +36,6 @@ _SHORT_ALL = phrase(
     "All freezes are short: {found_min}, where {expected_min} is the least to expect",
 )
 
-# Common practice, no source.
-_RUN = 8  # freezes of a run that is long enough to be judged by its smaller limit
-_LEAST_USUAL = 6  # freezes that a standard needs
-_BAND_SIGMA = 0.25  # a kind's band is known to about 25 %
-_BAND_AIR_C, _BAND_WATER_C = 24.0, 16.0  # where the bands of the kinds are meant: common practice, no source
-
 
 @dataclass(frozen=True, kw_only=True)
 class Baseline:
@@ -60,18 +54,19 @@ def baseline(case: Case) -> Baseline:
     A fault that starts in mid-log and stays must not become the standard: of two levels, the one that the kind's band
     speaks for is the usual one, else the earlier one.
     """
-    y = case.adjusted.log_length
+    t, y = case.thresholds, case.adjusted.log_length
     usual, since = np.isfinite(y), None
     moved = length_change(case)
     if moved is not None:
         since, late = moved.first, moved.late
         early = usual & ~late
-        if early.sum() < _LEAST_USUAL:  # a drift from the start: no better standard than its first quarter
+        if early.sum() < t["level_cycles"]:  # a drift from the start: no better standard than its first part
             at = np.flatnonzero(usual)
-            early = np.isin(np.arange(case.n), at[: max(_LEAST_USUAL, len(at) // 4)])
+            first = max(int(t["level_cycles"]), int(t["drift_first_pct"] / 100 * len(at)))
+            early = np.isin(np.arange(case.n), at[:first])
         usual = early if moved.kind == "drift" or _earlier_is_usual(case, moved) else late
     values, floor = y[usual], _floor(case)
-    calm = values[np.abs(statistics.modified_z(values, floor=floor)) <= case.thresholds["outlier_z"]]
+    calm = values[np.abs(statistics.modified_z(values, floor=floor)) <= t["outlier_z"]]
     if len(calm) > 1:  # no spread is narrower than what one freeze differs from the next by
         floor = max(floor, statistics.individuals(calm).sigma)
     chart = statistics.robust_individuals(values, floor=floor)
@@ -87,7 +82,7 @@ def baseline(case: Case) -> Baseline:
 def length_change(case: Case) -> Change | None:
     """The lasting change of the freezes' length, as natural logs, where there is one that matters."""
     least = math.log1p(case.thresholds["freeze_out_pct"] / 100)
-    found = lasting_change(case.start_ns, case.adjusted.log_length, least=least, p=case.thresholds["drift_p"])
+    found = lasting_change(case.start_ns, case.adjusted.log_length, least=least, thresholds=case.thresholds)
     return found if case.adjusted.corrected_for else not_the_time_of_day(case, found, least=least)
 
 
@@ -117,8 +112,8 @@ def expected_band(case: Case) -> tuple[float, float]:
     factor = capacity_factor(
         t["unknown_air_c"] if math.isnan(air) else air,
         t["unknown_water_c"] if math.isnan(water) else water,
-        rated_air_c=_BAND_AIR_C,
-        rated_water_c=_BAND_WATER_C,
+        rated_air_c=t["band_air_c"],
+        rated_water_c=t["band_water_c"],
         per_k=t["air_pct_per_k"] / 100,
     )
     # Only ever widened: a cold room or cold water does not excuse a freeze that its kind allows anywhere.
@@ -170,7 +165,9 @@ def out_of_own(case: Case, base: Baseline, side: int) -> np.ndarray:
     rules = statistics.run_rules(z)
     run = (rules["4-of-5"] | rules["8-in-a-row"]) & (away > _log_share(t["run_out_pct"], side))
     for first, last in statistics.episodes(run, bridge=1):
-        if last - first + 1 >= _RUN and _lasts_or_stands_out(case, at[first], at[last], z[first : last + 1]):
+        if last - first + 1 >= t["run_cycles"] and _lasts_or_stands_out(
+            case, at[first], at[last], z[first : last + 1]
+        ):
             out[first : last + 1] |= run[first : last + 1]
     marked = np.zeros(case.n, bool)
     marked[at] = out
@@ -179,9 +176,8 @@ def out_of_own(case: Case, base: Baseline, side: int) -> np.ndarray:
 
 def _lasts_or_stands_out(case: Case, first: int, last: int, z: np.ndarray) -> bool:
     """A warm afternoon also makes a run: without the air logged, a run must last over a day, or be far out."""
-    if "air" in case.adjusted.corrected_for:
-        return float(np.median(z)) > 2.5
-    return case.start_ns[last] - case.start_ns[first] > NS_PER_DAY and float(np.median(z)) > 2.5
+    lasts = "air" in case.adjusted.corrected_for or case.start_ns[last] - case.start_ns[first] > NS_PER_DAY
+    return lasts and float(np.median(z)) > case.thresholds["run_z"]
 
 
 def _log_share(pct: float, side: int) -> float:
@@ -237,7 +233,7 @@ def _against_band(case: Case, side: int, found: float, edge: float) -> Seen:
             "water_c": _rounded(_usual(case.water_c)),
             "cycles_judged": len(at),
         },
-        confidence=statistics.phi(beyond / _BAND_SIGMA),
+        confidence=statistics.phi(beyond / (case.thresholds["band_sigma_pct"] / 100)),
     )
 
 
@@ -253,7 +249,7 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
     lost_pct = 100 * max(lost_min, 0.0) / max(float(np.nansum(lengths)), 1e-9)
     at = np.flatnonzero(out)
     judged = np.isfinite(case.adjusted.log_length)
-    lasting = base.since is not None and out[base.since :].sum() > 0.6 * judged[base.since :].sum()
+    lasting = base.since is not None and out[base.since :].sum() > 0.5 * judged[base.since :].sum()
     values = {"count": int(out.sum()), "of": int(judged.sum()), "excess_pct": round(excess_pct, 1)}
     if lasting:
         title = (_LONG_SINCE if side > 0 else _SHORT_SINCE)(
@@ -265,7 +261,7 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
     margin = float(np.median(np.abs(case.adjusted.log_length[out] - base.centre))) - _log_share(
         t["run_out_pct"], side
     )
-    bad = lost_pct >= t["lost_act_pct"] if side > 0 else out.sum() >= 0.3 * judged.sum()
+    bad = lost_pct >= t["lost_act_pct"] if side > 0 else 100 * out.sum() >= t["short_act_pct"] * judged.sum()
     sewn = side > 0 and _sewn_together(case, out)
     bad = bad and not sewn
     confidence = statistics.phi(margin / (sigma / math.sqrt(min(int(out.sum()), 4))))
@@ -308,21 +304,22 @@ def _rounded(value: float) -> float | None:
     return round(value, 1) if math.isfinite(value) else None
 
 
-_READS = ("outlier_z", "freeze_out_pct", "run_out_pct", "spread_floor_pct", "own_cycles", "band_cycles", "rare_pct", "lost_act_pct",
-          "plate_out_pct", "unknown_air_c", "unknown_water_c", "air_pct_per_k", "air_rated_c", "water_rated_c")  # fmt: skip
+_OWN = ("outlier_z", "freeze_out_pct", "run_out_pct", "run_cycles", "run_z", "spread_floor_pct", "own_cycles", "band_cycles",
+        "level_cycles", "drift_first_pct", "lost_act_pct", "short_act_pct", "plate_out_pct", "band_sigma_pct", "band_air_c",
+        "band_water_c", "unknown_air_c", "unknown_water_c", "air_pct_per_k", "air_rated_c", "water_rated_c")  # fmt: skip
 
 RULES = (
     Rule(
         code="freeze-long",
         test=_freeze_long,
-        thresholds=_READS,
+        thresholds=_OWN,
         causes=("condenser-dirty", "charge-low", "water-leaks-in", "end-of-freeze-sensing", "water-warm", "metering",
                 "room-hot", "hot-gas-leaks", "condenser-fan", "compressor-worn", "water-spread"),
     ),
     Rule(
         code="freeze-short",
         test=_freeze_short,
-        thresholds=_READS,
+        thresholds=_OWN,
         causes=("end-of-freeze-early", "water-short", "ice-left"),
         quiet_when=("freeze-at-timeout",),
     ),

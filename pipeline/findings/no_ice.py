@@ -19,12 +19,7 @@ _TITLE = phrase("finding.no-ice.title", "The compressor ran for {running_h} with
 _PHASES = phrase("needs.phases", "a log that shows when the compressor runs")
 
 _NO_PATTERN = ("no-pattern", "")
-# Common practice, no source.
-_ENDLESS_TIMES = 6.0  # a freeze so many times the usual one has no end
-_COLD_SWING_K = 8.0  # a trace that swings so far …
-_DRAW_SWING = 0.06  # … or a current by so much of itself …
-_TURN_H = 1.6  # … and crosses its middle at least once in so long, is a machine that cycles
-_CELLS = 3000
+_CELLS = 3000  # into which a long trace is cut
 
 
 def _no_ice(case: Case):
@@ -64,9 +59,10 @@ def _length(phase: Phase) -> int:
 
 def _endless(case: Case, least_h: float) -> list[Phase]:
     """Freezes that nothing ended, far beyond this unit's own length and its kind's, and that were no idle."""
-    usual = case.level("freeze_min", case.steady)
+    t, usual = case.thresholds, case.level("freeze_min", case.steady)
     if math.isfinite(usual):
-        least_h = min(least_h, max(_ENDLESS_TIMES * usual, 1.2 * case.unit.expected_freeze_min[1]) / 60)
+        band = t["endless_band_pct"] / 100 * case.unit.expected_freeze_min[1]
+        least_h = min(least_h, max(t["endless_times"] * usual, band) / 60)
     return [
         p
         for p in case.record.phases
@@ -80,7 +76,7 @@ def _warm(case: Case, span: Phase) -> bool:
     if cold is None or math.isnan(peak):
         return False
     values = _readings(cold, span)
-    return len(values) > 0 and float(np.median(values)) > peak - 3.0
+    return len(values) > 0 and float(np.median(values)) > peak - case.thresholds["idle_peak_k"]
 
 
 def _ran(case: Case, span: Phase) -> bool:
@@ -109,8 +105,8 @@ def _cycles_unread(case: Case, span: Phase) -> bool:
     cold = case.timeline.get("evaporator", "suction")
     draw = case.timeline.get("current_compressor", "current", "power")
     if cold is not None and not _doubted(case, cold, span):
-        return _keeps_turning(cold, span, relative=False)
-    return draw is not None and _keeps_turning(draw, span, relative=True)
+        return _keeps_turning(case, cold, span, relative=False)
+    return draw is not None and _keeps_turning(case, draw, span, relative=True)
 
 
 def _doubted(case: Case, channel: Channel, span: Phase) -> bool:
@@ -121,9 +117,9 @@ def _doubted(case: Case, channel: Channel, span: Phase) -> bool:
     )
 
 
-def _keeps_turning(channel: Channel, span: Phase, *, relative: bool) -> bool:
+def _keeps_turning(case: Case, channel: Channel, span: Phase, *, relative: bool) -> bool:
     """Whether the trace swings widely and crosses the middle of its range again and again."""
-    values = _readings(channel, span)
+    t, values = case.thresholds, _readings(channel, span)
     if relative:
         values = values[values > 0.3 * np.quantile(values, 0.9)] if len(values) else values
     if len(values) < 20:
@@ -131,13 +127,13 @@ def _keeps_turning(channel: Channel, span: Phase, *, relative: bool) -> bool:
     width = max(len(values) // _CELLS, 1)
     cells = values[: len(values) // width * width].reshape(-1, width).mean(axis=1)
     low, middle, high = np.quantile(cells, [0.05, 0.5, 0.95])
-    if high - low < (_DRAW_SWING * middle if relative else _COLD_SWING_K):
+    if high - low < (t["cycling_draw_pct"] / 100 * middle if relative else t["cycling_swing_k"]):
         return False
     # With a dead band of half the range, so that noise at the middle is no crossing.
     side = np.where(cells > low + 0.75 * (high - low), 1, np.where(cells < low + 0.25 * (high - low), -1, 0))
     side = side[side != 0]
     crossings = int(np.count_nonzero(np.diff(side)))
-    return crossings * _TURN_H >= (span.end_ns - span.start_ns) / NS_PER_H
+    return crossings * t["cycling_turn_h"] >= (span.end_ns - span.start_ns) / NS_PER_H
 
 
 RULES = (
@@ -145,7 +141,8 @@ RULES = (
         code="no-ice",
         test=_no_ice,
         needs=(Need(met=lambda case: bool(case.record.phases), text=_PHASES()),),
-        thresholds=("no_ice_h", "runs_below_c"),
+        thresholds=("no_ice_h", "runs_below_c", "endless_times", "endless_band_pct", "idle_peak_k", "cycling_swing_k",
+                    "cycling_draw_pct", "cycling_turn_h"),
         causes=("no-water", "hot-gas-stuck-open", "control-stuck", "compressor-worn"),
     ),
-)
+)  # fmt: skip

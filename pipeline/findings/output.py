@@ -51,9 +51,6 @@ _LOW = phrase(
 )
 _NEEDS = phrase("needs.slab-and-plate", "a weighed slab and the nameplate's ice per day in unit.toml")
 
-_WEIGHED_SHARE = 0.03  # slabs of one machine differ by so much, one sigma: common practice, no source
-_EXPECTED_SHARE = 0.08  # how well the nameplate can be carried to other conditions, one sigma: same
-
 
 def cycles_per_day(case: Case) -> float | None:
     """Cycles in 24 h of running: idles with a full bin and gaps are no fault of the machine, so they are left out."""
@@ -61,17 +58,18 @@ def cycles_per_day(case: Case) -> float | None:
         case.flag("complete") & ~case.broken & np.isfinite(case.freeze_min) & np.isfinite(case.harvest_min)
     )
     minutes = float((case.freeze_min + case.harvest_min)[whole].sum())
-    return 1440 * int(whole.sum()) / minutes if whole.sum() >= 3 and minutes > 0 else None
+    enough = whole.sum() >= case.thresholds["band_cycles"] and minutes > 0
+    return 1440 * int(whole.sum()) / minutes if enough else None
 
 
 def slab_bounds_kg(case: Case) -> tuple[float, float] | None:
     """Least and most ice of one cycle [kg], from the nameplate: it cannot make more than its capacity at these
-    conditions allows (10 % for tolerance), nor, if it works at all, much under half of that."""
+    conditions allows (and a tolerance), nor, if it works at all, much under half of that."""
     plate = expected_kg_per_day(case)
     rate = cycles_per_day(case)
     if plate is None or rate is None:
         return None
-    most = 1.1 * plate / rate
+    most = (1 + case.thresholds["plate_tolerance_pct"] / 100) * plate / rate
     return case.thresholds["slab_heat_share_low"] * most, most
 
 
@@ -100,7 +98,8 @@ def output(case: Case) -> Output:
     made = low = high = None
     if slab is not None:
         made = rate * slab
-        low, high = made * (1 - 2 * _WEIGHED_SHARE), made * (1 + 2 * _WEIGHED_SHARE)
+        off = 2 * case.thresholds["slab_sigma_pct"] / 100
+        low, high = made * (1 - off), made * (1 + off)
         basis = _WEIGHED(slab_kg=slab)
     elif (bounds := slab_bounds_kg(case)) is not None:
         low, high = rate * bounds[0], rate * bounds[1]
@@ -128,7 +127,8 @@ def output(case: Case) -> Output:
 def _energy_kwh_per_kg(case: Case, slab_kg: float | None) -> float | None:
     energy = case.column("energy_kwh")[case.flag("complete") & ~case.broken]
     energy = energy[np.isfinite(energy)]
-    return float(np.median(energy)) / slab_kg if slab_kg and len(energy) >= 3 else None
+    enough = len(energy) >= case.thresholds["band_cycles"]
+    return float(np.median(energy)) / slab_kg if slab_kg and enough else None
 
 
 def _output_low(case: Case):
@@ -149,8 +149,8 @@ def _output_low(case: Case):
     under_pct = 100 * (1 - found / expected)
     if under_pct < t["output_low_pct"]:
         return None
-    air_known = np.isfinite(case.air_c).any()
-    sigma = math.hypot(_WEIGHED_SHARE, _EXPECTED_SHARE if air_known else 2 * _EXPECTED_SHARE)
+    by_air = 1 if np.isfinite(case.air_c).any() else 2
+    sigma = math.hypot(t["slab_sigma_pct"], by_air * t["plate_sigma_pct"])
     return Seen(
         severity=Severity.ACT if under_pct >= t["output_act_pct"] else Severity.WATCH,
         title=_LOW(found_kg_per_day=round(found, 1), expected_kg_per_day=round(expected, 1)),
@@ -167,7 +167,7 @@ def _output_low(case: Case):
             "water_c": _rounded(_median(case.water_c)),
             "without_cycles_h": round(lost, 1),
         },
-        confidence=statistics.phi((under_pct - t["output_low_pct"]) / 100 / sigma + 0.25),
+        confidence=statistics.phi((under_pct - t["output_low_pct"]) / sigma + 0.25),
         flag_cycles=False,
     )
 
@@ -186,7 +186,7 @@ RULES = (
         code="output-low",
         test=_output_low,
         thresholds=("output_low_pct", "output_act_pct", "slab_heat_share_low", "air_rated_c", "water_rated_c", "air_pct_per_k",
-                    "own_cycles"),
+                    "own_cycles", "band_cycles", "plate_tolerance_pct", "slab_sigma_pct", "plate_sigma_pct"),
         causes=("condenser-dirty", "charge-low", "water-leaks-in", "end-of-freeze-sensing", "slab-thin", "conditions"),
         quiet_when=("no-ice",),
     ),

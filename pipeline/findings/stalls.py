@@ -14,21 +14,13 @@ from pipeline.findings.changes import lasting_change
 if TYPE_CHECKING:
     from pipeline.findings.case import Case
 
-# Common practice, no source.
-_HARVEST_LEVEL = math.log(1.25)  # a lasting change of level by so much
-_LEAST_USUAL = 6
-_NOT_SHORTER = 0.85  # of the usual length: what stays cold and ends sooner was no harvest
-_NO_HARVEST = 0.3  # of the usual length: no slab lets go so soon
-_HALF_RISE = 0.6  # of the usual rise
-_BELIEVED = 0.7  # of the shortest harvest of its kind: a log whose usual one is shorter was misread
-_INTERVALS = 3.0  # of the logger, by which harvests must differ to be no trick of sampling
-_TAKEN = 0.55  # share of the excess that is missing beside it, where a boundary was misplaced
-_LIMIT_HARVESTS = 3
-_LIMIT_SPREAD_MIN = 0.12  # harvests that a limit ends differ by no more, sampling aside
-_LEAST_PEAK_LOSS_K = 3.0
-_PEAK_LOSS_SHARE = 0.25
-_PLATEAU_SHARE = 0.5
-_HEALTHY_PART = 0.4  # the shortest harvests of a log: taken for healthy where the rest are longer
+READS = (
+    "outlier_z", "harvest_out_pct", "harvest_out_min", "harvest_out_intervals", "seen_intervals", "stall_peak_c",
+    "stall_peak_share", "stall_plateau_min", "stall_plateau_pct", "stall_times", "stall_limit_min", "stall_least_pct",
+    "no_harvest_pct", "cut_rise_pct", "harvest_band_pct", "taken_pct", "limit_harvests", "limit_spread_s",
+    "limit_share_pct", "peak_loss_k", "peak_loss_pct", "harvest_level_pct", "harvest_spread_pct", "healthy_pct",
+    "healthy_times", "level_cycles",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,7 +61,9 @@ def stalls(case: Case) -> Stalls:
     excess = length - usual
     limit = statistics.outlier_limit(int(judged.sum()), t["outlier_z"])
     interval = _interval_min(case)
-    matters = max(usual * t["harvest_out_pct"] / 100, t["harvest_out_min"], _INTERVALS * interval)
+    matters = max(
+        usual * t["harvest_out_pct"] / 100, t["harvest_out_min"], t["harvest_out_intervals"] * interval
+    )
     long = judged & (excess > matters) & (excess > limit * sigma)
     if not believable(case, usual):
         long = np.zeros(case.n, bool)  # harvests were cut short by the record: no measure of the machine
@@ -81,21 +75,26 @@ def stalls(case: Case) -> Stalls:
     low = (peak < t["stall_peak_c"]) & ~(rise > t["stall_peak_share"] * usual_rise)
     if usual_peak < t["stall_peak_c"]:  # all alike: only the absolute level can speak
         low = (peak < t["stall_peak_c"]) & (length > case.unit.expected_harvest_min[1])
-    seen = judged & (length > 2 * interval)
-    never_warmed = seen & low & (length > _NOT_SHORTER * usual)
-    cut = judged & (rise < _HALF_RISE * usual_rise) & (length <= _NOT_SHORTER * usual)
-    cut |= judged & (length < _NO_HARVEST * usual)
+    seen = judged & (length > t["seen_intervals"] * interval)
+    whole = length > t["stall_least_pct"] / 100 * usual
+    never_warmed = seen & low & whole
+    cut = (
+        judged
+        & (rise < t["cut_rise_pct"] / 100 * usual_rise)
+        & (length <= t["stall_least_pct"] / 100 * usual)
+    )
+    cut |= judged & (length < t["no_harvest_pct"] / 100 * usual)
 
-    short_of_peak = peak < usual_peak - max(_LEAST_PEAK_LOSS_K, _PEAK_LOSS_SHARE * abs(usual_peak))
+    short_of_peak = peak < usual_peak - max(t["peak_loss_k"], t["peak_loss_pct"] / 100 * abs(usual_peak))
     hung = (plateau - np.nan_to_num(usual_plateau) > t["stall_plateau_min"]) & (
-        plateau > _PLATEAU_SHARE * length
+        plateau > t["stall_plateau_pct"] / 100 * length
     )
     hangs = long & ~never_warmed & (short_of_peak | hung)
     # A limit hardly longer than the usual harvest: what stayed cold for longer than usual did not let go either.
-    cold = (peak < t["stall_peak_c"]) & (usual_peak > t["stall_peak_c"] + _LEAST_PEAK_LOSS_K) & short_of_peak
+    cold = (peak < t["stall_peak_c"]) & (usual_peak > t["stall_peak_c"] + t["peak_loss_k"]) & short_of_peak
     hangs |= judged & ~never_warmed & cold & (excess > limit * sigma)
     very_long = long & (length > t["stall_times"] * usual)
-    at_limit = very_long & (_bunched(length, long, case.sigma_min) | (length >= t["stall_limit_min"]))
+    at_limit = very_long & (_bunched(case, length, long) | (length >= t["stall_limit_min"]))
     stalled = never_warmed | hangs | at_limit | repeated | inside.cold
     long &= ~stalled
     if _taken_from_freezes(case, long, excess):
@@ -118,7 +117,8 @@ def stalls(case: Case) -> Stalls:
 
 def believable(case: Case, usual_min: float) -> bool:
     """Whether harvests may be so short; else the record cut them short, and lengths measure nothing."""
-    return not usual_min < _BELIEVED * case.unit.expected_harvest_min[0]
+    least = case.thresholds["harvest_band_pct"] / 100 * case.unit.expected_harvest_min[0]
+    return not usual_min < least
 
 
 def _taken_from_freezes(case: Case, long: np.ndarray, excess: np.ndarray) -> bool:
@@ -129,7 +129,9 @@ def _taken_from_freezes(case: Case, long: np.ndarray, excess: np.ndarray) -> boo
         return False
     lack = case.usual_freeze_min - np.append(case.freeze_min, np.nan)
     beside = np.fmax(lack[at], lack[at + 1])
-    return bool(np.nanmedian(beside / excess[at]) > _TAKEN) if np.isfinite(beside).any() else False
+    if not np.isfinite(beside).any():
+        return False
+    return bool(100 * np.nanmedian(beside / excess[at]) > case.thresholds["taken_pct"])
 
 
 def _interval_min(case: Case) -> float:
@@ -140,29 +142,31 @@ def _interval_min(case: Case) -> float:
 def _usual(case: Case, judged: np.ndarray) -> tuple[float, float]:
     """The usual harvest and its spread [min]: of the time before a lasting change, where there is one; and of the shorter
     harvests, where long ones are many. NaN where fewer than three can be judged."""
+    t = case.thresholds
     if judged.sum() < 3:
         return math.nan, math.nan
     logs = np.log(np.where(judged & (case.harvest_min > 0), case.harvest_min, np.nan))
-    moved = lasting_change(case.start_ns, logs, least=_HARVEST_LEVEL, p=case.thresholds["drift_p"])
-    if moved is not None and (judged & ~moved.late).sum() >= _LEAST_USUAL:
+    moved = lasting_change(case.start_ns, logs, least=math.log1p(t["harvest_level_pct"] / 100), thresholds=t)
+    if moved is not None and (judged & ~moved.late).sum() >= t["level_cycles"]:
         judged = judged & ~moved.late
     lengths = np.sort(case.harvest_min[judged])
-    floor = math.hypot(0.04 * float(np.median(lengths)), case.sigma_min)
     centre = float(np.median(lengths))
-    healthy = lengths[: max(3, math.ceil(_HEALTHY_PART * len(lengths)))]
+    floor = math.hypot(t["harvest_spread_pct"] / 100 * centre, case.sigma_min)
+    healthy = lengths[: max(3, math.ceil(t["healthy_pct"] / 100 * len(lengths)))]
     low_centre = float(np.median(healthy))
-    if centre > 1.5 * low_centre:
+    if centre > t["healthy_times"] * low_centre:
         return low_centre, statistics.spread(np.abs(healthy - low_centre), floor)
     return centre, statistics.spread(centre - lengths[lengths <= centre], floor)
 
 
-def _bunched(length: np.ndarray, among: np.ndarray, sigma_min: float) -> np.ndarray:
+def _bunched(case: Case, length: np.ndarray, among: np.ndarray) -> np.ndarray:
     """Those `among` harvests that end at one longest length, as a limit makes them, bool (n,)."""
-    if among.sum() < _LIMIT_HARVESTS:
-        return np.zeros(len(length), bool)
+    t, none = case.thresholds, np.zeros(case.n, bool)
+    if among.sum() < t["limit_harvests"]:
+        return none
     top = float(np.max(length[among]))
-    near = among & (length > top - max(_LIMIT_SPREAD_MIN, 4 * sigma_min))
-    return near if near.sum() >= max(_LIMIT_HARVESTS, 0.3 * among.sum()) else np.zeros(len(length), bool)
+    near = among & (length > top - max(t["limit_spread_s"] / 60, 4 * case.sigma_min))
+    return near if near.sum() >= max(t["limit_harvests"], t["limit_share_pct"] / 100 * among.sum()) else none
 
 
 def _quantile(values: np.ndarray, q: float) -> float:

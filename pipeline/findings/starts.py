@@ -30,8 +30,6 @@ _NO_INRUSH = phrase(
 )
 
 _TRIPPING = "tripping"
-_LEAST_SEEN_MIN = 0.5  # shortest stop that a probe shows: common practice, no source
-_FAST_S = 5.0  # failed starts hum for 3 to 20 s: common practice, no source
 
 
 class _Starts:
@@ -70,7 +68,7 @@ def quick_starts(case: Case) -> np.ndarray:
     after_failed = np.concatenate([[False], s.failed[:-1]])
     known = np.isfinite(s.off_min) & ~s.failed & ~after_failed
     if not _by_current(case):  # a probe lags: what it shows for seconds was no stop
-        known &= s.off_min >= max(_LEAST_SEEN_MIN, 2 * case.record.interval_s / 60)
+        known &= s.off_min >= max(t["stop_seen_min"], t["seen_intervals"] * case.record.interval_s / 60)
     soon = known & ((s.off_min < t["start_off_min"]) | (since_last < 60 / t["starts_per_hour"]))
     return _in_pattern(s.at_ns, soon, int(t["starts_needed"]))
 
@@ -143,7 +141,7 @@ def _by_spans(case: Case, spans):
     if hours * case.thresholds["starts_per_hour"] < case.thresholds["starts_needed"]:
         return None
     return Seen(
-        severity=Severity.ACT if hours >= 1 else Severity.WATCH,
+        severity=Severity.ACT if hours >= case.thresholds["tripping_act_h"] else Severity.WATCH,
         title=_SHORT_SPANS(tripping_h=round(hours, 2)),
         start_ns=spans[0].start_ns,
         end_ns=spans[-1].end_ns,
@@ -164,13 +162,13 @@ def _kind(case: Case, run_min: float, off_min: float, discharge_c: float) -> str
     t = case.thresholds
     if not (math.isfinite(run_min) and math.isfinite(off_min)):
         return "unknown"
-    if run_min < 0.3 and off_min < 0.5:
+    if run_min < t["chatter_run_min"] and off_min < t["chatter_off_min"]:
         return "chatter"
-    if run_min <= 1.0 and off_min <= 4.0:
+    if run_min <= t["low_pressure_run_min"] and off_min <= t["low_pressure_off_min"]:
         return "low-pressure"
     if math.isfinite(discharge_c) and discharge_c >= t["overload_discharge_c"]:
         return "overload" if off_min >= run_min else "high-pressure"
-    if off_min >= max(1.6 * run_min, t["overload_off_min"]):
+    if off_min >= max(t["overload_off_times"] * run_min, t["overload_off_min"]):
         return "overload"
     return "high-pressure"
 
@@ -180,7 +178,7 @@ def _failed_start(case: Case):
     failed = np.flatnonzero(s.failed)
     if len(failed) == 0:
         clamp = case.timeline.get("current_compressor", "current", "power")
-        slow = clamp is None or clamp.interval_s > _FAST_S
+        slow = clamp is None or clamp.interval_s > case.thresholds["failed_start_s"]
         return CannotTell(needs=_NO_INRUSH()) if slow else None
     inrush = _median(s.inrush_a[failed])
     return Seen(
@@ -235,14 +233,16 @@ RULES = (
         code="short-cycling",
         test=_short_cycling,
         needs=(NEEDS_STARTS,),
-        thresholds=("start_off_min", "starts_per_hour", "starts_needed", "starts_act", "overload_off_min", "overload_discharge_c"),
+        thresholds=("start_off_min", "starts_per_hour", "starts_needed", "starts_act", "tripping_act_h", "stop_seen_min",
+                    "seen_intervals", "chatter_run_min", "chatter_off_min", "low_pressure_run_min", "low_pressure_off_min",
+                    "overload_off_min", "overload_off_times", "overload_discharge_c"),
         causes=_CAUSES["unknown"],
     ),
     Rule(
         code="failed-start",
         test=_failed_start,
         needs=(NEEDS_STARTS,),
-        thresholds=("starts_needed",),
+        thresholds=("starts_needed", "failed_start_s"),
         causes=("start-gear", "voltage-low", "pressures-unequal", "compressor-stuck"),
     ),
 )  # fmt: skip

@@ -6,6 +6,7 @@ Any of them can be overridden for a unit: `[thresholds]` in its `unit.toml`, by 
 from __future__ import annotations
 
 import difflib
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -16,6 +17,9 @@ from pipeline.unit import Unit
 
 PRACTICE = "common practice, no source"
 MODIFIED_Z = "Iglewicz & Hoaglin's limit: NIST/SEMATECH e-Handbook 1.3.5.17"
+WESTERN_ELECTRIC = (
+    "Western Electric, Statistical Quality Control Handbook, 1956 (from memory, to be confirmed)"
+)
 RATING_POINT = "AHRI 810 rating point (from memory, to be confirmed)"
 
 
@@ -42,67 +46,184 @@ TABLE: tuple[Threshold, ...] = (
     _row("harvest_out_pct", 50.0, "%", "and by how much a harvest must differ to matter"),
     _row("harvest_out_min", 0.5, "min", "least difference of a harvest that matters"),
     _row("run_out_pct", 12.0, "%", "least difference of eight freezes in a row that matters (run rule)"),
+    _row("run_cycles", 8, "cycles", "freezes of a run that its smaller limit may judge", WESTERN_ELECTRIC),
+    _row("run_z", 2.5, "", "and how far out its middle must be, by modified z"),
     _row("spread_floor_pct", 1.5, "%", "least spread of freeze lengths that is believed: no machine is steadier for long"),
     _row("own_cycles", 8, "cycles", "least cycles for a centre and a spread of the unit's own"),
+    _row("level_cycles", 6, "cycles", "least cycles of a level that may serve as the standard"),
     _row("band_cycles", 3, "cycles", "least cycles to be set beside the expected band"),
     _row("rare_pct", 1.0, "%", "share of cycles under which odd ones are noted, no more"),
+    _row("single_sure_pct", 95.0, "%", "confidence that a single odd cycle must have to be more than a note"),
     _row("lost_act_pct", 8.0, "%", "share of running time lost to long freezes at which to act"),
+    _row("short_act_pct", 30.0, "%", "share of short freezes at which to act"),
     _row("plate_out_pct", 30.0, "%", "how far a freeze may be from what nameplate and weighed slab ask for"),
+    _row("band_sigma_pct", 25.0, "%", "how well the band of a kind is known, one sigma"),
+    _row("band_air_c", 24.0, "°C", "air for which the bands of the kinds are meant"),
+    _row("band_water_c", 16.0, "°C", "supply water for which the bands of the kinds are meant"),
     # Freezes that end on a timer
     _row("timer_cycles", 12, "cycles", "least freezes to tell a timer from a steady machine"),
     _row("timer_spread_s", 3.0, "s", "spread of freezes that a timer ends, sampling aside"),
+    _row("timer_near", 2.5, "×", "of that spread and the sampling's together: so near do freezes lie that bunch"),
     _row("timer_share_pct", 80.0, "%", "share of the freezes of a stretch that must bunch at one length"),
     _row("natural_spread_pct", 0.5, "%", "least spread of freezes that water level or temperature end, conditions aside"),
     _row("timer_match_pct", 3.0, "%", "how near the bunch must be to the timer's length in unit.toml"),
     _row("timer_excess", 1.4, "", "how many times more the freezes should vary than they do"),
+    _row("timer_nature_excess", 2.52, "", "the same where nothing shows that conditions vary: regularity alone speaks"),
+    _row("timer_p", 0.00135, "", "chance that a machine is so regular by luck over a whole log (three sigma)"),
+    _row("timer_part_p", 3.4e-6, "", "the same for a stretch that was picked out of a log (four and a half sigma)"),
+    _row("timer_whole_pct", 80.0, "%", "share of all freezes from which a stretch is the whole log"),
+    _row("timer_pct_per_k", 1.0, "%/K", "by which a kelvin of air or water lengthens a freeze at the least"),
+    _row("timer_varied_times", 2.0, "×", "the spread of the freezes: so much must harvests, or other freezes, vary to show varied conditions"),
+    _row("timer_harvests_pct", 1.5, "%", "and at least so much of their own length must harvests vary"),
+    _row("timer_told_times", 2.0, "×", "the spread of a timer: so much may freezes vary that bunch at the timer's length in unit.toml"),
+    _row("timer_alike_times", 1.2, "×", "the same for freezes that look like a timer's, though nothing proves it"),
+    _row("timer_pulled_cycles", 2, "cycles", "least freezes after an idle that can show that no timer ends them …"),
+    _row("timer_pulled_pct", 50.0, "%", "… where fewer of them than this bunch with the others"),
+    _row("timer_others", 20, "cycles", "least other freezes of the unit whose spread can stand for its nature"),
+    _row("timer_own_pct", 50.0, "%", "part of that spread that is taken for nature's"),
     # Harvests
     _row("stall_peak_c", 3.0, "°C", "a harvest that stays below this never warmed the evaporator"),
     _row("stall_peak_share", 0.45, "", "… or that rises less than this share of the unit's own usual rise"),
+    _row("peak_loss_k", 3.0, "K", "least by which a peak falls short of the usual one …"),
+    _row("peak_loss_pct", 25.0, "%", "… and least share of the usual one [°C]"),
+    _row("stall_least_pct", 85.0, "%", "of the usual harvest: what stays cold and ends sooner was no harvest"),
     _row("stall_plateau_min", 2.0, "min", "time near 0 °C, beyond the usual, in which the slab does not let go"),
+    _row("stall_plateau_pct", 50.0, "%", "and least part of the harvest that it takes"),
     _row("stall_times", 2.2, "×", "times the usual harvest at which one counts as stalled"),
     _row("stall_limit_min", 7.0, "min", "a harvest this long has run into a limit whatever the usual one is"),
+    _row("limit_harvests", 3, "harvests", "least long harvests that show a limit by ending alike …"),
+    _row("limit_share_pct", 30.0, "%", "… and least share of the long ones …"),
+    _row("limit_spread_s", 7.2, "s", "… and most by which they differ, sampling aside"),
+    _row("limit_blind_pct", 3.0, "%", "share of cycles that must run into it before one acts by a current alone"),
     _row("repeat_freeze_share", 0.35, "", "a freeze shorter than this share of the usual one repeats a harvest"),
+    _row("repeat_after_long_share", 0.49, "", "the same where the harvest before ran long"),
+    _row("ran_long_pct", 150.0, "%", "of the usual harvest: from here on one ran long"),
+    _row("whole_harvest_pct", 70.0, "%", "of the usual harvest: two in a row that last so long make a repeat"),
+    _row("repeats_most_pct", 34.0, "%", "share of cycles from which repeats are the machine's own way"),
     _row("stall_act_cycles", 2, "cycles", "stalled harvests at which to act"),
+    _row("harvest_level_pct", 25.0, "%", "lasting change of the harvests after which the earlier ones are the usual"),
+    _row("harvest_spread_pct", 4.0, "%", "least spread of harvest lengths that is believed"),
+    _row("healthy_pct", 40.0, "%", "the shortest harvests, taken for healthy where the middle one is far longer …"),
+    _row("healthy_times", 1.5, "×", "… namely so many times as long"),
     # Starts
     _row("start_off_min", 3.0, "min", "least off-time before a restart: the pressures must equalise"),
     _row("starts_per_hour", 8.0, "starts an hour", "most starts an hour (6 to 12 are named in the trade)"),
     _row("starts_needed", 3, "starts", "quick restarts that make a pattern"),
     _row("starts_act", 6, "starts", "quick restarts at which to act"),
+    _row("tripping_act_h", 1.0, "h", "time spent tripping at which to act, where the starts were not seen one by one"),
+    _row("stop_seen_min", 0.5, "min", "shortest stop that a probe shows"),
+    _row("failed_start_s", 5.0, "s", "slowest clamp that shows failed starts: they hum for 3 to 20 s"),
+    _row("chatter_run_min", 0.3, "min", "contacts that chatter let it run for less than this …"),
+    _row("chatter_off_min", 0.5, "min", "… and stop it for less than this"),
+    _row("low_pressure_run_min", 1.0, "min", "a low-pressure switch opens within this …"),
+    _row("low_pressure_off_min", 4.0, "min", "… and closes again within this, as the pressures equalise"),
     _row("overload_off_min", 1.5, "min", "an overload needs at least this long to cool down"),
+    _row("overload_off_times", 1.6, "×", "the run before it: so long, too, an overload needs to cool down"),
     _row("overload_discharge_c", 95.0, "°C", "discharge line before a restart that points at an overload"),
     # No ice
     _row("no_ice_h", 4.0, "h", "running without a cycle that means no ice"),
+    _row("endless_times", 6.0, "×", "the usual freeze: from here on one has no end …"),
+    _row("endless_band_pct", 120.0, "%", "… if it is also longer than this share of its kind's longest"),
     _row("runs_below_c", 10.0, "°C", "an evaporator colder than this, colder than rooms are, shows that the compressor runs"),
+    _row("idle_peak_k", 3.0, "K", "below a usual harvest's peak: a span as warm as this was an idle"),
+    _row("cycling_swing_k", 8.0, "K", "a line that swings so far …"),
+    _row("cycling_draw_pct", 6.0, "%", "… or a current that swings by so much of itself …"),
+    _row("cycling_turn_h", 1.6, "h", "… and turns at least once in this, cycles, though its cycles could not be read"),
     # Heat rejection
     _row("condenser_split_k", 20.0, "K", "condenser out minus in, air-cooled, at which rejection is poor"),
     _row("condenser_rise_k", 5.0, "K", "rise of the condenser split within a log that matters"),
     _row("discharge_rise_k", 15.0, "K", "rise of the discharge line at the same air that does by itself"),
     _row("current_rise_pct", 10.0, "%", "rise of the freeze current at the same air that speaks for a higher head pressure"),
+    _row("sign_least_pct", 35.0, "%", "part of these at which a measure counts as a second sign"),
+    _row("sign_most_pct", 150.0, "%", "part of these that a single sign counts for at the most"),
+    _row("costs_time_pct", 5.0, "%", "longer freezes that show that a rise of current is more than the mains' doing"),
+    _row("hot_act_pct", 15.0, "%", "longer freezes at which to act on poor heat rejection"),
     _row("discharge_hot_c", 110.0, "°C", "discharge line that breaks down oil"),
     _row("condensing_over_air_k", 22.0, "K", "condensing temperature over the air it is given"),
+    _row("clip_sigma_k", 2.0, "K", "how far the level of a clipped probe is off, one sigma"),
+    _row("split_k_per_k_sd", 0.15, "K/K", "by which a kelvin of air moves the condenser split, one sigma round nothing"),
+    _row("discharge_k_per_k", 1.2, "K/K", "by which a kelvin of air warms the discharge line …"),
+    _row("discharge_k_per_k_sd", 0.5, "K/K", "… give or take, one sigma"),
+    _row("current_pct_per_k", 0.8, "%/K", "by which a kelvin of air raises the current …"),
+    _row("current_pct_per_k_sd", 0.8, "%/K", "… give or take, one sigma"),
     # Cold side
     _row("freeze_end_high_c", -2.0, "°C", "a freeze that ends warmer than this makes little ice"),
     _row("freeze_end_rise_k", 3.0, "K", "rise of the end-of-freeze temperature within a log that matters"),
+    _row("freeze_end_k_per_k", 0.1, "K/K", "by which a kelvin of air warms the end of freeze …"),
+    _row("freeze_end_k_per_k_sd", 0.15, "K/K", "… give or take, one sigma"),
+    _row("weak_act_pct", 10.0, "%", "longer freezes at which to act on a warmer evaporator"),
+    _row("ended_early_pct", 7.0, "%", "shorter freezes that may end warm only because they end early …"),
+    _row("ended_early_k", 1.8, "K", "… if as far into the freeze they are no warmer than this"),
+    _row("pulled_peak_c", 14.0, "°C", "a plate that lets its ice go is hardly warmer: the probe reads the room as well"),
     _row("superheat_high_k", 15.0, "K", "suction superheat at the end of freeze that starves the evaporator"),
     # Water
     _row("water_rated_c", 21.1, "°C", "supply water at which capacities are rated", RATING_POINT),
     _row("air_rated_c", 32.2, "°C", "air at which capacities are rated", RATING_POINT),
     _row("warm_water_c", 30.0, "°C", "supply water that takes a good part of the capacity"),
     _row("warm_water_watch_pct", 10.0, "%", "capacity lost to warm water at which to do something"),
+    _row("warm_share_pct", 20.0, "%", "share of cycles that must have warm water"),
     _row("water_rise_k", 6.0, "K", "rise of the supply water within a log that matters"),
+    _row("water_k_per_k", 0.1, "K/K", "by which a kelvin of air warms the supply water …"),
+    _row("water_k_per_k_sd", 0.2, "K/K", "… give or take, one sigma"),
     _row("unknown_air_c", 38.0, "°C", "air assumed for the expected band where none was logged: a hot kitchen"),
     _row("unknown_water_c", 28.0, "°C", "supply water assumed for the expected band where none was logged: summer"),
     _row("air_pct_per_k", 1.2, "%/K", "capacity lost for each kelvin of warmer air"),
+    _row("air_pct_per_k_sd", 0.8, "%/K", "give or take, one sigma: a log that shows more is believed so far"),
+    _row("air_pct_per_k_most", 4.0, "%/K", "and no further than this"),
+    _row("water_pct_per_k_sd", 0.4, "%/K", "how far the cost of a kelvin of water may be from what its heat alone asks, one sigma"),
+    _row("water_most_times", 1.15, "×", "what its heat alone asks: no more is believed"),
+    _row("day_swing_pct", 4.0, "%", "swing of freezes over a day, one sigma, where no air was logged …"),
+    _row("day_swing_k", 3.0, "K", "… and of temperatures"),
+    _row("day_swing_days", 3.0, "days", "least length of log that shows the swing over a day"),
     # Output and energy
     _row("output_low_pct", 20.0, "%", "how far under the expected output matters"),
     _row("output_act_pct", 40.0, "%", "how far under the expected output to act"),
     _row("slab_heat_share_low", 0.45, "", "least share of the cold produced that ends up as ice"),
+    _row("plate_tolerance_pct", 10.0, "%", "how far a machine may beat its nameplate"),
+    _row("slab_sigma_pct", 3.0, "%", "by which slabs of one machine differ, one sigma"),
+    _row("plate_sigma_pct", 8.0, "%", "how well a nameplate can be carried to other conditions, one sigma; twice that with the air unknown"),
     # Drift
     _row("drift_cycles", 40, "cycles", "least cycles to speak of drift"),
     _row("drift_days", 2.5, "days", "least length of log: shorter ones show the time of day"),
     _row("drift_pct", 12.0, "%", "change of a freeze over the log that matters"),
     _row("drift_k", 3.0, "K", "change of a temperature over the log that matters"),
     _row("drift_p", 0.001, "", "chance of such a trend in a steady machine"),
+    _row("change_cycles", 16, "cycles", "least cycles that can carry a lasting change with its date"),
+    _row("step_p", 0.001, "", "chance of such a step in a steady machine (Pettitt's test)"),
+    _row("change_explained_pct", 40.0, "%", "share of the squares that a lasting change must take away"),
+    _row("change_plain_pct", 75.0, "%", "share from which a drift needs no test"),
+    _row("drift_better_pct", 97.0, "%", "of the squares that a step leaves: a drift must leave less"),
+    _row("drift_first_pct", 25.0, "%", "first part of a log that drifts from its start: its standard"),
+    _row("change_sharp_pct", 87.0, "%", "share that a step explains and no swing over a day does (a sine: 81 %)"),
+    _row("short_log_times", 1.5, "×", "what would matter: so large must a change be in a log too short to tell it from the time of day"),
+    # Where the record itself is in doubt
+    _row("scrap_pct", 10.0, "%", "of the usual freeze: shorter ones are none"),
+    _row("adds_up_pct", 8.0, "%", "of the usual freeze: how near lengths must be to add up to it"),
+    _row("split_short_pct", 85.0, "%", "of the usual freeze: two shorter ones that add up to it may be one"),
+    _row("splits_few", 2, "pairs", "most such pairs that are the record's fault, where nothing speaks against their harvest …"),
+    _row("splits_few_pct", 2.0, "%", "… or most of the cycles"),
+    _row("harvest_never_min", 20.0, "min", "no control lets a harvest run so long"),
+    _row("misplaced_harvest_pct", 200.0, "%", "of the usual harvest: a longer one beside …"),
+    _row("misplaced_freeze_pct", 90.0, "%", "… a freeze under this share of the usual one, adding up: a boundary is out of place"),
+    _row("taken_pct", 55.0, "%", "of what harvests have too much, missing in the freezes beside them: a boundary is out of place"),
+    _row("harvest_out_intervals", 3.0, "intervals", "of the logger: by less harvests cannot be told apart"),
+    _row("seen_intervals", 2.0, "intervals", "of the logger: what is shorter was hardly seen"),
+    _row("harvest_band_pct", 70.0, "%", "of the shortest harvest of its kind: a log with shorter ones was misread"),
+    _row("no_harvest_pct", 30.0, "%", "of the usual harvest: no slab lets go so soon"),
+    _row("cut_rise_pct", 60.0, "%", "of the usual rise: a short harvest that rises less was hardly one"),
+    _row("sewn_pct", 290.0, "%", "of the usual freeze: without a probe, a longer one may be several with their harvests missed"),
+    _row("hump_from_pct", 160.0, "%", "of the usual freeze: a longer one is searched for a harvest or an idle in it"),
+    _row("hump_k", 1.2, "K", "least rise within a freeze that is no noise …"),
+    _row("hump_noise", 8.0, "×", "… also in multiples of the noise from reading to reading …"),
+    _row("hump_uneven", 2.0, "×", "… and of what usual freezes rise by"),
+    _row("hump_min", 12.0, "min", "a harvest that does not warm is over, or given up, by then"),
+    _row("hump_begins_pct", 60.0, "%", "of the usual rise above the end of freeze: it begins colder"),
+    _row("hump_falls_pct", 50.0, "%", "part of its rise that it must lose again"),
+    _row("whole_rise_pct", 60.0, "%", "of the usual rise: from here on it was a harvest that the record missed"),
+    _row("idle_inside_pct", 25.0, "%", "part of a freeze as warm as a harvest's end: an idle lies in it"),
+    # Before and after
+    _row("compare_cycles", 5, "cycles", "least cycles on each side: the interval of fewer is as wide as the data"),
+    _row("same_air_k", 1.5, "K", "air that differs by less is called the same"),
 )
 # fmt: on
 
@@ -140,11 +261,13 @@ def resolve(unit: Unit) -> InForce:
     """The thresholds in force for `unit`.
 
     Raises UnitConfigError where `unit.thresholds` names one that is neither in this table nor among the reading room's
-    limits, with the nearest names.
+    limits, with the nearest names, or gives it a value that it cannot have.
     """
     known = (*_BY_NAME, *LIMITS)
-    for name in unit.thresholds:
-        if name not in known:
+    for name, value in unit.thresholds.items():
+        if name in known:
+            _check(name, value, unit)
+        else:
             near = difflib.get_close_matches(name, known, n=2, cutoff=0.5)
             meant = " or ".join(f'"{n}"' for n in near)
             raise UnitConfigError(
@@ -155,3 +278,22 @@ def resolve(unit: Unit) -> InForce:
                 else "the method section of the unit's page lists the thresholds",
             )
     return InForce(unit.thresholds)
+
+
+_WHOLE = ("cycles", "harvests", "starts", "pairs")  # counts: nothing is proved by none
+
+
+def _check(name: str, value: float, unit: Unit) -> None:
+    row = _BY_NAME.get(name) or LIMITS[name]
+    least = 1.0 if row.unit in _WHOLE else -math.inf if row.unit == "°C" or row.value < 0 else 0.0
+    most = 1.0 if name.endswith(("_p", "_share")) else math.inf
+    if math.isfinite(value) and least <= value <= most and (value > 0 or least < 0):
+        return
+    span = (
+        f"from {least:g} to {most:g}" if most < math.inf else f"of {least:g} or more" if least else "above 0"
+    )
+    raise UnitConfigError(
+        f'"{name}" cannot be {value:g}',
+        file=f"{unit.name}/unit.toml",
+        remedy=f"give a number {span if least > -math.inf else 'that is finite'}; left out, it is {row.value:g} {row.unit}".rstrip(),
+    )

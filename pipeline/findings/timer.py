@@ -22,14 +22,7 @@ _NOT_VARIED = phrase(
     "a longer log, a faster one, or air and water temperatures: in this one, steady freezes and a timer look alike",
 )
 
-# Common practice, no source.
-_LENGTH_PER_K = 0.010  # share by which a kelvin of air or water lengthens a freeze, at the least
-_HARVESTS_VARY = 0.015  # spread of harvests, as a share, that shows that conditions vary …
-_HARVESTS_MORE = 2.0  # … and in multiples of the spread of the freezes
-_SURE_Z = -3.0  # chance about 1 in 1,000 that a machine is so regular by luck over a whole log …
-_SURE_PART_Z = -4.5  # … and below 1 in 100,000 where the stretch was picked out of a longer log
-_MOST_BUNCHES = 4
-_FAR_TOO = 1.8  # times the excess at which regularity alone speaks, where nothing shows that conditions vary
+_MOST_BUNCHES = 4  # looked at
 _BY_NATURE = "more regular than any machine is by nature"
 _SHORTEST_HALF = 1.349  # length of the shortest half of a normal sample, in sigmas: 2 Φ⁻¹(3/4)
 
@@ -89,12 +82,13 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
     t = case.thresholds
     believed = math.hypot(case.sigma_min, t["timer_spread_s"] / 60)
     told = case.unit.nameplate.freeze_timer_min
+    near = t["timer_near"] * believed
     left, found = lengths.copy(), []
     for _ in range(_MOST_BUNCHES):
         if np.isfinite(left).sum() < t["timer_cycles"]:
             break
-        length, _ = _bunch(left, 2.5 * believed)
-        bunched = np.isfinite(lengths) & (np.abs(lengths - length) <= 2.5 * believed)
+        length = _bunch(left, near)
+        bunched = np.isfinite(lengths) & (np.abs(lengths - length) <= near)
         left[bunched] = np.nan
         known = np.isfinite(lengths)
         stretch = _stretch(bunched, known, t["timer_share_pct"] / 100)
@@ -102,26 +96,30 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
         n = int(inside.sum())
         if n < t["timer_cycles"]:
             continue
-        near = np.clip(lengths[inside], length - 5 * believed, length + 5 * believed)
-        spread = max(float(np.std(near)), 1e-9)
+        calm = np.clip(lengths[inside], length - 2 * near, length + 2 * near)
+        spread = max(float(np.std(calm)), 1e-9)
         by_conditions = _by_conditions_min(case, inside, length)
         own = _own_spread(case, lengths, known & ~stretch, inside)
         foreseen = math.hypot(by_conditions, length * max(t["natural_spread_pct"] / 100, own))
         rounding = _rounding_min(length, foreseen, case.record.interval_s / 60)
         due = math.hypot(foreseen, min(case.sigma_min, rounding))
-        varied = by_conditions > spread or _harvests_vary(case, inside, spread) or own * length > 2 * spread
-        sure_z = _SURE_Z if n >= 0.8 * known.sum() else _SURE_PART_Z
+        vary = t["timer_varied_times"] * spread
+        varied = by_conditions > spread or _harvests_vary(case, inside, vary) or own * length > vary
+        whole = 100 * n >= t["timer_whole_pct"] * known.sum()
+        sure_z = statistics.quantile(t["timer_p" if whole else "timer_part_p"])
         too_regular = due / spread >= t["timer_excess"] and _chance_z(spread / due, n) < sure_z
         proof = ""
         if too_regular and varied:
             proof = "too regular for the conditions"
         elif (
-            too_regular
-            and due / spread >= _FAR_TOO * t["timer_excess"]
-            and not _pull_downs_differ(case, bunched)
+            too_regular and due / spread >= t["timer_nature_excess"] and not _pull_downs_differ(case, bunched)
         ):
             proof = _BY_NATURE
-        elif told and abs(length / told - 1) <= t["timer_match_pct"] / 100 and spread <= 2 * believed:
+        elif (
+            told
+            and abs(length / told - 1) <= t["timer_match_pct"] / 100
+            and spread <= t["timer_told_times"] * believed
+        ):
             proof = "the timer's length in unit.toml"
         found.append(
             _Bunch(
@@ -131,20 +129,19 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
                 n=n,
                 found_min=spread,
                 due_min=due,
-                alike=n >= 0.5 * known.sum() and spread <= 1.2 * believed,
+                alike=n >= 0.5 * known.sum() and spread <= t["timer_alike_times"] * believed,
                 proof=proof,
             )
         )
     return found
 
 
-def _bunch(lengths: np.ndarray, tolerance: float) -> tuple[float, np.ndarray]:
-    """The length round which most freezes lie within ± `tolerance`, and which those are, bool (n,)."""
+def _bunch(lengths: np.ndarray, tolerance: float) -> float:
+    """The length round which most freezes lie within ± `tolerance`."""
     values = np.sort(lengths[np.isfinite(lengths)])
     count = np.searchsorted(values, values + 2 * tolerance, "right") - np.arange(len(values))
     best = int(np.argmax(count))
-    length = float(np.mean(values[best : best + count[best]]))  # a median would fall on a step of the logger
-    return length, np.isfinite(lengths) & (np.abs(lengths - length) <= tolerance)
+    return float(np.mean(values[best : best + count[best]]))  # a median would fall on a step of the logger
 
 
 def _stretch(bunched: np.ndarray, known: np.ndarray, share: float) -> np.ndarray:
@@ -167,30 +164,33 @@ def _by_conditions_min(case: Case, cycles: np.ndarray, length: float) -> float:
     for values in (case.air_c, case.water_c):
         known = values[cycles & np.isfinite(values)]
         if len(known) >= 3:
-            total = math.hypot(total, float(np.std(known)) * _LENGTH_PER_K * length)
+            per_k = case.thresholds["timer_pct_per_k"] / 100
+            total = math.hypot(total, float(np.std(known)) * per_k * length)
     return total
 
 
 def _pull_downs_differ(case: Case, bunched: np.ndarray) -> bool:
     """Whether freezes after an idle take another length, as they do by nature and do not by a timer."""
     pulled = case.flag("after_idle") & case.stalls_aside
-    return pulled.sum() >= 2 and float(bunched[pulled].mean()) < 0.5
+    t = case.thresholds
+    return pulled.sum() >= t["timer_pulled_cycles"] and 100 * bunched[pulled].mean() < t["timer_pulled_pct"]
 
 
-def _harvests_vary(case: Case, cycles: np.ndarray, spread: float) -> bool:
-    """Whether the harvests of these cycles vary while their freezes do not: both are read with the same error, so what
-    harvests differ by beyond that is the conditions' doing."""
-    lengths = case.harvest_min[cycles & case.harvests]
-    if len(lengths) < 6 or not case.record.harvests_timed:
+def _harvests_vary(case: Case, cycles: np.ndarray, least_min: float) -> bool:
+    """Whether the harvests of these cycles vary by `least_min` while their freezes do not: both are read with the same
+    error, so what harvests differ by beyond that is the conditions' doing."""
+    t, lengths = case.thresholds, case.harvest_min[cycles & case.harvests]
+    if len(lengths) < t["level_cycles"] or not case.record.harvests_timed:
         return False
     found = statistics.spread(np.abs(lengths - np.median(lengths)))
-    return found > max(_HARVESTS_VARY * float(np.median(lengths)), _HARVESTS_MORE * spread)
+    return found > max(t["timer_harvests_pct"] / 100 * float(np.median(lengths)), least_min)
 
 
 def _own_spread(case: Case, lengths: np.ndarray, others: np.ndarray, inside: np.ndarray) -> float:
-    """Half the relative spread of the unit's other freezes, sampling taken off; 0 unless both they and the stretch cover
-    a day, so that each has met the same conditions."""
-    if others.sum() < 20 or min(_span_ns(case, others), _span_ns(case, inside)) < NS_PER_DAY:
+    """A part of the relative spread of the unit's other freezes, sampling taken off; 0 unless both they and the stretch
+    cover a day, so that each has met the same conditions."""
+    t = case.thresholds
+    if others.sum() < t["timer_others"] or min(_span_ns(case, others), _span_ns(case, inside)) < NS_PER_DAY:
         return 0.0
     values = np.sort(lengths[others])
     half = len(values) // 2
@@ -199,7 +199,7 @@ def _own_spread(case: Case, lengths: np.ndarray, others: np.ndarray, inside: np.
     )  # the shortest half: one level, if there are two
     sigma = float(values[first + half] - values[first]) / _SHORTEST_HALF
     usual = float(np.median(values[first : first + half + 1]))
-    return 0.5 * math.sqrt(max(sigma**2 - case.sigma_min**2, 0.0)) / usual
+    return t["timer_own_pct"] / 100 * math.sqrt(max(sigma**2 - case.sigma_min**2, 0.0)) / usual
 
 
 def _span_ns(case: Case, cycles: np.ndarray) -> int:
@@ -236,7 +236,10 @@ RULES = (
     Rule(
         code="freeze-at-timeout",
         test=_at_timeout,
-        thresholds=("timer_cycles", "timer_spread_s", "timer_share_pct", "timer_match_pct", "timer_excess", "natural_spread_pct"),
+        thresholds=("timer_cycles", "timer_spread_s", "timer_share_pct", "timer_match_pct", "timer_excess", "timer_nature_excess",
+                    "natural_spread_pct", "timer_near", "timer_pct_per_k", "timer_varied_times", "timer_harvests_pct",
+                    "timer_whole_pct", "timer_p", "timer_part_p", "timer_told_times", "timer_alike_times",
+                    "timer_pulled_cycles", "timer_pulled_pct", "timer_others", "timer_own_pct", "level_cycles"),
         causes=("end-of-freeze-sensing", "capacity-short", "water-leaks-in", "water-short"),
     ),
 )  # fmt: skip

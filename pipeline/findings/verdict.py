@@ -14,6 +14,8 @@ _CANNOT = phrase(
     "verdict.cannot-tell.client", "This log does not show how the machine works. It should be logged again."
 )
 
+READS = ("band_cycles",)
+
 _SINCE = phrase(
     "verdict.since",
     "First seen {after_h} into the log; {cycles} whole cycles in all, a usual freeze {freeze_min}, a usual harvest {harvest_min}",

@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 from pipeline.findings.changes import lasting_change
+from pipeline.findings.thresholds import resolve
+from pipeline.unit import Unit
 from tests.findings.made_up import codes, finding, judged, made_up, noisy, not_judged
 
 
@@ -18,9 +20,8 @@ def nile():
 
 def test_the_nile_is_called_a_step_although_a_trend_test_rejects(nile):
     years, flow = nile
-    found = lasting_change(
-        ((years - 1871) * 8.64e13).astype("int64"), flow, least=100.0, p=0.001
-    )  # a day a year
+    a_day_a_year = ((years - 1871) * 8.64e13).astype("int64")
+    found = lasting_change(a_day_a_year, flow, least=100.0, thresholds=resolve(Unit(name="river")))
     assert found.kind == "step"
     assert (
         years[found.first] == 1899

@@ -1,9 +1,12 @@
 """The engine, the table of thresholds, the verdict, the cautions and the catalogue of sentences."""
 
+import ast
 import dataclasses
+import importlib
 import json
 import re
 import string
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -51,10 +54,84 @@ def test_thresholds_and_causes_that_rules_name_exist():
         assert {key, *by} <= set(causes.CAUSES)
 
 
-def test_every_threshold_is_read_by_some_rule_and_says_where_it_is_from():
-    read = {name for rule in engine.all_rules() for name in rule.thresholds}
-    assert {t.name for t in thresholds.TABLE} == read
+MODULES = sorted(
+    path
+    for path in Path(findings.__file__).parent.glob("*.py")
+    if path.stem not in ("thresholds", "__init__")
+)
+
+
+def read_in(path):
+    """Names of the table that the source of a module reads: t["…"], thresholds["…"], cycles_needed("…"), slope="…"."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Subscript) and re.search(
+            r"\b(t|thresholds|in_force)$", ast.unparse(node.value)
+        ):
+            slice_ = node.slice
+            parts = (slice_.body, slice_.orelse) if isinstance(slice_, ast.IfExp) else (slice_,)
+            yield from (c.value for c in parts if isinstance(c, ast.Constant))
+        if isinstance(node, ast.Call) and ast.unparse(node.func) == "cycles_needed":
+            yield from (a.value for a in node.args if isinstance(a, ast.Constant))
+        if isinstance(node, ast.keyword) and node.arg in ("threshold", "slope", "slope_sd"):
+            yield from (c.value for c in (node.value,) if isinstance(c, ast.Constant) and c.value)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: path.stem)
+def test_a_module_declares_the_thresholds_that_it_reads_and_no_others(path):
+    module = importlib.import_module(f"pipeline.findings.{path.stem}")
+    declared = {name for rule in getattr(module, "RULES", ()) for name in rule.thresholds}
+    declared |= set(getattr(module, "READS", ()))
+    assert set(read_in(path)) == declared
+
+
+def test_every_threshold_is_read_somewhere_and_says_where_it_is_from():
+    read = {name for path in MODULES for name in read_in(path)}
+    assert [t.name for t in thresholds.TABLE if t.name not in read] == []
     assert all(t.source and t.what for t in thresholds.TABLE)
+    assert len({t.name for t in thresholds.TABLE}) == len(thresholds.TABLE)
+
+
+# Numbers that decide nothing by themselves: how a trace is looked at, how many are shown, how sure somebody may be.
+NO_DECISIONS = {
+    "case": set(), "changes": {"_BENDS"}, "comparison": {"_LEVEL", "_MOST"}, "conditions": {"_HUBER", "LATENT_KJ_PER_KG", "CP_WATER_KJ_PER_KG_K"},
+    "doubtful": {"_COMPARED", "_LIKE_USUAL", "_SMOOTH_S"}, "no_ice": {"_CELLS"}, "timer": {"_MOST_BUNCHES", "_SHORTEST_HALF"},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", sorted({*NO_DECISIONS, "drift", "freeze", "harvest", "heat", "lengths", "output", "stalls", "starts", "trust"}))  # fmt: skip
+def test_no_module_keeps_a_number_to_decide_by_for_itself(name):
+    module = importlib.import_module(f"pipeline.findings.{name}")
+    source = Path(module.__file__).read_text(encoding="utf-8")
+    kept = {
+        target.id
+        for node in ast.parse(source).body
+        if isinstance(node, ast.Assign) and isinstance(node.value, ast.Constant | ast.UnaryOp | ast.Tuple)
+        for target in node.targets
+        if isinstance(target, ast.Name) and isinstance(getattr(module, target.id), int | float)
+    }
+    assert {k for k in kept if not k.startswith("NS_") and not k.startswith("_NS_")} <= NO_DECISIONS.get(
+        name, set()
+    )
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        pytest.param({"timer_cycles": 0}, r'"timer_cycles" cannot be 0.*of 1 or more; left out, it is 12 cycles', id="no cycle"),
+        pytest.param({"freeze_out_pct": -5}, r'"freeze_out_pct" cannot be -5.*above 0; left out, it is 20 %', id="negative"),
+        pytest.param({"drift_p": 3}, r'"drift_p" cannot be 3.*from 0 to 1', id="no chance"),
+        pytest.param({"stall_peak_c": float("nan")}, r'"stall_peak_c" cannot be nan.*finite', id="no number"),
+        pytest.param({"gap_min": 0}, r'"gap_min" cannot be 0', id="a limit of the reading room"),
+    ],
+)  # fmt: skip
+def test_a_threshold_that_cannot_be_is_an_error_that_says_what_can(given, said):
+    with pytest.raises(UnitConfigError, match=said) as error:
+        judged(made_up(noisy(20, 10)), thresholds=given)
+    assert "made-up/unit.toml" in str(error.value)
+
+
+def test_a_temperature_may_be_set_below_zero():
+    judged(made_up(noisy(20, 10)), thresholds={"stall_peak_c": -2, "probe_coldest_c": -40})
 
 
 def test_an_unknown_threshold_is_an_error_that_names_the_nearest():
