@@ -120,6 +120,7 @@ def _page_options(arguments):
 
 def _report(arguments) -> int:
     from pipeline.run import RunOptions, report
+    from pipeline.store.problems import told
 
     options = RunOptions(
         report=_page_options(arguments),
@@ -135,18 +136,12 @@ def _report(arguments) -> int:
             outcome = report(arguments.logs, arguments.to, options, progress=progress)
         show_outcome(outcome, units=options.report.units, page=f"{arguments.to}/index.html")
     for problem in outcome.problems:
-        print(f"icelogs: {_with_unit(problem)}", file=sys.stderr)
+        print(f"icelogs: {told(problem)}", file=sys.stderr)
     if not outcome.complete:
         return UNREAD
     if arguments.fail_on and _worst_rank(outcome) <= _RANKS[arguments.fail_on]:
         return FOUND
     return DONE
-
-
-def _with_unit(problem) -> str:
-    """Every unit may have a file of the same name."""
-    unit, message = problem.unit_name, problem.message
-    return message if message.startswith(unit) else f"{unit}/{message}"
 
 
 _RANKS = {"act": 0, "watch": 1, "note": 2}

@@ -121,8 +121,7 @@ def report_unit(job: UnitJob) -> UnitOutcome:
             problems.append(Problem(unit_name=name, file=error.file, message=str(error)))
         return keeper.keep(UnitOutcome(name=name, summary=None, problems=tuple(problems), seconds=seconds))
     except OSError as error:
-        remedy = RENAME if error.errno in (errno.EINVAL, errno.ENAMETOOLONG) else MAKE_ROOM
-        message = f"{name}: the report could not be written ({reason_of(error)}); {remedy}"
+        message = f"{name}: the report could not be written ({reason_of(error)}); {remedy_of(error)}"
         return unreported(name, message, problems, seconds, settled=False)
     except MemoryError:
         message = f"{name}: there is not enough memory for this unit; close other programs and run again with --jobs 1"
@@ -217,14 +216,11 @@ class Keeper:
         try:
             self.store.finish(report, files=self.job.files, visit=self.visit)
         except OSError as error:
-            message = f"{outcome.name}: reported, but the store could not be written ({reason_of(error)}); {MAKE_ROOM}"
+            message = f"{outcome.name}: reported, but the store could not be written ({reason_of(error)}); {remedy_of(error)}"
             problem = Problem(unit_name=outcome.name, file="", message=message)
             return replace(outcome, problems=(*outcome.problems, problem), settled=False)
         return outcome
 
-
-MAKE_ROOM = "see whether the disk is full or may not be written to, and run again"
-RENAME = "give the unit's folder or files a shorter, plainer name, for the drive of the reports does not take this one"
 
 _ON_WINDOWS = os.name == "nt"
 _FLEET_FILES = ("index.html", "fleet.csv", "problems.csv", "ledger.jsonl", "clients.toml", "outbox")
@@ -247,6 +243,15 @@ def unreported(
     return UnitOutcome(
         name=name, summary=None, problems=(*problems, problem), seconds=seconds or {}, settled=settled
     )
+
+
+def remedy_of(error: OSError) -> str:
+    """What to do about something that could not be written."""
+    if error.errno in (errno.EINVAL, errno.ENAMETOOLONG):
+        return "give the unit's folder or files a shorter, plainer name, for the drive of the reports does not take this one"
+    if error.errno in (errno.EISDIR, errno.ENOTDIR, errno.EEXIST):
+        return "something else lies in its place among the reports; move that away and run again"
+    return "see whether the disk is full or may not be written to, and run again"
 
 
 def reason_of(error: BaseException) -> str:

@@ -16,13 +16,13 @@ from pipeline import atomic, staging
 from pipeline.engines import size_of, work_on, workers_of
 from pipeline.errors import DeliveryError, UsageError
 from pipeline.flow import (
-    MAKE_ROOM,
     Place,
     RunOptions,
     UnitJob,
     UnitOutcome,
     as_it_lies,
     reason_of,
+    remedy_of,
     report_unit,
     unchanged,
 )
@@ -128,7 +128,7 @@ def report(
                 staging.sweep(reports)
         except OSError as error:
             raise DeliveryError(
-                f"the fleet page could not be written ({reason_of(error)})", remedy=MAKE_ROOM
+                f"the fleet page could not be written ({reason_of(error)})", remedy=remedy_of(error)
             ) from error
     return RunOutcome(units=tuple(outcomes), problems=problems)
 

@@ -22,7 +22,6 @@ class Reported:
 
     unit: str
     level: str  # "" where it could not be reported
-    problems: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,17 +81,18 @@ def _work(pipe, inbox: Path, reports: Path, options: RunOptions, rested: frozens
     )  # Ctrl-C reaches the whole group; the watcher decides what ends
     leave_with_parent()
     from pipeline.run import report
+    from pipeline.store.problems import told
 
     def tell(progress) -> None:
         last = progress.last
         level = last.summary.level if last.summary is not None else ""
-        pipe.send(Reported(unit=last.name, level=level, problems=tuple(p.message for p in last.problems)))
+        pipe.send(Reported(unit=last.name, level=level))
 
     try:
         outcome = report(inbox, reports, options, progress=tell, rested=rested)
         result = BatchOutcome(
             units=len(outcome.units),
-            problems=tuple(problem.message for problem in outcome.problems),
+            problems=tuple(map(told, outcome.problems)),
             settled=all(unit.settled for unit in outcome.units),
         )
     except (IceLogError, OSError) as error:

@@ -169,7 +169,8 @@ class _Watcher:
             name: before.get(name, ()) if not restless.isdisjoint(files) else _stamps(scan, name)
             for name, files in scan.units.items()
         }
-        new_problems = [problem for problem in outcome.problems if problem not in set(self.last.problems)]
+        known = set(self.last.problems)
+        new_problems = [problem for problem in outcome.problems if problem not in known]
         self.last = outcome
         for problem in new_problems:
             self.say(f"could not be read: {problem}")

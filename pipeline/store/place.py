@@ -64,9 +64,16 @@ class StorePlace:
 
     def heal(self) -> int:
         """Remove what killed runs left behind; return how many pieces. Only for whoever holds the run lock."""
+        if self.damaged.is_file():
+            self.damaged.unlink()
+        for folder in (self.units, self.making, self.unpacked):
+            if folder.is_file():
+                self.set_aside(folder, "store")
         removed = atomic.sweep(self.reports) + atomic.sweep(self.root)
         for folder in _folders(self.units):
             removed += atomic.sweep(folder)
+            for stranger in _folders(folder):  # the store keeps files there, nothing else
+                self.set_aside(stranger, folder.name)
         for folder in _folders(self.reports):
             removed += atomic.sweep(folder)
         for leftover in _folders(self.making):
@@ -92,7 +99,7 @@ class StorePlace:
         kept = sorted(self.damaged.iterdir())
         for old in kept[: max(0, len(kept) - DAMAGED_KEPT)]:
             with contextlib.suppress(OSError):
-                old.unlink()
+                shutil.rmtree(old) if old.is_dir() else old.unlink()
 
     @contextlib.contextmanager
     def whole(self, folder: Path) -> Iterator[Path]:

@@ -23,6 +23,12 @@ def problems_csv(problems: Iterable[Problem]) -> str:
     return text.getvalue()
 
 
+def told(problem: Problem) -> str:
+    """The whole sentence with the unit in front: every unit may have a file of the same name."""
+    unit, message = problem.unit_name, problem.message
+    return message if message.startswith(unit) else f"{unit}/{message}"
+
+
 def _plain(cell: str) -> str:
     """On one line, and no formula to a spreadsheet, whatever a file is called."""
     line = " ".join(cell.split())
