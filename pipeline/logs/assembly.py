@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.errors import UnitError
+from pipeline.logs.channelwise import for_each
 from pipeline.logs.convert import Draft, drafts_of
 from pipeline.logs.doubts import coarse, doubts_on_samples, doubts_on_stretches, gaps
 from pipeline.logs.follows import Stretch, not_following
@@ -17,7 +18,7 @@ from pipeline.logs.oneclock import on_one_clock, settle_date_orders
 from pipeline.logs.overview import Overview, overview_of, swing
 from pipeline.logs.table import FileTable
 from pipeline.logs.timeline import Channel, SourceFile, Timeline
-from pipeline.logs.trust import Trace, resolution_of, sample_masks, saturated
+from pipeline.logs.trust import Trace, extremes, resolution_of, sample_masks, saturated
 from pipeline.text import Text
 from pipeline.unit import Unit
 
@@ -33,7 +34,10 @@ def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
     aligned, clock_doubts = on_one_clock(logs, drafts, unit, limits)
     if any(a.time_ns is not b.time_ns for a, b in zip(aligned, logs, strict=True)):
         logs, overview = aligned, _overview(aligned)
-    traces = [_checked(_trace(d, logs, overview), overview, limits) for d in drafts]
+    readings = max(len(log.time_ns) for log in logs)
+    traces = for_each(
+        lambda d: _checked(_trace(d, logs, overview), overview, limits), drafts, readings=readings
+    )
     stretches = _distinct(not_following(traces, overview, limits))
     resolutions = {d.key: resolution_of(d.values) for d in drafts}
     channels = _channels(drafts, traces, stretches, logs, overview, resolutions)
@@ -84,6 +88,7 @@ def _trace(draft: Draft, logs: Sequence[LoggerLog], overview: Overview) -> Trace
         interval_s=log.sources[0].interval_s,
         grid=grid,
         swing=swing(grid),
+        extremes=extremes(draft.values),
     )
 
 
@@ -139,7 +144,7 @@ def _channels(
             a, b = np.searchsorted(trace.time_ns, (start, end + 1))
             mask = masks.setdefault(names[stretch.kind], np.zeros(len(trace.values), bool))
             mask[a:b] = True
-        trusted = ~np.isnan(trace.values)
+        trusted = np.ones(len(trace.values), bool) if trace.is_whole else ~np.isnan(trace.values)
         for mask in masks.values():
             trusted &= ~mask
         made.append(

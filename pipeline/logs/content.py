@@ -147,35 +147,46 @@ def _text_of(raw: bytes, name: str, *, packed: str = "") -> Content:
         if raw.startswith(magic):
             raise LogFileError(f"this is {kind}, not text", file=name, remedy=_EXPORT_AGAIN)
     notes: list[Text] = []
-    text, encoding = _decoded(raw, name)
-    if b"\0" in text:
+    text, encoding, seen = _decoded(raw, name)
+    if seen.nul:
         text = _without_nuls(text, notes)
     if not text[:256].strip() and not text.strip():
         raise LogFileError("the file holds nothing but blanks", file=name, remedy="export the log again")
-    if b"\r" in text:
+    if seen.cr:
         text = _plain_line_ends(text)
     _refuse_binary(text, name)
     return Content(name=name, text=text, encoding=encoding, packed=packed, notes=tuple(notes))
 
 
-def _decoded(raw: bytes, name: str) -> tuple[bytes, str]:
-    """(UTF-8 without a byte-order mark, what it was)."""
+def _decoded(raw: bytes, name: str) -> tuple[bytes, str, _Bytes]:
+    """(UTF-8 without a byte-order mark, what it was, what stands in it)."""
     if raw.startswith(b"\xef\xbb\xbf"):
-        text, encoding = _from_eight_bits(raw[3:])
-        return text, "UTF-8 with BOM" if encoding in ("UTF-8", "ASCII") else encoding
+        text, encoding, seen = _from_eight_bits(raw[3:])
+        return text, "UTF-8 with BOM" if encoding in ("UTF-8", "ASCII") else encoding, seen
+    wide = _wide_encoding(raw)
+    if not wide:
+        return _from_eight_bits(raw)
+    if wide == "UTF-32":
+        text = _from_wide(raw, "utf-32", name)
+    else:
+        text = _from_sixteen_bits(raw, little=wide.endswith("LE"), name=name).removeprefix(b"\xef\xbb\xbf")
+    marked = raw[:2] in (b"\xff\xfe", b"\xfe\xff")
+    return text, wide if wide == "UTF-32" else "UTF-16" if marked else "UTF-16 without BOM", _look(text)
+
+
+def _wide_encoding(raw: bytes) -> str:
+    """ "UTF-32", "UTF-16LE", "UTF-16BE" or "" for eight bits."""
     if raw[:4] in (b"\xff\xfe\0\0", b"\0\0\xfe\xff"):
-        return _from_wide(raw, "utf-32", name), "UTF-32"
+        return "UTF-32"
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return _from_sixteen_bits(raw, little=raw[:1] == b"\xff", name=name).removeprefix(
-            b"\xef\xbb\xbf"
-        ), "UTF-16"
+        return "UTF-16LE" if raw[:1] == b"\xff" else "UTF-16BE"
     sample = np.frombuffer(raw[: 4096 - 4096 % 2], np.uint8)
     even, odd = sample[0::2], sample[1::2]
     if len(odd) > 3 and np.mean(odd == 0) > 0.7 and np.mean(even == 0) < 0.05:
-        return _from_sixteen_bits(raw, little=True, name=name), "UTF-16 without BOM"
+        return "UTF-16LE"
     if len(odd) > 3 and np.mean(even[: len(odd)] == 0) > 0.7 and np.mean(odd == 0) < 0.05:
-        return _from_sixteen_bits(raw, little=False, name=name), "UTF-16 without BOM"
-    return _from_eight_bits(raw)
+        return "UTF-16BE"
+    return ""
 
 
 def _from_wide(raw: bytes, codec: str, name: str) -> bytes:
@@ -196,21 +207,55 @@ def _from_sixteen_bits(raw: bytes, *, little: bool, name: str) -> bytes:
     return _from_wide(raw, codec, name)
 
 
-def _from_eight_bits(raw: bytes) -> tuple[bytes, str]:
+@dataclass(frozen=True, kw_only=True)
+class _Bytes:
+    """What stands in a text, looked up in one pass, a piece at a time that stays in the processor's cache."""
+
+    high: tuple[int, ...]  # pieces of `_PIECE` bytes that hold a byte past ASCII
+    nul: bool
+    cr: bool
+
+
+_PIECE = 1 << 18
+
+
+def _look(raw: bytes) -> _Bytes:
     codes = np.frombuffer(raw, np.uint8)
-    if len(codes) > _HEAD and codes[_HEAD:].max() < 128:
-        codes = codes[:_HEAD]
-    high = np.flatnonzero(codes >= 128)
-    if not len(high):
-        return raw, "ASCII"
-    end = int(high[-1]) + 1
+    high, nul, cr = [], False, False
+    for at in range(0, len(raw), _PIECE):
+        if codes[at : at + _PIECE].max() > 127:
+            high.append(at)
+        nul = nul or raw.find(0, at, at + _PIECE) >= 0
+        cr = cr or raw.find(13, at, at + _PIECE) >= 0
+    return _Bytes(high=tuple(high), nul=nul, cr=cr)
+
+
+def _from_eight_bits(raw: bytes) -> tuple[bytes, str, _Bytes]:
+    """(UTF-8, what it was, what stands in it). Only the pieces that hold more than ASCII are decoded."""
+    seen = _look(raw)
+    if not seen.high:
+        return raw, "ASCII", seen
+    view = memoryview(raw)
     try:
-        raw[int(high[0]) : end].decode("utf-8")
+        for at in seen.high:
+            start = _past_a_character(raw, at) if at - _PIECE in seen.high else at
+            str(view[start : _past_a_character(raw, at + _PIECE)], "utf-8")
     except UnicodeDecodeError:
-        encoding = _code_page(raw[: end + 2])
+        encoding = _code_page(b"\n".join(view[at : at + _PIECE] for at in seen.high))
         codec = encoding.lower().replace("-", "")
-        return raw[:end].decode(codec).encode() + raw[end:], encoding
-    return raw, "UTF-8"
+        pieces = [view[at : at + _PIECE] for at in range(0, len(raw), _PIECE)]
+        for at in seen.high:
+            pieces[at // _PIECE] = str(pieces[at // _PIECE], codec).encode()
+        return b"".join(pieces), encoding, seen
+    return raw, "UTF-8", seen
+
+
+def _past_a_character(raw: bytes, at: int) -> int:
+    """`at`, or past the UTF-8 character that it would cut in two."""
+    end = min(at + 3, len(raw))
+    while at < end and raw[at] & 0xC0 == 0x80:
+        at += 1
+    return at
 
 
 def _code_page(raw: bytes) -> str:

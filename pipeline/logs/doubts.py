@@ -96,10 +96,12 @@ def doubts_on_samples(trace: Trace, masks: Mapping[str, np.ndarray], words: Mapp
 
 def _silences(trace: Trace) -> np.ndarray | None:
     """bool (n,): stretches without a reading, not even an error word, that are long beside how often this channel reads."""
+    if trace.is_whole or trace.role == "other":
+        return None
     missing = np.isnan(trace.values)
     if trace.error is not None:
         missing &= ~trace.error
-    if not missing.any() or trace.role == "other":
+    if not missing.any():
         return None
     read = np.flatnonzero(~missing)
     if not len(read):

@@ -7,6 +7,7 @@ width is left out and counted, never padded or shifted.
 
 from __future__ import annotations
 
+import io
 import re
 from collections import Counter
 from dataclasses import dataclass, field
@@ -17,6 +18,7 @@ import pyarrow.csv as pacsv
 
 from pipeline.errors import LogFileError
 from pipeline.logs.cells import ERROR_WORDS, THOUSANDS, grouped_by, spellings, split_unit
+from pipeline.logs.channelwise import for_each
 from pipeline.logs.dialect import Dialect, split_row
 from pipeline.logs.stamps import CellBlock
 from pipeline.logs.units import unit_of_word
@@ -64,30 +66,80 @@ class Wanted:
     careful: bool = False  # the sample already shows cells that the quick way refuses
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Body:
+    """The rows as they lie in the text, without the lines between the spans. Never copied as a whole."""
+
+    text: bytes
+    spans: tuple[tuple[int, int], ...]  # (first byte, past the last)
+
+    @property
+    def size(self) -> int:
+        return sum(b - a for a, b in self.spans)
+
+    def stream(self) -> pa.NativeFile:
+        if len(self.spans) == 1:
+            ((a, b),) = self.spans
+            return pa.BufferReader(pa.py_buffer(self.text)[a:b])
+        return pa.PythonFile(_Joined(self), mode="r")
+
+    def lines(self) -> int:
+        ends = sum(self.text.count(b"\n", a, b) for a, b in self.spans)
+        last = self.spans[-1][1]
+        return ends + (self.size > 0 and self.text[last - 1 : last] != b"\n")
+
+    def blank_lines(self) -> int:
+        raw = b"".join(self.text[a:b] for a, b in self.spans)
+        return len(re.findall(rb"(?m)^[ \t\r]*$", raw)) - raw.endswith(b"\n")
+
+
+class _Joined(io.RawIOBase):
+    """The spans of a body one after the other, read a block at a time."""
+
+    def __init__(self, body: _Body) -> None:
+        self.text = body.text
+        self.left = list(reversed(body.spans))
+
+    def readable(self) -> bool:
+        return True
+
+    def read(self, size: int = -1) -> bytes:
+        pieces = []
+        while self.left and size:
+            a, b = self.left.pop()
+            end = b if size < 0 else min(b, a + size)
+            if end < b:
+                self.left.append((end, b))
+            pieces.append(self.text[a:end])
+            size -= end - a if size > 0 else 0
+        return b"".join(pieces)
+
+
 def read_grid(text: bytes, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
     """All rows. Raises LogFileError."""
-    body = pa.py_buffer(text)[dialect.data_at : dialect.data_end]
-    if not wanted.careful and (grid := _try_quick(body, dialect, wanted)):
+    whole = _Body(text=text, spans=((dialect.data_at, dialect.data_end),))
+    plain, with_words = [""], ["", *spellings()]
+    quick = not wanted.careful
+    if quick and not dialect.words_seen and (grid := _try_quick(whole, dialect, wanted, plain)):
         return grid
     shorter = _without_repeats(text, dialect)
-    if shorter is not None:
-        body = pa.py_buffer(shorter)
-        if not wanted.careful and (grid := _try_quick(body, dialect, wanted)):
-            return grid
-    return _careful(text, body, dialect, wanted, name)
+    body = shorter or whole
+    if quick and shorter and not dialect.words_seen and (grid := _try_quick(body, dialect, wanted, plain)):
+        return grid
+    if quick and (grid := _try_quick(body, dialect, wanted, with_words)):
+        return grid
+    return _careful(body, dialect, wanted, name)
 
 
-def _try_quick(body: pa.Buffer, dialect: Dialect, wanted: Wanted) -> Grid | None:
-    """None where a cell is neither a number, blank nor an error word."""
-    for words in ([""], ["", *spellings()]) if not dialect.words_seen else (["", *spellings()],):
-        try:
-            return _quick(body, dialect, wanted, words)
-        except (pa.ArrowInvalid, _Doubtful):
-            continue
-    return None
+def _try_quick(body: _Body, dialect: Dialect, wanted: Wanted, nulls: list[str]) -> Grid | None:
+    """None where a cell is neither a number nor one of `nulls`."""
+    try:
+        return _quick(body, dialect, wanted, nulls)
+    except (pa.ArrowInvalid, _Doubtful):
+        return None
 
 
-def _without_repeats(text: bytes, dialect: Dialect) -> bytes | None:
+def _without_repeats(text: bytes, dialect: Dialect) -> _Body | None:
     """The rows without the header (and the units row) again, as in files that were joined; None where it is not."""
     line, at, end = dialect.header_line, dialect.data_at, dialect.data_end
     found = text.find(b"\n" + line, at, end) if line else -1
@@ -95,14 +147,14 @@ def _without_repeats(text: bytes, dialect: Dialect) -> bytes | None:
         return None
     units = rb"(?:" + re.escape(dialect.units_line) + rb"\r?\n)?" if dialect.units_line else b""
     repeat = re.compile(re.escape(line) + rb"\r?\n" + units)
-    view = memoryview(text)
-    pieces = []
+    spans = []
     while found >= 0:
-        pieces.append(view[at : found + 1])
         match = repeat.match(text, found + 1)
-        at = match.end() if match else found + 1
-        found = text.find(b"\n" + line, at, end)
-    return b"".join([*pieces, view[at:end]])
+        if match:
+            spans.append((at, found + 1))
+            at = match.end()
+        found = text.find(b"\n" + line, found + 1 if match is None else at - 1, end)
+    return _Body(text=text, spans=(*spans, (at, end)))
 
 
 class _Doubtful(Exception):
@@ -123,10 +175,10 @@ class _Rows:
 
 
 def _parse(
-    body: pa.Buffer, dialect: Dialect, types: dict[str, pa.DataType], nulls: list[str], rows: _Rows
+    body: _Body, dialect: Dialect, types: dict[str, pa.DataType], nulls: list[str], rows: _Rows
 ) -> pa.Table:
     table = pacsv.read_csv(
-        pa.BufferReader(body),
+        body.stream(),
         read_options=pacsv.ReadOptions(
             column_names=[f"f{i}" for i in range(dialect.fields)], block_size=BLOCK_BYTES
         ),
@@ -148,7 +200,7 @@ def _parse(
     return table
 
 
-def _quick(body: pa.Buffer, dialect: Dialect, wanted: Wanted, nulls: list[str]) -> Grid:
+def _quick(body: _Body, dialect: Dialect, wanted: Wanted, nulls: list[str]) -> Grid:
     types: dict[str, pa.DataType] = {}
     if wanted.iso is not None:
         types[f"f{wanted.iso}"] = pa.timestamp("ns", tz="UTC" if wanted.iso_zone else None)
@@ -171,9 +223,9 @@ def _quick(body: pa.Buffer, dialect: Dialect, wanted: Wanted, nulls: list[str]) 
         del column
     numbers: dict[int, Numbers] = {}
     blanks: list[int] = []
-    for i in wanted.numbers:
-        values, missing = _floats(columns.pop(f"f{i}"))
-        if missing is None and not np.isfinite(values.sum()) and not np.isfinite(values).all():
+    joined = for_each(lambda i: _floats(columns.pop(f"f{i}")), wanted.numbers, readings=found)
+    for i, (values, missing, finite) in zip(wanted.numbers, joined, strict=True):
+        if missing is None and not finite:
             raise _Doubtful
         if missing is not None and len(nulls) > 1:
             blanks.append(i)
@@ -191,16 +243,14 @@ def _quick(body: pa.Buffer, dialect: Dialect, wanted: Wanted, nulls: list[str]) 
     return Grid(rows=found, stamps_ns=stamps, text=text, numbers=numbers, left_out=tuple(rows.lines))
 
 
-def _check_row_count(body: pa.Buffer, dialect: Dialect, rows: int, bad: _Rows) -> None:
+def _check_row_count(body: _Body, dialect: Dialect, rows: int, bad: _Rows) -> None:
     """A stray quote can swallow whole lines: every line must be a row, a line left out, or blank."""
     if not dialect.quoted:
         return
-    raw = bytes(body)
-    lines = raw.count(b"\n") + (not raw.endswith(b"\n") and bool(raw))
-    if lines != rows + len(bad.lines):
-        blank = len(re.findall(rb"(?m)^[ \t\r]*$", raw)) - raw.endswith(b"\n")
-        if lines - blank != rows + len(bad.lines):
-            raise _Doubtful
+    known = rows + len(bad.lines)
+    lines = body.lines()
+    if lines != known and lines - body.blank_lines() != known:
+        raise _Doubtful
 
 
 def _joined(column: pa.ChunkedArray, dtype: type) -> np.ndarray:
@@ -208,15 +258,15 @@ def _joined(column: pa.ChunkedArray, dtype: type) -> np.ndarray:
     return parts[0] if len(parts) == 1 else np.concatenate(parts) if parts else np.empty(0, dtype)
 
 
-def _floats(column: pa.ChunkedArray) -> tuple[np.ndarray, np.ndarray | None]:
-    """(values with NaN for null, bool mask of the nulls or None)."""
+def _floats(column: pa.ChunkedArray) -> tuple[np.ndarray, np.ndarray | None, bool]:
+    """(values with NaN for null, bool mask of the nulls or None, whether all values are finite where none is null)."""
     values = _joined(column, np.float64)
     if not column.null_count:
-        return values, None
+        return values, None, bool(np.isfinite(values.sum()) or np.isfinite(values).all())
     missing = np.concatenate([_nulls(c) for c in column.chunks if len(c)])
     values = values.copy() if not values.flags.writeable else values
     values[missing] = np.nan
-    return values, missing
+    return values, missing, False
 
 
 def _nulls(chunk: pa.Array) -> np.ndarray:
@@ -263,11 +313,11 @@ def _with_words(values: np.ndarray, cells: list[CellBlock]) -> Numbers:
     return Numbers(values=values, words={word: np.concatenate(rows) for word, rows in words.items()})
 
 
-def _careful(text: bytes, body: pa.Buffer, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
+def _careful(body: _Body, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
     """Every column as text first."""
     clock = ([wanted.iso] if wanted.iso is not None else []) + list(wanted.clock_text)
     types = {f"f{i}": pa.string() for i in [*clock, *wanted.numbers]}
-    rows = _Rows(max(1000, len(body) // 400))
+    rows = _Rows(max(1000, body.size // 400))
     try:
         table = _parse(body, dialect, types, ["\0"], rows)
         _check_row_count(body, dialect, table.num_rows, rows)
@@ -278,14 +328,14 @@ def _careful(text: bytes, body: pa.Buffer, dialect: Dialect, wanted: Wanted, nam
             if line
             else "the rows can't be told apart",
             file=name,
-            line=line_of(text, line.encode(), dialect.data_at) if line else None,
+            line=line_of(body.text, line.encode(), dialect.data_at) if line else None,
             remedy="where this is two logs in one file, split it there",
         ) from error
     except _Doubtful as error:
         raise LogFileError(
             "a quotation mark is left open",
             file=name,
-            line=_odd_quotes(text, dialect.data_at),
+            line=_odd_quotes(body.text, dialect.data_at),
             remedy="take the mark away",
         ) from error
     numbers = {i: _numbers_of(table[f"f{i}"], dialect.decimal) for i in wanted.numbers}
@@ -329,7 +379,7 @@ def _numbers_of(column: pa.ChunkedArray, decimal: str) -> Numbers:
         cells_plain = cells
     if decimal == ",":
         cells_plain = pc.replace_substring(cells_plain, ",", ".")
-    values, _ = _floats(pa.chunked_array([pc.cast(cells_plain, pa.float64())]))
+    values, _, _ = _floats(pa.chunked_array([pc.cast(cells_plain, pa.float64())]))
     return _with_unreadable(values, cells, unit)
 
 
@@ -347,7 +397,7 @@ def _numbers_by_mark(cells: pa.Array, plain: pa.Array, decimal: str) -> Numbers:
     result = pc.if_else(fits, result, pa.scalar(None, pa.string()))
     if decimal == ",":
         result = pc.replace_substring(result, ",", ".")
-    values, _ = _floats(pa.chunked_array([pc.cast(result, pa.float64())]))
+    values, _, _ = _floats(pa.chunked_array([pc.cast(result, pa.float64())]))
     return _with_unreadable(values, cells, None)
 
 

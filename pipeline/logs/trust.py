@@ -36,11 +36,17 @@ class Trace:
     interval_s: float
     grid: np.ndarray  # the channel on the overview grid, untrusted readings NaN
     swing: tuple[float, float]  # 5th and 95th percentile of `grid`
+    extremes: tuple[float, float, float]  # of `extremes`
     masks: Mapping[str, np.ndarray] = field(default_factory=dict)
 
     @property
     def is_temperature(self) -> bool:
         return self.unit == "°C"
+
+    @property
+    def is_whole(self) -> bool:
+        """Every sample holds a reading."""
+        return self.extremes[0] == self.extremes[0]
 
 
 def sample_masks(trace: Trace, limits: Mapping[str, float]) -> dict[str, np.ndarray]:
@@ -56,15 +62,17 @@ def sample_masks(trace: Trace, limits: Mapping[str, float]) -> dict[str, np.ndar
         return masks
     values = trace.values
     least, usual = _least_jump(trace, limits)
-    low, high, step = _extremes(values)
-    if low >= floor and high <= top and (step < least or not trace.is_temperature):
+    low, high, step = trace.extremes
+    at = None
+    if not (low >= floor and high <= top):
+        with np.errstate(invalid="ignore"):
+            wild = (values < floor) | (values > top)
+        if wild.any():
+            masks["out of range"] = wild
+        seen = ~(wild | np.isnan(values))
+        at = None if seen.all() else np.flatnonzero(seen)
+    elif step < least:
         return masks
-    with np.errstate(invalid="ignore"):
-        wild = (values < floor) | (values > top)
-    if wild.any():
-        masks["out of range"] = wild
-    seen = ~(wild | np.isnan(values))
-    at = None if seen.all() else np.flatnonzero(seen)
     tame = values if at is None else values[at]
     if len(tame) < 5 or not trace.is_temperature:
         return masks
@@ -81,10 +89,10 @@ def sample_masks(trace: Trace, limits: Mapping[str, float]) -> dict[str, np.ndar
     return masks
 
 
-_STRETCH = 1 << 14
+_STRETCH = 1 << 15
 
 
-def _extremes(values: np.ndarray) -> tuple[float, float, float]:
+def extremes(values: np.ndarray) -> tuple[float, float, float]:
     """(lowest, highest, largest step between samples), a stretch at a time that stays in the processor's cache: nearly
     every channel is told to be in order by these three. All NaN where a reading is missing."""
     lows, highs, largest = [], [], 0.0
