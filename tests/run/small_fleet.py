@@ -13,7 +13,8 @@ from tests.bench.second_machine import Case, make_log, write_csv
 from tests.bench.second_story import Plan
 
 ROOT = Path(__file__).parents[2]
-ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "utf-8"}
+_PLACES = [str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]
+ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(_PLACES), "PYTHONIOENCODING": "utf-8"}
 KINDS = ("slab24", "cube17", "cube33", "slab48")
 
 

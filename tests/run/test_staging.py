@@ -1,5 +1,9 @@
-"""Logs and reports at a URL, on fsspec's own file systems: in memory and on the local disk."""
+"""Logs and reports at a URL, on fsspec's own file systems: in memory and on the local disk.
 
+An object store behind a server of its own is tried by hand: `python -m tests.bench.object_store`.
+"""
+
+from dataclasses import replace
 from pathlib import Path
 
 import fsspec
@@ -10,6 +14,7 @@ from pipeline.errors import UsageError
 from pipeline.flow import RunOptions
 from pipeline.logs import find_units
 from pipeline.run import report
+from pipeline.store.history import read_history, write_history
 from tests.run.small_fleet import add_unit, contents
 
 
@@ -74,6 +79,27 @@ def test_a_second_report_knows_what_the_first_one_said(logs, bucket):
     ]
     assert len(ends) == 1  # two reports on one day are one visit
     assert ends[0] in bucket.cat_file("/bucket/reports/.store/units/kiosk/history.jsonl")
+
+
+def test_a_history_at_a_url_grows_over_visits_as_in_a_folder(logs, tmp_path):
+    whole = {path: path.read_bytes().splitlines(keepends=True) for path in logs.rglob("*.csv")}
+    for path, lines in whole.items():
+        for name, upto in (("first", len(lines) // 2), ("later", len(lines))):
+            place = tmp_path / name / path.relative_to(logs)
+            place.parent.mkdir(parents=True, exist_ok=True)
+            place.write_bytes(b"".join(lines[:upto]))
+    far = (tmp_path / "far").as_uri()
+    for reports in (tmp_path / "near", far):
+        folder = tmp_path / "near" if isinstance(reports, Path) else tmp_path / "far"
+        report(tmp_path / "first", reports, RunOptions(jobs=2))
+        for history in (folder / ".store" / "units").rglob("history.jsonl"):
+            visits, _ = read_history(history)
+            write_history(history, [replace(visit, reported="2026-05-04T08:00:00+00:00") for visit in visits])
+        assert report(tmp_path / "later", reports, RunOptions(jobs=2)).complete
+    for unit in ("bar", "kiosk"):
+        rows = (tmp_path / "far" / unit / "history.csv").read_text(encoding="utf-8").splitlines()[1:]
+        assert [row.partition(",")[0] < "2026-05-05" for row in rows] == [True, False]
+    assert contents(tmp_path / "far") == contents(tmp_path / "near")
 
 
 def test_a_report_that_cannot_be_put_in_place_is_told_and_leaves_no_half(logs, bucket, monkeypatch):
