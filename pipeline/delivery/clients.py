@@ -115,6 +115,17 @@ def recipients(
     return everyone, tuple(name for name in names if name not in served)
 
 
+def ill_addressed(own: Mapping[str, Client]) -> dict[str, UnitConfigError]:
+    """The units whose own file holds something that is no address, and what to say of it."""
+    faults = {}
+    for name, client in own.items():
+        try:
+            _checked(client.email, f"{name}/unit.toml")
+        except UnitConfigError as error:
+            faults[name] = error
+    return faults
+
+
 def _keys_for(name: str, own: Client | None, book: ClientBook) -> list[tuple]:
     if own is not None and own.email:
         addresses = _checked(own.email, f"{name}/unit.toml")

@@ -72,7 +72,6 @@ def encode(
     message["Subject"] = one_line(letter.subject)
     message["Date"] = format_datetime(now)
     message["Message-ID"] = identifier
-    message["Content-Language"] = letter.language
     message["Auto-Submitted"] = "auto-generated"  # RFC 3834: keeps out-of-office answers away
     message.set_content(plain_body(letter), cte="quoted-printable")
     message.add_alternative(html_body(letter), subtype="html", cte="quoted-printable")
@@ -90,6 +89,7 @@ def encode(
     for attachment in attachments:
         params = {"charset": "utf-8"} if attachment.kind == ("text", "html") else None
         message.add_attachment(attachment.data, *attachment.kind, filename=attachment.name, params=params)
+    message["Content-Language"] = letter.language  # the parts above would take it along when they were added
     _name_boundaries(message, identifier)
     return message
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from pipeline import atomic
 from pipeline.delivery.addresses import checked_address, file_name, one_line
 from pipeline.delivery.clients import FILE as BOOK
-from pipeline.delivery.clients import ClientBook, load_book, recipients
+from pipeline.delivery.clients import ClientBook, ill_addressed, load_book, recipients
 from pipeline.delivery.dispatch import Dispatch
 from pipeline.delivery.due import Due, Step, settle, what_is_due
 from pipeline.delivery.ledger import FILE as LEDGER
@@ -91,7 +91,10 @@ def post(
         with place.for_one_run():
             ready, faults = parcels(reports)
         chosen = {parcel.unit: parcel for parcel in ready if _is_wanted(parcel, options)}
-        everyone, nobody = recipients(chosen, {name: parcel.client for name, parcel in chosen.items()}, book)
+        own = {name: parcel.client for name, parcel in chosen.items()}
+        astray = ill_addressed(own)
+        chosen = {name: parcel for name, parcel in chosen.items() if name not in astray}
+        everyone, nobody = recipients(chosen, own, book)
         ledger = Ledger(reports / LEDGER)
         if options.arrived:
             settle(everyone, chosen, ledger, now=now())
@@ -123,7 +126,7 @@ def post(
     return PostOutcome(
         steps=tuple(steps),
         without_client=nobody,
-        faults=faults,
+        faults=(*faults, *astray.values()),
         sender_missing=sender.address.addr_spec == NOBODY and any(step.state == "written" for step in steps),
     )
 

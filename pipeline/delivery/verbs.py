@@ -223,8 +223,10 @@ _SAID = {
 
 
 def _show_step(step) -> None:
-    who = f"{step.client} " if step.client else ""
-    line = f"{_SAID[step.state]}: {who}<{', '.join(step.to)}> {', '.join(step.units)}"
+    from pipeline.delivery.addresses import one_line
+
+    who = f"{one_line(step.client)} " if step.client else ""
+    line = f"{_SAID[step.state]}: {who}<{', '.join(step.to)}> {', '.join(map(one_line, step.units))}"
     failed = step.state in ("later", "refused", "unknown")
     print(f"{line}: {step.said}" if step.said else line, file=sys.stderr if failed else sys.stdout)
 

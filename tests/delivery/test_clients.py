@@ -1,10 +1,15 @@
 """Who gets which report."""
 
+from datetime import UTC, datetime
+
 import pytest
 
-from pipeline.delivery.clients import ClientBook, load_book, recipients
+from pipeline.delivery.clients import ClientBook, ill_addressed, load_book, recipients
+from pipeline.delivery.post import PostOptions, post
 from pipeline.errors import UnitConfigError
+from pipeline.run import RunOptions, report
 from pipeline.unit import Client
+from tests.store.scene import write_unit
 
 BOOK = """
 [sender]
@@ -54,6 +59,19 @@ def test_units_with_the_same_client_in_their_own_files_share_a_message():
     assert [r.machines for r in everyone] == [("a", "b")]
 
 
+def test_a_slip_in_a_unit_s_own_file_is_named_with_the_unit_and_is_no_other_s():
+    own = {
+        "bar": Client(email=("bar@lantern.example", "chef(at)lantern.example")),
+        "pier": Client(email=("pier@own.example",)),
+        "roof": Client(),
+    }
+    faults = ill_addressed(own)
+    assert list(faults) == ["bar"]
+    assert str(faults["bar"]).startswith(
+        "bar/unit.toml: 'chef(at)lantern.example' is not an e-mail address; "
+    )
+
+
 def test_a_unit_that_nobody_named_is_told():
     assert recipients(["a"], {}, ClientBook()) == ((), ("a",))
 
@@ -95,3 +113,15 @@ def test_a_mistake_is_named_with_its_key(tmp_path, text, said):
         load_book(tmp_path / "clients.toml")
     assert said in str(error.value)
     assert str(error.value).startswith("clients.toml: ")
+
+
+def test_one_unit_s_slip_costs_the_other_clients_nothing(tmp_path):
+    for name, address in (("bar", "bar(at)lantern.example"), ("pier", "pier@own.example")):
+        write_unit(tmp_path / "logs", name, client=f'[client]\nemail = ["{address}"]\n')
+    report(tmp_path / "logs", tmp_path / "reports", RunOptions(jobs=1))
+    outcome = post(
+        tmp_path / "reports", PostOptions(), now=lambda: datetime.now(UTC), sleep=lambda seconds: None
+    )
+    assert [(step.state, step.units) for step in outcome.steps] == [("written", ("pier",))]
+    assert [str(fault).partition(":")[0] for fault in outcome.faults] == ["bar/unit.toml"]
+    assert not outcome.complete

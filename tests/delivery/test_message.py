@@ -180,13 +180,14 @@ def test_plain_text_is_folded_for_reading(lantern, kiosk):
         assert max(len(line) for line in plain_of(message).splitlines()) <= 72
 
 
-def test_the_head_has_what_a_message_needs(lantern):
+def test_the_head_has_what_a_message_needs(lantern, kiosk):
     # RFC 5322 section 3.6: Date and From are required, Message-ID should be there, each once
     for name in ("Date", "From", "To", "Subject", "Message-ID", "MIME-Version"):
         assert len(lantern.get_all(name)) == 1
     assert lantern["Date"].datetime == NOW
     assert re.fullmatch(r"<[0-9a-f]{32}@tech\.example>", lantern["Message-ID"])
     assert lantern["Auto-Submitted"] == "auto-generated"  # RFC 3834 section 5
+    assert (lantern["Content-Language"], kiosk["Content-Language"]) == ("en", "es")  # RFC 3282
 
 
 def test_names_outside_ascii_survive_the_journey(kiosk):
