@@ -17,6 +17,7 @@ from pipeline import __version__, threads
 from pipeline.delivery.verbs import add_email, add_watch
 from pipeline.errors import IceLogError, UsageError
 from pipeline.languages import languages
+from pipeline.text import printable
 
 DONE, UNREAD, WRONG_USE, FOUND = 0, 1, 2, 3
 
@@ -35,6 +36,18 @@ def main(argv: Sequence[str] | None = None) -> int:
         return WRONG_USE
     except IceLogError as error:
         print(f"icelogs: {error}", file=sys.stderr)
+        return UNREAD
+    except BrokenPipeError:  # whoever read our output has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except OSError as error:
+        name = Path(error.filename).name if isinstance(error.filename, str | os.PathLike) else ""
+        fault = IceLogError(
+            f"cannot be written or read ({error.strerror or type(error).__name__})",
+            file=printable(name),
+            remedy="see its rights and whether the disk is full",
+        )
+        print(f"icelogs: {fault}", file=sys.stderr)
         return UNREAD
     except KeyboardInterrupt:
         print("icelogs: stopped; what was finished is complete, the rest is as it was", file=sys.stderr)
@@ -179,7 +192,6 @@ def _add_check(verbs) -> None:
 def _check(arguments) -> int:
     from pipeline.logs.check import as_json, print_understanding, understand
     from pipeline.logs.folder import is_log_name
-    from pipeline.text import printable
     from pipeline.unit import load_unit
 
     files = []

@@ -90,6 +90,11 @@ def post(
         sender = _sender(options, book)
         with place.for_one_run():
             ready, faults = parcels(reports)
+        there = {parcel.unit for parcel in ready} | {fault.file for fault in faults}
+        if unknown := next((unit for unit in options.units if unit not in there), None):
+            raise UsageError(
+                f'there is no report of "{unknown}"', remedy="see fleet.csv for the units; check --unit"
+            )
         chosen = {parcel.unit: parcel for parcel in ready if _is_wanted(parcel, options)}
         own = {name: parcel.client for name, parcel in chosen.items()}
         astray = ill_addressed(own)

@@ -11,6 +11,8 @@ from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
 
+from pipeline.delivery.addresses import one_line
+
 DONE, UNREAD = 0, 1
 
 
@@ -180,7 +182,7 @@ def _email(arguments) -> int:
     for fault in outcome.faults:
         print(f"icelogs: {fault}", file=sys.stderr)
     if outcome.without_client:
-        names = ", ".join(outcome.without_client)
+        names = ", ".join(map(one_line, outcome.without_client))
         print(
             f"icelogs: nobody gets {names}: name a client in the unit.toml ([client]) or in clients.toml",
             file=sys.stderr,
@@ -223,8 +225,6 @@ _SAID = {
 
 
 def _show_step(step) -> None:
-    from pipeline.delivery.addresses import one_line
-
     who = f"{one_line(step.client)} " if step.client else ""
     line = f"{_SAID[step.state]}: {who}<{', '.join(step.to)}> {', '.join(map(one_line, step.units))}"
     failed = step.state in ("later", "refused", "unknown")

@@ -6,7 +6,7 @@ import pytest
 
 from pipeline.delivery.clients import ClientBook, ill_addressed, load_book, recipients
 from pipeline.delivery.post import PostOptions, post
-from pipeline.errors import UnitConfigError
+from pipeline.errors import UnitConfigError, UsageError
 from pipeline.run import RunOptions, report
 from pipeline.unit import Client
 from tests.store.scene import write_unit
@@ -125,3 +125,8 @@ def test_one_unit_s_slip_costs_the_other_clients_nothing(tmp_path):
     assert [(step.state, step.units) for step in outcome.steps] == [("written", ("pier",))]
     assert [str(fault).partition(":")[0] for fault in outcome.faults] == ["bar/unit.toml"]
     assert not outcome.complete
+
+
+def test_a_unit_that_is_not_there_is_named(reports):
+    with pytest.raises(UsageError, match='no report of "baar"'):
+        post(reports, PostOptions(units=("baar",)), now=lambda: datetime.now(UTC), sleep=lambda seconds: None)

@@ -84,3 +84,31 @@ def test_compare_splits_one_log_at_a_visit_from_unit_toml(before_and_after, tmp_
     done = icelogs("compare", unit)
     assert done.returncode == 0, done.stderr
     assert "no change" in done.stdout.splitlines()[0]
+
+
+def test_a_folder_that_cannot_be_made_is_said_in_one_line(before_and_after, tmp_path):
+    (tmp_path / "file").write_text("")
+    for arguments in (
+        ("demo", tmp_path / "file" / "logs"),
+        (
+            "compare",
+            before_and_after / "leaking",
+            before_and_after / "mended",
+            "--to",
+            tmp_path / "file" / "x",
+        ),
+    ):
+        done = icelogs(*arguments)
+        assert done.returncode == 1
+        assert done.stderr.startswith("icelogs: ")
+        assert "see its rights" in done.stderr
+        assert str(tmp_path) not in done.stderr
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a pipe ends differently there")
+def test_a_reader_who_has_seen_enough_is_no_error(before_and_after):
+    command = [sys.executable, "-m", "pipeline", "check", before_and_after / "mended", "--json"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as run:
+        run.stdout.close()
+        assert run.stderr.read() == b""
+    assert run.returncode == 0
