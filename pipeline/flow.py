@@ -257,7 +257,7 @@ def remedy_of(error: OSError) -> str:
 def reason_of(error: BaseException) -> str:
     """Why, without a path of this machine."""
     if isinstance(error, OSError) and error.strerror:
-        return error.strerror
+        return _without_paths(error.strerror)
     return _without_paths(str(error)) or type(error).__name__
 
 

@@ -80,6 +80,7 @@ def _work(pipe, inbox: Path, reports: Path, options: RunOptions, rested: frozens
         signal.SIGINT, signal.SIG_IGN
     )  # Ctrl-C reaches the whole group; the watcher decides what ends
     leave_with_parent()
+    from pipeline.flow import reason_of, remedy_of
     from pipeline.run import report
     from pipeline.store.problems import told
 
@@ -95,7 +96,9 @@ def _work(pipe, inbox: Path, reports: Path, options: RunOptions, rested: frozens
             problems=tuple(map(told, outcome.problems)),
             settled=all(unit.settled for unit in outcome.units),
         )
-    except (IceLogError, OSError) as error:
+    except IceLogError as error:
         result = BatchOutcome(settled=False, failure=str(error))
+    except OSError as error:
+        result = BatchOutcome(settled=False, failure=f"{reason_of(error)}; {remedy_of(error)}")
     with contextlib.suppress(BrokenPipeError):
         pipe.send(result)
