@@ -173,7 +173,7 @@ class _Watcher:
         new_problems = [problem for problem in outcome.problems if problem not in known]
         self.last = outcome
         for problem in new_problems:
-            self.say(f"could not be read: {problem}")
+            self.say(f"problem: {problem}")
         if outcome.failure:
             self.say(f"not reported: {outcome.failure}")
         if outcome.settled:

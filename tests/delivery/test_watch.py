@@ -147,7 +147,7 @@ def test_what_cannot_be_read_stays_is_listed_and_is_tried_again_only_when_it_cha
     bad.write_text("Dear Sir,\nnothing was logged.\n", encoding="utf-8")
     with watching(inbox, reports) as (_, lines):
         wait_for(lambda: said(lines, "bar: reported") == 1)
-        wait_for(lambda: said(lines, "could not be read: bar/letter.csv") == 1)
+        wait_for(lambda: said(lines, "problem: bar/letter.csv") == 1)
         write_unit(inbox, "cafe")
         wait_for(lambda: said(lines, "cafe: reported") == 1)
         assert problems(reports) == [("bar", "letter.csv")]
