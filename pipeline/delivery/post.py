@@ -28,6 +28,9 @@ from pipeline.store import StorePlace
 NOBODY = "sender@example.invalid"
 """A name that can't exist (RFC 2606): in a file to send by hand, the user's own takes its place."""
 
+UNSENT = b"X-Unsent: 1\r\n"
+"""In the head of a file: many mail programs then open it as a draft to send (common practice, no source)."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class PostOptions:
@@ -161,7 +164,7 @@ def _write(
         except Unmade as error:
             note(message.step("later", str(error)))
             continue
-        atomic.write_bytes(place, data, durable=True)
+        atomic.write_bytes(place, UNSENT + data, durable=True)
         note(message.step("written", place.name))
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from pipeline.errors import DeliveryError
 
 _POLL_S = 0.2
+_ON_WINDOWS = os.name == "nt"
 
 
 class Locked(DeliveryError):
@@ -43,7 +44,7 @@ def held(path: Path, *, wait_s: float = 0.0, busy: str, remedy: str = "") -> Ite
 
 def _take(handle: int) -> bool:
     try:
-        if os.name == "nt":
+        if _ON_WINDOWS:
             import msvcrt
 
             os.lseek(handle, 0, os.SEEK_SET)
@@ -60,7 +61,7 @@ def _take(handle: int) -> bool:
 
 
 def _free(handle: int) -> None:
-    if os.name == "nt":
+    if _ON_WINDOWS:
         import msvcrt
 
         os.lseek(handle, 0, os.SEEK_SET)

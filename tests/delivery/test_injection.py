@@ -28,6 +28,7 @@ HOSTILE = [
 ]
 
 HEADERS = {
+    "X-Unsent",
     "From",
     "To",
     "Subject",

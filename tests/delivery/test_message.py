@@ -187,6 +187,7 @@ def test_the_head_has_what_a_message_needs(lantern, kiosk):
     assert lantern["Date"].datetime == NOW
     assert re.fullmatch(r"<[0-9a-f]{32}@tech\.example>", lantern["Message-ID"])
     assert lantern["Auto-Submitted"] == "auto-generated"  # RFC 3834 section 5
+    assert lantern["X-Unsent"] == "1"  # a draft, to whoever opens the file
     assert (lantern["Content-Language"], kiosk["Content-Language"]) == ("en", "es")  # RFC 3282
 
 

@@ -1,5 +1,6 @@
 """Units side by side: real processes, really killed."""
 
+import multiprocessing
 import os
 import signal
 import time
@@ -41,6 +42,16 @@ def test_a_killed_worker_costs_its_own_item_only():
     )
     assert ("died", 7) in results
     assert sorted(r for r in results if isinstance(r, int)) == [2 * n for n in range(20) if n != 7]
+
+
+def test_where_workers_cannot_be_forked_they_start_afresh(monkeypatch):
+    """As on Windows and macOS."""
+    monkeypatch.setattr("pipeline.pool._context", lambda load: multiprocessing.get_context("spawn"))
+    load = ("pipeline.ready",)
+    results = side_by_side(
+        double_unless_seven, range(5, 9), workers=2, on_death=lambda item: "died", load=load
+    )
+    assert sorted(results, key=str) == [10, 12, 16, "died"]
 
 
 def test_a_slow_item_holds_up_no_other():
