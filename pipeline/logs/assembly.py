@@ -53,7 +53,8 @@ def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
     for log in logs:
         doubts += gaps(log.name, log.time_ns, log.sources[0].interval_s, limits)
     for draft in drafts:
-        doubts += doubts_on_samples(by_key[draft.key], by_key[draft.key].masks, draft.error_words)
+        if draft.role != "other":  # an input that nothing is plugged into is no fault
+            doubts += doubts_on_samples(by_key[draft.key], by_key[draft.key].masks, draft.error_words)
     doubts += doubts_on_stretches(stretches, by_key, overview)
     chosen = {c.label + c.file for c in channels if c.chosen}
     doubts += coarse([t for t in traces if t.label + t.file in chosen], resolutions, limits)

@@ -11,6 +11,7 @@ from pipeline.errors import LogFileError
 from pipeline.logs.cells import kind_of
 from pipeline.logs.dialect import Dialect
 from pipeline.logs.head import Head
+from pipeline.logs.zones import fixed_offset_ns
 
 TIME_WORDS = re.compile(
     r"""\b(time|date|timestamp|datetime|clock|when|hora|fecha|tiempo|zeit|datum|uhrzeit|zeitstempel|heure|horodatage|jour|día|dia
@@ -32,7 +33,7 @@ _SERIAL_DAYS = (32874.0, 73050.0)
 
 @dataclass(frozen=True, kw_only=True)
 class ClockPlan:
-    """kind: "stamp" (date and time in one column), "date+time" (two), "time-of-day" (the date stands in the head),
+    """kind: "stamp" (date and time in one column), "date+time" (two), "digits" (the same as two numbers), "time-of-day" (the date stands in the head),
     "epoch-s", "epoch-ms", "epoch-us", "epoch-ns", "serial-days", "elapsed" (a number since the start), "counter" (row
     numbers, with start and interval in the head)."""
 
@@ -65,8 +66,9 @@ def plan_columns(dialect: Dialect, head: Head, name: str) -> tuple[ClockPlan, tu
 
 def _plan_clock(dialect: Dialect, profiles: list[_Profile], head: Head, name: str) -> ClockPlan:
     return (
-        _stamp(dialect, profiles)
+        _stamp(dialect, profiles, head)
         or _date_and_time(profiles)
+        or _digits_alone(profiles, head)
         or _numeric(profiles, head)
         or _time_of_day(profiles)
         or _counter(profiles, head)
@@ -135,17 +137,26 @@ def _value(cell: str, decimal: str) -> float:
     return value if abs(value) < 1e300 else float("nan")
 
 
-def _stamp(dialect: Dialect, profiles: list[_Profile]) -> ClockPlan | None:
+def _stamp(dialect: Dialect, profiles: list[_Profile], head: Head) -> ClockPlan | None:
     columns = [i for i, p in enumerate(profiles) if p.stamp > 0.5 and p.filled > 0.5]
     if not columns:
         return None
     if len(columns) == 2 and (pair := _spreadsheet_pair(dialect, columns)):
         return pair
-    i = columns[0]
+    i = min(
+        columns, key=lambda c: (not _on_utc(dialect, head, c), c)
+    )  # two clocks: the one that needs no zone
     cells = [row[i] for row in dialect.sample if row[i]]
     zoned = [bool(m[3]) for c in cells if (m := _ISO.fullmatch(c))]
     iso = len(zoned) == len(cells) and len(set(zoned)) == 1
     return ClockPlan(kind="stamp", columns=(i,), iso=iso, iso_zone=iso and zoned[0])
+
+
+def _on_utc(dialect: Dialect, head: Head, i: int) -> bool:
+    shapes = [kind_of(row[i]).shape for row in dialect.sample[:20] if row[i]]
+    return fixed_offset_ns(head.labels[i]) is not None or all(
+        s is not None and s.offset_s is not None for s in shapes
+    )
 
 
 def _spreadsheet_pair(dialect: Dialect, columns: list[int]) -> ClockPlan | None:
@@ -164,6 +175,23 @@ def _date_and_time(profiles: list[_Profile]) -> ClockPlan | None:
     if dates and times:
         return ClockPlan(kind="date+time", columns=(dates[0], times[0]))
     return None
+
+
+def _digits_alone(profiles: list[_Profile], head: Head) -> ClockPlan | None:
+    """A date such as 20260504 beside a time such as 90500."""
+    for d, p in enumerate(profiles):
+        if not (p.date > 0.9 and p.number > 0.9):
+            continue
+        for t, q in enumerate(profiles):
+            named = head.named and TIME_WORDS.search(head.labels[t])
+            if t != d and q.number > 0.9 and named and all(map(_is_time_of_day, q.numbers)):
+                return ClockPlan(kind="digits", columns=(d, t))
+    return None
+
+
+def _is_time_of_day(digits: float) -> bool:
+    """90500 is 9:05:00."""
+    return digits % 1 == 0 and 0 <= digits < 240_000 and digits // 100 % 100 < 60 and digits % 100 < 60
 
 
 def _numeric(profiles: list[_Profile], head: Head) -> ClockPlan | None:

@@ -8,10 +8,16 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from pipeline.logs.guess import Nameless, looks_like_current, roles_by_behaviour, temperature_unit
+from pipeline.logs.guess import (
+    Nameless,
+    looks_like_current,
+    possible_c,
+    roles_by_behaviour,
+    temperature_unit,
+)
 from pipeline.logs.join import LoggerLog
 from pipeline.logs.overview import Overview, swing
-from pipeline.logs.roles import TEMPERATURE_ROLES, role_by_header, rule_for
+from pipeline.logs.roles import TEMPERATURE_ROLES, role_by_file_name, role_by_header, rule_for
 from pipeline.logs.table import LoggedColumn
 from pipeline.logs.units import (
     UNITS,
@@ -28,6 +34,12 @@ _NO_READING = re.compile(
     r"|dew ?point|lux|co2)\b|%",
     re.IGNORECASE,
 )
+_NO_NAME = re.compile(
+    r"column \d+|(temp\w*|value|reading|measurement|data|wert|messwert|valor|medida|valeur|mesure|channel|ch|input|probe|sensor)"
+    r"\W*\d{0,2}\W*([°º]?\s?[cfk]|a)?\W*",
+    re.IGNORECASE,
+)
+_BATTERY = re.compile(r"\b(v?batt?\w*|bater[ií]a|akku\w*|pile)\b", re.IGNORECASE)
 _UNIT_IN_TOML = 'set unit for "{label}" under [channels] in unit.toml if that is wrong'
 ASSUMED_NTC = Thermistor(r25_ohm=10_000.0, beta_k=3950.0)
 """Taken where a resistance comes without its thermistor's constants. Common practice, no source."""
@@ -66,15 +78,17 @@ def drafts_of(logs: Sequence[LoggerLog], unit: Unit, overview: Overview) -> tupl
     """(one draft a column, file name -> what was assumed)."""
     notes: Notes = {}
     ready: list[Draft] = []
+    unscaled: list[tuple[LoggerLog, list[_Open]]] = []
+    keys = 0
     for number, log in enumerate(logs):
         open_ones: list[_Open] = []
         for column in log.columns:
             rule = rule_for(unit, column.label, log.name)
             said = rule.unit if rule and rule.unit is not None else column.unit
             house = UNITS[said].house if said is not None else None
-            role, by, confidence = _named(rule, column.label, house, unit)
+            role, by, confidence = _named(rule, column.label, house, log)
             draft = Draft(
-                key=len(ready) + len(open_ones),
+                key=keys,
                 logger=number,
                 label=column.label,
                 role=role,
@@ -86,21 +100,38 @@ def drafts_of(logs: Sequence[LoggerLog], unit: Unit, overview: Overview) -> tupl
                 error=column.error,
                 error_words=column.error_words,
             )
+            keys += 1
             if said is None:
                 open_ones.append(_Open(draft=draft, column=column, rule=rule))
             else:
                 ready.append(_converted(draft, said, rule, log, notes))
-        ready += _opened(open_ones, [d for d in ready if d.logger == number], log, overview, notes)
+        done, temperatures = _opened(open_ones, log, overview, notes)
+        ready += done
+        if temperatures:
+            unscaled.append((log, temperatures))
+    for log, temperatures in unscaled:
+        known = [d for d in ready if d.logger == temperatures[0].draft.logger]
+        alike = [o for other, opened in unscaled for o in opened if other is log or _same_labels(other, log)]
+        ready += _temperatures(temperatures, known, alike, log, overview, notes)
     ready.sort(key=lambda d: d.key)
     ready = _by_behaviour(ready, overview)
     _note_unknown_keys(unit, logs, notes)
     return ready, notes
 
 
-def _named(rule: ChannelRule | None, label: str, house: str | None, unit: Unit) -> tuple[str, str, float]:
+def _same_labels(one: LoggerLog, other: LoggerLog) -> bool:
+    """Loggers of one make, set up alike: their temperatures are on one scale."""
+    return [c.label for c in one.columns] == [c.label for c in other.columns]
+
+
+def _named(rule: ChannelRule | None, label: str, house: str | None, log: LoggerLog) -> tuple[str, str, float]:
     if rule is not None and rule.role is not None:
         return rule.role, "unit.toml", 1.0
+    if _BATTERY.search(label):  # its voltage is not the machine's
+        return "other", "", 0.0
     guess = role_by_header(label, house)
+    if guess.role == "other" and len(log.columns) == 1 and _NO_NAME.fullmatch(label):
+        guess = role_by_file_name(log.files[0], house)
     return guess.role, guess.by, guess.confidence
 
 
@@ -160,9 +191,9 @@ def _celsius(
 
 
 def _opened(
-    opened: Sequence[_Open], known: Sequence[Draft], log: LoggerLog, overview: Overview, notes: Notes
-) -> list[Draft]:
-    """The columns of one logger that don't say their unit."""
+    opened: Sequence[_Open], log: LoggerLog, overview: Overview, notes: Notes
+) -> tuple[list[Draft], list[_Open]]:
+    """(what is clear, the temperatures) of one logger's columns that don't say their unit."""
     done: list[Draft] = []
     temperatures: list[_Open] = []
     for one in opened:
@@ -187,9 +218,7 @@ def _opened(
             done.append(_by_magnitude(replace(one, draft=named), grid, log, notes))
         else:
             temperatures.append(one)
-    if temperatures:
-        done += _temperatures(temperatures, known, log, overview, notes)
-    return done
+    return done, temperatures
 
 
 _BY_MAGNITUDE: Mapping[str, tuple[tuple[float, str], ...]] = {
@@ -218,8 +247,14 @@ def _by_magnitude(one: _Open, grid: np.ndarray, log: LoggerLog, notes: Notes) ->
 
 
 def _temperatures(
-    opened: Sequence[_Open], known: Sequence[Draft], log: LoggerLog, overview: Overview, notes: Notes
+    opened: Sequence[_Open],
+    known: Sequence[Draft],
+    alike: Sequence[_Open],
+    log: LoggerLog,
+    overview: Overview,
+    notes: Notes,
 ) -> list[Draft]:
+    """alike: these, and the temperatures of other loggers with the same labels."""
     said = {d.unit_read for d in known if d.unit == "°C"}
     if len(said) == 1 and (unit := next(iter(said))) in ("°C", "°F"):
         pattern = (
@@ -227,9 +262,7 @@ def _temperatures(
         )
         key = "logs.note.unit_like_others"
     else:
-        guess = temperature_unit(
-            [(o.draft.role, overview.of(o.draft.logger, o.draft.values)) for o in opened]
-        )
+        guess = temperature_unit([(o.draft.role, overview.of(o.draft.logger, o.draft.values)) for o in alike])
         unit = guess.unit
         if guess.confidence >= 0.5:
             pattern = '"{label}" does not say its unit: read as {unit}, as water freezes at 0 °C and 32 °F and rooms are not hotter than that; '
@@ -255,9 +288,10 @@ def _stretch(values: np.ndarray) -> np.ndarray:
 def _by_behaviour(drafts: Sequence[Draft], overview: Overview) -> list[Draft]:
     taken = frozenset(d.role for d in drafts if d.role != "other")
     nameless = [
-        Nameless(key=d.key, values=overview.of(d.logger, d.values))
+        Nameless(key=d.key, values=grid)
         for d in drafts
-        if d.role == "other" and d.unit == "°C" and d.role_by != "unit.toml" and not np.isnan(d.values).all()
+        if d.role == "other" and d.unit == "°C" and d.role_by != "unit.toml"
+        if not np.isnan(grid := possible_c(overview.of(d.logger, d.values))).all()
     ]
     roles = roles_by_behaviour(nameless, taken, overview.step_s) if nameless else {}
     named = [

@@ -39,6 +39,7 @@ class Dialect:
     words_seen: bool  # the sample holds error words
     header_line: bytes  # as it stands in the file, to find it again where files were joined
     units_line: bytes
+    spaced: bool = False  # the tabs were blanks: see `spaced`
 
 
 def split_row(line: str, delimiter: str) -> list[str]:
@@ -75,9 +76,10 @@ def sniff(text: bytes, name: str) -> Dialect:
         raise _no_rows(text, name)
     delimiter, fields = best.delimiter, best.fields
     decimal = _decimal_mark(best.rows, delimiter)
-    head = _head(text, delimiter, fields, decimal, name)
     rows = tuple(tuple(r) for r in best.rows[:SAMPLE_ROWS])
-    tail, data_end = _tail(text, delimiter, decimal, head.data_at, rows)
+    layout = Layout(delimiter=delimiter, fields=fields, decimal=decimal, clocks=_clocks(rows))
+    head = _head(text, layout, name)
+    tail, data_end = _tail(text, layout, head.data_at, rows)
     quoted = any('"' in line for line in body)
     return Dialect(
         delimiter=delimiter,
@@ -193,21 +195,44 @@ class _Head:
     units_line: bytes
 
 
-def is_row(cells: list[str], fields: int, decimal: str) -> bool:
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """What a line must look like to be a row."""
+
+    delimiter: str
+    fields: int
+    decimal: str
+    clocks: frozenset[int]  # columns in which dates and times stand
+
+
+def _clocks(rows: tuple[tuple[str, ...], ...]) -> frozenset[int]:
+    timed: Counter[int] = Counter()
+    for row in rows:
+        timed.update(i for i, cell in enumerate(row) if cell and kind_of(cell).shape)
+    return frozenset(i for i, count in timed.items() if count > 0.5 * len(rows))
+
+
+def is_row(cells: list[str], layout: Layout) -> bool:
     """Whether a line's cells are a row of data of this file."""
-    if len(cells) != fields:
+    if len(cells) != layout.fields:
         return False
     kinds = [kind_of(c) for c in cells if c]
     timed = sum(k.shape is not None for k in kinds)
-    numbers = sum(k.number(decimal) for k in kinds)
-    clean = sum(k.shape is not None or k.number(decimal) or k.word for k in kinds)
+    numbers = sum(k.number(layout.decimal) for k in kinds)
+    clean = sum(k.shape is not None or k.number(layout.decimal) or k.word for k in kinds)
     if not (timed or numbers >= 2) or clean < max(1, 0.5 * len(kinds)):
         return False
     # statistics lines begin with a word instead
-    return kinds[0].shape is not None or kinds[0].number(decimal) or any(k.shape for k in kinds[1:3])
+    return (
+        kinds[0].shape is not None
+        or kinds[0].number(layout.decimal)
+        or any(k.shape for k in kinds[1:3])
+        or any(cells[i] and kind_of(cells[i]).shape for i in layout.clocks)
+    )
 
 
-def _head(text: bytes, delimiter: str, fields: int, decimal: str, name: str) -> _Head:
+def _head(text: bytes, layout: Layout, name: str) -> _Head:
+    delimiter, fields = layout.delimiter, layout.fields
     lines: list[tuple[int, str, list[str]]] = []  # (byte, line, cells)
     at = number = 0
     while at < len(text):
@@ -216,7 +241,7 @@ def _head(text: bytes, delimiter: str, fields: int, decimal: str, name: str) -> 
         line = text[at:end].decode("utf-8", "replace").rstrip("\r")
         cells = split_row(line, delimiter)
         number += 1
-        if is_row(cells, fields, decimal) and _next_is_row(text, end + 1, delimiter, fields, decimal):
+        if is_row(cells, layout) and _next_is_row(text, end + 1, layout):
             break
         lines.append((at, line, cells))
         at = end + 1
@@ -225,6 +250,10 @@ def _head(text: bytes, delimiter: str, fields: int, decimal: str, name: str) -> 
     filled = [entry for entry in lines if entry[1].strip(' \t,;|"')]
     units_row: tuple[str, ...] = ()
     units_line = b""
+    if len(filled) >= 3 and _names_the_clock_alone(filled[-1][2], fields):
+        above = filled[-2][2]
+        if len(above) == fields and (_is_units_row(above, fields) or is_header(above, fields)):
+            filled.pop()
     if len(filled) >= 2 and _is_units_row(filled[-1][2], fields) and is_header(filled[-2][2], fields):
         _at, line, cells = filled.pop()
         units_row, units_line = tuple(cells), line.encode()
@@ -247,12 +276,12 @@ def _head(text: bytes, delimiter: str, fields: int, decimal: str, name: str) -> 
     )
 
 
-def _next_is_row(text: bytes, at: int, delimiter: str, fields: int, decimal: str) -> bool:
+def _next_is_row(text: bytes, at: int, layout: Layout) -> bool:
     """A line of the preamble may look like a row; the first row is followed by another (or by the end)."""
     window = text[at : at + 8192]
     for line in window.decode("utf-8", "replace").splitlines()[:4]:
         if line.strip():
-            return len(split_row(line, delimiter)) == fields or not window.strip()
+            return len(split_row(line, layout.delimiter)) == layout.fields or not window.strip()
     return True
 
 
@@ -263,6 +292,17 @@ def is_header(cells: list[str], fields: int) -> bool:
         return False
     words = [c for c in filled if re.search(r"[^\W\d_]|#|°", c)]
     return len(filled) >= max(1, fields // 2) and len(words) >= 1 and not shape_of(filled[-1])
+
+
+def _names_the_clock_alone(cells: list[str], fields: int) -> bool:
+    """ "Time,,," under a block that describes the channels."""
+    return (
+        fields > 2
+        and len(cells) == fields
+        and bool(cells[0])
+        and not any(cells[1:])
+        and not shape_of(cells[0])
+    )
 
 
 def _as_wide(cells: list[str], fields: int) -> bool:
@@ -287,7 +327,12 @@ _UNIT_WORDS = re.compile(
 )
 
 
+_UNIT_TITLE = re.compile(r"units?|unidad(es)?|einheit(en)?|unités?|engineering units?", re.IGNORECASE)
+
+
 def _is_units_row(cells: list[str], fields: int) -> bool:
+    if cells and _UNIT_TITLE.fullmatch(cells[0]):
+        cells = ["", *cells[1:]]
     filled = [c for c in cells if c]
     return (
         _as_wide(cells, fields)
@@ -298,10 +343,9 @@ def _is_units_row(cells: list[str], fields: int) -> bool:
 
 
 def _tail(
-    text: bytes, delimiter: str, decimal: str, data_at: int, sample: tuple[tuple[str, ...], ...]
+    text: bytes, layout: Layout, data_at: int, sample: tuple[tuple[str, ...], ...]
 ) -> tuple[tuple[str, ...], int]:
     """(lines after the last row, byte past the last row)."""
-    fields = len(sample[0])
     start = max(data_at, len(text) - TAIL_BYTES)
     if start > data_at:
         start = text.find(b"\n", start) + 1
@@ -311,9 +355,11 @@ def _tail(
     tail: list[str] = []
     for raw in reversed(lines):
         line = raw.decode("utf-8", "replace").rstrip("\r")
-        cells = split_row(line, delimiter)
-        cut_off = raw is lines[-1] and bool(raw) and len(lines) > 1 and _is_cut_off(cells, decimal, sample)
-        if is_row(cells, fields, decimal) and not cut_off:
+        cells = split_row(line, layout.delimiter)
+        cut_off = (
+            raw is lines[-1] and bool(raw) and len(lines) > 1 and _is_cut_off(cells, layout.decimal, sample)
+        )
+        if is_row(cells, layout) and not cut_off:
             return tuple(reversed(tail)), start + end
         if line.strip():
             tail.append(line)

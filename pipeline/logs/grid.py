@@ -7,7 +7,6 @@ width is left out and counted, never padded or shifted.
 
 from __future__ import annotations
 
-import io
 import re
 from collections import Counter
 from dataclasses import dataclass, field
@@ -17,6 +16,7 @@ import pyarrow as pa
 import pyarrow.csv as pacsv
 
 from pipeline.errors import LogFileError
+from pipeline.logs.body import Body, without_repeats
 from pipeline.logs.cells import ERROR_WORDS, THOUSANDS, grouped_by, spellings, split_unit
 from pipeline.logs.channelwise import for_each
 from pipeline.logs.dialect import Dialect, split_row
@@ -36,6 +36,12 @@ class Numbers:
     words: dict[str, np.ndarray] = field(default_factory=dict)  # error word -> rows that hold it
     unit: str | None = None  # where the cells carry it
 
+    def only(self, rows: np.ndarray) -> Numbers:
+        words = {word: np.flatnonzero(np.isin(rows, at)) for word, at in self.words.items()}
+        return Numbers(
+            values=self.values[rows], words={w: a for w, a in words.items() if len(a)}, unit=self.unit
+        )
+
 
 @dataclass(frozen=True, kw_only=True)
 class Grid:
@@ -48,6 +54,16 @@ class Grid:
     text: dict[int, list[CellBlock]]  # clock columns as text, where it couldn't
     numbers: dict[int, Numbers]
     left_out: tuple[str, ...]  # lines of another width, as they stand
+
+    def only(self, rows: np.ndarray) -> Grid:
+        """The same for some of the rows, ascending."""
+        return Grid(
+            rows=len(rows),
+            stamps_ns=None if self.stamps_ns is None else self.stamps_ns[rows],
+            text={i: _some_cells(blocks, rows) for i, blocks in self.text.items()},
+            numbers={i: numbers.only(rows) for i, numbers in self.numbers.items()},
+            left_out=(),
+        )
 
     def let_text_go(self) -> None:
         """Free the text of the clock columns: a quarter of all memory, and of no use once the times are known."""
@@ -63,66 +79,18 @@ class Wanted:
     iso_zone: bool
     clock_text: tuple[int, ...]
     numbers: tuple[int, ...]
+    texts: tuple[int, ...] = ()  # columns of words that are wanted as they stand
     careful: bool = False  # the sample already shows cells that the quick way refuses
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Body:
-    """The rows as they lie in the text, without the lines between the spans. Never copied as a whole."""
-
-    text: bytes
-    spans: tuple[tuple[int, int], ...]  # (first byte, past the last)
-
-    @property
-    def size(self) -> int:
-        return sum(b - a for a, b in self.spans)
-
-    def stream(self) -> pa.NativeFile:
-        if len(self.spans) == 1:
-            ((a, b),) = self.spans
-            return pa.BufferReader(pa.py_buffer(self.text)[a:b])
-        return pa.PythonFile(_Joined(self), mode="r")
-
-    def lines(self) -> int:
-        ends = sum(self.text.count(b"\n", a, b) for a, b in self.spans)
-        last = self.spans[-1][1]
-        return ends + (self.size > 0 and self.text[last - 1 : last] != b"\n")
-
-    def blank_lines(self) -> int:
-        raw = b"".join(self.text[a:b] for a, b in self.spans)
-        return len(re.findall(rb"(?m)^[ \t\r]*$", raw)) - raw.endswith(b"\n")
-
-
-class _Joined(io.RawIOBase):
-    """The spans of a body one after the other, read a block at a time."""
-
-    def __init__(self, body: _Body) -> None:
-        self.text = body.text
-        self.left = list(reversed(body.spans))
-
-    def readable(self) -> bool:
-        return True
-
-    def read(self, size: int = -1) -> bytes:
-        pieces = []
-        while self.left and size:
-            a, b = self.left.pop()
-            end = b if size < 0 else min(b, a + size)
-            if end < b:
-                self.left.append((end, b))
-            pieces.append(self.text[a:end])
-            size -= end - a if size > 0 else 0
-        return b"".join(pieces)
 
 
 def read_grid(text: bytes, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
     """All rows. Raises LogFileError."""
-    whole = _Body(text=text, spans=((dialect.data_at, dialect.data_end),))
+    whole = Body(text=text, spans=((dialect.data_at, dialect.data_end),))
     plain, with_words = [""], ["", *spellings()]
     quick = not wanted.careful
     if quick and not dialect.words_seen and (grid := _try_quick(whole, dialect, wanted, plain)):
         return grid
-    shorter = _without_repeats(text, dialect)
+    shorter = without_repeats(text, dialect)
     body = shorter or whole
     if quick and shorter and not dialect.words_seen and (grid := _try_quick(body, dialect, wanted, plain)):
         return grid
@@ -131,30 +99,12 @@ def read_grid(text: bytes, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
     return _careful(body, dialect, wanted, name)
 
 
-def _try_quick(body: _Body, dialect: Dialect, wanted: Wanted, nulls: list[str]) -> Grid | None:
+def _try_quick(body: Body, dialect: Dialect, wanted: Wanted, nulls: list[str]) -> Grid | None:
     """None where a cell is neither a number nor one of `nulls`."""
     try:
         return _quick(body, dialect, wanted, nulls)
     except (pa.ArrowInvalid, _Doubtful):
         return None
-
-
-def _without_repeats(text: bytes, dialect: Dialect) -> _Body | None:
-    """The rows without the header (and the units row) again, as in files that were joined; None where it is not."""
-    line, at, end = dialect.header_line, dialect.data_at, dialect.data_end
-    found = text.find(b"\n" + line, at, end) if line else -1
-    if found < 0:
-        return None
-    units = rb"(?:" + re.escape(dialect.units_line) + rb"\r?\n)?" if dialect.units_line else b""
-    repeat = re.compile(re.escape(line) + rb"\r?\n" + units)
-    spans = []
-    while found >= 0:
-        match = repeat.match(text, found + 1)
-        if match:
-            spans.append((at, found + 1))
-            at = match.end()
-        found = text.find(b"\n" + line, found + 1 if match is None else at - 1, end)
-    return _Body(text=text, spans=(*spans, (at, end)))
 
 
 class _Doubtful(Exception):
@@ -175,7 +125,7 @@ class _Rows:
 
 
 def _parse(
-    body: _Body, dialect: Dialect, types: dict[str, pa.DataType], nulls: list[str], rows: _Rows
+    body: Body, dialect: Dialect, types: dict[str, pa.DataType], nulls: list[str], rows: _Rows
 ) -> pa.Table:
     table = pacsv.read_csv(
         body.stream(),
@@ -200,11 +150,11 @@ def _parse(
     return table
 
 
-def _quick(body: _Body, dialect: Dialect, wanted: Wanted, nulls: list[str]) -> Grid:
+def _quick(body: Body, dialect: Dialect, wanted: Wanted, nulls: list[str]) -> Grid:
     types: dict[str, pa.DataType] = {}
     if wanted.iso is not None:
         types[f"f{wanted.iso}"] = pa.timestamp("ns", tz="UTC" if wanted.iso_zone else None)
-    for i in wanted.clock_text:
+    for i in (*wanted.clock_text, *wanted.texts):
         types[f"f{i}"] = pa.binary()
     for i in wanted.numbers:
         types[f"f{i}"] = pa.float64()
@@ -234,16 +184,16 @@ def _quick(body: _Body, dialect: Dialect, wanted: Wanted, nulls: list[str]) -> G
         texts = _parse(body, dialect, {f"f{i}": pa.binary() for i in blanks}, ["\0"], _Rows(1000))
         for i in blanks:
             numbers[i] = _with_words(numbers[i].values, _cells(texts[f"f{i}"]))
-    text = {i: _cells(columns[f"f{i}"]) for i in wanted.clock_text}
+    text = {i: _cells(columns[f"f{i}"]) for i in (*wanted.clock_text, *wanted.texts)}
     if stamps is not None and not bool((stamps[1:] > stamps[:-1]).all()):
         # Arrow takes a time that lost its seconds for a whole minute: where rows are out of order they are looked at closer
         times = _parse(body, dialect, {f"f{wanted.iso}": pa.binary()}, ["\0"], _Rows(1000))
-        stamps, text = None, {wanted.iso: _cells(times[f"f{wanted.iso}"])}
+        stamps, text = None, text | {wanted.iso: _cells(times[f"f{wanted.iso}"])}
     pa.default_memory_pool().release_unused()
     return Grid(rows=found, stamps_ns=stamps, text=text, numbers=numbers, left_out=tuple(rows.lines))
 
 
-def _check_row_count(body: _Body, dialect: Dialect, rows: int, bad: _Rows) -> None:
+def _check_row_count(body: Body, dialect: Dialect, rows: int, bad: _Rows) -> None:
     """A stray quote can swallow whole lines: every line must be a row, a line left out, or blank."""
     if not dialect.quoted:
         return
@@ -292,12 +242,29 @@ def _cells(column: pa.ChunkedArray) -> list[CellBlock]:
     return blocks
 
 
+def _some_cells(blocks: list[CellBlock], rows: np.ndarray) -> list[CellBlock]:
+    some, at = [], 0
+    for block in blocks:
+        a, b = np.searchsorted(rows, (at, at + len(block.starts)))
+        inside = rows[a:b] - at
+        if len(inside):
+            some.append(CellBlock(data=block.data, starts=block.starts[inside], ends=block.ends[inside]))
+        at += len(block.starts)
+    return some
+
+
 def _with_words(values: np.ndarray, cells: list[CellBlock]) -> Numbers:
     """The same numbers, with the cells that hold an error word told apart from the blank ones."""
+    return Numbers(values=values, words=texts_of(cells, np.isnan(values)))
+
+
+def texts_of(cells: list[CellBlock], wanted: np.ndarray | None = None) -> dict[str, np.ndarray]:
+    """text -> the rows whose cell holds it, ascending; of the rows `wanted` (bool), None: of all. Blank cells are left out."""
     words: dict[str, list[np.ndarray]] = {}
     at = 0
     for block in cells:
-        missing = np.flatnonzero(np.isnan(values[at : at + len(block.starts)]))
+        n = len(block.starts)
+        missing = np.arange(n) if wanted is None else np.flatnonzero(wanted[at : at + n])
         starts, lengths = block.starts[missing], (block.ends - block.starts)[missing]
         for length in np.unique(lengths).tolist():
             if length == 0:
@@ -309,14 +276,14 @@ def _with_words(values: np.ndarray, cells: list[CellBlock]) -> Numbers:
                 word = kind.tobytes().decode("utf-8", "replace").strip()
                 if word:
                     words.setdefault(word, []).append(missing[here[which == code]] + at)
-        at += len(block.starts)
-    return Numbers(values=values, words={word: np.concatenate(rows) for word, rows in words.items()})
+        at += n
+    return {word: np.sort(np.concatenate(rows)) for word, rows in words.items()}
 
 
-def _careful(body: _Body, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
+def _careful(body: Body, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
     """Every column as text first."""
     clock = ([wanted.iso] if wanted.iso is not None else []) + list(wanted.clock_text)
-    types = {f"f{i}": pa.string() for i in [*clock, *wanted.numbers]}
+    types = {f"f{i}": pa.string() for i in [*clock, *wanted.texts, *wanted.numbers]}
     rows = _Rows(max(1000, body.size // 400))
     try:
         table = _parse(body, dialect, types, ["\0"], rows)
@@ -339,7 +306,7 @@ def _careful(body: _Body, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
             remedy="take the mark away",
         ) from error
     numbers = {i: _numbers_of(table[f"f{i}"], dialect.decimal) for i in wanted.numbers}
-    cells = {i: _cells(table[f"f{i}"]) for i in clock}
+    cells = {i: _cells(table[f"f{i}"]) for i in (*clock, *wanted.texts)}
     return Grid(rows=table.num_rows, stamps_ns=None, text=cells, numbers=numbers, left_out=tuple(rows.lines))
 
 

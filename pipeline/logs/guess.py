@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.logs.limits import limits_of
 from pipeline.logs.overview import swing, turns
 
 # Where each temperature lives on a working machine [°C], 5th to 95th percentile. Common practice, no source.
@@ -37,6 +38,21 @@ class UnitGuess:
     confidence: float
 
 
+def possible_c(values: np.ndarray) -> np.ndarray:
+    """Readings in °C without what no probe of a machine can read: an input that nothing is plugged into."""
+    limits = limits_of({})
+    with np.errstate(invalid="ignore"):
+        wild = (values < limits["probe_coldest_c"]) | (values > limits["probe_hottest_c"])
+    return np.where(wild, np.nan, values) if wild.any() else values
+
+
+def possible_reading(values: np.ndarray) -> np.ndarray:
+    """The same for readings in °C or °F."""
+    with np.errstate(invalid="ignore"):
+        wild = (values < -80.0) | (values > 340.0)
+    return np.where(wild, np.nan, values) if wild.any() else values
+
+
 def temperature_unit(columns: Sequence[tuple[str, np.ndarray]]) -> UnitGuess:
     """ "°C" or "°F" for columns of one logger that don't say: (role or "other", readings on the overview grid).
 
@@ -44,6 +60,7 @@ def temperature_unit(columns: Sequence[tuple[str, np.ndarray]]) -> UnitGuess:
     """
     for_c = for_f = 0.0
     for role, values in columns:
+        values = possible_reading(values)
         c, f = _plausible(role, values), _plausible(role, (values - 32.0) / 1.8)
         for_c += c
         for_f += f

@@ -25,6 +25,7 @@ class LoggerLog:
     columns: tuple[LoggedColumn, ...]
     sources: tuple[SourceFile, ...]
     doubts: tuple[Doubt, ...]
+    same_clock: str = ""  # loggers that share this name are one, written to one file
 
 
 def join_loggers(tables: Sequence[FileTable]) -> tuple[LoggerLog, ...]:
@@ -69,6 +70,7 @@ def _joined(group: list[FileTable]) -> LoggerLog:
             columns=first.columns,
             sources=(first.source,),
             doubts=first.doubts,
+            same_clock=first.same_clock,
         )
     every = np.concatenate([t.time_ns for t in group])
     time_ns, rows = np.unique(every, return_index=True)
@@ -89,6 +91,7 @@ def _joined(group: list[FileTable]) -> LoggerLog:
         columns=columns,
         sources=tuple(sources),
         doubts=tuple(d for t in group for d in t.doubts),
+        same_clock=first.same_clock,
     )
 
 

@@ -84,7 +84,28 @@ def read_moments(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
         return Moments(utc_ns=utc, rows=None, about=about | zone, notes=notes, resolution_ns=SECOND_NS)
     if plan.kind in ("stamp", "date+time", "time-of-day"):
         return _from_text(grid, plan, around)
+    if plan.kind == "digits":
+        return _from_digits(grid, plan, around)
     return _from_numbers(grid, plan, around)
+
+
+def _from_digits(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
+    dates, times = (grid.numbers[i].values for i in plan.columns)
+    seen = np.isfinite(dates) & np.isfinite(times)
+    rows = None if seen.all() else np.flatnonzero(seen)
+    date = (dates if rows is None else dates[rows]).astype(np.int64)
+    time = (times if rows is None else times[rows]).astype(np.int64)
+    days, there = days_since_1970(date // 10_000, date // 100 % 100, date % 100)
+    hour, minute, second = time // 10_000, time // 100 % 100, time % 100
+    there &= (time >= 0) & (hour < 24) & (minute < 60) & (second < 60)
+    if not there.all():
+        row = int(np.flatnonzero(~there)[0])
+        bad = f"{date[row]} {time[row]:06d}"
+        raise _impossible(bad, around, line_of(around.text, str(date[row]).encode(), around.data_at))
+    local = days * DAY_NS + (hour * 3600 + minute * 60 + second) * SECOND_NS
+    utc, notes, zone = _local_to_utc(local, around)
+    about = {"clock": "date and time apart", "date_format": "year-first"}
+    return Moments(utc_ns=utc, rows=rows, about=about | zone, notes=notes, resolution_ns=SECOND_NS)
 
 
 def _from_numbers(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
@@ -291,9 +312,9 @@ def _zone_of(around: Surroundings) -> int | ZoneInfo:
         offset = zones.fixed_offset_ns(text)
         if offset is not None:
             return offset
-        if re.fullmatch(r"[A-Z][A-Za-z_]+/[A-Za-z_/+-]+", text.strip()):
+        for name in re.findall(r"(?<![^\W\d_])[A-Z][A-Za-z]+/[A-Z][A-Za-z_/+-]+", text):
             try:
-                return ZoneInfo(text.strip())
+                return ZoneInfo(name)
             except (KeyError, ValueError, OSError):
                 continue
         plain = re.fullmatch(r"([+-]?)(\d{1,2})(?:[.:](\d{1,2}))?\s*(?:h|hours)?", text.strip())
@@ -385,8 +406,10 @@ def _unevenness(days: np.ndarray, stamps: Stamps, clock: np.ndarray) -> int:
     """Changes of date that go backwards, or much farther than the usual step: a wrong order makes one at every midnight."""
     at = stamps.day_starts[1:]
     steps = (days[1:] - days[:-1]) * DAY_NS + clock[at] - clock[at - 1]
-    usual_ns = abs(usual_interval_s(clock)) * SECOND_NS
+    usual_ns = usual_interval_s(clock) * SECOND_NS
     usual_ns = usual_ns if usual_ns == usual_ns else 0.0
+    if usual_ns < 0:  # newest first
+        usual_ns, steps = -usual_ns, -steps
     return int(np.count_nonzero((steps < 0) | (steps > max(20 * usual_ns, 2 * DAY_NS))))
 
 

@@ -71,6 +71,8 @@ def on_one_clock(
     for n, log in enumerate(logs):
         if n == reference or moved[n][1] or marks[n] is None or marks[reference] is None:
             continue
+        if log.same_clock and log.same_clock == logs[reference].same_clock:
+            continue
         offset = clock_offset(
             marks[reference][1],
             marks[n][1],
@@ -100,7 +102,8 @@ def _proven(
 
 
 def _moved_by_toml(log: LoggerLog, unit: Unit) -> tuple[LoggerLog, bool]:
-    shift = next((unit.clock.offset_s[f] for f in log.files if f in unit.clock.offset_s), None)
+    names = (*log.files, log.same_clock)
+    shift = next((unit.clock.offset_s[f] for f in names if f in unit.clock.offset_s), None)
     if shift is None:
         return log, False
     return replace(log, time_ns=log.time_ns + round(shift * SECOND_NS)), True

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -15,8 +15,10 @@ from pipeline.logs.dialect import DELIMITERS, Dialect, is_header, sniff, split_r
 from pipeline.logs.grid import MOST_BAD_SHARE, Grid, Numbers, Wanted, is_repeat, line_of, read_grid
 from pipeline.logs.head import Head, read_head
 from pipeline.logs.moments import Moments, Surroundings, read_moments
-from pipeline.logs.sequence import in_sequence
+from pipeline.logs.sequence import Sequence, in_sequence
+from pipeline.logs.spaced import sniff_spaced
 from pipeline.logs.table import FileTable, LoggedColumn
+from pipeline.logs.tall import TallPlan, channels_of, labelled, plan_tall, side_by_side
 from pipeline.logs.timeline import SourceFile
 from pipeline.text import Text
 from pipeline.unit import Unit
@@ -31,7 +33,7 @@ def read_file(path: Path, unit: Unit) -> tuple[FileTable, ...]:
             failures.append(content)
             continue
         try:
-            tables.append(_read_log(content, unit))
+            tables += _read_log(content, unit)
         except LogFileError as error:
             if not content.packed == "zip":
                 raise
@@ -52,11 +54,18 @@ def read_file(path: Path, unit: Unit) -> tuple[FileTable, ...]:
     return tuple(tables)
 
 
-def _read_log(content: Content, unit: Unit) -> FileTable:
-    dialect = sniff(content.text, content.name)
+def _read_log(content: Content, unit: Unit) -> tuple[FileTable, ...]:
+    try:
+        dialect = sniff(content.text, content.name)
+    except LogFileError:
+        if (found := sniff_spaced(content)) is None:
+            raise
+        content, dialect = found
     head = read_head(dialect)
     _refuse_wrong_width(dialect, content.name)
     plan, readings = plan_columns(dialect, head, content.name)
+    tall = plan_tall(dialect, head, plan, readings)
+    readings = readings if tall is None else (tall.value,)
     if not readings:
         raise LogFileError(
             "there are times but no column of readings",
@@ -64,13 +73,39 @@ def _read_log(content: Content, unit: Unit) -> FileTable:
             line=dialect.first_line,
             remedy="export the log with its readings",
         )
-    grid = read_grid(content.text, dialect, _wanted(dialect, plan, readings), content.name)
+    grid = read_grid(content.text, dialect, _wanted(dialect, plan, readings, tall), content.name)
+    log = _Log(content=content, dialect=dialect, head=head, plan=plan, readings=readings, unit=unit)
+    if tall is None:
+        return (_table(log, grid),)
+    tables = []
+    for name, measured_in, rows in channels_of(grid, tall):
+        table = _table(log, grid.only(rows))
+        (column,) = table.columns
+        tables.append(replace(table, columns=(labelled(column, name, measured_in),)))
+    return side_by_side(tables)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Log:
+    """What is known of a log once its layout is."""
+
+    content: Content
+    dialect: Dialect
+    head: Head
+    plan: ClockPlan
+    readings: tuple[int, ...]
+    unit: Unit
+
+
+def _table(log: _Log, grid: Grid) -> FileTable:
+    """The rows of `grid` in the order of time."""
+    content, dialect, head, plan = log.content, log.dialect, log.head, log.plan
     around = Surroundings(
         text=content.text,
         data_at=dialect.data_at,
         name=content.name,
         head=head,
-        unit=unit,
+        unit=log.unit,
         labels=" ".join(head.labels[i] for i in plan.columns)
         + " "
         + " ".join(dialect.units_row[i] for i in plan.columns if i < len(dialect.units_row)),
@@ -80,15 +115,14 @@ def _read_log(content: Content, unit: Unit) -> FileTable:
     notes = [*content.notes, *_notes_on_rows(content, dialect, grid, moments), *moments.notes]
     sequence = in_sequence(moments.utc_ns, resolution_ns=moments.resolution_ns)
     rows = _composed(moments.rows, sequence.rows)
-    columns = tuple(_column(i, grid.numbers[i], head, rows) for i in readings)
+    columns = tuple(_column(i, grid.numbers[i], head, rows) for i in log.readings)
+    _refuse_lost_rows(moments, sequence, grid, log)
     other = moments.other_ns
     if other is not None:
         swapped = in_sequence(other, resolution_ns=moments.resolution_ns)
         other = (
             swapped.time_ns
-            if swapped.rows is None
-            and sequence.rows is None
-            and len(swapped.time_ns) == len(sequence.time_ns)
+            if _same_rows(swapped.rows, sequence.rows) and len(swapped.time_ns) == len(sequence.time_ns)
             else None
         )
     source = SourceFile(
@@ -111,7 +145,28 @@ def _read_log(content: Content, unit: Unit) -> FileTable:
     )
 
 
-def _wanted(dialect: Dialect, plan: ClockPlan, readings: tuple[int, ...]) -> Wanted:
+def _refuse_lost_rows(moments: Moments, sequence: Sequence, grid: Grid, log: _Log) -> None:
+    """Rows that share a time but not their readings are not one reading twice: a layout that was not understood."""
+    n, kept = len(moments.utc_ns), len(sequence.time_ns)
+    if n - kept <= max(5, 0.25 * n) or sequence.rows is None:
+        return
+    lost = np.setdiff1d(np.arange(n), sequence.rows)
+    place = np.searchsorted(sequence.time_ns, moments.utc_ns[lost])
+    home = sequence.rows[np.minimum(place, kept - 1)]
+    differ = np.zeros(len(lost), bool)
+    for i in log.readings:
+        values = grid.numbers[i].values if moments.rows is None else grid.numbers[i].values[moments.rows]
+        differ |= (values[lost] != values[home]) & ~np.isnan(values[lost])
+    if differ.mean() > 0.5:
+        raise LogFileError(
+            f"{n - kept} of {n} rows repeat a time that another row has, with other readings",
+            file=log.content.name,
+            line=log.dialect.first_line,
+            remedy="export the log with a column for each channel, or with seconds in its times",
+        )
+
+
+def _wanted(dialect: Dialect, plan: ClockPlan, readings: tuple[int, ...], tall: TallPlan | None) -> Wanted:
     as_text = plan.kind in ("stamp", "date+time", "time-of-day")
     numbers = readings if as_text else tuple(sorted({*readings, *plan.columns}))
     iso = plan.columns[0] if plan.iso else None
@@ -123,6 +178,7 @@ def _wanted(dialect: Dialect, plan: ClockPlan, readings: tuple[int, ...]) -> Wan
         iso_zone=plan.iso_zone,
         clock_text=plan.columns if as_text and iso is None else (),
         numbers=numbers,
+        texts=tall.texts if tall else (),
         careful=careful,
     )
 
@@ -183,6 +239,10 @@ def _lines_of_words(body: bytes) -> np.ndarray:
         first = np.where(first == 34, codes[np.minimum(starts + 1, len(codes) - 1)], first)
     letter = ((first | 32) >= 97) & ((first | 32) <= 122) | (first >= 128)
     return starts[letter][:10_000]
+
+
+def _same_rows(one: np.ndarray | None, other: np.ndarray | None) -> bool:
+    return one is other or (one is not None and other is not None and np.array_equal(one, other))
 
 
 def _composed(first: np.ndarray | None, second: np.ndarray | None) -> np.ndarray | None:
@@ -259,7 +319,7 @@ def _described(
     return {
         "encoding": content.encoding,
         **({"packed": content.packed} if content.packed else {}),
-        "delimiter": DELIMITERS[dialect.delimiter],
+        "delimiter": "blanks" if dialect.spaced else DELIMITERS[dialect.delimiter],
         "decimal": "comma" if dialect.decimal == "," else "point",
         "preamble_lines": len(dialect.preamble),
         "header_rows": len(dialect.header),

@@ -160,6 +160,25 @@ def role_by_header(label: str, house_unit: str | None, *, water_cooled: bool = F
     return RoleGuess(role="other", by="", confidence=0.0)
 
 
+_NAMED_BY_FILE = frozenset(
+    {"evaporator", "suction", "discharge", "liquid", "condenser_in", "condenser_out", "current_compressor"}
+)
+
+
+def role_by_file_name(name: str, house_unit: str | None) -> RoleGuess:
+    """The role that the name of a file with a single nameless column tells ("evaporator.csv"). Words that may belong to
+    the venue or the machine ("bar", "room", "ice machine") say nothing."""
+    stem = re.sub(r"(\.[a-z]{2,4})+$", "", name.rpartition("/")[2], flags=re.IGNORECASE).rpartition("__")[2]
+    guess = role_by_header(stem, house_unit)
+    if guess.role == "current" and re.search(
+        r"amp|current|clamp|strom|corriente|courant", stem, re.IGNORECASE
+    ):
+        return RoleGuess(role="current", by="file name", confidence=0.75)
+    if guess.role in _NAMED_BY_FILE and guess.confidence >= 0.9:
+        return RoleGuess(role=guess.role, by="file name", confidence=0.75)
+    return RoleGuess(role="other", by="", confidence=0.0)
+
+
 def _fits(role: str, house_unit: str | None) -> bool:
     if house_unit is None:
         return True

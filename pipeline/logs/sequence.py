@@ -31,6 +31,18 @@ def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
     steps = np.diff(time_ns)
     if not len(steps) or (steps.min() > 0 and steps.max() < RESET_JUMP_DAYS * DAY_NS):
         return Sequence(time_ns=time_ns, rows=None, interval_s=usual_interval_s(time_ns), notes=(), doubts=())
+    if newest_first(time_ns):
+        flipped = in_sequence(time_ns[::-1], resolution_ns=resolution_ns)
+        rows = np.arange(len(time_ns))[::-1]
+        note = Text(
+            key="logs.note.newest_first", english="the rows stand newest first; they were turned round"
+        )
+        return replace(
+            flipped,
+            time_ns=np.ascontiguousarray(flipped.time_ns),
+            rows=rows if flipped.rows is None else rows[flipped.rows],
+            notes=(note, *flipped.notes),
+        )
     notes: list[Text] = []
     kept = _well_dated(time_ns)
     if kept is not None:
@@ -101,6 +113,15 @@ def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
         notes=tuple(notes),
         doubts=doubts,
     )
+
+
+def newest_first(time_ns: np.ndarray) -> bool:
+    """Nearly every step leads back in time."""
+    if len(time_ns) < 3 or time_ns[0] <= time_ns[-1]:
+        return False
+    steps = np.diff(time_ns)
+    back, forth = int(np.count_nonzero(steps < 0)), int(np.count_nonzero(steps > 0))
+    return back > 2 and back > 20 * forth
 
 
 def _well_dated(time_ns: np.ndarray) -> np.ndarray | None:

@@ -63,6 +63,7 @@ _WEEKDAYS = frozenset(
         "sonntag",
         "lun",
         "lunes",
+        "mar",
         "martes",
         "mié",
         "mie",
@@ -129,7 +130,7 @@ _SHAPE = re.compile(
     )?
     (?P<gap>T|t|[,;]?\s+|\s?[-_]\s?|\s*$)?
     (?P<time>
-        (?P<h>\d{1,5})(?P<s3>[:.h])(?P<mi>\d{2})(?:(?P<s4>[:.m])(?P<s>\d{2})(?:[.,](?P<f>\d{1,9}))?s?)?
+        (?P<h>\d{1,5})(?P<s3>[:.h])(?P<mi>\d{2})(?:(?P<s4>[:.m])(?P<s>\d{2})(?:[.,](?P<f>\d{1,9})|:(?P<f3>\d{3})(?!\d))?s?)?
       | (?<=[Tt\s])(?P<h6>\d{2})(?P<mi6>\d{2})(?P<sec6>\d{2})(?:[.,](?P<f6>\d{1,9}))?
     )?
     (?:\s?(?P<half>[AaPp](?:\.\s?[Mm]\.?|[Mm])?)(?![^\W\d_]))?
@@ -217,7 +218,7 @@ def _shape_of(text: str) -> Shape | None:
     else:
         date, parts = "", ()
     hour, minute = span("h", "h6"), span("mi", "mi6")
-    fields = [*parts, hour, minute, span("s", "sec6"), span("f", "f6")]
+    fields = [*parts, hour, minute, span("s", "sec6"), span("f", "f3", "f6")]
     digits = tuple(sorted(i for s in fields if s for i in range(*s)))
     year = match["p2"] or match["yn"] or "2026"
     return Shape(
@@ -230,7 +231,7 @@ def _shape_of(text: str) -> Shape | None:
         hour=hour,
         minute=minute,
         second=span("s", "sec6"),
-        fraction=span("f", "f6"),
+        fraction=span("f", "f3", "f6"),
         half=None if not match["half"] else 12 if match["half"][0] in "pP" else 0,
         offset_s=offset,
         wide_year=len(year) == 4,

@@ -47,6 +47,7 @@ class FileTable:
     other_order_ns: np.ndarray | None = (
         None  # int64 (n,): the times in the other date order, where both were possible
     )
+    same_clock: str = ""  # tables that share this name were written by one clock
 
     def to_arrow(self) -> pa.Table:
         """Everything in one Arrow table: `time_ns`, `v0`…, `e0`… (only where errors are), the rest as metadata."""
@@ -62,6 +63,7 @@ class FileTable:
         about = {
             "name": self.name,
             "logger": self.logger,
+            "same_clock": self.same_clock,
             "columns": [
                 {
                     "label": c.label,
@@ -92,6 +94,7 @@ class FileTable:
         return cls(
             name=about["name"],
             logger=about["logger"],
+            same_clock=about["same_clock"],
             time_ns=numbers("time_ns"),
             columns=columns,
             source=SourceFile(**source | {"notes": tuple(Text(**n) for n in source["notes"])}),

@@ -34,7 +34,7 @@ class Channel:
     interval_s: float  # the logger's own interval: the usual step of time_ns [s]
     resolution: float  # the smallest step between readings [unit]; 0.0 where it cannot be told
     chosen: bool  # used for its role; False: kept as the second of two candidates
-    role_by: str  # "unit.toml", "header" or "behaviour"
+    role_by: str  # "unit.toml", "header", "file name" or "behaviour"
     role_confidence: float  # 0…1
     masks: Mapping[str, np.ndarray] = field(default_factory=dict)  # check -> bool (n,), True where it objects
 

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from pipeline.logs.sequence import newest_first
 from pipeline.logs.stamps import SECOND_NS
 from pipeline.text import Text
 
@@ -43,6 +44,9 @@ def to_utc(local_ns: np.ndarray, zone: ZoneInfo) -> tuple[np.ndarray, tuple[Text
     """(int64 UTC times in the order given, notes). `local_ns` (n,) are wall-clock times in the order of the file."""
     if not len(local_ns):
         return local_ns, ()
+    if newest_first(local_ns):
+        utc, notes = to_utc(local_ns[::-1], zone)
+        return utc[::-1], notes
     low, high = int(local_ns.min()), int(local_ns.max())
     changes = _changes(zone, low - 26 * _HOUR_NS, high + 26 * _HOUR_NS)
     inside = [
