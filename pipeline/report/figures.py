@@ -10,12 +10,12 @@ from markupsafe import Markup
 from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Channel, Timeline
-from pipeline.report.charts import Drawn, drawn_channels
 from pipeline.report.days import Days, kg_per_cycle
 from pipeline.report.levels import trusted_readings
 from pipeline.report.limits import Limits
 from pipeline.report.overlay import Overlay
 from pipeline.report.summary import UnitSummary
+from pipeline.report.traces import Drawn, drawn_channels
 from pipeline.report.wording import Reader
 
 
@@ -134,9 +134,13 @@ def _calendar_said(days: Days, reader: Reader) -> Markup:
 
 
 def finest(drawn: Drawn, reader: Reader) -> str:
-    width, interval = reader.seconds(drawn.bucket_s), reader.seconds(drawn.interval_s)
-    if drawn.every:
+    """How fine the page can show the log anywhere in it, in words."""
+    interval = reader.seconds(drawn.interval_s)
+    if not drawn.bucket_s:
         return reader.t("chart.finest_all", interval=interval)
-    return reader.t(
-        "chart.finest" if drawn.windows else "chart.finest_bucket", interval=interval, width=width
-    )
+    parts = [reader.t("chart.finest_full", interval=interval)] if drawn.full else []
+    if drawn.turn_s:
+        parts.append(reader.t("chart.finest_turns", width=reader.seconds(drawn.turn_s)))
+    key = "chart.finest_else" if parts else "chart.finest_bucket"
+    parts.append(reader.t(key, width=reader.seconds(drawn.bucket_s)))
+    return reader.t("chart.finest", parts="; ".join(parts))

@@ -1,7 +1,7 @@
 """A channel thinned for drawing without lying about its peaks.
 
 The span is cut into equal buckets and each keeps its lowest and highest reading, so whatever the width on the screen,
-a peak of one sample is still there. Coarser levels are made from finer ones.
+a peak of one sample is still there. The page makes coarser levels from these.
 """
 
 from __future__ import annotations
@@ -14,11 +14,8 @@ from pipeline.logs.timeline import Channel
 
 S = 1_000_000_000
 
-WIDTHS_S = (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 300, 600, 900, 1800, 3600)
+WIDTHS_S = (1, 2, 3, 4, 5, 10, 15, 20, 30, 40, 60, 90, 120, 180, 300, 600, 900, 1800, 3600)
 """Bucket widths of the finest level [s]: figures that a reader can be told."""
-
-COARSEST = 1_500  # buckets that fill a wide screen
-STEP = 4  # each coarser level joins this many buckets
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,14 +35,6 @@ def trusted_readings(channel: Channel) -> tuple[np.ndarray, np.ndarray]:
     return channel.time_ns[good], channel.values[good]
 
 
-def finest_width_s(span_s: float, interval_s: float, values: int) -> float:
-    """The smallest of WIDTHS_S that is no finer than the logger and keeps at most `values` buckets over the span."""
-    least = max(interval_s, span_s / max(values, 1))
-    return float(
-        next((w for w in WIDTHS_S if w >= least * 0.999), WIDTHS_S[-1] * np.ceil(least / WIDTHS_S[-1]))
-    )
-
-
 def level(time_ns: np.ndarray, values: np.ndarray, *, start_ns: int, end_ns: int, width_s: float) -> Level:
     """`values` in buckets of `width_s` from `start_ns` on, up to and including `end_ns`."""
     width_ns = round(width_s * S)
@@ -58,17 +47,6 @@ def level(time_ns: np.ndarray, values: np.ndarray, *, start_ns: int, end_ns: int
         low[filled] = np.minimum.reduceat(values, first)
         high[filled] = np.maximum.reduceat(values, first)
     return Level(width_s=width_s, low=low, high=high)
-
-
-def coarser(fine: Level, times: int = STEP) -> Level:
-    """`times` neighbouring buckets joined into one."""
-    pad = -len(fine.low) % times
-    low = np.concatenate([fine.low, np.full(pad, np.nan)]).reshape(-1, times)
-    high = np.concatenate([fine.high, np.full(pad, np.nan)]).reshape(-1, times)
-    # fmin and fmax pass over NaN, and give NaN only where all are
-    return Level(
-        width_s=fine.width_s * times, low=np.fmin.reduce(low, axis=1), high=np.fmax.reduce(high, axis=1)
-    )
 
 
 def thinned(time_ns: np.ndarray, values: np.ndarray, points: int) -> tuple[np.ndarray, np.ndarray]:

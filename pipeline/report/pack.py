@@ -1,4 +1,4 @@
-"""The numbers of a page in one small block: gzip in base64, read by `unpack.js`.
+"""The numbers of a page in one small block: gzip as printable text, read by `unpack.js`.
 
 Layout before compression: uint32 length of a JSON header (little-endian), the header, then the arrays. The header
 says of each array where its bytes lie and how they were coded:
@@ -11,7 +11,6 @@ says of each array where its bytes lie and how they were coded:
 
 from __future__ import annotations
 
-import base64
 import json
 import struct
 import zlib
@@ -19,6 +18,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+
+from pipeline.report.printable import printable
 
 
 @dataclass
@@ -44,21 +45,13 @@ class Pack:
 
     def steps(self, values: np.ndarray, *, base: float, step: float) -> dict[str, Any]:
         """Refer to `values` as whole steps above `base`; NaN becomes an empty run. At most 65,535 steps."""
-        seen = np.isfinite(values)
-        whole = np.round((np.where(seen, values, base) - base) / step).astype(np.int64)
-        if not seen.all():
-            last = np.maximum.accumulate(np.where(seen, np.arange(len(values)), -1))
-            whole = np.where(last >= 0, whole[np.maximum(last, 0)], 0)
-        jumps = np.diff(whole, prepend=0)
-        zigzag = np.where(jumps >= 0, 2 * jumps, -2 * jumps - 1).astype("<u4")
-        planes = b"".join(((zigzag >> shift) & 255).astype(np.uint8).tobytes() for shift in (0, 8, 16))
         return {
             "as": "q",
             "n": len(values),
-            "at": self._put(planes),
+            "at": self._put(_planes(values, base, step)),
             "base": base,
             "step": step,
-            "empty": _runs(~seen),
+            "empty": _runs(~np.isfinite(values)),
         }
 
     def _put(self, part: bytes) -> int:
@@ -68,14 +61,33 @@ class Pack:
         return at
 
     def packed(self) -> bytes:
-        """base64 of the gzipped block. JSON goes in as ASCII, and base64 holds no mark-up: nothing in it can end a tag."""
+        """The gzipped block as text that holds no mark-up: nothing in it can end a tag. Its JSON goes in as ASCII."""
         header = json.dumps(self.header, separators=(",", ":"), allow_nan=False).encode("ascii")
         header += b" " * (
             (4 - len(header)) % 8
         )  # with the length before it, the arrays start at a multiple of 8
         squeeze = zlib.compressobj(6, zlib.DEFLATED, 31)
         whole = [struct.pack("<I", len(header)), header, *self._parts]
-        return base64.b64encode(b"".join([*map(squeeze.compress, whole), squeeze.flush()]))
+        return printable(b"".join([*map(squeeze.compress, whole), squeeze.flush()]))
+
+
+def weight(*arrays: np.ndarray, base: float, step: float) -> float:
+    """What these values would add to a page, coded as `Pack.steps` does and packed by themselves [bytes]."""
+    return _PRINTED * len(zlib.compress(b"".join(_planes(values, base, step) for values in arrays), 6))
+
+
+_PRINTED = 16 / 13  # characters a byte: see printable.py
+
+
+def _planes(values: np.ndarray, base: float, step: float) -> bytes:
+    seen = np.isfinite(values)
+    whole = np.round((np.where(seen, values, base) - base) / step).astype(np.int64)
+    if not seen.all():
+        last = np.maximum.accumulate(np.where(seen, np.arange(len(values)), -1))
+        whole = np.where(last >= 0, whole[np.maximum(last, 0)], 0)
+    jumps = np.diff(whole, prepend=0)
+    zigzag = np.where(jumps >= 0, 2 * jumps, -2 * jumps - 1).astype("<u4")
+    return b"".join(((zigzag >> shift) & 255).astype(np.uint8).tobytes() for shift in (0, 8, 16))
 
 
 def step_of(resolution: float, low: float, high: float, least: float) -> float:

@@ -6,12 +6,15 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
+from markupsafe import escape
+
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Problem, Timeline
 from pipeline.report import charts, top
 from pipeline.report.clock import offsets_between
 from pipeline.report.days import KINDS, days_of, kg_per_cycle
+from pipeline.report.detail import Detail, plan, traces_of
 from pipeline.report.evidence import evidence
 from pipeline.report.figures import figures, finest
 from pipeline.report.flags import LENGTH_CODES, cycle_flags, odd_cycles
@@ -20,18 +23,28 @@ from pipeline.report.method import method_of
 from pipeline.report.overlay import overlay
 from pipeline.report.pack import Pack
 from pipeline.report.plotting import plotting_script
-from pipeline.report.rendering import PACK_MARK, PLOT_MARK, render
+from pipeline.report.rendering import DRAWN_MARK, PACK_MARK, PLOT_MARK, render
 from pipeline.report.sketch import sketch_lengths, sketch_log, sketch_overlay
 from pipeline.report.summary import UnitSummary
 from pipeline.report.told import told
+from pipeline.report.traces import drawn_channels, put_log
 from pipeline.report.trend import trend_of
 from pipeline.report.wording import Reader
 from pipeline.unit import Unit
 
-DETAIL = charts.Detail(buckets=352_000, readings=200_000)
-LEAST_DETAIL = 4_000  # buckets under which a page is not thinned any further
+TRIES = 8  # to fit a page into what it may weigh, each with a tenth less room
 STYLES = ("base.css", "unit.css", "paper.css")
-SCRIPTS = ("switches.js", "unpack.js", "clock.js", "draw.js", "log.js", "cycles.js", "table.js", "start.js")
+SCRIPTS = (
+    "switches.js",
+    "unpack.js",
+    "clock.js",
+    "draw.js",
+    "points.js",
+    "log.js",
+    "cycles.js",
+    "table.js",
+    "start.js",
+)
 
 
 def unit_page(
@@ -45,7 +58,7 @@ def unit_page(
     reader: Reader,
     page_bytes: int,
 ) -> bytes:
-    """The whole page as UTF-8, no longer than `page_bytes`: charts are thinned until it fits."""
+    """The whole page as UTF-8, no longer than `page_bytes` where thinning the log can bring that about."""
     offsets = offsets_between(timeline.tz, timeline.start_ns, timeline.end_ns)
     flags = cycle_flags(judgement.findings)
     slow, stuck = odd_cycles(flags, "freeze"), odd_cycles(flags, "harvest")
@@ -102,11 +115,13 @@ def unit_page(
         "cautions": judgement.cautions,
         "pack_mark": PACK_MARK,
         "plot_mark": PLOT_MARK,
+        "drawn_mark": DRAWN_MARK,
     }  # fmt: skip
-    detail = DETAIL
-    while True:
+    html = render("unit.html", **parts).encode()
+
+    def packed(detail: Detail | None) -> tuple[bytes, str]:
+        """The numbers of the page, the log drawn with `detail` (None: without it), and how fine that came out."""
         pack = Pack()
-        drawn = charts.put_log(pack, timeline, record, judgement, detail, reader)
         charts.put_cycles(pack, timeline, record, flags, limits)
         charts.put_overlay(pack, "freeze", freezes)
         charts.put_overlay(pack, "harvest", harvests)
@@ -114,13 +129,24 @@ def unit_page(
         charts.put_marks(pack, timeline, record, judgement, reader)
         charts.put_clock(pack, offsets, timeline)
         pack.header |= _for_scripts(unit, reader)
-        html = render("unit.html", drawn=finest(drawn, reader), **parts).encode()
-        packed = pack.packed()
-        page = html.replace(PACK_MARK.encode(), packed).replace(PLOT_MARK.encode(), script.packed)
-        if len(page) <= page_bytes or detail.buckets < LEAST_DETAIL:
-            return page
-        room = (page_bytes - len(page) + len(packed)) / len(packed)
-        detail = detail.scaled(min(max(0.9 * room, 0.1), 0.8))
+        said = ""
+        if detail is not None:
+            said = finest(put_log(pack, traces, timeline, record, detail, reader), reader)
+        return pack.packed(), said
+
+    traces = traces_of(drawn_channels(timeline))
+    room = 0.97 * (page_bytes - len(html) - len(script.packed) - len(packed(None)[0]))
+    for _ in range(TRIES):
+        numbers, said = packed(plan(traces, timeline, record, judgement, room))
+        page = (
+            html.replace(DRAWN_MARK.encode(), str(escape(said)).encode())
+            .replace(PACK_MARK.encode(), numbers)
+            .replace(PLOT_MARK.encode(), script.packed)
+        )
+        if len(page) <= page_bytes:
+            break
+        room *= 0.9
+    return page
 
 
 _WORDS_FOR_SCRIPTS = (

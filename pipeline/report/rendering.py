@@ -19,8 +19,8 @@ from pipeline.report.palette import css_variables
 from pipeline.report.plotting import csp_hash
 from pipeline.report.wording import Reader
 
-PACK_MARK = "@@pack@@"
-PLOT_MARK = "@@plot@@"
+# What is put in last. Escaped text holds no "<", so nothing from a log can be taken for one.
+PACK_MARK, PLOT_MARK, DRAWN_MARK = (Markup(f"<!--{what}-->") for what in ("pack", "plot", "drawn"))
 
 
 def render(template: str, **context: Any) -> str:

@@ -1,10 +1,12 @@
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from pipeline.report.pack import Pack, step_of
-from tests.report.unpack import unpack
+from pipeline.report.pack import Pack, step_of, weight
+from pipeline.report.printable import printable
+from tests.report.unpack import from_printable, unpack
 
 
 @given(arrays(np.float64, st.integers(1, 200), elements=st.floats(-80, 200) | st.just(float("nan"))))
@@ -36,6 +38,27 @@ def test_nothing_in_a_block_can_end_the_tag_that_holds_it():
     pack = Pack()
     pack.header["hostile"] = "</script><script>alert(1)</script>"
     assert b"<" not in pack.packed()
+
+
+@given(st.binary(max_size=60))
+def test_any_bytes_come_back_from_their_printable_text(data):
+    text = printable(data)
+    assert from_printable(text) == data
+    assert text.isascii()
+    assert b"<" not in text
+
+
+def test_printable_text_is_a_twelfth_shorter_than_base64():
+    """16 characters for 13 bytes, against RFC 4648's 4 for 3."""
+    assert len(printable(bytes(13_000))) == len(b"13000 ") + 16_000
+
+
+def test_the_weight_of_values_is_what_they_add_to_a_page():
+    rng = np.random.default_rng(2)
+    values = np.round(rng.normal(0, 0.12, 100_000) / 0.1) * 0.1
+    pack = Pack()
+    pack.header["x"] = pack.steps(values, base=-1.0, step=0.05)
+    assert weight(values, base=-1.0, step=0.05) == pytest.approx(len(pack.packed()), rel=0.02)
 
 
 def test_a_step_is_half_of_what_the_logger_resolves():

@@ -1,7 +1,5 @@
 // The whole log: panels of channels, lanes of phases, marks of findings; as fine as the page holds wherever one looks.
 
-const MOST_POINTS = 5000;
-
 function makeLog(data, drawing, clock, bus) {
   const { colour, word } = drawing;
   const plot = document.getElementById("plot-log");
@@ -11,65 +9,7 @@ function makeLog(data, drawing, clock, bus) {
   let view = [0, span], chosen = null, labels = [];
 
   const traceColour = (n) => colour("trace-" + (n % 6 + 1));
-  function firstAfter(array, value) { // index of the first element >= value
-    let low = 0, high = array.length;
-    while (low < high) { const mid = low + high >> 1; if (array[mid] < value) low = mid + 1; else high = mid; }
-    return low;
-  }
-
-  // Points of one channel in a view, and how they were come by.
-  function points(channel, from, to) {
-    const room = (to - from) * 0.1, a = Math.max(0, from - room), b = Math.min(span, to + room);
-    const level = [...channel.levels].reverse().find((lv) => (b - a) / lv.width >= 900) ?? channel.levels[0];
-    const spliced = level === channel.levels[0] ? channel.windows.filter((w) => w.value.length && timeOf(w, w.value.length - 1) > a && timeOf(w, 0) < b) : [];
-    const x = [], y = [];
-    let full = 0, thinned = false, width = 0; // seconds drawn at full rate; the widest stretch of which only both ends are drawn
-    function fromLevel(p, q) {
-      if (!(channel.whole && spliced.length)) width = Math.max(width, level.width);
-      const w = level.width, first = Math.max(0, Math.floor(p / w)), last = Math.min(level.low.length - 1, Math.ceil(q / w));
-      let before = NaN, seen = first;
-      for (let i = first; i <= last; i++) {
-        const low = level.low[i], over = level.over[i], t = i * w;
-        if (Number.isNaN(low)) continue;
-        if ((i - seen) * w > channel.gap + w) { x.push(t); y.push(NaN); before = NaN; }
-        seen = i;
-        if (over < 1e-9) { x.push(t + w / 2); y.push(low); before = low; continue; }
-        // The nearer end first, so that the line does not zigzag more than the readings did.
-        const rising = Number.isNaN(before) || Math.abs(before - low) <= Math.abs(before - low - over);
-        x.push(t + w / 4, t + 3 * w / 4);
-        y.push(rising ? low : low + over, rising ? low + over : low);
-        before = y[y.length - 1];
-      }
-    }
-    let at = a;
-    for (const w of spliced) {
-      const n = w.value.length, start = timeOf(w, 0), stop = timeOf(w, n - 1);
-      if (start > at) fromLevel(at, start - level.width);
-      const seen = [Math.max(0, indexIn(w, Math.max(a, start)) - 1), Math.min(n, indexIn(w, Math.min(b, stop)) + 1)];
-      const room = Math.max(1, Math.ceil((seen[1] - seen[0]) / MOST_POINTS));
-      thin(w, seen[0], seen[1], room, channel.gap, x, y);
-      if (room > 1) { thinned = true; width = Math.max(width, room * channel.interval); }
-      full += Math.min(stop, to) - Math.max(start, from);
-      at = Math.max(at, stop + level.width);
-    }
-    if (at < b) fromLevel(at, b);
-    return { x, y, width, full: !thinned && (width === 0 || full >= (to - from) * 0.98), some: full > 0 && !thinned };
-  }
-  function timeOf(w, i) { return w.time ? w.time[i] : w.from + i * w.every; }
-  function indexIn(w, t) { return w.time ? firstAfter(w.time, t) : Math.ceil((t - w.from) / w.every); }
-  function thin(w, i, j, room, gap, x, y) {
-    for (let k = i; k < j; k += room) {
-      let low = k, high = k;
-      for (let m = k + 1; m < Math.min(k + room, j); m++) {
-        if (w.value[m] < w.value[low] || Number.isNaN(w.value[low])) low = m;
-        if (w.value[m] > w.value[high] || Number.isNaN(w.value[high])) high = m;
-      }
-      for (const m of low === high ? [low] : low < high ? [low, high] : [high, low]) {
-        if (x.length && timeOf(w, m) - x.at(-1) > gap) { x.push(x.at(-1)); y.push(NaN); }
-        x.push(timeOf(w, m)); y.push(w.value[m]);
-      }
-    }
-  }
+  const points = makePoints(data);
 
   // Panels from top to bottom: marks and lanes, then one panel a unit.
   const sizes = { lanes: 22 + 17 * lanes.length, "°C": 250 };
@@ -114,18 +54,16 @@ function makeLog(data, drawing, clock, bus) {
     return { x, y: x.map(() => lanes.length), type: "scatter", mode: "markers", marker: { symbol, size, color: ink, line: { width: 1.5, color: ink } }, customdata: text, hoverinfo: "none", yaxis: "y", cliponaxis: false };
   }
   function channelTraces() {
-    const how = { all: true, some: false, width: 0 };
+    const how = { some: false, width: 0, finer: 0 };
     labels = [];
     const traces = data.channels.map((channel, n) => {
-      const got = points(channel, view[0], view[1]);
-      if (!got.full) how.all = false;
-      if (got.some) how.some = true;
-      how.width = Math.max(how.width, got.width);
+      const got = points.drawn(channel, view[0], view[1]);
+      if (got.width > how.width) Object.assign(how, { width: got.width, finer: got.finer, some: got.some });
       const panel = panels.indexOf(channel.unit), y = drawing.array(channel.unit, got.y);
       if (!hidden.has(channel.role)) labels.push({ n, panel, at: y.filter(Number.isFinite).at(-1), low: drawing.least(y), high: drawing.most(y) });
       return {
         x: got.x, y, type: "scatter", mode: "lines", name: channel.name,
-        line: { color: traceColour(n), width: n ? 1.2 : 1.6, dash: got.full && got.x.length < 2500 ? drawing.dashes[samePanel(n) % 6] : "solid" }, hoverinfo: "none",
+        line: { color: traceColour(n), width: n ? 1.2 : 1.6, dash: !got.width && got.x.length < 2500 ? drawing.dashes[samePanel(n) % 6] : "solid" }, hoverinfo: "none",
         yaxis: axisName(panel), visible: !hidden.has(channel.role), connectgaps: false,
       };
     });
@@ -134,11 +72,11 @@ function makeLog(data, drawing, clock, bus) {
   }
   const samePanel = (n) => data.channels.slice(0, n).filter((c) => c.unit === data.channels[n].unit).length;
 
-  function fineness(how) {
-    const interval = Math.min(...data.channels.map((c) => c.interval)), width = drawing.duration(how.width);
-    document.getElementById("fineness").textContent = how.all
-      ? word("chart.drawn_all", { interval: drawing.duration(interval) })
-      : word(how.some ? "chart.drawn_mixed" : "chart.drawn_bucket", { width }) ;
+  function fineness({ width, finer, some }) {
+    const interval = Math.min(...data.channels.map((c) => c.interval)), key = !width ? "all" : some ? (finer ? "both" : "some") : finer ? "turns" : "bucket";
+    document.getElementById("fineness").textContent = word("chart.drawn_" + key, {
+      interval: drawing.duration(interval), width: drawing.duration(width), fine: drawing.duration(finer),
+    });
   }
 
   // Bands behind the traces, for what is wide enough to be seen.
@@ -200,14 +138,8 @@ function makeLog(data, drawing, clock, bus) {
     if (kind.length) parts.push(word("phase." + kinds[kind[i]]));
     for (const channel of data.channels) {
       if (hidden.has(channel.role)) continue;
-      const inside = channel.windows.find((w) => w.value.length && timeOf(w, 0) <= seconds && seconds <= timeOf(w, w.value.length - 1));
-      const level = [...channel.levels].reverse().find((lv) => (view[1] - view[0]) / lv.width >= 900) ?? channel.levels[0];
-      let text;
-      if (inside && level === channel.levels[0]) text = drawing.show(channel.unit, inside.value[Math.min(indexIn(inside, seconds), inside.value.length - 1)]);
-      else {
-        const b = Math.min(Math.floor(seconds / level.width), level.low.length - 1), low = level.low[b], high = low + level.over[b];
-        text = level.over[b] < 1e-9 ? drawing.show(channel.unit, low) : Number.isNaN(low) ? "–" : drawing.number(drawing.convert(channel.unit, low), 1) + "…" + drawing.show(channel.unit, high);
-      }
+      const [low, high] = points.readAt(channel, seconds, (view[1] - view[0]) * 1.2);
+      const text = high - low < 1e-9 || Number.isNaN(low) ? drawing.show(channel.unit, low) : drawing.number(drawing.convert(channel.unit, low), 1) + "…" + drawing.show(channel.unit, high);
       parts.push(channel.name + "\u00a0" + text);
     }
     document.getElementById("readout-log").textContent = parts.join(" · ");

@@ -92,10 +92,61 @@ def test_a_finding_is_shown_to_the_second(week):
     assert "every reading" in week.page.locator("#fineness").inner_text()
 
 
-def test_the_page_says_how_fine_it_is_drawn(week):
-    assert re.search(
-        r"lowest and highest reading of each \d+ (s|min)", week.page.locator("#fineness").inner_text()
+def test_the_page_says_how_fine_it_is_drawn_at_each_zoom(week):
+    fineness = week.page.locator("#fineness")
+    assert re.search(r"lowest and highest reading of each \d+ (s|min)", fineness.inner_text())
+    assert "this page shows around the findings every reading (1 s apart); around the harvests" in (
+        week.page.locator(".fineness").inner_text()
     )
+    for _ in range(6):  # to two hours and a half, a few cycles
+        week.page.locator("[data-act=closer]").click()
+    week.settled()
+    assert re.search(
+        r"around the (other )?harvests (lowest and highest )?of each \d s\b", fineness.inner_text()
+    )
+
+
+def test_every_reading_of_a_few_minutes_around_any_harvest_is_within_what_is_drawn(week):
+    """Oracle: the log itself. What is drawn around harvests of which no finding speaks holds their every peak."""
+    _, timeline, record, judgement = made_up(days=7, interval_s=1)
+    channel = timeline.get("evaporator")
+    odd = {c for f in judgement.findings for c in f.cycles}
+    for number in (n for n in (31, 133, 307) if n not in odd):
+        at = (int(record.cycles.loc[number, "harvest_start_ns"]) - timeline.start_ns) / 1e9
+        week.page.evaluate(
+            "(v) => Plotly.relayout('plot-log', { 'xaxis.range[0]': v - 120, 'xaxis.range[1]': v + 240 })", at
+        )
+        week.settled()
+        x, y = week.page.evaluate(
+            """() => { const t = document.getElementById('plot-log').data.find((t) => t.name === 'evaporator');
+            return [Array.from(t.x), Array.from(t.y)]; }"""
+        )
+        x, y = np.array(x, float), np.array(y, float)
+        seen = np.isfinite(x) & np.isfinite(y) & (x >= at - 120) & (x <= at + 240)
+        time_s = (channel.time_ns - timeline.start_ns) / 1e9
+        inside = channel.trusted & (time_s >= at - 120) & (time_s <= at + 240)
+        assert y[seen].max() == pytest.approx(channel.values[inside].max(), abs=0.06)
+        assert y[seen].min() == pytest.approx(channel.values[inside].min(), abs=0.06)
+        assert np.median(np.diff(np.sort(x[seen]))) <= 2.5
+
+
+def test_a_peak_of_one_second_can_be_seen_in_a_whole_month(open_page, tmp_path):
+    unit, timeline, record, judgement = made_up(days=30, interval_s=1, roles=("evaporator",))
+    (channel,) = timeline.channels
+    values = channel.values.copy()
+    values[1_234_567] = 41.0
+    spiked = replace(timeline, channels=(replace(channel, values=values),))
+    write_unit(
+        tmp_path, unit=unit, timeline=spiked, record=record, judgement=judgement, problems=[], options=ReportOptions()
+    )  # fmt: skip
+    opened = open_page(tmp_path / "report.html").drawn()
+    top = opened.page.evaluate(
+        """() => { const t = document.getElementById('plot-log').data.find((t) => t.name === 'evaporator');
+        return [Math.max(...Array.from(t.y).filter(Number.isFinite)), t.y.length]; }"""
+    )
+    assert top[0] == pytest.approx(41.0, abs=0.06)
+    assert top[1] < 20_000
+    assert opened.complaints == []
 
 
 def test_charts_over_time_zoom_together(week):
