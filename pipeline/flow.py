@@ -245,11 +245,12 @@ def unreported(
     )
 
 
-def remedy_of(error: OSError) -> str:
+def remedy_of(error: Exception) -> str:
     """What to do about something that could not be written."""
-    if error.errno in (errno.EINVAL, errno.ENAMETOOLONG):
+    number = error.errno if isinstance(error, OSError) else None
+    if number in (errno.EINVAL, errno.ENAMETOOLONG):
         return "give the unit's folder or files a shorter, plainer name, for the drive of the reports does not take this one"
-    if error.errno in (errno.EISDIR, errno.ENOTDIR, errno.EEXIST):
+    if number in (errno.EISDIR, errno.ENOTDIR, errno.EEXIST):
         return "something else lies in its place among the reports; move that away and run again"
     return "see whether the disk is full or may not be written to, and run again"
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Collection, Iterator, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -118,19 +118,29 @@ def report(
                 _keep_summary(kept / outcome.name, outcome.summary)
             outcomes.append(_brief(outcome))
             track.add(outcomes[-1])
+        if place is not None and jobs:  # a worker that was killed on the way cleared nothing away
+            with suppress(OSError):
+                place.heal()
         outcomes.sort(key=lambda outcome: outcome.name)
         problems = (*unpacked, *(problem for outcome in outcomes for problem in outcome.problems))
-        try:
+        with _saying_of_fleet_page(OSError):
             atomic.write_text(pages / PROBLEMS, problems_csv(problems))
             write_fleet(pages, _Summaries(kept, outcomes), problems, options.report)
-            if pages is not reports:
+        if pages is not reports:
+            with _saying_of_fleet_page(Exception):  # each file system has errors of its own
                 staging.take(pages, reports)
                 staging.sweep(reports)
-        except OSError as error:
-            raise DeliveryError(
-                f"the fleet page could not be written ({reason_of(error)})", remedy=remedy_of(error)
-            ) from error
     return RunOutcome(units=tuple(outcomes), problems=problems)
+
+
+@contextmanager
+def _saying_of_fleet_page(kind: type[Exception]) -> Iterator[None]:
+    try:
+        yield
+    except kind as error:
+        raise DeliveryError(
+            f"the fleet page could not be written ({reason_of(error)})", remedy=remedy_of(error)
+        ) from error
 
 
 def _find(logs: Place) -> tuple[UnitFiles, ...]:

@@ -145,7 +145,7 @@ def put(file: Path, url: str) -> None:
 
 
 def take(folder: Path, url: str) -> None:
-    """Every file of `folder` to the folder at `url`, the page last. Raises OSError."""
+    """Every file of `folder` to the folder at `url`, the page last. Raises OSError, and whatever its file system does."""
     files = [path for path in folder.rglob("*") if path.is_file()]
     for path in sorted(files, key=lambda p: (p.suffix == ".html", p)):
         put(path, below(url, path.relative_to(folder).as_posix()))
@@ -196,8 +196,10 @@ def _open(url: str) -> tuple[AbstractFileSystem, str]:
 def _saying(done: str, url: str) -> Iterator[None]:
     try:
         yield
-    except OSError as error:
-        reason = error.strerror or str(error) or type(error).__name__
+    except UsageError:
+        raise
+    except Exception as error:  # each file system has errors of its own: no credentials, no such host
+        reason = getattr(error, "strerror", None) or str(error) or type(error).__name__
         raise UsageError(
             f'"{url}" cannot be {done} ({reason})', remedy="see the address and your rights there"
         ) from error

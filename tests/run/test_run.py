@@ -16,6 +16,7 @@ from pipeline.flow import RunOptions, UnitJob, report_unit
 from pipeline.logs import UnitFiles
 from pipeline.run import report
 from tests.run.small_fleet import ENVIRONMENT, add_unit, contents, icelogs, start_icelogs
+from tests.store.scene import leftovers
 
 NO_UNICODE = os.fsdecode(b"caf\xe9")
 OUTPUTS = {"report.html", "phases.csv", "cycles.csv", "findings.json", "timeline.parquet"}
@@ -273,6 +274,7 @@ def test_a_unit_whose_process_is_killed_is_reported_all_the_same(busy):
     _, told = run.communicate(timeout=120)
     assert run.returncode == 0, told
     assert len(list((busy / "r").glob("*/report.html"))) == 6
+    assert leftovers(busy / "r") == []  # of the one that was killed, too
 
 
 def test_workers_do_not_outlive_a_killed_run_and_no_report_is_torn(busy):

@@ -10,7 +10,7 @@ import fsspec
 import pytest
 
 from pipeline import staging
-from pipeline.errors import UsageError
+from pipeline.errors import DeliveryError, UsageError
 from pipeline.flow import RunOptions
 from pipeline.logs import find_units
 from pipeline.run import report
@@ -141,6 +141,31 @@ def test_what_a_killed_worker_left_at_the_url_is_swept(logs, bucket):
     left = {path.rpartition("/")[2] for path in bucket.find("/bucket/reports/kiosk")}
     assert ".kept" in left
     assert not [name for name in left if name.endswith(".part")]
+
+
+class OfItsOwn(Exception):
+    """As the libraries of object stores raise where there are no credentials or no such host."""
+
+
+@pytest.mark.parametrize("method", ["isdir", "makedirs"])
+def test_a_file_system_with_errors_of_its_own_is_named_in_one_sentence(bucket, monkeypatch, method):
+    def refuse(self, *args, **kwargs):
+        raise OfItsOwn("unable to locate credentials")
+
+    monkeypatch.setattr(type(bucket), method, refuse)
+    with pytest.raises(UsageError, match=r"unable to locate credentials.*see the address and your rights"):
+        report("memory://bucket/logs", "memory://bucket/reports", RunOptions(jobs=1))
+
+
+def test_a_fleet_page_that_such_a_file_system_refuses_is_said(bucket, monkeypatch):
+    def refuse(self, path1, path2, **kwargs):
+        raise OfItsOwn("token expired")
+
+    monkeypatch.setattr("pipeline.engines.FAR_PAUSE_S", 0.0)
+    monkeypatch.setattr(type(bucket), "mv", refuse)
+    bucket.pipe_file("/bucket/only/kiosk__probes.csv", bucket.cat_file("/bucket/logs/kiosk__probes.csv"))
+    with pytest.raises(DeliveryError, match="token expired"):
+        report("memory://bucket/only", "memory://bucket/reports", RunOptions(jobs=1))
 
 
 @pytest.mark.parametrize(
