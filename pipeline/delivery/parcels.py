@@ -62,10 +62,10 @@ def parcels(reports: Path) -> tuple[tuple[Parcel, ...], tuple[DeliveryError, ...
     place = StorePlace(reports)
     found, faults = [], []
     for folder in sorted(p for p in reports.iterdir() if p.is_dir() and not p.name.startswith(".")):
-        summary = read_summary(folder)
-        if summary is None or not (folder / PAGE).is_file():
-            continue
+        summary = read_summary(folder) if (folder / PAGE).is_file() else None
         kept = UnitStore(place, folder.name).report
+        if summary is None and (kept is None or not kept.outputs):
+            continue  # no unit's folder, or nothing was ever reported there
         if kept is not None and not kept.outputs:
             why = kept.problems[0].message if kept.problems else "it failed"
             fault = f"the last run could not report it, so what lies there is out of date ({why})"
@@ -73,7 +73,7 @@ def parcels(reports: Path) -> tuple[tuple[Parcel, ...], tuple[DeliveryError, ...
                 DeliveryError(fault, file=folder.name, remedy="mend that and run `icelogs report` again")
             )
             continue
-        if kept is not None and not _as_written(folder, kept.outputs):
+        if summary is None or (kept is not None and not _as_written(folder, kept.outputs)):
             fault = "the report is not as it was written"
             faults.append(DeliveryError(fault, file=folder.name, remedy="run `icelogs report` again"))
             continue
