@@ -74,7 +74,7 @@ def show_outcome(outcome: RunOutcome, *, units: str, page: str) -> None:
     from rich.table import Table
     from rich.text import Text as Styled
 
-    from pipeline.text import show
+    from pipeline.text import plain, show
 
     table = Table(box=None, pad_edge=False, header_style="bold")
     for heading in ("unit", "says", "days", "cycles", "ice", "found"):
@@ -83,10 +83,10 @@ def show_outcome(outcome: RunOutcome, *, units: str, page: str) -> None:
     for unit in worst_first[:SHOWN_UNITS]:
         summary = unit.summary
         if summary is None:
-            table.add_row(Styled(unit.name), "not reported", "–", "–", "–", "see below")
+            table.add_row(Styled(plain(unit.name)), "not reported", "–", "–", "–", "see below")
             continue
         table.add_row(
-            Styled(unit.name),
+            Styled(plain(unit.name)),
             summary.level,
             f"{summary.days:.1f}",
             str(summary.cycles),

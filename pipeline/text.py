@@ -8,6 +8,7 @@ carries its unit by suffix, which is how `say` knows what to convert: see `QUANT
 from __future__ import annotations
 
 import string
+import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -97,3 +98,11 @@ def say(text: Text, *, units: str = "si", catalogue: Catalogue | None = None) ->
 def printable(name: str) -> str:
     """`name` with a question mark for each byte that is no Unicode: a file system may hold such names, no page or table can."""
     return name.encode("utf-8", "replace").decode("utf-8")
+
+
+def plain(text: str) -> str:
+    """`text` for a terminal or a log of lines, whatever a file is called: no sign in it moves, hides or colours anything."""
+    return "".join(" " if unicodedata.category(c) in _UNSEEN else c for c in printable(text))
+
+
+_UNSEEN = ("Cc", "Cf", "Zl", "Zp")  # control and format characters, line and paragraph ends

@@ -12,6 +12,7 @@ from datetime import datetime
 from pathlib import Path
 
 from pipeline.delivery.addresses import one_line
+from pipeline.text import plain
 
 DONE, UNREAD = 0, 1
 
@@ -232,7 +233,7 @@ def _show_step(step) -> None:
 
 
 def _say(line: str) -> None:
-    print(f"{datetime.now().astimezone():%Y-%m-%d %H:%M:%S} {line}", file=sys.stderr, flush=True)
+    print(f"{datetime.now().astimezone():%Y-%m-%d %H:%M:%S} {plain(line)}", file=sys.stderr, flush=True)
 
 
 @contextlib.contextmanager

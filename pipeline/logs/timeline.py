@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from pipeline.text import Text, printable
+from pipeline.text import Text, plain
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -121,4 +121,4 @@ class Problem:
 
     def __post_init__(self) -> None:
         for field_name in ("unit_name", "file", "message"):
-            object.__setattr__(self, field_name, printable(getattr(self, field_name)))
+            object.__setattr__(self, field_name, plain(getattr(self, field_name)))

@@ -69,6 +69,8 @@ class StorePlace:
         for folder in (self.units, self.making, self.unpacked):
             if folder.is_file():
                 self.set_aside(folder, "store")
+        for stranger in _files(self.units):  # folders of units lie there, nothing else
+            self.set_aside(stranger, "store")
         removed = atomic.sweep(self.reports) + atomic.sweep(self.root)
         for folder in _folders(self.units):
             removed += atomic.sweep(folder)
@@ -147,7 +149,16 @@ def _move_together(moves: Sequence[tuple[Path, Path]], aside: Path) -> None:
 
 
 def _folders(root: Path) -> list[Path]:
+    return [Path(entry.path) for entry in _entries(root) if entry.is_dir(follow_symlinks=False)]
+
+
+def _files(root: Path) -> list[Path]:
+    return [Path(entry.path) for entry in _entries(root) if entry.is_file(follow_symlinks=False)]
+
+
+def _entries(root: Path) -> list[os.DirEntry[str]]:
     try:
-        return [Path(entry.path) for entry in os.scandir(root) if entry.is_dir(follow_symlinks=False)]
+        with os.scandir(root) as entries:
+            return list(entries)
     except (FileNotFoundError, NotADirectoryError):
         return []

@@ -134,6 +134,17 @@ def test_an_older_code_page_of_the_terminal_ends_no_run(tmp_path, made):
     assert "bår ?".encode("cp1252") in done.stdout
 
 
+@pytest.mark.skipif(os.name != "posix", reason="such names cannot be made here")
+def test_a_name_cannot_play_with_the_terminal(tmp_path, made):
+    name = "bar\x1b[2J\n\u202eevil"
+    add_unit(tmp_path / "logs", name, cache_in=made)
+    (tmp_path / "logs" / name / "x\x1b[31m.csv").write_bytes(b"")
+    done = icelogs("report", tmp_path / "logs", "--to", tmp_path / "reports")
+    assert (tmp_path / "reports" / name / "report.html").is_file()
+    assert [sign for sign in "\x1b\u202e" if sign in done.stdout + done.stderr] == []
+    assert [line for line in done.stderr.splitlines() if "evil" in line] == [done.stderr.splitlines()[-1]]
+
+
 @pytest.mark.parametrize(("windows", "told"), [(True, "Windows takes no folder of this name"), (False, "")])
 def test_a_name_that_windows_does_not_take_is_refused_there(monkeypatch, tmp_path, made, windows, told):
     monkeypatch.setattr("pipeline.flow._ON_WINDOWS", windows)

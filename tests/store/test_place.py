@@ -135,10 +135,11 @@ def test_healing_removes_what_killed_writers_left_and_nothing_else(tmp_path):
 def test_what_lies_in_the_place_of_a_piece_of_the_store_is_set_aside(tmp_path):
     place = StorePlace(tmp_path)
     (place.units / "bar" / "index.json").mkdir(parents=True)
+    (place.units / "cafe").write_text("a file")
     place.making.write_text("a file")
     place.heal()
-    assert list((place.units / "bar").iterdir()) == []
-    assert len(list(place.damaged.iterdir())) == 2
+    assert list(place.units.rglob("*")) == [place.units / "bar"]
+    assert len(list(place.damaged.iterdir())) == 3
     with place.whole(tmp_path / "bar") as making:
         (making / "report.html").write_text("x")
     assert (tmp_path / "bar" / "report.html").is_file()
