@@ -140,7 +140,7 @@ _GROUPED = {
     for d, marks in THOUSANDS.items()
     for t in marks
 }
-_WITH_UNIT = re.compile(r"([+\-−]?[\d.,]+)\s*(°\s*[CF]|º\s*[CF]|[CFAKVW]|mA|kW|kWh|Ω|kΩ|%)$")
+_WITH_UNIT = re.compile(r"([+\-−]?[\d.,]+)\s*(°\s*[CF]?|º\s*[CF]?|[CFAKVW]|mA|kW|kWh|Ω|kΩ|%)$")
 _ANY_DIGIT = str.maketrans("123456789", "000000000")
 
 

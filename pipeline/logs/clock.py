@@ -25,6 +25,8 @@ _COUNTER_WORDS = re.compile(
 )
 _ISO = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,9})?)?(Z|[+-]\d\d:?\d\d)?")
 
+_MIDNIGHT = re.compile(r"[ T](0?0:00(:00(\.0+)?)?|12:00(:00)? ?AM)$", re.IGNORECASE)
+
 # Ranges that tell numeric clocks apart: 1998 to 2096 as seconds; spreadsheet days from 1990 to 2099
 _EPOCH = {"epoch-s": 1.0, "epoch-ms": 1e3, "epoch-us": 1e6, "epoch-ns": 1e9}
 _EPOCH_S = (9e8, 4e9)
@@ -147,6 +149,9 @@ def _stamp(dialect: Dialect, profiles: list[_Profile], head: Head) -> ClockPlan 
         columns, key=lambda c: (not _on_utc(dialect, head, c), c)
     )  # two clocks: the one that needs no zone
     cells = [row[i] for row in dialect.sample if row[i]]
+    times = [t for t, p in enumerate(profiles) if p.time > 0.5 and p.filled > 0.5]
+    if times and len(cells) > 1 and all(_MIDNIGHT.search(c) for c in cells):
+        return ClockPlan(kind="date+time", columns=(i, times[0]))
     zoned = [bool(m[3]) for c in cells if (m := _ISO.fullmatch(c))]
     iso = len(zoned) == len(cells) and len(set(zoned)) == 1
     return ClockPlan(kind="stamp", columns=(i,), iso=iso, iso_zone=iso and zoned[0])
@@ -162,7 +167,7 @@ def _on_utc(dialect: Dialect, head: Head, i: int) -> bool:
 def _spreadsheet_pair(dialect: Dialect, columns: list[int]) -> ClockPlan | None:
     """A date column that always says midnight, and a time column that always says the same old day."""
     dates, times = ([row[i] for row in dialect.sample if row[i]] for i in columns)
-    midnight = all(re.search(r"[ T]0?0:00(:00(\.0+)?)?$", c) for c in dates)
+    midnight = all(_MIDNIGHT.search(c) for c in dates)
     one_old_day = len({c[:10] for c in times}) == 1 and re.match(
         r"1899|1900|30/12/1899|12/30/1899|1970", times[0]
     )

@@ -160,8 +160,8 @@ def _text_of(raw: bytes, name: str, *, packed: str = "") -> Content:
 
 def _decoded(raw: bytes, name: str) -> tuple[bytes, str, _Bytes]:
     """(UTF-8 without a byte-order mark, what it was, what stands in it)."""
-    if raw.startswith(b"\xef\xbb\xbf"):
-        text, encoding, seen = _from_eight_bits(raw[3:])
+    if raw.startswith(_MARK):
+        text, encoding, seen = _from_eight_bits(_without_marks(raw))
         return text, "UTF-8 with BOM" if encoding in ("UTF-8", "ASCII") else encoding, seen
     wide = _wide_encoding(raw)
     if not wide:
@@ -169,9 +169,18 @@ def _decoded(raw: bytes, name: str) -> tuple[bytes, str, _Bytes]:
     if wide == "UTF-32":
         text = _from_wide(raw, "utf-32", name)
     else:
-        text = _from_sixteen_bits(raw, little=wide.endswith("LE"), name=name).removeprefix(b"\xef\xbb\xbf")
+        text = _without_marks(_from_sixteen_bits(raw, little=wide.endswith("LE"), name=name))
     marked = raw[:2] in (b"\xff\xfe", b"\xfe\xff")
     return text, wide if wide == "UTF-32" else "UTF-16" if marked else "UTF-16 without BOM", _look(text)
+
+
+_MARK = b"\xef\xbb\xbf"
+
+
+def _without_marks(text: bytes) -> bytes:
+    """Without the byte-order mark; files that were joined by hand bring theirs along."""
+    text = text.removeprefix(_MARK)
+    return text.replace(b"\n" + _MARK, b"\n") if text.find(b"\n" + _MARK) >= 0 else text
 
 
 def _wide_encoding(raw: bytes) -> str:

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from pipeline.errors import LogFileError
 from pipeline.logs.cells import is_number, kind_of
@@ -40,6 +41,9 @@ class Dialect:
     header_line: bytes  # as it stands in the file, to find it again where files were joined
     units_line: bytes
     spaced: bool = False  # the tabs were blanks: see `spaced`
+
+
+_QUOTED = re.compile(rb'[,;\t|]"[^"\n]*"[,;\t|\r\n]')
 
 
 def split_row(line: str, delimiter: str) -> list[str]:
@@ -79,8 +83,9 @@ def sniff(text: bytes, name: str) -> Dialect:
     rows = tuple(tuple(r) for r in best.rows[:SAMPLE_ROWS])
     layout = Layout(delimiter=delimiter, fields=fields, decimal=decimal, clocks=_clocks(rows))
     head = _head(text, layout, name)
+    head = _with_row_numbers(head, rows)
     tail, data_end = _tail(text, layout, head.data_at, rows)
-    quoted = any('"' in line for line in body)
+    quoted = any('"' in line for line in body) or _holds_quoted(text, head.data_at, data_end)
     return Dialect(
         delimiter=delimiter,
         decimal=decimal,
@@ -195,6 +200,12 @@ class _Head:
     units_line: bytes
 
 
+def _holds_quoted(text: bytes, data_at: int, data_end: int) -> bool:
+    """Whether the odd cell stands in quotes, as a remark with a delimiter in it does."""
+    first = text.find(b'"', data_at, data_end)
+    return first >= 0 and _QUOTED.search(text, max(data_at, first - 1), data_end) is not None
+
+
 @dataclass(frozen=True, kw_only=True)
 class Layout:
     """What a line must look like to be a row."""
@@ -274,6 +285,19 @@ def _head(text: bytes, layout: Layout, name: str) -> _Head:
         header_line=header_line,
         units_line=units_line,
     )
+
+
+def _with_row_numbers(head: _Head, rows: tuple[tuple[str, ...], ...]) -> _Head:
+    """A label less than there are columns, and the first column counts: the row numbers have none."""
+    fields = len(rows[0])
+    if not head.header or len(head.header[-1]) != fields - 1 or len(rows) < 3:
+        return head
+    counts = [int(r[0]) if r[0].isdigit() else None for r in rows]
+    ups = sum(a is not None and b == a + 1 for a, b in pairwise(counts))
+    if None in counts or ups < len(rows) - 4:
+        return head
+    wide = [("", *row) if len(row) == fields - 1 else row for row in (*head.header, head.units_row)]
+    return replace(head, header=tuple(wide[:-1]), units_row=wide[-1])
 
 
 def _next_is_row(text: bytes, at: int, layout: Layout) -> bool:

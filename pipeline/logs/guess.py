@@ -13,6 +13,7 @@ import numpy as np
 
 from pipeline.logs.limits import limits_of
 from pipeline.logs.overview import swing, turns
+from pipeline.logs.units import ZERO_C_IN_K
 
 # Where each temperature lives on a working machine [°C], 5th to 95th percentile. Common practice, no source.
 _RANGES_C = {
@@ -47,23 +48,26 @@ def possible_c(values: np.ndarray) -> np.ndarray:
 
 
 def possible_reading(values: np.ndarray) -> np.ndarray:
-    """The same for readings in °C or °F."""
+    """The same for readings in °C, °F or K."""
     with np.errstate(invalid="ignore"):
-        wild = (values < -80.0) | (values > 340.0)
+        wild = (values < -80.0) | (values > 450.0)
     return np.where(wild, np.nan, values) if wild.any() else values
 
 
 def temperature_unit(columns: Sequence[tuple[str, np.ndarray]]) -> UnitGuess:
-    """ "°C" or "°F" for columns of one logger that don't say: (role or "other", readings on the overview grid).
+    """ "°C", "°F" or "K" for columns of one logger that don't say: (role or "other", readings on the overview grid).
 
     All columns of a logger are taken to be on one scale.
     """
-    for_c = for_f = 0.0
+    for_c = for_f = for_k = 0.0
     for role, values in columns:
         values = possible_reading(values)
         c, f = _plausible(role, values), _plausible(role, (values - 32.0) / 1.8)
         for_c += c
         for_f += f
+        for_k += _plausible(role, values - ZERO_C_IN_K)
+    if for_k > 2.0 * max(for_c, for_f):
+        return UnitGuess(unit="K", confidence=0.9)
     if for_c == for_f:
         return UnitGuess(unit="°C", confidence=0.3)
     best, other = max(for_c, for_f), min(for_c, for_f)

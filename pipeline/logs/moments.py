@@ -46,6 +46,12 @@ _MONTH_FIRST_ZONES = re.compile(
     r"America/(New_York|Chicago|Denver|Los_Angeles|Phoenix|Anchorage|Detroit|Boise|Juneau|Indiana/|Kentucky/|North_Dakota/)"
     r"|US/|Pacific/Honolulu"
 )
+_START_WORDS = re.compile(
+    r"(start|begin|first (reading|sample|record)|launch|inicio|comienzo|d[ée]but|date|time|datum|zeit|uhrzeit|fecha|hora|heure)"
+    r"(?!.*(interval|rate|period|zone|step|delay|duration))",
+    re.IGNORECASE,
+)
+
 _SET_ORDER = 'set date_order under [clock] in unit.toml ("day-first", "month-first" or "year-first")'
 
 
@@ -171,13 +177,20 @@ def _start_ns(around: Surroundings) -> tuple[int | None, dict[str, str], tuple[T
         local = round((moment - datetime(1970, 1, 1)).total_seconds() * 1e3) * 10**6
         utc = zones.to_utc(np.array([local]), around.unit.tz)[0]
         return int(utc[0]), {"start": "unit.toml"}, ()
-    text = around.head.facts.get("start", "")
+    text = _start_text(around.head.facts)
     shape = shape_of(text)
     if shape is None or not shape.date:
         return None, {}, ()
     raw = np.frombuffer(text.encode(), np.uint8)
     stamps = parse([CellBlock(data=raw, starts=np.array([0]), ends=np.array([len(raw)]))])
     order, note = _order_of(stamps, around, np.zeros(1, np.int64))
+    if shape.hour is None:
+        midnight = Text(
+            key="logs.note.start_at_midnight",
+            english='the head says the day "{day}" but no time of day: midnight was taken; if that is wrong, set start under [clock] in unit.toml',
+            values={"day": text},
+        )
+        note = (*note, midnight)
     days, there = _days_of_stretches(stamps, order)
     if not there.all() or not stamps.possible.all():
         raise _impossible(
@@ -188,6 +201,18 @@ def _start_ns(around: Surroundings) -> tuple[int | None, dict[str, str], tuple[T
         return int(local[0]) - int(stamps.offset_s[0]) * SECOND_NS, {"start": text}, note
     utc, more, zone = _local_to_utc(local, around)
     return int(utc[0]), {"start": text} | zone, note + more
+
+
+def _start_text(facts: Mapping[str, str]) -> str:
+    """The start as the head tells it; day and time of day may stand on lines of their own."""
+    text = facts.get("start", "")
+    shape = shape_of(text)
+    if shape is not None and shape.date and shape.hour is not None:
+        return text
+    told = [(v, shape_of(v)) for k, v in facts.items() if _START_WORDS.match(k)]
+    day = next((v for v, s in told if s is not None and s.date and s.hour is None), "")
+    clock = next((v for v, s in told if s is not None and not s.date), "")
+    return f"{day} {clock}".strip() if day else text
 
 
 def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
@@ -286,7 +311,7 @@ def _from_time_of_day(stamps: Stamps, rows: np.ndarray | None, around: Surroundi
         utc_ns=utc,
         rows=rows,
         about={"clock": "time of day, date from the head"} | zone | zone_about,
-        notes=notes + more,
+        notes=tuple(n for n in notes if n.key != "logs.note.start_at_midnight") + more,
         resolution_ns=stamps.resolution_ns,
     )
 

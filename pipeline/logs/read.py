@@ -116,6 +116,7 @@ def _table(log: _Log, grid: Grid) -> FileTable:
     sequence = in_sequence(moments.utc_ns, resolution_ns=moments.resolution_ns)
     rows = _composed(moments.rows, sequence.rows)
     columns = tuple(_column(i, grid.numbers[i], head, rows) for i in log.readings)
+    columns = tuple(c for c in columns if not _holds_remarks(c)) or columns
     _refuse_lost_rows(moments, sequence, grid, log)
     other = moments.other_ns
     if other is not None:
@@ -267,6 +268,16 @@ def _column(i: int, numbers: Numbers, head: Head, rows: np.ndarray | None) -> Lo
             error = here if error is None else error | here
     return LoggedColumn(
         label=head.labels[i], unit=unit, unit_by=by, values=values, error=error, error_words=words
+    )
+
+
+def _holds_remarks(column: LoggedColumn) -> bool:
+    """Blank but for words that no logger writes where it has no reading."""
+    return (
+        column.unit is None
+        and bool(column.error_words)
+        and bool(np.isnan(column.values).all())
+        and not any(kind_of(word).word for word in column.error_words)
     )
 
 

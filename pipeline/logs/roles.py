@@ -64,7 +64,7 @@ _WORDS: tuple[tuple[str, str, float], ...] = (
     ("liquid", r"liquid|líquido|liquido|flüssig\w*|liquide", 0.9),
     (
         "bin",
-        r"bin|ice (store|storage|bin)|hopper|eisbeh\w+|vorratsbeh\w+|vorrat|cuba de hielo|depósito de hielo|almacén|bac à glace|réserve",
+        r"bin|ice (store|storage|bin)|hopper|eisbeh\w+|eisvorrat\w*|eisspeicher|vorratsbeh\w+|vorrat|cuba de hielo|depósito de hielo|almacén|bac à glace|réserve",
         0.9,
     ),
     (

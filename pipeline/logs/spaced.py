@@ -13,30 +13,27 @@ from pipeline.logs.dialect import Dialect, sniff
 def sniff_spaced(content: Content) -> tuple[Content, Dialect] | None:
     """(the text with tabs, its layout), or None where blanks make no columns either.
 
-    Single blanks are tried first, then runs of two and more: the labels decide, as "Evap temp" may be one of them.
+    Single blanks are tried first, with a date and its time apart and as one, then runs of two and more: the labels decide, as
+    "Evap temp" may be one of them.
     """
     found = []
-    for text in (_at_every_blank(content.text), _at_runs(content.text)):
+    for text in (_tabs(rb" +", content.text), _stamps_joined(content.text), _tabs(rb" {2,}", content.text)):
         try:
             found.append((text, sniff(text, content.name)))
         except LogFileError:
             continue
-    found.sort(key=lambda f: not f[1].header)
+    found.sort(key=lambda f: not f[1].header or len(f[1].header[-1]) != f[1].fields)
     if not found:
         return None
     text, dialect = found[0]
     return replace(content, text=text), replace(dialect, spaced=True)
 
 
-def _at_every_blank(text: bytes) -> bytes:
-    # a date and its time, a time and its AM or PM are one cell
+def _stamps_joined(text: bytes) -> bytes:
+    """A date and its time, a time and its AM or PM are one cell."""
     joined = re.sub(rb"(\d)[ ]+(?=\d{1,2}:\d\d)", rb"\1T", text)
     joined = re.sub(rb"(:\d\d) +(?=[AaPp]\.?[Mm]\b)", rb"\1", joined)
     return _tabs(rb" +", joined)
-
-
-def _at_runs(text: bytes) -> bytes:
-    return _tabs(rb" {2,}", text)
 
 
 def _tabs(blanks: bytes, text: bytes) -> bytes:

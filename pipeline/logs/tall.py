@@ -50,7 +50,7 @@ def plan_tall(dialect: Dialect, head: Head, plan: ClockPlan, readings: tuple[int
     titled = [
         i
         for i in (*names, *readings)
-        if head.named and _NAMES.fullmatch(head.labels[i].strip()) and _few(dialect, i)
+        if head.named and _NAMES.fullmatch(head.labels[i].replace("_", " ").strip()) and _few(dialect, i)
     ]
     name = titled[0] if titled else names[0] if names and _times_repeat(dialect, plan, names[0]) else None
     values = [i for i in readings if i != name]
