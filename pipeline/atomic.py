@@ -8,10 +8,14 @@ from __future__ import annotations
 import contextlib
 import os
 import secrets
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
 PART = ".part"
+
+_ON_WINDOWS = os.name == "nt"
+_PAUSES_S = (0.05, 0.2, 0.5)
 
 
 @contextlib.contextmanager
@@ -26,13 +30,26 @@ def beside(path: Path, *, durable: bool = False) -> Iterator[Path]:
         yield part
         if durable:
             _flush(part)
-        os.replace(part, path)
+        move(part, path)
         if durable:
             flush_folder(path.parent)
     except BaseException:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
         raise
+
+
+def move(path: Path, place: Path) -> None:
+    """`path` takes the place of what is at `place`. Raises OSError.
+
+    On Windows a virus scanner or an indexer may hold a file open for a moment: then it is tried again.
+    """
+    for pause_s in _PAUSES_S if _ON_WINDOWS else ():
+        try:
+            return os.replace(path, place)
+        except PermissionError:
+            time.sleep(pause_s)
+    return os.replace(path, place)
 
 
 def write_bytes(path: Path, data: bytes, *, durable: bool = False) -> None:
@@ -63,7 +80,7 @@ def sweep(folder: Path) -> int:
 
 def flush_folder(folder: Path) -> None:
     """Make renames in `folder` last through a loss of power, where the system can do that."""
-    if os.name == "nt":
+    if _ON_WINDOWS:
         return
     handle = os.open(folder, os.O_RDONLY)
     try:

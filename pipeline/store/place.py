@@ -136,7 +136,7 @@ def _move_together(moves: Sequence[tuple[Path, Path]], aside: Path) -> None:
                 OSError
             ):  # nothing there yet, or a drive without links: then it can't be put back
                 os.link(place, before)
-            os.replace(path, place)
+            atomic.move(path, place)
             done.append((place, before, is_new))
     except OSError:
         for place, before, is_new in reversed(done):

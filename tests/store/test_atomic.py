@@ -1,5 +1,6 @@
 """Files appear whole or not at all."""
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -53,3 +54,25 @@ def test_the_longest_file_name_can_be_written(tmp_path):
 
 def test_sweeping_a_folder_that_is_not_there_is_no_error(tmp_path):
     assert atomic.sweep(tmp_path / "none") == 0
+
+
+@pytest.mark.parametrize(("held_for", "whole"), [(2, True), (100, False)])
+def test_on_windows_a_file_that_is_held_open_for_a_moment_is_tried_again(
+    tmp_path, monkeypatch, held_for, whole
+):
+    tries, replace = [], os.replace
+
+    def held_open(path, place):
+        tries.append(place)
+        if len(tries) <= held_for:
+            raise PermissionError(13, "The process cannot access the file")
+        replace(path, place)
+
+    monkeypatch.setattr("pipeline.atomic._ON_WINDOWS", True)
+    monkeypatch.setattr("pipeline.atomic._PAUSES_S", (0.0, 0.0, 0.0))
+    monkeypatch.setattr("os.replace", held_open)
+    with contextlib.nullcontext() if whole else pytest.raises(PermissionError):
+        atomic.write_text(tmp_path / "x.csv", "new")
+    assert (tmp_path / "x.csv").exists() == whole
+    assert len(tries) == (3 if whole else 4)
+    assert len(list(tmp_path.iterdir())) == whole
