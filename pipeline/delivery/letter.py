@@ -46,6 +46,7 @@ class SaidUnit:
     verdict: str
     output: str  # "" where it can't be said
     findings: tuple[SaidFinding, ...]
+    unsaid: tuple[str, ...] = ()  # why nothing could be said; () where something could
     todo: tuple[str, ...]  # in order
     unread: tuple[str, ...]
     pictures: tuple[Picture, ...]
@@ -161,7 +162,9 @@ def _said_unit(
         verdict=reader.say(text_from(texts["verdict_client"])),
         output=output,
         findings=_said_findings(texts.get("findings", ()), reader, words),
-        todo=_todo(texts.get("findings", ()), reader),
+        unsaid=tuple(reader.say(text_from(text)) for text in texts.get("unsaid", ())),
+        todo=tuple(reader.say(text_from(text)) for text in texts.get("steps", ()))
+        or _todo(texts.get("findings", ()), reader),
         unread=tuple(summary.problems),
         pictures=tuple(pictures),
     )

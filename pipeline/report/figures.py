@@ -18,6 +18,8 @@ from pipeline.report.summary import UnitSummary
 from pipeline.report.traces import Drawn, drawn_channels
 from pipeline.report.wording import Reader
 
+CALENDAR_DAYS = 0.5  # a shorter log has too few hours to compare
+
 
 def figures(
     timeline: Timeline,
@@ -34,7 +36,10 @@ def figures(
     figures = [
         {"id": "log", "name": "chart.log", "said": _log_said(timeline, record, judgement, summary, reader)}
     ]
-    if len(record.cycles):
+    if (
+        len(record.cycles)
+        and np.isfinite(record.cycles[["freeze_min", "harvest_min"]].to_numpy(dtype=float)).any()
+    ):
         figures.append(
             {"id": "lengths", "name": "chart.lengths", "said": _lengths_said(record, limits, reader)}
         )
@@ -50,7 +55,7 @@ def figures(
                 longest_min=longest,
             )
             figures.append({"id": ident, "name": f"chart.{ident}", "said": said})
-    if days is not None:
+    if days is not None and summary.days >= 1 and days.cycles.any():
         figures.append(
             {
                 "id": "days",
@@ -58,6 +63,7 @@ def figures(
                 "said": _days_said(days, kg_per_cycle(judgement.output), reader),
             }
         )
+    if days is not None and summary.days >= CALENDAR_DAYS:
         figures.append({"id": "calendar", "name": "chart.calendar", "said": _calendar_said(days, reader)})
     return figures
 
@@ -77,7 +83,7 @@ def _log_said(
     marks = reader.t("chart.log_marks", count=count) if count else reader.t("chart.log_marks_none")
     shares = phases[:1].upper() + phases[1:]
     return reader.t_html(
-        "chart.log_alt", channels=channels, log_days=summary.days, phases=shares, marks=marks
+        "chart.log_alt", channels=channels, span=reader.length_html(summary.days), phases=shares, marks=marks
     )
 
 
@@ -124,6 +130,8 @@ def _days_said(days: Days, kg: float | None, reader: Reader) -> Markup:
 
 def _calendar_said(days: Days, reader: Reader) -> Markup:
     making = days.hours[:, :, :2].sum(axis=2)
+    if not making.any():
+        return reader.t_html("chart.calendar_alt_none")
     by_hour = making.sum(axis=0) / np.maximum(days.hours.sum(axis=(0, 2)), 1e-9)
     return reader.t_html(
         "chart.calendar_alt",

@@ -56,4 +56,5 @@ def thinned(time_ns: np.ndarray, values: np.ndarray, points: int) -> tuple[np.nd
     from tsdownsample import MinMaxDownsampler
 
     keep = MinMaxDownsampler().downsample(np.ascontiguousarray(values), n_out=points // 2 * 2)
+    keep = np.unique(keep)  # where all in a bucket are alike, its lowest and its highest are one
     return time_ns[keep], values[keep]

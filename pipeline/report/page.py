@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
-from markupsafe import escape
+from markupsafe import Markup, escape
 
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
@@ -29,6 +29,7 @@ from pipeline.report.summary import UnitSummary
 from pipeline.report.told import told
 from pipeline.report.traces import drawn_channels, put_log
 from pipeline.report.trend import trend_of
+from pipeline.report.unsaid import read_in_words, unsaid
 from pipeline.report.wording import Reader
 from pipeline.unit import Unit
 
@@ -88,6 +89,7 @@ def unit_page(
         for f in judgement.findings
     ]
     script = plotting_script()
+    lacking = unsaid(timeline, record, judgement)
     parts = {
         "reader": reader,
         "styles": STYLES,
@@ -99,10 +101,11 @@ def unit_page(
         "verdict": judgement.verdict,
         "facts": top.facts(timeline, record, judgement, summary, offsets, reader),
         "comb": top.comb(record, set(flags), reader),
-        "steps": top.next_steps(judgement),
+        "steps": top.next_steps(judgement, lacking),
+        "lacking": lacking and {"why": lacking.why, "read": read_in_words(timeline, reader)},
         "trend": trend_of(summary, reader),
         "findings": [told(n, f, p, offsets, reader) for n, (f, p) in enumerate(zip(judgement.findings, pictures, strict=True))],
-        "not_judged": judgement.not_judged,
+        "not_judged": _by_need(judgement, reader),
         "problems": problems,
         "charts": figures(timeline, record, judgement, summary, freezes, harvests, days, limits, reader),
         "sketches": {
@@ -147,6 +150,14 @@ def unit_page(
             break
         room *= 0.9
     return page
+
+
+def _by_need(judgement: Judgement, reader: Reader) -> dict[Markup, list[str]]:
+    """What could not be judged: what is needed -> codes that need it."""
+    needs: dict[Markup, list[str]] = {}
+    for each in judgement.not_judged:
+        needs.setdefault(reader.say_html(each.needs), []).append(each.code)
+    return needs
 
 
 _WORDS_FOR_SCRIPTS = (

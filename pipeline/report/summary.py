@@ -20,6 +20,7 @@ from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Problem, Timeline
 from pipeline.report.clock import DAY_NS, iso_times, offsets_between
 from pipeline.report.machine_files import plain
+from pipeline.report.unsaid import unsaid
 from pipeline.text import Text
 from pipeline.unit import Unit
 
@@ -148,7 +149,7 @@ def summarise(
         trace=trace,
         trace_flags=trace_flags,
         problems=tuple(p.message for p in problems),
-        texts=_texts(judgement, offsets),
+        texts=_texts(judgement, offsets) | _lacking(timeline, record, judgement),
         previous=_before(previous, end),
     )
 
@@ -191,6 +192,13 @@ def _texts(judgement: Judgement, offsets) -> dict[str, Any]:
             for i, f in enumerate(judgement.findings)
         ],
     }
+
+
+def _lacking(timeline: Timeline, record: CycleRecord, judgement: Judgement) -> dict[str, Any]:
+    lacking = unsaid(timeline, record, judgement)
+    if lacking is None:
+        return {}
+    return {"unsaid": [text_table(t) for t in lacking.why], "steps": [text_table(t) for t in lacking.steps]}
 
 
 _KEPT = (

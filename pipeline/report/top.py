@@ -13,6 +13,7 @@ from pipeline.logs.timeline import Timeline
 from pipeline.report import svg
 from pipeline.report.clock import Offsets
 from pipeline.report.summary import UnitSummary
+from pipeline.report.unsaid import Unsaid
 from pipeline.report.wording import Reader
 
 MOST_STEPS = 5  # in "what to do next"
@@ -33,7 +34,7 @@ def facts(
     facts = [
         {
             "name": t("page.logged"),
-            "value": t("page.logged_value", log_days=summary.days),
+            "value": reader.length_html(summary.days),
             "note": t("page.logged_span", first=first, last=last, zone=timeline.time_zone),
         }
     ]
@@ -59,7 +60,8 @@ def facts(
             }
         )
     else:
-        note = reader.say_html(output.basis) if output.basis else t("page.ice_missing")
+        missing = "page.ice_missing" if summary.cycles else "page.ice_no_cycles"
+        note = reader.say_html(output.basis) if output.basis else t(missing)
         facts.append({"name": t("page.ice"), "value": t("page.not_judged"), "note": note, "quiet": True})
     if summary.cycles:
         rate = (
@@ -83,7 +85,7 @@ def facts(
                     "note": t("page.typical_spread", low_min=low, high_min=high),
                 }
             )
-        elif name == "harvest" and not record.harvests_timed:
+        elif name == "harvest" and summary.cycles and not record.harvests_timed:
             facts.append(
                 {
                     "name": t("page.harvest"),
@@ -115,8 +117,11 @@ def _middle_nine_tenths(record: CycleRecord, column: str) -> tuple[float, float]
     return float(low), float(high)
 
 
-def next_steps(judgement: Judgement) -> list:
-    """The first check of each finding that asks for one, worst first; then the second ones, as far as they go."""
+def next_steps(judgement: Judgement, lacking: Unsaid | None) -> list:
+    """The first check of each finding that asks for one, worst first; then the second ones, as far as they go. Of a log
+    that could not be judged: what to do so that the next one can be."""
+    if lacking is not None:
+        return list(lacking.steps)
     asking = [f for f in judgement.findings if f.severity != Severity.NOTE] or list(judgement.findings)
     steps, seen = [], set()
     for turn in range(2):

@@ -144,6 +144,12 @@ class Reader:
         )
         return self.t(f"duration.{unit}", n=self.number(round(seconds / size, 3)))
 
+    def length_html(self, days: float) -> Markup:
+        """How long a log is: in minutes, hours or days, whichever says it best; switchable like any value."""
+        hours = 24 * days
+        name, value = ("min", 60 * hours) if hours < 2 else ("h", hours) if days < 2 else ("days", days)
+        return self.show_html(f"log_{name}", value)
+
     def number(self, value: float, decimals: int | None = None) -> str:
         """A bare number: as short as it goes, or with so many decimals."""
         return self._decimal(f"{value:g}" if decimals is None else f"{value:.{decimals}f}")

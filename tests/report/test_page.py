@@ -108,7 +108,7 @@ def test_each_chart_has_a_sentence_made_from_the_data(page):
 
 
 def test_what_could_not_be_judged_says_what_it_needs(page):
-    assert "needs a probe on the supply water" in page
+    assert "<code>warm-water</code>: a probe on the supply water" in page
 
 
 def test_cautions_and_sources_stand_on_the_page(page):

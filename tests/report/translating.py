@@ -68,7 +68,7 @@ def _said_in(function: ast.AST, known: Mapping) -> dict[str, str]:
         for key, english in itertools.pairwise(given):
             if isinstance(key, ast.Name) and key.id == "key":
                 blocks = named
-            elif isinstance(key, ast.Constant) and isinstance(key.value, str):
+            elif isinstance(_value(key, known) if _is_written(key, known) else None, str):
                 blocks = [{}]
             else:
                 continue
@@ -80,6 +80,11 @@ def _said_in(function: ast.AST, known: Mapping) -> dict[str, str]:
                     if re.fullmatch(r"logs\.(doubt|note)\.[a-z_]*[a-z]", str(name)):
                         found[name] = _value(english, scope)
     return found
+
+
+def _is_written(key: ast.expr, known: Mapping) -> bool:
+    """Whether it stands there in full, or by the name of a constant."""
+    return isinstance(key, ast.Constant) or (isinstance(key, ast.Name) and key.id in known)
 
 
 def _assigned(function: ast.AST) -> Iterator[dict[str, ast.expr]]:

@@ -94,8 +94,9 @@ function makeCycles(data, drawing, clock, bus) {
   function calendarKeys() {
     const box = document.getElementById("keys-calendar");
     if (!box) return;
-    for (const [key, names] of CALENDAR) {
-      if (!data.days.date.some((_, d) => [...Array(24).keys()].some((h) => minutesOf(d, h, names) > 0))) continue;
+    const seen = CALENDAR.filter(([, names]) => data.days.date.some((_, d) => [...Array(24).keys()].some((h) => minutesOf(d, h, names) > 0)));
+    picked = (seen.find(([key]) => key === picked) ?? seen[0])?.[0] ?? picked;
+    for (const [key] of seen) {
       const button = document.createElement("button");
       button.type = "button"; button.className = "radio";
       button.textContent = key === "making" ? word("chart.making") : word("phase." + key);
@@ -135,14 +136,14 @@ function makeCycles(data, drawing, clock, bus) {
     }
     if (data.days) {
       await days(bus.view());
-      element("days").on("plotly_hover", (event) => {
+      element("days")?.on("plotly_hover", (event) => {
         const d = event.points[0].pointIndex, kg = data.days.kg_per_cycle, n = data.days.cycles[d];
         readout("days", clock.moment(data.days.noon[d], false).split(" ").slice(0, 3).join(" ") + " · " + n + " " + word("chart.cycles_axis") + (kg === null ? "" : " · " + show("kg", n * kg)) + (data.days.whole[d] ? "" : " · " + word("chart.partial")));
       });
-      follow(element("days"));
+      if (element("days")) follow(element("days"));
       calendarKeys();
       await calendar();
-      element("calendar").on("plotly_hover", (event) => {
+      element("calendar")?.on("plotly_hover", (event) => {
         const { x: h, y: d } = event.points[0], parts = [clock.moment(data.days.noon[d], false).split(" ").slice(0, 3).join(" ") + ", " + h + ":00"];
         data.kinds.forEach((name) => { const m = minutesOf(d, h, [name]); if (m) parts.push(word("phase." + name) + "\u00a0" + m + "\u00a0" + word("chart.minutes")); });
         readout("calendar", parts.join(" · "));

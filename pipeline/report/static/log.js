@@ -76,7 +76,8 @@ function makeLog(data, drawing, clock, bus) {
     const interval = Math.min(...data.channels.map((c) => c.interval)), key = !width ? "all" : some ? (finer ? "both" : "some") : finer ? "turns" : "bucket";
     document.getElementById("fineness").textContent = word("chart.drawn_" + key, {
       interval: drawing.duration(interval), width: drawing.duration(width), fine: drawing.duration(finer),
-    });
+    }) + ".";
+    document.getElementById("finest").hidden = key === "all";
   }
 
   // Bands behind the traces, for what is wide enough to be seen.
