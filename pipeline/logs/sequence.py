@@ -116,12 +116,12 @@ def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
 
 
 def newest_first(time_ns: np.ndarray) -> bool:
-    """Nearly every step leads back in time."""
+    """Most steps lead back in time, and so does the whole."""
     if len(time_ns) < 3 or time_ns[0] <= time_ns[-1]:
         return False
     steps = np.diff(time_ns)
     back, forth = int(np.count_nonzero(steps < 0)), int(np.count_nonzero(steps > 0))
-    return back > 2 and back > 20 * forth
+    return back > 2 and back > 4 * forth
 
 
 def _well_dated(time_ns: np.ndarray) -> np.ndarray | None:
