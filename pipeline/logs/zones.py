@@ -139,7 +139,7 @@ def _is_after(local_ns: np.ndarray, change: _Change) -> np.ndarray:
         return after | (local_ns >= first)
     twice = (local_ns >= first) & (local_ns < last)
     if twice.any():
-        back = np.flatnonzero(np.diff(local_ns) < -(last - first) // 2)
+        back = np.flatnonzero(np.diff(local_ns) <= -(last - first) // 2)
         back = [i for i in back.tolist() if first <= local_ns[i + 1] < last or first <= local_ns[i] < last]
         if back:
             after |= twice & (np.arange(len(local_ns)) > back[0])
