@@ -99,13 +99,22 @@ class Case:
         return float(np.median(lengths)) if len(lengths) >= 3 else float("nan")
 
     @cached_property
+    def spells(self) -> np.ndarray:
+        """Cycles in spells of freezes that are all far too short for ice, bool (n,)."""
+        return doubtful.spells(self, self.usual_freeze_min)
+
+    @cached_property
     def misread(self) -> np.ndarray:
         """Freezes that the record is likely to have cut in two, or sewn together, bool (n,)."""
         usual = self.usual_freeze_min
         return (
             doubtful.scraps(self, usual)
+            | self.spells
+            | _after(self.spells)  # what is left of the freeze that the spell cut off
             | doubtful.splits(self, usual, self.stalls.doubtful)
             | self.stalls.missed
+            | self.stalls.stopped
+            | _after(self.stalls.stopped)
         )
 
     @cached_property
@@ -134,15 +143,19 @@ class Case:
         short = self.freeze_min < share * usual
         real = self.harvest_min > t["whole_harvest_pct"] / 100 * usual_harvest
         short &= real & np.concatenate([[False], real[:-1]]) & ~self.flag("after_idle")
-        short &= ~doubtful.beside_unclear(self) & ~doubtful.scraps(self, usual)
+        short &= (
+            ~doubtful.beside_unclear(self)
+            & ~doubtful.scraps(self, usual)
+            & ~self.spells
+            & ~_after(self.spells)
+        )
         return short if 100 * short.mean() < t["repeats_most_pct"] else none
 
     @cached_property
     def steady(self) -> np.ndarray:
         """Freezes that may be compared with each other: both ends seen, whole, no pull-down after an idle, and none
         that began with ice left by a stalled harvest, bool (n,)."""
-        after_stall = np.zeros(self.n, bool)
-        after_stall[1:] = (self.stalls.stalled | self.stalls.doubtful | self.repeats)[:-1]
+        after_stall = _after(self.stalls.stalled | self.stalls.doubtful | self.repeats)
         whole = np.isfinite(self.freeze_min) & self.flag("complete") & ~self.broken
         alike = ~self.flag("after_idle") & ~self.repeats & ~after_stall
         return whole & alike & ~self.misread & ~self.stalls.doubtful & ~self.stalls.hidden
@@ -163,7 +176,7 @@ class Case:
         if not self.record.harvests_timed:
             return np.zeros(self.n, bool)
         whole = np.isfinite(self.harvest_min) & self.flag("complete")
-        return whole & ~self.broken & ~doubtful.beside_unclear(self)
+        return whole & ~self.broken & ~doubtful.beside_unclear(self) & ~self.spells
 
     @cached_property
     def air_c(self) -> np.ndarray:
@@ -192,6 +205,27 @@ class Case:
             sigma_min=self.sigma_min,
             thresholds=self.thresholds,
         )
+
+    def cold_at(self, at_ns: np.ndarray) -> np.ndarray:
+        """The trusted reading of the cold trace at or before each moment [°C], NaN where there is none."""
+        cold = self.timeline.get("evaporator", "suction")
+        if cold is None or not cold.trusted.any():
+            return np.full(len(at_ns), np.nan)
+        time_ns, values = cold.time_ns[cold.trusted], cold.values[cold.trusted]
+        at = np.searchsorted(time_ns, at_ns, side="right") - 1
+        return np.where(at >= 0, values[np.maximum(at, 0)], np.nan)
+
+    @cached_property
+    def harvest_rise_k(self) -> np.ndarray:
+        """By how much the cold trace warms in the first part of every harvest [K], the same time for all: half of the
+        usual harvest, a minute at most."""
+        part_min = min(self.level("harvest_min", self.harvests) / 2, 1.0)
+        if not np.isfinite(part_min):
+            return np.full(self.n, np.nan)
+        seen = (self.harvest_ns > 0) & (self.harvest_min >= part_min)
+        begun = np.where(seen, self.harvest_ns, 0)
+        warmed = self.cold_at(begun + round(part_min * NS_PER_MIN)) - self.cold_at(begun)
+        return np.where(seen, warmed, np.nan)
 
     @cached_property
     def refrigeration(self) -> Refrigeration:
@@ -231,3 +265,8 @@ class Case:
         values = self.column(name) if mask is None else self.column(name)[mask]
         values = values[np.isfinite(values)]
         return float(np.median(values)) if len(values) else float("nan")
+
+
+def _after(mask: np.ndarray) -> np.ndarray:
+    """The cycles that follow those in `mask`, bool (n,)."""
+    return np.concatenate([[False], mask[:-1]]) if len(mask) else mask

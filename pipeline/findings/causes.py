@@ -220,6 +220,7 @@ _cause(
         0.2
         + 2.5 * ramp(s.harvest_peak_c, 2, -3)
         + ramp(-s.harvest_peak_shift_k, 8, 14)
+        + ramp(-s.harvest_rise_pct, 50, 90)
         - 2.0 * ramp(s.plateau_min, 1.5, 4)
     ),
     ("feel-hot-gas", "control-settings", "valve-coil"),
@@ -234,8 +235,9 @@ _cause(
     "hot-gas-weak",
     "The hot gas is weak: low charge, low head pressure or a valve that opens in part",
     lambda s: 0.2 + 1.2 * ramp(s.plateau_min, 1.5, 4) + 0.8 * ramp(s.air_c, 15, 7) + 0.8 * ramp(s.discharge_shift_k, -3, -10)
-    + 0.6 * ramp(s.freeze_end_shift_k, 1.5, 5) - ramp(s.harvest_peak_c, 0, -4),
+    + 0.6 * ramp(s.freeze_end_shift_k, 1.5, 5) + 1.6 * ramp(-s.harvest_rise_pct, 15, 45) - ramp(s.harvest_peak_c, 0, -4),
     ("feel-hot-gas", "valve-coil", "pressures"),
+    ("harvest_rise_pct", -100.0, -15.0, "the evaporator begins to warm slowly, {harvest_rise_pct} against the usual"),
     ("plateau_min", 1.5, math.inf, "the evaporator hangs near freezing point for {plateau_min}"),
 )  # fmt: skip
 _cause(
@@ -245,6 +247,8 @@ _cause(
         0.4
         + 1.6 * ramp(s.plateau_min, 1.5, 4)
         + 0.6 * ramp(s.freeze_pct, 10, 30)
+        + 0.5 * near(s.harvest_rise_pct, 12)  # the gas is as hot as ever
+        - ramp(-s.harvest_rise_pct, 15, 45)
         - 1.5 * ramp(s.harvest_peak_c, 1, -3)
     ),
     ("watch-cycle", "look-at-slab", "clean-evaporator"),
@@ -258,6 +262,7 @@ _cause(
         + 1.5 * ramp(s.harvest_peak_shift_k, 2, 8)
         + 1.0 * ramp(s.harvest_peak_c, 10, 20)
         - ramp(s.plateau_min, 2, 5)
+        - ramp(-s.harvest_rise_pct, 15, 45)
         - 2.0 * ramp(s.harvest_peak_shift_k, -1, -4)  # a missed end needs a warm plate
     ),
     ("curtain", "control-settings", "sensor-resistance"),

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.cycles.record import PhaseKind
+from pipeline.findings import statistics
 from pipeline.logs.timeline import Channel
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ _SMOOTH_S = 30.0
 
 READS = (
     "adds_up_pct", "splits_few", "splits_few_pct", "split_short_pct", "scrap_pct", "harvest_never_min",
-    "misplaced_harvest_pct", "misplaced_freeze_pct", "sewn_pct", "hump_from_pct", "hump_k", "hump_noise", "hump_uneven",
+    "spell_freeze_pct", "starts_needed", "misplaced_harvest_pct", "misplaced_freeze_pct", "sewn_pct", "hump_from_pct", "hump_k", "hump_noise", "hump_uneven",
     "hump_min", "hump_begins_pct", "hump_falls_pct", "whole_rise_pct", "idle_inside_pct",
 )  # fmt: skip
 
@@ -52,6 +53,34 @@ def beside_unclear(case: Case) -> np.ndarray:
 def scraps(case: Case, usual_min: float) -> np.ndarray:
     """Freezes so short that they are none, bool (n,)."""
     return case.freeze_min < case.thresholds["scrap_pct"] / 100 * usual_min
+
+
+def spells(case: Case, usual_min: float) -> np.ndarray:
+    """Cycles in a row whose freezes are all far too short for ice, and the one that they cut off, bool (n,).
+
+    A line that turns every few minutes is a compressor that stops and starts, whatever the record calls its turns; a
+    harvest that is repeated makes one such freeze, or two.
+    """
+    t, mask = case.thresholds, np.zeros(case.n, bool)
+    brief = case.freeze_min < t["spell_freeze_pct"] / 100 * usual_min
+    for first, last in statistics.episodes(brief):
+        if last - first + 1 >= t["starts_needed"]:
+            mask[max(first - 1, 0) : last + 1] = True
+    return mask
+
+
+def stops(case: Case, usual_min: float, cold: np.ndarray) -> np.ndarray:
+    """Cycles whose harvest was none, bool (n,): it stayed cold (`cold`, bool (n,)) and came in mid-freeze.
+
+    The compressor stood, and there was no clamp to see it by. A harvest that stalls comes after a whole freeze, or after
+    another one that stalled; so of cold ones in a row the first one tells.
+    """
+    whole_min = case.thresholds["split_short_pct"] / 100 * usual_min
+    mid_freeze = (case.freeze_min < whole_min) & ~case.flag("after_idle")
+    mask = np.zeros(case.n, bool)
+    for first, last in statistics.episodes(cold):
+        mask[first : last + 1] = mid_freeze[first]
+    return mask
 
 
 def splits(case: Case, usual_min: float, no_harvest: np.ndarray) -> np.ndarray:

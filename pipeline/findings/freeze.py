@@ -12,7 +12,6 @@ from pipeline.findings.changes import Change, change_of
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_COLD, CannotTell, Rule, Seen, cycles_needed
-from pipeline.logs.timeline import Channel
 
 _WEAK_SINCE = phrase(
     "finding.weak-freeze.since",
@@ -110,21 +109,12 @@ def _ended_early(case: Case, warmed: Change) -> bool:
     """Whether the freezes end warm only because they end early: as far into the freeze, they are as cold as before."""
     early, late = warmed.judged & ~warmed.late, warmed.late
     before, after = case.level("freeze_min", early), case.level("freeze_min", late)
-    t, cold = case.thresholds, case.timeline.get("evaporator", "suction")
-    if not after < (1 - t["ended_early_pct"] / 100) * before or cold is None:
+    t = case.thresholds
+    if not after < (1 - t["ended_early_pct"] / 100) * before:
         return False
-    reached = _reading_at(cold, case.start_ns + round(0.9 * after * NS_PER_MIN))
+    reached = case.cold_at(case.start_ns + round(0.9 * after * NS_PER_MIN))
     then, now = reached[early], reached[late]
     return not np.nanmedian(now) - np.nanmedian(then) > t["ended_early_k"]
-
-
-def _reading_at(channel: Channel, at_ns: np.ndarray) -> np.ndarray:
-    """The trusted reading at or before each moment, NaN where there is none."""
-    time_ns, values = channel.time_ns[channel.trusted], channel.values[channel.trusted]
-    at = np.searchsorted(time_ns, at_ns, side="right") - 1
-    return (
-        np.where(at >= 0, values[np.maximum(at, 0)], np.nan) if len(values) else np.full(len(at_ns), np.nan)
-    )
 
 
 def _longer(case: Case, late: np.ndarray, early: np.ndarray) -> bool:

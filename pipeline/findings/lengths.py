@@ -80,9 +80,15 @@ def baseline(case: Case) -> Baseline:
 
 
 def length_change(case: Case) -> Change | None:
-    """The lasting change of the freezes' length, as natural logs, where there is one that matters."""
-    least = math.log1p(case.thresholds["freeze_out_pct"] / 100)
-    found = lasting_change(case.start_ns, case.adjusted.log_length, least=least, thresholds=case.thresholds)
+    """The lasting change of the freezes' length, as natural logs, where there is one that matters; a smaller one, which a
+    run shows, where it is a step too sharp for the weather."""
+    t, y = case.thresholds, case.adjusted.log_length
+    least, small = (math.log1p(t[name] / 100) for name in ("freeze_out_pct", "run_out_pct"))
+    found = lasting_change(case.start_ns, y, least=least, thresholds=t)
+    if found is None:
+        step = lasting_change(case.start_ns, y, least=small, thresholds=t)
+        sharp = step is not None and step.kind == "step" and 100 * step.explained > t["change_sharp_pct"]
+        found = step if sharp else None
     return found if case.adjusted.corrected_for else not_the_time_of_day(case, found, least=least)
 
 
@@ -304,7 +310,7 @@ def _rounded(value: float) -> float | None:
     return round(value, 1) if math.isfinite(value) else None
 
 
-_OWN = ("outlier_z", "freeze_out_pct", "run_out_pct", "run_cycles", "run_z", "spread_floor_pct", "own_cycles", "band_cycles",
+_OWN = ("outlier_z", "freeze_out_pct", "run_out_pct", "run_cycles", "run_z", "change_sharp_pct", "spread_floor_pct", "own_cycles", "band_cycles",
         "level_cycles", "drift_first_pct", "lost_act_pct", "short_act_pct", "plate_out_pct", "band_sigma_pct", "band_air_c",
         "band_water_c", "unknown_air_c", "unknown_water_c", "air_pct_per_k", "air_rated_c", "water_rated_c")  # fmt: skip
 

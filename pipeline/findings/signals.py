@@ -25,6 +25,7 @@ class Signals:
     freeze_end_shift_k: float = _NAN
     harvest_peak_c: float = _NAN
     harvest_peak_shift_k: float = _NAN
+    harvest_rise_pct: float = _NAN  # rate at which the harvest begins to warm over the usual one, minus 100 %
     plateau_min: float = _NAN
     air_c: float = _NAN
     air_shift_k: float = _NAN
@@ -85,6 +86,7 @@ def signals(case: Case, focus: np.ndarray | None, usual: np.ndarray | None) -> S
         freeze_end_shift_k=freeze_end_shift,
         harvest_peak_c=peak,
         harvest_peak_shift_k=peak_shift,
+        harvest_rise_pct=ratio(case.harvest_rise_k),
         plateau_min=level(case.column("harvest_plateau_min"), focus),
         air_c=air,
         air_shift_k=air_shift,

@@ -14,11 +14,13 @@ from pipeline.findings.changes import lasting_change
 if TYPE_CHECKING:
     from pipeline.findings.case import Case
 
+_BESIDE = 6  # cycles before and after one, of which the usual freeze round it is made
+
 READS = (
     "outlier_z", "harvest_out_pct", "harvest_out_min", "harvest_out_intervals", "seen_intervals", "stall_peak_c",
     "stall_peak_share", "stall_plateau_min", "stall_plateau_pct", "stall_times", "stall_limit_min", "stall_least_pct",
-    "no_harvest_pct", "cut_rise_pct", "harvest_band_pct", "taken_pct", "limit_harvests", "limit_spread_s",
-    "limit_share_pct", "peak_loss_k", "peak_loss_pct", "harvest_level_pct", "harvest_spread_pct", "healthy_pct",
+    "stall_peak_spread_k", "stall_frozen_c", "stall_far_pct", "freeze_end_rise_k", "no_harvest_pct", "cut_rise_pct", "harvest_band_pct", "taken_pct", "limit_harvests", "limit_spread_s",
+    "limit_share_pct", "limit_edge", "peak_loss_k", "peak_loss_pct", "harvest_level_pct", "harvest_spread_pct", "healthy_pct",
     "healthy_times", "level_cycles",
 )  # fmt: skip
 
@@ -34,7 +36,8 @@ class Stalls:
     long: np.ndarray  # abnormal in length, but finished
     hidden: np.ndarray  # never warmed, so that the record has it inside a freeze
     missed: np.ndarray  # a freeze that holds a harvest like any other, which the record does not have
-    doubtful: np.ndarray  # short and cold: hardly a harvest
+    doubtful: np.ndarray  # cold and short, or a stop in mid-freeze: hardly a harvest
+    stopped: np.ndarray  # a stop in mid-freeze
     usual_min: float  # the unit's own usual harvest
     sigma_min: float  # its spread
     usual_peak_c: float
@@ -73,8 +76,14 @@ def stalls(case: Case) -> Stalls:
     inside = doubtful.inside(case, case.usual_freeze_min, usual_rise)
 
     low = (peak < t["stall_peak_c"]) & ~(rise > t["stall_peak_share"] * usual_rise)
-    if usual_peak < t["stall_peak_c"]:  # all alike: only the absolute level can speak
+    short_of_peak = peak < usual_peak - max(t["peak_loss_k"], t["peak_loss_pct"] / 100 * abs(usual_peak))
+    if usual_peak < t["stall_frozen_c"]:  # all alike: only the absolute level can speak
         low = (peak < t["stall_peak_c"]) & (length > case.unit.expected_harvest_min[1])
+    stopped = doubtful.stops(
+        case, case.usual_freeze_min, short_of_peak | (rise < t["cut_rise_pct"] / 100 * usual_rise)
+    )
+    judged, long = judged & ~stopped, long & ~stopped
+    repeated = repeated & ~stopped
     seen = judged & (length > t["seen_intervals"] * interval)
     whole = length > t["stall_least_pct"] / 100 * usual
     never_warmed = seen & low & whole
@@ -85,16 +94,27 @@ def stalls(case: Case) -> Stalls:
     )
     cut |= judged & (length < t["no_harvest_pct"] / 100 * usual)
 
-    short_of_peak = peak < usual_peak - max(t["peak_loss_k"], t["peak_loss_pct"] / 100 * abs(usual_peak))
     hung = (plateau - np.nan_to_num(usual_plateau) > t["stall_plateau_min"]) & (
         plateau > t["stall_plateau_pct"] / 100 * length
     )
     hangs = long & ~never_warmed & (short_of_peak | hung)
-    # A limit hardly longer than the usual harvest: what stayed cold for longer than usual did not let go either.
+    # A limit hardly longer than the usual harvest: what stayed cold for longer than usual did not let go either, nor did
+    # what stayed far colder than any other.
     cold = (peak < t["stall_peak_c"]) & (usual_peak > t["stall_peak_c"] + t["peak_loss_k"]) & short_of_peak
-    hangs |= judged & ~never_warmed & cold & (excess > limit * sigma)
+    warmer = peak[ordinary & (peak >= usual_peak)] - usual_peak  # the side that stalls do not lie on
+    peak_sigma = statistics.spread(warmer, t["stall_peak_spread_k"])
+    far = (usual_peak - peak > limit * peak_sigma) & (
+        excess > max(t["stall_far_pct"] / 100 * usual, interval)
+    )
+    hangs |= judged & ~never_warmed & cold & (far | (excess > limit * sigma))
     very_long = long & (length > t["stall_times"] * usual)
     at_limit = very_long & (_bunched(case, length, long) | (length >= t["stall_limit_min"]))
+    if _quantile(cold_end[at_limit], 0.5) - _quantile(cold_end[ordinary], 0.5) > t["freeze_end_rise_k"]:
+        at_limit &= (
+            hangs  # the whole trace has become warmer: a starved evaporator, which takes long and does finish
+        )
+    frozen = (hangs | at_limit) & (peak < t["stall_frozen_c"])
+    never_warmed, hangs = never_warmed | frozen, hangs & ~frozen
     stalled = never_warmed | hangs | at_limit | repeated | inside.cold
     long &= ~stalled
     if _taken_from_freezes(case, long, excess):
@@ -107,7 +127,8 @@ def stalls(case: Case) -> Stalls:
         long=long,
         hidden=inside.cold,
         missed=inside.missed,
-        doubtful=cut | misplaced,
+        doubtful=cut | misplaced | stopped,
+        stopped=stopped,
         usual_min=usual,
         sigma_min=sigma,
         usual_peak_c=usual_peak,
@@ -127,11 +148,22 @@ def _taken_from_freezes(case: Case, long: np.ndarray, excess: np.ndarray) -> boo
     at = np.flatnonzero(long)
     if len(at) == 0:
         return False
-    lack = case.usual_freeze_min - np.append(case.freeze_min, np.nan)
+    lack = np.append(_usual_beside(case, long), np.nan) - np.append(case.freeze_min, np.nan)
     beside = np.fmax(lack[at], lack[at + 1])
     if not np.isfinite(beside).any():
         return False
     return bool(100 * np.nanmedian(beside / excess[at]) > case.thresholds["taken_pct"])
+
+
+def _usual_beside(case: Case, odd: np.ndarray) -> np.ndarray:
+    """The usual freeze round each cycle [min], `odd` ones left out: air and water move it over a log."""
+    lengths = np.where(odd | case.flag("after_idle"), np.nan, case.freeze_min)
+    padded = np.pad(lengths, _BESIDE, constant_values=np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * _BESIDE + 1)
+    known = np.isfinite(windows).any(axis=1)
+    usual = np.full(case.n, case.usual_freeze_min)
+    usual[known] = np.nanmedian(windows[known], axis=1)
+    return usual
 
 
 def _interval_min(case: Case) -> float:
@@ -160,13 +192,18 @@ def _usual(case: Case, judged: np.ndarray) -> tuple[float, float]:
 
 
 def _bunched(case: Case, length: np.ndarray, among: np.ndarray) -> np.ndarray:
-    """Those `among` harvests that end at one longest length, as a limit makes them, bool (n,)."""
+    """Those `among` harvests that end at one longest length, as a limit makes them, bool (n,).
+
+    A limit cuts lengths off, so the longest are the most; where they thin out towards the longest they ended by nature.
+    """
     t, none = case.thresholds, np.zeros(case.n, bool)
     if among.sum() < t["limit_harvests"]:
         return none
+    width = max(t["limit_spread_s"] / 60, 4 * case.sigma_min)
     top = float(np.max(length[among]))
-    near = among & (length > top - max(t["limit_spread_s"] / 60, 4 * case.sigma_min))
-    return near if near.sum() >= max(t["limit_harvests"], t["limit_share_pct"] / 100 * among.sum()) else none
+    near, next_to_it = among & (length > top - width), among & (length > top - 2 * width)
+    many = near.sum() >= max(t["limit_harvests"], t["limit_share_pct"] / 100 * among.sum())
+    return near if many and near.sum() >= t["limit_edge"] * (next_to_it & ~near).sum() else none
 
 
 def _quantile(values: np.ndarray, q: float) -> float:

@@ -98,7 +98,7 @@ def _short_cycling(case: Case):
     spans = [p for p in case.record.phases if p.kind is PhaseKind.UNCLEAR and p.why == _TRIPPING]
     quick = quick_starts(case)
     if not quick.any():
-        return _by_spans(case, spans)
+        return _by_spans(case, spans) or _by_turns(case)
     at = np.flatnonzero(quick)
     before = np.maximum(at - 1, 0)
     run_min, off_min = s.run_min[before], s.off_min[at]
@@ -135,6 +135,32 @@ def _short_cycling(case: Case):
     )
 
 
+def _by_turns(case: Case) -> Seen | None:
+    """Where no clamp was there, the spells in which the line turns every few minutes."""
+    t, spells = case.thresholds, case.spells
+    at = np.flatnonzero(spells & (case.freeze_min < t["spell_freeze_pct"] / 100 * case.usual_freeze_min))
+    if _by_current(case) or len(at) < t["starts_needed"]:
+        return None
+    per_hour = _most_per_hour(case.start_ns[at])
+    return Seen(
+        severity=Severity.WATCH,  # turns of a line are no starts that somebody saw
+        title=_SHORT(count=len(at), worst_per_hour=round(per_hour, 1)),
+        start_ns=int(case.harvest_ns[np.flatnonzero(spells)[0]]),
+        end_ns=int(case.end_ns[at[-1]]),
+        cycles=spells,
+        evidence={
+            "kind": "unknown",
+            "quick_starts": len(at),
+            "most_per_hour": round(per_hour, 1),
+            "run_min": _rounded(_median(case.freeze_min[at])),
+            "off_min": _rounded(_median(case.harvest_min[at[at > 0] - 1])),
+            "seen_by": "temperature",
+        },
+        confidence=statistics.phi(per_hour / t["starts_per_hour"] - 0.5),
+        causes=_CAUSES["unknown"],
+    )
+
+
 def _by_spans(case: Case, spans):
     """Where the starts were not listed one by one, the stretches that the record calls tripping."""
     hours = sum(p.end_ns - p.start_ns for p in spans) / NS_PER_H
@@ -157,11 +183,15 @@ def _kind(case: Case, run_min: float, off_min: float, discharge_c: float) -> str
 
     Common practice, no source: a low-pressure switch opens within a minute and closes again as the pressures equalise; an
     overload needs minutes to cool and opens sooner on a hot motor; a high-pressure switch needs a minute or more to
-    build the pressure; contacts that chatter do so within seconds.
+    build the pressure; contacts that chatter do so within seconds. What the clamp's interval adds to a run or a stop by
+    rounding up is allowed for.
     """
     t = case.thresholds
     if not (math.isfinite(run_min) and math.isfinite(off_min)):
         return "unknown"
+    if _by_current(case):
+        rounded = case.timeline.get("current_compressor", "current", "power").interval_s / 120
+        run_min, off_min = max(run_min - rounded, 0.0), max(off_min - rounded, 0.0)
     if run_min < t["chatter_run_min"] and off_min < t["chatter_off_min"]:
         return "chatter"
     if run_min <= t["low_pressure_run_min"] and off_min <= t["low_pressure_off_min"]:
@@ -234,7 +264,7 @@ RULES = (
         test=_short_cycling,
         needs=(NEEDS_STARTS,),
         thresholds=("start_off_min", "starts_per_hour", "starts_needed", "starts_act", "tripping_act_h", "stop_seen_min",
-                    "seen_intervals", "chatter_run_min", "chatter_off_min", "low_pressure_run_min", "low_pressure_off_min",
+                    "seen_intervals", "chatter_run_min", "chatter_off_min", "spell_freeze_pct", "low_pressure_run_min", "low_pressure_off_min",
                     "overload_off_min", "overload_off_times", "overload_discharge_c"),
         causes=_CAUSES["unknown"],
     ),

@@ -60,6 +60,7 @@ def _at_timeout(case: Case):
             "proof": found.proof,
         },
         confidence=1 - 0.5 * 0.35 ** max(found.due_min / found.found_min - 1, 0.2),
+        causes=_CAUSES,  # that a timer ends them speaks for the first by itself
     )
 
 
@@ -199,7 +200,8 @@ def _own_spread(case: Case, lengths: np.ndarray, others: np.ndarray, inside: np.
     )  # the shortest half: one level, if there are two
     sigma = float(values[first + half] - values[first]) / _SHORTEST_HALF
     usual = float(np.median(values[first : first + half + 1]))
-    return t["timer_own_pct"] / 100 * math.sqrt(max(sigma**2 - case.sigma_min**2, 0.0)) / usual
+    own = t["timer_own_pct"] / 100 * math.sqrt(max(sigma**2 - case.sigma_min**2, 0.0)) / usual
+    return min(own, t["timer_own_most_pct"] / 100)  # what varies more has another fault
 
 
 def _span_ns(case: Case, cycles: np.ndarray) -> int:
@@ -232,6 +234,8 @@ def _chance_z(ratio: float, n: int) -> float:
     return ((ratio**2) ** (1 / 3) - (1 - 2 / (9 * k))) / math.sqrt(2 / (9 * k))
 
 
+_CAUSES = ("end-of-freeze-sensing", "capacity-short", "water-leaks-in", "water-short")
+
 RULES = (
     Rule(
         code="freeze-at-timeout",
@@ -239,7 +243,7 @@ RULES = (
         thresholds=("timer_cycles", "timer_spread_s", "timer_share_pct", "timer_match_pct", "timer_excess", "timer_nature_excess",
                     "natural_spread_pct", "timer_near", "timer_pct_per_k", "timer_varied_times", "timer_harvests_pct",
                     "timer_whole_pct", "timer_p", "timer_part_p", "timer_told_times", "timer_alike_times",
-                    "timer_pulled_cycles", "timer_pulled_pct", "timer_others", "timer_own_pct", "level_cycles"),
-        causes=("end-of-freeze-sensing", "capacity-short", "water-leaks-in", "water-short"),
+                    "timer_pulled_cycles", "timer_pulled_pct", "timer_others", "timer_own_pct", "timer_own_most_pct", "level_cycles"),
+        causes=_CAUSES,
     ),
 )  # fmt: skip

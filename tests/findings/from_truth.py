@@ -79,7 +79,7 @@ def record_of(timeline: Timeline, truth, unit: Unit) -> CycleRecord:
         cycles=cycle_table(phases, table, timeline, unit, cold=colds[0] if colds else None, draws=draws),
         starts=table,
         interval_s=interval_s,
-        harvests_timed=interval_s <= 60,
+        harvests_timed=interval_s < 61,
         pattern=any(p.kind is PhaseKind.HARVEST for p in phases),
     )
 
