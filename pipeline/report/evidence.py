@@ -136,7 +136,11 @@ def _cycle_picture(
         parts.append(svg.label(float(plane.px(tick)), HEIGHT - 19, reader.number(tick), "tick", "middle"))
     parts.append(svg.label(WIDTH - RIGHT, HEIGHT - 5, reader.t(f"picture.minutes_{kind}"), "tick", "end"))
     caption = reader.t(
-        f"picture.cycle_{kind}" if overlay.usual else f"picture.alone_{kind}",
+        f"picture.all_{kind}"
+        if overlay.of_all
+        else f"picture.cycle_{kind}"
+        if overlay.usual
+        else f"picture.alone_{kind}",
         cycle=row.cycle,
         length_min=row.length_min,
         usual_min=usual_min,

@@ -18,6 +18,7 @@ from pipeline.report.summary import UnitSummary
 from pipeline.report.traces import Drawn, drawn_channels
 from pipeline.report.wording import Reader
 
+EVEN_SHARE = 0.05  # of an hour: hours that differ by less are alike
 CALENDAR_DAYS = 0.5  # a shorter log has too few hours to compare
 
 
@@ -48,7 +49,7 @@ def figures(
             lengths = record.cycles[column].to_numpy(dtype=float)
             longest = float(np.fmax.reduce(lengths)) if len(lengths) else float("nan")
             said = reader.t_html(
-                f"chart.{ident}_alt",
+                f"chart.{ident}_alt_all" if over.of_all else f"chart.{ident}_alt",
                 usual=over.usual,
                 channel_role=over.role,
                 abnormal=len(over.cycles),
@@ -132,10 +133,13 @@ def _calendar_said(days: Days, reader: Reader) -> Markup:
     making = days.hours[:, :, :2].sum(axis=2)
     if not making.any():
         return reader.t_html("chart.calendar_alt_none")
+    making_pct = 100 * float(making.sum() / max(days.hours.sum(), 1e-9))
     by_hour = making.sum(axis=0) / np.maximum(days.hours.sum(axis=(0, 2)), 1e-9)
+    if np.ptp(by_hour) < EVEN_SHARE:
+        return reader.t_html("chart.calendar_alt_even", making_pct=making_pct)
     return reader.t_html(
         "chart.calendar_alt",
-        making_pct=100 * float(making.sum() / max(days.hours.sum(), 1e-9)),
+        making_pct=making_pct,
         most_hour=int(by_hour.argmax()),
         least_hour=int(by_hour.argmin()),
     )

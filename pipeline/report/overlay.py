@@ -31,6 +31,7 @@ class Overlay:
     middle: np.ndarray
     high: np.ndarray
     usual: int
+    of_all: bool  # next to none is usual: the band is that of all
     usual_min: float
     cycles: tuple[int, ...]
     curves: np.ndarray
@@ -75,6 +76,9 @@ def overlay(
     plain = ~odd & ~aside
     if plain.sum() < LEAST_IN_BAND:
         plain = ~odd
+    of_all = plain.sum() < LEAST_IN_BAND <= odd.sum()
+    if of_all:
+        plain = np.ones(len(odd), bool)
     length_min = (stop - begin) / S / 60
     minute = np.linspace(0, float(length_min.max()), POINTS)
     time_ns, values = trusted_readings(channel)
@@ -95,6 +99,7 @@ def overlay(
         middle=middle,
         high=high,
         usual=int(plain.sum()),
+        of_all=bool(of_all),
         usual_min=float(np.median(length_min[plain])) if plain.any() else float("nan"),
         cycles=tuple(int(n) for n in numbers[drawn]),
         curves=curves[drawn],

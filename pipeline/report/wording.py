@@ -29,6 +29,9 @@ _OWN = {
 }
 
 
+LONG_MIN = 300  # from here on minutes are said in hours
+
+
 @cache
 def catalogue(language: str) -> Mapping[str, str]:
     """All text of a language: key -> pattern; English where it has none. Keys are dotted, those of `Text` as they are."""
@@ -95,6 +98,7 @@ class Reader:
         for key, text in (("page.likeliest", verdict.likeliest), ("page.first_check", verdict.first_check)):
             if text is not None:
                 sentences.append(t(key, said=say(text)))
+        sentences = [s[:1].upper() + s[1:] for s in sentences]
         return [s if s.endswith((".", "?", "!")) else s + "." for s in sentences]
 
     def show(self, name: str, value: Any, units: Units | None = None) -> str:
@@ -115,6 +119,8 @@ class Reader:
         quantity = next((q for suffix, q in _OWN.items() if name.endswith(suffix)), None) or quantity_of(name)
         if quantity is None:
             return self._decimal(f"{value:g}" if isinstance(value, float) else str(value)), ""
+        if quantity is quantity_of("_min") and value >= LONG_MIN:
+            value, quantity = value / 60, quantity_of("_h")
         convert, sign, decimals = quantity.us if (units or self.units) == "us" else quantity.si
         text = f"{convert(float(value)):.{decimals}f}"
         return self._decimal(text), self.sign(sign)

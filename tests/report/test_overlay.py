@@ -105,3 +105,18 @@ def test_no_cycle_makes_no_overlay(made):
         )
         is None
     )
+
+
+def test_where_next_to_all_are_abnormal_the_band_is_that_of_all(made):
+    _, timeline, record, _ = made
+    numbers = list(record.cycles.cycle)
+    got = overlay(
+        timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=set(numbers[3:])
+    )
+    assert got.of_all
+    assert got.usual == int(record.cycles.freeze_min.notna().sum())
+    assert np.isfinite(got.middle).sum() > 50
+    some = overlay(
+        timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=set(numbers[30:])
+    )
+    assert not some.of_all

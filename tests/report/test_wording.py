@@ -87,6 +87,11 @@ def test_spanish_has_its_decimal_comma_and_its_own_signs():
     assert reader.show("ice_kg_per_day", 151.2) == "151\N{NO-BREAK SPACE}kg al día"
 
 
+def test_long_times_are_said_in_hours():
+    assert Reader().show("lost_min", 1996.2) == "33.3\N{NO-BREAK SPACE}h"  # 1996.2 ÷ 60
+    assert Reader().show("lost_min", 299.0) == "299.0\N{NO-BREAK SPACE}min"
+
+
 def test_a_minus_is_a_minus_sign_and_zero_has_none():
     assert Reader().show("t_c", -4.83) == "−4.8\N{NO-BREAK SPACE}°C"
     assert Reader().show("t_c", -0.04) == "0.0\N{NO-BREAK SPACE}°C"

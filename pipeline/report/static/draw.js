@@ -16,8 +16,8 @@ function makeDrawing(data) {
   const word = (key, values = {}) => (data.words[key] ?? key).replace(/\{(\w+)\}/g, (_, name) => values[name] ?? "");
   const dashes = ["solid", "dash", "dot", "dashdot", "longdash", "longdashdot"];
   const duration = (s) => {
-    const [unit, size] = s >= 3600 && s % 3600 === 0 ? ["h", 3600] : s >= 60 && s % 60 === 0 ? ["min", 60] : ["s", 1];
-    return word("duration." + unit, { n: number(s / size, Number.isInteger(s / size) ? 0 : 1) });
+    const [unit, size] = s >= 3600 ? ["h", 3600] : s > 120 || s === 60 ? ["min", 60] : ["s", 1], n = s / size;
+    return word("duration." + unit, { n: number(n, Math.abs(n - Math.round(n)) < 0.05 ? 0 : 1) });
   };
 
   const axis = (more) => ({
