@@ -37,7 +37,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except IceLogError as error:
         print(f"icelogs: {error}", file=sys.stderr)
         return UNREAD
-    except BrokenPipeError:  # whoever read our output has seen enough
+    except BrokenPipeError:  # whoever read our output has seen enough (`icelogs … | head`)
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
     except OSError as error:
@@ -190,14 +190,15 @@ def _add_check(verbs) -> None:
 
 
 def _check(arguments) -> int:
-    from pipeline.logs.check import as_json, print_understanding, understand
-    from pipeline.logs.folder import is_log_name
+    from pipeline.logs.check import as_json, understand
+    from pipeline.logs.check_table import print_understanding
+    from pipeline.logs.folder import DATA_ENDINGS, logs_in
     from pipeline.unit import load_unit
 
     files = []
     for path in arguments.files:
         if path.is_dir():
-            files += sorted(p for p in path.iterdir() if p.is_file() and is_log_name(p.name))
+            files += logs_in((p for p in path.iterdir() if p.is_file()), more=DATA_ENDINGS)
         elif path.exists():
             files.append(path)
         else:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -70,6 +71,7 @@ class UnitStore:
         self.index = self.folder / "index.json"
         self.report: KeptReport | None = None
         self._files: dict[str, KeptFile] = {}
+        self._keys: dict[Path, str] = {}
         self._opened = False  # a file's content had to be read
         self._load()
 
@@ -81,6 +83,7 @@ class UnitStore:
         options: whatever else the report depends on; its `repr` counts. A file that can't be opened counts by the
         reason, so that it is tried again when that changes.
         """
+        self._keys = _keys_of(_paths(files))
         inputs = self._inputs(files)
         return Basis(
             inputs=_digest(inputs),
@@ -89,6 +92,7 @@ class UnitStore:
 
     def current(self, files: UnitFiles, options: object, folder: Path) -> KeptReport | None:
         """The last report in `folder`, if it rests on just these inputs and each file that it wrote is as it was written."""
+        self._keys = _keys_of(_paths(files))
         report = self.report
         if report is None or self._surely_changed(files):
             return None
@@ -112,7 +116,7 @@ class UnitStore:
         """
         from pipeline.logs import read_file, reading_key
 
-        key = _key(path)
+        key = self._key(path)
         try:
             seen = self._look(path)
         except OSError as error:
@@ -147,7 +151,7 @@ class UnitStore:
 
     def finish(self, report: KeptReport, *, files: UnitFiles, visit: Visit | None = None) -> None:
         """Keep what was read and what came of it; drop what no input holds any more. Raises OSError."""
-        there = {_key(path) for path in _paths(files)}
+        there = set(_keys_of(_paths(files)).values())
         self._files = {key: kept for key, kept in self._files.items() if key in there}
         self.report = report
         atomic.write_bytes(self.index, seal(self._as_json()))
@@ -183,22 +187,22 @@ class UnitStore:
         tokens: list[Any] = [files.problem]
         for path in _paths(files):
             try:
-                tokens.append([_key(path), self._look(path).content])
+                tokens.append([self._key(path), self._look(path).content])
             except OSError as error:
-                tokens.append([_key(path), f"unreadable {error.errno}"])
+                tokens.append([self._key(path), f"unreadable {error.errno}"])
         return json.dumps(tokens)
 
     def _surely_changed(self, files: UnitFiles) -> bool:
         """Told by sizes, without opening a file."""
         for path in _paths(files):
-            kept = self._files.get(_key(path))
+            kept = self._files.get(self._key(path))
             with contextlib.suppress(OSError):
                 if kept is not None and Stamp.of(path).size != kept.seen.stamp.size:
                     return True
         return False
 
     def _look(self, path: Path) -> Seen:
-        key = _key(path)
+        key = self._key(path)
         kept = self._files.get(key)
         seen = look(path, kept.seen if kept else None)
         if kept is not None and seen is kept.seen:
@@ -207,6 +211,9 @@ class UnitStore:
         same = kept is not None and seen.content == kept.seen.content
         self._files[key] = replace(kept, seen=seen) if same else KeptFile(seen=seen)
         return seen
+
+    def _key(self, path: Path) -> str:
+        return self._keys.get(path) or _key(path)
 
     @staticmethod
     def _unchanged(path: Path, seen: Seen) -> bool:
@@ -284,8 +291,21 @@ def outputs_of(folder: Path) -> dict[str, tuple[int, int]]:
     return {name: (stamp.size, stamp.mtime_ns) for name, stamp in stamps.items()}
 
 
-def _key(path: Path) -> str:
-    return "/".join(path.parts[-2:])
+def _key(path: Path, parts: int = 2) -> str:
+    return "/".join(path.parts[-parts:])
+
+
+def _keys_of(paths: Sequence[Path]) -> dict[Path, str]:
+    """What tells each file from the others of its unit: its last two names, or more where those are alike.
+
+    Not the whole path: where a unit's folder lies changes nothing that is read.
+    """
+    keys, parts = {path: _key(path) for path in paths}, 2
+    while len(set(keys.values())) < len(keys) and parts < max(len(path.parts) for path in paths):
+        parts += 1
+        count = Counter(keys.values())
+        keys = {path: key if count[key] == 1 else _key(path, parts) for path, key in keys.items()}
+    return keys
 
 
 def _paths(files: UnitFiles) -> tuple[Path, ...]:

@@ -1,6 +1,7 @@
 """What did not change is not reported again; whatever did is, and nothing else."""
 
 import shutil
+import time
 from dataclasses import replace
 
 import pyarrow.parquet as pq
@@ -202,3 +203,16 @@ def test_the_history_keeps_a_line_after_the_files_are_gone(fleet):
 def test_no_trace_of_the_work_is_left(fleet):
     run_again(fleet)
     assert leftovers(fleet / "reports") == []
+
+
+def test_files_of_one_name_in_several_folders_of_a_unit_are_told_apart(tmp_path, monkeypatch):
+    for number, place in enumerate(("bar", "june/bar", "july/bar")):
+        write_log(tmp_path / "logs" / place / "log.csv", hours=5 + number, seed=3)
+    time.sleep(2.1)  # a file that has just changed may change again unseen, and is opened anew
+    report(tmp_path / "logs", tmp_path / "reports", OPTIONS)
+    page = tmp_path / "reports" / "bar" / "report.html"
+    before = page.stat().st_mtime_ns
+    monkeypatch.setattr("pipeline.flow.Keeper.read", None)  # nothing may be read again
+    assert report(tmp_path / "logs", tmp_path / "reports", OPTIONS).complete
+    assert page.stat().st_mtime_ns == before
+    assert len(list((tmp_path / "reports" / ".store" / "units" / "bar").glob("*.parquet"))) == 3
