@@ -1,15 +1,16 @@
 """What is found in logs of the second machine, against what is wrong with it:
 
-    python -m tests.bench.findings [--logs 124] [--first 0] [--files] [--jobs 1] [--story stalled]
+    python -m tests.bench.findings [--logs 124] [--first 0] [--files] [--jobs 1] [--story stalled] [--missed]
 
-For faulty logs: whether one of the codes that must be found was found. For healthy ones: every finding that calls for action
-(a false alarm), and how often each code comes up at all. With --files each log is written as logger files and read back,
-without it the cycles room gets the timeline as it was made.
+For faulty logs: whether one of the codes that must be found was found. For healthy ones: how many logs call for action, or for a
+look, without reason. With --files each log is written as logger files and read back, without it the cycles room gets the
+timeline as it was made.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
 import tempfile
 from collections import Counter, defaultdict
 from concurrent.futures import ProcessPoolExecutor
@@ -78,46 +79,38 @@ def _short(value) -> str:
     return f"{value:.4g}" if isinstance(value, float) else str(value)[:60]
 
 
-def report(outcomes: list[Outcome]) -> str:
-    """The printout: false alarms, missed faults, and the codes by story."""
-    lines = []
-    alarms = [
-        o
-        for o in outcomes
-        if o.healthy
-        and any(
-            s == "act"
-            for c, s, _ in o.codes
-            if not (c in NOT_FAULTS and o.case.strata["story"] in SENSOR_STORIES)
-        )
-    ]
-    healthy = [o for o in outcomes if o.healthy]
-    lines.append(
-        f"healthy logs: {len(healthy)}, with a finding to act on: {len(alarms)}, with any fault named: {sum(any(c not in NOT_FAULTS for c, *_ in o.codes) for o in healthy)}"
-    )
-    for o in alarms:
-        lines.append(f"  {_who(o)}")
-        lines += [f"      {c} {s}: {e[:150]}" for c, s, e in o.codes if s == "act"]
-    faulty = [o for o in outcomes if o.due]
-    missed = [o for o in faulty if not all(wanted & {c for c, *_ in o.codes} for wanted in o.due)]
-    lines.append(f"faulty logs: {len(faulty)}, fault not named: {len(missed)}")
-    for o in missed:
-        lines.append(
-            f"  {_who(o)}: due {' / '.join('|'.join(sorted(w)) for w in o.due)}, found {sorted({c for c, *_ in o.codes}) or 'nothing'}"
-        )
+def report(outcomes: list[Outcome], *, tell: bool) -> str:
+    """A row a story: logs, how many of the due faults were named, logs that call for action or for a look although nothing
+    is wrong with the machine, codes. `tell`: log by log what was missed and what was a false alarm."""
     stories: dict[str, list[Outcome]] = defaultdict(list)
     for o in outcomes:
         stories[o.case.strata["story"]].append(o)
-    lines.append("codes by story (act/watch/note):")
-    for story, members in sorted(stories.items()):
-        counts = Counter((c, s) for o in members for c, s in {(c, s) for c, s, _ in o.codes})
-        names = sorted({c for c, _ in counts})
-        shown = ", ".join(
-            f"{c} " + "/".join(str(counts[c, s]) for s in ("act", "watch", "note")) for c in names
-        )
-        lines.append(f"  {story:20} {len(members):3} logs  {shown}")
+    lines = [f"{'story':20} {'logs':>4} {'due':>4} {'named':>5} {'act':>4} {'watch':>5}  codes (logs)"]
+    every = [*sorted(stories.items()), ("all", outcomes)]
+    for story, members in every:
+        due = [o for o in members if o.due]
+        named = [o for o in due if not _missed(o)]
+        act, watch = (sum(bool(_alarms(o, severity)) for o in members) for severity in ("act", "watch"))
+        codes = Counter(code for o in members for code in {c for c, *_ in o.codes})
+        shown = ", ".join(f"{code} {n}" for code, n in codes.most_common(8)) if story != "all" else ""
+        lines.append(f"{story:20} {len(members):4} {len(due):4} {len(named):5} {act:4} {watch:5}  {shown}")
+        for o in members if tell and story != "all" else ():
+            if _missed(o):
+                due_codes = ", ".join("|".join(sorted(w)) for w in _missed(o))
+                lines.append(f"      missed {due_codes} ({', '.join(sorted({c for c, *_ in o.codes})) or 'nothing found'}): {_who(o)}")  # fmt: skip
+            lines += [f"      {c} {s}: {e[:150]}: {_who(o)}" for c, s, e in _alarms(o, "act")]
     lines += [f"error in {_who(o)}: {o.error}" for o in outcomes if o.error]
     return "\n".join(lines)
+
+
+def _missed(o: Outcome) -> list[frozenset[str]]:
+    return [wanted for wanted in o.due if not wanted & {c for c, *_ in o.codes}]
+
+
+def _alarms(o: Outcome, severity: str) -> list[tuple[str, str, str]]:
+    """The findings of this severity on a machine with which nothing is wrong; what is wrong with its logger may be said."""
+    sensor = o.case.strata["story"] in SENSOR_STORIES
+    return [x for x in o.codes if o.healthy and x[1] == severity and not (sensor and x[0] in NOT_FAULTS)]
 
 
 def _who(o: Outcome) -> str:
@@ -133,10 +126,12 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--files", action="store_true", help="through logger files and the reading room")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--story", default="")
+    parser.add_argument("--missed", action="store_true", help="tell log by log what went wrong")
     args = parser.parse_args(argv)
     cases = [c for c in grid(args.logs, first=args.first) if args.story in ("", c.strata["story"])]
     with ProcessPoolExecutor(args.jobs) as pool:
-        print(report(list(pool.map(partial(run_case, files=args.files), cases))))
+        print(report(list(pool.map(partial(run_case, files=args.files), cases)), tell=args.missed))
+    print("load", " ".join(f"{x:.1f}" for x in os.getloadavg()))
     return 0
 
 
