@@ -10,18 +10,15 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from math import isnan
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline.errors import IceLogError, LogFileError
 from pipeline.logs.assembly import assemble
 from pipeline.logs.read import read_file
 from pipeline.logs.table import FileTable
 from pipeline.logs.timeline import Channel, Timeline
-from pipeline.text import say, show
+from pipeline.text import say
 from pipeline.unit import Unit
-
-if TYPE_CHECKING:
-    from rich.console import Console
 
 YES, PARTLY, NO = "yes", "partly", "no"
 
@@ -255,7 +252,7 @@ def _answers(timeline: Timeline, unit: Unit) -> list[Answer]:
     answers.append(_energy(timeline, unit, clamp))
     answers.append(
         Answer(question="drift over the log", can=YES, why=f"the log is {hours / 24:.1f} days long")
-        if hours >= 48
+        if hours >= 47.5
         else Answer(
             question="drift over the log",
             can=NO,
@@ -310,98 +307,3 @@ def _energy(timeline: Timeline, unit: Unit, clamp: Channel | None) -> Answer:
     if clamp and voltage:
         return Answer(question="energy", can=PARTLY, why="estimated from current, voltage and power factor")
     return Answer(question="energy", can=NO, why="log power, or set the voltage in unit.toml")
-
-
-def print_understanding(
-    understanding: Understanding, console: Console | None = None, *, units: str = "si"
-) -> None:
-    """The tables of `icelogs check` on a terminal. What stands in a log is shown as it is, never as markup."""
-    from rich import box
-    from rich.console import Console
-    from rich.table import Table
-    from rich.text import Text as Plain
-
-    console = console or Console()
-
-    def table(title: str, *columns: str) -> Table:
-        made = Table(
-            title=title, title_justify="left", header_style="bold", expand=False, box=box.SIMPLE_HEAD
-        )
-        for column in columns:
-            made.add_column(
-                column,
-                overflow="fold",
-                no_wrap=column in ("from", "to", "rows", "every", "lowest", "highest", "code"),
-            )
-        return made
-
-    files = table(f"Files of {understanding.unit}", "file", "rows", "every", "from", "to", "layout")
-    for file in understanding.files:
-        if not file.error:
-            every = "–" if file.interval_s is None else f"{file.interval_s:g} s"
-            layout = Plain(_layout(file.dialect or {}))
-            files.add_row(
-                Plain(file.name), str(file.rows), every, _short(file.start), _short(file.end), layout
-            )
-    if files.row_count:
-        console.print(files)
-    for file in understanding.files:
-        if file.error:
-            console.print(Plain(f"not read: {file.error}", style="red"))
-    if understanding.error:
-        console.print(Plain(understanding.error, style="red"))
-        return
-    channels = table(
-        "Channels", "role", "column", "file", "read as", "lowest", "highest", "trusted", "how sure"
-    )
-    for c in understanding.channels:
-        name = (
-            ""
-            if c.unit == ""
-            else {"°C": "t_c", "A": "i_a", "W": "p_w", "V": "u_v", "kPa": "p_kpa", "kWh": "e_kwh"}[c.unit]
-        )
-        sure = f"{c.role_by or 'unknown'} ({100 * c.role_confidence:.0f} %)"
-        objections = ", ".join(f"{name} × {n}" for name, n in c.objections.items())
-        channels.add_row(
-            Plain(c.role if c.used else f"({c.role})" if c.role != "other" else "not used"),
-            Plain(c.label),
-            Plain(c.file),
-            c.unit_read or "–",
-            show(name, c.lowest, units=units),
-            show(name, c.highest, units=units),
-            Plain(f"{c.trusted_pct:.1f} %" + (f" ({objections})" if objections else "")),
-            Plain(sure if c.role != "other" else "–"),
-        )
-    console.print(channels)
-    if understanding.doubts:
-        doubts = table("What can't be believed", "code", "from", "to", "what")
-        for d in understanding.doubts:
-            doubts.add_row(d["code"], _short(d["start"]), _short(d["end"]), Plain(d["what"]))
-        console.print(doubts)
-    answers = table("What a report on this will be able to tell", "question", "", "why")
-    for answer in understanding.answers:
-        answers.add_row(answer.question, answer.can, Plain(answer.why))
-    console.print(answers)
-    for file in understanding.files:
-        for note in file.notes:
-            console.print(Plain(f"{file.name}: {note}"))
-
-
-def _short(moment: str) -> str:
-    """Date and time to the minute, in the unit's time zone."""
-    return moment[:16].replace("T", " ")
-
-
-def _layout(dialect: Mapping[str, Any]) -> str:
-    parts = [
-        dialect.get("encoding"),
-        dialect.get("delimiter"),
-        f"decimal {dialect.get('decimal')}",
-        dialect.get("clock"),
-    ]
-    parts += [dialect.get("date_format"), dialect.get("zone")]
-    if dialect.get("preamble_lines"):
-        parts.append(f"{dialect['preamble_lines']} lines before the header")
-    if not dialect.get("header_rows"):
-        parts.append("no header")
-    return ", ".join(str(p) for p in parts if p)

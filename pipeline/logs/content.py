@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.errors import LogFileError
-from pipeline.logs.folder import PACKED_ENDINGS, is_log_name
+from pipeline.logs.folder import PACKED_ENDINGS, WORKBOOK_ENDINGS, is_log_name, names_a_note
 from pipeline.text import Text
 
 MOST_BYTES = 2 * 1024**3
@@ -35,6 +35,7 @@ _NOT_TEXT = (
     (b"7z\xbc\xaf", "a 7z archive"),
     (b"Rar!", "a RAR archive"),
 )
+_WORKBOOK_PARTS = ("[Content_Types].xml", "content.xml", "Index/Document.iwa")
 _HEAD = 65536
 _EXPORT_AGAIN = "export the log from the logger's software as CSV and put that file here"
 
@@ -64,6 +65,8 @@ def contents_of(path: Path) -> Iterator[Content | LogFileError]:
             file=name,
             remedy="check that it may be read",
         ) from error
+    if raw[:2] == b"PK" and path.suffix.lower() in WORKBOOK_ENDINGS:
+        raise LogFileError("this is a spreadsheet workbook, not text", file=name, remedy=_EXPORT_AGAIN)
     if raw[:4] == b"PK\x03\x04" or raw[:4] == b"PK\x05\x06":
         yield from _members(raw, name)
     elif raw[:2] == b"\x1f\x8b":
@@ -104,9 +107,10 @@ def _members(raw: bytes, name: str) -> Iterator[Content | LogFileError]:
         members = [m for m in archive.infolist() if m.filename and not m.is_dir()]
     except (zipfile.BadZipFile, ValueError, NotImplementedError) as error:
         raise LogFileError("the zip file is damaged or cut off", file=name, remedy="copy it again") from error
-    if any(m.filename == "[Content_Types].xml" for m in members):
+    if any(m.filename in _WORKBOOK_PARTS for m in members):
         raise LogFileError("this is a spreadsheet workbook, not text", file=name, remedy=_EXPORT_AGAIN)
     logs = [m for m in members if is_log_name(m.filename) and not m.filename.startswith("__")]
+    logs = [m for m in logs if not names_a_note(m.filename)] or logs
     if not logs:
         raise LogFileError(
             "the zip file holds no log", file=name, remedy="put the logger's CSV files into it"

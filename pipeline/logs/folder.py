@@ -6,12 +6,35 @@ without one is a unit of its own, named by its stem.
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 LOG_ENDINGS = frozenset({".csv", ".txt", ".tsv", ".log", ".dat"})
 PACKED_ENDINGS = frozenset({".gz"})  # one log inside: probes.csv.gz
 ARCHIVE_ENDINGS = frozenset({".zip"})  # any number of logs inside
+WORKBOOK_ENDINGS = frozenset({".xlsx", ".xls", ".xlsm", ".xlsb", ".ods", ".numbers"})
+"""Not read, but a log saved as one of these must not be passed over without a word."""
+DATA_ENDINGS = WORKBOOK_ENDINGS | {
+    ".pdf",
+    ".rar",
+    ".7z",
+    ".db",
+    ".sqlite",
+    ".parquet",
+    ".json",
+    ".xml",
+    ".html",
+}
+"""The same for `icelogs check`, which says of more files what they are."""
+
+_NOTE_NAMES = re.compile(
+    r"(read[ _-]?me|liesmich|l[eé]eme|lisez[ _-]?moi|notes?|notas?|notizen?|licen[cs]e|about|todo)(?![^\W\d_])",
+    re.IGNORECASE,
+)
+_LIKE_A_ROW = re.compile(rb"(?m)^[^\n]*\d[-/.:]\d\d[^\n]*[,;\t| ][^\n]*\d")
+_MOST_NOTE_BYTES = 65536
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,6 +56,33 @@ def is_log_name(name: str) -> bool:
     if ending in PACKED_ENDINGS:
         return Path(path.stem).suffix.lower() in LOG_ENDINGS
     return ending in LOG_ENDINGS or ending in ARCHIVE_ENDINGS
+
+
+def names_a_note(name: str) -> bool:
+    path = Path(name)
+    return path.suffix.lower() in (".txt", ".log") and _NOTE_NAMES.match(path.name) is not None
+
+
+def is_note(path: Path) -> bool:
+    """Whether a text file is a person's note (README.txt) and no log: by its name, unless it is full of rows."""
+    if not names_a_note(path.name):
+        return False
+    try:
+        with open(path, "rb") as file:
+            text = file.read(_MOST_NOTE_BYTES + 1)
+    except (OSError, TypeError):  # a file at a URL is not opened here
+        return True
+    return len(text) <= _MOST_NOTE_BYTES and len(_LIKE_A_ROW.findall(text)) < 5
+
+
+def logs_in(files: Iterable[Path], *, more: frozenset[str] = WORKBOOK_ENDINGS) -> list[Path]:
+    """The logs among the files of one folder, and beside them those that end in `more`: they may hold readings, and are
+    listed as not read."""
+    files = list(files)
+    logs = [p for p in files if is_log_name(p.name) and not is_note(p)]
+    hidden = (".", "~")
+    others = [p for p in files if Path(p.name).suffix.lower() in more and not p.name.startswith(hidden)]
+    return sorted((*logs, *others), key=lambda p: p.name)
 
 
 def stem_of(name: str) -> str:
@@ -65,14 +115,16 @@ def find_units(folder: Path) -> tuple[UnitFiles, ...]:
                     "give this account the right to read it"
                 )
                 continue
-            logs = [p for p in inside if is_log_name(p.name)]
+            logs = logs_in(inside)
+            if not any(is_log_name(p.name) for p in logs):
+                logs = []
             files.setdefault(entry.name, []).extend(logs)
             toml = entry / "unit.toml"
             if toml.is_file():
                 tomls[entry.name] = toml
             if not logs:
                 problems[entry.name] = _no_logs(entry.name, inside)
-        elif is_log_name(entry.name):
+        elif is_log_name(entry.name) and not is_note(entry):
             unit, underscores, _rest = entry.name.partition("__")
             files.setdefault(unit if underscores and unit else stem_of(entry.name), []).append(entry)
         elif entry.name.endswith("__unit.toml") and entry.is_file():

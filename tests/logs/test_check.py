@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 
 from pipeline.logs import understand
-from pipeline.logs.check import as_json, print_understanding
-from pipeline.unit import Unit
+from pipeline.logs.check import as_json
+from pipeline.logs.check_table import print_understanding
+from pipeline.unit import ROLES, Unit
 from tests.logs.tables import cycling, write
 
 
@@ -89,6 +91,66 @@ def test_it_can_be_written_as_json_and_shown_as_tables(tmp_path):
     assert "Evaporator (°C)" in shown
     assert "Current [bold](A)" in shown  # what stands in a log is never markup
     assert "every 10 s" in shown or "10 s" in shown
+
+
+def _screen(found, width):
+    from rich.console import Console
+
+    screen = io.StringIO()
+    print_understanding(found, Console(file=screen, width=width))
+    return screen.getvalue()
+
+
+def test_a_terminal_of_80_columns_breaks_no_role_number_or_date(tmp_path):
+    log = cycling(hours=6.0)
+    labels = (
+        "Evaporator outlet temperature (°C)",
+        "Compressor discharge line (°C)",
+        "Compressor lead current (A)",
+    )
+    rows = [",".join(["Time", *labels])]
+    for i, s in enumerate(log["seconds"].astype(int)):
+        cells = (log[c][i] for c in ("evaporator", "discharge", "current"))
+        rows.append(
+            f"2026-05-04 {s // 3600:02d}:{s // 60 % 60:02d}:{s % 60:02d},"
+            + ",".join(f"{v:.2f}" for v in cells)
+        )
+    text = "\n".join(rows) + "\n"
+    files = [
+        write(tmp_path / "a-long-name-for-a-logger-in-the-kitchen.csv", text),
+        write(tmp_path / "[bold]two.csv", text.replace("Time,", "When,").replace("lead current", "clamp")),
+    ]
+    shown = _screen(understand(files, Unit(name="bar")), 80)
+    assert max(map(len, shown.splitlines())) <= 80
+    words = shown.split()
+    for whole in ("evaporator", "discharge", "current_compressor", "(current_compressor)", "2026-05-04"):
+        assert whole in words
+    assert "…" not in shown
+    assert "[bold]two.csv" in words  # what stands in a name is never markup
+
+
+def test_the_roles_are_whole_whichever_they_are(tmp_path):
+    found = understand([_log(tmp_path)], Unit(name="bar"))
+    for role in ROLES:
+        channel = replace(found.channels[0], role=role, used=False, lowest=-120.4, highest=160.2)
+        shown = _screen(replace(found, channels=(channel,)), 80)
+        assert (f"({role})" if role != "other" else "not used") in shown
+
+
+def test_a_workbook_beside_the_logs_is_listed_as_not_read_and_a_note_is_not(tmp_path, capsys):
+    from pipeline.cli import main
+
+    _log(tmp_path)
+    (tmp_path / "readings.xlsx").write_bytes(b"PK\x03\x04 cut off")
+    (tmp_path / "readings.ods").write_bytes(b"PK\x03\x04 cut off")
+    (tmp_path / "old.xls").write_bytes(b"\xd0\xcf\x11\xe0")
+    (tmp_path / "print.pdf").write_bytes(b"%PDF-1.4")
+    write(tmp_path / "README.txt", "The clip was put on at 10:30, and again on 4/5.\n")
+    assert main(["check", str(tmp_path), "--json"]) == 1
+    found = json.loads(capsys.readouterr().out)
+    errors = {f["name"]: f["error"] for f in found["files"] if f["error"]}
+    assert sorted(errors) == ["old.xls", "print.pdf", "readings.ods", "readings.xlsx"]
+    assert all("as CSV" in e for e in errors.values())
 
 
 def test_no_path_of_the_machine_is_shown(tmp_path):

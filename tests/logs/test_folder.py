@@ -84,3 +84,28 @@ def test_a_folder_that_vanishes_meanwhile_is_skipped_and_one_that_is_shut_is_tol
     units = {u.name: u for u in find_units(tmp_path)}
     assert set(units) == {"bar", "shut"}
     assert "cannot be opened" in units["shut"].problem
+
+
+def test_a_workbook_beside_logs_is_a_file_of_the_unit_so_that_it_is_said_to_be_unread(tmp_path):
+    for name in ("probes.csv", "clamp.xlsx", "manual.pdf"):
+        (tmp_path / "bar").mkdir(exist_ok=True)
+        (tmp_path / "bar" / name).write_text("x")
+    (tmp_path / "cellar").mkdir()
+    (tmp_path / "cellar" / "clamp.xlsx").write_text("x")
+    bar, cellar = find_units(tmp_path)
+    assert [p.name for p in bar.files] == ["clamp.xlsx", "probes.csv"]
+    assert cellar.files == ()
+    assert "clamp.xlsx" in cellar.problem
+
+
+def test_a_note_is_no_log_unless_it_is_full_of_rows(tmp_path):
+    prose = "Probe 1 sits on the outlet, 2026-05-04 at 10:30.\nBattery 3.6 V.\n"
+    rows = "Time,Evaporator (°C)\n" + "".join(f"2026-05-04 10:00:{s:02},1.5\n" for s in range(20))
+    (tmp_path / "README.txt").write_text(prose)
+    bar = tmp_path / "bar"
+    bar.mkdir()
+    (bar / "Notes.txt").write_text(prose)
+    (bar / "notes on site.txt").write_text(rows, encoding="utf-8")
+    (bar / "probes.txt").write_text(rows, encoding="utf-8")
+    (unit,) = find_units(tmp_path)
+    assert [p.name for p in unit.files] == ["notes on site.txt", "probes.txt"]
