@@ -209,9 +209,16 @@ def _by_hand(base: Base, mutant: bytes) -> Rows:
 
 
 def _bare(stamp: str) -> str:
-    """Numbers and words of a time, whatever stands between them and however many zeros lead them; "P" is "PM"."""
+    """Numbers and words of a time, whatever stands between them and however many zeros lead them. "A.M", "a" and "AM" are
+    one; a time without seconds is the whole minute."""
     parts = [(p.lstrip("0") or "0").lower() for p in re.findall(r"\d+|[^\W\d_]+", stamp)]
-    return " ".join(f"{p}m" if p in ("a", "p") else p for p in parts)
+    half = next((k for k, p in enumerate(parts) if p in ("a", "p", "am", "pm")), len(parts))
+    moment, tail = parts[:half], parts[half:]
+    if tail[1:2] == ["m"]:
+        tail = [tail[0], *tail[2:]]
+    if tail and len(tail[0]) == 1:
+        tail[0] += "m"
+    return " ".join((*moment, *["0"] * (len(moment) == 5), *tail))
 
 
 def _rows_of(base: Base, text: str) -> Rows:

@@ -75,7 +75,7 @@ def test_a_table_survives_being_kept_as_parquet(name, tmp_path):
     np.testing.assert_array_equal(again.time_ns, table.time_ns)
     assert again.source == table.source
     assert again.doubts == table.doubts
-    assert (again.name, again.logger) == (table.name, table.logger)
+    assert (again.name, again.logger, again.same_clock) == (table.name, table.logger, table.same_clock)
     for one, other in zip(again.columns, table.columns, strict=True):
         assert (one.label, one.unit, one.unit_by, dict(one.error_words)) == (
             other.label,

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.logs import assemble
-from pipeline.logs.roles import role_by_header
+from pipeline.logs.roles import role_by_file_name, role_by_header
 from pipeline.logs.units import UNITS, unit_of_header
 from pipeline.unit import ROLES, Unit
 from tests.logs.tables import cycling, table, times
@@ -43,6 +43,7 @@ from tests.logs.tables import cycling, table, times
         ("Zulaufwasser °C", "water_in"),
         ("Eau arrivée", "water_in"),
         ("Bin temp °F", "bin"),
+        ("Eisvorrat °C", "bin"),
         ("Reservoir", "reservoir"),
         ("unit_A", "current"),
         ("Corriente total (A)", "current"),
@@ -162,3 +163,71 @@ def test_a_channel_that_unit_toml_names_and_no_file_has_is_told():
     one = table("log.csv", times(log["seconds"]), {"Evaporator (°C)": ("°C", log["evaporator"])})
     timeline = assemble([one], Unit(name="bar", channels={"Evaporater": "evaporator"}))
     assert [n.key for n in timeline.sources[0].notes] == ["logs.note.no_such_channel"]
+
+
+@pytest.mark.parametrize(
+    ("file", "role"),
+    [
+        ("evaporator.csv", "evaporator"),
+        ("bar__suction line.csv.gz", "suction"),
+        ("Verdampfer_2026-05-04.txt", "evaporator"),
+        ("export.zip/discharge.csv", "discharge"),
+        ("compressor amps.csv", "current_compressor"),
+        ("clamp.csv", "current"),
+        ("dining room.csv", "other"),  # a venue, or the machine, and not a probe
+        ("ice machine.csv", "other"),
+        ("bar.csv", "other"),
+        ("logger 3.csv", "other"),
+    ],
+)
+def test_the_name_of_a_file_names_its_lone_column_where_nothing_else_does(file, role):
+    assert role_by_file_name(file, None).role == role
+
+
+def test_lone_columns_without_a_name_are_told_by_their_files_and_share_one_scale():
+    log = cycling(hours=16)
+    seconds = times(log["seconds"])
+    files = [
+        table("evaporator.csv", seconds, {"Value": (None, log["evaporator"])}),
+        table("discharge.csv", seconds, {"Value": (None, log["discharge"])}),
+        table("logger 3.csv", seconds, {"Value": (None, 2.0 * log["evaporator"] + 46.0)}),
+    ]
+    timeline = assemble(files, Unit(name="bar"))
+    assert timeline.get("evaporator").file == "evaporator.csv"
+    assert timeline.get("discharge").role_by == "file name"
+    assert {c.unit_read for c in timeline.channels} == {"°C"}
+    (alone,) = assemble(files[2:], Unit(name="bar")).channels
+    assert alone.unit_read == "°F"  # 22 to 62 may be a plate in °F; its sisters tell that it is none
+
+
+def test_an_input_without_a_probe_takes_no_role_and_is_no_fault():
+    log = cycling(hours=16)
+    one = table(
+        "log.csv",
+        times(log["seconds"]),
+        {
+            "T1": (None, np.full(len(log["seconds"]), 6553.5)),
+            "T2": (None, log["evaporator"]),
+            "T3": (None, np.full(len(log["seconds"]), -200.0)),
+            "T4": (None, log["discharge"]),
+        },
+    )
+    timeline = assemble([one], Unit(name="bar"))
+    assert (timeline.get("evaporator").label, timeline.get("discharge").label) == ("T2", "T4")
+    assert {c.role for c in timeline.channels if c.label in ("T1", "T3")} == {"other"}
+    assert timeline.doubts == ()
+
+
+def test_kelvin_without_a_sign_is_told_by_physics():
+    log = cycling()
+    one = table("log.csv", times(log["seconds"]), {"Evap": (None, log["evaporator"] + 273.15)})
+    (channel,) = assemble([one], Unit(name="bar")).channels
+    assert channel.unit_read == "K"
+    np.testing.assert_allclose(channel.values, log["evaporator"], atol=1e-9)
+
+
+def test_the_voltage_of_a_battery_is_not_the_machines():
+    log = cycling()
+    columns = {"Evap °C": ("°C", log["evaporator"]), "Batt (V)": ("V", np.full(len(log["seconds"]), 3.6))}
+    timeline = assemble([table("log.csv", times(log["seconds"]), columns)], Unit(name="bar"))
+    assert timeline.get("voltage") is None

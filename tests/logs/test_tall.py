@@ -1,0 +1,95 @@
+"""Logs with one reading a row and the channel's name beside it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.errors import LogFileError
+from pipeline.logs import assemble, read_file
+from pipeline.logs.table import FileTable
+from pipeline.unit import Unit
+from tests.logs.tables import cycling, times, write
+
+UNIT = Unit(name="bar")
+
+
+def _stamp(second: int) -> str:
+    return str(np.datetime64("2026-05-04T00:00:00") + int(second)).replace("T", " ")
+
+
+def _staggered(tmp_path, late_s: int = 1):
+    """A file whose second channel is read `late_s` after the first."""
+    log = cycling(hours=6.0)
+    rows = ["time,sensor_name,value"]
+    for s, e, i in zip(log["seconds"].astype(int), log["evaporator"], log["current"], strict=True):
+        rows += [f"{_stamp(s)},evap_temp_c,{e:.2f}", f"{_stamp(s + late_s)},line_amps,{i:.2f}"]
+    return write(tmp_path / "tall.csv", "\n".join(rows) + "\n"), log
+
+
+def test_channels_that_are_read_one_after_the_other_keep_their_own_moments(tmp_path):
+    path, log = _staggered(tmp_path)
+    evaporator, current = read_file(path, UNIT)
+    assert (evaporator.name, current.name) == ("tall.csv/evap_temp_c", "tall.csv/line_amps")
+    np.testing.assert_array_equal(evaporator.time_ns, times(log["seconds"]))
+    np.testing.assert_array_equal(current.time_ns, times(log["seconds"] + 1))
+    np.testing.assert_array_equal(evaporator.columns[0].values, log["evaporator"])
+    np.testing.assert_array_equal(current.columns[0].values, log["current"])
+
+
+def test_the_channels_of_one_file_are_on_one_clock_whatever_their_traces_say(tmp_path):
+    path, log = _staggered(tmp_path, late_s=600)  # as if the clamp's clock were ten minutes ahead
+    timeline = assemble(read_file(path, UNIT), UNIT)
+    assert not [d for d in timeline.doubts if d.code == "clock-offset"]
+    np.testing.assert_array_equal(timeline.get("current").time_ns, times(log["seconds"] + 600))
+    apart = [replace(t, same_clock="") for t in read_file(path, UNIT)]
+    assert [d for d in assemble(apart, UNIT).doubts if d.code == "clock-offset"]
+
+
+def test_an_offset_in_unit_toml_moves_every_channel_of_the_file(tmp_path):
+    path, log = _staggered(tmp_path)
+    unit = Unit(name="bar", clock={"offset_s": {"tall.csv": 30.0}})
+    timeline = assemble(read_file(path, unit), unit)
+    np.testing.assert_array_equal(timeline.get("evaporator").time_ns, times(log["seconds"] + 30))
+    np.testing.assert_array_equal(timeline.get("current").time_ns, times(log["seconds"] + 31))
+
+
+def test_a_channel_that_misses_a_moment_has_no_reading_there(tmp_path):
+    log = cycling(hours=1.0)
+    rows = ["Time,Channel,Value"]
+    for k, (s, e, i) in enumerate(
+        zip(log["seconds"].astype(int), log["evaporator"], log["current"], strict=True)
+    ):
+        rows.append(f"{_stamp(s)},Evaporator °C,{e:.2f}")
+        rows += [f"{_stamp(s)},Current A,{i:.2f}"] * (k != 50)
+    (table,) = read_file(write(tmp_path / "tall.csv", "\n".join(rows) + "\n"), UNIT)
+    evaporator, current = table.columns
+    np.testing.assert_array_equal(evaporator.values, log["evaporator"])
+    assert np.flatnonzero(np.isnan(current.values)).tolist() == [50]
+
+
+def test_an_error_word_belongs_to_its_own_channel(tmp_path):
+    rows = ["Time,Channel,Value"]
+    for k in range(40):
+        rows += [f"{_stamp(10 * k)},Evap °C,{'OL' if k in (7, 8) else -k / 10}", f"{_stamp(10 * k)},Amps,7.5"]
+    (table,) = read_file(write(tmp_path / "tall.csv", "\n".join(rows) + "\n"), UNIT)
+    evaporator, current = table.columns
+    assert dict(evaporator.error_words) == {"OL": 2}
+    assert np.flatnonzero(evaporator.error).tolist() == [7, 8]
+    assert current.error is None
+
+
+def test_a_table_of_a_shared_clock_survives_being_kept(tmp_path):
+    path, _log = _staggered(tmp_path)
+    for table in read_file(path, UNIT):
+        assert FileTable.from_arrow(table.to_arrow()).same_clock == table.same_clock == "tall.csv"
+
+
+def test_several_columns_of_readings_beside_a_name_are_refused_when_their_times_repeat(tmp_path):
+    rows = ["Time,Machine,Evap °C,Amps"]
+    for k in range(40):
+        rows += [f"{_stamp(10 * k)},left,{-k / 10},7.5", f"{_stamp(10 * k)},right,{-k / 7:.2f},6.1"]
+    with pytest.raises(LogFileError, match="repeat a time that another row has, with other readings"):
+        read_file(write(tmp_path / "two.csv", "\n".join(rows) + "\n"), UNIT)
