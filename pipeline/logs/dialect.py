@@ -25,6 +25,7 @@ WINDOW_ROWS = 50
 class Dialect:
     """The layout of one file. Byte positions are into `Content.text`."""
 
+    name: str  # of the file
     delimiter: str
     decimal: str
     quoted: bool  # rows hold quote characters that mean something
@@ -87,6 +88,7 @@ def sniff(text: bytes, name: str) -> Dialect:
     tail, data_end = _tail(text, layout, head.data_at, rows)
     quoted = any('"' in line for line in body) or _holds_quoted(text, head.data_at, data_end)
     return Dialect(
+        name=name,
         delimiter=delimiter,
         decimal=decimal,
         quoted=quoted,

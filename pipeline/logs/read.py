@@ -17,6 +17,7 @@ from pipeline.logs.head import Head, read_head
 from pipeline.logs.moments import Moments, Surroundings, read_moments
 from pipeline.logs.sequence import Sequence, in_sequence
 from pipeline.logs.spaced import sniff_spaced
+from pipeline.logs.stamps import SECOND_NS
 from pipeline.logs.table import FileTable, LoggedColumn
 from pipeline.logs.tall import TallPlan, channels_of, labelled, plan_tall, side_by_side
 from pipeline.logs.timeline import SourceFile
@@ -78,10 +79,12 @@ def _read_log(content: Content, unit: Unit) -> tuple[FileTable, ...]:
     if tall is None:
         return (_table(log, grid),)
     tables = []
-    for name, measured_in, rows in channels_of(grid, tall):
+    channels = channels_of(grid, tall)
+    for name, measured_in, rows in channels:
         table = _table(log, grid.only(rows))
         (column,) = table.columns
-        tables.append(replace(table, columns=(labelled(column, name, measured_in),)))
+        column = labelled(column, name, measured_in, alone=len(channels) == 1)
+        tables.append(replace(table, columns=(column,)))
     return side_by_side(tables)
 
 
@@ -151,6 +154,8 @@ def _refuse_lost_rows(moments: Moments, sequence: Sequence, grid: Grid, log: _Lo
     n, kept = len(moments.utc_ns), len(sequence.time_ns)
     if n - kept <= max(5, 0.25 * n) or sequence.rows is None:
         return
+    if moments.resolution_ns >= 60 * SECOND_NS and np.diff(moments.utc_ns).min() >= 0:
+        return  # seconds that were not written, now more and now fewer rows a minute: one of each minute is kept
     lost = np.setdiff1d(np.arange(n), sequence.rows)
     place = np.searchsorted(sequence.time_ns, moments.utc_ns[lost])
     home = sequence.rows[np.minimum(place, kept - 1)]

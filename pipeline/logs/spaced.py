@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from functools import partial
 
 from pipeline.errors import LogFileError
 from pipeline.logs.content import Content
 from pipeline.logs.dialect import Dialect, sniff
+
+_HEAD = 65536
 
 
 def sniff_spaced(content: Content) -> tuple[Content, Dialect] | None:
@@ -17,8 +20,11 @@ def sniff_spaced(content: Content) -> tuple[Content, Dialect] | None:
     "Evap temp" may be one of them.
     """
     found = []
-    for text in (_tabs(rb" +", content.text), _stamps_joined(content.text), _tabs(rb" {2,}", content.text)):
+    head = content.text[:_HEAD].rpartition(b"\n")[0]
+    for turned in (partial(_tabs, rb" +"), _stamps_joined, partial(_tabs, rb" {2,}")):
         try:
+            sniff(turned(head), content.name)  # of a long text that is no table only the head is looked at
+            text = turned(content.text)
             found.append((text, sniff(text, content.name)))
         except LogFileError:
             continue

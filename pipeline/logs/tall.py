@@ -10,11 +10,13 @@ from itertools import pairwise
 
 import numpy as np
 
+from pipeline.errors import LogFileError
 from pipeline.logs.cells import kind_of
 from pipeline.logs.clock import ClockPlan
 from pipeline.logs.dialect import Dialect
 from pipeline.logs.grid import Grid, texts_of
 from pipeline.logs.head import Head
+from pipeline.logs.roles import role_by_header
 from pipeline.logs.table import FileTable, LoggedColumn
 from pipeline.logs.units import unit_of_header, unit_of_word
 from pipeline.text import Text
@@ -47,6 +49,7 @@ def plan_tall(dialect: Dialect, head: Head, plan: ClockPlan, readings: tuple[int
     words = [i for i in range(dialect.fields) if i not in plan.columns and i not in readings]
     units = [i for i in words if _all(dialect, i, lambda c: unit_of_word(c) is not None)]
     names = [i for i in words if i not in units and _few(dialect, i) and _is_text(dialect, i)]
+    _refuse_mixed(dialect, head, plan, names, readings)
     titled = [
         i
         for i in (*names, *readings)
@@ -57,6 +60,23 @@ def plan_tall(dialect: Dialect, head: Head, plan: ClockPlan, readings: tuple[int
     if name is None or len(values) != 1 or (name in readings and not _times_repeat(dialect, plan, name)):
         return None
     return TallPlan(name=name, unit=units[0] if units else None, value=values[0])
+
+
+def _refuse_mixed(
+    dialect: Dialect, head: Head, plan: ClockPlan, names: list[int], readings: tuple[int, ...]
+) -> None:
+    """Several machines in one file, told apart by a word: their rows must not become one log."""
+    if len(readings) < 2:
+        return
+    for i in names:
+        if _times_repeat(dialect, plan, i):
+            words = sorted(set(_column(dialect, i)))
+            raise LogFileError(
+                f'rows of several sources stand among each other: "{head.labels[i]}" says {", ".join(words[:4])}',
+                file=dialect.name,
+                line=dialect.first_line,
+                remedy="export each of them into a file of its own",
+            )
 
 
 def _column(dialect: Dialect, i: int) -> list[str]:
@@ -98,8 +118,11 @@ def channels_of(grid: Grid, tall: TallPlan) -> list[tuple[str, str | None, np.nd
     return sorted(found, key=lambda f: int(f[2][0]))
 
 
-def labelled(column: LoggedColumn, name: str, unit: str | None) -> LoggedColumn:
-    """The reading's column under its channel's name."""
+def labelled(column: LoggedColumn, name: str, unit: str | None, *, alone: bool) -> LoggedColumn:
+    """The reading's column under its channel's name. alone: the file holds one channel only, which its header may name
+    better."""
+    if alone and role_by_header(column.label, None).role != "other":
+        return column
     if name.isdigit():
         name = f"channel {name}"
     if unit is not None:

@@ -87,9 +87,15 @@ def test_a_table_of_a_shared_clock_survives_being_kept(tmp_path):
         assert FileTable.from_arrow(table.to_arrow()).same_clock == table.same_clock == "tall.csv"
 
 
-def test_several_columns_of_readings_beside_a_name_are_refused_when_their_times_repeat(tmp_path):
+def test_two_machines_in_one_file_are_refused(tmp_path):
     rows = ["Time,Machine,Evap °C,Amps"]
     for k in range(40):
         rows += [f"{_stamp(10 * k)},left,{-k / 10},7.5", f"{_stamp(10 * k)},right,{-k / 7:.2f},6.1"]
-    with pytest.raises(LogFileError, match="repeat a time that another row has, with other readings"):
+    with pytest.raises(LogFileError, match=r"rows of several sources .*left, right"):
         read_file(write(tmp_path / "two.csv", "\n".join(rows) + "\n"), UNIT)
+
+
+def test_a_sensor_that_is_one_and_the_same_all_along_takes_nothing_from_the_header(tmp_path):
+    rows = ["Time,Sensor,Evaporator (°C)", *(f"{_stamp(10 * k)},S1,{-k / 10}" for k in range(40))]
+    (table,) = read_file(write(tmp_path / "one.csv", "\n".join(rows) + "\n"), UNIT)
+    assert [c.label for c in table.columns] == ["Evaporator (°C)"]
