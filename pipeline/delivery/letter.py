@@ -178,12 +178,16 @@ def _said_findings(findings: Sequence[Mapping], reader: Reader, words) -> tuple[
             SaidFinding(
                 severity=finding["severity"],
                 severity_word=words[f"severity.{finding['severity']}"],
-                title=reader.say(text_from(finding["title"])),
+                title=_capital(reader.say(text_from(finding["title"]))),
                 cause="" if cause in causes else cause,
             )
         )
         causes.add(cause)
     return tuple(said)
+
+
+def _capital(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]
 
 
 def _todo(findings: Sequence[Mapping], reader: Reader) -> tuple[str, ...]:

@@ -72,7 +72,7 @@ def _reasons(timeline: Timeline, record: CycleRecord) -> Iterable[tuple[Text, tu
         yield _text("why_short", span_min=60 * span_h), ()
     if telling and record.interval_s > COARSE_S:
         yield _text("why_coarse", interval_min=record.interval_s / 60), ("faster",)
-    if len(record.cycles):
+    elif len(record.cycles):
         yield _text("why_few", count=len(record.cycles)), ()
 
 

@@ -94,7 +94,7 @@ def test_a_finding_is_shown_to_the_second(week):
 
 def test_the_page_says_how_fine_it_is_drawn_at_each_zoom(week):
     fineness = week.page.locator("#fineness")
-    assert re.search(r"lowest and highest reading of each \d+ (s|min)", fineness.inner_text())
+    assert re.search(r"lowest and highest reading of each [\d.]+ (s|min)", fineness.inner_text())
     assert "this page shows around the findings every reading (1 s apart); around the harvests" in (
         week.page.locator(".fineness").inner_text()
     )
