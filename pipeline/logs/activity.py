@@ -96,16 +96,10 @@ def usual_swing(swings: np.ndarray) -> float:
     return float(np.percentile(seen, 70)) if len(seen) else 0.0
 
 
-def running_level(trace: Trace) -> float:
-    """What a clamp reads while the compressor runs: its 90th percentile; 0.0 where it reads nothing."""
-    seen = trace.grid[~np.isnan(trace.grid)]
-    return float(np.percentile(seen, 90)) if len(seen) else 0.0
-
-
 def _while_running(trace: Trace) -> np.ndarray:
     """A clamp's swing between off and on says nothing of freezes and harvests: only what it does while running counts,
     the inrush of a start cut off."""
-    running = np.where(trace.grid > 0.4 * running_level(trace), trace.grid, np.nan)
+    running = np.where(trace.grid > 0.4 * trace.running_level, trace.grid, np.nan)
     seen = running[~np.isnan(running)]
     return np.minimum(running, float(np.percentile(seen, 97))) if len(seen) else running
 
@@ -119,6 +113,6 @@ def _clamp_cycles(running: np.ndarray, usual: float) -> bool:
 
 
 def _mostly_on(trace: Trace, starts: np.ndarray, length: int) -> np.ndarray:
-    off = np.concatenate([[0], np.cumsum(trace.grid < 0.4 * running_level(trace))])
+    off = np.concatenate([[0], np.cumsum(trace.grid < 0.4 * trace.running_level)])
     ends = np.minimum(starts + length, len(trace.grid))
     return (off[ends] - off[starts]) < 0.25 * length

@@ -39,7 +39,7 @@ def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
         lambda d: _checked(_trace(d, logs, overview), overview, limits), drafts, readings=readings
     )
     stretches = _distinct(not_following(traces, overview, limits))
-    resolutions = {d.key: resolution_of(d.values) for d in drafts}
+    resolutions = {t.key: t.resolution for t in traces}
     channels = _channels(drafts, traces, stretches, logs, overview, resolutions)
     if not any(c.trusted.any() for c in channels):
         raise UnitError(
@@ -90,6 +90,7 @@ def _trace(draft: Draft, logs: Sequence[LoggerLog], overview: Overview) -> Trace
         grid=grid,
         swing=swing(grid),
         extremes=extremes(draft.values),
+        resolution=resolution_of(draft.values),
     )
 
 

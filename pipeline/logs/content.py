@@ -47,6 +47,7 @@ class Content:
     name: str
     text: bytes
     encoding: str
+    quotes: bool  # a quotation mark stands in it
     packed: str = ""  # "gzip", "zip" or ""
     notes: tuple[Text, ...] = field(default=())
 
@@ -159,7 +160,9 @@ def _text_of(raw: bytes, name: str, *, packed: str = "") -> Content:
     if seen.cr:
         text = _plain_line_ends(text)
     _refuse_binary(text, name)
-    return Content(name=name, text=text, encoding=encoding, packed=packed, notes=tuple(notes))
+    return Content(
+        name=name, text=text, encoding=encoding, quotes=seen.quote, packed=packed, notes=tuple(notes)
+    )
 
 
 def _decoded(raw: bytes, name: str) -> tuple[bytes, str, _Bytes]:
@@ -227,6 +230,7 @@ class _Bytes:
     high: tuple[int, ...]  # pieces of `_PIECE` bytes that hold a byte past ASCII
     nul: bool
     cr: bool
+    quote: bool
 
 
 _PIECE = 1 << 18
@@ -234,13 +238,14 @@ _PIECE = 1 << 18
 
 def _look(raw: bytes) -> _Bytes:
     codes = np.frombuffer(raw, np.uint8)
-    high, nul, cr = [], False, False
+    high, nul, cr, quote = [], False, False, False
     for at in range(0, len(raw), _PIECE):
         if codes[at : at + _PIECE].max() > 127:
             high.append(at)
         nul = nul or raw.find(0, at, at + _PIECE) >= 0
         cr = cr or raw.find(13, at, at + _PIECE) >= 0
-    return _Bytes(high=tuple(high), nul=nul, cr=cr)
+        quote = quote or raw.find(34, at, at + _PIECE) >= 0
+    return _Bytes(high=tuple(high), nul=nul, cr=cr, quote=quote)
 
 
 def _from_eight_bits(raw: bytes) -> tuple[bytes, str, _Bytes]:

@@ -73,8 +73,9 @@ def split_row(line: str, delimiter: str) -> list[str]:
     return [*cells, "".join(cell).strip()]
 
 
-def sniff(text: bytes, name: str) -> Dialect:
-    """The layout of the log in `text`. Raises LogFileError where no rows of times and numbers are found."""
+def sniff(text: bytes, name: str, *, quotes: bool) -> Dialect:
+    """The layout of the log in `text`; quotes: a quotation mark stands in it. Raises LogFileError where no rows of times and
+    numbers are found."""
     body = _sample_lines(text)
     best = max((_fit(body, d) for d in DELIMITERS), key=lambda f: f.score)
     if best.score <= 0:
@@ -86,7 +87,7 @@ def sniff(text: bytes, name: str) -> Dialect:
     head = _head(text, layout, name)
     head = _with_row_numbers(head, rows)
     tail, data_end = _tail(text, layout, head.data_at, rows)
-    quoted = any('"' in line for line in body) or _holds_quoted(text, head.data_at, data_end)
+    quoted = quotes and (any('"' in line for line in body) or _holds_quoted(text, head.data_at, data_end))
     return Dialect(
         name=name,
         delimiter=delimiter,

@@ -17,7 +17,6 @@ from pipeline.logs.activity import (
     Activity,
     Windows,
     activities,
-    running_level,
     usual_swing,
 )
 from pipeline.logs.overview import Overview, swing
@@ -220,7 +219,7 @@ def _dead(
         return []
     # W to an A: between 115 V and 230 V, halved for the power factor
     floor = limits["clamp_dead_a"] * (1.0 if trace.role in CURRENT_ROLES else 150.0)
-    top = running_level(trace)
+    top = trace.running_level
     if top > floor:
         floor = max(min(floor, 0.3 * top), limits["clamp_dead_pct"] / 100 * top)
     going = np.logical_or.reduce([a.goes_on for a in cold])

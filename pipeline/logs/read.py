@@ -57,7 +57,7 @@ def read_file(path: Path, unit: Unit) -> tuple[FileTable, ...]:
 
 def _read_log(content: Content, unit: Unit) -> tuple[FileTable, ...]:
     try:
-        dialect = sniff(content.text, content.name)
+        dialect = sniff(content.text, content.name, quotes=content.quotes)
     except LogFileError:
         if (found := sniff_spaced(content)) is None:
             raise

@@ -23,9 +23,11 @@ def sniff_spaced(content: Content) -> tuple[Content, Dialect] | None:
     head = content.text[:_HEAD].rpartition(b"\n")[0]
     for turned in (partial(_tabs, rb" +"), _stamps_joined, partial(_tabs, rb" {2,}")):
         try:
-            sniff(turned(head), content.name)  # of a long text that is no table only the head is looked at
+            sniff(
+                turned(head), content.name, quotes=content.quotes
+            )  # of a long text that is no table only the head is looked at
             text = turned(content.text)
-            found.append((text, sniff(text, content.name)))
+            found.append((text, sniff(text, content.name, quotes=content.quotes)))
         except LogFileError:
             continue
     found.sort(key=lambda f: not f[1].header or len(f[1].header[-1]) != f[1].fields)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -37,11 +38,18 @@ class Trace:
     grid: np.ndarray  # the channel on the overview grid, untrusted readings NaN
     swing: tuple[float, float]  # 5th and 95th percentile of `grid`
     extremes: tuple[float, float, float]  # of `extremes`
+    resolution: float  # of `resolution_of`
     masks: Mapping[str, np.ndarray] = field(default_factory=dict)
 
     @property
     def is_temperature(self) -> bool:
         return self.unit == "°C"
+
+    @cached_property
+    def running_level(self) -> float:
+        """What a clamp reads while the compressor runs: its 90th percentile; 0.0 where it reads nothing."""
+        seen = self.grid[~np.isnan(self.grid)]
+        return float(np.percentile(seen, 90)) if len(seen) else 0.0
 
     @property
     def is_whole(self) -> bool:
@@ -188,7 +196,7 @@ def saturated(trace: Trace) -> np.ndarray | None:
         share = np.count_nonzero(at_end) / len(grid)
         if share < 0.03 or share > 0.9:
             continue
-        step = resolution_of(trace.values)
+        step = trace.resolution
         edges = np.diff(np.concatenate([[0], at_end.astype(np.int8), [0]]))
         firsts, lengths = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - np.flatnonzero(edges == 1)
         stands = (lengths >= 3) & (firsts > 0)
