@@ -1,19 +1,28 @@
-"""What the report room takes to write a unit, and what its page weighs. Run by hand:
+"""What the report room takes to write a unit, what its page weighs, and how soon its charts stand in Chromium. By hand:
 
     python -m tests.bench.report_page
 
-Ratios are within one run, against pyarrow writing the same channels as Parquet, so that they mean the same on every machine.
+Ratios are within one run, against pyarrow writing the same channels as Parquet, so that they mean the same on every
+machine. Seconds in the browser are wall time from the start of navigation, on a browser that is already up.
 """
 
 from __future__ import annotations
 
+import os
+import random
+import shutil
 import tempfile
 import time
+from dataclasses import replace
 from pathlib import Path
 
-from pipeline.report import ReportOptions, write_unit
+from playwright.sync_api import Browser, sync_playwright
+
+from pipeline.report import ReportOptions, write_fleet, write_unit
 from pipeline.report.machine_files import write_timeline
+from pipeline.report.summary import LEVELS
 from tests.report.made_up import made_up
+from tests.report.test_summary import summary_of
 
 FEW = ("evaporator", "discharge", "condenser_in", "current")
 ALL = (
@@ -27,37 +36,83 @@ ALL = (
     "current",
 )
 
+CASES = {
+    "a week at 1 s, 4 channels": (7, 1, FEW),
+    "a month at 1 s, 8 channels": (30, 1, ALL),
+    "a week at 10 s, 8 channels": (7, 10, ALL),
+    "a week at 30 s, 4 channels": (7, 30, FEW),
+}
+
 
 def main() -> None:
-    cases = {
-        "a week at 1 s, 4 channels": (7, 1, FEW),
-        "a month at 1 s, 8 channels": (30, 1, ALL),
-        "a week at 30 s, 4 channels": (7, 30, FEW),
-    }
-    for name, (days, interval_s, roles) in cases.items():
-        unit, timeline, record, judgement = made_up(days=days, interval_s=interval_s, roles=roles)
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder)
-            seconds = []
-            for _ in range(3):
-                begun = time.perf_counter()
-                write_unit(
-                    path,
-                    unit=unit,
-                    timeline=timeline,
-                    record=record,
-                    judgement=judgement,
-                    problems=[],
-                    options=ReportOptions(),
-                )
-                seconds.append(time.perf_counter() - begun)
-            begun = time.perf_counter()
-            write_timeline(path / "again.parquet", timeline)
-            parquet = time.perf_counter() - begun
-            size = (path / "report.html").stat().st_size
-        print(
-            f"{name}: first {seconds[0]:.2f} s, then {min(seconds[1:]):.2f} s ({min(seconds[1:]) / parquet:.1f} × its Parquet); page {size / 1e6:.2f} MB"
+    with sync_playwright() as playwright, tempfile.TemporaryDirectory() as folder:
+        browser = playwright.chromium.launch(
+            executable_path=os.environ.get("CHROMIUM") or shutil.which("chromium"), args=["--no-sandbox"]
         )
+        for number, (name, case) in enumerate(CASES.items()):
+            one_page(Path(folder) / str(number), name, *case, browser)
+        fleet(Path(folder) / "fleet", browser)
+        browser.close()
+
+
+def one_page(
+    folder: Path, name: str, days: float, interval_s: float, roles: tuple[str, ...], browser: Browser
+) -> None:
+    unit, timeline, record, judgement = made_up(days=days, interval_s=interval_s, roles=roles)
+    folder.mkdir()
+    seconds = []
+    for _ in range(3):
+        begun = time.perf_counter()
+        write_unit(
+            folder,
+            unit=unit,
+            timeline=timeline,
+            record=record,
+            judgement=judgement,
+            problems=[],
+            options=ReportOptions(),
+        )
+        seconds.append(time.perf_counter() - begun)
+    begun = time.perf_counter()
+    write_timeline(folder / "again.parquet", timeline)
+    parquet = time.perf_counter() - begun
+    page = folder / "report.html"
+    first, drawn = (min(times) for times in zip(*(opened(page, browser) for _ in range(3)), strict=True))
+    print(
+        f"{name}: first {seconds[0]:.2f} s, then {min(seconds[1:]):.2f} s ({min(seconds[1:]) / parquet:.1f} × its Parquet); "
+        f"page {page.stat().st_size / 1e6:.2f} MB, first chart after {first:.2f} s, all after {drawn:.2f} s"
+    )
+
+
+def fleet(folder: Path, browser: Browser) -> None:
+    """A fleet page of 500 units."""
+    folder.mkdir()
+    chance, base = random.Random(1), (summary_of(), summary_of(well=True))
+    units = [
+        replace(
+            base[n % 2],
+            unit=f"unit-{n}",
+            title=f"Deck {n}",
+            level=LEVELS[n % len(LEVELS)],
+            trace=tuple(chance.uniform(10, 40) for _ in range(96)),
+        )
+        for n in range(500)
+    ]
+    write_fleet(folder, units, [], ReportOptions())
+    page = folder / "index.html"
+    _, drawn = (min(times) for times in zip(*(opened(page, browser) for _ in range(3)), strict=True))
+    print(f"a fleet of 500: page {page.stat().st_size / 1e6:.2f} MB, ready after {drawn:.2f} s")
+
+
+def opened(page: Path, browser: Browser) -> tuple[float, float]:
+    """Seconds until the first chart, and all of them, stand there; a page without charts has only the second."""
+    tab = browser.new_page()
+    tab.goto(page.as_uri())
+    while not tab.evaluate("document.documentElement.dataset.drawn"):
+        tab.wait_for_timeout(20)
+    times = tab.evaluate("({...document.documentElement.dataset})")
+    tab.close()
+    return int(times.get("firstChart", 0)) / 1000, int(times["drawn"]) / 1000
 
 
 if __name__ == "__main__":

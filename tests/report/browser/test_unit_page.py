@@ -334,7 +334,7 @@ def test_the_calendar_shows_another_phase_when_asked(week):
 
 def test_axe_finds_nothing_serious_in_light_and_dark(open_page, tmp_path):
     """On a short log: axe looks at every element, and a week has thousands of cells that are all alike."""
-    unit, timeline, record, judgement = made_up(days=0.75, interval_s=30)
+    unit, timeline, record, judgement = made_up(days=1.25, interval_s=30)
     write_unit(
         tmp_path,
         unit=unit,
@@ -352,6 +352,21 @@ def test_axe_finds_nothing_serious_in_light_and_dark(open_page, tmp_path):
         assert [
             (v["id"], v["nodes"][0]["html"][:200]) for v in found if v["impact"] in ("serious", "critical")
         ] == [], scheme
+
+
+def test_whatever_can_be_pressed_is_large_enough(week):
+    """WCAG 2.2, success criterion 2.5.8: 24 by 24 CSS pixels, or that far from the next target; links within a
+    sentence are exempt."""
+    small = week.page.evaluate(
+        """() => [...document.querySelectorAll('button, select, summary, .choice label, .check, nav a')].filter((e) => {
+          const b = e.getBoundingClientRect(); return b.width > 0 && (b.height < 24 || b.width < 24) && !e.closest('#cycle-table'); })
+          .map((e) => [e.outerHTML.slice(0, 80), e.getBoundingClientRect().width, e.getBoundingClientRect().height])"""
+    )
+    assert small == []
+    rows = week.page.evaluate(
+        "() => [...document.querySelectorAll('#cycle-table tbody button')].slice(0, 20).map((e) => e.getBoundingClientRect().top + e.getBoundingClientRect().height / 2)"
+    )
+    assert np.diff(rows).min() >= 24
 
 
 def test_nothing_is_wider_than_the_window(week):

@@ -1,0 +1,42 @@
+import pytest
+from axe_core_python.sync_playwright import Axe
+
+from pipeline.findings import compare
+from pipeline.findings.comparison import Log
+from pipeline.report import ReportOptions, write_compare
+from tests.report.made_up import made_up
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def compared(tmp_path_factory):
+    path = tmp_path_factory.mktemp("compare") / "compare.html"
+    unit, *earlier, _ = made_up(days=3, interval_s=20)
+    _, *later, _ = made_up(days=3, interval_s=20, well=True, seed=11)
+    before, after = (Log(timeline=log[0], record=log[1]) for log in (earlier, later))
+    write_compare(
+        path, compare(before, after, unit), unit=unit, earlier=before, later=after, options=ReportOptions()
+    )
+    return path
+
+
+@pytest.mark.parametrize(("width", "dark"), [(1280, False), (390, True)], ids=["wide", "phone in the dark"])
+def test_it_opens_without_a_complaint_or_a_request_and_axe_finds_nothing_serious(
+    open_page, compared, width, dark
+):
+    opened = open_page(compared, width=width, dark=dark, bypass_csp=True)
+    found = Axe().run(opened.page)["violations"]
+    assert [
+        (v["id"], v["nodes"][0]["html"][:200]) for v in found if v["impact"] in ("serious", "critical")
+    ] == []
+    assert opened.complaints == []
+    assert opened.requests == [compared.as_uri()]
+    assert opened.page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_its_units_switch(open_page, compared):
+    opened = open_page(compared)
+    assert "°F" not in opened.page.locator("main").inner_text()
+    opened.page.locator("input[value=us]").check(force=True)
+    assert "°C" not in opened.page.locator("main").inner_text()
