@@ -10,6 +10,7 @@ from itertools import pairwise
 from pipeline.errors import LogFileError
 from pipeline.logs.cells import kind_of
 from pipeline.logs.dialect import Dialect
+from pipeline.logs.digits import columns_of_parts, is_time_of_day
 from pipeline.logs.head import Head
 from pipeline.logs.zones import fixed_offset_ns
 
@@ -35,7 +36,7 @@ _SERIAL_DAYS = (32874.0, 73050.0)
 
 @dataclass(frozen=True, kw_only=True)
 class ClockPlan:
-    """kind: "stamp" (date and time in one column), "date+time" (two), "digits" (the same as two numbers), "time-of-day" (the date stands in the head),
+    """kind: "stamp" (date and time in one column), "date+time" (two), "digits" (the same as bare numbers), "time-of-day" (the date stands in the head),
     "epoch-s", "epoch-ms", "epoch-us", "epoch-ns", "serial-days", "elapsed" (a number since the start), "counter" (row
     numbers, with start and interval in the head)."""
 
@@ -183,20 +184,18 @@ def _date_and_time(profiles: list[_Profile]) -> ClockPlan | None:
 
 
 def _digits_alone(profiles: list[_Profile], head: Head) -> ClockPlan | None:
-    """A date such as 20260504 beside a time such as 90500."""
+    """A date such as 20260504 beside a time such as 90500, or year, month, day, hour, minute, second a column each."""
+    parts = columns_of_parts(head.labels) if head.named else ()
+    if parts and all(profiles[i].number > 0.9 for i in parts):
+        return ClockPlan(kind="digits", columns=parts)
     for d, p in enumerate(profiles):
         if not (p.date > 0.9 and p.number > 0.9):
             continue
         for t, q in enumerate(profiles):
             named = head.named and TIME_WORDS.search(head.labels[t])
-            if t != d and q.number > 0.9 and named and all(map(_is_time_of_day, q.numbers)):
+            if t != d and q.number > 0.9 and named and all(map(is_time_of_day, q.numbers)):
                 return ClockPlan(kind="digits", columns=(d, t))
     return None
-
-
-def _is_time_of_day(digits: float) -> bool:
-    """90500 is 9:05:00."""
-    return digits % 1 == 0 and 0 <= digits < 240_000 and digits // 100 % 100 < 60 and digits % 100 < 60
 
 
 def _numeric(profiles: list[_Profile], head: Head) -> ClockPlan | None:

@@ -17,6 +17,7 @@ import numpy as np
 from pipeline.errors import LogFileError
 from pipeline.logs import zones
 from pipeline.logs.clock import ClockPlan
+from pipeline.logs.digits import read_digits
 from pipeline.logs.grid import Grid, line_of
 from pipeline.logs.head import Head, seconds_of
 from pipeline.logs.sequence import usual_interval_s
@@ -96,22 +97,14 @@ def read_moments(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
 
 
 def _from_digits(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
-    dates, times = (grid.numbers[i].values for i in plan.columns)
-    seen = np.isfinite(dates) & np.isfinite(times)
-    rows = None if seen.all() else np.flatnonzero(seen)
-    date = (dates if rows is None else dates[rows]).astype(np.int64)
-    time = (times if rows is None else times[rows]).astype(np.int64)
-    days, there = days_since_1970(date // 10_000, date // 100 % 100, date % 100)
-    hour, minute, second = time // 10_000, time // 100 % 100, time % 100
-    there &= (time >= 0) & (hour < 24) & (minute < 60) & (second < 60)
-    if not there.all():
-        row = int(np.flatnonzero(~there)[0])
-        bad = f"{date[row]} {time[row]:06d}"
-        raise _impossible(bad, around, line_of(around.text, str(date[row]).encode(), around.data_at))
-    local = days * DAY_NS + (hour * 3600 + minute * 60 + second) * SECOND_NS
-    utc, notes, zone = _local_to_utc(local, around)
+    digits = read_digits([grid.numbers[i].values for i in plan.columns])
+    if digits.impossible:
+        cell = digits.date_cell.encode()
+        line = line_of(around.text, cell, around.data_at) if cell else None
+        raise _impossible(digits.impossible, around, line)
+    utc, notes, zone = _local_to_utc(digits.local_ns, around)
     about = {"clock": "date and time apart", "date_format": "year-first"}
-    return Moments(utc_ns=utc, rows=rows, about=about | zone, notes=notes, resolution_ns=SECOND_NS)
+    return Moments(utc_ns=utc, rows=digits.rows, about=about | zone, notes=notes, resolution_ns=SECOND_NS)
 
 
 def _from_numbers(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
