@@ -15,7 +15,7 @@ import numpy as np
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Channel, Timeline
-from pipeline.report.levels import WIDTHS_S, level, trusted_readings
+from pipeline.report.levels import WIDTHS_S, level_within, trusted_readings
 from pipeline.report.pack import step_of, weight
 
 S, MS = 1_000_000_000, 1_000_000
@@ -51,6 +51,7 @@ class Trace:
     base: float
     step: float
     interval_s: float
+    usual_step_ns: int
     regular: bool  # in runs of equal steps
 
     def weight_of_readings(self) -> float:
@@ -75,11 +76,11 @@ class Trace:
                 (int(a), min(int(a) + longest, end))
                 for a in (starts if end - start > longest else starts[:1])
             ]
-        cut = [level(self.time_ns, self.values, start_ns=a, end_ns=b - 1, width_s=width_s) for a, b in some]
-        low, high = (np.concatenate([getattr(c, side) for c in cut]) for side in ("low", "high"))
+        cut = level_within(self.time_ns, self.values, spans=some, width_s=width_s)
         whole, sampled = (sum(b - a for a, b in part) for part in (spans, some))
         return (
-            weight(low, base=self.base, step=self.step) + weight(high - low, base=0.0, step=self.step)
+            weight(cut.low, base=self.base, step=self.step)
+            + weight(cut.high - cut.low, base=0.0, step=self.step)
         ) * max(whole / sampled, 1.0)
 
 
@@ -94,24 +95,23 @@ class Detail:
     full: Spans = ()
 
 
-def runs_of(time_ns: np.ndarray) -> np.ndarray:
-    """Where a run of equal steps (to a millisecond) begins: indices, 0 the first."""
-    if len(time_ns) < 3:
-        return np.arange(min(len(time_ns), 1))
-    off = np.diff(time_ns) - _usual_step(time_ns)
+def runs_of(time_ns: np.ndarray, usual_ns: int) -> np.ndarray:
+    """Where a run of steps of `usual_ns` (to a millisecond) begins: indices, 0 the first."""
+    if not len(time_ns):
+        return np.arange(0)
+    off = np.diff(time_ns) - usual_ns
     return np.concatenate([[0], np.flatnonzero((off >= MS) | (off <= -MS)) + 1])
 
 
 def _usual_step(time_ns: np.ndarray) -> int:
-    return int(np.median(np.diff(time_ns[:10_001])))
+    return int(np.median(np.diff(time_ns[:10_001]))) if len(time_ns) > 1 else 0
 
 
-def _is_regular(time_ns: np.ndarray) -> bool:
+def _is_regular(time_ns: np.ndarray, usual_ns: int) -> bool:
     """Whether its times come in runs of equal steps, as far as some stretches of it tell."""
-    if len(time_ns) < 3:
+    if len(time_ns) < 2:
         return True
-    usual = _usual_step(time_ns)
-    off = np.concatenate([np.abs(np.diff(time_ns[part]) - usual) for part in _parts(len(time_ns))])
+    off = np.concatenate([np.abs(np.diff(time_ns[part]) - usual_ns) for part in _parts(len(time_ns))])
     return bool((off >= MS).mean() * RUN_READINGS <= 1)
 
 
@@ -126,6 +126,7 @@ def traces_of(channels: Iterable[Channel]) -> list[Trace]:
     for channel in channels:
         time_ns, values = trusted_readings(channel)
         low, high = (float(values.min()), float(values.max())) if len(values) else (0.0, 0.0)
+        usual_ns = _usual_step(time_ns)
         traces.append(
             Trace(
                 channel=channel,
@@ -135,7 +136,8 @@ def traces_of(channels: Iterable[Channel]) -> list[Trace]:
                 step=step_of(channel.resolution, low, high, LEAST_STEP.get(channel.unit, 1e-3)),
                 # a log too short to tell its interval is drawn as if it had one of a second
                 interval_s=float(channel.interval_s) if channel.interval_s > 0 else 1.0,
-                regular=_is_regular(time_ns),
+                usual_step_ns=usual_ns,
+                regular=_is_regular(time_ns, usual_ns),
             )
         )
     return traces

@@ -6,6 +6,7 @@ a peak of one sample is still there. The page makes coarser levels from these.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,16 +38,31 @@ def trusted_readings(channel: Channel) -> tuple[np.ndarray, np.ndarray]:
 
 def level(time_ns: np.ndarray, values: np.ndarray, *, start_ns: int, end_ns: int, width_s: float) -> Level:
     """`values` in buckets of `width_s` from `start_ns` on, up to and including `end_ns`."""
+    return level_within(time_ns, values, spans=[(start_ns, end_ns + 1)], width_s=width_s)
+
+
+def level_within(
+    time_ns: np.ndarray, values: np.ndarray, *, spans: Sequence[tuple[int, int]], width_s: float
+) -> Level:
+    """`values` in buckets of `width_s`, those of each of `spans` (in order and apart) after those of the one before."""
     width_ns = round(width_s * S)
-    count = (end_ns - start_ns) // width_ns + 1
-    low, high = np.full(count, np.nan), np.full(count, np.nan)
-    if len(values):
-        edges = np.searchsorted(time_ns, start_ns + width_ns * np.arange(count + 1, dtype=np.int64))
-        filled = edges[:-1] < edges[1:]
-        first = edges[:-1][filled]
-        low[filled] = np.minimum.reduceat(values, first)
-        high[filled] = np.maximum.reduceat(values, first)
-    return Level(width_s=width_s, low=low, high=high)
+    edges = [
+        np.arange(a, b + width_ns, width_ns, dtype=np.int64)[: -((a - b) // width_ns) + 1] for a, b in spans
+    ]
+    at = np.searchsorted(time_ns, np.concatenate(edges))
+    last = np.cumsum([len(e) for e in edges]) - 1  # what follows the last edge of a span belongs to no bucket
+    filled = at[:-1] < at[1:]
+    filled[last[:-1]] = False
+    low, high = np.full(len(filled), np.nan), np.full(len(filled), np.nan)
+    if filled.any():
+        # Both ends of each bucket, so that none takes in what lies between two spans; every second one is wanted.
+        ends = np.column_stack([at[:-1][filled], at[1:][filled]]).ravel()
+        ends = ends[:-1] if ends[-1] == len(values) else ends
+        low[filled] = np.minimum.reduceat(values, ends)[::2]
+        high[filled] = np.maximum.reduceat(values, ends)[::2]
+    inside = np.ones(len(filled), bool)
+    inside[last[:-1]] = False
+    return Level(width_s=width_s, low=low[inside], high=high[inside])
 
 
 def thinned(time_ns: np.ndarray, values: np.ndarray, points: int) -> tuple[np.ndarray, np.ndarray]:

@@ -11,7 +11,7 @@ from pipeline.cycles.record import CycleRecord
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.days import KINDS
 from pipeline.report.detail import RUN_READINGS, Detail, Spans, Trace, is_kept_whole, runs_of, turn_width_s
-from pipeline.report.levels import level
+from pipeline.report.levels import level_within
 from pipeline.report.pack import Pack
 from pipeline.report.wording import Reader
 
@@ -94,14 +94,11 @@ def put_log(
 
 def _level(pack: Pack, trace: Trace, width_s: float, spans: Spans) -> dict:
     """`spans`, which begin and end where buckets do, in buckets one after another in one array."""
-    start, width = spans[0][0], round(width_s * S)
-    whole = level(trace.time_ns, trace.values, start_ns=start, end_ns=spans[-1][1] - 1, width_s=width_s)
-    kept = np.concatenate([np.arange((a - start) // width, -((start - b) // width)) for a, b in spans])
-    low, over = whole.low[kept], (whole.high - whole.low)[kept]
+    cut = level_within(trace.time_ns, trace.values, spans=spans, width_s=width_s)
     return {
         "width": width_s,
-        "low": pack.steps(low, base=trace.base, step=trace.step),
-        "over": pack.steps(over, base=0.0, step=trace.step),
+        "low": pack.steps(cut.low, base=trace.base, step=trace.step),
+        "over": pack.steps(cut.high - cut.low, base=0.0, step=trace.step),
     }
 
 
@@ -109,10 +106,9 @@ def _window(pack: Pack, trace: Trace, a: int, b: int, start: int) -> dict:
     """Readings from `a` to `b` [ns]. Times in runs of equal steps, or written out where there are hardly any runs."""
     i, j = np.searchsorted(trace.time_ns, [a, b])
     time_ns = trace.time_ns[i:j]
-    t, runs = (time_ns - start) / S, runs_of(time_ns)
+    t, runs = (time_ns - start) / S, runs_of(time_ns, trace.usual_step_ns)
     if 0 < len(runs) * RUN_READINGS <= len(t):
-        steps = np.diff(t)
-        times = {"every": float(np.median(steps)), "at": runs.tolist(), "from": t[runs].tolist()}
+        times = {"every": trace.usual_step_ns / S, "at": runs.tolist(), "from": t[runs].tolist()}
     else:
         times = {"time": pack.doubles(t)}
     return {

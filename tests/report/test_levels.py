@@ -1,7 +1,7 @@
 import numpy as np
 from tsdownsample import MinMaxDownsampler
 
-from pipeline.report.levels import level, thinned
+from pipeline.report.levels import level, level_within, thinned
 
 S = 1_000_000_000
 RNG = np.random.default_rng(3)
@@ -36,6 +36,18 @@ def test_buckets_without_a_reading_are_empty_and_not_filled_from_their_neighbour
     got = level(time_ns[~hole], values[~hole], start_ns=0, end_ns=999 * S, width_s=10)
     assert np.isnan(got.low[31:60]).all()
     assert np.isfinite(got.low[:30]).all()
+
+
+def test_buckets_of_some_stretches_are_those_of_the_whole():
+    time_ns, values = log(6_000)
+    keep = (time_ns < 1_300 * S) | (time_ns > 1_340 * S)
+    time_ns, values = time_ns[keep], values[keep]
+    whole = level(time_ns, values, start_ns=0, end_ns=5_999 * S, width_s=10)
+    spans = [(200 * S, 400 * S), (1_290 * S, 1_360 * S), (5_900 * S, 6_000 * S)]
+    some = level_within(time_ns, values, spans=spans, width_s=10)
+    wanted = np.concatenate([np.arange(20, 40), np.arange(129, 136), np.arange(590, 600)])
+    np.testing.assert_array_equal(some.low, whole.low[wanted])
+    np.testing.assert_array_equal(some.high, whole.high[wanted])
 
 
 def test_a_small_picture_keeps_both_extremes():
