@@ -83,7 +83,9 @@ def sniff(text: bytes, name: str, *, quotes: bool) -> Dialect:
     delimiter, fields = best.delimiter, best.fields
     decimal = _decimal_mark(best.rows, delimiter)
     rows = tuple(tuple(r) for r in best.rows[:SAMPLE_ROWS])
-    layout = Layout(delimiter=delimiter, fields=fields, decimal=decimal, clocks=_clocks(rows))
+    layout = Layout(
+        delimiter=delimiter, fields=fields, decimal=decimal, clocks=_clocks(rows), words=_words(rows)
+    )
     head = _head(text, layout, name)
     head = _with_row_numbers(head, rows)
     tail, data_end = _tail(text, layout, head.data_at, rows)
@@ -217,6 +219,7 @@ class Layout:
     fields: int
     decimal: str
     clocks: frozenset[int]  # columns in which dates and times stand
+    words: frozenset[int]  # columns of remarks, names, units
 
 
 def _clocks(rows: tuple[tuple[str, ...], ...]) -> frozenset[int]:
@@ -226,11 +229,20 @@ def _clocks(rows: tuple[tuple[str, ...], ...]) -> frozenset[int]:
     return frozenset(i for i, count in timed.items() if count > 0.5 * len(rows))
 
 
+def _words(rows: tuple[tuple[str, ...], ...]) -> frozenset[int]:
+    told: Counter[int] = Counter()
+    for row in rows:
+        told.update(
+            i for i, cell in enumerate(row) if cell and not (kind_of(cell).reads or kind_of(cell).word)
+        )
+    return frozenset(i for i, count in told.items() if count > 0.5 * len(rows))
+
+
 def is_row(cells: list[str], layout: Layout) -> bool:
     """Whether a line's cells are a row of data of this file."""
     if len(cells) != layout.fields:
         return False
-    kinds = [kind_of(c) for c in cells if c]
+    kinds = [kind_of(c) for i, c in enumerate(cells) if c and i not in layout.words]
     timed = sum(k.shape is not None for k in kinds)
     numbers = sum(k.number(layout.decimal) for k in kinds)
     clean = sum(k.shape is not None or k.number(layout.decimal) or k.word for k in kinds)

@@ -211,7 +211,9 @@ def _by_hand(base: Base, mutant: bytes) -> Rows:
 def _bare(stamp: str) -> str:
     """Numbers and words of a time, whatever stands between them and however many zeros lead them. "A.M", "a" and "AM" are
     one; a time without seconds is the whole minute."""
-    parts = [(p.lstrip("0") or "0").lower() for p in re.findall(r"\d+|[^\W\d_]+", stamp)]
+    parts = [
+        (p.lstrip("0") or "0").lower().replace("mai", "may") for p in re.findall(r"\d+|[^\W\d_]+", stamp)
+    ]
     half = next((k for k, p in enumerate(parts) if p in ("a", "p", "am", "pm")), len(parts))
     moment, tail = parts[:half], parts[half:]
     if tail[1:2] == ["m"]:

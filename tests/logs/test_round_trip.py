@@ -62,6 +62,7 @@ def dialects(draw):
         ),
         "tail": draw(st.sampled_from([(), ("",), ("", "End of log")])),
         "trailing": draw(st.booleans()),
+        "newest first": draw(st.booleans()),
     }
 
 
@@ -80,7 +81,8 @@ def _text(start: datetime, step_s: int, rows, d) -> str:
     lines.append(delimiter.join(f"{q}{h}{q}" for h in ("Time", *labels)) + end)
     if d["units_row"]:
         lines.append(delimiter.join(f"{q}{u}{q}" for u in ("", "°C", "A")) + end)
-    for i, (a, b) in enumerate(rows):
+    moments = list(enumerate(rows))
+    for i, (a, b) in reversed(moments) if d["newest first"] else moments:
         stamp = (start + timedelta(seconds=step_s * i)).strftime(STAMPS[d["stamp"]])
         lines.append(delimiter.join((f"{q}{stamp}{q}", cell(a), cell(b))) + end)
     return d["newline"].join([*lines, *d["tail"], ""])
@@ -101,6 +103,40 @@ def test_a_table_written_in_any_dialect_is_read_back_the_same(tmp_path, start, s
     wanted = [np.datetime64(start + timedelta(seconds=step_s * i), "ns") for i in range(len(rows))]
     assert table.time_ns.view("M8[ns]").tolist() == np.array(wanted).tolist()
     assert [c.unit for c in table.columns] == ["°C", "A"]
+    for k, column in enumerate(table.columns):
+        np.testing.assert_array_equal(column.values, [np.nan if r[k] is None else r[k] for r in rows])
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    start=st.datetimes(datetime(2001, 1, 2), datetime(2068, 12, 1)).map(lambda t: t.replace(microsecond=0)),
+    rows=readings,
+    delimiter=st.sampled_from([",", ";", "\t", "|"]),
+    in_blocks=st.booleans(),
+    unit_column=st.booleans(),
+)
+def test_a_table_written_a_channel_a_row_is_read_back_the_same(
+    tmp_path, start, rows, delimiter, in_blocks, unit_column
+):
+    lines = []
+    for k, (label, unit) in enumerate((("Evaporator (°C)", "°C"), ("Current (A)", "A"))):
+        for i, values in enumerate(rows):
+            value = "" if values[k] is None else f"{values[k]:.2f}"
+            stamp = (start + timedelta(seconds=10 * i)).strftime("%Y-%m-%d %H:%M:%S")
+            name = label.split(" (")[0] if unit_column else label
+            lines.append((i, delimiter.join([stamp, name, value, *([unit] if unit_column else [])])))
+    if not in_blocks:
+        lines.sort(key=lambda line: line[0])
+    header = ["Time", "Channel", "Value", *(["Unit"] if unit_column else [])]
+    path = tmp_path / "tall.csv"
+    path.write_text("\n".join([delimiter.join(header), *(line for _i, line in lines), ""]), encoding="utf-8")
+    (table,) = read_file(path, Unit(name="bar"))
+    wanted = [np.datetime64(start + timedelta(seconds=10 * i), "ns") for i in range(len(rows))]
+    assert table.time_ns.view("M8[ns]").tolist() == np.array(wanted).tolist()
+    assert [(c.label.split(" (")[0], c.unit) for c in table.columns] == [
+        ("Evaporator", "°C"),
+        ("Current", "A"),
+    ]
     for k, column in enumerate(table.columns):
         np.testing.assert_array_equal(column.values, [np.nan if r[k] is None else r[k] for r in rows])
 

@@ -45,6 +45,16 @@ def test_a_reading_is_brought_to_its_house_unit(logged, unit, house, want):
     assert values[0] == pytest.approx(want, abs=1e-9)
 
 
+@pytest.mark.parametrize(("unit", "scale"), [("°F", "Fahrenheit"), ("K", "Kelvin"), ("°C", "Celsius")])
+def test_temperatures_are_converted_as_a_general_purpose_library_converts_them(unit, scale):
+    from scipy.constants import convert_temperature
+
+    logged = np.linspace(-40.0, 400.0, 89)
+    np.testing.assert_allclose(
+        to_house(logged, unit)[0], convert_temperature(logged, scale, "Celsius"), rtol=0, atol=1e-9
+    )
+
+
 def test_every_unit_that_unit_toml_may_name_is_read():
     named = ChannelRule.model_fields["unit"].annotation.__args__[0].__args__
     assert set(named) == set(UNITS)
@@ -106,6 +116,17 @@ def test_a_thermistor_by_steinhart_and_hart_meets_its_three_points(ohm, celsius)
     # A, B, C solved from these three points (Steinhart & Hart 1968); the textbook example, from memory, to be confirmed
     got = celsius_from_steinhart_hart(np.array([ohm]), a=2.1085082e-3, b=7.9792047e-5, c=6.5350763e-7)
     assert got[0] == pytest.approx(celsius, abs=0.01)
+
+
+def test_a_thermistor_without_the_cubic_term_is_one_by_its_beta():
+    # 1/T = a + ln R / beta is the beta model with a = 1/298.15 K − ln R25 / beta: both by their definitions
+    ohm, beta_k = np.geomspace(500.0, 200_000.0, 50), 3950.0
+    a = 1 / 298.15 - np.log(10_000.0) / beta_k
+    np.testing.assert_allclose(
+        celsius_from_steinhart_hart(ohm, a=a, b=1 / beta_k, c=0.0),
+        celsius_from_beta(ohm, r25_ohm=10_000.0, beta_k=beta_k),
+        atol=1e-9,
+    )
 
 
 def test_no_resistance_is_no_temperature():
