@@ -33,7 +33,7 @@ SAMPLE, SAMPLE_BUCKETS = 512, 160  # readings, and buckets, of each
 
 WINDOW_BYTES = 55  # of a page, for saying where one stretch of one channel lies: found by trial
 RUN_READINGS = 8  # with shorter runs of equal steps, each reading's time is written out
-IRREGULAR_BYTES = 3.0  # of a page, for one such time: found by trial
+IRREGULAR_BYTES = 2.0  # of a page, for one such time: 0.4 to 2.2 by trial
 
 LEAST_STEP = {"°C": 0.02, "A": 0.01, "kPa": 0.5, "V": 0.1, "W": 0.5}
 
@@ -95,12 +95,12 @@ class Detail:
     full: Spans = ()
 
 
-def runs_of(time_ns: np.ndarray, usual_ns: int) -> np.ndarray:
-    """Where a run of steps of `usual_ns` (to a millisecond) begins: indices, 0 the first."""
+def runs_of(time_ns: np.ndarray, usual_ns: int, apart_ns: int = MS) -> np.ndarray:
+    """Where a run of steps of `usual_ns` (to less than `apart_ns`) begins: indices, 0 the first."""
     if not len(time_ns):
         return np.arange(0)
     off = np.diff(time_ns) - usual_ns
-    return np.concatenate([[0], np.flatnonzero((off >= MS) | (off <= -MS)) + 1])
+    return np.concatenate([[0], np.flatnonzero((off >= apart_ns) | (off <= -apart_ns)) + 1])
 
 
 def _usual_step(time_ns: np.ndarray) -> int:

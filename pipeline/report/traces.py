@@ -16,6 +16,7 @@ from pipeline.report.pack import Pack
 from pipeline.report.wording import Reader
 
 S = 1_000_000_000
+LATEST_NS = 1000 * S  # a reading later than that begins a new run: `Pack.steps` holds no jump of over an hour
 
 PANELS = ("°C", "A", "W", "kPa", "V", "kWh", "")
 _ORDER = (
@@ -103,16 +104,22 @@ def _level(pack: Pack, trace: Trace, width_s: float, spans: Spans) -> dict:
 
 
 def _window(pack: Pack, trace: Trace, a: int, b: int, start: int) -> dict:
-    """Readings from `a` to `b` [ns]. Times in runs of equal steps, or written out where there are hardly any runs."""
+    """Readings from `a` to `b` [ns]. Times in runs of equal steps; where there are hardly any, how late each reading is
+    in its run."""
     i, j = np.searchsorted(trace.time_ns, [a, b])
     time_ns = trace.time_ns[i:j]
-    t, runs = (time_ns - start) / S, runs_of(time_ns, trace.usual_step_ns)
-    if 0 < len(runs) * RUN_READINGS <= len(t):
-        times = {"every": trace.usual_step_ns / S, "at": runs.tolist(), "from": t[runs].tolist()}
-    else:
-        times = {"time": pack.doubles(t)}
+    usual_ns = trace.usual_step_ns
+    runs, late = runs_of(time_ns, usual_ns), {}
+    if len(runs) * RUN_READINGS > len(time_ns):
+        runs = runs_of(time_ns, usual_ns, apart_ns=LATEST_NS)
+        run = np.searchsorted(runs, np.arange(len(time_ns)), side="right") - 1
+        due = time_ns[runs][run] + (np.arange(len(time_ns)) - runs[run]) * usual_ns
+        late = {"late": pack.steps((time_ns - due) / S, base=0.0, step=0.001)}
     return {
         "span": [(a - start) / S, (b - start) / S],
         "value": pack.steps(trace.values[i:j], base=trace.base, step=trace.step),
-        **times,
+        "every": usual_ns / S,
+        "at": runs.tolist(),
+        "from": ((time_ns[runs] - start) / S).tolist(),
+        **late,
     }

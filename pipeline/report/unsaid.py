@@ -51,13 +51,14 @@ def _reasons(timeline: Timeline, record: CycleRecord) -> Iterable[tuple[Text, tu
     """Each reason with the steps that mend it."""
     chosen = [c for c in timeline.channels if c.chosen and c.role != "other"]
     telling = [c for c in chosen if c.role in TELLS_CYCLES]
-    span_h = (timeline.end_ns - timeline.start_ns) / H
+    span_h = 24 * round((timeline.end_ns - timeline.start_ns) / (24 * H), 4)  # as the page says it elsewhere
     off = _share(record, PhaseKind.IDLE)
     if not chosen:
         labels = ", ".join(f"“{c.label}”" for c in timeline.channels[:6])
         yield _text("why_unknown", labels=labels), ("name", "clip", "clamp")
     elif not telling:
-        yield _text("why_no_line"), ("clip", "clamp")
+        guessed = any(channel.role_by == "behaviour" for channel in chosen)
+        yield _text("why_no_line"), (*(("name",) if guessed else ()), "clip", "clamp")
     elif off >= OFF_SHARE:
         yield _text("why_off", off_pct=100 * off), ("running",)
     else:

@@ -51,6 +51,12 @@ def test_only_room_air_asks_for_a_clip_and_a_clamp(unjudged):
     assert keys(air, record, judgement) == (["why_no_line"], ["do_clip", "do_clamp", "do_again"])
 
 
+def test_what_was_only_taken_for_room_air_may_be_named_by_hand(unjudged):
+    _, timeline, record, judgement = unjudged
+    air = tuple(replace(c, role_by="behaviour") for c in timeline.channels if c.role == "condenser_in")
+    assert keys(replace(timeline, channels=air), record, judgement)[1][0] == "do_name"
+
+
 def test_channels_that_nobody_knows_are_named(unjudged):
     _, timeline, record, judgement = unjudged
     others = tuple(replace(c, role="other", chosen=False, label="Ch <1>") for c in timeline.channels[:1])

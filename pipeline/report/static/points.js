@@ -15,7 +15,7 @@ function firstAfter(array, value) { // index of the first element >= value
 function makePoints(data) {
   const span = data.span;
   for (const channel of data.channels) {
-    for (const window of channel.windows) if (!window.time) window.time = timesOf(window);
+    for (const window of channel.windows) window.time = timesOf(window);
     const levels = channel.levels = [channel.level ?? levelOf(channel.windows[0], JOINED * channel.interval)];
     while (levels.at(-1).low.length > COARSEST * JOINED) levels.push(joined(levels.at(-1)));
     let at = 0;
@@ -31,7 +31,7 @@ function makePoints(data) {
     const times = new Float64Array(window.value.length);
     window.at.forEach((at, run) => {
       const stop = window.at[run + 1] ?? times.length;
-      for (let i = at; i < stop; i++) times[i] = window.from[run] + (i - at) * window.every;
+      for (let i = at; i < stop; i++) times[i] = window.from[run] + (i - at) * window.every + (window.late?.[i] ?? 0);
     });
     return times;
   }
