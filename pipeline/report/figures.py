@@ -55,6 +55,8 @@ def figures(
                 abnormal=len(over.cycles),
                 longest_min=longest,
             )
+            if over.cut:
+                said += " " + reader.t_html("chart.overlay_cut", reach_min=float(over.minute[-1]))
             figures.append({"id": ident, "name": f"chart.{ident}", "said": said})
     if days is not None and summary.days >= 1 and days.cycles.any():
         figures.append(

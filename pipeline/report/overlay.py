@@ -14,6 +14,7 @@ from pipeline.report.levels import trusted_readings
 S = 1_000_000_000
 POINTS = 180  # moments at which the band is taken
 BAND_PCT = (5.0, 50.0, 95.0)
+REACH = 8.0  # times the usual length: one that went on for hours would leave the others no room
 LEAST_IN_BAND = 5
 """Where fewer usual ones are left, or fewer than half of them, the band ends: what is left would be the slow ones alone."""
 
@@ -33,6 +34,7 @@ class Overlay:
     usual: int
     of_all: bool  # next to none is usual: the band is that of all
     usual_min: float
+    cut: bool  # the longest go on past the last minute
     cycles: tuple[int, ...]
     curves: np.ndarray
 
@@ -80,7 +82,9 @@ def overlay(
     if of_all:
         plain = np.ones(len(odd), bool)
     length_min = (stop - begin) / S / 60
-    minute = np.linspace(0, float(length_min.max()), POINTS)
+    usual_min = float(np.median(length_min[plain])) if plain.any() else float("nan")
+    longest_min = float(length_min.max())
+    minute = np.linspace(0, min(longest_min, np.nan_to_num(REACH * usual_min, nan=longest_min)), POINTS)
     time_ns, values = trusted_readings(channel)
     if not len(values):
         return None
@@ -100,7 +104,8 @@ def overlay(
         high=high,
         usual=int(plain.sum()),
         of_all=bool(of_all),
-        usual_min=float(np.median(length_min[plain])) if plain.any() else float("nan"),
+        usual_min=usual_min,
+        cut=bool(longest_min > minute[-1]),
         cycles=tuple(int(n) for n in numbers[drawn]),
         curves=curves[drawn],
     )

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -79,7 +81,6 @@ def test_a_hole_in_the_log_is_not_bridged(made):
     channel = timeline.get("evaporator")
     begin = int(record.cycles.freeze_start_ns.iloc[3])
     inside = (channel.time_ns > begin + 300 * 10**9) & (channel.time_ns < begin + 600 * 10**9)
-    from dataclasses import replace
 
     holed = replace(
         channel, values=np.where(inside, np.nan, channel.values), trusted=channel.trusted & ~inside
@@ -92,7 +93,6 @@ def test_a_hole_in_the_log_is_not_bridged(made):
 
 
 def test_no_cycle_makes_no_overlay(made):
-    from dataclasses import replace
 
     _, timeline, record, _ = made
     assert (
@@ -120,3 +120,14 @@ def test_where_next_to_all_are_abnormal_the_band_is_that_of_all(made):
         timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=set(numbers[30:])
     )
     assert not some.of_all
+
+
+def test_a_stretch_of_many_hours_leaves_the_others_their_room(made):
+    _, timeline, record, _ = made
+    table = record.cycles.copy()
+    table.loc[20, "harvest_start_ns"] = int(table.loc[20, "freeze_start_ns"]) + 9 * 3600 * 10**9
+    record = replace(record, cycles=table)
+    got = overlay(timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal={20})
+    assert got.cut
+    assert got.minute[-1] == pytest.approx(8 * got.usual_min)
+    assert np.isfinite(got.middle).sum() >= 20
