@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline.cycles.record import PhaseKind
 from pipeline.findings import doubtful, statistics
 from pipeline.findings.changes import lasting_change
 
 if TYPE_CHECKING:
     from pipeline.findings.case import Case
 
+_NS_PER_MIN = 60_000_000_000
 _BESIDE = 6  # cycles before and after one, of which the usual freeze round it is made
 
 READS = (
-    "outlier_z", "harvest_out_pct", "harvest_out_min", "harvest_out_intervals", "seen_intervals", "stall_peak_c",
+    "outlier_z", "harvest_out_pct", "harvest_out_min", "harvest_out_intervals", "stall_peak_c",
     "stall_peak_share", "stall_plateau_min", "stall_plateau_pct", "stall_times", "stall_limit_min", "stall_least_pct",
-    "stall_peak_spread_k", "stall_frozen_c", "stall_far_pct", "freeze_end_rise_k", "no_harvest_pct", "cut_rise_pct", "harvest_band_pct", "taken_pct", "limit_harvests", "limit_spread_s",
+    "stall_peak_spread_k", "stall_frozen_c", "given_up_pct", "given_up_warm_pct", "given_up_colder_k", "given_up_rest_min", "stall_deep_c", "peak_intervals", "stall_far_pct", "freeze_end_rise_k", "no_harvest_pct", "cut_rise_pct", "harvest_band_pct", "taken_pct", "limit_harvests", "limit_spread_s",
     "limit_share_pct", "limit_edge", "peak_loss_k", "peak_loss_pct", "harvest_level_pct", "harvest_spread_pct", "healthy_pct",
     "healthy_times", "level_cycles",
 )  # fmt: skip
@@ -34,7 +37,7 @@ class Stalls:
     at_limit: np.ndarray  # ran into a limit
     repeated: np.ndarray  # had to be done again
     long: np.ndarray  # abnormal in length, but finished
-    hidden: np.ndarray  # never warmed, so that the record has it inside a freeze
+    hidden: np.ndarray  # never warmed, so that the record has it inside a freeze, or not at all
     missed: np.ndarray  # a freeze that holds a harvest like any other, which the record does not have
     doubtful: np.ndarray  # cold and short, or a stop in mid-freeze: hardly a harvest
     stopped: np.ndarray  # a stop in mid-freeze
@@ -74,9 +77,11 @@ def stalls(case: Case) -> Stalls:
     usual_peak, usual_plateau = _quantile(peak[ordinary], 0.5), _quantile(plateau[ordinary], 0.5)
     rise, usual_rise = peak - cold_end, _quantile((peak - cold_end)[ordinary], 0.75)
     inside = doubtful.inside(case, case.usual_freeze_min, usual_rise)
+    hidden = inside.cold | _given_up(case, usual_rise)
 
     low = (peak < t["stall_peak_c"]) & ~(rise > t["stall_peak_share"] * usual_rise)
     short_of_peak = peak < usual_peak - max(t["peak_loss_k"], t["peak_loss_pct"] / 100 * abs(usual_peak))
+    low |= short_of_peak & (peak < t["stall_deep_c"])
     if usual_peak < t["stall_frozen_c"]:  # all alike: only the absolute level can speak
         low = (peak < t["stall_peak_c"]) & (length > case.unit.expected_harvest_min[1])
     stopped = doubtful.stops(
@@ -84,7 +89,7 @@ def stalls(case: Case) -> Stalls:
     )
     judged, long = judged & ~stopped, long & ~stopped
     repeated = repeated & ~stopped
-    seen = judged & (length > t["seen_intervals"] * interval)
+    seen = judged & (length > t["peak_intervals"] * interval)
     whole = length > t["stall_least_pct"] / 100 * usual
     never_warmed = seen & low & whole
     cut = (
@@ -115,17 +120,17 @@ def stalls(case: Case) -> Stalls:
         )
     frozen = (hangs | at_limit) & (peak < t["stall_frozen_c"])
     never_warmed, hangs = never_warmed | frozen, hangs & ~frozen
-    stalled = never_warmed | hangs | at_limit | repeated | inside.cold
+    stalled = never_warmed | hangs | at_limit | repeated | hidden
     long &= ~stalled
     if _taken_from_freezes(case, long, excess):
         long = np.zeros(case.n, bool)
     return Stalls(
-        never_warmed=never_warmed | inside.cold,
+        never_warmed=never_warmed | hidden,
         plateau=hangs,
         at_limit=at_limit,
         repeated=repeated,
         long=long,
-        hidden=inside.cold,
+        hidden=hidden,
         missed=inside.missed,
         doubtful=cut | misplaced | stopped,
         stopped=stopped,
@@ -140,6 +145,33 @@ def believable(case: Case, usual_min: float) -> bool:
     """Whether harvests may be so short; else the record cut them short, and lengths measure nothing."""
     least = case.thresholds["harvest_band_pct"] / 100 * case.unit.expected_harvest_min[0]
     return not usual_min < least
+
+
+def _given_up(case: Case, usual_rise_k: float) -> np.ndarray:
+    """Freezes that went on for far longer than a whole one, colder and colder, and then simply stopped, bool (n,): the
+    harvest at their end never warmed, and the control gave up. A full bin stops a machine before that, or after the
+    harvest; a trip lets it start again soon."""
+    t, mask = case.thresholds, np.zeros(case.n, bool)
+    cold = case.timeline.get("evaporator", "suction")
+    if cold is None or case.n == 0 or not math.isfinite(usual_rise_k):
+        return mask
+    rest_ns = t["given_up_rest_min"] * _NS_PER_MIN
+    until = {
+        a.start_ns: a.end_ns
+        for a, b in itertools.pairwise(case.record.phases)
+        if a.kind is PhaseKind.FREEZE and b.kind is PhaseKind.IDLE and b.end_ns - b.start_ns >= rest_ns
+    }
+    end_c = case.level("freeze_end_c")
+    warm_c, colder_c = end_c + t["given_up_warm_pct"] / 100 * usual_rise_k, end_c - t["given_up_colder_k"]
+    usual_min = _usual_beside(case, mask)
+    for i in np.flatnonzero((case.harvest_ns <= 0) & ~doubtful.under_doubt(case)):
+        start, end = int(case.start_ns[i]), until.get(int(case.start_ns[i]), 0)
+        if (end - start) / _NS_PER_MIN < t["given_up_pct"] / 100 * usual_min[i]:
+            continue
+        a, b = np.searchsorted(cold.time_ns, [start + (end - start) // 3, end])
+        values = cold.values[a:b][cold.trusted[a:b]]
+        mask[i] = len(values) > 0 and float(values.max()) < warm_c and float(values.min()) < colder_c
+    return mask
 
 
 def _taken_from_freezes(case: Case, long: np.ndarray, excess: np.ndarray) -> bool:

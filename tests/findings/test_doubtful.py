@@ -1,6 +1,9 @@
 """What the record misread must not be laid at the machine's door."""
 
+import dataclasses
+
 import numpy as np
+import pandas as pd
 import pytest
 
 from pipeline.findings.finding import Severity
@@ -165,3 +168,83 @@ def test_a_stop_of_seconds_on_a_probe_is_no_short_cycling():
     rows = [{"at_min": 0.0, "run_min": 200.0}]
     rows += [{"at_min": 210.0 + 5 * i, "off_before_min": 0.06, "run_min": 4.9} for i in range(6)]
     assert not codes(judged(made_up(noisy(20, 40), starts=rows)))
+
+
+def test_a_cold_harvest_in_mid_freeze_is_a_stop_and_no_stall():
+    freeze, peak = noisy(20, 60), np.full(60, 9.0)
+    for k in (
+        10,
+        25,
+        40,
+    ):  # 11 min of freeze, a stop in which the line reaches 1 °C, and the rest of the freeze
+        freeze[k], freeze[k + 1], peak[k] = 11.0, 12.0, 1.0
+    found = judged(made_up(freeze, noisy(3.0, 60), harvest_peak_c=peak, freeze_end_c=-15.0))
+    assert "harvest-stalled" not in codes(found)
+    assert "freeze-short" not in codes(found)
+
+
+def test_cold_harvests_after_a_whole_freeze_are_stalls_however_many_follow_each_other():
+    freeze, peak, harvest = noisy(20, 60), np.full(60, 9.0), noisy(3.0, 60)
+    freeze[[11, 12]], peak[[10, 11]], harvest[[10, 11]] = 12.0, 1.0, 7.0
+    found = finding(
+        judged(made_up(freeze, harvest, harvest_peak_c=peak, freeze_end_c=-15.0)), "harvest-stalled"
+    )
+    assert found.cycles == (11, 12)
+
+
+def test_a_line_that_turns_every_few_minutes_is_a_compressor_that_stops_and_starts():
+    freeze, harvest, peak = noisy(20, 60), noisy(3.0, 60), np.full(60, 9.0)
+    freeze[30:36], harvest[29:36], peak[29:36] = 2.0, 1.5, -2.0
+    found = judged(made_up(freeze, harvest, harvest_peak_c=peak, freeze_end_c=-15.0))
+    assert codes(found) == ["short-cycling"]
+    turns = finding(found, "short-cycling")
+    assert (turns.evidence["quick_starts"], turns.evidence["seen_by"]) == (6, "temperature")
+    assert turns.severity is Severity.WATCH  # a probe alone sees no start
+
+
+def test_with_a_clamp_the_same_turns_are_left_to_the_clamp():
+    freeze = noisy(20, 60)
+    freeze[30:36] = 2.0
+    assert "short-cycling" not in codes(judged(made_up(freeze, 3.0, roles=("evaporator", "current"))))
+
+
+def gives_up(coldest_c, rest_min):
+    """Healthy cycles, then three times a freeze of 31 min that is followed by a rest and no harvest."""
+    freeze, harvest = np.full(20, 20.0), np.full(20, 2.5)
+    phases, rows = [], [trace(freeze, harvest).values]
+    now = 20 * 22.5
+    for _ in range(3):
+        phases += [phase("freeze", now, now + 31), phase("idle", now + 31, now + 31 + rest_min)]
+        falling = 9 + (-15 - 9) * (1 - np.exp(-np.arange(0, 20, 1 / 6) / 5))
+        rows += [falling, np.linspace(-15, coldest_c, 66), np.full(round(rest_min * 6), 5.0)]
+        now += 31 + rest_min
+    values = np.concatenate(rows)
+    cold = channel("evaporator", BEGIN_NS, BEGIN_NS + round(now * MIN_NS), values=values)
+    timeline, record = made_up(
+        freeze, harvest, channels=[cold], freeze_end_c=-15.0, harvest_peak_c=9.0, extra_phases=phases
+    )
+    table = record.cycles
+    more = pd.concat([table, table.tail(3)], ignore_index=True)
+    begun = [p.start_ns for p in phases[::2]]
+    more.loc[20:, ["freeze_start_ns", "cycle"]] = list(zip(begun, (21, 22, 23), strict=True))
+    more.loc[20:, ["harvest_start_ns", "harvest_end_ns"]] = -1
+    more.loc[20:, ["freeze_min", "harvest_min"]] = np.nan
+    more.loc[20:, "complete"] = False
+    return timeline, dataclasses.replace(record, cycles=more.set_index("cycle", drop=False))
+
+
+def test_a_freeze_that_grows_colder_past_its_length_and_then_rests_had_a_harvest_that_never_warmed():
+    found = finding(judged(gives_up(-28.0, 50)), "harvest-stalled")
+    assert found.cycles == (21, 22, 23)
+    assert (found.evidence["kind"], found.evidence["hidden_count"]) == ("never-warmed", 3)
+
+
+@pytest.mark.parametrize(
+    ("coldest_c", "rest_min"),
+    [
+        pytest.param(-28.0, 5, id="a trip starts again soon"),
+        pytest.param(-15.5, 50, id="no colder than any other: a machine that was switched off"),
+    ],
+)
+def test_a_long_freeze_that_merely_stops_is_no_stalled_harvest(coldest_c, rest_min):
+    assert "harvest-stalled" not in codes(judged(gives_up(coldest_c, rest_min)))

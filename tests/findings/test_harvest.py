@@ -4,7 +4,17 @@ import numpy as np
 import pytest
 
 from pipeline.findings.finding import Severity
-from tests.findings.made_up import codes, finding, judged, made_up, noisy, not_judged
+from tests.findings.made_up import (
+    BEGIN_NS,
+    MIN_NS,
+    channel,
+    codes,
+    finding,
+    judged,
+    made_up,
+    noisy,
+    not_judged,
+)
 
 PEAK, COLD = 9.0, -15.0
 
@@ -111,3 +121,74 @@ def test_a_log_too_coarse_for_harvests_cannot_tell(code):
 
 def test_too_few_harvests_cannot_tell():
     assert "harvest-stalled" in not_judged(judged(log(np.array([2.5, 2.6]))))
+
+
+def test_a_limit_hardly_longer_than_the_usual_harvest_is_seen_by_the_cold():
+    harvest, peak = noisy(5.6, 40, share=0.1), noisy(PEAK, 40, share=0.1)
+    harvest[[10, 20, 30]], peak[[10, 20, 30]] = 7.0, 2.0
+    found = finding(judged(log(harvest, peak=peak)), "harvest-stalled")
+    assert found.cycles == (11, 21, 31)
+    assert found.evidence["kind"] == "plateau"
+
+
+def test_a_stall_that_stays_below_freezing_point_never_warmed():
+    harvest, peak = usual(), noisy(PEAK, 40)
+    harvest[[10, 20, 30]], peak[[10, 20, 30]] = (
+        7.0,
+        -2.0,
+    )  # it rose by more than half of the usual all the same
+    assert finding(judged(log(harvest, peak=peak)), "harvest-stalled").evidence["kind"] == "never-warmed"
+
+
+def test_late_harvests_whose_lengths_thin_out_towards_the_longest_ran_into_no_limit():
+    harvest = usual(60)
+    harvest[5:60:4] = 6.9 - np.array(
+        [0, 0.3, 0.5, 0.6, 0.7, 0.75, 0.8, 0.8, 0.85, 0.85, 0.9, 0.9, 0.95, 0.95]
+    )
+    assert codes(judged(log(harvest))) == ["harvest-long"]
+
+
+def test_harvests_that_grow_long_while_the_whole_line_grows_warmer_did_finish():
+    late = np.arange(60) >= 30
+    harvest = np.where(late, 7.3, 2.5) * noisy(1, 60, share=0.02)
+    timeline = made_up(
+        noisy(20, 60, seed=3), harvest, harvest_peak_c=np.where(late, 15.0, 8.0), harvest_plateau_min=0.5,
+        freeze_end_c=np.where(late, -4.0, -15.0),
+    )  # fmt: skip
+    assert "harvest-stalled" not in codes(judged(timeline))
+    assert {"weak-freeze", "harvest-long"} <= set(codes(judged(timeline)))
+
+
+def test_long_harvests_stay_long_where_the_weather_moves_the_freezes():
+    hours = np.arange(90) * 0.4
+    freeze = 24 + 5 * np.sin(2 * np.pi * hours / 24)  # short by night, when the slow harvests come
+    harvest = usual(90)
+    night = np.flatnonzero(freeze < 20.5)[::4]
+    harvest[night] = 5.0 * noisy(1, len(night), share=0.08)
+    assert "harvest-long" in codes(judged(log(harvest, freeze=freeze)))
+
+
+@pytest.mark.parametrize(
+    ("rise_k", "cause"),
+    [
+        pytest.param(3.0, "hot-gas-weak", id="it begins to warm slowly: the gas is weak"),
+        pytest.param(9.0, "slab-sticks", id="it warms as ever and then hangs: the slab sticks"),
+    ],
+)
+def test_how_a_stalled_harvest_begins_tells_weak_gas_from_a_slab_that_sticks(rise_k, cause):
+    harvest, peak, plateau = usual(), noisy(PEAK, 40), np.full(40, 0.5)
+    harvest[[10, 20, 30]], peak[[10, 20, 30]], plateau[[10, 20, 30]] = 6.0, 1.5, 1.2
+    freeze = noisy(20, 40, seed=3)
+    pieces = []
+    for i in range(40):
+        first = rise_k if i in (10, 20, 30) else 9.0  # in the first minute of the harvest
+        knots_min = (0, freeze[i], freeze[i] + 1, freeze[i] + harvest[i])
+        at = np.arange(0, knots_min[-1], 1 / 6)
+        pieces.append(np.interp(at, knots_min, (0, COLD, COLD + first, peak[i])))
+    values = np.concatenate(pieces)
+    end = BEGIN_NS + round(float((freeze + harvest).sum()) * MIN_NS)
+    cold = channel("evaporator", BEGIN_NS, end, values=values)
+    found = finding(
+        judged(log(harvest, peak=peak, plateau=plateau, freeze=freeze, channels=[cold])), "harvest-stalled"
+    )
+    assert found.likely_causes[0].key.startswith(f"cause.{cause}")
