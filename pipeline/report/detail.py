@@ -26,6 +26,7 @@ FINDINGS_SHARE = (
     0.2  # for what was found, with every reading; then the turns of the harvests take what they can use
 )
 TURN_S = 45  # seen before and after each turn
+WHOLE_S = 360  # a harvest up to that length is seen as a whole
 WINDOWS_A_FINDING = 8
 OTHER_CYCLES = 200  # with every reading, spread over the log, where room is left
 SAMPLES = 12  # stretches from which a weight is reckoned
@@ -211,11 +212,16 @@ def _finest(widths: Sequence[float], weighs: Callable[[float], float], room: flo
 
 
 def _turns(record: CycleRecord) -> Spans:
-    """Where hot gas comes on and where it goes off, with what lies around it."""
+    """Where hot gas comes on and where it goes off, with what lies around it; a short harvest as a whole."""
     table = record.cycles
-    turns = np.concatenate([table[c].to_numpy(np.int64) for c in ("harvest_start_ns", "harvest_end_ns")])
-    turns = np.sort(turns[turns >= 0])
-    return [(int(t) - TURN_S * S, int(t) + TURN_S * S) for t in turns]
+    begin, stop = (table[c].to_numpy(np.int64) for c in ("harvest_start_ns", "harvest_end_ns"))
+    spans = []
+    for a, b in zip(begin.tolist(), stop.tolist(), strict=True):
+        if 0 <= a < b <= a + WHOLE_S * S:
+            spans.append((a - TURN_S * S, b + TURN_S * S))
+        else:
+            spans += [(t - TURN_S * S, t + TURN_S * S) for t in (a, b) if t >= 0]
+    return sorted(spans)
 
 
 def _aligned(spans: Iterable[tuple[int, int]], timeline: Timeline, width_s: float) -> Spans:
