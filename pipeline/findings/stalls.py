@@ -79,11 +79,12 @@ def stalls(case: Case) -> Stalls:
     inside = doubtful.inside(case, case.usual_freeze_min, usual_rise)
     hidden = inside.cold | _given_up(case, usual_rise)
 
-    low = (peak < t["stall_peak_c"]) & ~(rise > t["stall_peak_share"] * usual_rise)
     short_of_peak = peak < usual_peak - max(t["peak_loss_k"], t["peak_loss_pct"] / 100 * abs(usual_peak))
+    colder = short_of_peak | math.isnan(usual_peak)
+    low = (peak < t["stall_peak_c"]) & ~(rise > t["stall_peak_share"] * usual_rise) & colder
     low |= short_of_peak & (peak < t["stall_deep_c"])
-    if usual_peak < t["stall_frozen_c"]:  # all alike: only the absolute level can speak
-        low = (peak < t["stall_peak_c"]) & (length > case.unit.expected_harvest_min[1])
+    if usual_peak < t["stall_peak_c"]:  # all alike: only the absolute level can speak
+        low |= (peak < t["stall_peak_c"]) & (length > case.unit.expected_harvest_min[1])
     stopped = doubtful.stops(
         case, case.usual_freeze_min, short_of_peak | (rise < t["cut_rise_pct"] / 100 * usual_rise)
     )

@@ -1,6 +1,7 @@
 """Simulated logs through the real rules: each fault is named, dated and explained; healthy machines are left in peace.
 
-The phases are the simulator's truth (the segmentation has its own tests). Bulk seeds: `python -m tests.bench.judgement`.
+Every fault that one of the two simulators can make is here. The phases are the simulator's truth (the segmentation has its own
+tests). Bulk seeds: `python -m tests.bench.judgement`.
 """
 
 import numpy as np
@@ -12,13 +13,21 @@ from pipeline.demo.simulator import simulate
 from pipeline.findings import judge
 from pipeline.findings.finding import Severity
 from pipeline.unit import Unit
+from tests.bench import judgement as judgement_bench
+from tests.bench.second_story import EXPECTED_CODES as STORY_CODES
 from tests.findings.from_truth import record_of, timeline_of
 
+SEEDS = {
+    "short-cycling": 2,
+    "failed-starts": 2,
+    "timeout": 1,
+}  # runs of seconds need a quick clamp, a timer a long log
 
-def judged(machine, *, fault=None, days=2.0, interval_s=15.0, seed=3, **site):
+
+def judged(machine, *, fault=None, days=2.0, interval_s=15.0, seed=3, options=None, **site):
     sim = simulate(
         MACHINES[machine], days=days, interval_s=interval_s, seed=seed, site=Site(**site) if site else None,
-        faults=[] if fault is None else [Fault(kind=fault, from_day=0.45 * days)],
+        faults=[] if fault is None else [Fault(kind=fault, from_day=0.45 * days, options=options or {})],
     )  # fmt: skip
     timeline = timeline_of(sim)
     unit = Unit(name="simulated", kind=MACHINES[machine].kind, cooling=MACHINES[machine].cooling)
@@ -64,6 +73,43 @@ def test_a_fault_that_creeps_in_is_named_and_explained(fault, code, cause):
     judgement, _, _ = judged("slab", fault=fault, days=4.0, interval_s=30.0)
     found = next(f for f in judgement.findings if f.code == code)
     assert any(text.key.split(".")[1] in cause for text in found.likely_causes[:2])
+
+
+@pytest.mark.parametrize("how", ["no-water", "hot-gas-open"])
+def test_a_machine_that_runs_without_making_ice_is_named_and_dated(how):
+    judgement, record, sim = judged("slab", fault="no-ice", options={"how": how})
+    found = next(f for f in judgement.findings if f.code == "no-ice")
+    assert any(
+        text.key.split(".")[1] in ("no-water", "hot-gas-stuck-open") for text in found.likely_causes[:2]
+    )
+    late_min = (found.start_ns - sim.faults[0].start_ns) / 6e10
+    assert abs(late_min) < 3 * float(
+        record.cycles["freeze_min"].median() + record.cycles["harvest_min"].median()
+    )
+
+
+@pytest.mark.parametrize("fault", ["probe-loose", "probe-open", "clamp-off", "gap"])
+def test_a_fault_of_the_logger_is_named_and_explained_through_a_file(fault):
+    drawn = judgement_bench.simulated(fault, 3, days=2)
+    record, judgement, _ = judgement_bench.judged(drawn, real=True)
+    row = judgement_bench.Row()
+    judgement_bench.tally(row, drawn, record, judgement)
+    assert (row.found, row.caused, dict(row.wrong)) == (1, [True], {})
+
+
+SECOND = sorted(story for story, due in STORY_CODES.items() if due)
+
+
+@pytest.mark.parametrize("story", [*SECOND, *judgement_bench.SECOND_LOGGER])
+def test_a_fault_of_the_second_machine_is_named_explained_and_dated(story):
+    drawn = judgement_bench.second(story, SEEDS.get(story, 14))
+    by_file = story in judgement_bench.SECOND_LOGGER
+    record, judgement, _ = judgement_bench.judged(drawn, real=by_file)
+    row = judgement_bench.Row()
+    judgement_bench.tally(row, drawn, record, judgement)
+    assert (row.due, row.found, dict(row.wrong)) == (1, 1, {}), row.told
+    assert all(row.caused)
+    assert all(abs(cycles) <= 3 for cycles in row.off_by)
 
 
 @pytest.mark.parametrize("machine", sorted(MACHINES))
