@@ -1,8 +1,9 @@
 """Logger files in, one aligned `Timeline` a unit out.
 
-The story, a module each: `folder` (which files are a unit), `content` (bytes), `dialect` (how the file is laid out),
-`grid` (its cells), `stamps` and `clock` (its times), `units`, `roles` and `behaviour` (what each channel is), `trust`
-(what can't be believed), `align` (loggers whose clocks disagree), `assembly` (all of it), `check` (what was understood).
+The story, a module each: `folder` (which files are a unit), `content` (bytes), `dialect` and `spaced` (how the file is laid
+out), `body` and `grid` (its cells), `clock`, `stamps`, `digits` and `moments` (its times), `tall` (a channel a row), `units`,
+`roles` and `guess` (what each channel is), `trust` and `follows` (what can't be believed), `align` (loggers whose clocks
+disagree), `assembly` (all of it), `check` and `check_table` (what was understood).
 """
 
 from __future__ import annotations

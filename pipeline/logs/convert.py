@@ -213,7 +213,7 @@ def _opened(
             )
         elif draft.role_by == "unit.toml":
             done.append(draft)
-        elif (surety := looks_like_current(_stretch(draft.values))) >= 0.5:
+        elif (surety := looks_like_current(_stretch(draft.values), log.sources[0].interval_s)) >= 0.5:
             named = replace(draft, role="current", role_by="behaviour", role_confidence=round(surety, 2))
             done.append(_by_magnitude(replace(one, draft=named), grid, log, notes))
         else:
@@ -279,7 +279,7 @@ def _temperatures(
 
 def _stretch(values: np.ndarray) -> np.ndarray:
     """Some thousand samples in a row from each of three places."""
-    if len(values) <= 9000:
+    if len(values) <= 100_000:
         return values
     at = (len(values) // 8, len(values) // 2, len(values) - len(values) // 8 - 3000)
     return np.concatenate([values[a : a + 3000] for a in at])

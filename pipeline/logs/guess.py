@@ -13,6 +13,7 @@ import numpy as np
 
 from pipeline.logs.limits import limits_of
 from pipeline.logs.overview import swing, turns
+from pipeline.logs.trust import resolution_of
 from pipeline.logs.units import ZERO_C_IN_K
 
 # Where each temperature lives on a working machine [°C], 5th to 95th percentile. Common practice, no source.
@@ -110,31 +111,42 @@ def _freezes_and_thaws(celsius: np.ndarray, low: float, high: float) -> float:
     return float(np.clip(0.4 + 1.2 * min(cold, 0.5), 0.0, 1.0)) * (1.0 if low > -26.0 else 0.6)
 
 
-def looks_like_current(values: np.ndarray) -> float:
+_MOST_AMPERES_WITHOUT_A_STOP = 24.0
+"""Above it a steady trace may as well be warm air in °C; a clamp that also shows the machine off is told by that."""
+
+
+def looks_like_current(values: np.ndarray, interval_s: float) -> float:
     """0…1: how far a nameless column behaves like a clamp's: never below zero, sudden steps, steady in between, or off.
 
-    values: readings at the logger's own rate (a stretch of some thousand).
+    values: readings at the logger's own rate (a stretch of some thousand). Where the machine never stops in it, the band must
+    be narrow and its steps sudden: hot gas and fans change a current within seconds, and a temperature within minutes.
     """
     seen = values[~np.isnan(values)]
     if len(seen) < 30:
         return 0.0
-    low, high = np.percentile(seen, (0.5, 99.5))
+    low, usual_high, high = np.percentile(seen, (0.5, 98.0, 99.5))
     top = float(np.percentile(seen, 90))
     if low < -0.3 or high > 80.0 or top < 0.2:
         return 0.0
     running = seen[seen > 0.35 * top]
     quartiles = np.percentile(running, (25, 75))
-    steadiness = float((quartiles[1] - quartiles[0]) / np.median(running))
-    if steadiness > 0.4:
+    if float((quartiles[1] - quartiles[0]) / np.median(running)) > 0.4:
         return 0.0
+    apart = max(1, round(20.0 / interval_s)) if interval_s > 0 else 1
+    if len(seen) < 4 * apart:
+        return 0.0
+    step = float(np.percentile(np.abs(seen[apart:] - seen[:-apart]), 99.5))
     off = float(np.mean(seen < 0.08 * top))
-    steps = np.abs(np.diff(seen))
-    spread = max(float(high - low), 1e-9)
-    sudden = float(np.percentile(steps, 99.7)) / spread
-    score = 0.5 * min(1.0, sudden / 0.3) + (0.45 if 0.005 < off < 0.98 else 0.0)
-    if off <= 0.005 and spread < 0.15 * top:
-        score *= 0.5
-    return float(min(score, 0.95))
+    if 0.005 < off < 0.98:
+        if 1.0 - off - len(running) / len(seen) > max(off + 0.02, 0.12):  # no gap between off and running
+            return 0.0
+        return 0.5 + 0.45 * min(1.0, step / (0.3 * float(high - low)))
+    spread = max(float(usual_high - low), 1e-9)
+    if top > _MOST_AMPERES_WITHOUT_A_STOP or not 0.1 <= spread / top <= 0.7:
+        return 0.0
+    if step < 4.0 * resolution_of(seen):  # the flicker of a coarse probe
+        return 0.0
+    return 0.6 if step >= (0.17 if spread >= 0.25 * top else 0.27) * spread else 0.0
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -26,7 +26,7 @@ class LoggedColumn:
 
     label: str  # the header as written; "column 3" where there was none
     unit: str | None  # a key of pipeline.logs.units.UNITS; "" a bare number; None: the file doesn't say
-    unit_by: str  # "header", "units row", "preamble" or ""
+    unit_by: str  # "header", "units row", "units column", "preamble", "cells" or ""
     values: np.ndarray  # float64 (n,), in `unit`; NaN is "no reading"
     error: np.ndarray | None = (
         None  # bool (n,): the cell held an error word or an overflow constant; None: none did

@@ -9,6 +9,8 @@ from pipeline.logs import assemble
 from pipeline.logs.roles import role_by_file_name, role_by_header
 from pipeline.logs.units import UNITS, unit_of_header
 from pipeline.unit import ROLES, Unit
+from tests.bench.second_grid import case_at
+from tests.bench.second_machine import make_log, to_timeline
 from tests.logs.tables import cycling, table, times
 
 
@@ -231,3 +233,14 @@ def test_the_voltage_of_a_battery_is_not_the_machines():
     columns = {"Evap °C": ("°C", log["evaporator"]), "Batt (V)": ("V", np.full(len(log["seconds"]), 3.6))}
     timeline = assemble([table("log.csv", times(log["seconds"]), columns)], Unit(name="bar"))
     assert timeline.get("voltage") is None
+
+
+@pytest.mark.parametrize("case", [9000, 9002, 9005, 9007, 9010, 9012, 9016, 9020])
+def test_a_nameless_clamp_of_another_machine_is_told_and_no_temperature_is_taken_for_one(case):
+    # the second simulator: other equations, machines that never stop among them
+    timeline = to_timeline(make_log(case_at(case)))
+    columns = {f"CH{n}": (None, c.values) for n, c in enumerate(timeline.channels)}
+    one = table("log.csv", timeline.channels[0].time_ns, columns)
+    found = _by_label(assemble([one], Unit(name="bar")))
+    for n, channel in enumerate(timeline.channels):
+        assert (found[f"CH{n}"].unit == "A") == (channel.unit == "A")
