@@ -216,6 +216,8 @@ def _bare(stamp: str) -> str:
     ]
     half = next((k for k, p in enumerate(parts) if p in ("a", "p", "am", "pm")), len(parts))
     moment, tail = parts[:half], parts[half:]
+    if len(moment) == 7 and moment[6] == "0":  # a fraction of nothing
+        moment.pop()
     if tail[1:2] == ["m"]:
         tail = [tail[0], *tail[2:]]
     if tail and len(tail[0]) == 1:
