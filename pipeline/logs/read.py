@@ -79,7 +79,7 @@ def _read_log(content: Content, unit: Unit) -> tuple[FileTable, ...]:
     if tall is None:
         return (_table(log, grid),)
     tables = []
-    channels = channels_of(grid, tall)
+    channels = channels_of(grid, tall, content.name)
     for name, measured_in, rows in channels:
         table = _table(log, grid.only(rows))
         (column,) = table.columns

@@ -107,9 +107,18 @@ def _times_repeat(dialect: Dialect, plan: ClockPlan, name: int) -> bool:
     return len(pairs) >= 3 and same >= 0.3 * len(pairs)
 
 
-def channels_of(grid: Grid, tall: TallPlan) -> list[tuple[str, str | None, np.ndarray]]:
-    """(name, unit or None, its rows ascending) of each channel, in the order in which they first come. Frees the texts."""
+def channels_of(grid: Grid, tall: TallPlan, file: str) -> list[tuple[str, str | None, np.ndarray]]:
+    """(name, unit or None, its rows ascending) of each channel, in the order in which they first come. Frees the texts.
+
+    Raises LogFileError where there are more names than any logger has channels.
+    """
     names = texts_of(grid.text.pop(tall.name))
+    if len(names) > MOST_CHANNELS:
+        raise LogFileError(
+            f"the rows name {len(names)} channels, more than any logger has",
+            file=file,
+            remedy="export the log with a column for each channel",
+        )
     units = texts_of(grid.text.pop(tall.unit)) if tall.unit is not None else {}
     found = []
     for name, rows in names.items():

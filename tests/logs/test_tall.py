@@ -99,3 +99,11 @@ def test_a_sensor_that_is_one_and_the_same_all_along_takes_nothing_from_the_head
     rows = ["Time,Sensor,Evaporator (°C)", *(f"{_stamp(10 * k)},S1,{-k / 10}" for k in range(40))]
     (table,) = read_file(write(tmp_path / "one.csv", "\n".join(rows) + "\n"), UNIT)
     assert [c.label for c in table.columns] == ["Evaporator (°C)"]
+
+
+def test_more_names_than_a_logger_has_channels_are_refused(tmp_path):
+    rows = ["Time,Channel,Value"]
+    for k in range(12_000):
+        rows += [f"{_stamp(10 * k)},{name},1.5" for name in ("left", "right" if k > 3000 else f"remark {k}")]
+    with pytest.raises(LogFileError, match="more than any logger has"):
+        read_file(write(tmp_path / "remarks.csv", "\n".join(rows) + "\n"), UNIT)
