@@ -1,13 +1,15 @@
 """When a file that is being copied may be read; the clock is the test's own."""
 
+import ctypes
 import subprocess
 import sys
 import time
+import types
 from pathlib import Path
 
 import pytest
 
-from pipeline.delivery.rest import Rest, being_written
+from pipeline.delivery.rest import Rest, _written_windows, being_written
 from pipeline.store.stamp import Stamp
 
 A, B = Path("a.csv"), Path("b.csv")
@@ -120,3 +122,38 @@ def test_asking_a_thousand_times_while_a_file_is_opened_and_closed_ends_nobody(t
         being_written(path)
     opener.kill()
     assert opener.wait() == 0
+
+
+@pytest.mark.parametrize(
+    ("error", "written"),
+    [
+        pytest.param(0, False, id="opened: nobody writes it"),
+        pytest.param(32, True, id="sharing violation: somebody has it open for writing"),
+        pytest.param(2, False, id="gone"),
+        pytest.param(5, False, id="not ours to open"),
+    ],
+)
+def test_windows_tells_by_its_sharing_modes(monkeypatch, tmp_path, error, written):
+    """Never run on Windows itself: a stand-in for its kernel32, by the documentation of CreateFileW (from memory)."""
+    asked, closed = [], []
+
+    class Call:
+        def __init__(self, answer):
+            self.answer = answer
+
+        def __call__(self, *arguments):
+            return self.answer(*arguments)
+
+    def create(name, access, share, security, disposition, flags, template):
+        asked.append((name, access, share, disposition))
+        return ctypes.c_void_p(-1).value if error else 77
+
+    kernel = types.SimpleNamespace(
+        CreateFileW=Call(create), CloseHandle=Call(lambda handle: closed.append(handle.value))
+    )
+    monkeypatch.setattr(ctypes, "WinDLL", lambda name, use_last_error: kernel, raising=False)
+    monkeypatch.setattr(ctypes, "get_last_error", lambda: error, raising=False)
+    assert _written_windows(tmp_path / "log.csv") is written
+    share_write = 0x2
+    assert [(name, share & share_write) for name, _, share, _ in asked] == [(str(tmp_path / "log.csv"), 0)]
+    assert closed == ([] if error else [77])
