@@ -10,7 +10,16 @@ from pipeline.findings import statistics
 from pipeline.findings.case import Case
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
-from pipeline.findings.rule import NEEDS_STARTS, NEEDS_TIMED_HARVESTS, Rule, Seen, cycles_needed
+from pipeline.findings.rule import (
+    NEEDS_STARTS,
+    NEEDS_TIMED_HARVESTS,
+    TIMED,
+    CannotTell,
+    Rule,
+    Seen,
+    cycles_needed,
+)
+from pipeline.findings.stalls import believable
 
 _NEVER_WARMED = phrase(
     "finding.harvest-stalled.never-warmed", "{count} of {of} harvests stalled: the evaporator never warmed"
@@ -37,7 +46,7 @@ def _stalled(case: Case):
     if not math.isfinite(s.usual_min) and not stalled.any():
         return cycles_needed("band_cycles")(case)
     if not stalled.any():
-        return None
+        return None if believable(case, s.usual_min) else CannotTell(needs=TIMED())
     kinds = {
         "never-warmed": s.never_warmed,
         "plateau": s.plateau,
@@ -117,6 +126,8 @@ def _long(case: Case):
         return _all_long(case, whole, typical, most)
     if cycles_needed("own_cycles")(case):
         return cycles_needed("own_cycles")(case)
+    if not believable(case, s.usual_min):
+        return CannotTell(needs=TIMED())
     if not s.long.any():
         return None
     at = np.flatnonzero(s.long)

@@ -13,7 +13,7 @@ from pipeline.findings.changes import Change, change_of
 from pipeline.findings.conditions import heat_kj_per_kg
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
-from pipeline.findings.rule import NEEDS_REJECTION, NEEDS_WATER, Rule, Seen
+from pipeline.findings.rule import NEEDS_REFRIGERANT, NEEDS_REJECTION, NEEDS_WATER, Rule, Seen
 from pipeline.text import Text
 
 _SPLIT = phrase(
@@ -238,7 +238,7 @@ RULES = (
     Rule(
         code="condenser-hot",
         test=_condenser_hot,
-        needs=(NEEDS_REJECTION,),
+        needs=(NEEDS_REJECTION, NEEDS_REFRIGERANT),
         thresholds=("condenser_split_k", "condenser_rise_k", "discharge_rise_k", "current_rise_pct",
                     "condensing_over_air_k", "discharge_hot_c", "sign_least_pct", "sign_most_pct", "costs_time_pct", "hot_act_pct",
                     "clip_sigma_k", "band_cycles", "freeze_end_rise_k", "freeze_end_k_per_k", "freeze_end_k_per_k_sd",

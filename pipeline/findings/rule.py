@@ -74,12 +74,16 @@ _COLD = phrase("needs.cold", "a probe on the evaporator or on the suction line")
 _SPLIT = phrase(
     "needs.split", "probes in the air (or water) into and out of the condenser, or on the discharge line"
 )
+_REFRIGERANT = phrase(
+    "needs.refrigerant",
+    "for the logged pressure a refrigerant in unit.toml that is known here, the refrigerant extra, and the condenser's air",
+)
 _WATER = phrase("needs.water", "a probe in the supply water, or its temperature in unit.toml")
 READABLE = phrase(
     "needs.readable-cycles",
     "a probe on the evaporator, or a faster log: readings rise and fall as in freezes and harvests, but could not be told apart",
 )
-_TIMED = phrase("needs.timed-harvests", "a shorter logging interval: harvests cannot be timed at this one")
+TIMED = phrase("needs.timed-harvests", "a shorter logging interval: harvests cannot be timed at this one")
 
 
 def cycles_needed(threshold: str) -> Callable[[Case], CannotTell | None]:
@@ -101,12 +105,20 @@ NEEDS_STARTS = Need(
 )
 NEEDS_COLD = Need(met=_has_channel("evaporator", "suction"), text=_COLD())
 NEEDS_REJECTION = Need(
-    met=lambda case: case.has("condenser_split_k") or case.has("discharge_peak_c") or _pressures(case),
+    met=lambda case: case.has("condenser_split_k") or case.has("discharge_peak_c") or _pressure_logged(case),
     text=_SPLIT(),
 )
+NEEDS_REFRIGERANT = Need(
+    met=lambda case: case.has("condenser_split_k") or case.has("discharge_peak_c") or _condensing_told(case),
+    text=_REFRIGERANT(),
+)
 NEEDS_WATER = Need(met=lambda case: bool(np.isfinite(case.water_c).any()), text=_WATER())
-NEEDS_TIMED_HARVESTS = Need(met=lambda case: case.record.harvests_timed, text=_TIMED())
+NEEDS_TIMED_HARVESTS = Need(met=lambda case: case.record.harvests_timed, text=TIMED())
 
 
-def _pressures(case: Case) -> bool:
-    return case.timeline.get("discharge_pressure") is not None and case.unit.nameplate.refrigerant is not None
+def _pressure_logged(case: Case) -> bool:
+    return case.timeline.get("discharge_pressure") is not None
+
+
+def _condensing_told(case: Case) -> bool:
+    return bool(np.isfinite(case.refrigeration.condensing_over_air_k).any())

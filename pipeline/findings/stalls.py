@@ -22,7 +22,7 @@ _BESIDE = 6  # cycles before and after one, of which the usual freeze round it i
 READS = (
     "outlier_z", "harvest_out_pct", "harvest_out_min", "harvest_out_intervals", "stall_peak_c",
     "stall_peak_share", "stall_plateau_min", "stall_plateau_pct", "stall_times", "stall_limit_min", "stall_least_pct",
-    "stall_peak_spread_k", "stall_frozen_c", "given_up_pct", "given_up_warm_pct", "given_up_colder_k", "given_up_rest_min", "stall_deep_c", "peak_intervals", "stall_far_pct", "freeze_end_rise_k", "no_harvest_pct", "cut_rise_pct", "harvest_band_pct", "taken_pct", "limit_harvests", "limit_spread_s",
+    "stall_peak_spread_k", "stall_frozen_c", "given_up_pct", "given_up_warm_pct", "given_up_colder_k", "given_up_rest_min", "stall_deep_c", "peak_intervals", "seen_intervals", "stall_far_pct", "freeze_end_rise_k", "no_harvest_pct", "cut_rise_pct", "harvest_band_pct", "taken_pct", "limit_harvests", "limit_spread_s",
     "limit_share_pct", "limit_edge", "peak_loss_k", "peak_loss_pct", "harvest_level_pct", "harvest_spread_pct", "healthy_pct",
     "healthy_times", "level_cycles",
 )  # fmt: skip
@@ -143,9 +143,11 @@ def stalls(case: Case) -> Stalls:
 
 
 def believable(case: Case, usual_min: float) -> bool:
-    """Whether harvests may be so short; else the record cut them short, and lengths measure nothing."""
-    least = case.thresholds["harvest_band_pct"] / 100 * case.unit.expected_harvest_min[0]
-    return not usual_min < least
+    """Whether harvests may be so short, and are seen by two readings; else the record cut them short, or its interval did,
+    and lengths measure nothing."""
+    t = case.thresholds
+    least = t["harvest_band_pct"] / 100 * case.unit.expected_harvest_min[0]
+    return not usual_min < max(least, t["seen_intervals"] * _interval_min(case))
 
 
 def _given_up(case: Case, usual_rise_k: float) -> np.ndarray:

@@ -192,3 +192,11 @@ def test_how_a_stalled_harvest_begins_tells_weak_gas_from_a_slab_that_sticks(ris
         judged(log(harvest, peak=peak, plateau=plateau, freeze=freeze, channels=[cold])), "harvest-stalled"
     )
     assert found.likely_causes[0].key.startswith(f"cause.{cause}")
+
+
+def test_harvests_of_less_than_two_readings_cannot_be_judged_by_their_length():
+    harvest = noisy(1.4, 60, share=0.1)
+    harvest[[10, 20, 30]] = 5.0
+    told = judged(log(harvest, interval_s=60.0, uncertainty_min=0.6))
+    assert not codes(told)
+    assert {"harvest-stalled", "harvest-long"} <= not_judged(told)

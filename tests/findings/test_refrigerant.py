@@ -22,7 +22,7 @@ cool_prop = pytest.importorskip("CoolProp")
         ("R-290", "dew", -20, 244.5),
         ("R-290", "bubble", 40, 1369.4),
         ("R-600a", "dew", 0, 157.0),
-        # boiling at one atmosphere
+        # boiling at one atmosphere: as ASHRAE 34 lists them (from memory, to be confirmed)
         ("R-134a", "bubble", -26.07, 101.325),
         ("R-290", "bubble", -42.11, 101.325),
         ("R-600a", "bubble", -11.75, 101.325),
@@ -31,6 +31,12 @@ cool_prop = pytest.importorskip("CoolProp")
 def test_saturation_temperatures_are_the_tables(name, at, celsius, kpa):
     gauge = np.array([kpa - 101.325])
     assert refrigerant.saturation_c(name, gauge, at=at)[0] == pytest.approx(celsius, abs=0.05)
+
+
+def test_a_pressure_without_the_refrigerants_name_says_what_it_needs():
+    log = made_up(noisy(20, 20), roles=("evaporator", "discharge_pressure"))
+    needs = {n.code: n.needs.key for n in judged(log).not_judged}
+    assert needs["condenser-hot"] == "needs.refrigerant"
 
 
 def test_a_pressure_outside_the_saturation_line_has_no_temperature():
