@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,11 +16,22 @@ def with_nested(found: Iterable[UnitFiles], logs: Path) -> tuple[UnitFiles, ...]
     """`found` under `logs`, and in the place of each folder that holds folders with logs, the units in it.
 
     A folder with a unit.toml, or with logs of its own, is a unit whatever else it holds, unless those are all called
-    UNIT__LOGGER.csv and lie beside two units or more. Files of a unit of the same name are joined to it.
+    UNIT__LOGGER.csv and lie beside two units or more. Files of a unit that lies in `logs` itself are joined to it; where
+    two such folders hold one name, that may be two machines, and neither is taken apart.
     """
+    unfolded = [(files, _inside(files, logs / files.name, DEEPEST)) for files in found]
+    homes: dict[str, list[str]] = {}
+    for files, inside in unfolded:
+        if inside != (files,):
+            for one in inside:
+                if one.files:
+                    homes.setdefault(one.name, []).append(files.name)
     units: dict[str, UnitFiles] = {}
-    for files in found:
-        for one in _unfolded(files, logs):
+    for files, inside in unfolded:
+        twice = next((one.name for one in inside if len(homes.get(one.name, ())) > 1), None)
+        if inside != (files,) and twice is not None:
+            inside = (replace(files, files=(), problem=_may_be_two(files.name, twice, homes[twice])),)
+        for one in inside:
             units[one.name] = joined(units.get(one.name), one)
     return tuple(units[name] for name in sorted(units))
 
@@ -38,22 +49,20 @@ def joined(before: UnitFiles | None, new: UnitFiles, *, toml: Path | None = None
     )
 
 
-def _unfolded(files: UnitFiles, logs: Path) -> tuple[UnitFiles, ...]:
-    inside = _inside(files, logs / files.name, DEEPEST)
-    names = [unit.name for unit in inside]
-    twice = next((name for name in names if names.count(name) > 1), None)
-    if twice is None:
-        return inside
-    problem = (
-        f'{files.name}: holds two folders called "{twice}", which may be two machines; '
-        "give each machine's folder a name of its own"
+def _may_be_two(folder: str, twice: str, homes: Sequence[str]) -> str:
+    others = sorted({home for home in homes if home != folder})
+    where = f'"{twice}" lies in "{others[0]}" too' if others else f'holds two folders called "{twice}"'
+    return (
+        f"{folder}: {where}, which may be another machine; give each machine one folder with all its files, "
+        "named like no other"
     )
-    return (replace(files, files=(), problem=problem),)
 
 
 def _inside(files: UnitFiles, home: Path, deepest: int) -> tuple[UnitFiles, ...]:
     """The units in `home`, or `files` alone where it is one."""
-    if deepest == 0 or files.toml is not None or not all(_names_unit(path) for path in files.files):
+    if deepest == 0 or files.toml is not None:
+        return (files,)
+    if not all(path.parent == home and _names_unit(path) for path in files.files):
         return (files,)
     try:
         below = find_units(home)

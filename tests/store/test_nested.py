@@ -30,9 +30,21 @@ def test_units_in_a_dropped_folder_are_units_however_deep_it_lies(found):
 
 
 def test_their_files_join_those_of_the_same_unit(found):
-    assert found("bar/a.csv", "june/bar/b.csv", "may/bar/c.csv") == {
-        "bar": ["bar/a.csv", "june/bar/b.csv", "may/bar/c.csv"]
+    assert found("bar/a.csv", "june/bar/b.csv", "june/cafe/c.csv") == {
+        "bar": ["bar/a.csv", "june/bar/b.csv"],
+        "cafe": ["june/cafe/c.csv"],
     }
+
+
+def test_one_name_in_two_such_folders_may_be_two_machines_and_is_never_mixed(found, tmp_path):
+    assert found("bar/raw/a.csv", "cafe/raw/b.csv", "kiosk/c.csv") == {
+        "bar": [],
+        "cafe": [],
+        "kiosk": ["kiosk/c.csv"],
+    }
+    problems = {unit.name: unit.problem for unit in with_nested(find_units(tmp_path), tmp_path)}
+    assert problems["bar"].startswith('bar: "raw" lies in "cafe" too')
+    assert problems["cafe"].startswith('cafe: "raw" lies in "bar" too')
 
 
 def test_loose_files_between_them_go_by_their_first_part(found):
@@ -55,6 +67,18 @@ def test_a_unit_with_other_folders_in_its_own_stays_a_unit(found, own):
     units = found(own, "bar/old/x.csv")
     assert list(units) == ["bar"]
     assert units["bar"] == ([own] if own.endswith(".csv") else [])
+
+
+def test_loose_files_of_a_unit_are_not_lost_where_its_folder_holds_folders(found):
+    assert found("bar__x.csv", "bar/old/a.csv", "bar/older/b.csv") == {"bar": ["bar__x.csv"]}
+
+
+def test_a_folder_of_photos_in_two_such_folders_stands_in_nobody_s_way(found):
+    units = found("june/bar/a.csv", "june/photos/1.jpg", "may/cafe/b.csv", "may/photos/2.jpg")
+    assert {name: files for name, files in units.items() if files} == {
+        "bar": ["june/bar/a.csv"],
+        "cafe": ["may/cafe/b.csv"],
+    }
 
 
 def test_a_folder_without_any_log_is_named_as_it_was(found, tmp_path):
