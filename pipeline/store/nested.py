@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path
 
 from pipeline.logs.folder import UnitFiles, find_units
@@ -16,24 +15,51 @@ def with_nested(found: Iterable[UnitFiles], logs: Path) -> tuple[UnitFiles, ...]
     """`found` under `logs`, and in the place of each folder that holds folders with logs, the units in it.
 
     A folder with a unit.toml, or with logs of its own, is a unit whatever else it holds, unless those are all called
-    UNIT__LOGGER.csv and lie beside two units or more. Files of a unit that lies in `logs` itself are joined to it; where
-    two such folders hold one name, that may be two machines, and neither is taken apart.
+    UNIT__LOGGER.csv and lie beside two units or more. Files of a unit of the same name are joined to it, unless
+    `may_be_two_machines`.
     """
-    unfolded = [(files, _inside(files, logs / files.name, DEEPEST)) for files in found]
-    homes: dict[str, list[str]] = {}
-    for files, inside in unfolded:
-        if inside != (files,):
-            for one in inside:
-                if one.files:
-                    homes.setdefault(one.name, []).append(files.name)
+    alone, fleets = [], {}
+    for files in found:
+        inside = _inside(files, logs / files.name, DEEPEST)
+        if inside == (files,):
+            alone.append(files)
+        else:
+            fleets[files.name] = inside
+    doubts = may_be_two_machines(fleets, {files.name for files in alone})
+    refused = [UnitFiles(name=name, files=(), toml=None, problem=doubt) for name, doubt in doubts.items()]
+    taken = [one for name, inside in fleets.items() if name not in doubts for one in inside]
     units: dict[str, UnitFiles] = {}
-    for files, inside in unfolded:
-        twice = next((one.name for one in inside if len(homes.get(one.name, ())) > 1), None)
-        if inside != (files,) and twice is not None:
-            inside = (replace(files, files=(), problem=_may_be_two(files.name, twice, homes[twice])),)
-        for one in inside:
-            units[one.name] = joined(units.get(one.name), one)
+    for one in (*alone, *taken, *refused):
+        units[one.name] = joined(units.get(one.name), one)
     return tuple(units[name] for name in sorted(units))
+
+
+def may_be_two_machines(fleets: Mapping[str, Sequence[UnitFiles]], known: Collection[str]) -> dict[str, str]:
+    """Which folders or archives must not be taken apart, and why, by their names.
+
+    fleets: the units in each. known: units that are such without a doubt. A name that several of them hold, and each of
+    them alone (bar/raw/x.csv, cafe/raw/y.csv), may be two machines; beside other units, or where a folder or archive is
+    called by it, it is one machine's, seen again.
+    """
+    homes: dict[str, list[str]] = {}
+    sizes: dict[str, int] = {}
+    for fleet, inside in fleets.items():
+        names = [unit.name for unit in inside if unit.files]
+        sizes[fleet] = len(names)
+        for name in names:
+            homes.setdefault(name, []).append(fleet)
+    doubts = {}
+    for name, where in homes.items():
+        is_known = name in known or any(sizes[home] > 1 or home.startswith(name) for home in where)
+        if len(where) == 1 or (is_known and len(set(where)) == len(where)):
+            continue
+        for fleet in where:
+            other = next((home for home in where if home != fleet), "")
+            says = f'"{name}" lies in "{other}" too' if other else f'it holds two folders called "{name}"'
+            doubts[fleet] = (
+                f"{fleet}: {says}, which may be two machines; give each machine one folder of its own name, with all of its files"
+            )
+    return doubts
 
 
 def joined(before: UnitFiles | None, new: UnitFiles, *, toml: Path | None = None) -> UnitFiles:
@@ -46,15 +72,6 @@ def joined(before: UnitFiles | None, new: UnitFiles, *, toml: Path | None = None
         files=files,
         toml=toml or before.toml or new.toml,
         problem="" if files else before.problem or new.problem,
-    )
-
-
-def _may_be_two(folder: str, twice: str, homes: Sequence[str]) -> str:
-    others = sorted({home for home in homes if home != folder})
-    where = f'"{twice}" lies in "{others[0]}" too' if others else f'holds two folders called "{twice}"'
-    return (
-        f"{folder}: {where}, which may be another machine; give each machine one folder with all its files, "
-        "named like no other"
     )
 
 

@@ -14,7 +14,7 @@ from pipeline.errors import LogFileError
 from pipeline.logs.folder import ARCHIVE_ENDINGS, UnitFiles, is_log_name, stem_of
 from pipeline.logs.timeline import Problem
 from pipeline.store.names import fits_windows, short_name
-from pipeline.store.nested import joined
+from pipeline.store.nested import joined, may_be_two_machines
 from pipeline.store.place import UNPACKED, StorePlace
 
 MOST_FILES = 20_000
@@ -44,8 +44,8 @@ def unpack_fleets(
     the store, and goes when its archive goes.
     """
     units: dict[str, UnitFiles] = {}
+    fleets: dict[str, list[UnitFiles]] = {}
     problems: list[Problem] = []
-    wanted: set[str] = set()
     for files in found:
         kept = []
         for path in files.files:
@@ -59,16 +59,18 @@ def unpack_fleets(
                 if members is None:
                     kept.append(path)
                     continue
-                inside = _unpacked(path, members, place.unpacked)
+                fleets[path.name] = _unpacked(path, members, place.unpacked)
             except (LogFileError, OSError, zipfile.BadZipFile, NotImplementedError) as error:
                 problem = _say(path, error)
                 problems.append(Problem(unit_name=files.name, file=path.name, message=str(problem)))
-                continue
-            for one in inside:
-                wanted.add((*one.files, one.toml)[0].parent.name)
-                units[one.name] = _joined(units.get(one.name), one)
         if kept or not files.files:
             units[files.name] = _joined(units.get(files.name), replace(files, files=tuple(kept)))
+    doubts = may_be_two_machines(fleets, units.keys())
+    for archive, doubt in doubts.items():
+        problems.append(Problem(unit_name=stem_of(archive), file=archive, message=doubt))
+    for one in (one for archive, inside in fleets.items() if archive not in doubts for one in inside):
+        units[one.name] = _joined(units.get(one.name), one)
+    wanted = {(*one.files, one.toml)[0].parent.name for inside in fleets.values() for one in inside}
     _forget(place.unpacked, wanted)
     return tuple(units[name] for name in sorted(units)), tuple(problems)
 

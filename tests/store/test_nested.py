@@ -36,7 +36,16 @@ def test_their_files_join_those_of_the_same_unit(found):
     }
 
 
-def test_one_name_in_two_such_folders_may_be_two_machines_and_is_never_mixed(found, tmp_path):
+def test_a_fleet_dropped_again_joins_what_was_there(found):
+    assert found(
+        "may/bar/a.csv", "may/cafe/b.csv", "june/bar/c.csv", "june/cafe/d.csv", "july/bar/e.csv"
+    ) == {
+        "bar": ["july/bar/e.csv", "june/bar/c.csv", "may/bar/a.csv"],
+        "cafe": ["june/cafe/d.csv", "may/cafe/b.csv"],
+    }
+
+
+def test_one_name_alone_in_each_of_two_folders_may_be_two_machines_and_is_never_mixed(found, tmp_path):
     assert found("bar/raw/a.csv", "cafe/raw/b.csv", "kiosk/c.csv") == {
         "bar": [],
         "cafe": [],

@@ -46,6 +46,29 @@ def test_its_files_join_those_of_the_same_unit(logs):
     assert unpack(logs)[0] == {"bar": ["a.csv", "probes.csv"], "cafe": ["b.csv"]}
 
 
+def test_a_fleet_packed_again_joins_what_was_there(logs):
+    pack(logs / "may.zip", "bar/a.csv", "cafe/b.csv")
+    pack(logs / "june.zip", "bar/c.csv", "cafe/d.csv")
+    assert unpack(logs) == ({"bar": ["a.csv", "c.csv"], "cafe": ["b.csv", "d.csv"]}, [])
+
+
+def test_a_unit_packed_again_joins_what_was_there(logs):
+    pack(logs / "bar.zip", "bar/a.csv")
+    pack(logs / "bar (2).zip", "bar/b.csv")
+    assert unpack(logs) == ({"bar": ["a.csv", "b.csv"]}, [])
+
+
+def test_one_name_alone_in_each_of_two_archives_may_be_two_machines_and_is_never_mixed(logs):
+    pack(logs / "bar.zip", "raw/a.csv")
+    pack(logs / "cafe.zip", "raw/b.csv")
+    units, problems = unpack(logs)
+    assert units == {}
+    assert sorted(problem.partition(",")[0] for problem in problems) == [
+        'bar.zip: "raw" lies in "cafe.zip" too',
+        'cafe.zip: "raw" lies in "bar.zip" too',
+    ]
+
+
 def test_files_of_one_name_in_folder_and_archive_are_two_files(logs):
     write_log(logs / "bar" / "a.csv")
     pack(logs / "may.zip", "bar/a.csv")
