@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.errors import UnitError
-from pipeline.logs.channelwise import for_each
 from pipeline.logs.convert import Draft, drafts_of
 from pipeline.logs.doubts import coarse, doubts_on_samples, doubts_on_stretches, gaps
 from pipeline.logs.follows import Stretch, not_following
@@ -34,10 +33,7 @@ def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
     aligned, clock_doubts = on_one_clock(logs, drafts, unit, limits)
     if any(a.time_ns is not b.time_ns for a, b in zip(aligned, logs, strict=True)):
         logs, overview = aligned, _overview(aligned)
-    readings = max(len(log.time_ns) for log in logs)
-    traces = for_each(
-        lambda d: _checked(_trace(d, logs, overview), overview, limits), drafts, readings=readings
-    )
+    traces = [_checked(_trace(d, logs, overview), overview, limits) for d in drafts]
     stretches = _distinct(not_following(traces, overview, limits))
     resolutions = {t.key: t.resolution for t in traces}
     channels = _channels(drafts, traces, stretches, logs, overview, resolutions)

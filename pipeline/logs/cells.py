@@ -165,6 +165,7 @@ class Kind:
         return self.shape is not None or self.point or self.comma
 
 
+@lru_cache(maxsize=8192)
 def kind_of(cell: str) -> Kind:
     """The kind of a cell that is not blank; `cell` has no blanks around it."""
     return _kind(cell.translate(_ANY_DIGIT)) if len(cell) <= 80 else _TEXT

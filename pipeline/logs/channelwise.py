@@ -1,4 +1,4 @@
-"""The same work on every channel of a long log, a channel a thread: NumPy lets the others run meanwhile."""
+"""The same work on every column of a long log, a column a thread: copying millions of readings is waiting for memory."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ LONG_LOG = 100_000
 """Readings from which on starting the threads costs less than it saves (measured)."""
 
 
-def for_each(work: Callable[[T], R], channels: Iterable[T], *, readings: int) -> list[R]:
-    """`work` of each channel, in their order. As many threads as Arrow may use: one where units are read side by side."""
-    todo = list(channels)
+def for_each(work: Callable[[T], R], columns: Iterable[T], *, readings: int) -> list[R]:
+    """`work` of each column, in their order. As many threads as Arrow may use: one where units are read side by side."""
+    todo = list(columns)
     if readings < LONG_LOG or len(todo) < 2:
         return [work(one) for one in todo]
     import pyarrow as pa

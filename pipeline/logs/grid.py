@@ -20,6 +20,7 @@ from pipeline.logs.body import Body, without_repeats
 from pipeline.logs.cells import ERROR_WORDS, THOUSANDS, grouped_by, spellings, split_unit
 from pipeline.logs.channelwise import for_each
 from pipeline.logs.dialect import Dialect, split_row
+from pipeline.logs.sequence import steps_between
 from pipeline.logs.stamps import CellBlock
 from pipeline.logs.units import unit_of_word
 
@@ -185,7 +186,7 @@ def _quick(body: Body, dialect: Dialect, wanted: Wanted, nulls: list[str]) -> Gr
         for i in blanks:
             numbers[i] = _with_words(numbers[i].values, _cells(texts[f"f{i}"]))
     text = {i: _cells(columns[f"f{i}"]) for i in (*wanted.clock_text, *wanted.texts)}
-    if stamps is not None and not bool((stamps[1:] > stamps[:-1]).all()):
+    if stamps is not None and steps_between(stamps)[0] <= 0:
         # Arrow takes a time that lost its seconds for a whole minute: where rows are out of order they are looked at closer
         times = _parse(body, dialect, {f"f{wanted.iso}": pa.binary()}, ["\0"], _Rows(1000))
         stamps, text = None, text | {wanted.iso: _cells(times[f"f{wanted.iso}"])}
@@ -210,13 +211,21 @@ def _joined(column: pa.ChunkedArray, dtype: type) -> np.ndarray:
 
 def _floats(column: pa.ChunkedArray) -> tuple[np.ndarray, np.ndarray | None, bool]:
     """(values with NaN for null, bool mask of the nulls or None, whether all values are finite where none is null)."""
-    values = _joined(column, np.float64)
-    if not column.null_count:
-        return values, None, bool(np.isfinite(values.sum()) or np.isfinite(values).all())
-    missing = np.concatenate([_nulls(c) for c in column.chunks if len(c)])
-    values = values.copy() if not values.flags.writeable else values
-    values[missing] = np.nan
-    return values, missing, False
+    if column.null_count:
+        values = _joined(column, np.float64)
+        missing = np.concatenate([_nulls(c) for c in column.chunks if len(c)])
+        values = values.copy() if not values.flags.writeable else values
+        values[missing] = np.nan
+        return values, missing, False
+    values, total, at = np.empty(len(column)), 0.0, 0
+    for chunk in column.chunks:  # each is looked at while it is in the processor's cache
+        part = (
+            np.frombuffer(chunk.buffers()[1], np.float64)[chunk.offset :][: len(chunk)] if len(chunk) else ()
+        )
+        values[at : at + len(chunk)] = part
+        total += float(np.sum(part))
+        at += len(chunk)
+    return values, None, bool(np.isfinite(total) or np.isfinite(values).all())
 
 
 def _nulls(chunk: pa.Array) -> np.ndarray:

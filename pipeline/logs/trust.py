@@ -84,13 +84,14 @@ def sample_masks(trace: Trace, limits: Mapping[str, float]) -> dict[str, np.ndar
     tame = values if at is None else values[at]
     if len(tame) < 5 or not trace.is_temperature:
         return masks
-    steps = np.diff(tame)
-    jumps = np.flatnonzero(np.abs(steps) > least)
+    jumps, steps = _jumps(tame, least)
     if not len(jumps):
         return masks
+    if at is not None:
+        low, high = float(tame.min()), float(tame.max())
     for name, bad in (
-        ("open or shorted", _rails(tame, jumps, usual)),
-        ("spike", _spikes(trace, tame, steps, jumps, least, usual)),
+        ("open or shorted", _rails(tame, jumps, usual, (low, high))),
+        ("spike", _spikes(trace, tame, steps, jumps, usual)),
     ):
         if bad is not None and bad.any():
             masks[name] = _spread_out(bad, at, len(values))
@@ -133,13 +134,29 @@ def _least_jump(trace: Trace, limits: Mapping[str, float]) -> tuple[float, tuple
     return max(limits["spike_k"], limits["spike_pct"] / 100 * (high - low)), (low, high)
 
 
-def _rails(values: np.ndarray, jumps: np.ndarray, usual: tuple[float, float]) -> np.ndarray | None:
+def _jumps(values: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray]:
+    """(samples after which a step of more than `least` comes, these steps), a stretch at a time as in `extremes`."""
+    jumps, steps = [], []
+    spare = np.empty(_STRETCH)
+    size = np.empty(_STRETCH)
+    for a in range(0, len(values) - 1, _STRETCH):
+        part = values[a : a + _STRETCH + 1]
+        step = np.subtract(part[1:], part[:-1], out=spare[: len(part) - 1])
+        here = np.flatnonzero(np.abs(step, out=size[: len(step)]) > least)
+        jumps.append(here + a)
+        steps.append(step[here])
+    return np.concatenate(jumps), np.concatenate(steps)
+
+
+def _rails(
+    values: np.ndarray, jumps: np.ndarray, usual: tuple[float, float], ends: tuple[float, float]
+) -> np.ndarray | None:
     """An input without a probe stands on one value at the end of its scale: reached at a jump, far from the usual
     readings, and then the same to the last digit."""
     span = usual[1] - usual[0]
     far = max(15.0, 0.6 * span)
     bad = None
-    for extreme in (float(values.max()), float(values.min())):
+    for extreme in reversed(ends):
         if usual[0] - far < extreme < usual[1] + far:
             continue
         at_rail = values == extreme
@@ -154,21 +171,19 @@ def _spikes(
     values: np.ndarray,
     steps: np.ndarray,
     jumps: np.ndarray,
-    least: float,
     usual: tuple[float, float],
 ) -> np.ndarray | None:
-    """Up to three samples that jump away and come back. At a slow interval a whole harvest is that short: there a spike
-    must also leave the range in which the channel lives."""
+    """Up to three samples that jump away and come back; `steps` are those at `jumps`. At a slow interval a whole harvest is
+    that short: there a spike must also leave the range in which the channel lives."""
     if not len(jumps) or len(jumps) > 0.05 * len(values):
         return None
     slow = not trace.interval_s <= 12.0
     margin = 0.5 * (usual[1] - usual[0])
     bad = np.zeros(len(values), bool)
-    for i, following in zip(jumps[:-1].tolist(), jumps[1:].tolist(), strict=True):
-        width = following - i
-        if width > 3 or steps[i] * steps[following] >= 0:
-            continue
-        if abs(values[following + 1] - values[i]) > 0.4 * abs(steps[i]):
+    close = np.flatnonzero((np.diff(jumps) <= 3) & (steps[:-1] * steps[1:] < 0))
+    for k in close.tolist():
+        i, following = int(jumps[k]), int(jumps[k + 1])
+        if abs(values[following + 1] - values[i]) > 0.4 * abs(steps[k]):
             continue
         peak = values[i + 1 : following + 1]
         outside = peak.max() > usual[1] + margin or peak.min() < usual[0] - margin
