@@ -1,5 +1,7 @@
 // The table of cycles: sorts, filters to the abnormal ones, downloads what is shown.
 
+const MOST_ON_PAPER = 60;
+
 function makeTable(data, drawing, clock, bus) {
   const box = document.getElementById("cycle-table"), cycles = data.cycles;
   if (!box || !cycles) return { draw() {} };
@@ -53,9 +55,10 @@ function makeTable(data, drawing, clock, bus) {
     }
     head.append(cell("td", "", "act"));
     const shown = rows();
+    let odd = 0;
     for (const i of shown) {
       const tr = body.insertRow();
-      if (String(cycles.number[i]) in cycles.flags) tr.className = "odd";
+      if (String(cycles.number[i]) in cycles.flags) tr.className = ++odd > MOST_ON_PAPER ? "odd screen-only" : "odd";
       for (const column of columns) tr.append(cell("td", column.text(i), column.css ?? (column.n ? "n" : "")));
       const act = cell("td", "", "act"), button = cell("button", word("table.show"), "quiet");
       button.type = "button"; button.dataset.cycle = i;

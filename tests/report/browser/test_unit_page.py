@@ -414,6 +414,20 @@ def test_the_head_of_the_table_is_words_on_paper_so_that_each_sheet_can_repeat_i
     assert heads.locator("button").first.is_visible()
 
 
+def test_a_log_of_hundreds_of_abnormal_cycles_prints_on_few_pages(open_page, tmp_path):
+    unit, timeline, record, judgement = made_up(days=7, interval_s=30)
+    every = tuple(int(n) for n in record.cycles.cycle)
+    all_long = tuple(replace(f, cycles=every) if f.code == "freeze-long" else f for f in judgement.findings)
+    write_unit(
+        tmp_path, unit=unit, timeline=timeline, record=record,
+        judgement=replace(judgement, findings=all_long), problems=[], options=ReportOptions(),
+    )  # fmt: skip
+    opened = open_page(tmp_path / "report.html").drawn()
+    opened.page.pdf(path=tmp_path / "p.pdf", format="A4")
+    assert len(every) > 400
+    assert len(PdfReader(tmp_path / "p.pdf").pages) <= 12
+
+
 def test_printing_from_the_dark_gives_light_pages_and_the_screen_stays_dark(week):
     week.page.locator("[data-act=tone]").click()
     assert week.page.evaluate("isDark()")
