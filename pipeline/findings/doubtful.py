@@ -69,11 +69,11 @@ def spells(case: Case, usual_min: float) -> np.ndarray:
     return mask
 
 
-def stops(case: Case, usual_min: float, cold: np.ndarray) -> np.ndarray:
+def stops(case: Case, usual_min: np.ndarray, cold: np.ndarray) -> np.ndarray:
     """Cycles whose harvest was none, bool (n,): it stayed cold (`cold`, bool (n,)) and came in mid-freeze.
 
     The compressor stood, and there was no clamp to see it by. A harvest that stalls comes after a whole freeze, or after
-    another one that stalled; so of cold ones in a row the first one tells.
+    another one that stalled; so of cold ones in a row the first one tells. usual_min: the usual freeze round each (n,).
     """
     whole_min = case.thresholds["split_short_pct"] / 100 * usual_min
     mid_freeze = (case.freeze_min < whole_min) & ~case.flag("after_idle")

@@ -20,11 +20,12 @@ _NS_PER_MIN = 60_000_000_000
 _BESIDE = 6  # cycles before and after one, of which the usual freeze round it is made
 
 READS = (
-    "outlier_z", "harvest_out_pct", "harvest_out_min", "harvest_out_intervals", "stall_peak_c",
-    "stall_peak_share", "stall_plateau_min", "stall_plateau_pct", "stall_times", "stall_limit_min", "stall_least_pct",
-    "stall_peak_spread_k", "stall_frozen_c", "given_up_pct", "given_up_warm_pct", "given_up_colder_k", "given_up_rest_min", "stall_deep_c", "peak_intervals", "seen_intervals", "stall_far_pct", "freeze_end_rise_k", "no_harvest_pct", "cut_rise_pct", "harvest_band_pct", "taken_pct", "limit_harvests", "limit_spread_s",
-    "limit_share_pct", "limit_edge", "peak_loss_k", "peak_loss_pct", "harvest_level_pct", "harvest_spread_pct", "healthy_pct",
-    "healthy_times", "level_cycles",
+    "outlier_z", "harvest_out_pct", "harvest_out_min", "harvest_out_intervals", "seen_intervals", "peak_intervals",
+    "stall_peak_c", "stall_peak_share", "stall_peak_spread_k", "stall_frozen_c", "stall_deep_c", "stall_far_pct",
+    "stall_plateau_min", "stall_plateau_pct", "stall_times", "stall_limit_min", "stall_least_pct", "given_up_pct",
+    "given_up_warm_pct", "given_up_colder_k", "given_up_rest_min", "no_harvest_pct", "cut_rise_pct", "harvest_band_pct",
+    "taken_pct", "limit_harvests", "limit_spread_s", "limit_share_pct", "limit_edge", "peak_loss_k", "peak_loss_pct",
+    "harvest_level_pct", "harvest_spread_pct", "healthy_pct", "healthy_times", "level_cycles", "freeze_end_rise_k",
 )  # fmt: skip
 
 
@@ -85,19 +86,14 @@ def stalls(case: Case) -> Stalls:
     low |= short_of_peak & (peak < t["stall_deep_c"])
     if usual_peak < t["stall_peak_c"]:  # all alike: only the absolute level can speak
         low |= (peak < t["stall_peak_c"]) & (length > case.unit.expected_harvest_min[1])
-    stopped = doubtful.stops(
-        case, case.usual_freeze_min, short_of_peak | (rise < t["cut_rise_pct"] / 100 * usual_rise)
-    )
+    cool = short_of_peak | (rise < t["cut_rise_pct"] / 100 * usual_rise)
+    stopped = doubtful.stops(case, _usual_beside(case, cool), cool)
     judged, long = judged & ~stopped, long & ~stopped
     repeated = repeated & ~stopped
     seen = judged & (length > t["peak_intervals"] * interval)
     whole = length > t["stall_least_pct"] / 100 * usual
     never_warmed = seen & low & whole
-    cut = (
-        judged
-        & (rise < t["cut_rise_pct"] / 100 * usual_rise)
-        & (length <= t["stall_least_pct"] / 100 * usual)
-    )
+    cut = judged & (rise < t["cut_rise_pct"] / 100 * usual_rise) & ~whole
     cut |= judged & (length < t["no_harvest_pct"] / 100 * usual)
 
     hung = (plateau - np.nan_to_num(usual_plateau) > t["stall_plateau_min"]) & (
@@ -116,9 +112,7 @@ def stalls(case: Case) -> Stalls:
     very_long = long & (length > t["stall_times"] * usual)
     at_limit = very_long & (_bunched(case, length, long) | (length >= t["stall_limit_min"]))
     if _quantile(cold_end[at_limit], 0.5) - _quantile(cold_end[ordinary], 0.5) > t["freeze_end_rise_k"]:
-        at_limit &= (
-            hangs  # the whole trace has become warmer: a starved evaporator, which takes long and does finish
-        )
+        at_limit &= hangs  # the whole trace is warmer: a starved evaporator, which takes long and does finish
     frozen = (hangs | at_limit) & (peak < t["stall_frozen_c"])
     never_warmed, hangs = never_warmed | frozen, hangs & ~frozen
     stalled = never_warmed | hangs | at_limit | repeated | hidden
@@ -169,7 +163,7 @@ def _given_up(case: Case, usual_rise_k: float) -> np.ndarray:
     usual_min = _usual_beside(case, mask)
     for i in np.flatnonzero((case.harvest_ns <= 0) & ~doubtful.under_doubt(case)):
         start, end = int(case.start_ns[i]), until.get(int(case.start_ns[i]), 0)
-        if (end - start) / _NS_PER_MIN < t["given_up_pct"] / 100 * usual_min[i]:
+        if not (end - start) / _NS_PER_MIN >= t["given_up_pct"] / 100 * usual_min[i]:
             continue
         a, b = np.searchsorted(cold.time_ns, [start + (end - start) // 3, end])
         values = cold.values[a:b][cold.trusted[a:b]]
@@ -192,6 +186,8 @@ def _taken_from_freezes(case: Case, long: np.ndarray, excess: np.ndarray) -> boo
 
 def _usual_beside(case: Case, odd: np.ndarray) -> np.ndarray:
     """The usual freeze round each cycle [min], `odd` ones left out: air and water move it over a log."""
+    if case.n == 0:
+        return np.empty(0)
     lengths = np.where(odd | case.flag("after_idle"), np.nan, case.freeze_min)
     padded = np.pad(lengths, _BESIDE, constant_values=np.nan)
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * _BESIDE + 1)
