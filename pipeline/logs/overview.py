@@ -62,8 +62,17 @@ def swing(values: np.ndarray) -> tuple[float, float]:
         seen = values[~np.isnan(values)]
     if not len(seen):
         return float("nan"), float("nan")
-    low, high = np.percentile(seen, (5, 95))
-    return float(low), float(high)
+    seen = np.sort(seen)
+    low, high = (_at_share(seen, share) for share in (0.05, 0.95))
+    return low, high
+
+
+def _at_share(ordered: np.ndarray, share: float) -> float:
+    """The quantile of sorted readings, by linear interpolation."""
+    place = share * (len(ordered) - 1)
+    before = int(place)
+    after = min(before + 1, len(ordered) - 1)
+    return float(ordered[before] + (place - before) * (ordered[after] - ordered[before]))
 
 
 def turns(values: np.ndarray, *, low: float, high: float) -> np.ndarray:

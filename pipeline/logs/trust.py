@@ -231,10 +231,7 @@ def resolution_of(values: np.ndarray) -> float:
     """The smallest step between readings; 0.0 where it can't be told. From a stretch of some thousand samples."""
     middle = len(values) // 2
     sample = values[max(0, middle - 3000) : middle + 3000]
-    levels = np.unique(sample[~np.isnan(sample)])
-    if len(levels) < 2:
-        return 0.0
-    steps = np.diff(levels)
+    steps = np.diff(np.sort(sample[~np.isnan(sample)]))
     steps = steps[steps > 1e-9]
     if not len(steps):
         return 0.0
