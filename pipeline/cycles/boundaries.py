@@ -16,6 +16,7 @@ from pipeline.cycles import turns
 from pipeline.cycles.features import Course, DrawCells, running_course
 from pipeline.cycles.labels import FREEZE, HARVEST, IDLE
 from pipeline.cycles.signals import Cells
+from pipeline.cycles.steps import common_steps
 
 BEFORE_S, HARVEST_BEFORE_S = 150.0, 45.0  # course before a turn that is looked at; a harvest bends more
 MOST_BEND = 0.04  # a course bends in 20 s by no more than this part of its swing
@@ -25,7 +26,9 @@ UNLIKE = 0.01  # what no model of a turn has right, in parts of the channel's sw
 HARVEST_WITNESS = 0.15
 ALIKE = 0.75  # what the models have wrong, they have wrong at every boundary alike: 1.0, as if all were one witness; 0.0, all their own
 LEAST_SHARE = 0.1  # a lag less likely than this is not heard
+WIDE = 3  # cells
 POOL = 24  # boundaries of one kind that choose lag and shape together
+SLOWER = 2.5  # times the current's interval or a cell
 SNAP_CELLS = 2  # cells over which a visible turn is sought …
 SNAP_FAR_CELLS = 8  # … and back from a harvest's named end, where a current shows it
 EDGE = 1.5  # cells by which a candidate may be off that a lagging line gave …
@@ -36,6 +39,7 @@ TOO_SOON = 30.0  # nats
 UNIFORM_90 = 0.45  # half of the middle 90 % of an even spread, in parts of its width
 LEFT_OUT_S, BLURRED_S = 4.0, 12.0  # of a cold line, and of a current that turns instead of stepping
 CLEAR_NATS = 3.0  # a step shows where it is this much likelier than none
+MOST_SAY = 20.0  # nats
 BLUNDER = 0.02  # chance that a channel's turn is no turn of this machine
 
 
@@ -95,7 +99,9 @@ def place(
     were named; None where the current does not move like that line."""
     course = running_course(draws[0], cells) if draws else None
     # A line that answers as soon as the current does is the better witness: the current goes on with the head pressure.
-    named_by_draw = course is not None and (not colds or (delays[0] or 0) > 0)
+    named_by_draw = course is not None and (
+        not colds or (delays[0] or 0) > 0 or _slower(colds[0], course, cells)
+    )
     leading = course if named_by_draw else colds[0]
     back_cells = SNAP_FAR_CELLS if named_by_draw else SNAP_CELLS
     near_ns = _candidates(
@@ -116,10 +122,10 @@ def place(
         late_ns = round((delay or 0) * cells.step_s * 1e9) if named_by_draw else 0
         lag_s[cold.trace.role] = _add_cold(cold, groups, runs, grid, cells, total, by_cold, late_ns)
     start_ns, uncertainty_s = near_ns.copy(), np.full(k, cells.step_s)
-    bending = _bendings(course, runs, cells) if course is not None else np.zeros(3)
+    bending = _bendings(course, runs, cells, apart=False) if course is not None else np.zeros(3)
     # Harvest starts come first in `groups`: a harvest ends no sooner than it can after it began.
     for group, likely in zip(groups, total, strict=True):
-        drawn_s = 0.0
+        drawn_s = np.zeros(len(group.at))
         if group.before == HARVEST:
             likely += _after_start(group, start_ns, near_ns, grid)
         if course is not None and IDLE not in (group.before, group.after):
@@ -127,7 +133,14 @@ def place(
             prior = seen if named_by_draw else _around(likely, grid, cells)
             more, by_draw[group.at], sharp = _steps(course, group, grid, bending, prior)
             likely += more
-            drawn_s = UNIFORM_90 * course.trace.interval_s if sharp else BLURRED_S
+            drawn_s = np.full(len(group.at), UNIFORM_90 * course.trace.interval_s if sharp else BLURRED_S)
+            prior = np.broadcast_to(prior, likely.shape)
+            more, stepped = common_steps(
+                course, group.near_ns, grid, prior, calm_before=group.before == FREEZE
+            )
+            likely += more
+            by_draw[group.at[stepped]] = True
+            drawn_s[stepped] = UNIFORM_90 * course.trace.interval_s
         middle, half = _interval(likely, grid)
         start_ns[group.at] = group.near_ns + np.round(middle * 1e9).astype(np.int64)
         uncertainty_s[group.at] = np.hypot(half, _left_out(group, by_draw, by_cold, drawn_s, lag_s, cells))
@@ -136,8 +149,13 @@ def place(
     )
 
 
+def _slower(cold: Course, draw: Course, cells: Cells) -> bool:
+    """Is the line logged so much more slowly than the current that its turns show too late?"""
+    return cold.trace.interval_s > SLOWER * max(draw.trace.interval_s, cells.step_s)
+
+
 def _left_out(
-    group: _Group, by_draw, by_cold, drawn_s: float, lag_s: dict[str, float], cells: Cells
+    group: _Group, by_draw, by_cold, drawn_s: np.ndarray, lag_s: dict[str, float], cells: Cells
 ) -> np.ndarray:
     """What the likelihoods leave out, (k,) [s]: half of the 90 % interval of the faults of the models themselves. From
     simulated logs of three machines with their truth; it grows with the lag that had to be estimated."""
@@ -270,7 +288,7 @@ def _steps(course: Course, group: _Group, grid: np.ndarray, bending: np.ndarray,
     baseline = turns.Baseline(
         level=10 * swing,
         slope=_usual_slope(course),
-        bending=float(bending[[group.before, group.after]].max()),
+        bending=float(bending[group.before]),
         tail=0.0,
         unlike=UNLIKE * swing,
     )
@@ -291,10 +309,10 @@ def _steps(course: Course, group: _Group, grid: np.ndarray, bending: np.ndarray,
             trials.append((fit, response, sign, line == (0.0, False)))
     scale = max(1.0, min(fit.per_reading for fit, *_ in trials))
     scores = [
-        _evidence(_moved(-0.5 * fit.chi2 / scale, sample, near_ns[few], grid) + prior[few]).sum()
+        _evidence(_moved(-0.5 * fit.chi2 / scale, sample, near_ns[few], grid) + prior[few])
         for fit, *_ in trials
     ]
-    _, response, sign, sharp = trials[int(np.argmax(scores))]
+    _, response, sign, sharp = trials[int(np.argmax(_heard(np.array(scores)).sum(axis=1)))]
     best = turns.misfits(view, weight, response, sign=sign, height=swing)
     likely[rows] = _with_blunders(_moved(-0.5 * best.chi2 / scale, view, near_ns, grid)) + prior
     whole = np.einsum("kw,kw->k", view.readings @ weight.inverse, view.readings)
@@ -321,6 +339,12 @@ def _evidence(likely: np.ndarray) -> np.ndarray:
     """Log of the mean likelihood over the moments, (k,)."""
     top = likely.max(axis=1)
     return top + np.log(np.exp(likely - top[:, None]).mean(axis=1))
+
+
+def _heard(scores: np.ndarray) -> np.ndarray:
+    """`scores` of every trial for every boundary, (trials, k), so that no boundary speaks louder than MOST_SAY: one
+    that is none of this kind must not choose for all."""
+    return np.maximum(scores - scores.max(axis=0), -MOST_SAY)
 
 
 def _with_blunders(likely: np.ndarray) -> np.ndarray:
@@ -355,7 +379,7 @@ def _add_cold(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_co
     late_ns: how long after its candidate a boundary shows in the line, beyond what `candidates` allowed for.
     """
     swing = float(np.nanquantile(cold.level, 0.98) - np.nanquantile(cold.level, 0.02)) or 1.0
-    bending = _bendings(cold, runs, cells)
+    bending = _bendings(cold, runs, cells, apart=True)
     work = []
     for number, group in enumerate(groups):
         most_s = HARVEST_BEFORE_S if group.before == HARVEST else BEFORE_S
@@ -463,19 +487,27 @@ def _usual_slope(course: Course) -> float:
     return max(float(np.nanquantile(np.abs(course.slope), 0.9)) / 60.0, 1e-6)
 
 
-def _bendings(course: Course, runs: Runs, cells: Cells) -> np.ndarray:
+def _bendings(course: Course, runs: Runs, cells: Cells, *, apart: bool) -> np.ndarray:
     """Intensity of the slow bending of the course within freeze, harvest and idle [unit²/s³], (3,): from second
-    differences whose variance is 2/3 × intensity × Δ³ and the noise."""
+    differences over one cell, whose variance is 2/3 × intensity × Δ³ and the noise. apart: the two are told apart by
+    second differences over WIDE cells (of a slow probe; a current bends too sharply for that)."""
     level = course.level
     state = np.repeat(runs.state, runs.stop - runs.first)
-    bend = np.abs(level[2:] - 2 * level[1:-1] + level[:-2])
-    same = (state[2:] == state[:-2]) & np.isfinite(bend)
     noise = (course.slope_noise * np.sqrt(2) * cells.step_s / 60.0) ** 2 * 6
+    unit = 2 / 3 * cells.step_s**3
     out = np.full(3, 1e-12)
+
+    def spread(s, h):
+        bend = np.abs(level[2 * h :] - 2 * level[h:-h] + level[: -2 * h])
+        inside = bend[(state[2 * h :] == s) & (state[h:-h] == s) & (state[: -2 * h] == s) & np.isfinite(bend)]
+        # The quieter half: a phase bends most at its ends, and there the turn is what is sought.
+        return float(np.quantile(inside, 0.25) / 0.3186) ** 2 if len(inside) >= 5 else np.nan
+
     for s in range(3):
-        inside = bend[same & (state[1:-1] == s)]
-        if len(inside) >= 5:
-            # The quieter half: a phase bends most at its ends, and there the turn is what is sought.
-            spread = float(np.quantile(inside, 0.25) / 0.3186) ** 2
-            out[s] = max(spread - noise, 0.02 * spread, 1e-12) / (2 / 3 * cells.step_s**3)
+        near, wide = spread(s, 1), spread(s, WIDE) if apart else np.nan
+        if np.isfinite(near):
+            found = max(near - noise, 0.02 * near) / unit
+            if np.isfinite(wide):
+                found = max(min(found, (wide - near) / unit / (WIDE**3 - 1)), 0.02 * found)
+            out[s] = max(found, 1e-12)
     return out

@@ -16,6 +16,7 @@ OTHER_ROLES = ("discharge", "liquid", "condenser_out", "reservoir", "suction_pre
 BRIDGE_S = 180.0  # holes in a channel up to this long are drawn straight; common practice, no source
 MOST_DELAY_S, LEAST_ALIKE = 100.0, 0.5  # a clip lags no more; slopes this much alike move together
 NEARLY = 0.93
+RARE, FLASH_CELLS = 0.02, 5  # common practice, no source
 CALM_S = 200.0  # a fan on head pressure comes and goes within minutes; common practice, no source
 OFF_BAND = (
     0.12,
@@ -93,6 +94,7 @@ def draw_cells(trace: Trace, cells: Cells) -> DrawCells | None:
     known = level[np.isfinite(level)]
     if len(known) < 3:
         return None
+    known = _without_flashes(known)
     top = float(np.quantile(known, 0.995))
     if top <= 0 or top < 6 * trace.noise:
         return None
@@ -102,6 +104,24 @@ def draw_cells(trace: Trace, cells: Cells) -> DrawCells | None:
     return DrawCells(
         trace=trace, level=level, running=running, off_below=_off_below(known, running), noise=noise
     )
+
+
+def _without_flashes(level: np.ndarray) -> np.ndarray:
+    """`level` without the rare and short stretches far above all else that a bad contact leaves: a compressor runs for
+    minutes."""
+    for _ in range(3):
+        high = level > 0.5 * np.quantile(level, 0.995)
+        edges = np.flatnonzero(np.diff(np.r_[False, high, False].astype(np.int8)))
+        lasted = edges[1::2] - edges[::2]
+        flashes = (
+            high.mean() < RARE
+            and np.repeat(lasted, lasted).size
+            and np.median(np.repeat(lasted, lasted)) <= FLASH_CELLS
+        )
+        if not flashes:
+            break
+        level = level[~high]
+    return level
 
 
 def _off_below(known: np.ndarray, running: float) -> float:

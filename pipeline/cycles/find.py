@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.cycles import boundaries, features, labels, measures, phases, segments, signals, starts
+from pipeline.cycles import boundaries, features, halts, labels, measures, phases, segments, signals, starts
 from pipeline.cycles.record import CycleRecord, Phase, PhaseKind
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
@@ -38,6 +38,8 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
         draw_cells = [labels.believed(draw, timely, found, cells) for draw in draw_cells]
     named = labels.label(timely, draw_cells, other_cells, found, cells)
     runs = phases.merge(found, named, cells.step_s)
+    if not draw_cells:
+        runs = halts.unseen_stops(runs, timely[0], labels.scales_of(timely[0], found, cells), cells)
     # 4. Each boundary at full rate.
     placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays)
     # 5. Starts, phases and what cannot be told; cycles and their measures.

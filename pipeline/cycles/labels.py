@@ -45,6 +45,7 @@ LIKE_A_LINE = (
 )
 GAINSAID = 2  # harvests of a cold line within one stop of the clamp that prove the clamp wrong
 MOST_DISSENT = 6.0  # nats a harvest by which a current may gainsay the cold line and still be heard with it
+MORE = 1.5  # times the line's harvests: the current shows something else, a fan that comes and goes
 SURE = 2.0  # a segment teaches when it won by this much [nats]
 
 
@@ -304,11 +305,11 @@ def label(
                 cold_costs(running[0], scales, segments, cells, back=back) for back in (False, True)
             ]
     if by_cold.any():
-        few = _sample(k)
+        few, begins = _sample(k), np.cumsum(segments.minutes) - segments.minutes
         heard = [
             (by_cold + c, by_jump + j, 0.0, running[0])
             for c, j in like_a_line
-            if _agrees(usual[few], plain[few], (by_cold[few], by_jump[few]), (c[few], j[few]))
+            if _agrees(usual[few], plain[few], (by_cold[few], by_jump[few]), (c[few], j[few]), begins[few])
         ]
         firsts += heard or [(by_cold, by_jump, 0.0, running[0] if running else None)]
     elif draw is not None:
@@ -414,18 +415,33 @@ def _rank(state: np.ndarray, part: slice, course: Course | None, segments: Segme
     sharp turns of the current, and its climbs within harvests."""
     rank = plausible(state, segments, part)
     if course is not None and rank > 0:
-        rank *= _sharpness(state, part, course, segments) * _orderly(state, part, course, segments, cells)
+        rank *= (
+            rank * _sharpness(state, part, course, segments) * _orderly(state, part, course, segments, cells)
+        )
     return rank
 
 
-def _agrees(usual, plain, by_cold, by_draw) -> bool:
-    """Does the running current move like a cold line on this machine? Then naming by both is dearer than naming by
-    each by no more than what lies at the edges of the phases."""
+def _agrees(usual, plain, by_cold, by_draw, minutes: np.ndarray) -> bool:
+    """Does the running current move like a cold line on this machine? Then it shows no more harvests than the line does,
+    and naming by both is dearer than naming by each by no more than what lies at the edges of the phases.
+
+    minutes: when each segment begins."""
     cold_state, _, cold_cost = cheapest(usual + by_cold[0], plain + by_cold[1], BEGIN)
-    _, _, draw_cost = cheapest(usual + by_draw[0], plain + by_draw[1], BEGIN)
+    draw_state, _, draw_cost = cheapest(usual + by_draw[0], plain + by_draw[1], BEGIN)
     _, _, both_cost = cheapest(usual + by_cold[0] + by_draw[0], plain + by_cold[1] + by_draw[1], BEGIN)
-    harvests = int(((cold_state[1:] == HARVEST) & (cold_state[:-1] != HARVEST)).sum())
-    return both_cost - cold_cost - draw_cost < MOST_DISSENT * max(harvests, 1)
+    by_line, by_current = _harvests(cold_state), _harvests(draw_state)
+    if len(by_line) > 2:
+        # Only while the line goes on: a probe that fell off halfway shows half of them.
+        apart = np.diff(minutes[by_line])
+        shown = np.diff(np.searchsorted(by_current, by_line))[apart < 2 * np.median(apart)]
+        if shown.mean() > MORE:
+            return False
+    return both_cost - cold_cost - draw_cost < MOST_DISSENT * max(len(by_line), 1)
+
+
+def _harvests(state: np.ndarray) -> np.ndarray:
+    """The segments with which harvests begin."""
+    return np.flatnonzero((state[1:] == HARVEST) & (state[:-1] != HARVEST)) + 1
 
 
 def _orderly(state: np.ndarray, part: slice, course: Course, segments: Segments, cells: Cells) -> float:

@@ -29,27 +29,33 @@ COARSE_S = 150.0  # no batch machine's harvest can be timed on a slower logger
 PATTERN_HARVESTS, PATTERN_EVENNESS = 4, 0.25  # so many harvests of which so few make cycles are no pattern
 SHORT_FREEZE_S = 75.0  # no water freezes in less
 SHORT_HARVEST = 0.25  # of the usual harvest
+CUT_HARVEST = 0.5  # … and beside a stop: the line that warms there was read late, or early
 
 
 def merge(found: Segments, named: Labels, step_s: float) -> Runs:
     """Runs of segments with one label, without what no machine does: a freeze of a minute within a harvest, and a
-    harvest of a small part of the usual length within a freeze."""
+    harvest of a small part of the usual length within a freeze or between a freeze and a stop."""
     state = named.state.copy()
     for _ in range(2):
         first, stop, kind = _runs(state, found)
         length_s = (found.stop[stop - 1] - found.first[first]) * step_s
         harvests = length_s[kind == HARVEST]
-        shortest_s = SHORT_HARVEST * float(np.median(harvests)) if len(harvests) else 0.0
+        usual_s = float(np.median(harvests)) if len(harvests) else 0.0
+        shortest_s, cut_s = SHORT_HARVEST * usual_s, CUT_HARVEST * usual_s
         inside = np.zeros(len(kind), dtype=bool)
         inside[1:-1] = (kind[:-2] == kind[2:]) & ~found.opens_span[first[1:-1]] & ~found.opens_span[first[2:]]
-        around = np.r_[-1, kind[:-1]]
+        before, after = np.r_[-1, kind[:-1]], np.r_[kind[1:], -1]
+        beside_stop = (np.minimum(before, after) == FREEZE) & (np.maximum(before, after) == IDLE)
         flips = inside & (
-            (kind == FREEZE) & (around == HARVEST) & (length_s < SHORT_FREEZE_S)
-            | (kind == HARVEST) & (around == FREEZE) & (length_s < shortest_s)
+            (kind == FREEZE) & (before == HARVEST) & (length_s < SHORT_FREEZE_S)
+            | (kind == HARVEST) & (before == FREEZE) & (length_s < shortest_s)
         )
-        if not flips.any():
+        joins = ~found.opens_span[first] & (before >= 0)
+        cut = joins & (kind == HARVEST) & beside_stop & (length_s < cut_s)
+        begun = joins & (kind == FREEZE) & (before == HARVEST) & (after == IDLE) & (length_s < SHORT_FREEZE_S)
+        if not (flips | cut | begun).any():
             break
-        state = np.repeat(np.where(flips, around, kind), stop - first)
+        state = np.repeat(np.where(cut, FREEZE, np.where(flips | begun, before, kind)), stop - first)
     first, stop, kind = _runs(state, found)
     return Runs(
         state=kind,

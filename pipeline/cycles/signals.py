@@ -10,13 +10,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.cycles.sparse import filled
 from pipeline.logs.timeline import Channel
 
 CELL_S = 10.0  # common practice, no source: fine enough for a 40 s harvest, coarse enough to be quick
 NOISY = 25.0  # a swing of fewer noises than this asks for wider cells …
 WIDEST_CELL_S = 30.0  # … up to this wide; common practice, no source
 QUICK_S = 5.0  # up to here a median of three takes nothing from a machine's course
-HABIT = 6  # spikes of a log from which on they may be the machine's own
+HABIT = 6  # spikes of a log from which on they may be the machine's own …
+WILD = 2.5  # … unless they leap this many times the channel's usual course …
+RARE = 0.01  # share of readings
+REGULAR = 0.4  # … at random: fewer of the times between them are alike
 SPIKE_READINGS = 4  # longest spike that is taken out; common practice, no source
 MOST_DIP_S = 16.0  # a current that is gone for longer is a stop; common practice, no source
 GAP_INTERVALS = 3.5  # a logger may miss two readings and be half an interval late
@@ -61,6 +65,7 @@ class Cells:
 
 def trace_of(channel: Channel) -> Trace | None:
     """The usable samples of `channel`, or None where fewer than three are trusted."""
+    channel = filled(channel)
     trusted = channel.trusted
     if trusted.all():
         time_ns, values = channel.time_ns, channel.values
@@ -100,14 +105,42 @@ def despiked(values: np.ndarray, interval_s: float, *, stops: bool) -> np.ndarra
     found = _spikes(out, np.flatnonzero(step > limit), limit, interval_s, stops)
     heights = np.array([out[i + 1] - out[i] for i, _ in found])
     if len(heights) >= HABIT:
-        # What comes again and again the same way is the machine's own doing.
+        # What comes again and again the same way is the machine's own doing, unless it leaps at random, and far beyond
+        # where the machine goes.
         usual = np.median(heights)
         alike = np.abs(heights - usual) < 0.4 * abs(usual)
-        if alike.mean() > 0.6:
+        low, high = _usual(out)
+        leaps = abs(usual) > WILD * (high - low) and not _regular(np.diff([i for i, _ in found]))
+        if alike.mean() > 0.6 and not leaps:
             found = [spike for spike, same in zip(found, alike, strict=True) if not same]
     for i, j in found:
         out[i + 1 : j + 1] = np.linspace(out[i], out[j + 1], j - i + 2)[1:-1]
-    return out
+    return out if stops else _without_wild(out)
+
+
+def _usual(values: np.ndarray) -> np.ndarray:
+    """The 5th and the 95th percentile: between them lies the channel's usual course."""
+    return np.quantile(values if len(values) <= 50_000 else values[:: len(values) // 50_000], (0.05, 0.95))
+
+
+def _regular(apart: np.ndarray) -> bool:
+    """Are many of the distances alike? Of random ones a fifth lies within 30 % of the median."""
+    usual = np.median(apart)
+    return bool(np.mean(np.abs(apart - usual) <= 0.3 * usual) > REGULAR)
+
+
+def _without_wild(values: np.ndarray) -> np.ndarray:
+    """`values` with rare short stretches far beyond the rest drawn straight: spikes on top of each other, and spikes
+    across a turn."""
+    low, high = _usual(values)
+    wild = (values < low - (high - low)) | (values > high + (high - low))
+    if not wild.any() or wild.mean() > RARE:
+        return values
+    edges = np.flatnonzero(np.diff(np.r_[False, wild, False].astype(np.int8)))
+    for first, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if stop - first <= 2 * SPIKE_READINGS and first > 0 and stop < len(values):
+            values[first:stop] = np.linspace(values[first - 1], values[stop], stop - first + 2)[1:-1]
+    return values
 
 
 def _spikes(
@@ -128,7 +161,8 @@ def _spikes(
             continue
         for j in range(i + 1, min(i + SPIKE_READINGS, len(values) - 2) + 1):
             up, back = values[i + 1] - values[i], values[j + 1] - values[j]
-            returned = abs(back) > limit and up * back < 0 and abs(values[j + 1] - values[i]) < 0.25 * abs(up)
+            far = np.abs(values[i + 1 : j + 1] - values[i]).max()
+            returned = abs(back) > limit and abs(values[j + 1] - values[i]) < 0.25 * far
             long_dip = stops and up < 0 and (j - i) * interval_s >= MOST_DIP_S
             if returned and not (long_dip and values[i + 1 : j + 1].max() < 0.5 * values[i]):
                 found.append((i, j))

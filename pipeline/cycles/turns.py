@@ -35,7 +35,7 @@ LINES = (  # how the line itself answers: (its time constant [s], does it go alo
     (8.0, True),
     (20.0, True),
 )
-USUAL_LAG_S, SPREAD_LAG = 18.0, 0.7  # a clip on a pipe; common practice, no source
+USUAL_LAG_S, SPREAD_LAG = 18.0, 1.0  # a clip on a pipe; common practice, no source
 USUAL_LINE_S, SPREAD_LINE = 30.0, 1.5  # a few kg of copper; common practice, no source
 NODE_SHARES = (0.7, 0.3)
 LONGEST_S = 900.0  # of an answer: longer than any window

@@ -1,0 +1,54 @@
+"""Loggers that write only what changed: between two readings they are silent, not absent.
+
+Such a channel has readings at uneven times, each other than the one before, and now and then a sign of life. Until the
+next reading it stood within the logger's dead band of the last one. It is filled up to even times, so that all that follows
+(cells, slopes, the search for a turn) may take it for a plain one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from pipeline.logs.timeline import Channel
+
+# Common practice, no source, all of them.
+CHANGED = 0.9  # share of the readings that differ from the one before; a plain logger at rest repeats itself
+UNEVEN = 4.0  # times the quick step that the slow ones take
+SILENT = 1.5  # times the usual longest silence: longer is a gap
+LEAST_STEP_S = 1.0  # finer filling tells nothing
+JUMP = 1.6  # dead bands that a reading leapt: it had stood still, and then moved at once
+
+
+def filled(channel: Channel) -> Channel:
+    """`channel` at even times where it writes changes only; else as it is."""
+    known = np.isfinite(channel.values) & channel.trusted
+    time_ns, values = channel.time_ns[known], channel.values[known]
+    if len(values) < 50:
+        return channel
+    apart = np.diff(time_ns)
+    quick, slow, silence = np.quantile(apart, (0.05, 0.8, 0.995))
+    if slow < UNEVEN * quick or np.mean(np.diff(values) != 0) < CHANGED:
+        return channel
+    step_ns = int(max(quick, LEAST_STEP_S * 1e9))
+    band = float(np.quantile(np.abs(np.diff(values)), 0.1))  # slow courses change by no more than they must
+    # Where the next reading is far off, the channel stood still until the step before it.
+    late = (apart > 1.5 * step_ns) & (apart <= SILENT * silence) & (np.abs(np.diff(values)) > JUMP * band)
+    held_ns = time_ns[1:][late] - step_ns
+    towards = values[:-1][late] + np.sign(np.diff(values)[late]) * 0.5 * band
+    order = np.argsort(np.concatenate([time_ns, held_ns]), kind="stable")
+    known_ns = np.concatenate([time_ns, held_ns])[order]
+    known_values = np.concatenate([values, towards])[order]
+    even_ns = np.arange(time_ns[0], time_ns[-1] + 1, step_ns)
+    nearest = np.clip(np.searchsorted(time_ns, even_ns, side="right") - 1, 0, len(apart) - 1)
+    even_ns = even_ns[apart[nearest] <= SILENT * silence]
+    return replace(
+        channel,
+        time_ns=even_ns,
+        values=np.interp(even_ns, known_ns, known_values),
+        trusted=np.ones(len(even_ns), dtype=bool),
+        interval_s=step_ns * 1e-9,
+        resolution=max(channel.resolution, band),
+        masks={},
+    )

@@ -1,0 +1,69 @@
+"""Steps of a current that come with every boundary of one kind: a fan or a pump that the harvest stops, and starts again.
+
+Between two readings the current jumps, each time the same way and about as far. Where most boundaries of a log show that, the
+jump is the moment; nothing has to be fitted.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.cycles import turns
+from pipeline.cycles.features import Course
+
+# Common practice, no source, all of them.
+OVER_S = 2.0  # a contactor, a fan's run-up and the logger's own filter are through within this time
+SLOWEST_S = 10.0  # on a slower logger every climb is a step
+LEAST_ROWS = 4  # boundaries that must show it
+CLEAR = 6.0  # times the noise of a difference
+COMMON = 0.75  # of the boundaries show it the same way …
+ALIKE = 0.5  # … and no less than half as far as the usual
+CALM_S = 30.0
+ALLOWED = 4.5  # nats by which what is known already may speak against a moment
+FIRM = 60.0  # nats against any other moment
+
+
+def common_steps(
+    course: Course, near_ns: np.ndarray, grid: np.ndarray, prior: np.ndarray, *, calm_before: bool
+) -> tuple[np.ndarray, np.ndarray]:
+    """Log likelihood (k, t0) on `grid` [s] around `near_ns` (k,) by a step that most of these boundaries show, and which
+    of them show it (k,). prior: (k, t0), what is known of each moment already; calm_before: the boundary ends a freeze. Zeros
+    and all False where there is none."""
+    likely, shown = np.zeros((len(near_ns), len(grid))), np.zeros(len(near_ns), dtype=bool)
+    trace = course.trace
+    if trace.interval_s > SLOWEST_S or len(near_ns) < LEAST_ROWS:
+        return likely, shown
+    over = max(1, round(OVER_S / trace.interval_s))
+    view = turns.look(
+        trace, near_ns, -grid[0] + trace.interval_s, grid[-1] + (over + 1) * trace.interval_s, most=100_000
+    )
+    jump = view.readings[:, over:] - view.readings[:, :-over]
+    offset = (view.anchor_ns - near_ns)[:, None] * 1e-9 + view.offsets_s[None]
+    middle = 0.5 * (offset[:, over:] + offset[:, :-over])
+    at_grid = np.clip(np.rint((middle - grid[0]) / (grid[1] - grid[0])), 0, len(grid) - 1).astype(np.int64)
+    allowed = np.take_along_axis(prior - prior.max(axis=1, keepdims=True), at_grid, 1) > -ALLOWED
+    # A step stands alone: a steep climb goes on before and after.
+    beside = np.full((2, *jump.shape), np.inf)
+    beside[0, :, over:], beside[1, :, :-over] = jump[:, :-over], jump[:, over:]
+    alone = np.abs(jump) - np.maximum((np.sign(jump) * beside).max(axis=0), 0.0)
+    size = np.where(allowed & np.isfinite(alone), alone, 0.0)
+    best = np.argmax(size, axis=1)
+    rows = np.arange(len(near_ns))
+    height = np.sign(jump[rows, best]) * np.maximum(size[rows, best], 0.0)
+    usual = float(np.median(height))
+    if abs(usual) < CLEAR * np.sqrt(2) * max(trace.noise, trace.channel.resolution / np.sqrt(12)):
+        return likely, shown
+    alike = (height * np.sign(usual) > ALIKE * abs(usual)) & (np.abs(height) < abs(usual) / ALIKE)
+    if alike.mean() < COMMON:
+        return likely, shown
+    if calm_before:
+        # In a freeze all is calm until the harvest begins: a step after a climb is a pump that runs on into the harvest.
+        earlier = np.maximum(best - max(1, round(CALM_S / trace.interval_s)), 0)
+        drift = np.abs(view.readings[rows, best] - view.readings[rows, earlier])
+        if np.nanmedian(drift) > ALIKE * abs(usual):
+            return likely, shown
+    half = 0.5 * over * trace.interval_s
+    beyond = np.maximum(np.abs(grid[None] - middle[rows, best][:, None]) - half, 0.0)
+    firm = np.maximum(-0.5 * (beyond / (0.05 * trace.interval_s + 0.25)) ** 2, -FIRM)
+    likely[alike] = firm[alike]
+    return likely, alike
