@@ -23,7 +23,7 @@ S, MS = 1_000_000_000, 1_000_000
 # Shares of the room: common practice, no source. What one leaves over goes to the next.
 LOG_SHARE = 0.5  # for the whole log in buckets
 FINDINGS_SHARE = (
-    0.2  # for what was found, with every reading; then the turns of the harvests take what they can use
+    0.2  # for what was found, with every reading; then the harvests' turns take what they can use
 )
 TURN_S = 45  # seen before and after each turn
 WHOLE_S = 360  # a harvest up to that length is seen as a whole
@@ -68,15 +68,7 @@ class Trace:
         longest = round(SAMPLE_BUCKETS * width_s * S)
         some = [spans[i] for i in np.unique(np.linspace(0, len(spans) - 1, SAMPLES).astype(int))]
         if len(spans) == 1:
-            (start, end), width_ns = spans[0], round(width_s * S)
-            starts = (
-                start
-                + np.linspace(0, max(end - start - longest, 0) // width_ns, SAMPLES).astype(int) * width_ns
-            )
-            some = [
-                (int(a), min(int(a) + longest, end))
-                for a in (starts if end - start > longest else starts[:1])
-            ]
+            some = _cut(*spans[0], longest, round(width_s * S))
         cut = level_within(self.time_ns, self.values, spans=some, width_s=width_s)
         whole, sampled = (sum(b - a for a, b in part) for part in (spans, some))
         return (
@@ -114,6 +106,15 @@ def _is_regular(time_ns: np.ndarray, usual_ns: int) -> bool:
         return True
     off = np.concatenate([np.abs(np.diff(time_ns[part]) - usual_ns) for part in _parts(len(time_ns))])
     return bool((off >= MS).mean() * RUN_READINGS <= 1)
+
+
+def _cut(start: int, end: int, longest: int, width: int) -> list[tuple[int, int]]:
+    """SAMPLES pieces of `longest`, spread over a stretch, beginning where buckets of `width` do; all of it where it is
+    short [ns]."""
+    if end - start <= longest:
+        return [(start, end)]
+    first = np.linspace(0, (end - start - longest) // width, SAMPLES).astype(int)
+    return [(start + int(n) * width, start + int(n) * width + longest) for n in first]
 
 
 def _parts(count: int) -> list[slice]:
@@ -165,19 +166,20 @@ def plan(
 
     least = min(t.interval_s for t in traces)
     widths = [w for w in WIDTHS_S if w >= 0.999 * least] or [3600.0 * np.ceil(least / 3600)]
-    bucket_s, weighed = _finest(widths, log_weighs, LOG_SHARE * room)
-    left = room - weighed
+    bucket_s, log_bytes = _finest(widths, log_weighs, LOG_SHARE * room)
     rate = sum(readings.values()) / (whole[0][1] - whole[0][0]) * S  # bytes a second of log
-    each = WINDOW_BYTES * len(traces)
-    found, weighed = _affordable(_found(judgement, record), timeline, rate, each, FINDINGS_SHARE * room)
-    left -= weighed
+    found, found_bytes = _affordable(
+        _found(judgement, record), timeline, _Price(rate, len(traces), bucket_s), FINDINGS_SHARE * room
+    )
     turns = _without(_aligned(_turns(record), timeline, bucket_s), _aligned(found, timeline, bucket_s))
     finer = [w for w in widths if w < bucket_s and bucket_s % w == 0]
-    turn_s = 0.0
-    if turns and finer:
-        turn_s, weighed = _finest(finer, turns_weigh, left)
-        turn_s, left = (turn_s, left - weighed) if weighed <= left else (0.0, left)
-    others, _ = _affordable(_others(record), timeline, rate, each, left)
+    left = room - found_bytes
+    turn_s, turn_bytes = _finest(finer, turns_weigh, left - log_bytes) if turns and finer else (0.0, np.inf)
+    if log_bytes + turn_bytes > left:  # then the whole log may as well be finer
+        turn_s, turn_bytes = 0.0, 0.0
+        bucket_s, log_bytes = _finest(widths, log_weighs, left)
+    price = _Price(rate, len(traces), bucket_s)
+    others, _ = _affordable(_others(record), timeline, price, left - log_bytes - turn_bytes)
     full = _aligned([*found, *others], timeline, bucket_s)
     return Detail(bucket_s=bucket_s, turn_s=turn_s, turns=_without(turns, full) if turn_s else (), full=full)
 
@@ -257,16 +259,28 @@ def _without(spans: Spans, others: Spans) -> Spans:
     return left
 
 
+@dataclass(frozen=True)
+class _Price:
+    """What a stretch with every reading costs. rate: bytes a second, all channels together."""
+
+    rate: float
+    channels: int
+    bucket_s: float
+
+    def of(self, seconds: float) -> float:
+        """Bytes of a page; a stretch grows by about a bucket when it is widened to whole ones."""
+        return (seconds + self.bucket_s) * self.rate + WINDOW_BYTES * self.channels
+
+
 def _affordable(
-    wanted: Iterable[tuple[int, int]], timeline: Timeline, rate: float, each: float, room: float
+    wanted: Iterable[tuple[int, int]], timeline: Timeline, price: _Price, room: float
 ) -> tuple[list[tuple[int, int]], float]:
-    """Of `wanted`, in their order, as many as `room` bytes last for, and what they weigh: `rate` bytes a second and
-    `each` for themselves."""
+    """Of `wanted`, in their order, as many as `room` bytes last for, and what they weigh."""
     kept: list[tuple[int, int]] = []
     left = room
     for begin, stop in wanted:
         a, b = max(begin - 120 * S, timeline.start_ns), min(stop + 120 * S, timeline.end_ns)
-        weighs = (b - a) / S * rate + each
+        weighs = price.of((b - a) / S)
         if b <= a or weighs > left or any(x <= a and b <= y for x, y in kept):
             continue
         kept.append((a, b))
