@@ -6,6 +6,7 @@ Nothing here prints or exits: the command line shows what comes back.
 from __future__ import annotations
 
 import time
+import unicodedata
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, replace
@@ -212,11 +213,11 @@ def _told_apart(found: Sequence[UnitFiles]) -> tuple[UnitFiles, ...]:
     seen: dict[str, str] = {}
     apart = []
     for files in found:
-        first = seen.setdefault(files.name.casefold(), files.name)
+        first = seen.setdefault(unicodedata.normalize("NFC", files.name).casefold(), files.name)
         if first != files.name:
             problem = (
-                f'{files.name}: its name differs from "{first}" only in capitals, and the drive of the reports takes '
-                "the two for one; rename it, or put its files with the other's"
+                f'{files.name}: its name differs from "{first}" only in capitals or in how an accent is written, and the '
+                "drive of the reports takes the two for one; rename it, or put its files with the other's"
             )
             files = replace(files, files=(), problem=problem)
         apart.append(files)

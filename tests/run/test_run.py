@@ -157,10 +157,10 @@ def test_a_name_that_windows_does_not_take_is_refused_there(monkeypatch, tmp_pat
 def test_where_capitals_make_no_difference_two_units_never_share_a_folder(monkeypatch, tmp_path, made):
     monkeypatch.setattr("pipeline.store.StorePlace.folds_case", lambda place: True)
     (tmp_path / "logs").mkdir()
-    for name in ("Bar", "bar"):
+    for name in ("Bar", "bar", "cafe\u0301", "caf\u00e9"):
         add_unit(tmp_path / name, "x", cache_in=made).rename(tmp_path / "logs" / f"{name}__probes.csv")
     outcome = report(tmp_path / "logs", tmp_path / "reports", RunOptions(jobs=1))
-    assert [unit.name for unit in outcome.units if unit.summary is not None] == ["Bar"]
+    assert [unit.name for unit in outcome.units if unit.summary is not None] == ["Bar", "cafe\u0301"]
     assert 'differs from "Bar" only in capitals' in outcome.problems[0].message
 
 
