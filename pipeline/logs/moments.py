@@ -379,6 +379,8 @@ def _order_of(stamps: Stamps, around: Surroundings, clock: np.ndarray) -> tuple[
     bad = {o: int(np.count_nonzero(~there)) for o, (_days_, there) in checked.items()}
     fewest = min(bad.values())
     left = [o for o in orders if bad[o] == fewest]
+    if fewest == 0 and len(left) == 1:
+        left += [o for o in orders if bad[o] and _proves_nothing(checked[left[0]][0], ~checked[o][1], stamps)]
     if fewest:  # the caller refuses the date; the order that fits most rows makes the clearest message
         return left[0], ()
     told = _order_told(around)
@@ -403,6 +405,21 @@ def _order_of(stamps: Stamps, around: Surroundings, clock: np.ndarray) -> tuple[
         values={"example": stamps.example, "order": order},
     )
     return order, (note,)
+
+
+def _proves_nothing(days: np.ndarray, elsewhere_bad: np.ndarray, stamps: Stamps) -> bool:
+    """Whether an order is the only possible one because of a row or two which, read in it, stand days away from the rows
+    around them: these dates are damaged. days, elsewhere_bad: of each stretch of one date, in this order and in the other."""
+    at = np.flatnonzero(elsewhere_bad)
+    rows = np.diff(np.append(stamps.day_starts, stamps.parts.shape[1]))
+    if len(days) < 3 or rows[at].sum() > max(2, 0.02 * rows.sum()):
+        return False
+    before, after = days[np.maximum(at - 1, 0)], days[np.minimum(at + 1, len(days) - 1)]
+    apart = np.minimum(
+        np.where(at > 0, np.abs(days[at] - before), 9),
+        np.where(at < len(days) - 1, np.abs(days[at] - after), 9),
+    )
+    return bool((apart > 1).all())
 
 
 def _order_told(around: Surroundings) -> str:
