@@ -24,7 +24,7 @@ READS = (
     "stall_peak_c", "stall_peak_share", "stall_peak_spread_k", "stall_frozen_c", "stall_deep_c", "stall_far_pct",
     "stall_plateau_min", "stall_plateau_pct", "stall_times", "stall_limit_min", "stall_least_pct", "given_up_pct",
     "given_up_warm_pct", "given_up_colder_k", "given_up_rest_min", "no_harvest_pct", "cut_rise_pct", "harvest_band_pct",
-    "taken_pct", "limit_harvests", "limit_spread_s", "limit_share_pct", "limit_edge", "peak_loss_k", "peak_loss_pct",
+    "taken_pct", "limit_harvests", "limit_spread_s", "limit_share_pct", "limit_edge", "limit_sharp_pct", "peak_loss_k", "peak_loss_pct",
     "harvest_level_pct", "harvest_spread_pct", "healthy_pct", "healthy_times", "level_cycles", "freeze_end_rise_k",
 )  # fmt: skip
 
@@ -110,7 +110,8 @@ def stalls(case: Case) -> Stalls:
     )
     hangs |= judged & ~never_warmed & cold & (far | (excess > limit * sigma))
     very_long = long & (length > t["stall_times"] * usual)
-    at_limit = very_long & (_bunched(case, length, long) | (length >= t["stall_limit_min"]))
+    at_limit = very_long & (length >= t["stall_limit_min"])
+    at_limit |= _bunched(case, length, long, usual)
     if _quantile(cold_end[at_limit], 0.5) - _quantile(cold_end[ordinary], 0.5) > t["freeze_end_rise_k"]:
         at_limit &= hangs  # the whole trace is warmer: a starved evaporator, which takes long and does finish
     frozen = (hangs | at_limit) & (peak < t["stall_frozen_c"])
@@ -222,10 +223,11 @@ def _usual(case: Case, judged: np.ndarray) -> tuple[float, float]:
     return centre, statistics.spread(centre - lengths[lengths <= centre], floor)
 
 
-def _bunched(case: Case, length: np.ndarray, among: np.ndarray) -> np.ndarray:
+def _bunched(case: Case, length: np.ndarray, among: np.ndarray, usual: float) -> np.ndarray:
     """Those `among` harvests that end at one longest length, as a limit makes them, bool (n,).
 
     A limit cuts lengths off, so the longest are the most; where they thin out towards the longest they ended by nature.
+    Unless that edge is seen sharply beside the excess, they must also be far longer than `usual` [min].
     """
     t, none = case.thresholds, np.zeros(case.n, bool)
     if among.sum() < t["limit_harvests"]:
@@ -234,7 +236,11 @@ def _bunched(case: Case, length: np.ndarray, among: np.ndarray) -> np.ndarray:
     top = float(np.max(length[among]))
     near, next_to_it = among & (length > top - width), among & (length > top - 2 * width)
     many = near.sum() >= max(t["limit_harvests"], t["limit_share_pct"] / 100 * among.sum())
-    return near if many and near.sum() >= t["limit_edge"] * (next_to_it & ~near).sum() else none
+    if not many or near.sum() < t["limit_edge"] * (next_to_it & ~near).sum():
+        return none
+    sharp = width <= t["limit_sharp_pct"] / 100 * (top - usual)
+    ended = near if sharp else near & (length > t["stall_times"] * usual)
+    return ended if ended.sum() >= t["limit_harvests"] else none
 
 
 def _quantile(values: np.ndarray, q: float) -> float:

@@ -105,6 +105,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("limit_share_pct", 30.0, "%", "… and least share of the long ones …"),
     _row("limit_spread_s", 7.2, "s", "… and most by which they differ, sampling aside"),
     _row("limit_edge", 2.0, "×", "as many of them as of the next shorter ones: lengths that end by nature thin out instead"),
+    _row("limit_sharp_pct", 15.0, "%", "of the excess: seen so finely, an edge proves a limit whatever the length"),
     _row("limit_blind_pct", 3.0, "%", "share of cycles that must run into it before one acts by a current alone"),
     _row("repeat_freeze_share", 0.35, "", "a freeze shorter than this share of the usual one repeats a harvest"),
     _row("repeat_after_long_share", 0.49, "", "the same where the harvest before ran long"),
