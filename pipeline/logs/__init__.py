@@ -1,7 +1,7 @@
 """Logger files in, one aligned `Timeline` a unit out.
 
 The story, a module each: `folder` (which files are a unit), `content` (bytes), `dialect` and `spaced` (how the file is laid
-out), `body` and `grid` (its cells), `clock`, `stamps`, `digits` and `moments` (its times), `tall` (a channel a row), `units`,
+out), `body` and `grid` (its cells), `clock`, `stamps`, `dateorder`, `digits` and `moments` (its times), `tall` (a channel a row), `units`,
 `roles` and `guess` (what each channel is), `trust` and `follows` (what can't be believed), `align` (loggers whose clocks
 disagree), `assembly` (all of it), `check` and `check_table` (what was understood).
 """

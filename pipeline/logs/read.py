@@ -11,10 +11,11 @@ from pipeline.errors import LogFileError
 from pipeline.logs.cells import is_number, kind_of
 from pipeline.logs.clock import TIME_WORDS, ClockPlan, plan_columns
 from pipeline.logs.content import Content, contents_of
+from pipeline.logs.dateorder import Surroundings
 from pipeline.logs.dialect import DELIMITERS, Dialect, is_header, sniff, split_row
 from pipeline.logs.grid import MOST_BAD_SHARE, Grid, Numbers, Wanted, is_repeat, line_of, read_grid
 from pipeline.logs.head import Head, read_head
-from pipeline.logs.moments import Moments, Surroundings, read_moments
+from pipeline.logs.moments import Moments, read_moments
 from pipeline.logs.sequence import Sequence, in_sequence
 from pipeline.logs.spaced import sniff_spaced
 from pipeline.logs.stamps import SECOND_NS
