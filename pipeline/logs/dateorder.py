@@ -127,10 +127,21 @@ def _order_told(around: Surroundings) -> str:
 
 def _unevenness(days: np.ndarray, stamps: Stamps, clock: np.ndarray) -> int:
     """Changes of date that go backwards, or much farther than the usual step: a wrong order makes one at every midnight."""
-    at = stamps.day_starts[1:]
-    steps = (days[1:] - days[:-1]) * DAY_NS + clock[at] - clock[at - 1]
+    starts = stamps.day_starts
+    ends = np.append(starts[1:], stamps.parts.shape[1]) - 1
+    sound = np.flatnonzero(~_damaged(stamps, ends - starts + 1))
+    days, starts, ends = days[sound], starts[sound], ends[sound]
+    steps = (days[1:] - days[:-1]) * DAY_NS + clock[starts[1:]] - clock[ends[:-1]]
     usual_ns = usual_interval_s(clock) * SECOND_NS
     usual_ns = usual_ns if usual_ns == usual_ns else 0.0
     if usual_ns < 0:  # newest first
         usual_ns, steps = -usual_ns, -steps
     return int(np.count_nonzero((steps < 0) | (steps > max(20 * usual_ns, 2 * DAY_NS))))
+
+
+def _damaged(stamps: Stamps, rows: np.ndarray) -> np.ndarray:
+    """bool, a stretch of one date each: a row or two between two stretches of one and the same other date."""
+    parts = stamps.parts[:, stamps.day_starts]
+    between = np.zeros(len(rows), bool)
+    between[1:-1] = (parts[:, 2:] == parts[:, :-2]).all(axis=0)
+    return between & (rows <= 2)
