@@ -84,8 +84,9 @@ def stalls(case: Case) -> Stalls:
     colder = short_of_peak | math.isnan(usual_peak)
     low = (peak < t["stall_peak_c"]) & ~(rise > t["stall_peak_share"] * usual_rise) & colder
     low |= short_of_peak & (peak < t["stall_deep_c"])
-    if usual_peak < t["stall_peak_c"]:  # all alike: only the absolute level can speak
-        low |= (peak < t["stall_peak_c"]) & (length > case.unit.expected_harvest_min[1])
+    most_min = case.unit.expected_harvest_min[1]
+    if usual_peak < t["stall_peak_c"] and usual > most_min:  # all alike: only the absolute level can speak
+        low |= (peak < t["stall_peak_c"]) & (length > most_min)
     cool = short_of_peak | (rise < t["cut_rise_pct"] / 100 * usual_rise)
     stopped = doubtful.stops(case, _usual_beside(case, cool), cool)
     judged, long = judged & ~stopped, long & ~stopped
@@ -111,7 +112,10 @@ def stalls(case: Case) -> Stalls:
     hangs |= judged & ~never_warmed & cold & (far | (excess > limit * sigma))
     very_long = long & (length > t["stall_times"] * usual)
     at_limit = very_long & (length >= t["stall_limit_min"])
-    at_limit |= _bunched(case, length, long, usual)
+    # As warm as a plate that let its ice go; a suction line is warmed by the hot gas, whatever the ice does.
+    done = (peak >= usual_peak) & (peak < usual_peak + t["peak_loss_k"])
+    done &= case.timeline.get("evaporator") is not None
+    at_limit |= _bunched(case, length, long, usual) & ~done
     if _quantile(cold_end[at_limit], 0.5) - _quantile(cold_end[ordinary], 0.5) > t["freeze_end_rise_k"]:
         at_limit &= hangs  # the whole trace is warmer: a starved evaporator, which takes long and does finish
     frozen = (hangs | at_limit) & (peak < t["stall_frozen_c"])

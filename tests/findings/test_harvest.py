@@ -200,3 +200,9 @@ def test_harvests_of_less_than_two_readings_cannot_be_judged_by_their_length():
     told = judged(log(harvest, interval_s=60.0, uncertainty_min=0.6))
     assert not codes(told)
     assert {"harvest-stalled", "harvest-long"} <= not_judged(told)
+
+
+def test_late_harvests_of_one_length_that_grew_as_warm_as_any_other_ran_into_no_limit():
+    harvest, peak = usual(), noisy(PEAK, 40, share=0.01)
+    harvest[[5, 12, 20, 28, 35]], peak[[5, 12, 20, 28, 35]] = 6.0, PEAK + 1.5
+    assert codes(judged(log(harvest, peak=peak))) == ["harvest-long"]
