@@ -43,10 +43,11 @@ def common_steps(
     at_grid = np.clip(np.rint((middle - grid[0]) / (grid[1] - grid[0])), 0, len(grid) - 1).astype(np.int64)
     allowed = np.take_along_axis(prior - prior.max(axis=1, keepdims=True), at_grid, 1) > -ALLOWED
     # A step stands alone: a steep climb goes on before and after.
-    beside = np.full((2, *jump.shape), np.inf)
-    beside[0, :, over:], beside[1, :, :-over] = jump[:, :-over], jump[:, over:]
-    alone = np.abs(jump) - np.maximum((np.sign(jump) * beside).max(axis=0), 0.0)
-    size = np.where(allowed & np.isfinite(alone), alone, 0.0)
+    way = np.sign(jump[:, over:-over])
+    beside = np.maximum(way * jump[:, : -2 * over], way * jump[:, 2 * over :])
+    size = np.zeros_like(jump)
+    size[:, over:-over] = np.abs(jump[:, over:-over]) - np.maximum(beside, 0.0)
+    size = np.where(allowed & np.isfinite(size), size, 0.0)
     best = np.argmax(size, axis=1)
     rows = np.arange(len(near_ns))
     height = np.sign(jump[rows, best]) * np.maximum(size[rows, best], 0.0)
