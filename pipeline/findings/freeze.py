@@ -38,6 +38,8 @@ def _weak(case: Case):
     ends = np.where(case.steady, case.column("freeze_end_c"), np.nan)
     slope, slope_sd = t["freeze_end_k_per_k"], t["freeze_end_k_per_k_sd"]
     warmed = change_of(case, ends, least=t["freeze_end_rise_k"], slope=slope, slope_sd=slope_sd)
+    if warmed is not None and warmed.after > t["runs_below_c"]:
+        return CannotTell(needs=_CONTACT())  # no freeze ends so warm: the probe reads the room's air
     if warmed is not None and warmed.total > 0 and not _ended_early(case, warmed):
         return _weaker(case, warmed)
     return _weak_throughout(case, ends)
@@ -130,7 +132,7 @@ RULES = (
         code="weak-freeze",
         test=_weak,
         needs=(NEEDS_COLD,),
-        thresholds=("freeze_end_high_c", "freeze_end_rise_k", "superheat_high_k", "band_cycles", "pulled_peak_c", "clip_sigma_k",
+        thresholds=("freeze_end_high_c", "freeze_end_rise_k", "superheat_high_k", "runs_below_c", "band_cycles", "pulled_peak_c", "clip_sigma_k",
                     "ended_early_pct", "ended_early_k", "weak_act_pct", "freeze_end_k_per_k", "freeze_end_k_per_k_sd"),
         causes=("charge-low", "metering", "hot-gas-leaks", "compressor-worn", "water-leaks-in", "condenser-dirty"),
     ),

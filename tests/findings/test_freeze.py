@@ -58,3 +58,10 @@ def test_without_a_cold_probe_the_evaporator_cannot_be_judged():
 def test_a_probe_that_reads_the_room_as_well_cannot_show_a_weak_freeze():
     found = judged(made_up(noisy(20, 30), freeze_end_c=3.0, harvest_peak_c=17.0))
     assert "weak-freeze" in not_judged(found)
+
+
+def test_a_probe_that_reads_the_rooms_air_from_mid_log_on_says_nothing_of_the_evaporator():
+    ends = np.where(np.arange(60) < 30, -14.0, 19.0)
+    found = judged(made_up(noisy(20, 60), freeze_end_c=ends, harvest_peak_c=20.0))
+    assert "weak-freeze" not in codes(found)
+    assert "weak-freeze" in not_judged(found)
