@@ -336,9 +336,9 @@ def _around(likely: np.ndarray, grid: np.ndarray, cells: Cells) -> np.ndarray:
 
 
 def _evidence(likely: np.ndarray) -> np.ndarray:
-    """Log of the mean likelihood over the moments, (k,)."""
-    top = likely.max(axis=1)
-    return top + np.log(np.exp(likely - top[:, None]).mean(axis=1))
+    """Log of the mean likelihood over the moments, the last axis."""
+    top = likely.max(axis=-1, keepdims=True)
+    return (top + np.log(np.exp(likely - top).mean(axis=-1, keepdims=True)))[..., 0]
 
 
 def _heard(scores: np.ndarray) -> np.ndarray:
@@ -348,8 +348,10 @@ def _heard(scores: np.ndarray) -> np.ndarray:
 
 
 def _with_blunders(likely: np.ndarray) -> np.ndarray:
-    """`likely` with a small chance that the turn is none of this machine's (all moments alike)."""
-    return np.logaddexp(likely + np.log(1 - BLUNDER), (_evidence(likely) + np.log(BLUNDER))[:, None])
+    """`likely` with a small chance that the turn is none of this machine's (all moments, the last axis, alike)."""
+    top = likely.max(axis=-1, keepdims=True)
+    chance = np.exp(likely - top)
+    return top + np.log((1 - BLUNDER) * chance + BLUNDER * chance.mean(axis=-1, keepdims=True))
 
 
 def crossings(draw: DrawCells, near_ns: np.ndarray, on: bool, cells: Cells) -> tuple[np.ndarray, np.ndarray]:
@@ -405,26 +407,28 @@ def _add_cold(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_co
         few = slice(None, None, max(1, len(rows) // POOL))
         sample, near_ns = _rows_of(view, few), group.near_ns[rows[few]]
         known = total[number][rows[few]][:, ::thin]
-        trials = {}
         weight = turns.weights(sample, baseline)
-        for i, lag in enumerate(turns.LAGS_S):
-            for m, line in enumerate(turns.LINES):
-                response = turns.answer(sample.offsets_s, grid[::thin], lag_s=lag, line=line)
-                trials[i, m] = turns.misfits(sample, weight, response, sign=group.sign, height=2 * swing)
-        scales[j] = max(1.0, min(t.per_reading for t in trials.values()))
-        for (i, m), trial in trials.items():
-            likely = _cold_likelihood(
-                trial,
-                sample,
-                near_ns,
-                grid[::thin],
-                scales[j],
-                turns.LAGS_S[i],
-                turns.LINES[m],
-                cells,
-                late_ns,
-            )
-            scores[i, j, m] = _evidence(likely + known).sum() / len(near_ns) ** ALIKE + turns.prior(i, m)
+        few_moments = grid[::thin]
+        answers = np.stack(
+            [
+                turns.answer(sample.offsets_s, few_moments, lag_s=lag, line=line)
+                for lag in turns.LAGS_S
+                for line in turns.LINES
+            ]
+        )
+        fit = turns.misfits(sample, weight, answers, sign=group.sign, height=2 * swing)
+        scales[j] = max(1.0, float(fit.per_reading.min()))
+        shown = np.stack(
+            [
+                _shown_prior(few_moments, lag, line, cells, late_ns)
+                for lag in turns.LAGS_S
+                for line in turns.LINES
+            ]
+        )
+        likely = _with_blunders(_moved(-0.5 * fit.chi2 / scales[j], sample, near_ns, few_moments))
+        likely += shown[:, None] + known
+        said = _evidence(likely).sum(axis=-1) / len(near_ns) ** ALIKE
+        scores[:, j] = said.reshape(len(turns.LAGS_S), -1) + turns.PRIOR
     # The smooth course of a freeze or a rest tells the lag; a harvest bends too much by itself to be a good witness.
     witness = np.array([HARVEST_WITNESS if group.before == HARVEST else 1.0 for _, group, *_ in work])
     standing = scores.max(axis=2) @ witness
@@ -438,9 +442,8 @@ def _add_cold(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_co
             lag, line = turns.LAGS_S[i], turns.LINES[int(np.argmax(scores[i, j]))]
             response = turns.answer(view.offsets_s, grid, lag_s=lag, line=line)
             fit = turns.misfits(view, weight, response, sign=group.sign, height=2 * swing)
-            likely = _cold_likelihood(
-                fit, view, group.near_ns[rows], grid, scales[j], lag, line, cells, late_ns
-            )
+            likely = _with_blunders(_moved(-0.5 * fit.chi2 / scales[j], view, group.near_ns[rows], grid))
+            likely += _shown_prior(grid, lag, line, cells, late_ns)
             likely -= _evidence(likely)[:, None]
             mixed = np.logaddexp(mixed, likely + np.log(share[i]))
         total[number][rows] += mixed
@@ -462,25 +465,22 @@ def _rows_of(view: turns.View, rows) -> turns.View:
     return replace(view, anchor_ns=view.anchor_ns[rows], readings=view.readings[rows])
 
 
-def _cold_likelihood(
-    fit: turns.Misfits, view: turns.View, near_ns, grid, scale, lag, line, cells, late_ns
-) -> np.ndarray:
-    """Log likelihood (k, t0) on `grid` around `near_ns`."""
-    # A candidate lies where the lagging line visibly turned: the change came before it.
+def _shown_prior(grid: np.ndarray, lag: float, line, cells: Cells, late_ns: int) -> np.ndarray:
+    """Log prior (t0,) about a candidate: it lies where the lagging line visibly turned, the change came before it."""
     shown_s = turns.shown_after_s(lag, line, cells.step_s)
     spread = 0.5 * cells.step_s + SHOWN_SPREAD * (shown_s + 0.2 * lag)
-    prior = -0.5 * ((grid - late_ns * 1e-9 + shown_s) / spread) ** 2
-    return _with_blunders(_moved(-0.5 * fit.chi2 / scale, view, near_ns, grid)) + prior
+    return -0.5 * ((grid - late_ns * 1e-9 + shown_s) / spread) ** 2
 
 
 def _moved(likely: np.ndarray, view: turns.View, near_ns: np.ndarray, grid: np.ndarray) -> np.ndarray:
-    """Likelihoods around the readings on which the windows hang, moved onto the grid around the candidates."""
+    """Likelihoods (…, k, t0) around the readings on which the windows hang, moved onto the grid around the candidates."""
     step = grid[1] - grid[0]
     shift = (view.anchor_ns - near_ns) * 1e-9 / step
     place = (np.arange(len(grid))[None] - shift[:, None]).clip(0, len(grid) - 1)
     low = np.minimum(place.astype(np.int64), len(grid) - 2)
     part = place - low
-    return np.take_along_axis(likely, low, 1) * (1 - part) + np.take_along_axis(likely, low + 1, 1) * part
+    row = np.arange(len(near_ns))[:, None]
+    return likely[..., row, low] * (1 - part) + likely[..., row, low + 1] * part
 
 
 def _usual_slope(course: Course) -> float:

@@ -15,17 +15,29 @@ from pipeline.logs.timeline import Channel
 
 # Common practice, no source, all of them.
 CHANGED = 0.9  # share of the readings that differ from the one before; a plain logger at rest repeats itself
+LEAST_READINGS = 50
 UNEVEN = 4.0  # times the quick step that the slow ones take
 SILENT = 1.5  # times the usual longest silence: longer is a gap
 LEAST_STEP_S = 1.0  # finer filling tells nothing
 JUMP = 1.6  # dead bands that a reading leapt: it had stood still, and then moved at once
 
 
+def _uneven(time_ns: np.ndarray) -> bool:
+    """A first look, at some of the readings."""
+    if len(time_ns) < LEAST_READINGS:
+        return False
+    at = np.arange(0, len(time_ns) - 1, max(1, len(time_ns) // 5000))
+    quick, slow = np.quantile(time_ns[at + 1] - time_ns[at], (0.05, 0.8))
+    return bool(slow >= 0.5 * UNEVEN * quick)
+
+
 def filled(channel: Channel) -> Channel:
     """`channel` at even times where it writes changes only; else as it is."""
+    if not _uneven(channel.time_ns):
+        return channel
     known = np.isfinite(channel.values) & channel.trusted
     time_ns, values = channel.time_ns[known], channel.values[known]
-    if len(values) < 50:
+    if len(values) < LEAST_READINGS:
         return channel
     apart = np.diff(time_ns)
     quick, slow, silence = np.quantile(apart, (0.05, 0.8, 0.995))

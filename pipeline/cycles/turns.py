@@ -46,13 +46,16 @@ MOST_READINGS = 64  # of one window; more are averaged
 NEVER = 60.0  # added to the χ² of a turn the wrong way
 
 
-def prior(lag: int, line: int) -> float:
-    """Log prior of a lag and an answer (indices into LAGS_S and LINES): log-normal about what clips and pipes do."""
-    lag_s, (line_s, _) = LAGS_S[lag], LINES[line]
-    return -0.5 * (
-        (np.log(max(lag_s, 2.0) / USUAL_LAG_S) / SPREAD_LAG) ** 2
-        + (np.log(max(line_s, 3.0) / USUAL_LINE_S) / SPREAD_LINE) ** 2
-    )
+PRIOR = -0.5 * np.array(  # log prior (lags, lines): log-normal about what clips and pipes do
+    [
+        [
+            (np.log(max(lag_s, 2.0) / USUAL_LAG_S) / SPREAD_LAG) ** 2
+            + (np.log(max(line_s, 3.0) / USUAL_LINE_S) / SPREAD_LINE) ** 2
+            for line_s, _ in LINES
+        ]
+        for lag_s in LAGS_S
+    ]
+)
 
 
 @cache
@@ -182,25 +185,31 @@ def weights(view: View, baseline: Baseline) -> Weights:
 
 @dataclass(frozen=True, kw_only=True)
 class Misfits:
-    """χ² of every window for every t0, (k, t0), and the median over the windows of the best one, per reading."""
+    """χ² of every window for every t0, (…, k, t0), and the median over the windows of the best one, per reading (…)."""
 
     chi2: np.ndarray
-    per_reading: float
+    per_reading: np.ndarray
 
 
 def misfits(view: View, weight: Weights, response: np.ndarray, *, sign: float, height: float) -> Misfits:
     """How badly a change at each t0 fits each window; NEVER where only a turn the wrong way would fit.
 
-    response: `answer`; sign: which way the change goes; height: its usual size. The χ² is minus twice the log of the
-    likelihood with level, slope, bending and height integrated out, up to a constant of the `weight`.
+    response: `answer` (t0, w), or several of them (…, t0, w); sign: which way the change goes; height: its usual size. The
+    χ² is minus twice the log of the likelihood with level, slope, bending and height integrated out, up to a constant of
+    the `weight`.
     """
-    matched = weight.inverse @ response.T  # (w, t0)
+    matched = response @ weight.inverse  # (…, t0, w)
     # Rounding may turn a power of nothing into less than nothing.
-    power = np.maximum(np.einsum("tw,wt->t", response, matched), 0.0)
-    match = view.readings @ matched  # (k, t0)
+    power = np.maximum((matched * response).sum(axis=-1), 0.0)[..., None, :]
+    match = view.readings @ np.swapaxes(matched, -1, -2)  # (…, k, t0)
     prior = 1.0 / height**2
-    whole = np.einsum("kw,kw->k", view.readings @ weight.inverse, view.readings)
-    chi2 = whole[:, None] - match**2 / (power + prior)
-    per_reading = float(np.median(chi2.min(axis=1)) / max(len(view.offsets_s) - 3, 1))
+    whole = np.einsum("kw,kw->k", view.readings @ weight.inverse, view.readings)[:, None]
+    chi2 = whole - match**2 / (power + prior)
+    best = np.sort(chi2.min(axis=-1), axis=-1)
+    k = best.shape[-1]
+    middle = 0.5 * (best[..., (k - 1) // 2] + best[..., k // 2])
     chi2 += np.log1p(power / prior)
-    return Misfits(chi2=np.where(match * sign > 0, chi2, whole[:, None] + NEVER), per_reading=per_reading)
+    return Misfits(
+        chi2=np.where(match * sign > 0, chi2, whole + NEVER),
+        per_reading=middle / max(len(view.offsets_s) - 3, 1),
+    )
