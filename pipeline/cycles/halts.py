@@ -20,11 +20,14 @@ LEAST_HARVESTS = 4  # fewer have no usual rise
 RISE_S = 40.0  # hot gas shows its steepest rise within this time
 SLOW_RISE = 0.5  # of the usual one: too slow for hot gas
 WARM_START = 0.06  # of a swing above where freezes end there and then: the freeze was not at its end
-LOW_PEAK = 0.85  # of the usual one: a second harvest on the heels of the first starts warm, but gets as warm
+# A second harvest on the heels of the first starts warm and has less to climb, but it gets as warm, and soon.
+LOW_PEAK = 0.85  # of the usual one
+LONG = 1.8  # times the usual harvest
 
 
 def unseen_stops(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs:
-    """`runs` with every "harvest" after a freeze that warms slowly, from too warm a start and not far, called idle."""
+    """`runs` with every "harvest" after a freeze that warms slowly, from too warm a start, and not far or
+    not soon, called idle."""
     at = np.flatnonzero((runs.state == HARVEST) & (np.r_[-1, runs.state[:-1]] == FREEZE) & ~runs.opens_span)
     if len(at) < LEAST_HARVESTS:
         return runs
@@ -40,8 +43,9 @@ def unseen_stops(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs
     if known.sum() < LEAST_HARVESTS:
         return runs
     slow = rise < SLOW_RISE * np.median(rise[known])
-    low = peak < LOW_PEAK * np.median(peak[known])
-    stops = at[known & slow & low & (start > WARM_START)]
+    length = runs.stop[at] - runs.first[at]
+    other = (peak < LOW_PEAK * np.median(peak[known])) | (length > LONG * np.median(length[known]))
+    stops = at[known & slow & other & (start > WARM_START)]
     if len(stops) == 0:
         return runs
     state = runs.state.copy()

@@ -75,6 +75,20 @@ def test_faults_and_disturbances_move_no_boundary(story):
     assert met.wrong <= 0.03
 
 
+@pytest.mark.parametrize("seed", [3, 4])
+def test_a_stop_in_mid_freeze_that_only_a_line_shows_is_no_harvest(seed):
+    met = scored(seed, lag_s=12.0, kind="slab24", interval_s=10.0, channels="evaporator", story="trips")
+    assert met.cycles_false == 0
+    assert met.f1 >= 0.95, met.details
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_a_fan_that_comes_and_goes_makes_no_cycles_beside_a_probe(seed):
+    met = scored(seed, kind="cube17", interval_s=5.0, channels="evaporator+current", story="fan-cycles")
+    assert met.cycles_false == 0
+    assert met.f1 >= 0.97, met.details
+
+
 @pytest.mark.parametrize("interval_s", [1.0, 5.0, 10.0, 20.0, 30.0])
 def test_the_median_error_stays_under_half_an_interval_or_two_and_a_half_seconds(interval_s):
     met = scored(4, kind="cube33", interval_s=interval_s, channels="suction+compressor", story="none")
