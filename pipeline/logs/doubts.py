@@ -145,6 +145,9 @@ def doubts_on_stretches(
     return found
 
 
+UNEVEN = 4.0  # times the quick step that the slow ones of a logger take that writes changes only
+
+
 def gaps(name: str, time_ns: np.ndarray, interval_s: float, limits: Mapping[str, float]) -> list[Doubt]:
     """Holes in one logger's log."""
     if len(time_ns) < 3 or not interval_s > 0:
@@ -154,6 +157,10 @@ def gaps(name: str, time_ns: np.ndarray, interval_s: float, limits: Mapping[str,
     if (time_ns[-1] - time_ns[0]) / SECOND_NS - expected < 0.5 * least_s:
         return []
     steps = np.diff(time_ns)
+    quick, slow, silence = np.quantile(steps, (0.05, 0.8, 0.995))
+    if slow >= UNEVEN * quick:
+        # It writes what changed, and now and then a sign of life: silence is no hole.
+        least_s = max(least_s, limits["gap_silences"] * silence / SECOND_NS)
     at = np.flatnonzero(steps > least_s * SECOND_NS)
     if not len(at):
         return []

@@ -44,6 +44,11 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         "coarse_step_k": Limit(value=2.0, unit="K", what="a temperature step that hides a freeze's slope"),
         "gap_min": Limit(value=3.0, unit="min", what="least hole in a log that is told"),
         "gap_intervals": Limit(value=5.0, unit="intervals", what="and its least length in intervals"),
+        "gap_silences": Limit(
+            value=1.5,
+            unit="silences",
+            what="and, of a logger that writes changes only, in its own longest silences",
+        ),
         "offset_late_s": Limit(
             value=90.0,
             unit="s",

@@ -82,7 +82,7 @@ def method_of(
 def _channel(channel: Channel, reader: Reader) -> dict[str, Any]:
     seen = np.isfinite(channel.values)
     trusted = 100 * float((channel.trusted & seen).sum()) / max(int(seen.sum()), 1)
-    by = {"unit.toml": "unit_toml"}.get(channel.role_by, channel.role_by)
+    by = channel.role_by.replace(".", "_").replace(" ", "_")
     return {
         "label": channel.label,
         "role": reader.words.get(f"role.{channel.role}", channel.role),
@@ -98,10 +98,11 @@ def _channel(channel: Channel, reader: Reader) -> dict[str, Any]:
 
 
 def _decides(name: str, reader: Reader) -> str:
-    """What a threshold decides: translated, else as the table of thresholds has it."""
+    """What a threshold decides: translated, else as its table has it, the findings' or the reading room's."""
     translated = reader.words.get(f"threshold.{name}")
     if translated:
         return translated
     from pipeline.findings.thresholds import TABLE
+    from pipeline.logs.limits import LIMITS
 
-    return next((row.what for row in TABLE if row.name == name), "")
+    return LIMITS[name].what if name in LIMITS else next((row.what for row in TABLE if row.name == name), "")

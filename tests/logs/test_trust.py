@@ -206,6 +206,21 @@ def test_a_hole_in_the_log_is_told_with_its_length():
     assert doubt.start_ns == START_NS + round((5 * 3600 - 10) * 1e9)
 
 
+def test_the_silences_of_a_logger_that_writes_changes_only_are_no_holes():
+    log = cycling(hours=12)
+    line, seconds = log["evaporator"], log["seconds"]
+    kept = [0]
+    for i in range(1, len(line)):
+        if abs(line[i] - line[kept[-1]]) >= 2.0 or seconds[i] - seconds[kept[-1]] >= 300.0:
+            kept.append(i)
+    at = np.array(kept)
+    few = {k: v[at] for k, v in log.items() if k != "harvest_starts"}
+    assert np.diff(few["seconds"]).max() > 180.0
+    assert "log-gap" not in _codes(_assembled(few))
+    away = (few["seconds"] < 5 * 3600) | (few["seconds"] >= 6.5 * 3600)
+    assert "log-gap" in _codes(_assembled({k: v[away] for k, v in few.items()}))
+
+
 @pytest.mark.parametrize(("step_s", "told"), [(60.0, False), (300.0, True)])
 def test_an_interval_that_cannot_time_a_harvest_is_told(step_s, told):
     log = cycling(hours=48, step_s=step_s)

@@ -22,6 +22,7 @@ import pipeline
 from pipeline.findings import all_texts
 from pipeline.findings.thresholds import TABLE
 from pipeline.languages import FOLDER, languages
+from pipeline.logs.limits import LIMITS
 from pipeline.report.wording import own_text
 from pipeline.text import QUANTITIES
 
@@ -31,7 +32,7 @@ def everything() -> dict[str, dict[str, str]]:
     return {
         "": own_text("en"),
         "sign": signs(),
-        "threshold": {row.name: row.what for row in TABLE},
+        "threshold": {row.name: row.what for row in TABLE} | {name: row.what for name, row in LIMITS.items()},
         "said": {**all_texts(), **said_by_the_reading_room()},
     }
 
