@@ -10,9 +10,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.cycles.boundaries import Runs
 from pipeline.cycles.features import Course
 from pipeline.cycles.labels import FREEZE, HARVEST, IDLE, Scales
+from pipeline.cycles.runs import Runs
 from pipeline.cycles.signals import Cells
 
 # Common practice, no source, all of them.

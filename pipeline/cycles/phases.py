@@ -7,10 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.cycles.boundaries import Placed, Runs
+from pipeline.cycles.boundaries import Placed
 from pipeline.cycles.features import DrawCells
 from pipeline.cycles.labels import FREEZE, HARVEST, IDLE, Labels
 from pipeline.cycles.record import Phase, PhaseKind
+from pipeline.cycles.runs import Runs
 from pipeline.cycles.segments import Segments
 from pipeline.cycles.signals import Cells, Trace
 from pipeline.cycles.starts import starts_of_phases

@@ -1,0 +1,116 @@
+"""What a lagging cold line says of each boundary: the likelihood of every moment, over every lag that may be true."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.cycles import turns
+from pipeline.cycles.features import Course
+from pipeline.cycles.labels import HARVEST
+from pipeline.cycles.likelihoods import evidence, moved, rows_of, with_blunders
+from pipeline.cycles.runs import Runs, bendings, usual_slope
+from pipeline.cycles.signals import Cells
+
+BEFORE_S, HARVEST_BEFORE_S = 150.0, 45.0  # course before a turn that is looked at; a harvest bends more
+MOST_BEND = 0.04  # a course bends in 20 s by no more than this part of its swing
+AFTER_S, MOST_AFTER_S = 30.0, 80.0  # a turn is read off its first part; later the machine does other things
+SHOWN = 0.25  # … which is when the line has gone this part of its swing
+UNLIKE = 0.01  # what no model of a turn has right, in parts of the channel's swing
+HARVEST_WITNESS = 0.15
+ALIKE = 0.75  # what the models have wrong, they have wrong at every boundary alike: 1.0, as if all were one witness; 0.0, all their own
+LEAST_SHARE = 0.1  # a lag less likely than this is not heard
+POOL = 24  # boundaries of one kind that choose lag and shape together
+SHOWN_SPREAD = 0.7  # how far the time after which a turn shows varies, in parts of it
+
+
+def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_cold, late_ns: int) -> float:
+    """Adds the likelihoods of a cold line to `total`, marks what it shows in `by_cold`, and returns its lag [s].
+
+    late_ns: how long after its candidate a boundary shows in the line, beyond what `candidates` allowed for.
+    """
+    swing = float(np.nanquantile(cold.level, 0.98) - np.nanquantile(cold.level, 0.02)) or 1.0
+    bending = bendings(cold, runs, cells, apart=True)
+    work = []
+    for number, group in enumerate(groups):
+        most_s = HARVEST_BEFORE_S if group.before == HARVEST else BEFORE_S
+        before_s = float(np.clip(0.8 * group.before_s, 3 * cold.trace.interval_s, most_s))
+        longest = max(_time_to_show(cold, group.near_ns + late_ns, cells, swing), 3.5 * cold.trace.interval_s)
+        after_s = float(np.clip(0.8 * group.after_s, 2 * cold.trace.interval_s, longest))
+        # Stops and starts that a clamp showed are known already; what the line makes of them only tells its lag.
+        view = turns.look(cold.trace, group.near_ns + late_ns, before_s, after_s)
+        rows = np.flatnonzero(np.isfinite(view.readings).all(axis=1))
+        if len(rows) == 0:
+            continue
+        bend = min(float(bending[group.before]), 3.0 * (MOST_BEND * swing) ** 2 / 20.0**3)
+        baseline = turns.Baseline(
+            level=10 * swing, slope=usual_slope(cold), bending=bend, tail=0.3 * swing, unlike=UNLIKE * swing
+        )
+        work.append((number, group, baseline, rows_of(view, rows), rows))
+    if not work:
+        return float("nan")
+    thin = max(1, round(3.0 / (grid[1] - grid[0])))
+    scores = np.full((len(turns.LAGS_S), len(work), len(turns.LINES)), -np.inf)
+    scales = np.ones(len(work))
+    for j, (number, group, baseline, view, rows) in enumerate(work):
+        few = slice(None, None, max(1, len(rows) // POOL))
+        sample, near_ns = rows_of(view, few), group.near_ns[rows[few]]
+        known = total[number][rows[few]][:, ::thin]
+        weight = turns.weights(sample, baseline)
+        few_moments = grid[::thin]
+        answers = np.stack(
+            [
+                turns.answer(sample.offsets_s, few_moments, lag_s=lag, line=line)
+                for lag in turns.LAGS_S
+                for line in turns.LINES
+            ]
+        )
+        fit = turns.misfits(sample, weight, answers, sign=group.sign, height=2 * swing)
+        scales[j] = max(1.0, float(fit.per_reading.min()))
+        shown = np.stack(
+            [
+                _shown_prior(few_moments, lag, line, cells, late_ns)
+                for lag in turns.LAGS_S
+                for line in turns.LINES
+            ]
+        )
+        likely = with_blunders(moved(-0.5 * fit.chi2 / scales[j], sample, near_ns, few_moments))
+        likely += shown[:, None] + known
+        said = evidence(likely).sum(axis=-1) / len(near_ns) ** ALIKE
+        scores[:, j] = said.reshape(len(turns.LAGS_S), -1) + turns.PRIOR
+    # The smooth course of a freeze or a rest tells the lag; a harvest bends too much by itself to be a good witness.
+    witness = np.array([HARVEST_WITNESS if group.before == HARVEST else 1.0 for _, group, *_ in work])
+    standing = scores.max(axis=2) @ witness
+    share = np.exp(standing - standing.max())
+    share /= share.sum()
+    for j, (number, group, baseline, view, rows) in enumerate(work):
+        weight = turns.weights(view, baseline)
+        # The lag is seldom known for certain: every lag that may be true has its say.
+        mixed = np.full((len(rows), len(grid)), -np.inf)
+        for i in np.flatnonzero(share > LEAST_SHARE):
+            lag, line = turns.LAGS_S[i], turns.LINES[int(np.argmax(scores[i, j]))]
+            response = turns.answer(view.offsets_s, grid, lag_s=lag, line=line)
+            fit = turns.misfits(view, weight, response, sign=group.sign, height=2 * swing)
+            likely = with_blunders(moved(-0.5 * fit.chi2 / scales[j], view, group.near_ns[rows], grid))
+            likely += _shown_prior(grid, lag, line, cells, late_ns)
+            likely -= evidence(likely)[:, None]
+            mixed = np.logaddexp(mixed, likely + np.log(share[i]))
+        total[number][rows] += mixed
+        by_cold[group.at[rows]] = True
+    return float(share @ np.array(turns.LAGS_S))
+
+
+def _time_to_show(cold: Course, near_ns: np.ndarray, cells: Cells, swing: float) -> float:
+    """How long after a turn the line has usually gone SHOWN of its swing [s], between AFTER_S and MOST_AFTER_S."""
+    start = np.searchsorted(cells.start_ns, near_ns, side="right") - 1
+    for ahead in range(1, int(MOST_AFTER_S / cells.step_s) + 1):
+        gone = np.abs(cold.level[np.minimum(start + ahead, len(cells) - 1)] - cold.level[start])
+        if np.nanmedian(np.append(gone, 0.0)) >= SHOWN * swing:
+            return float(np.clip(ahead * cells.step_s, AFTER_S, MOST_AFTER_S))
+    return MOST_AFTER_S
+
+
+def _shown_prior(grid: np.ndarray, lag: float, line, cells: Cells, late_ns: int) -> np.ndarray:
+    """Log prior (t0,) about a candidate: it lies where the lagging line visibly turned, the change came before it."""
+    shown_s = turns.shown_after_s(lag, line, cells.step_s)
+    spread = 0.5 * cells.step_s + SHOWN_SPREAD * (shown_s + 0.2 * lag)
+    return -0.5 * ((grid - late_ns * 1e-9 + shown_s) / spread) ** 2

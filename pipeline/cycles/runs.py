@@ -1,0 +1,98 @@
+"""Stretches of one phase, the boundaries between them by kind, and how a course bends within them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.cycles.features import Course
+from pipeline.cycles.labels import FREEZE, HARVEST, IDLE
+from pipeline.cycles.signals import Cells
+
+WIDE = 3  # cells
+
+
+@dataclass(frozen=True, kw_only=True)
+class Runs:
+    """Stretches of one phase. `opens_span`: no reading just before."""
+
+    state: np.ndarray  # int64 (k,)
+    first: np.ndarray  # int64 (k,): first cell
+    stop: np.ndarray  # int64 (k,)
+    margin: np.ndarray  # float (k,) [nats]
+    opens_span: np.ndarray  # bool (k,)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Group:
+    """Boundaries of one kind: which runs begin with them, and which way a cold line turns."""
+
+    at: np.ndarray
+    near_ns: np.ndarray
+    before: int
+    after: int
+    sign: float
+    before_s: float  # time that most have before them until the last boundary
+    after_s: float
+
+
+KINDS = (  # from, to, the way a cold line turns
+    (FREEZE, HARVEST, 1.0),
+    (HARVEST, FREEZE, -1.0),
+    (HARVEST, IDLE, -1.0),
+    (FREEZE, IDLE, 1.0),
+    (IDLE, FREEZE, -1.0),
+    (IDLE, HARVEST, 1.0),
+)
+
+
+def groups_of(runs: Runs, near_ns: np.ndarray, cells: Cells) -> list[Group]:
+    before = np.r_[-1, runs.state[:-1]]
+    length_s = (runs.stop - runs.first) * cells.step_s
+    groups = []
+    for a, b, sign in KINDS:
+        at = np.flatnonzero(~runs.opens_span & (before == a) & (runs.state == b))
+        if len(at):
+            groups.append(
+                Group(
+                    at=at,
+                    near_ns=near_ns[at],
+                    before=a,
+                    after=b,
+                    sign=sign,
+                    before_s=float(np.quantile(length_s[at - 1], 0.2)),
+                    after_s=float(np.quantile(length_s[at], 0.2)),
+                )
+            )
+    return groups
+
+
+def usual_slope(course: Course) -> float:
+    return max(float(np.nanquantile(np.abs(course.slope), 0.9)) / 60.0, 1e-6)
+
+
+def bendings(course: Course, runs: Runs, cells: Cells, *, apart: bool) -> np.ndarray:
+    """Intensity of the slow bending of the course within freeze, harvest and idle [unit²/s³], (3,): from second
+    differences over one cell, whose variance is 2/3 × intensity × Δ³ and the noise. apart: the two are told apart by
+    second differences over WIDE cells (of a slow probe; a current bends too sharply for that)."""
+    level = course.level
+    state = np.repeat(runs.state, runs.stop - runs.first)
+    noise = (course.slope_noise * np.sqrt(2) * cells.step_s / 60.0) ** 2 * 6
+    unit = 2 / 3 * cells.step_s**3
+    out = np.full(3, 1e-12)
+
+    def spread(s, h):
+        bend = np.abs(level[2 * h :] - 2 * level[h:-h] + level[: -2 * h])
+        inside = bend[(state[2 * h :] == s) & (state[h:-h] == s) & (state[: -2 * h] == s) & np.isfinite(bend)]
+        # The quieter half: a phase bends most at its ends, and there the turn is what is sought.
+        return float(np.quantile(inside, 0.25) / 0.3186) ** 2 if len(inside) >= 5 else np.nan
+
+    for s in range(3):
+        near, wide = spread(s, 1), spread(s, WIDE) if apart else np.nan
+        if np.isfinite(near):
+            found = max(near - noise, 0.02 * near) / unit
+            if np.isfinite(wide):
+                found = max(min(found, (wide - near) / unit / (WIDE**3 - 1)), 0.02 * found)
+            out[s] = max(found, 1e-12)
+    return out
