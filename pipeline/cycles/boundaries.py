@@ -14,11 +14,11 @@ import numpy as np
 
 from pipeline.cycles import turns
 from pipeline.cycles.features import Course, DrawCells, running_course
-from pipeline.cycles.labels import FREEZE, HARVEST, IDLE
 from pipeline.cycles.likelihoods import evidence, heard, interval, moved, rows_of, with_blunders
 from pipeline.cycles.lines import POOL, UNLIKE, add_line
 from pipeline.cycles.runs import Group, Runs, bendings, groups_of, usual_slope
 from pipeline.cycles.signals import Cells
+from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.cycles.steps import common_steps
 
 SLOWER = 2.5  # times the current's interval or a cell

@@ -11,9 +11,10 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.cycles.features import Course
-from pipeline.cycles.labels import FREEZE, HARVEST, IDLE, Scales
+from pipeline.cycles.labels import Scales
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.signals import Cells
+from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
 # Common practice, no source, all of them.
 LEAST_HARVESTS = 4  # fewer have no usual rise

@@ -15,10 +15,10 @@ import numpy as np
 from pipeline.cycles.course import cheapest
 from pipeline.cycles.features import Course, DrawCells, calmed, running_course, usual_rise
 from pipeline.cycles.planes import Plane, learned_costs, plane_of
+from pipeline.cycles.plausible import evenness, rank_of
 from pipeline.cycles.segments import Segments, jumps, means, rates
 from pipeline.cycles.signals import Cells
-
-FREEZE, HARVEST, IDLE = 0, 1, 2
+from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
 # Costs are in nats (a cost of 3 is odds of 20 to 1); all of them common practice, no source.
 CHANGE = np.array(
@@ -336,7 +336,7 @@ def label(
     else:
         for known, at_edges, trust, course in firsts:
             state, _, cost = naming.named(known, at_edges, trial)
-            rank = (_rank(state, trial, course, segments, cells) * (1.0 + trust), -cost)
+            rank = (rank_of(state, trial, course, segments, cells) * (1.0 + trust), -cost)
             if best_rank is None or rank > best_rank:
                 best, best_rank = (known, at_edges), rank
     state, margin, cost = naming.named(*best, slice(0, k))
@@ -410,17 +410,6 @@ class _Naming:
         return np.minimum(np.add.reduceat(costs, first - first[0], axis=0), MOST_OFF)
 
 
-def _rank(state: np.ndarray, part: slice, course: Course | None, segments: Segments, cells: Cells) -> float:
-    """How well a naming agrees with what every batch machine does, 0…: possible and even cycles, state changes at
-    sharp turns of the current, and its climbs within harvests."""
-    rank = plausible(state, segments, part)
-    if course is not None and rank > 0:
-        rank *= (
-            rank * _sharpness(state, part, course, segments) * _orderly(state, part, course, segments, cells)
-        )
-    return rank
-
-
 def _agrees(usual, plain, by_cold, by_draw, minutes: np.ndarray) -> bool:
     """Does the running current move like a cold line on this machine? Then it shows no more harvests than the line does,
     and naming by both is dearer than naming by each by no more than what lies at the edges of the phases.
@@ -442,72 +431,6 @@ def _agrees(usual, plain, by_cold, by_draw, minutes: np.ndarray) -> bool:
 def _harvests(state: np.ndarray) -> np.ndarray:
     """The segments with which harvests begin."""
     return np.flatnonzero((state[1:] == HARVEST) & (state[:-1] != HARVEST)) + 1
-
-
-def _orderly(state: np.ndarray, part: slice, course: Course, segments: Segments, cells: Cells) -> float:
-    """Part of the running current's climbs that lies in harvests: over a freeze the suction pressure, and the current
-    with it, can only fall."""
-    rate = (
-        np.nan_to_num(rates(course, segments, cells))
-        * (segments.stop - segments.first - 1)
-        * cells.step_s
-        / 60.0
-    )
-    # A step up where a harvest begins, or where it ends and the fan comes back, is nobody's fault.
-    same = np.r_[False, state[1:] == state[:-1]]
-    jump = np.maximum(jumps(course, segments)[part], 0.0)
-    climbs = np.maximum(rate[part], 0.0)
-    within = climbs + np.where(same, jump, 0.0)
-    whole = (climbs + jump).sum()
-    return float(1.0 - within[state == FREEZE].sum() / whole) if whole > 0 else 1.0
-
-
-def _sharpness(state: np.ndarray, part: slice, course: Course, segments: Segments) -> float:
-    """How sharply the running current turns or steps where harvests are said to begin and to end: the median bend over
-    two cells in parts of its swing, the lesser of both, square root. A machine does not change state in silence."""
-    level = course.level
-    known = level[np.isfinite(level)]
-    if len(known) < 10:
-        return 1.0
-    swing = float(np.quantile(known, 0.95) - np.quantile(known, 0.05)) or 1.0
-    bend = np.zeros(len(level))
-    bend[2:-2] = np.abs(level[4:] - 2 * level[2:-2] + level[:-4])
-    bend = np.nan_to_num(bend)
-    near = np.maximum(bend, np.maximum(np.r_[0.0, bend[:-1]], np.r_[bend[1:], 0.0]))[segments.first[part]]
-    begins = np.flatnonzero((state[1:] == HARVEST) & (state[:-1] == FREEZE)) + 1
-    ends = np.flatnonzero((state[1:] == FREEZE) & (state[:-1] == HARVEST)) + 1
-    if len(begins) == 0 or len(ends) == 0:
-        return 0.0
-    return float(np.sqrt(min(min(np.median(near[begins]), np.median(near[ends])) / swing, 0.5)))
-
-
-def plausible(state: np.ndarray, segments: Segments, part: slice) -> float:
-    """Share of the running time that lies in cycles such as batch machines make: freeze and harvest of a possible
-    length, and a period like that of most."""
-    good, period, running = _cycles_of(state, segments, part)
-    return round(float(period[good].sum() / running), 2) if running > 0 else 0.0
-
-
-def evenness(state: np.ndarray, segments: Segments) -> float:
-    """The same as a share of all cycles: a freeze that never ends is none."""
-    good, period, _ = _cycles_of(state, segments, slice(0, len(segments)))
-    return float(period[good].sum() / period.sum()) if len(period) else 0.0
-
-
-def _cycles_of(state: np.ndarray, segments: Segments, part: slice) -> tuple[np.ndarray, np.ndarray, float]:
-    """Which freezes with their harvests are like a batch machine's, how long each takes, and the whole running time."""
-    head = np.flatnonzero(np.r_[True, state[1:] != state[:-1]] | segments.opens_span[part])
-    kind = state[head]
-    minutes = np.add.reduceat(segments.minutes[part], head)
-    running = float(minutes[kind != IDLE].sum())
-    whole = np.flatnonzero((kind[:-1] == FREEZE) & (kind[1:] == HARVEST))
-    freeze, harvest = minutes[whole], minutes[whole + 1]
-    period = freeze + harvest
-    good = (freeze >= 4.0) & (harvest <= 15.0) & (harvest < 0.6 * freeze)
-    if good.any():
-        usual = np.median(period[good])
-        good &= np.abs(period - usual) <= 0.35 * usual
-    return good, period, running
 
 
 def _plane(course: Course, segments: Segments, cells: Cells, *, centred: bool) -> Plane:

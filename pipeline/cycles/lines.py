@@ -6,10 +6,10 @@ import numpy as np
 
 from pipeline.cycles import turns
 from pipeline.cycles.features import Course
-from pipeline.cycles.labels import HARVEST
 from pipeline.cycles.likelihoods import evidence, moved, rows_of, with_blunders
 from pipeline.cycles.runs import Runs, bendings, usual_slope
 from pipeline.cycles.signals import Cells
+from pipeline.cycles.states import HARVEST
 
 BEFORE_S, HARVEST_BEFORE_S = 150.0, 45.0  # course before a turn that is looked at; a harvest bends more
 MOST_BEND = 0.04  # a course bends in 20 s by no more than this part of its swing

@@ -9,12 +9,13 @@ import numpy as np
 
 from pipeline.cycles.boundaries import Placed
 from pipeline.cycles.features import DrawCells
-from pipeline.cycles.labels import FREEZE, HARVEST, IDLE, Labels
+from pipeline.cycles.labels import Labels
 from pipeline.cycles.record import Phase, PhaseKind
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.segments import Segments
 from pipeline.cycles.signals import Cells, Trace
 from pipeline.cycles.starts import starts_of_phases
+from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.logs.timeline import Timeline
 
 KINDS = {FREEZE: PhaseKind.FREEZE, HARVEST: PhaseKind.HARVEST, IDLE: PhaseKind.IDLE}

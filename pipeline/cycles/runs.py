@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles.features import Course
-from pipeline.cycles.labels import FREEZE, HARVEST, IDLE
 from pipeline.cycles.signals import Cells
+from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
 WIDE = 3  # cells
 
