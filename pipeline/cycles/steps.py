@@ -18,7 +18,7 @@ LEAST_ROWS = 4  # boundaries that must show it
 CLEAR = 6.0  # times the noise of a difference
 COMMON = 0.75  # of the boundaries show it the same way …
 ALIKE = 0.5  # … and no less than half as far as the usual
-CALM_S = 30.0
+CALM_S = 30.0  # before the step, over which a freeze has not begun to climb
 ALLOWED = 4.5  # nats by which what is known already may speak against a moment
 FIRM = 60.0  # nats against any other moment
 
