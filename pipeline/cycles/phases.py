@@ -29,6 +29,7 @@ COARSE_SHARE = 1.5  # a harvest of less than two thirds of the interval cannot b
 ROOM_LEAST_C, ROOM_SWING_K = 10.0, 12.0  # a line without ice on it is no colder, and no less even over a day
 COARSE_S = 150.0  # no batch machine's harvest can be timed on a slower logger
 PATTERN_HARVESTS, PATTERN_EVENNESS = 4, 0.25  # so many harvests of which so few make cycles are no pattern
+LONE_EVENNESS = 0.65  # a clamp alone shows fans, pumps and loads besides: there it takes more
 SHORT_FREEZE_S = 75.0  # no water freezes in less
 SHORT_HARVEST = 0.25  # of the usual harvest
 CUT_HARVEST = 0.5  # … and beside a stop: the line that warms there was read late, or early
@@ -96,7 +97,7 @@ def settle(
         sum((p.end_ns - p.start_ns) for p in phases if p.kind in (PhaseKind.FREEZE, PhaseKind.HARVEST)) / 6e10
     )
     pattern = running == 0 or (len(harvest) > 0 and any(p.kind is PhaseKind.FREEZE for p in phases))
-    if len(harvest) >= PATTERN_HARVESTS and evenness < PATTERN_EVENNESS:
+    if len(harvest) >= PATTERN_HARVESTS and evenness < (PATTERN_EVENNESS if colds else LONE_EVENNESS):
         pattern = False
     if not pattern:
         phases = [
