@@ -214,7 +214,9 @@ def second(story: str, seed: int, *, hours: float | None = None) -> Drawn:
         unit=unit,
         expect=expect,
         may=frozenset().union(*STORY_CODES.get(story, ()))
-        | ({"freeze-long"} if story in ("slow", "timeout") else set()),
+        | ({"freeze-long"} if story in ("slow", "timeout") else set())
+        # As with the stalls of the other simulator: the harvest is long, and the freeze on what stayed is short.
+        | ({"harvest-long", "freeze-short"} if story in ("stalled", "repeated", "never-warm") else set()),
         from_ns=_began(story, truth),
     )
 
