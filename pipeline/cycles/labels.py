@@ -36,6 +36,7 @@ LONGEST = 8.0  # a long rest is no less likely for being long
 AGAINST_SLOPE = 14.0  # a full swing of the line the wrong way
 PER_SAMPLE_OFF = 3.0  # one reading of "off" while running, or the other way round
 MOST_OFF = 40.0
+CERTAIN_OFF = 120.0  # more than all that lines can say: where the clamp is right, it is right about that
 STEP_CAP = 6.0
 TRIAL = 1200  # segments on which rival readings of a long log are compared
 LESSONS = 2  # times the phases are named again by what was learned
@@ -197,8 +198,8 @@ def draw_costs(draw: DrawCells, segments: Segments, cells: Cells) -> np.ndarray:
     off = means(np.where(known, draw.level < draw.off_below, np.nan), segments)
     off, known_share = np.nan_to_num(off, nan=0.5), means(known.astype(float), segments)
     readings = segments.minutes * 60.0 / draw.trace.interval_s * known_share
-    costs[:, FREEZE] = costs[:, HARVEST] = np.minimum(PER_SAMPLE_OFF * readings * off, MOST_OFF)
-    costs[:, IDLE] = np.minimum(PER_SAMPLE_OFF * readings * (1 - off), MOST_OFF)
+    costs[:, FREEZE] = costs[:, HARVEST] = np.minimum(PER_SAMPLE_OFF * readings * off, CERTAIN_OFF)
+    costs[:, IDLE] = np.minimum(PER_SAMPLE_OFF * readings * (1 - off), CERTAIN_OFF)
     return costs
 
 

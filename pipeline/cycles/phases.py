@@ -30,6 +30,7 @@ ROOM_LEAST_C, ROOM_SWING_K = 10.0, 12.0  # a line without ice on it is no colder
 COARSE_S = 150.0  # no batch machine's harvest can be timed on a slower logger
 PATTERN_HARVESTS, PATTERN_EVENNESS = 4, 0.25  # so many harvests of which so few make cycles are no pattern
 LONE_EVENNESS = 0.65  # a clamp alone shows fans, pumps and loads besides: there it takes more
+NO_HARVEST_MIN = 60.0  # what lasts longer is none, whatever it is
 SHORT_FREEZE_S = 75.0  # no water freezes in less
 SHORT_HARVEST = 0.25  # of the usual harvest
 CUT_HARVEST = 0.5  # … and beside a stop: the line that warms there was read late, or early
@@ -104,8 +105,15 @@ def settle(
             _unclear(p, "no-pattern") if p.kind in (PhaseKind.FREEZE, PhaseKind.HARVEST) else p
             for p in phases
         ]
-    elif not timed:
-        phases = [_unclear(p, "too-coarse") if p.kind is PhaseKind.HARVEST else p for p in phases]
+    else:
+        phases = [
+            _unclear(p, "no-pattern")
+            if p.kind is PhaseKind.HARVEST and p.end_ns - p.start_ns > NO_HARVEST_MIN * 6e10
+            else p
+            for p in phases
+        ]
+        if not timed:
+            phases = [_unclear(p, "too-coarse") if p.kind is PhaseKind.HARVEST else p for p in phases]
     return joined(phases), timed, pattern
 
 

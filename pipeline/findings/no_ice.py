@@ -66,7 +66,9 @@ def _endless(case: Case, least_h: float) -> list[Phase]:
     return [
         p
         for p in case.record.phases
-        if p.kind is PhaseKind.FREEZE and _length(p) >= least_h * NS_PER_H and not _warm(case, p)
+        if p.kind is PhaseKind.FREEZE
+        and _length(p) >= least_h * NS_PER_H
+        and (_clamp_runs(case, p) or not _warm(case, p))
     ]
 
 
@@ -82,16 +84,22 @@ def _warm(case: Case, span: Phase) -> bool:
 def _ran(case: Case, span: Phase) -> bool:
     """Whether anything shows a compressor at work in the span: a current through a clamp, or a line colder than rooms
     are. A machine that was switched off for days shows neither."""
-    draw = case.timeline.get("current_compressor", "current")
-    least_a = limits_of(case.unit.thresholds)["clamp_dead_a"]
-    if draw is None and case.timeline.get("power") is not None:
+    if case.timeline.get("current_compressor", "current") is None and case.timeline.get("power") is not None:
         return True
-    if draw is not None and (drawn := _readings(draw, span)).size and np.quantile(drawn, 0.9) > least_a:
+    if _clamp_runs(case, span):
         return True
     cold = case.timeline.get("evaporator", "suction")
     if cold is None or not (line := _readings(cold, span)).size:
         return False
     return float(np.median(line)) < case.thresholds["runs_below_c"]
+
+
+def _clamp_runs(case: Case, span: Phase) -> bool:
+    """Whether a clamp shows current through the span."""
+    draw = case.timeline.get("current_compressor", "current")
+    if draw is None or not (drawn := _readings(draw, span)).size:
+        return False
+    return bool(np.quantile(drawn, 0.9) > limits_of(case.unit.thresholds)["clamp_dead_a"])
 
 
 def _readings(channel: Channel, span: Phase) -> np.ndarray:

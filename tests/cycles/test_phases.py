@@ -49,3 +49,30 @@ def test_a_clamp_that_reads_nothing_beside_an_icy_line_proves_no_rest():
     icy = -12 + np.random.default_rng(2).normal(0, 0.1, n)
     phases = record_of(channel("current", "A", np.zeros(n)), channel("evaporator", "°C", icy)).phases
     assert "idle" not in {str(p.kind) for p in phases}
+
+
+def _current_and_line(warm_from):
+    """Six cycles; then the compressor goes on, and the line stays where `warm_from` puts it for six hours."""
+    freeze, harvest = np.linspace(-2.0, -12.0, 120), np.linspace(-10.0, 10.0, 14)
+    line = np.concatenate([np.tile(np.concatenate([freeze, harvest]), 6), np.full(2160, warm_from)])
+    amps = np.concatenate(
+        [np.tile(np.concatenate([np.full(120, 6.0), np.full(14, 5.0)]), 6), np.full(2160, 6.4)]
+    )
+    rng = np.random.default_rng(4)
+    return record_of(
+        channel("evaporator", "°C", line + rng.normal(0, 0.1, len(line))),
+        channel("current", "A", amps + rng.normal(0, 0.03, len(amps))),
+    )
+
+
+@pytest.mark.parametrize("warm_from", [16.0, 12.0, 4.0])
+def test_a_running_compressor_is_never_idle_however_warm_the_line(warm_from):
+    record = _current_and_line(warm_from)
+    last = record.phases[-1]
+    assert (last.end_ns - last.start_ns) / 3.6e12 > 5.5
+    assert str(last.kind) in ("freeze", "unclear")
+
+
+def test_no_harvest_takes_hours():
+    record = _current_and_line(12.0)
+    assert all(p.end_ns - p.start_ns < 3.6e12 for p in record.phases if str(p.kind) == "harvest")
