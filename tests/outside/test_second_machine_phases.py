@@ -116,6 +116,6 @@ def odd_log(maker):
     return pytest.param(maker, id=maker.__name__, marks=marks)
 
 
-@pytest.mark.parametrize("maker", map(odd_log, ODD_LOGS))
+@pytest.mark.parametrize("maker", [odd_log(maker) for maker in ODD_LOGS])
 def test_nothing_is_made_up_of_a_log_that_shows_no_cycles(maker):
     assert objections(maker(np.random.default_rng(5))) == []

@@ -253,9 +253,12 @@ def test_a_unit_that_would_be_written_over_the_logs_is_refused(tmp_path, made):
 # Processes ------------------------------------------------------------------------------------------------------------
 
 
+BUSY_UNITS = 16  # enough that a quick machine is still at work when a test strikes
+
+
 @pytest.fixture
 def busy(tmp_path, made) -> Path:
-    for number in range(6):
+    for number in range(BUSY_UNITS):
         add_unit(tmp_path / "logs", f"unit-{number}", hours=48, interval_s=10, cache_in=made)
     return tmp_path
 
@@ -284,7 +287,7 @@ def test_a_unit_whose_process_is_killed_is_reported_all_the_same(busy):
     os.kill(_until(lambda: _workers(run))[0].pid, signal.SIGKILL)
     _, told = run.communicate(timeout=120)
     assert run.returncode == 0, told
-    assert len(list((busy / "r").glob("*/report.html"))) == 6
+    assert len(list((busy / "r").glob("*/report.html"))) == BUSY_UNITS
     assert leftovers(busy / "r") == []  # of the one that was killed, too
 
 
