@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from pipeline.logs.sequence import longest_silence
 from pipeline.logs.timeline import Channel
 
 # Common practice, no source, all of them.
@@ -40,7 +41,7 @@ def filled(channel: Channel) -> Channel:
     if len(values) < LEAST_READINGS:
         return channel
     apart = np.diff(time_ns)
-    quick, slow, silence = np.quantile(apart, (0.05, 0.8, 0.995))
+    (quick, slow), silence = np.quantile(apart, (0.05, 0.8)), longest_silence(apart)
     if slow < UNEVEN * quick or np.mean(np.diff(values) != 0) < CHANGED:
         return channel
     step_ns = int(max(quick, LEAST_STEP_S * 1e9))

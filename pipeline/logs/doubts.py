@@ -8,6 +8,7 @@ import numpy as np
 
 from pipeline.logs.follows import Stretch
 from pipeline.logs.overview import Overview
+from pipeline.logs.sequence import longest_silence
 from pipeline.logs.stamps import SECOND_NS
 from pipeline.logs.timeline import Doubt
 from pipeline.logs.trust import Trace, spans_of
@@ -157,10 +158,10 @@ def gaps(name: str, time_ns: np.ndarray, interval_s: float, limits: Mapping[str,
     if (time_ns[-1] - time_ns[0]) / SECOND_NS - expected < 0.5 * least_s:
         return []
     steps = np.diff(time_ns)
-    quick, slow, silence = np.quantile(steps, (0.05, 0.8, 0.995))
+    quick, slow = np.quantile(steps, (0.05, 0.8))
     if slow >= UNEVEN * quick:
         # It writes what changed, and now and then a sign of life: silence is no hole.
-        least_s = max(least_s, limits["gap_silences"] * silence / SECOND_NS)
+        least_s = max(least_s, limits["gap_silences"] * longest_silence(steps) / SECOND_NS)
     at = np.flatnonzero(steps > least_s * SECOND_NS)
     if not len(at):
         return []

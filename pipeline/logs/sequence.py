@@ -242,3 +242,11 @@ def _spread(time_ns: np.ndarray, resolution_ns: int) -> tuple[np.ndarray, bool]:
     step = 60 * SECOND_NS // np.maximum(np.repeat(counts, counts), usual)
     first_late = np.where(np.repeat(starts, counts) == 0, np.maximum(usual - counts[0], 0), 0)
     return time_ns + (place + first_late) * step, True
+
+
+def longest_silence(steps: np.ndarray) -> float:
+    """The longest step that comes again and again, in the unit of `steps` (n,): the sign of life of a logger that writes
+    changes only. Three alike within a fifth are no chance; lone longer ones are holes."""
+    longest = np.sort(steps)[::-1][:200].astype(np.float64)
+    again = np.flatnonzero(longest[2:] >= 0.8 * longest[:-2])
+    return float(longest[again[0]]) if len(again) else float(np.quantile(steps, 0.995))

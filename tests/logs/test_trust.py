@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.logs import assemble
+from pipeline.logs.sequence import longest_silence
 from pipeline.unit import Unit
 from tests.logs.tables import SECOND_NS, START_NS, cycling, table, times
 
@@ -255,3 +256,8 @@ def test_nothing_that_was_read_is_written_to():
     kept = evaporator.copy()
     _assembled(log, evaporator=evaporator)
     np.testing.assert_array_equal(evaporator, kept)
+
+
+def test_the_longest_silence_is_the_one_that_comes_again():
+    steps = np.concatenate([np.full(900, 8.0), [300.0, 299.0, 301.0, 280.0], [5400.0]])
+    assert longest_silence(steps) == pytest.approx(301.0)
