@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from functools import cache
@@ -30,7 +31,14 @@ def start_icelogs(*arguments: str | Path) -> subprocess.Popen[str]:
     """A run that is still going on."""
     command = [sys.executable, "-m", "pipeline", *map(str, arguments)]
     return subprocess.Popen(
-        command, env=ENVIRONMENT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8"
+        command,
+        env=ENVIRONMENT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
+        # Tests that were themselves started in the background would hand on that Ctrl-C is ignored.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
 
 
