@@ -11,14 +11,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.logs.sequence import longest_silence
+from pipeline.logs.limits import LIMITS
+from pipeline.logs.sequence import UNEVEN, longest_silence
 from pipeline.logs.timeline import Channel
 
 # Common practice, no source, all of them.
 CHANGED = 0.9  # share of the readings that differ from the one before; a plain logger at rest repeats itself
 LEAST_READINGS = 50
-UNEVEN = 4.0  # times the quick step that the slow ones take
-SILENT = 1.5  # times the usual longest silence: longer is a gap
+SILENT = LIMITS["gap_silences"].value  # times the usual longest silence: longer is a gap
 LEAST_STEP_S = 1.0  # finer filling tells nothing
 JUMP = 1.6  # dead bands that a reading leapt: it had stood still, and then moved at once
 

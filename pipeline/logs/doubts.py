@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.logs.follows import Stretch
 from pipeline.logs.overview import Overview
-from pipeline.logs.sequence import longest_silence
+from pipeline.logs.sequence import UNEVEN, longest_silence
 from pipeline.logs.stamps import SECOND_NS
 from pipeline.logs.timeline import Doubt
 from pipeline.logs.trust import Trace, spans_of
@@ -144,9 +144,6 @@ def doubts_on_stretches(
             )
         )
     return found
-
-
-UNEVEN = 4.0  # times the quick step that the slow ones of a logger take that writes changes only
 
 
 def gaps(name: str, time_ns: np.ndarray, interval_s: float, limits: Mapping[str, float]) -> list[Doubt]:

@@ -244,6 +244,9 @@ def _spread(time_ns: np.ndarray, resolution_ns: int) -> tuple[np.ndarray, bool]:
     return time_ns + (place + first_late) * step, True
 
 
+UNEVEN = 4.0  # times its quick step that the slow ones of a logger take that writes changes only; common practice, no source
+
+
 def longest_silence(steps: np.ndarray) -> float:
     """The longest step that comes again and again, in the unit of `steps` (n,): the sign of life of a logger that writes
     changes only. Three alike within a fifth are no chance; lone longer ones are holes."""

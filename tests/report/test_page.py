@@ -16,6 +16,10 @@ from tests.report.unpack import pack_of
 
 FILES = {"report.html", "phases.csv", "cycles.csv", "findings.json", "timeline.parquet", "summary.json"}
 
+EIGHT = (
+    "evaporator", "suction", "discharge", "condenser_in", "condenser_out", "ambient", "water_in", "current",
+)  # fmt: skip
+
 
 def written(
     folder: Path, unit, timeline: Timeline, record: CycleRecord, judgement: Judgement, problems=(), **options
@@ -192,17 +196,7 @@ def test_readings_of_the_log_are_in_the_page_to_half_of_what_the_logger_resolves
 
 
 def test_a_month_at_one_second_fits_and_keeps_every_second_near_the_worst_finding(tmp_path):
-    roles = (
-        "evaporator",
-        "suction",
-        "discharge",
-        "condenser_in",
-        "condenser_out",
-        "ambient",
-        "water_in",
-        "current",
-    )
-    made = made_up(days=30, interval_s=1, roles=roles)
+    made = made_up(days=30, interval_s=1, roles=EIGHT)
     html = written(tmp_path, *made)
     assert len(html.encode()) < 3_000_000
     pack = pack_of(html.encode())
@@ -245,17 +239,7 @@ def test_no_peak_of_a_month_is_lost_wherever_the_page_is_coarse_or_fine(tmp_path
 
 
 def test_a_week_at_ten_seconds_keeps_every_reading_of_eight_channels(tmp_path):
-    roles = (
-        "evaporator",
-        "suction",
-        "discharge",
-        "condenser_in",
-        "condenser_out",
-        "ambient",
-        "water_in",
-        "current",
-    )
-    made = made_up(days=7, interval_s=10, roles=roles)
+    made = made_up(days=7, interval_s=10, roles=EIGHT)
     html = written(tmp_path, *made)
     for channel, put in zip(made[1].channels, pack_of(html.encode())["channels"], strict=True):
         (whole,) = put["windows"]
