@@ -26,6 +26,7 @@ _TOLD_BY = (
 READS = (
     "outlier_z", "spread_floor_pct", "scrap_pct", "repeats_most_pct", "left_short_pct", "left_grown_pct", "left_longer_pct",
     "left_colder_k", "left_excess_times", "left_alone_pct", "left_alone_cycles", "left_unlike_p",
+    "limit_harvests", "let_go_pct",
 )  # fmt: skip
 
 
@@ -45,13 +46,14 @@ def usual_beside(case: Case, name: str, odd: np.ndarray, otherwise: float) -> np
 
 
 def ice_left(
-    case: Case, *, unlike: np.ndarray, long: np.ndarray, misplaced: np.ndarray, excess_min: np.ndarray
+    case: Case, *, unlike: np.ndarray, slow: np.ndarray, misplaced: np.ndarray, excess_min: np.ndarray
 ) -> np.ndarray:
     """Harvests that left their slab on the plate, by the freeze that follows, bool (n,).
 
-    unlike: harvests that were colder, longer or less of a harvest than the others, bool (n,); long: those abnormal in
-    length, bool (n,); misplaced: cycles with a boundary in the wrong place, bool (n,); excess_min: length beyond the usual one (n,) [min]. Without a probe on the cold side, where a harvest
-    is not seen to warm, short freezes that each stand alone must do.
+    unlike: harvests that were colder, longer or less of a harvest than the others, bool (n,); slow: the longer ones among
+    them, bool (n,); misplaced: cycles with a boundary in the wrong place, bool (n,); excess_min: length beyond the usual
+    one (n,) [min]. Without a probe on the cold side, where a harvest is not seen to warm, short freezes that each stand
+    alone must do.
     """
     t, none = case.thresholds, np.zeros(case.n, bool)
     if case.n < 3 or not np.isfinite(case.usual_freeze_min):
@@ -79,7 +81,17 @@ def ice_left(
     left = before & unlike & grown
     for i in np.flatnonzero(before & unlike & ~grown):
         left[i] = i > 0 and left[i - 1]
-    return left | (long & _next(_thick(case, whole, share)))
+    return left | (slow & _next(_thick(case, whole, share)))
+
+
+def let_go(case: Case, harvests: np.ndarray) -> bool:
+    """Whether the freezes after `harvests` (bool (n,)) are mostly like any other: the slab had let go."""
+    t, none = case.thresholds, np.zeros(case.n, bool)
+    share = case.freeze_min / usual_beside(case, "freeze_min", none, case.usual_freeze_min)
+    after = _next(np.where(case.flag("after_idle") | case.broken, np.nan, share))[harvests]
+    after = after[np.isfinite(after)]
+    like = (after > t["left_short_pct"] / 100) & (after < 1 + t["left_longer_pct"] / 100)
+    return len(after) >= t["limit_harvests"] and 100 * float(np.mean(like)) > t["let_go_pct"]
 
 
 def _thick(case: Case, whole: np.ndarray, share: np.ndarray) -> np.ndarray:

@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.cycles.record import PhaseKind
 from pipeline.findings import doubtful, statistics
-from pipeline.findings.aftermath import ice_left, usual_beside
+from pipeline.findings.aftermath import ice_left, let_go, usual_beside
 from pipeline.findings.changes import lasting_change
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ READS = (
     "stall_peak_c", "stall_peak_share", "stall_peak_spread_k", "stall_frozen_c", "stall_deep_c", "stall_far_pct",
     "stall_plateau_min", "stall_plateau_pct", "stall_times", "stall_limit_min", "stall_least_pct", "given_up_pct",
     "given_up_warm_pct", "given_up_colder_k", "given_up_rest_min", "no_harvest_pct", "cut_rise_pct", "harvest_band_pct",
-    "taken_pct", "taken_most_pct", "split_short_pct", "limit_harvests", "limit_spread_s", "limit_share_pct", "limit_edge", "limit_sharp_pct", "peak_loss_k", "peak_loss_pct",
+    "taken_pct", "taken_most_pct", "split_short_pct", "limit_harvests", "limit_spread_s", "limit_share_pct", "limit_freed_pct", "limit_edge", "limit_sharp_pct", "peak_loss_k", "peak_loss_pct",
     "harvest_level_pct", "harvest_spread_pct", "healthy_pct", "healthy_times", "level_cycles", "freeze_end_rise_k",
 )  # fmt: skip
 
@@ -113,12 +113,13 @@ def stalls(case: Case) -> Stalls:
     hangs |= judged & ~never_warmed & cold & (far | (excess > limit * sigma))
     very_long = long & (length > t["stall_times"] * usual)
     at_limit = very_long & (length >= t["stall_limit_min"])
+    slow = judged & (excess > max(limit * sigma, t["harvest_out_intervals"] * interval))
+    left = ice_left(case, unlike=judged & (slow | cool), slow=slow, misplaced=misplaced, excess_min=excess)
     # As warm as a plate that let its ice go; a suction line is warmed by the hot gas, whatever the ice does.
     done = (peak >= usual_peak) & (peak < usual_peak + t["peak_loss_k"])
     done &= case.timeline.get("evaporator") is not None
-    slow = judged & (excess > max(limit * sigma, t["harvest_out_intervals"] * interval))
-    left = ice_left(case, unlike=judged & (slow | cool), long=long, misplaced=misplaced, excess_min=excess)
-    at_limit |= _bunched(case, length, long, usual) & (~done | left)
+    known = left.sum() >= t["limit_harvests"]  # that harvests stall: then whatever is slow may be one of them
+    at_limit |= _bunched(case, length, long | slow if known else long, usual) & (~done | left)
     if _quantile(cold_end[at_limit], 0.5) - _quantile(cold_end[ordinary], 0.5) > t["freeze_end_rise_k"]:
         at_limit &= hangs  # the whole trace is warmer: a starved evaporator, which takes long and does finish
     frozen = (hangs | at_limit | (left & short_of_peak)) & (peak < t["stall_frozen_c"])
@@ -239,6 +240,7 @@ def _bunched(case: Case, length: np.ndarray, among: np.ndarray, usual: float) ->
     """Those `among` harvests that end at one longest length, as a limit makes them, bool (n,).
 
     A limit cuts lengths off, so the longest are the most; where they thin out towards the longest they ended by nature.
+    Where the freezes after them show that the slab had let go, nearly all must have ended there.
     Unless that edge is seen sharply beside the excess, they must also be far longer than `usual` [min].
     """
     t, none = case.thresholds, np.zeros(case.n, bool)
@@ -247,7 +249,8 @@ def _bunched(case: Case, length: np.ndarray, among: np.ndarray, usual: float) ->
     width = max(t["limit_spread_s"] / 60, 4 * case.sigma_min)
     top = float(np.max(length[among]))
     near, next_to_it = among & (length > top - width), among & (length > top - 2 * width)
-    many = near.sum() >= max(t["limit_harvests"], t["limit_share_pct"] / 100 * among.sum())
+    share_pct = t["limit_freed_pct" if let_go(case, near) else "limit_share_pct"]
+    many = near.sum() >= max(t["limit_harvests"], share_pct / 100 * among.sum())
     if not many or near.sum() < t["limit_edge"] * (next_to_it & ~near).sum():
         return none
     sharp = width <= t["limit_sharp_pct"] / 100 * (top - usual)
