@@ -89,7 +89,9 @@ def stalls(case: Case) -> Stalls:
     if usual_peak < t["stall_peak_c"] and usual > most_min:  # all alike: only the absolute level can speak
         low |= (peak < t["stall_peak_c"]) & (length > most_min)
     cool = short_of_peak | (rise < t["cut_rise_pct"] / 100 * usual_rise)
-    stopped = doubtful.stops(case, _usual_freeze(case, cool), cool)
+    peak_beside = usual_beside(case, "harvest_peak_c", np.zeros(case.n, bool), usual_peak)
+    colder_here = peak < peak_beside - t["peak_loss_k"]  # a log may have two levels
+    stopped = doubtful.stops(case, _usual_freeze(case, cool), cool & colder_here)
     judged, long = judged & ~stopped, long & ~stopped
     repeated = repeated & ~stopped
     seen = judged & (length > t["peak_intervals"] * interval)
@@ -113,7 +115,10 @@ def stalls(case: Case) -> Stalls:
     hangs |= judged & ~never_warmed & cold & (far | (excess > limit * sigma))
     very_long = long & (length > t["stall_times"] * usual)
     at_limit = very_long & (length >= t["stall_limit_min"])
-    slow = judged & (excess > max(limit * sigma, t["harvest_out_intervals"] * interval))
+    slower_by = np.fmin(
+        excess, length - usual_beside(case, "harvest_min", repeated, usual)
+    )  # than usual and than those round it
+    slow = judged & (slower_by > max(limit * sigma, t["harvest_out_intervals"] * interval))
     left = ice_left(case, unlike=judged & (slow | cool), slow=slow, misplaced=misplaced, excess_min=excess)
     # As warm as a plate that let its ice go; a suction line is warmed by the hot gas, whatever the ice does.
     done = (peak >= usual_peak) & (peak < usual_peak + t["peak_loss_k"])
@@ -155,13 +160,13 @@ def believable(case: Case, usual_min: float) -> bool:
 
 
 def _colder_than_any_freeze(case: Case, judged: np.ndarray, peak_c: np.ndarray) -> np.ndarray:
-    """Harvests that came after a whole freeze, began far colder than freezes end and stayed cold, bool (n,): pump and fan
-    stood, as in harvest, and no hot gas came. A stop warms the plate instead."""
+    """Harvests after a whole freeze that began, and stayed, far colder than freezes end, bool (n,): pump and fan stood, as
+    in harvest, and no hot gas came. A stop warms the plate instead."""
     t, none = case.thresholds, np.zeros(case.n, bool)
     usual_c = usual_beside(case, "freeze_end_c", none, case.level("freeze_end_c"))
-    colder = case.column("freeze_end_c") < usual_c - t["given_up_colder_k"]
+    most_c = usual_c - t["given_up_colder_k"]
     whole = case.freeze_min > t["split_short_pct"] / 100 * _usual_freeze(case, none)
-    return judged & whole & colder & (peak_c < t["stall_deep_c"])
+    return judged & whole & (case.column("freeze_end_c") < most_c) & (peak_c < most_c)
 
 
 def _given_up(case: Case, usual_rise_k: float) -> np.ndarray:

@@ -87,7 +87,7 @@ def test_many_harvests_a_little_colder_before_short_freezes_are_unlike_the_other
 
 def test_an_evaporator_that_began_its_harvest_far_colder_than_any_freeze_ends_got_no_hot_gas():
     freeze, harvest, peak, ends = freezes(after=20.0), noisy(2.5, N), noisy(9.0, N, seed=2), np.full(N, -15.0)
-    freeze[STALLS], harvest[STALLS], peak[STALLS], ends[STALLS] = 26.0, 0.8, -18.0, -24.0
+    freeze[STALLS], harvest[STALLS], peak[STALLS], ends[STALLS] = 26.0, 0.8, -20.0, -24.0
     found = finding(judged(log(freeze=freeze, harvest=harvest, peak=peak, ends=ends)), "harvest-stalled")
     assert found.evidence["kind"] == "never-warmed"
     assert found.cycles == tuple(STALLS + 1)
