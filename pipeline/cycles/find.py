@@ -4,7 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.cycles import boundaries, features, halts, labels, measures, phases, segments, signals, starts
+from pipeline.cycles import (
+    boundaries,
+    features,
+    halts,
+    labels,
+    measures,
+    phases,
+    repeats,
+    segments,
+    signals,
+    starts,
+)
 from pipeline.cycles.record import CycleRecord, Phase, PhaseKind
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
@@ -33,15 +44,22 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     timely = [
         features.moved_earlier(c, d or 0, cells, running) for c, d in zip(cold_cells, delays, strict=True)
     ]
-    found = segments.find_segments(timely, draw_cells, cells)
+    again = humps = None
+    if not timely and draw_cells[0].trace.role != "current_compressor":
+        again = repeats.of_draw(draw_cells[0].trace, cells)
+    elif not draw_cells:
+        humps = repeats.of_line(timely[0].trace, cells)
+    found = segments.find_segments(
+        timely, draw_cells, cells, edges=None if again is None else np.concatenate([again.first, again.stop])
+    )
     if timely:
         draw_cells = [labels.believed(draw, timely, found, cells) for draw in draw_cells]
-    named = labels.label(timely, draw_cells, other_cells, found, cells)
+    named = labels.label(timely, draw_cells, other_cells, found, cells, again, humps)
     runs = phases.merge(found, named, cells.step_s)
     if not draw_cells:
         runs = halts.unseen_stops(runs, timely[0], labels.scales_of(timely[0], found, cells), cells)
     # 4. Each boundary at full rate.
-    placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays)
+    placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays, again)
     # 5. Starts, phases and what cannot be told; cycles and their measures.
     limiting = [*colds, *(d.trace for d in draw_cells[:1] if boundaries.shows_harvests(runs, placed))]
     interval_s = min(t.interval_s for t in limiting or [*colds, *draws])

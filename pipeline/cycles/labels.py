@@ -16,6 +16,7 @@ from pipeline.cycles.course import cheapest
 from pipeline.cycles.features import Course, DrawCells, calmed, running_course, usual_rise
 from pipeline.cycles.planes import Plane, learned_costs, plane_of
 from pipeline.cycles.plausible import evenness, rank_of
+from pipeline.cycles.repeats import Repeats, against_harvests_elsewhere, as_shown
 from pipeline.cycles.segments import Segments, jumps, means, rates
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
@@ -273,11 +274,14 @@ def label(
     others: Sequence[Course],
     segments: Segments,
     cells: Cells,
+    again: Repeats | None = None,
+    humps: Repeats | None = None,
 ) -> Labels:
     """The cheapest course of phases through all segments.
 
     First named by what is known of every batch machine, then again by what the first naming taught of this one.
-    `others`: channels that know nothing of phases until they were taught.
+    `others`: channels that know nothing of phases until they were taught. `again`: harvests that a lone clamp
+    shows again and again; `humps`: that a lone cold line does.
     """
     k = len(segments)
     usual = np.minimum(segments.minutes[:, None] * PER_MIN, LONGEST)
@@ -298,6 +302,8 @@ def label(
             more, at_edges = cold_costs(cold, scales, segments, cells)
             by_cold += more
             by_jump += at_edges
+    if humps is not None and by_cold.any():
+        by_cold += against_harvests_elsewhere(humps, segments)
     like_a_line = []
     if running:
         scales = scales_of(running[0], segments, cells)
@@ -319,6 +325,8 @@ def label(
         scales = scales_of(calm, segments, cells)
         if scales.clear:
             firsts.append((*cold_costs(calm, scales, segments, cells), 0.0, calm))
+        if again is not None:
+            firsts.append((as_shown(again, segments), np.zeros((k, 3, 3)), 0.0, running[0]))
         heights = usual_steps(draw, steps)
         if min(heights) > 0:
             for polarity in (1, -1):
