@@ -45,10 +45,10 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
         features.moved_earlier(c, d or 0, cells, running) for c, d in zip(cold_cells, delays, strict=True)
     ]
     again = humps = None
-    if not timely and draw_cells[0].trace.role != "current_compressor":
-        again = repeats.of_draw(draw_cells[0].trace, cells)
-    elif not draw_cells:
+    if not draw_cells:
         humps = repeats.of_line(timely[0].trace, cells)
+    elif draw_cells[0].trace.role != "current_compressor" and features.unseen(timely, cells).any():
+        again = repeats.of_draw(draw_cells[0].trace, cells, features.unseen(timely, cells))
     found = segments.find_segments(
         timely, draw_cells, cells, edges=None if again is None else np.concatenate([again.first, again.stop])
     )

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.cycles.course import cheapest
-from pipeline.cycles.features import Course, DrawCells, calmed, running_course, usual_rise
+from pipeline.cycles.features import Course, DrawCells, calmed, running_course, unseen, usual_rise
 from pipeline.cycles.planes import Plane, learned_costs, plane_of
 from pipeline.cycles.plausible import evenness, rank_of
 from pipeline.cycles.repeats import Repeats, against_harvests_elsewhere, as_shown
@@ -280,8 +280,8 @@ def label(
     """The cheapest course of phases through all segments.
 
     First named by what is known of every batch machine, then again by what the first naming taught of this one.
-    `others`: channels that know nothing of phases until they were taught. `again`: harvests that a lone clamp
-    shows again and again; `humps`: that a lone cold line does.
+    `others`: channels that know nothing of phases until they were taught. `again`: harvests that a clamp
+    shows again and again where no line is read; `humps`: that a lone cold line does.
     """
     k = len(segments)
     usual = np.minimum(segments.minutes[:, None] * PER_MIN, LONGEST)
@@ -304,6 +304,8 @@ def label(
             by_jump += at_edges
     if humps is not None and by_cold.any():
         by_cold += against_harvests_elsewhere(humps, segments)
+    if again is not None and by_cold.any():
+        by_cold += np.where(unseen(colds, cells)[segments.first, None], as_shown(again, segments), 0.0)
     like_a_line = []
     if running:
         scales = scales_of(running[0], segments, cells)

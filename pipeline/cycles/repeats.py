@@ -8,7 +8,7 @@ again in every cycle.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d
@@ -66,11 +66,26 @@ class Repeats:
     alike: float  # part of the channel's variance that the shape explains
 
 
-def of_draw(trace: Trace, cells: Cells) -> Repeats | None:
-    """Every harvest that the current `trace` of a whole unit shows again and again, or None where nothing repeats."""
+def of_draw(trace: Trace, cells: Cells, where: np.ndarray | None = None) -> Repeats | None:
+    """Every harvest that the current `trace` of a whole unit shows again and again, or None where nothing repeats.
+    where: (cells,) of bool, the cells in which harvests are wanted; None: all."""
     bins = _bins(trace)
     draw = draw_cells(trace, bins)
-    return None if draw is None else _harvests(running_course(draw, bins).level, draw.noise, bins, cells)
+    shown = None if draw is None else _harvests(running_course(draw, bins).level, draw.noise, bins, cells)
+    if shown is None or where is None or where.all():
+        return shown
+    wanted = where[shown.first]
+    return (
+        replace(
+            shown,
+            first=shown.first[wanted],
+            stop=shown.stop[wanted],
+            begin_ns=shown.begin_ns[wanted],
+            end_ns=shown.end_ns[wanted],
+        )
+        if wanted.any()
+        else None
+    )
 
 
 def of_line(trace: Trace, cells: Cells) -> Repeats | None:
