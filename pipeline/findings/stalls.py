@@ -40,7 +40,9 @@ class Stalls:
     left: np.ndarray  # left its slab on the plate, by the freeze after it
     long: np.ndarray  # abnormal in length, but finished
     hidden: np.ndarray  # never warmed, so that the record has it inside a freeze, or not at all
-    missed: np.ndarray  # a freeze that holds a harvest like any other, which the record does not have
+    missed: (
+        np.ndarray
+    )  # a freeze that holds a harvest like any other, or a stop, which the record does not have
     doubtful: np.ndarray  # cold and short, or a stop in mid-freeze: hardly a harvest
     stopped: np.ndarray  # a stop in mid-freeze
     usual_min: float  # the unit's own usual harvest
@@ -96,7 +98,7 @@ def stalls(case: Case) -> Stalls:
     repeated = repeated & ~stopped
     seen = judged & (length > t["peak_intervals"] * interval)
     whole = length > t["stall_least_pct"] / 100 * usual
-    never_warmed = (seen & low & whole) | _colder_than_any_freeze(case, judged, peak)
+    never_warmed = (seen & low & whole) | _no_hot_gas(case, judged, peak)
     cut = judged & (rise < t["cut_rise_pct"] / 100 * usual_rise) & ~whole
     cut |= judged & (length < t["no_harvest_pct"] / 100 * usual)
 
@@ -115,10 +117,12 @@ def stalls(case: Case) -> Stalls:
     hangs |= judged & ~never_warmed & cold & (far | (excess > limit * sigma))
     very_long = long & (length > t["stall_times"] * usual)
     at_limit = very_long & (length >= t["stall_limit_min"])
-    slower_by = np.fmin(
-        excess, length - usual_beside(case, "harvest_min", repeated, usual)
-    )  # than usual and than those round it
-    slow = judged & (slower_by > max(limit * sigma, t["harvest_out_intervals"] * interval))
+    beside = usual_beside(
+        case, "harvest_min", repeated, usual
+    )  # in a log of two levels all late ones are long
+    slow = judged & (
+        np.fmin(excess, length - beside) > max(limit * sigma, t["harvest_out_intervals"] * interval)
+    )
     left = ice_left(case, unlike=judged & (slow | cool), slow=slow, misplaced=misplaced, excess_min=excess)
     # As warm as a plate that let its ice go; a suction line is warmed by the hot gas, whatever the ice does.
     done = (peak >= usual_peak) & (peak < usual_peak + t["peak_loss_k"])
@@ -131,6 +135,7 @@ def stalls(case: Case) -> Stalls:
     never_warmed, hangs = never_warmed | frozen, hangs & ~frozen
     stalled = never_warmed | hangs | at_limit | repeated | left | hidden
     long &= ~stalled
+    long[1:] &= ~stalled[:-1]  # after a stall, more than one slab comes off
     if _taken_from_freezes(case, long, excess):
         long = np.zeros(case.n, bool)
     return Stalls(
@@ -141,7 +146,7 @@ def stalls(case: Case) -> Stalls:
         left=left,
         long=long,
         hidden=hidden,
-        missed=inside.missed,
+        missed=inside.missed | inside.stopped,
         doubtful=(cut & ~stalled) | misplaced | stopped,
         stopped=stopped,
         usual_min=usual,
@@ -159,7 +164,7 @@ def believable(case: Case, usual_min: float) -> bool:
     return not usual_min < max(least, t["seen_intervals"] * _interval_min(case))
 
 
-def _colder_than_any_freeze(case: Case, judged: np.ndarray, peak_c: np.ndarray) -> np.ndarray:
+def _no_hot_gas(case: Case, judged: np.ndarray, peak_c: np.ndarray) -> np.ndarray:
     """Harvests after a whole freeze that began, and stayed, far colder than freezes end, bool (n,): pump and fan stood, as
     in harvest, and no hot gas came. A stop warms the plate instead."""
     t, none = case.thresholds, np.zeros(case.n, bool)
