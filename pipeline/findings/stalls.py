@@ -24,7 +24,8 @@ READS = (
     "stall_peak_c", "stall_peak_share", "stall_peak_spread_k", "stall_frozen_c", "stall_deep_c", "stall_far_pct",
     "stall_plateau_min", "stall_plateau_pct", "stall_times", "stall_limit_min", "stall_least_pct", "given_up_pct",
     "given_up_warm_pct", "given_up_colder_k", "given_up_rest_min", "no_harvest_pct", "cut_rise_pct", "harvest_band_pct",
-    "taken_pct", "taken_most_pct", "split_short_pct", "limit_harvests", "limit_spread_s", "limit_share_pct", "limit_freed_pct", "limit_edge", "limit_sharp_pct", "peak_loss_k", "peak_loss_pct",
+    "taken_pct", "taken_most_pct", "split_short_pct", "hump_k", "limit_harvests", "limit_spread_s", "limit_share_pct",
+    "limit_freed_pct", "limit_edge", "limit_sharp_pct", "peak_loss_k", "peak_loss_pct",
     "harvest_level_pct", "harvest_spread_pct", "healthy_pct", "healthy_times", "level_cycles", "freeze_end_rise_k",
 )  # fmt: skip
 
@@ -120,9 +121,7 @@ def stalls(case: Case) -> Stalls:
     beside = usual_beside(
         case, "harvest_min", repeated, usual
     )  # in a log of two levels all late ones are long
-    slow = judged & (
-        np.fmin(excess, length - beside) > max(limit * sigma, t["harvest_out_intervals"] * interval)
-    )
+    slow = judged & (np.fmin(excess, length - beside) > max(limit * sigma, t["seen_intervals"] * interval))
     left = ice_left(case, unlike=judged & (slow | cool), slow=slow, misplaced=misplaced, excess_min=excess)
     # As warm as a plate that let its ice go; a suction line is warmed by the hot gas, whatever the ice does.
     done = (peak >= usual_peak) & (peak < usual_peak + t["peak_loss_k"])
@@ -165,13 +164,14 @@ def believable(case: Case, usual_min: float) -> bool:
 
 
 def _no_hot_gas(case: Case, judged: np.ndarray, peak_c: np.ndarray) -> np.ndarray:
-    """Harvests after a whole freeze that began, and stayed, far colder than freezes end, bool (n,): pump and fan stood, as
+    """Harvests after a whole freeze that began far colder than freezes end and stayed colder, bool (n,): pump and fan stood, as
     in harvest, and no hot gas came. A stop warms the plate instead."""
     t, none = case.thresholds, np.zeros(case.n, bool)
     usual_c = usual_beside(case, "freeze_end_c", none, case.level("freeze_end_c"))
-    most_c = usual_c - t["given_up_colder_k"]
+    began = case.column("freeze_end_c") < usual_c - t["given_up_colder_k"]
+    stayed = peak_c < usual_c - t["hump_k"]
     whole = case.freeze_min > t["split_short_pct"] / 100 * _usual_freeze(case, none)
-    return judged & whole & (case.column("freeze_end_c") < most_c) & (peak_c < most_c)
+    return judged & whole & began & stayed
 
 
 def _given_up(case: Case, usual_rise_k: float) -> np.ndarray:
