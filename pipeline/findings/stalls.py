@@ -92,8 +92,7 @@ def stalls(case: Case) -> Stalls:
     if usual_peak < t["stall_peak_c"] and usual > most_min:  # all alike: only the absolute level can speak
         low |= (peak < t["stall_peak_c"]) & (length > most_min)
     cool = short_of_peak | (rise < t["cut_rise_pct"] / 100 * usual_rise)
-    peak_beside = usual_beside(case, "harvest_peak_c", np.zeros(case.n, bool), usual_peak)
-    colder_here = peak < peak_beside - t["peak_loss_k"]  # a log may have two levels
+    colder_here = peak < usual_beside(case, peak, usual_peak) - t["peak_loss_k"]  # a log may have two levels
     stopped = doubtful.stops(case, _usual_freeze(case, cool), cool & colder_here)
     judged, long = judged & ~stopped, long & ~stopped
     repeated = repeated & ~stopped
@@ -118,9 +117,7 @@ def stalls(case: Case) -> Stalls:
     hangs |= judged & ~never_warmed & cold & (far | (excess > limit * sigma))
     very_long = long & (length > t["stall_times"] * usual)
     at_limit = very_long & (length >= t["stall_limit_min"])
-    beside = usual_beside(
-        case, "harvest_min", repeated, usual
-    )  # in a log of two levels all late ones are long
+    beside = usual_beside(case, length, usual, odd=repeated)  # in a log of two levels all late ones are long
     slow = judged & (np.fmin(excess, length - beside) > max(limit * sigma, t["seen_intervals"] * interval))
     left = ice_left(case, unlike=judged & (slow | cool), slow=slow, misplaced=misplaced, excess_min=excess)
     # As warm as a plate that let its ice go; a suction line is warmed by the hot gas, whatever the ice does.
@@ -166,11 +163,11 @@ def believable(case: Case, usual_min: float) -> bool:
 def _no_hot_gas(case: Case, judged: np.ndarray, peak_c: np.ndarray) -> np.ndarray:
     """Harvests after a whole freeze that began far colder than freezes end and stayed colder, bool (n,): pump and fan stood, as
     in harvest, and no hot gas came. A stop warms the plate instead."""
-    t, none = case.thresholds, np.zeros(case.n, bool)
-    usual_c = usual_beside(case, "freeze_end_c", none, case.level("freeze_end_c"))
-    began = case.column("freeze_end_c") < usual_c - t["given_up_colder_k"]
+    t, ends_c = case.thresholds, case.column("freeze_end_c")
+    usual_c = usual_beside(case, ends_c, case.level("freeze_end_c"))
+    began = ends_c < usual_c - t["given_up_colder_k"]
     stayed = peak_c < usual_c - t["hump_k"]
-    whole = case.freeze_min > t["split_short_pct"] / 100 * _usual_freeze(case, none)
+    whole = case.freeze_min > t["split_short_pct"] / 100 * _usual_freeze(case)
     return judged & whole & began & stayed
 
 
@@ -216,9 +213,9 @@ def _taken_from_freezes(case: Case, long: np.ndarray, excess: np.ndarray) -> boo
     return case.thresholds["taken_pct"] < taken < case.thresholds["taken_most_pct"]
 
 
-def _usual_freeze(case: Case, odd: np.ndarray) -> np.ndarray:
+def _usual_freeze(case: Case, odd: np.ndarray | None = None) -> np.ndarray:
     """The usual freeze round each cycle [min], `odd` ones left out."""
-    return usual_beside(case, "freeze_min", odd, case.usual_freeze_min)
+    return usual_beside(case, case.freeze_min, case.usual_freeze_min, odd=odd)
 
 
 def _interval_min(case: Case) -> float:

@@ -131,6 +131,7 @@ TABLE: tuple[Threshold, ...] = (
     # Starts
     _row("start_off_min", 3.0, "min", "least off-time before a restart: the pressures must equalise"),
     _row("starts_per_hour", 8.0, "starts an hour", "most starts an hour (6 to 12 are named in the trade)"),
+    _row("short_run_min", 5.0, "min", "run so short, again and again, that a protection ended it and no control"),
     _row("starts_needed", 3, "starts", "quick restarts that make a pattern"),
     _row("starts_act", 6, "starts", "quick restarts at which to act"),
     _row("tripping_act_h", 1.0, "h", "time spent tripping at which to act, where the starts were not seen one by one"),
