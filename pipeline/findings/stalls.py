@@ -41,9 +41,7 @@ class Stalls:
     left: np.ndarray  # left its slab on the plate, by the freeze after it
     long: np.ndarray  # abnormal in length, but finished
     hidden: np.ndarray  # never warmed, so that the record has it inside a freeze, or not at all
-    missed: (
-        np.ndarray
-    )  # a freeze that holds a harvest like any other, or a stop, which the record does not have
+    missed: np.ndarray  # a freeze that holds a whole harvest, or a stop, which the record does not have
     doubtful: np.ndarray  # cold and short, or a stop in mid-freeze: hardly a harvest
     stopped: np.ndarray  # a stop in mid-freeze
     usual_min: float  # the unit's own usual harvest

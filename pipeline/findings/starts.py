@@ -72,27 +72,16 @@ def quick_starts(case: Case) -> np.ndarray:
         known &= s.off_min >= max(t["stop_seen_min"], t["seen_intervals"] * case.record.interval_s / 60)
     brief = _by_current(case) & (np.concatenate([[np.nan], s.run_min[:-1]]) < t["short_run_min"])
     soon = known & ((s.off_min < t["start_off_min"]) | (since_last < 60 / t["starts_per_hour"]) | brief)
-    return soon if _in_pattern(s.at_ns, soon, int(t["starts_needed"])).any() else np.zeros(s.n, bool)
+    return soon if _make_a_pattern(s.at_ns[soon], int(t["starts_needed"])) else np.zeros(s.n, bool)
 
 
 def _by_current(case: Case) -> bool:
     return case.timeline.get("current_compressor", "current", "power") is not None
 
 
-def _in_pattern(at_ns: np.ndarray, soon: np.ndarray, needed: int) -> np.ndarray:
-    """Those of `soon` that lie in an hour with at least `needed` of them."""
-    hits = np.flatnonzero(soon)
-    out = np.zeros(len(at_ns), bool)
-    if len(hits) < needed:
-        return out
-    times = at_ns[hits]
-    for k in range(needed):  # the hit is the k-th of `needed` in a row
-        first, last = np.arange(len(hits)) - k, np.arange(len(hits)) - k + needed - 1
-        fits = (first >= 0) & (last < len(hits))
-        close = np.zeros(len(hits), bool)
-        close[fits] = times[last[fits]] - times[first[fits]] <= NS_PER_H
-        out[hits[close]] = True
-    return out
+def _make_a_pattern(at_ns: np.ndarray, needed: int) -> bool:
+    """Whether `needed` of these moments lie within one hour."""
+    return bool((at_ns[needed - 1 :] - at_ns[: len(at_ns) - needed + 1] <= NS_PER_H).any())
 
 
 def _short_cycling(case: Case):
