@@ -50,13 +50,18 @@ def beside_unclear(case: Case) -> np.ndarray:
     return mask
 
 
-def begun_unread(case: Case) -> np.ndarray:
-    """Cycles whose freeze comes after a harvest that followed an unclear stretch, or a gap, bool (n,): what warmed there was
-    the restart, so the freeze had begun before."""
+def begun_unread(case: Case, usual_min: float) -> np.ndarray:
+    """Cycles whose freeze comes after a harvest that followed an unclear stretch or a gap, or a stop in mid-freeze, bool
+    (n,): what warmed there was the stop or the restart, and the freeze had begun before."""
+    short_ns = case.thresholds["split_short_pct"] / 100 * usual_min * 60e9
     starts = [
-        c.start_ns
-        for a, b, c in zip(case.record.phases, case.record.phases[1:], case.record.phases[2:], strict=False)
-        if a.kind in (PhaseKind.UNCLEAR, PhaseKind.GAP) and b.kind is PhaseKind.HARVEST
+        after.start_ns
+        for before, stop, warm, after in zip(*(case.record.phases[k:] for k in range(4)), strict=False)
+        if warm.kind is PhaseKind.HARVEST
+        and (
+            stop.kind in (PhaseKind.UNCLEAR, PhaseKind.GAP)
+            or (stop.kind is PhaseKind.IDLE and before.end_ns - before.start_ns < short_ns)
+        )
     ]
     return np.isin(case.start_ns, starts)
 

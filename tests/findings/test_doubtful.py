@@ -302,6 +302,26 @@ def test_a_freeze_whose_start_was_taken_for_a_harvest_after_a_stop_is_not_judged
     assert "freeze-short" not in codes(judged((timeline, dataclasses.replace(record, phases=phases))))
 
 
+def test_what_is_left_of_a_freeze_after_a_stop_in_its_middle_is_not_judged():
+    freeze = noisy(20, 60)
+    freeze[[30, 31]] = 9.0, 12.0
+    timeline, record = made_up(freeze, 2.5, idle_after={31: 5.0})
+    at = (
+        2 * 30 + 1
+    )  # the harvest of cycle 31: no harvest, the stop comes first and what follows is its warming
+    stop, idle = record.phases[at : at + 2]
+    swapped = (
+        dataclasses.replace(stop, kind=PhaseKind.IDLE),
+        dataclasses.replace(idle, kind=PhaseKind.HARVEST),
+    )
+    cycles = record.cycles.copy()
+    cycles.loc[31, ["broken", "complete"]] = True, False
+    cycles.loc[32, "after_idle"] = False
+    phases = (*record.phases[:at], *swapped, *record.phases[at + 2 :])
+    told = judged((timeline, dataclasses.replace(record, phases=phases, cycles=cycles)))
+    assert "freeze-short" not in codes(told)
+
+
 def test_where_nothing_but_a_probe_saw_it_a_long_freeze_with_a_stop_in_it_is_not_judged():
     freeze = noisy(20, 60)
     freeze[[20, 35, 50]] = 34.0
