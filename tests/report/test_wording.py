@@ -12,7 +12,6 @@ from pipeline.text import Text, say
 from pipeline.unit import Client
 from tests.report import translating
 
-
 MAY_WAIT = 12
 """Sentences and thresholds of a finding that is newer than its translations: until they come, pages say them in English."""
 
