@@ -32,6 +32,7 @@ SHORTEST_HARVEST = 0.35  # of what the naming made of it
 TOO_SOON = 30.0  # nats
 UNIFORM_90 = 0.45  # half of the middle 90 % of an even spread, in parts of its width
 LEFT_OUT_S, BLURRED_S = 4.0, 12.0  # of a cold line, and of a current that turns instead of stepping
+AFTER_FREEZE, AFTER_HARVEST = 0.7, 0.3  # of what a current's turn says (not a step) is heard beside a line
 CLEAR_NATS = 3.0  # a step shows where it is this much likelier than none
 
 
@@ -95,6 +96,10 @@ def place(
             seen = -0.5 * (grid / seen_s[group.at, None]) ** 2
             prior = seen if named_by_draw else _around(likely, grid, cells)
             more, by_draw[group.at], sharp = _steps(course, group, grid, bending, prior)
+            if not sharp:
+                # The line knows of the same moment, by another model of how a course bends.
+                says = AFTER_HARVEST if group.before == HARVEST else AFTER_FREEZE
+                more = np.where(by_cold[group.at, None], says * more, more)
             likely += more
             drawn_s = np.full(len(group.at), UNIFORM_90 * course.trace.interval_s if sharp else BLURRED_S)
             prior = np.broadcast_to(prior, likely.shape)

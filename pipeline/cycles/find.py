@@ -48,7 +48,7 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     again = humps = None
     if not draw_cells:
         humps = repeats.of_line(timely[0].trace, cells)
-    elif draw_cells[0].trace.role != "current_compressor" and features.unseen(timely, cells).any():
+    elif features.unseen(timely, cells).any():
         again = repeats.of_draw(draw_cells[0].trace, cells, features.unseen(timely, cells))
     found = segments.find_segments(
         timely, draw_cells, cells, edges=None if again is None else np.concatenate([again.first, again.stop])

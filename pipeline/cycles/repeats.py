@@ -35,10 +35,14 @@ STRAY, STRAY_S = 0.15, 10.0  # a break usually lies off by this part of a harves
 AS_HIGH = 0.15  # of the climb by which a first peak may be lower than the highest
 CALM = 15  # bins of the freeze's end
 UNSURE = 8  # bins by which the beginning may lie before the sharpest break
+ROUND = 0.05  # of the climb by which a round top is higher than two bins before
 BLINK = 3  # bins in which a dip may cross the freeze's line on its way up
 DEPARTS = 4.0  # times the scatter about the freeze's end …
 FAR = 0.04  # … and parts of the whole climb: no longer the freeze
-SHOWN = 6.0  # nats by which the shape of a current speaks for its harvests
+SHOWN = (
+    (0.85, 0.93),
+    (6.0, 15.0),
+)  # nats by which a current's shape speaks for its harvests, by how much it explains
 ELSEWHERE = 1.5  # nats by which a cold line's speaks against others …
 ALL_BUT_WHOLE = 0.85  # … where it explains so much
 
@@ -99,9 +103,10 @@ def as_shown(again: Repeats, segments: Segments) -> np.ndarray:
     """What the shape speaks against each phase in each segment, (k, 3) [nats]."""
     at = np.searchsorted(again.first, segments.first, side="right") - 1
     inside = (at >= 0) & (segments.first < again.stop[np.maximum(at, 0)])
+    says = np.interp(again.alike, *SHOWN)
     costs = np.zeros((len(segments), 3))
-    costs[inside, FREEZE] = SHOWN
-    costs[~inside, HARVEST] = SHOWN
+    costs[inside, FREEZE] = says
+    costs[~inside, HARVEST] = says
     return costs
 
 
@@ -146,7 +151,7 @@ def _harvests(level: np.ndarray, noise: float, bins: Cells, cells: Cells) -> Rep
     )
     first = first + _departure(begin_shape, length) - calm
     stop, end_shape = _known_again(level, middle + end, about, stray, length // 2 + 2, 2 * length + 2, calm)
-    stop = stop + _summit(end_shape) - calm
+    stop = stop + _summit(end_shape, length) - calm
     stop = np.maximum(stop, first + 0.5)
     begin_ns, end_ns = (
         np.interp(x, np.arange(len(bins)), bins.start_ns).astype(np.int64) for x in (first, stop)
@@ -318,13 +323,18 @@ def _departure(shape: np.ndarray, length: int) -> float:
     return at
 
 
-def _summit(shape: np.ndarray) -> float:
-    """The moment [bins] at which a shape with the end of a harvest in its midst is highest: with the jump into its highest
-    bin, or in its midst where it climbs there."""
+def _summit(shape: np.ndarray, length: int) -> float:
+    """The moment [bins] at which a harvest ends, by a shape with its end in the midst: where it is highest, with the jump
+    into its highest bin or in the midst of that; before a round top, where it climbed most steeply last: the pump and the fan
+    came back there, and the pressure followed."""
     middle = len(shape) // 2
     at = max(1, middle - 2) + int(np.argmax(shape[max(1, middle - 2) : middle + 3]))
     while shape[at + 1 : at + 3].max(initial=-np.inf) > shape[at]:
         at += 1
+    climb = shape[max(0, at - length) : at + 1]
+    if len(climb) > 5 and climb[-1] - climb[-3] < ROUND * np.ptp(climb):
+        half = len(climb) // 2
+        return at - len(climb) + half + 3 + int(np.argmax(climb[half + 2 :] - climb[half:-2]))
     jumps = shape[at] - shape[at - 1] > 2 * abs(shape[at] - shape[min(at + 1, len(shape) - 1)])
     return at if jumps else at + 0.5
 

@@ -15,7 +15,7 @@ from pipeline.cycles.features import Course
 OVER_S = 2.0  # a contactor, a fan's run-up and the logger's own filter are through within this time
 SLOWEST_S = 10.0  # on a slower logger every climb is a step
 LEAST_ROWS = 4  # boundaries that must show it
-CLEAR = 6.0  # times the noise of a difference
+CLEAR = 4.0  # times the noise of a difference
 COMMON = 0.75  # of the boundaries show it the same way …
 ALIKE = 0.5  # … and no less than half as far as the usual
 CALM_S = 30.0  # before the step, over which a freeze has not begun to climb
