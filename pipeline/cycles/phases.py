@@ -25,6 +25,9 @@ TRIP_RUN_MIN = 4.0  # a run this short makes no ice
 TRIP_RUN_SHARE = 0.35  # … nor does one this short beside the usual freeze
 TRIP_OFF_MIN = 20.0  # longer rests between runs are rests
 TRIP_RUNS = 2  # short runs in a row that make it tripping
+TRIP_ROW = 3  # … where no clamp shows them
+LULL_SHARE = 0.6  # of a freeze that a harvest takes no longer than, and of the usual freeze
+LULLS = (PhaseKind.HARVEST, PhaseKind.IDLE)  # as which a standing compressor is read off a line
 COARSE_SHARE = 1.5  # a harvest of less than two thirds of the interval cannot be timed
 ROOM_LEAST_C, ROOM_SWING_K = 10.0, 12.0  # a line without ice on it is no colder, and no less even over a day
 COARSE_S = 150.0  # no batch machine's harvest can be timed on a slower logger
@@ -89,7 +92,7 @@ def settle(
 ) -> tuple[list[Phase], bool, bool]:
     """The phases of the log, whether its harvests can be timed, and whether it shows a pattern at all."""
     phases = _drafts(runs, placed, cells, timeline, colds=colds, draws=draws)
-    phases = tripping(phases)
+    phases = tripping(phases) if draws else tripping(too_short_to_freeze(phases))
     harvest = lengths_min(phases, PhaseKind.HARVEST)
     timed = not (
         interval_s >= COARSE_S or (len(harvest) and interval_s / 60 > COARSE_SHARE * np.median(harvest))
@@ -235,6 +238,49 @@ def tripping(phases: Sequence[Phase]) -> list[Phase]:
             out[i : j + 1] = [merged]
         i += 1
     return out
+
+
+def too_short_to_freeze(phases: Sequence[Phase]) -> list[Phase]:
+    """`phases` of a log without a clamp, with every row of runs that are too short to make ice, and whose "harvests" last as
+    long as they, `unclear`: the line warms because the compressor stands."""
+    kinds = [p.kind for p in phases]
+    length = [(p.end_ns - p.start_ns) / 6e10 for p in phases]
+    pairs = [i for i in range(len(phases) - 1) if kinds[i] is PhaseKind.FREEZE and kinds[i + 1] in LULLS]
+    whole = [length[i] for i in pairs if length[i] >= TRIP_RUN_MIN and length[i + 1] < LULL_SHARE * length[i]]
+    usual = float(np.median(whole)) if whole else 20.0
+    short = {
+        i
+        for i in pairs
+        if length[i] < max(TRIP_RUN_MIN, min(TRIP_RUN_SHARE * usual, 10.0))
+        or (length[i] < LULL_SHARE * usual and length[i + 1] >= length[i])
+    }
+    out = list(phases)
+    for first, last in reversed(_rows(short)):
+        lulls = kinds[first + 1 : last + 2 : 2]
+        if len(lulls) < TRIP_ROW or lulls.count(PhaseKind.HARVEST) < 0.5 * len(lulls):
+            continue  # few, or known for stops already
+        start = first - 1 if first and kinds[first - 1] in LULLS else first
+        out[start : last + 2] = [
+            replace(
+                out[start],
+                kind=PhaseKind.UNCLEAR,
+                end_ns=out[last + 1].end_ns,
+                why="tripping",
+                confidence=min(p.confidence for p in out[start : last + 2]),
+            )
+        ]
+    return out
+
+
+def _rows(members: set[int]) -> list[tuple[int, int]]:
+    """First and last of every row of members two apart."""
+    rows: list[tuple[int, int]] = []
+    for i in sorted(members):
+        if rows and i == rows[-1][1] + 2:
+            rows[-1] = (rows[-1][0], i)
+        else:
+            rows.append((i, i))
+    return rows
 
 
 def starts_of(phases: Sequence[Phase]) -> dict[str, np.ndarray]:

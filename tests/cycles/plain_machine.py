@@ -42,7 +42,7 @@ def machine(
     inrush_a: float = 32.0,
 ) -> Log:
     """A log of the phases of `story` in turn, each (kind, minutes): "freeze", "harvest", "idle", "stall" (a harvest
-    that stays at 0 °C) or "opening" (one of a plate without ice)."""
+    that stays at 0 °C), "opening" (one of a plate without ice) or "lull" (an idle in which the line warms quickly)."""
     temperature, current, truth = [], [], []
     level, now = 10.0, 0.0
     for kind, minutes in story:
@@ -54,17 +54,20 @@ def machine(
             "stall": (0.2, 40.0),
             "opening": (34.0, count / 2.0),
             "idle": (22.0, 1500.0),
+            "lull": (14.0, 120.0),
         }[kind]
         course = target + (level - target) * np.exp(-since / slowness)
         level = course[-1]
         temperature.append(course)
-        amps = {"freeze": FREEZE_A, "idle": 0.0}.get(kind, HARVEST_A) * np.ones(count)
+        amps = {"freeze": FREEZE_A, "idle": 0.0, "lull": 0.0}.get(kind, HARVEST_A) * np.ones(count)
         if kind == "freeze":
             amps *= 1.0 - 0.1 * (1.0 - np.exp(-since / 400.0))
         if truth and truth[-1][0] == "idle" and kind != "idle":
             amps[:2] = inrush_a
         current.append(amps)
-        truth.append(("harvest" if kind in ("stall", "opening") else kind, now, now + count))
+        truth.append(
+            ({"stall": "harvest", "opening": "harvest", "lull": "idle"}.get(kind, kind), now, now + count)
+        )
         now += count
     line, amps = np.concatenate(temperature), np.concatenate(current)
     lagged = line.copy()
