@@ -108,7 +108,11 @@ def _severity(case: Case, stalled: np.ndarray, confidence: float) -> Severity:
         t = case.thresholds
         several = case.stalls.at_limit.sum() >= max(t["limit_harvests"], t["limit_blind_pct"] / 100 * case.n)
     if case.rare(stalled, confidence):
-        return Severity.WATCH if several else Severity.NOTE
+        s = case.stalls  # of so few, those count that the harvest itself shows
+        seen = s.never_warmed | s.plateau | s.at_limit | s.repeated
+        return (
+            Severity.WATCH if several and seen.sum() >= case.thresholds["stall_act_cycles"] else Severity.NOTE
+        )
     return Severity.ACT if several else Severity.WATCH
 
 

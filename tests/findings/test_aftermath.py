@@ -107,3 +107,11 @@ def test_where_ice_stayed_the_end_of_the_harvest_was_not_merely_unnoticed():
     assert finding(left, "harvest-stalled").evidence["kind"] == "at-limit"
     assert finding(freed, "harvest-stalled").likely_causes[0].key.startswith("cause.harvest-end-sensing")
     assert finding(left, "harvest-stalled").likely_causes[0].key.startswith("cause.slab-sticks")
+
+
+def test_two_of_hundreds_that_only_the_next_freeze_tells_of_are_a_note():
+    n, at = 400, np.array([100, 300])
+    freeze, harvest, peak = noisy(20, n, seed=3, share=0.01), noisy(2.5, n, share=0.03), noisy(9.0, n, seed=2)
+    freeze[at + 1], harvest[at], peak[at] = 12.0, 2.6, 4.5
+    rare = judged(made_up(freeze, harvest, harvest_peak_c=peak, harvest_plateau_min=0.5, freeze_end_c=-15.0))
+    assert finding(rare, "harvest-stalled").severity is Severity.NOTE

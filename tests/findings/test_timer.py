@@ -118,3 +118,9 @@ def test_freezes_that_follow_the_water_are_no_timers_however_near_they_lie():
     assert "freeze-at-timeout" in codes(
         judged(made_up(rng.permutation(follows), water_in_c=water, uncertainty_min=0.5))
     )
+
+
+def test_freezes_that_vary_less_than_their_reading_is_said_to_are_not_called_regular_for_that():
+    freeze = noisy(15.4, 60, share=0.01)  # found: 9 s; said of the reading: 47 s
+    told = judged(made_up(freeze, interval_s=60.0, uncertainty_min=1.3))
+    assert "freeze-at-timeout" not in codes(told)
