@@ -62,6 +62,7 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     if timely:
         scales = labels.scales_of(timely[0], found, cells)
         runs = openings.opened_by_harvest(runs, timely[0], scales, cells, clamped=bool(draw_cells))
+    runs = openings.without_odd_ones(runs, cells)
     # 4. Each boundary at full rate.
     placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays, again)
     # 5. Starts, phases and what cannot be told; cycles and their measures.

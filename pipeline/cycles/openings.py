@@ -25,6 +25,7 @@ NOISES = 8.0  # … and than its noise
 LONG = 1.5  # times the usual harvest
 MOST = 0.6  # of the log's starts must show it
 STARTS = 2  # and no fewer
+SOON_S = 180.0  # after a start: no freeze is over by then
 
 
 def opened_by_harvest(runs: Runs, line: Course, scales: Scales, cells: Cells, *, clamped: bool) -> Runs:
@@ -69,6 +70,32 @@ def opened_by_harvest(runs: Runs, line: Course, scales: Scales, cells: Cells, *,
         stop=stop,
         margin=np.array(margin),
         opens_span=np.array(opens),
+    )
+
+
+def without_odd_ones(runs: Runs, cells: Cells) -> Runs:
+    """`runs` without a harvest that seems to open a run here and there, but not most of them: what a start does to a line
+    and to a current, not hot gas."""
+    state = runs.state
+    before = np.r_[-1, state[:-1]]
+    starts = np.flatnonzero((before == IDLE) & (state != IDLE) & ~runs.opens_span)
+    length_s = (runs.stop - runs.first) * cells.step_s
+    soon = (state[starts] == FREEZE) & (length_s[starts] < SOON_S)
+    at = starts + soon
+    at = at[at + 1 < len(state)]
+    at = at[(state[at] == HARVEST) & (state[at + 1] == FREEZE) & ~runs.opens_span[at + 1]]
+    if len(at) == 0 or len(at) >= max(STARTS, MOST * len(starts)):
+        return runs
+    state = state.copy()
+    state[at] = FREEZE
+    head = np.flatnonzero(np.r_[True, state[1:] != state[:-1]] | runs.opens_span)
+    return replace(
+        runs,
+        state=state[head],
+        first=runs.first[head],
+        stop=runs.stop[np.append(head[1:], len(state)) - 1],
+        margin=np.maximum.reduceat(runs.margin, head),
+        opens_span=runs.opens_span[head],
     )
 
 

@@ -6,6 +6,10 @@ import numpy as np
 import pytest
 
 from pipeline.cycles import find_cycles
+from pipeline.cycles.openings import without_odd_ones
+from pipeline.cycles.runs import Runs
+from pipeline.cycles.signals import Cells
+from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.unit import Unit
 from tests.cycles.plain_machine import START_NS, cycles, machine
 
@@ -41,3 +45,29 @@ def test_runs_that_open_with_a_harvest_are_found_so(roles):
 @pytest.mark.parametrize("roles", [("suction",), ("suction", "current")])
 def test_runs_that_cool_from_the_first_moment_open_with_a_freeze(roles):
     assert first_kinds(find_cycles(machine(COOLED, roles=roles).timeline, UNIT)) == ["freeze", "freeze"]
+
+
+def test_a_harvest_that_opens_one_run_of_many_is_none():
+    kinds = np.array([FREEZE, HARVEST, IDLE, FREEZE, HARVEST, IDLE, HARVEST, FREEZE, HARVEST, IDLE, FREEZE])
+    first = np.array([0, 120, 135, 200, 320, 335, 400, 410, 520, 535, 600])
+    runs = Runs(
+        state=kinds,
+        first=first,
+        stop=np.append(first[1:], 700),
+        margin=np.ones(len(kinds)),
+        opens_span=np.arange(len(kinds)) == 0,
+    )
+    clock = np.arange(700) * 10_000_000_000
+    cells = Cells(
+        step_s=10.0,
+        span_first=np.array([0]),
+        span_stop=np.array([700]),
+        origin_ns=clock[:1],
+        span_start_ns=clock[:1],
+        span_end_ns=clock[-1:],
+        start_ns=clock,
+    )
+    left = without_odd_ones(runs, cells)
+    assert left.state.tolist() == [FREEZE, HARVEST, IDLE] * 3 + [FREEZE]
+    assert left.first.tolist() == [0, 120, 135, 200, 320, 335, 400, 520, 535, 600]
+    assert left.stop.tolist() == [*left.first[1:].tolist(), 700]
