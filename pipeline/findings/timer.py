@@ -105,9 +105,8 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
         own = _own_spread(case, lengths, known & ~stretch, inside)
         foreseen = math.hypot(by_conditions, length * max(t["natural_spread_pct"] / 100, own))
         rounding = _rounding_min(length, foreseen, case.record.interval_s / 60)
-        due = math.hypot(
-            foreseen, min(case.sigma_min, rounding, spread)
-        )  # reading adds no more than is found
+        # What reading adds is no more than what is found, whatever is said of it.
+        due = math.hypot(foreseen, min(case.sigma_min, rounding, spread))
         vary = t["timer_varied_times"] * spread
         varied = by_conditions > spread or _harvests_vary(case, inside, vary) or own * length > vary
         whole = 100 * n >= t["timer_whole_pct"] * known.sum()
