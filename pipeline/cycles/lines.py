@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.cycles import turns
 from pipeline.cycles.features import Course
-from pipeline.cycles.likelihoods import evidence, moved, rows_of, with_blunders
+from pipeline.cycles.likelihoods import mixture, moved, pooled_evidence, rows_of
 from pipeline.cycles.runs import Runs, bendings, usual_slope
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import HARVEST
@@ -45,56 +45,45 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
         baseline = turns.Baseline(
             level=10 * swing, slope=usual_slope(cold), bending=bend, tail=0.3 * swing, unlike=UNLIKE * swing
         )
-        work.append((number, group, baseline, rows_of(view, rows), rows))
+        view = rows_of(view, rows)
+        work.append((number, group, turns.weights(view, baseline), view, rows))
     if not work:
         return float("nan")
     thin = max(1, round(3.0 / (grid[1] - grid[0])))
+    shown = _shown_priors(grid, cells, late_ns)
     scores = np.full((len(turns.LAGS_S), len(work), len(turns.LINES)), -np.inf)
     scales = np.ones(len(work))
-    for j, (number, group, baseline, view, rows) in enumerate(work):
+    for j, (number, group, weight, view, rows) in enumerate(work):
         few = slice(None, None, max(1, len(rows) // POOL))
         sample, near_ns = rows_of(view, few), group.near_ns[rows[few]]
-        known = total[number][rows[few]][:, ::thin]
-        weight = turns.weights(sample, baseline)
         few_moments = grid[::thin]
-        answers = np.stack(
-            [
-                turns.answer(sample.offsets_s, few_moments, lag_s=lag, line=line)
-                for lag in turns.LAGS_S
-                for line in turns.LINES
-            ]
-        )
+        answers = turns.answers(sample.offsets_s, few_moments)
         fit = turns.misfits(sample, weight, answers, sign=group.sign, height=2 * swing)
         scales[j] = max(1.0, float(fit.per_reading.min()))
-        shown = np.stack(
-            [
-                _shown_prior(few_moments, lag, line, cells, late_ns)
-                for lag in turns.LAGS_S
-                for line in turns.LINES
-            ]
-        )
-        likely = with_blunders(moved(-0.5 * fit.chi2 / scales[j], sample, near_ns, few_moments))
-        likely += shown[:, None] + known
-        said = evidence(likely).sum(axis=-1) / len(near_ns) ** ALIKE
+        likely = moved(fit.chi2, sample, near_ns, few_moments)
+        likely *= -0.5 / scales[j]
+        said = pooled_evidence(likely, shown[:, ::thin], total[number][rows[few]][:, ::thin])
+        said = said.sum(axis=-1) / len(near_ns) ** ALIKE
         scores[:, j] = said.reshape(len(turns.LAGS_S), -1) + turns.PRIOR
     # The smooth course of a freeze or a rest tells the lag; a harvest bends too much by itself to be a good witness.
     witness = np.array([HARVEST_WITNESS if group.before == HARVEST else 1.0 for _, group, *_ in work])
     standing = scores.max(axis=2) @ witness
     share = np.exp(standing - standing.max())
     share /= share.sum()
-    for j, (number, group, baseline, view, rows) in enumerate(work):
-        weight = turns.weights(view, baseline)
-        # The lag is seldom known for certain: every lag that may be true has its say.
-        mixed = np.full((len(rows), len(grid)), -np.inf)
-        for i in np.flatnonzero(share > LEAST_SHARE):
-            lag, line = turns.LAGS_S[i], turns.LINES[int(np.argmax(scores[i, j]))]
-            response = turns.answer(view.offsets_s, grid, lag_s=lag, line=line)
-            fit = turns.misfits(view, weight, response, sign=group.sign, height=2 * swing)
-            likely = with_blunders(moved(-0.5 * fit.chi2 / scales[j], view, group.near_ns[rows], grid))
-            likely += _shown_prior(grid, lag, line, cells, late_ns)
-            likely -= evidence(likely)[:, None]
-            mixed = np.logaddexp(mixed, likely + np.log(share[i]))
-        total[number][rows] += mixed
+    # The lag is seldom known for certain: every lag that may be true has its say.
+    heard = np.flatnonzero(share > LEAST_SHARE)
+    for j, (number, group, weight, view, rows) in enumerate(work):
+        lines = np.argmax(scores[heard, j], axis=-1)
+        response = np.stack(
+            [
+                turns.answer(view.offsets_s, grid, lag_s=turns.LAGS_S[lag], line=turns.LINES[line])
+                for lag, line in zip(heard, lines, strict=True)
+            ]
+        )
+        fit = turns.misfits(view, weight, response, sign=group.sign, height=2 * swing)
+        likely = moved(fit.chi2, view, group.near_ns[rows], grid)
+        likely *= -0.5 / scales[j]
+        total[number][rows] += mixture(likely, shown[heard * len(turns.LINES) + lines], share[heard])
         by_cold[group.at[rows]] = True
     return float(share @ np.array(turns.LAGS_S))
 
@@ -109,8 +98,11 @@ def _time_to_show(cold: Course, near_ns: np.ndarray, cells: Cells, swing: float)
     return MOST_AFTER_S
 
 
-def _shown_prior(grid: np.ndarray, lag: float, line, cells: Cells, late_ns: int) -> np.ndarray:
-    """Log prior (t0,) about a candidate: it lies where the lagging line visibly turned, the change came before it."""
-    shown_s = turns.shown_after_s(lag, line, cells.step_s)
-    spread = 0.5 * cells.step_s + SHOWN_SPREAD * (shown_s + 0.2 * lag)
+def _shown_priors(grid: np.ndarray, cells: Cells, late_ns: int) -> np.ndarray:
+    """Log prior (lags × lines, t0) about a candidate: it lies where the lagging line visibly turned, the change came before
+    it."""
+    ways = [(lag, line) for lag in turns.LAGS_S for line in turns.LINES]
+    shown_s = np.array([turns.shown_after_s(lag, line, cells.step_s) for lag, line in ways])[:, None]
+    lag_s = np.repeat(turns.LAGS_S, len(turns.LINES))[:, None]
+    spread = 0.5 * cells.step_s + SHOWN_SPREAD * (shown_s + 0.2 * lag_s)
     return -0.5 * ((grid - late_ns * 1e-9 + shown_s) / spread) ** 2

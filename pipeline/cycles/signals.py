@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles.sparse import filled
-from pipeline.logs.channelwise import for_each
 from pipeline.logs.timeline import Channel, Timeline
 
 CELL_S = 10.0  # common practice, no source: fine enough for a 40 s harvest, coarse enough to be quick
@@ -66,10 +65,8 @@ class Cells:
 
 def traces_of(timeline: Timeline) -> dict[str, Trace]:
     """The usable samples of every chosen channel, by role."""
-    channels = [c for c in timeline.channels if c.chosen]
-    longest = max((len(c.values) for c in channels), default=0)
-    traces = [trace for trace in for_each(trace_of, channels, readings=longest) if trace is not None]
-    return {trace.role: trace for trace in reversed(traces)}
+    made = (trace_of(channel) for channel in timeline.channels if channel.chosen)
+    return {trace.role: trace for trace in made if trace is not None}
 
 
 def trace_of(channel: Channel) -> Trace | None:
