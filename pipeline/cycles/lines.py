@@ -7,7 +7,7 @@ import numpy as np
 from pipeline.cycles import turns
 from pipeline.cycles.features import Course
 from pipeline.cycles.likelihoods import mixture, moved, pooled_evidence, rows_of
-from pipeline.cycles.runs import Runs, bendings, usual_slope
+from pipeline.cycles.runs import Runs, habits_of
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import HARVEST
 
@@ -28,8 +28,8 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
 
     late_ns: how long after its candidate a boundary shows in the line, beyond what `candidates` allowed for.
     """
-    swing = float(np.nanquantile(cold.level, 0.98) - np.nanquantile(cold.level, 0.02)) or 1.0
-    bending = bendings(cold, runs, cells, apart=True)
+    habits = habits_of(cold, runs, cells, apart=True)
+    swing = habits.swing
     work = []
     for number, group in enumerate(groups):
         most_s = HARVEST_BEFORE_S if group.before == HARVEST else BEFORE_S
@@ -41,9 +41,9 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
         rows = np.flatnonzero(np.isfinite(view.readings).all(axis=1))
         if len(rows) == 0:
             continue
-        bend = min(float(bending[group.before]), 3.0 * (MOST_BEND * swing) ** 2 / 20.0**3)
+        bend = min(float(habits.bending[group.before]), 3.0 * (MOST_BEND * swing) ** 2 / 20.0**3)
         baseline = turns.Baseline(
-            level=10 * swing, slope=usual_slope(cold), bending=bend, tail=0.3 * swing, unlike=UNLIKE * swing
+            level=10 * swing, slope=habits.slope, bending=bend, tail=0.3 * swing, unlike=UNLIKE * swing
         )
         view = rows_of(view, rows)
         work.append((number, group, turns.weights(view, baseline), view, rows))
@@ -57,7 +57,7 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
         few = slice(None, None, max(1, len(rows) // POOL))
         sample, near_ns = rows_of(view, few), group.near_ns[rows[few]]
         few_moments = grid[::thin]
-        answers = turns.answers(sample.offsets_s, few_moments)
+        answers = turns.answers(sample.offsets_s, few_moments, turns.WAYS)
         fit = turns.misfits(sample, weight, answers, sign=group.sign, height=2 * swing)
         scales[j] = max(1.0, float(fit.per_reading.min()))
         likely = moved(fit.chi2, sample, near_ns, few_moments)
@@ -73,17 +73,12 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
     # The lag is seldom known for certain: every lag that may be true has its say.
     heard = np.flatnonzero(share > LEAST_SHARE)
     for j, (number, group, weight, view, rows) in enumerate(work):
-        lines = np.argmax(scores[heard, j], axis=-1)
-        response = np.stack(
-            [
-                turns.answer(view.offsets_s, grid, lag_s=turns.LAGS_S[lag], line=turns.LINES[line])
-                for lag, line in zip(heard, lines, strict=True)
-            ]
-        )
+        ways = heard * len(turns.LINES) + np.argmax(scores[heard, j], axis=-1)
+        response = turns.answers(view.offsets_s, grid, tuple(turns.WAYS[way] for way in ways))
         fit = turns.misfits(view, weight, response, sign=group.sign, height=2 * swing)
         likely = moved(fit.chi2, view, group.near_ns[rows], grid)
         likely *= -0.5 / scales[j]
-        total[number][rows] += mixture(likely, shown[heard * len(turns.LINES) + lines], share[heard])
+        total[number][rows] += mixture(likely, shown[ways], share[heard])
         by_cold[group.at[rows]] = True
     return float(share @ np.array(turns.LAGS_S))
 
@@ -93,7 +88,7 @@ def _time_to_show(cold: Course, near_ns: np.ndarray, cells: Cells, swing: float)
     start = np.searchsorted(cells.start_ns, near_ns, side="right") - 1
     for ahead in range(1, int(MOST_AFTER_S / cells.step_s) + 1):
         gone = np.abs(cold.level[np.minimum(start + ahead, len(cells) - 1)] - cold.level[start])
-        if np.nanmedian(np.append(gone, 0.0)) >= SHOWN * swing:
+        if np.median(np.append(gone[np.isfinite(gone)], 0.0)) >= SHOWN * swing:
             return float(np.clip(ahead * cells.step_s, AFTER_S, MOST_AFTER_S))
     return MOST_AFTER_S
 
@@ -101,8 +96,7 @@ def _time_to_show(cold: Course, near_ns: np.ndarray, cells: Cells, swing: float)
 def _shown_priors(grid: np.ndarray, cells: Cells, late_ns: int) -> np.ndarray:
     """Log prior (lags × lines, t0) about a candidate: it lies where the lagging line visibly turned, the change came before
     it."""
-    ways = [(lag, line) for lag in turns.LAGS_S for line in turns.LINES]
-    shown_s = np.array([turns.shown_after_s(lag, line, cells.step_s) for lag, line in ways])[:, None]
-    lag_s = np.repeat(turns.LAGS_S, len(turns.LINES))[:, None]
+    shown_s = np.array([turns.shown_after_s(lag, line, cells.step_s) for lag, line, _ in turns.WAYS])[:, None]
+    lag_s = np.array([lag for lag, *_ in turns.WAYS])[:, None]
     spread = 0.5 * cells.step_s + SHOWN_SPREAD * (shown_s + 0.2 * lag_s)
     return -0.5 * ((grid - late_ns * 1e-9 + shown_s) / spread) ** 2

@@ -45,6 +45,8 @@ UNLIKE_S = 12.0
 MOST_READINGS = 64  # of one window; more are averaged
 NEVER = 60.0  # added to the χ² of a turn the wrong way
 
+Way = tuple[float, tuple[float, bool], float]  # how a turn is answered: lag [s], one of LINES, box [s]
+WAYS: tuple[Way, ...] = tuple((lag_s, line, 0.0) for lag_s in LAGS_S for line in LINES)
 
 PRIOR = -0.5 * np.array(  # log prior (lags, lines): log-normal about what clips and pipes do
     [
@@ -138,16 +140,16 @@ def _averaged(values: np.ndarray, per: int) -> np.ndarray:
     return total / per
 
 
-def answers(offsets_s: np.ndarray, t0_s: np.ndarray) -> np.ndarray:
-    """`answer` for every lag and every line, shape (lags × lines, t0, w).
+def answers(offsets_s: np.ndarray, t0_s: np.ndarray, ways: tuple[Way, ...]) -> np.ndarray:
+    """`answer` for each of `ways`, shape (ways, t0, w).
 
     Offsets and moments are both evenly spaced, so that few of their differences are unlike, and the courses have to be
     looked up at those only.
     """
-    apart = np.round(offsets_s[None] - t0_s[:, None], 9)
+    apart = _apart(offsets_s, t0_s)
     since, place = np.unique(apart, return_inverse=True)
-    looked_up = np.empty((len(LAGS_S) * len(LINES), len(since)))
-    for fine, rows, courses in _courses():
+    looked_up = np.empty((len(ways), len(since)))
+    for fine, rows, courses in _courses(ways):
         at = np.clip(since / fine, 0.0, courses.shape[1] - 1.0)
         low = np.minimum(at.astype(np.int64), courses.shape[1] - 2)
         below = np.take(courses, low, axis=1)
@@ -156,10 +158,10 @@ def answers(offsets_s: np.ndarray, t0_s: np.ndarray) -> np.ndarray:
     return np.take(looked_up, place.reshape(apart.shape), axis=1)
 
 
-@cache
-def _courses() -> list[tuple[float, np.ndarray, np.ndarray]]:
-    """The courses of all lags and lines by how fine they are: (step [s], which they are, the courses)."""
-    found = [_course(lag_s, line, 0.0) for lag_s in LAGS_S for line in LINES]
+@lru_cache(maxsize=64)
+def _courses(ways: tuple[Way, ...]) -> list[tuple[float, np.ndarray, np.ndarray]]:
+    """The courses of `ways` by how fine they are: (step [s], which they are, the courses)."""
+    found = [_course(*way) for way in ways]
     steps = np.array([s[1] for s, _ in found])
     groups = [(fine, np.flatnonzero(steps == fine)) for fine in np.unique(steps).tolist()]
     return [(fine, rows, np.stack([found[i][1] for i in rows])) for fine, rows in groups]
@@ -171,7 +173,12 @@ def answer(
     """The lagged answer to a change of height one at each t0, shape (t0, w). `box_s`: the logger writes the mean over
     that long before each stamp."""
     s, course = _course(lag_s, line, box_s)
-    return np.interp(offsets_s[None] - t0_s[:, None], s, course, left=0.0)
+    return np.interp(_apart(offsets_s, t0_s), s, course, left=0.0)
+
+
+def _apart(offsets_s: np.ndarray, t0_s: np.ndarray) -> np.ndarray:
+    """From each t0 to each offset, (t0, w) [s], whole nanoseconds: no rounding error must lie before a change at zero."""
+    return np.round(offsets_s[None] - t0_s[:, None], 9)
 
 
 @lru_cache(maxsize=512)
@@ -226,11 +233,13 @@ class Misfits:
     per_reading: np.ndarray
 
 
-def misfits(view: View, weight: Weights, response: np.ndarray, *, sign: float, height: float) -> Misfits:
+def misfits(
+    view: View, weight: Weights, response: np.ndarray, *, sign: float | np.ndarray, height: float
+) -> Misfits:
     """How badly a change at each t0 fits each window; NEVER where only a turn the wrong way would fit.
 
-    response: `answer` (t0, w), or several of them (…, t0, w); sign: which way the change goes; height: its usual size. The
-    χ² is minus twice the log of the likelihood with level, slope, bending and height integrated out, up to a constant of
+    response: `answer` (t0, w), or several of them (…, t0, w); sign: which way the change goes (both ways at once: an array
+    that broadcasts with (…, k, t0)); height: its usual size. The χ² is minus twice the log of the likelihood with level, slope, bending and height integrated out, up to a constant of
     the `weight`.
     """
     matched = response @ weight.inverse  # (…, t0, w)
@@ -245,5 +254,7 @@ def misfits(view: View, weight: Weights, response: np.ndarray, *, sign: float, h
     k = best.shape[-1]
     middle = 0.5 * (best[..., (k - 1) // 2] + best[..., k // 2])
     chi2 = np.subtract(whole + np.log1p(power / prior), explained, out=explained)
-    np.copyto(chi2, whole + NEVER, where=match <= 0 if sign > 0 else match >= 0)
-    return Misfits(chi2=chi2, per_reading=middle / max(len(view.offsets_s) - 3, 1))
+    return Misfits(
+        chi2=np.where(match * sign > 0, chi2, whole + NEVER),
+        per_reading=middle / max(len(view.offsets_s) - 3, 1),
+    )
