@@ -399,16 +399,18 @@ class _Naming:
         usual, plain, known, at_edges = self.usual[part], self.plain[part], known[part], at_edges[part]
         state, margin, cost = cheapest(usual + known, plain + at_edges, BEGIN)
         for _ in range(LESSONS):
-            taught = usual + KEPT * known + sum(self._taught(p, state, margin, part) for p in self.planes)
+            taught = usual + KEPT * known + self._taught(state, margin, part)
             state, margin, cost = cheapest(taught, plain + KEPT * at_edges, BEGIN)
         return state, margin, cost
 
-    def _taught(self, plane: Plane, state: np.ndarray, margin: np.ndarray, part: slice) -> np.ndarray:
+    def _taught(self, state: np.ndarray, margin: np.ndarray, part: slice) -> np.ndarray:
         first, stop = self.segments.first[part], self.segments.stop[part]
-        counts = stop - first
-        bins = plane.bin[first[0] : stop[-1]]
-        costs = learned_costs(bins, np.repeat(state, counts), np.repeat(margin > SURE, counts), self.cell_s)
-        return np.minimum(np.add.reduceat(costs, first - first[0], axis=0), MOST_OFF)
+        cells = slice(first[0], stop[-1])
+        named = np.repeat(np.where(margin > SURE, state, -1), stop - first)
+        return sum(
+            np.minimum(learned_costs(p.bin[cells], named, first - first[0], self.cell_s), MOST_OFF)
+            for p in self.planes
+        )
 
 
 def _agrees(usual, plain, by_cold, by_draw, minutes: np.ndarray) -> bool:
@@ -439,7 +441,7 @@ def _plane(course: Course, segments: Segments, cells: Cells, *, centred: bool) -
     5th to their 95th percentile, a slow wander taken out."""
     known = course.level[np.isfinite(course.level)]
     if len(known) < 3:
-        return plane_of(course.trace.role, np.full(len(cells), np.nan), np.full(len(cells), np.nan))
+        return Plane(role=course.trace.role, bin=np.full(len(cells), -1))
     if centred:
         low, high = np.quantile(known, (0.05, 0.95))
         swing, base = max(high - low, 1e-9), np.full(len(cells), low)
@@ -447,8 +449,8 @@ def _plane(course: Course, segments: Segments, cells: Cells, *, centred: bool) -
     else:
         scales = scales_of(course, segments, cells)
         swing, base, rise = scales.swing, scales.cold, scales.rise
-    slope = np.repeat(rates(course, segments, cells), segments.stop - segments.first)
-    return plane_of(course.trace.role, (course.level - base) / swing, slope / rise)
+    slope, counts = rates(course, segments, cells), segments.stop - segments.first
+    return plane_of(course.trace.role, (course.level - base) / swing, slope / rise, counts)
 
 
 def _step_between(state: np.ndarray, steps: np.ndarray | None, draw: DrawCells | None) -> tuple[int, float]:
