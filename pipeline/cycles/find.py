@@ -36,12 +36,13 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
         features.moved_earlier(c, d or 0, cells, running) for c, d in zip(cold_cells, delays, strict=True)
     ]
     found = segments.find_segments(timely, draw_cells, cells)
-    if timely:
-        draw_cells = [labels.believed(draw, timely, found, cells) for draw in draw_cells]
-    named = labels.label(timely, draw_cells, other_cells, found, cells)
+    lines = [labels.line_of(course, found, cells) for course in timely]
+    if lines:
+        draw_cells = [labels.believed(draw, lines, found) for draw in draw_cells]
+    named = labels.label(lines, draw_cells, other_cells, found, cells)
     runs = phases.merge(found, named, cells.step_s)
     if not draw_cells:
-        runs = halts.unseen_stops(runs, timely[0], labels.scales_of(timely[0], found, cells), cells)
+        runs = halts.unseen_stops(runs, timely[0], lines[0].scales, cells)
     # 4. Each boundary at full rate.
     placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays)
     # 5. Starts, phases and what cannot be told; cycles and their measures.

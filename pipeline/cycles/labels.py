@@ -62,6 +62,18 @@ class Scales:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Line:
+    """A cold line, or what may move like one, over the segments."""
+
+    course: Course
+    rate: np.ndarray  # (k,): slope within each segment [K/min], NaN where it is not known
+    jump: np.ndarray  # (k,): change of level at its start [K]
+    scales: Scales
+    costs: np.ndarray  # (k, 3): what it speaks against each phase …
+    changes: np.ndarray  # (k, 3, 3): … and against each change of phase; both 0 where it is not clear
+
+
+@dataclass(frozen=True, kw_only=True)
 class Labels:
     """The phase of each segment (k,) and by how much it won [nats]."""
 
@@ -73,14 +85,32 @@ class Labels:
     evenness: float  # share of the cycles that are such as batch machines make, 0…1
 
 
-def scales_of(course: Course, segments: Segments, cells: Cells) -> Scales:
+def line_of(course: Course, segments: Segments, cells: Cells) -> Line:
+    rate, jump = rates(course, segments, cells), jumps(course, segments)
+    scales = _scales(course, rate, jump, segments, cells)
+    k = len(segments)
+    line = Line(
+        course=course,
+        rate=rate,
+        jump=jump,
+        scales=scales,
+        costs=np.zeros((k, 3)),
+        changes=np.zeros((k, 3, 3)),
+    )
+    if not scales.clear:
+        return line
+    costs, changes = cold_costs(line, segments, cells)
+    return replace(line, costs=costs, changes=changes)
+
+
+def _scales(course: Course, rate: np.ndarray, jump: np.ndarray, segments: Segments, cells: Cells) -> Scales:
     """The usual rise, fall and swing, from the legs of the line (runs of moves that go the same way); a segment makes
     two moves: the jump at its start and the slope within it."""
     per_cell = cells.step_s / 60.0
     grain = max(course.slope_noise * np.sqrt(2) * per_cell, 1e-9)  # noise of one cell
-    rate = np.nan_to_num(rates(course, segments, cells))
+    rate = np.nan_to_num(rate)
     count = segments.stop - segments.first
-    move = np.column_stack([jumps(course, segments), rate * (count - 1) * per_cell]).ravel()
+    move = np.column_stack([jump, rate * (count - 1) * per_cell]).ravel()
     speed = np.column_stack([move[::2] / per_cell, rate]).ravel()
     climb = np.where(move > 1.5 * grain, move, 0.0)
     # Squares: a dozen harvests must outweigh a thousand small wobbles.
@@ -134,12 +164,12 @@ def _running_median(values: np.ndarray, width: int) -> np.ndarray:
 
 
 def cold_costs(
-    course: Course, scales: Scales, segments: Segments, cells: Cells, *, back: bool = False
+    line: Line, segments: Segments, cells: Cells, *, back: bool = False
 ) -> tuple[np.ndarray, np.ndarray]:
     """What a cold line speaks against each phase in each segment, (k, 3), and against each change of phase at its
     start, (k, 3, 3). back: the channel steps back when hot gas comes and forth when it goes (the current of a
     unit whose fan and pump rest meanwhile), and moves like the line in between."""
-    rate = np.nan_to_num(rates(course, segments, cells))
+    course, scales, rate = line.course, line.scales, np.nan_to_num(line.rate)
     minutes = segments.minutes
     within = (segments.stop - segments.first - 1) * (cells.step_s / 60.0)
     height = np.nan_to_num((means(course.level - scales.cold, segments)) / scales.swing, nan=0.5)
@@ -167,7 +197,7 @@ def cold_costs(
     )
     np.minimum(costs, 40.0, out=costs)
     costs[~np.isfinite(means(course.level, segments))] = 0.0
-    step = jumps(course, segments) / scales.swing
+    step = line.jump / scales.swing
     rose, fell = np.minimum(np.maximum(step, 0.0), 2.0), np.minimum(np.maximum(-step, 0.0), 2.0)
     jitter = max(1.5 * grain, LEAST_DOUBT)
     changes = np.zeros((len(segments), 3, 3))
@@ -268,7 +298,7 @@ def usual_steps(draw: DrawCells, steps: np.ndarray) -> tuple[float, float]:
 
 
 def label(
-    colds: Sequence[Course],
+    colds: Sequence[Line],
     draws: Sequence[DrawCells],
     others: Sequence[Course],
     segments: Segments,
@@ -291,20 +321,12 @@ def label(
         plain[:, :2, IDLE] += UNSEEN_STOP
     plain[segments.opens_span] = np.minimum(CHANGE, 1.0)
     firsts = []  # (what is known of segments and of changes, how readily it is believed, what it was read off)
-    by_cold, by_jump = np.zeros((k, 3)), np.zeros((k, 3, 3))
-    for cold in colds:
-        scales = scales_of(cold, segments, cells)
-        if scales.clear:
-            more, at_edges = cold_costs(cold, scales, segments, cells)
-            by_cold += more
-            by_jump += at_edges
+    by_cold, by_jump = _all_against(colds, k)
     like_a_line = []
-    if running:
-        scales = scales_of(running[0], segments, cells)
-        if scales.clear:
-            like_a_line = [
-                cold_costs(running[0], scales, segments, cells, back=back) for back in (False, True)
-            ]
+    currents = [line_of(course, segments, cells) for course in running]
+    if currents and currents[0].scales.clear:
+        backwards = cold_costs(currents[0], segments, cells, back=True)
+        like_a_line = [(currents[0].costs, currents[0].changes), backwards]
     if by_cold.any():
         few, begins = _sample(k), np.cumsum(segments.minutes) - segments.minutes
         heard = [
@@ -315,10 +337,9 @@ def label(
         firsts += heard or [(by_cold, by_jump, 0.0, running[0] if running else None)]
     elif draw is not None:
         firsts += [(*first, LIKE_A_LINE, running[0]) for first in like_a_line]
-        calm = calmed(running[0], cells)
-        scales = scales_of(calm, segments, cells)
-        if scales.clear:
-            firsts.append((*cold_costs(calm, scales, segments, cells), 0.0, calm))
+        calm = line_of(calmed(running[0], cells), segments, cells)
+        if calm.scales.clear:
+            firsts.append((calm.costs, calm.changes, 0.0, calm.course))
         heights = usual_steps(draw, steps)
         if min(heights) > 0:
             for polarity in (1, -1):
@@ -326,8 +347,8 @@ def label(
                 changes[segments.opens_span] = 0.0
                 firsts.append((np.zeros((k, 3)), changes, 0.0, running[0]))
     planes = [
-        *(_plane(c, segments, cells, centred=False) for c in (*colds, *running)),
-        *(_plane(c, segments, cells, centred=True) for c in others),
+        *(_line_plane(line, segments) for line in (*colds, *currents)),
+        *(_other_plane(course, segments, cells) for course in others),
     ]
     naming = _Naming(usual=usual, plain=plain, planes=planes, segments=segments, cell_s=cells.step_s)
     trial = _sample(k)
@@ -352,18 +373,13 @@ def label(
     )
 
 
-def believed(draw: DrawCells, colds: Sequence[Course], segments: Segments, cells: Cells) -> DrawCells:
+def believed(draw: DrawCells, colds: Sequence[Line], segments: Segments) -> DrawCells:
     """`draw` without the stretches in which it reads "off" while a cold line goes on through GAINSAID or more harvests:
     there the clamp is at fault, not the machine."""
     off = np.nan_to_num(draw.level, nan=np.inf) < draw.off_below
     if not off.any():
         return draw
-    costs, at_edges = np.zeros((len(segments), 3)), np.zeros((len(segments), 3, 3))
-    for cold in colds:
-        scales = scales_of(cold, segments, cells)
-        if scales.clear:
-            more, changes = cold_costs(cold, scales, segments, cells)
-            costs, at_edges = costs + more, at_edges + changes
+    costs, at_edges = _all_against(colds, len(segments))
     if not costs.any():
         return draw
     usual = np.minimum(segments.minutes[:, None] * PER_MIN, LONGEST)
@@ -375,6 +391,15 @@ def believed(draw: DrawCells, colds: Sequence[Course], segments: Segments, cells
     seen = np.bincount(stretch[segments.first[harvest]], minlength=stretch[-1] + 1)
     wrong = off & (seen[stretch] >= GAINSAID)
     return replace(draw, level=np.where(wrong, np.nan, draw.level)) if wrong.any() else draw
+
+
+def _all_against(lines: Sequence[Line], k: int) -> tuple[np.ndarray, np.ndarray]:
+    """What all lines together speak against each phase (k, 3) and each change (k, 3, 3)."""
+    costs, changes = np.zeros((k, 3)), np.zeros((k, 3, 3))
+    for line in lines:
+        costs += line.costs
+        changes += line.changes
+    return costs, changes
 
 
 def _sample(k: int) -> slice:
@@ -436,21 +461,22 @@ def _harvests(state: np.ndarray) -> np.ndarray:
     return np.flatnonzero((state[1:] == HARVEST) & (state[:-1] != HARVEST)) + 1
 
 
-def _plane(course: Course, segments: Segments, cells: Cells, *, centred: bool) -> Plane:
-    """A channel on its phase plane: cold lines from where freezes end to a usual swing above; others from their own
-    5th to their 95th percentile, a slow wander taken out."""
+def _line_plane(line: Line, segments: Segments) -> Plane:
+    """A line on its phase plane, from where freezes end to a usual swing above."""
+    scales, course = line.scales, line.course
+    height = (course.level - scales.cold) / scales.swing
+    return plane_of(course.trace.role, height, line.rate / scales.rise, segments.stop - segments.first)
+
+
+def _other_plane(course: Course, segments: Segments, cells: Cells) -> Plane:
+    """Another channel on its phase plane, from its own 5th to its 95th percentile."""
     known = course.level[np.isfinite(course.level)]
     if len(known) < 3:
         return Plane(role=course.trace.role, bin=np.full(len(cells), -1))
-    if centred:
-        low, high = np.quantile(known, (0.05, 0.95))
-        swing, base = max(high - low, 1e-9), np.full(len(cells), low)
-        rise = max(usual_rise(course), 1e-9)
-    else:
-        scales = scales_of(course, segments, cells)
-        swing, base, rise = scales.swing, scales.cold, scales.rise
-    slope, counts = rates(course, segments, cells), segments.stop - segments.first
-    return plane_of(course.trace.role, (course.level - base) / swing, slope / rise, counts)
+    low, high = np.quantile(known, (0.05, 0.95))
+    height = (course.level - low) / max(high - low, 1e-9)
+    slope = rates(course, segments, cells) / max(usual_rise(course), 1e-9)
+    return plane_of(course.trace.role, height, slope, segments.stop - segments.first)
 
 
 def _step_between(state: np.ndarray, steps: np.ndarray | None, draw: DrawCells | None) -> tuple[int, float]:
