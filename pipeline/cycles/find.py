@@ -4,7 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.cycles import boundaries, features, halts, labels, measures, phases, segments, signals, starts
+from pipeline.cycles import (
+    boundaries,
+    features,
+    halts,
+    labels,
+    measures,
+    moves,
+    phases,
+    segments,
+    signals,
+    starts,
+)
 from pipeline.cycles.record import CycleRecord, Phase, PhaseKind
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
@@ -36,7 +47,7 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
         features.moved_earlier(c, d or 0, cells, running) for c, d in zip(cold_cells, delays, strict=True)
     ]
     found = segments.find_segments(timely, draw_cells, cells)
-    lines = [labels.line_of(course, found, cells) for course in timely]
+    lines = [moves.line_of(course, found, cells) for course in timely]
     if lines:
         draw_cells = [labels.believed(draw, lines, found) for draw in draw_cells]
     named = labels.label(lines, draw_cells, other_cells, found, cells)
