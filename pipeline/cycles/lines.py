@@ -86,11 +86,15 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
 def _time_to_show(cold: Course, near_ns: np.ndarray, cells: Cells, swing: float) -> float:
     """How long after a turn the line has usually gone SHOWN of its swing [s], between AFTER_S and MOST_AFTER_S."""
     start = np.searchsorted(cells.start_ns, near_ns, side="right") - 1
-    for ahead in range(1, int(MOST_AFTER_S / cells.step_s) + 1):
-        gone = np.abs(cold.level[np.minimum(start + ahead, len(cells) - 1)] - cold.level[start])
-        if np.median(np.append(gone[np.isfinite(gone)], 0.0)) >= SHOWN * swing:
-            return float(np.clip(ahead * cells.step_s, AFTER_S, MOST_AFTER_S))
-    return MOST_AFTER_S
+    ahead = np.arange(1, int(MOST_AFTER_S / cells.step_s) + 1)
+    gone = np.abs(cold.level[np.minimum(start + ahead[:, None], len(cells) - 1)] - cold.level[start])
+    gone = np.sort(np.column_stack([np.zeros(len(ahead)), gone]), axis=1)  # what is not known comes last
+    known, row = np.isfinite(gone).sum(axis=1), np.arange(len(ahead))
+    median = 0.5 * (gone[row, (known - 1) // 2] + gone[row, known // 2])
+    shown = np.flatnonzero(median >= SHOWN * swing)
+    return (
+        float(np.clip(ahead[shown[0]] * cells.step_s, AFTER_S, MOST_AFTER_S)) if len(shown) else MOST_AFTER_S
+    )
 
 
 def _shown_priors(grid: np.ndarray, cells: Cells, late_ns: int) -> np.ndarray:

@@ -15,6 +15,7 @@ they are chosen by the likelihood of all of them together.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 from functools import cache, lru_cache
 
 import numpy as np
@@ -42,6 +43,7 @@ LONGEST_S = 900.0  # of an answer: longer than any window
 RAMP_S = 30.0  # a ramp reaches the height after this long
 TAILS_S = (15.0, 50.0)  # time constants of what the line and the clip had not yet followed
 UNLIKE_S = 12.0
+MOST_PARTS = 64  # of a step between moments, into which steps between readings may fall
 MOST_READINGS = 64  # of one window; more are averaged
 NEVER = 60.0  # added to the χ² of a turn the wrong way
 
@@ -141,13 +143,9 @@ def _averaged(values: np.ndarray, per: int) -> np.ndarray:
 
 
 def answers(offsets_s: np.ndarray, t0_s: np.ndarray, ways: tuple[Way, ...]) -> np.ndarray:
-    """`answer` for each of `ways`, shape (ways, t0, w).
-
-    Offsets and moments are both evenly spaced, so that few of their differences are unlike, and the courses have to be
-    looked up at those only.
-    """
-    apart = _apart(offsets_s, t0_s)
-    since, place = np.unique(apart, return_inverse=True)
+    """`answer` for each of `ways`, shape (ways, t0, w). Offsets and moments are evenly spaced, and so few of their
+    differences are unlike: the courses are looked up at those only."""
+    since, place = _differences(offsets_s, t0_s)
     looked_up = np.empty((len(ways), len(since)))
     for fine, rows, courses in _courses(ways):
         at = np.clip(since / fine, 0.0, courses.shape[1] - 1.0)
@@ -155,7 +153,25 @@ def answers(offsets_s: np.ndarray, t0_s: np.ndarray, ways: tuple[Way, ...]) -> n
         below = np.take(courses, low, axis=1)
         looked_up[rows] = below + (np.take(courses, low + 1, axis=1) - below) * (at - low)
     looked_up[:, since < 0] = 0.0
-    return np.take(looked_up, place.reshape(apart.shape), axis=1)
+    return np.take(looked_up, place, axis=1)
+
+
+def _differences(offsets_s: np.ndarray, t0_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """`_apart`, each value about once (n,), and which of them belongs to each t0 and offset (t0, w). Where the steps of both are
+    no small multiples of a common one, all values."""
+    apart = _apart(offsets_s, t0_s)
+    place = np.arange(apart.size).reshape(apart.shape)
+    if min(apart.shape) > 1:
+        across, down = apart[0, 1] - apart[0, 0], apart[0, 0] - apart[1, 0]
+        ratio = Fraction(across / down).limit_denominator(MOST_PARTS)
+        if ratio > 0 and abs(down * ratio - across) * len(offsets_s) < 1e-9:
+            rows, columns = np.arange(len(t0_s))[::-1, None], np.arange(len(offsets_s))
+            even = rows * ratio.denominator + columns * ratio.numerator
+            if even[0, -1] < apart.size:
+                place = even
+    since = np.zeros(place.max() + 1)
+    since[place] = apart
+    return since, place
 
 
 @lru_cache(maxsize=64)
