@@ -287,7 +287,6 @@ def _agrees(usual, plain, by_cold, by_draw, minutes: np.ndarray) -> bool:
     minutes: when each segment begins."""
     cold_state, _, cold_cost = cheapest(usual + by_cold[0], plain + by_cold[1], BEGIN)
     draw_state, _, draw_cost = cheapest(usual + by_draw[0], plain + by_draw[1], BEGIN)
-    _, _, both_cost = cheapest(usual + by_cold[0] + by_draw[0], plain + by_cold[1] + by_draw[1], BEGIN)
     by_line, by_current = _harvests(cold_state), _harvests(draw_state)
     if len(by_line) > 2:
         # Only while the line goes on: a probe that fell off halfway shows half of them.
@@ -295,6 +294,7 @@ def _agrees(usual, plain, by_cold, by_draw, minutes: np.ndarray) -> bool:
         shown = np.diff(np.searchsorted(by_current, by_line))[apart < 2 * np.median(apart)]
         if shown.mean() > MORE:
             return False
+    _, _, both_cost = cheapest(usual + by_cold[0] + by_draw[0], plain + by_cold[1] + by_draw[1], BEGIN)
     return both_cost - cold_cost - draw_cost < MOST_DISSENT * max(len(by_line), 1)
 
 

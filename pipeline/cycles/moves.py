@@ -72,7 +72,8 @@ def _scales(course: Course, rate: np.ndarray, jump: np.ndarray, segments: Segmen
     speed = np.column_stack([move[::2] / per_cell, rate]).ravel()
     climb = np.where(move > 1.5 * grain, move, 0.0)
     # Squares: a dozen harvests must outweigh a thousand small wobbles.
-    rise = weighted_median(speed, climb**2, default=usual_rise(course))
+    rise = weighted_median(speed, climb**2, default=np.nan)
+    rise = usual_rise(course) if np.isnan(rise) else rise
     fall = weighted_median(-speed, np.where(move < -1.5 * grain, move, 0.0) ** 2, default=rise)
     opens = np.zeros(len(move), dtype=bool)
     opens[::2] = segments.opens_span

@@ -86,11 +86,12 @@ def trace_of(channel: Channel) -> Trace | None:
 
 def median_of_three(values: np.ndarray) -> np.ndarray:
     """Each value replaced by the median of itself and its neighbours; the ends stay. Shape (n,) in, (n,) out."""
-    out = values.copy()
-    a, b, c = values[:-2], values[1:-1], values[2:]
-    low, high = np.minimum(a, b), np.maximum(a, b)
-    np.minimum(high, c, out=high)
-    np.maximum(low, high, out=out[1:-1])
+    out = np.empty_like(values)
+    out[0], out[-1] = values[0], values[-1]
+    a, b, c, middle = values[:-2], values[1:-1], values[2:], out[1:-1]
+    np.maximum(a, b, out=middle)
+    np.minimum(middle, c, out=middle)
+    np.maximum(middle, np.minimum(a, b), out=middle)
     return out
 
 
@@ -101,7 +102,8 @@ def despiked(values: np.ndarray, interval_s: float, *, stops: bool) -> np.ndarra
     stops: the channel may truly fall to nothing and come back (a current); such a dip is kept from MOST_DIP_S on.
     """
     out = median_of_three(values) if interval_s <= QUICK_S else values.copy()
-    step = np.abs(np.diff(out))
+    step = np.diff(out)
+    np.abs(step, out=step)
     if len(step) < 20:
         return out
     sample = step if len(step) <= 50_000 else step[:: len(step) // 50_000]
