@@ -16,6 +16,7 @@ from pipeline.cycles import turns
 from pipeline.cycles.features import Course, DrawCells, running_course
 from pipeline.cycles.likelihoods import evidence, heard, interval, moved, rows_of, with_blunders
 from pipeline.cycles.lines import POOL, UNLIKE, add_line
+from pipeline.cycles.repeats import Repeats
 from pipeline.cycles.runs import Group, Habits, Runs, groups_of, habits_of
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
@@ -50,9 +51,11 @@ def place(
     draws: Sequence[DrawCells],
     cells: Cells,
     delays: Sequence[int | None],
+    again: Repeats | None = None,
 ) -> Placed:
     """The start of every run. `delays`: cells by which each cold line answers later than the current by which the runs
-    were named; None where the current does not move like that line."""
+    were named; None where the current does not move like that line. `again`: harvests that a lone clamp shows again and
+    again."""
     course = running_course(draws[0], cells) if draws else None
     # A line that answers as soon as the current does is the better witness: the current goes on with the head pressure.
     named_by_draw = course is not None and (
@@ -64,6 +67,9 @@ def place(
         runs, leading, cells, back_cells=back_cells, cold=not named_by_draw, stops=bool(draws)
     )
     k = len(near_ns)
+    seen_s = np.full(k, SEEN * cells.step_s)
+    if again is not None:
+        near_ns, seen_s = _as_known(again, runs, near_ns, seen_s, cells)
     groups = groups_of(runs, near_ns, cells)
     grid = _moments(cells, bool(colds))
     total = [np.zeros((len(g.at), len(grid))) for g in groups]
@@ -85,7 +91,7 @@ def place(
         if group.before == HARVEST:
             likely += _after_start(group, start_ns, near_ns, grid)
         if course is not None and IDLE not in (group.before, group.after):
-            seen = -0.5 * (grid / (SEEN * cells.step_s)) ** 2
+            seen = -0.5 * (grid / seen_s[group.at, None]) ** 2
             prior = seen if named_by_draw else _around(likely, grid, cells)
             more, by_draw[group.at], sharp = _steps(course, habits, group, grid, prior)
             likely += more
@@ -103,6 +109,22 @@ def place(
     return Placed(
         start_ns=start_ns, uncertainty_s=uncertainty_s, by_draw=by_draw, by_cold=by_cold, lag_s=lag_s
     )
+
+
+def _as_known(
+    again: Repeats, runs: Runs, near_ns: np.ndarray, seen_s: np.ndarray, cells: Cells
+) -> tuple[np.ndarray, np.ndarray]:
+    """`near_ns` and how far each may be off, with the moments of `again` where a harvest was named by them."""
+    before = np.r_[-1, runs.state[:-1]]
+    for side, cell, moment_ns in (
+        ((before == FREEZE) & (runs.state == HARVEST), again.first, again.begin_ns),
+        ((before == HARVEST) & (runs.state == FREEZE), again.stop, again.end_ns),
+    ):
+        at = np.searchsorted(cell, runs.first).clip(0, len(cell) - 1)
+        same = side & ~runs.opens_span & (cell[at] == runs.first)
+        near_ns = np.where(same, moment_ns[at], near_ns)
+        seen_s = np.where(same, np.minimum(seen_s, again.step_s), seen_s)
+    return near_ns, seen_s
 
 
 def _slower(cold: Course, draw: Course, cells: Cells) -> bool:

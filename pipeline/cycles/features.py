@@ -14,6 +14,7 @@ COLD_ROLES = ("evaporator", "suction")  # cold lines, the better one first
 DRAW_ROLES = ("current", "power", "current_compressor")  # what shows the compressor, the fullest first
 OTHER_ROLES = ("discharge", "liquid", "condenser_out", "reservoir", "suction_pressure", "discharge_pressure")
 BRIDGE_S = 180.0  # holes in a channel up to this long are drawn straight; common practice, no source
+UNSEEN_S = 3600.0  # a probe that is gone for longer has to be done without; common practice, no source
 MOST_DELAY_S, LEAST_ALIKE = 100.0, 0.5  # a clip lags no more; slopes this much alike move together
 NEARLY = 0.93
 RARE, FLASH_CELLS = 0.02, 5  # common practice, no source
@@ -151,6 +152,16 @@ def delay_cells(cold: Course, running: Course, cells: Cells) -> int | None:
     # A slow line goes on answering: the first delay that does nearly as well as the best is the better estimate.
     best = int(np.argmax(alike >= NEARLY * alike.max()))
     return best if alike.max() > LEAST_ALIKE * scale else None
+
+
+def unseen(colds: Sequence[Course], cells: Cells) -> np.ndarray:
+    """Cells of the long stretches in which no cold line is read, (cells,) of bool."""
+    known = np.zeros(len(cells), dtype=bool)
+    for cold in colds:
+        known |= np.isfinite(cold.level)
+    edges = np.flatnonzero(np.diff(known, prepend=~known[:1], append=~known[-1:]))
+    lengths = np.diff(edges)
+    return ~known & np.repeat(lengths * cells.step_s > UNSEEN_S, lengths)
 
 
 def moved_earlier(course: Course, by_cells: int, cells: Cells, running: Course | None) -> Course:

@@ -12,6 +12,7 @@ from pipeline.cycles import (
     measures,
     moves,
     phases,
+    repeats,
     segments,
     signals,
     starts,
@@ -46,16 +47,23 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     timely = [
         features.moved_earlier(c, d or 0, cells, running) for c, d in zip(cold_cells, delays, strict=True)
     ]
-    found = segments.find_segments(timely, draw_cells, cells)
+    again = humps = None
+    if not draw_cells:
+        humps = repeats.of_line(timely[0].trace, cells)
+    elif draw_cells[0].trace.role != "current_compressor" and features.unseen(timely, cells).any():
+        again = repeats.of_draw(draw_cells[0].trace, cells, features.unseen(timely, cells))
+    found = segments.find_segments(
+        timely, draw_cells, cells, edges=None if again is None else np.concatenate([again.first, again.stop])
+    )
     lines = [moves.line_of(course, found, cells) for course in timely]
     if lines:
         draw_cells = [labels.believed(draw, lines, found) for draw in draw_cells]
-    named = labels.label(lines, draw_cells, other_cells, found, cells)
+    named = labels.label(lines, draw_cells, other_cells, found, cells, again, humps)
     runs = phases.merge(found, named, cells.step_s)
     if not draw_cells:
         runs = halts.unseen_stops(runs, timely[0], lines[0].scales, cells)
     # 4. Each boundary at full rate.
-    placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays)
+    placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays, again)
     # 5. Starts, phases and what cannot be told; cycles and their measures.
     limiting = [*colds, *(d.trace for d in draw_cells[:1] if boundaries.shows_harvests(runs, placed))]
     interval_s = min(t.interval_s for t in limiting or [*colds, *draws])

@@ -13,10 +13,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.cycles.course import cheapest
-from pipeline.cycles.features import Course, DrawCells, calmed, running_course, usual_rise
+from pipeline.cycles.features import Course, DrawCells, calmed, running_course, unseen, usual_rise
 from pipeline.cycles.moves import Line, cold_costs, line_of, weighted_median
 from pipeline.cycles.planes import Plane, learned_costs, plane_of
 from pipeline.cycles.plausible import evenness, rank_of
+from pipeline.cycles.repeats import Repeats, against_harvests_elsewhere, as_shown
 from pipeline.cycles.segments import Segments, means, rates
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
@@ -145,11 +146,14 @@ def label(
     others: Sequence[Course],
     segments: Segments,
     cells: Cells,
+    again: Repeats | None = None,
+    humps: Repeats | None = None,
 ) -> Labels:
     """The cheapest course of phases through all segments.
 
     First named by what is known of every batch machine, then again by what the first naming taught of this one.
-    `others`: channels that know nothing of phases until they were taught.
+    `others`: channels that know nothing of phases until they were taught. `again`: harvests that a clamp
+    shows again and again where no line is read; `humps`: that a lone cold line does.
     """
     k = len(segments)
     usual = np.minimum(segments.minutes[:, None] * PER_MIN, LONGEST)
@@ -164,6 +168,11 @@ def label(
     plain[segments.opens_span] = np.minimum(CHANGE, 1.0)
     firsts = []  # (what is known of segments and of changes, how readily it is believed, what it was read off)
     by_cold, by_jump = _all_against(colds, k)
+    if humps is not None and by_cold.any():
+        by_cold += against_harvests_elsewhere(humps, segments)
+    if again is not None and by_cold.any():
+        hidden = unseen([line.course for line in colds], cells)[segments.first, None]
+        by_cold += np.where(hidden, as_shown(again, segments), 0.0)
     like_a_line = []
     currents = [line_of(course, segments, cells) for course in running]
     if currents and currents[0].scales.clear:
@@ -182,6 +191,8 @@ def label(
         calm = line_of(calmed(running[0], cells), segments, cells)
         if calm.scales.clear:
             firsts.append((calm.costs, calm.changes, 0.0, calm.course))
+        if again is not None:
+            firsts.append((as_shown(again, segments), np.zeros((k, 3, 3)), 0.0, running[0]))
         heights = usual_steps(draw, steps)
         if min(heights) > 0:
             for polarity in (1, -1):

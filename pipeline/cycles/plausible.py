@@ -53,9 +53,12 @@ def _sharpness(state: np.ndarray, part: slice, course: Course, segments: Segment
     near = np.maximum(bend, np.maximum(np.r_[0.0, bend[:-1]], np.r_[bend[1:], 0.0]))[segments.first[part]]
     begins = np.flatnonzero((state[1:] == HARVEST) & (state[:-1] == FREEZE)) + 1
     ends = np.flatnonzero((state[1:] == FREEZE) & (state[:-1] == HARVEST)) + 1
-    if len(begins) == 0 or len(ends) == 0:
+    stops = np.flatnonzero((state[1:] == IDLE) & (state[:-1] == HARVEST)) + 1
+    if len(begins) == 0 or len(ends) + len(stops) == 0:
         return 0.0
-    return float(np.sqrt(min(min(np.median(near[begins]), np.median(near[ends])) / swing, 0.5)))
+    # Where the compressor stops the current turns as sharply as it can.
+    turn = swing if len(stops) > len(ends) else np.median(near[ends])
+    return float(np.sqrt(min(min(np.median(near[begins]), turn) / swing, 0.5)))
 
 
 def plausible(state: np.ndarray, segments: Segments, part: slice) -> float:

@@ -26,10 +26,18 @@ class Segments:
 
 
 def find_segments(
-    colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells, *, penalty_factor: float = 1.0
+    colds: Sequence[Course],
+    draws: Sequence[DrawCells],
+    cells: Cells,
+    *,
+    penalty_factor: float = 1.0,
+    edges: np.ndarray | None = None,
 ) -> Segments:
-    """Change points of the search signal, span by span, and every edge of a channel's holes and of "off"."""
+    """Change points of the search signal, span by span, and every edge of a channel's holes and of "off". `edges`: cells
+    with which a segment begins whatever the signal says."""
     edge = np.zeros(len(cells) + 1, dtype=bool)
+    if edges is not None:
+        edge[edges] = True
     edge[cells.span_first] = True
     signal = search_signal(colds, draws, cells)
     for first, stop in zip(cells.span_first, cells.span_stop, strict=True):

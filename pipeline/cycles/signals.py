@@ -200,7 +200,12 @@ def lay_cells(traces: Sequence[Trace]) -> Cells:
     """Cells over every stretch in which at least one of `traces` has readings, wider where all of them are noisy."""
     fastest = min(t.interval_s for t in traces)
     wanted_s = min(CELL_S * max(1.0, NOISY / max(clearness(t), 1e-9)) ** 2 for t in traces)
-    step_s = fastest * max(1, round(min(wanted_s, WIDEST_CELL_S) / fastest))
+    return cells_of_width(traces, fastest * max(1, round(min(wanted_s, WIDEST_CELL_S) / fastest)))
+
+
+def cells_of_width(traces: Sequence[Trace], step_s: float) -> Cells:
+    """Cells of `step_s` over every stretch in which at least one of `traces` has readings."""
+    fastest = min(t.interval_s for t in traces)
     step_ns = round(step_s * 1e9)
     starts, ends = [], []
     for trace in traces:

@@ -59,12 +59,15 @@ def spells(case: Case, usual_min: float) -> np.ndarray:
     """Cycles in a row whose freezes are all far too short for ice, and the one that they cut off, bool (n,).
 
     A line that turns every few minutes is a compressor that stops and starts, whatever the record calls its turns; a
-    harvest that is repeated makes one such freeze, or two.
+    harvest that is repeated makes one such freeze, or two. In a log that has longer rows, and no clamp to see stops by, two
+    are no repeat either.
     """
     t, mask = case.thresholds, np.zeros(case.n, bool)
-    brief = case.freeze_min < t["spell_freeze_pct"] / 100 * usual_min
-    for first, last in statistics.episodes(brief):
-        if last - first + 1 >= t["starts_needed"]:
+    brief = statistics.episodes(case.freeze_min < t["spell_freeze_pct"] / 100 * usual_min)
+    most = max((last - first + 1 for first, last in brief), default=0)
+    blind = case.timeline.get("current_compressor", "current", "power") is None
+    for first, last in brief:
+        if last - first + 1 >= (2 if blind and most >= t["starts_needed"] else t["starts_needed"]):
             mask[max(first - 1, 0) : last + 1] = True
     return mask
 
@@ -150,7 +153,8 @@ def inside(case: Case, usual_min: float, usual_rise_k: float) -> Inside:
             missed[i] = True
         elif course.rise_k > max(least_k, t["hump_noise"] * course.noise_k):
             missed[i] = course.rise_k > t["whole_rise_pct"] / 100 * usual_rise_k
-            cold[i] = not missed[i]
+            # A stop comes at any time, a harvest when the freeze is done.
+            cold[i] = not missed[i] and course.rises_at_min > t["split_short_pct"] / 100 * usual_min
     return Inside(cold=cold, missed=missed)
 
 
@@ -158,7 +162,8 @@ def inside(case: Case, usual_min: float, usual_rise_k: float) -> Inside:
 class _Course:
     """The cold trace within the middle of a freeze."""
 
-    rise_k: float  # its largest rise from where it was cold
+    rise_k: float  # its largest rise from where it was cold …
+    rises_at_min: float  # … and how long after the freeze's start that began
     noise_k: float  # from reading to reading
     warm_share: float  # part of it that is as warm as in harvest
 
@@ -169,24 +174,28 @@ def _course(channel: Channel, case: Case, i: int, warm_c: float, peak_c: float) 
     values = channel.values[a:b][channel.trusted[a:b]]
     width = max(round(_SMOOTH_S / channel.interval_s), 1)
     if len(values) < 2 * width + 3:
-        return _Course(rise_k=0.0, noise_k=0.0, warm_share=0.0)
+        return _Course(rise_k=0.0, rises_at_min=0.0, noise_k=0.0, warm_share=0.0)
     noise = float(np.median(np.abs(np.diff(values)))) / np.sqrt(width)
     smooth = np.convolve(values, np.ones(width) / width, "valid")
     t = case.thresholds
     within = math.ceil(t["hump_min"] * 60 / channel.interval_s)
+    rise_k, foot = _hump(smooth, warm_c, within, lost=t["hump_falls_pct"] / 100)
     return _Course(
-        rise_k=_hump(smooth, warm_c, within, lost=t["hump_falls_pct"] / 100),
+        rise_k=rise_k,
+        rises_at_min=0.2 * (end - start) / 60e9 + (foot + width / 2) * channel.interval_s / 60,
         noise_k=noise,
         warm_share=float(np.mean(values > peak_c)),
     )
 
 
-def _hump(trace: np.ndarray, warm_c: float, within: int, lost: float) -> float:
+def _hump(trace: np.ndarray, warm_c: float, within: int, lost: float) -> tuple[float, int]:
     """The largest rise of a trace from where it was cold, within so many readings, of which it then loses the share `lost`
-    again: hot gas does that, and a slow change of superheat does not. 0 where there is none."""
+    again, and the reading from which it rose: hot gas does that, and a slow change of superheat does not. (0, 0) where
+    there is none."""
     padded = np.concatenate([np.full(within, np.inf), trace])
     lowest = np.lib.stride_tricks.sliding_window_view(padded, within + 1).min(axis=1)
     rise = np.where(lowest < warm_c, trace - lowest, 0.0)
     top = int(np.argmax(rise))
+    first = max(top - within, 0)
     falls_back = float(trace[top:].min()) <= trace[top] - lost * rise[top]
-    return float(rise[top]) if falls_back else 0.0
+    return (float(rise[top]), first + int(np.argmin(trace[first : top + 1]))) if falls_back else (0.0, 0)

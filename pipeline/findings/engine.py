@@ -16,6 +16,7 @@ from pipeline.findings.cautions import cautions
 from pipeline.findings.finding import Finding, Judgement, NotJudged, Severity
 from pipeline.findings.output import output
 from pipeline.findings.ranking import Heard, rank
+from pipeline.findings.refrigerant import side_of
 from pipeline.findings.rule import CannotTell, Rule
 from pipeline.findings.signals import signals
 from pipeline.findings.verdict import verdict
@@ -64,6 +65,7 @@ def judge(timeline: Timeline, record: CycleRecord, unit: Unit) -> Judgement:
         verdict=verdict(case, worst_first),
         thresholds=case.thresholds.rows(),
         cautions=cautions(unit, worst_first),
+        refrigerant_side=side_of(unit.nameplate.refrigerant, case.refrigeration, case.steady),
     )
 
 

@@ -63,6 +63,28 @@ class Output:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Typical:
+    """A quantity over the steady cycles, in the unit that its name says."""
+
+    middle: float  # median
+    low: float  # nine in ten cycles lie between `low` and `high`
+    high: float
+    cycles: int  # steady cycles that have it
+
+
+@dataclass(frozen=True, kw_only=True)
+class RefrigerantSide:
+    """What logged pressures say, over the last third of the steady freezes. None: a channel for it was not logged."""
+
+    refrigerant: str
+    evaporating_c: Typical | None = None
+    superheat_k: Typical | None = None
+    condensing_c: Typical | None = None
+    condensing_over_air_k: Typical | None = None
+    subcooling_k: Typical | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class Verdict:
     """One sentence for the client, one for the technician. `level` is "act", "watch", "note" or "well"; "cannot-tell"
     where the log does not carry a judgement."""
@@ -87,3 +109,6 @@ class Judgement:
         tuple[str, float, str, str], ...
     ] = ()  # (name, value in force, unit, source), for the page
     cautions: tuple[Text, ...] = ()
+    refrigerant_side: RefrigerantSide | None = (
+        None  # None: no pressure was logged, or its refrigerant is not known
+    )

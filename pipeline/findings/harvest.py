@@ -34,6 +34,10 @@ _AT_LIMIT = phrase(
 _REPEATED = phrase(
     "finding.harvest-stalled.repeated", "{count} of {of} harvests stalled and had to be repeated"
 )
+_LEFT = phrase(
+    "finding.harvest-stalled.ice-left",
+    "{count} of {of} harvests stalled: ice stayed on the plate, as the freezes after them show",
+)
 _LONG = phrase(
     "finding.harvest-long.some", "{count} of {of} harvests took long: {found_min}, where {usual_min} is usual"
 )
@@ -52,18 +56,19 @@ def _stalled(case: Case):
         "plateau": s.plateau,
         "at-limit": s.at_limit,
         "repeated": s.repeated,
+        "ice-left": s.left,
     }
     counts = {kind: int(mask.sum()) for kind, mask in kinds.items()}
-    # One kind names the finding: the most frequent of those that say why, then those that say how it ended.
-    leading = max(
-        counts,
-        key=lambda kind: (counts[kind] > 0) * (counts[kind] + 0.5 * (kind in ("never-warmed", "plateau"))),
-    )
+    # One kind names the finding: the most frequent, those that say why before those that say how it ended, and those
+    # before what is only known by the freeze after it.
+    weight = dict.fromkeys(kinds, 1.0) | {"never-warmed": 1.1, "plateau": 1.1, "ice-left": 0.5}
+    leading = max(counts, key=lambda kind: weight[kind] * counts[kind])
     titles = {
         "never-warmed": _NEVER_WARMED,
         "plateau": _PLATEAU,
         "at-limit": _AT_LIMIT,
         "repeated": _REPEATED,
+        "ice-left": _LEFT,
     }
     of = int((case.harvests | stalled).sum())
     at = np.flatnonzero(stalled)
@@ -110,7 +115,7 @@ def _confidence(case: Case, stalled: np.ndarray) -> float:
     s = case.stalls
     matters = s.usual_min * (1 + case.thresholds["harvest_out_pct"] / 100)
     z = (case.harvest_min[stalled] - matters) / max(s.sigma_min, 1e-6)
-    z = np.where(s.never_warmed[stalled] | s.repeated[stalled], np.maximum(np.nan_to_num(z), 1.3), z)
+    z = np.where((s.never_warmed | s.repeated | s.left)[stalled], np.maximum(np.nan_to_num(z), 1.3), z)
     doubt = np.array([1 - statistics.phi(float(v)) for v in z if math.isfinite(v)])
     return 1 - float(np.prod(doubt[:6])) if len(doubt) else 0.5
 
@@ -192,6 +197,7 @@ _CAUSES = {
     "plateau": ("slab-sticks", "hot-gas-weak", "room-cold", "harvest-end-sensing"),
     "at-limit": ("harvest-end-sensing", "slab-sticks", "hot-gas-weak", "room-cold"),
     "repeated": ("slab-sticks", "harvest-end-sensing", "hot-gas-weak"),
+    "ice-left": ("slab-sticks", "hot-gas-weak", "harvest-end-sensing", "end-of-freeze-early"),
 }
 
 RULES = (

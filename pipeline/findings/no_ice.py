@@ -134,7 +134,7 @@ def _keeps_turning(case: Case, channel: Channel, span: Phase, *, relative: bool)
         return False
     width = max(len(values) // _CELLS, 1)
     cells = values[: len(values) // width * width].reshape(-1, width).mean(axis=1)
-    low, middle, high = np.quantile(cells, [0.05, 0.5, 0.95])
+    low, middle, high = np.quantile(cells, [0.02, 0.5, 0.98])  # a harvest may be a twentieth of its cycle
     if high - low < (t["cycling_draw_pct"] / 100 * middle if relative else t["cycling_swing_k"]):
         return False
     # With a dead band of half the range, so that noise at the middle is no crossing.

@@ -8,11 +8,12 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from types import MappingProxyType
 
 import numpy as np
 
+from pipeline.findings.finding import RefrigerantSide, Typical
 from pipeline.logs.timeline import Channel, Timeline
 
 ATMOSPHERE_KPA = 101.325  # standard atmosphere, exact (ISO 2533); at sea level
@@ -106,6 +107,7 @@ def saturation_c(refrigerant: str, gauge_kpa: np.ndarray, *, at: str) -> np.ndar
 class Refrigeration:
     """One value a cycle, over the last third of its freeze; NaN where it cannot be said."""
 
+    evaporating_c: np.ndarray
     condensing_c: np.ndarray
     superheat_k: np.ndarray
     subcooling_k: np.ndarray
@@ -129,6 +131,7 @@ def refrigeration(
     nothing = np.full(len(start_ns), np.nan)
     if not refrigerant or timeline.get("suction_pressure", "discharge_pressure") is None:
         return Refrigeration(
+            evaporating_c=nothing,
             condensing_c=nothing,
             superheat_k=nothing,
             subcooling_k=nothing,
@@ -142,11 +145,32 @@ def refrigeration(
         dew = _or(saturation_c(refrigerant, pressure, at="dew"), nothing)
     condensing = (bubble + dew) / 2
     return Refrigeration(
+        evaporating_c=evaporating,
         condensing_c=condensing,
         superheat_k=_or(late("suction"), nothing) - evaporating,
         subcooling_k=bubble - _or(late("liquid"), nothing),
         condensing_over_air_k=condensing - air_c,
     )
+
+
+def side_of(refrigerant: str | None, side: Refrigeration, steady: np.ndarray) -> RefrigerantSide | None:
+    """The typical values over the `steady` cycles (bool (n,)), None where the log says nothing of them."""
+    told = {
+        field.name: _typical(getattr(side, field.name)[steady])
+        for field in fields(RefrigerantSide)
+        if field.name != "refrigerant"
+    }
+    if refrigerant is None or all(one is None for one in told.values()):
+        return None
+    return RefrigerantSide(refrigerant=name_of(refrigerant), **told)
+
+
+def _typical(values: np.ndarray) -> Typical | None:
+    known = values[np.isfinite(values)]
+    if not len(known):
+        return None
+    low, middle, high = (round(float(q), 2) for q in np.quantile(known, [0.05, 0.5, 0.95]))
+    return Typical(middle=middle, low=low, high=high, cycles=len(known))
 
 
 def _or(values: np.ndarray | None, otherwise: np.ndarray) -> np.ndarray:

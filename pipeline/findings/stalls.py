@@ -11,32 +11,33 @@ import numpy as np
 
 from pipeline.cycles.record import PhaseKind
 from pipeline.findings import doubtful, statistics
+from pipeline.findings.aftermath import ice_left, let_go, usual_beside
 from pipeline.findings.changes import lasting_change
 
 if TYPE_CHECKING:
     from pipeline.findings.case import Case
 
 _NS_PER_MIN = 60_000_000_000
-_BESIDE = 6  # cycles before and after one, of which the usual freeze round it is made
 
 READS = (
     "outlier_z", "harvest_out_pct", "harvest_out_min", "harvest_out_intervals", "seen_intervals", "peak_intervals",
     "stall_peak_c", "stall_peak_share", "stall_peak_spread_k", "stall_frozen_c", "stall_deep_c", "stall_far_pct",
     "stall_plateau_min", "stall_plateau_pct", "stall_times", "stall_limit_min", "stall_least_pct", "given_up_pct",
     "given_up_warm_pct", "given_up_colder_k", "given_up_rest_min", "no_harvest_pct", "cut_rise_pct", "harvest_band_pct",
-    "taken_pct", "limit_harvests", "limit_spread_s", "limit_share_pct", "limit_edge", "limit_sharp_pct", "peak_loss_k", "peak_loss_pct",
+    "taken_pct", "taken_most_pct", "split_short_pct", "limit_harvests", "limit_spread_s", "limit_share_pct", "limit_freed_pct", "limit_edge", "limit_sharp_pct", "peak_loss_k", "peak_loss_pct",
     "harvest_level_pct", "harvest_spread_pct", "healthy_pct", "healthy_times", "level_cycles", "freeze_end_rise_k",
 )  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
 class Stalls:
-    """One value a cycle, bool (n,). A harvest may show several of the first four; `long` ones did finish."""
+    """One value a cycle, bool (n,). A harvest may show several of the first five; `long` ones did finish."""
 
     never_warmed: np.ndarray
     plateau: np.ndarray  # lasted, but hung near freezing point or stayed short of its usual peak
     at_limit: np.ndarray  # ran into a limit
     repeated: np.ndarray  # had to be done again
+    left: np.ndarray  # left its slab on the plate, by the freeze after it
     long: np.ndarray  # abnormal in length, but finished
     hidden: np.ndarray  # never warmed, so that the record has it inside a freeze, or not at all
     missed: np.ndarray  # a freeze that holds a harvest like any other, which the record does not have
@@ -49,7 +50,7 @@ class Stalls:
 
     @property
     def stalled(self) -> np.ndarray:
-        return self.never_warmed | self.plateau | self.at_limit | self.repeated
+        return self.never_warmed | self.plateau | self.at_limit | self.repeated | self.left
 
 
 def stalls(case: Case) -> Stalls:
@@ -88,12 +89,14 @@ def stalls(case: Case) -> Stalls:
     if usual_peak < t["stall_peak_c"] and usual > most_min:  # all alike: only the absolute level can speak
         low |= (peak < t["stall_peak_c"]) & (length > most_min)
     cool = short_of_peak | (rise < t["cut_rise_pct"] / 100 * usual_rise)
-    stopped = doubtful.stops(case, _usual_beside(case, cool), cool)
+    peak_beside = usual_beside(case, "harvest_peak_c", np.zeros(case.n, bool), usual_peak)
+    colder_here = peak < peak_beside - t["peak_loss_k"]  # a log may have two levels
+    stopped = doubtful.stops(case, _usual_freeze(case, cool), cool & colder_here)
     judged, long = judged & ~stopped, long & ~stopped
     repeated = repeated & ~stopped
     seen = judged & (length > t["peak_intervals"] * interval)
     whole = length > t["stall_least_pct"] / 100 * usual
-    never_warmed = seen & low & whole
+    never_warmed = (seen & low & whole) | _colder_than_any_freeze(case, judged, peak)
     cut = judged & (rise < t["cut_rise_pct"] / 100 * usual_rise) & ~whole
     cut |= judged & (length < t["no_harvest_pct"] / 100 * usual)
 
@@ -112,15 +115,21 @@ def stalls(case: Case) -> Stalls:
     hangs |= judged & ~never_warmed & cold & (far | (excess > limit * sigma))
     very_long = long & (length > t["stall_times"] * usual)
     at_limit = very_long & (length >= t["stall_limit_min"])
+    slower_by = np.fmin(
+        excess, length - usual_beside(case, "harvest_min", repeated, usual)
+    )  # than usual and than those round it
+    slow = judged & (slower_by > max(limit * sigma, t["harvest_out_intervals"] * interval))
+    left = ice_left(case, unlike=judged & (slow | cool), slow=slow, misplaced=misplaced, excess_min=excess)
     # As warm as a plate that let its ice go; a suction line is warmed by the hot gas, whatever the ice does.
     done = (peak >= usual_peak) & (peak < usual_peak + t["peak_loss_k"])
     done &= case.timeline.get("evaporator") is not None
-    at_limit |= _bunched(case, length, long, usual) & ~done
+    known = left.sum() >= t["limit_harvests"]  # that harvests stall: then whatever is slow may be one of them
+    at_limit |= _bunched(case, length, long | slow if known else long, usual) & (~done | left)
     if _quantile(cold_end[at_limit], 0.5) - _quantile(cold_end[ordinary], 0.5) > t["freeze_end_rise_k"]:
         at_limit &= hangs  # the whole trace is warmer: a starved evaporator, which takes long and does finish
-    frozen = (hangs | at_limit) & (peak < t["stall_frozen_c"])
+    frozen = (hangs | at_limit | (left & short_of_peak)) & (peak < t["stall_frozen_c"])
     never_warmed, hangs = never_warmed | frozen, hangs & ~frozen
-    stalled = never_warmed | hangs | at_limit | repeated | hidden
+    stalled = never_warmed | hangs | at_limit | repeated | left | hidden
     long &= ~stalled
     if _taken_from_freezes(case, long, excess):
         long = np.zeros(case.n, bool)
@@ -129,10 +138,11 @@ def stalls(case: Case) -> Stalls:
         plateau=hangs,
         at_limit=at_limit,
         repeated=repeated,
+        left=left,
         long=long,
         hidden=hidden,
         missed=inside.missed,
-        doubtful=cut | misplaced | stopped,
+        doubtful=(cut & ~stalled) | misplaced | stopped,
         stopped=stopped,
         usual_min=usual,
         sigma_min=sigma,
@@ -147,6 +157,16 @@ def believable(case: Case, usual_min: float) -> bool:
     t = case.thresholds
     least = t["harvest_band_pct"] / 100 * case.unit.expected_harvest_min[0]
     return not usual_min < max(least, t["seen_intervals"] * _interval_min(case))
+
+
+def _colder_than_any_freeze(case: Case, judged: np.ndarray, peak_c: np.ndarray) -> np.ndarray:
+    """Harvests after a whole freeze that began, and stayed, far colder than freezes end, bool (n,): pump and fan stood, as
+    in harvest, and no hot gas came. A stop warms the plate instead."""
+    t, none = case.thresholds, np.zeros(case.n, bool)
+    usual_c = usual_beside(case, "freeze_end_c", none, case.level("freeze_end_c"))
+    most_c = usual_c - t["given_up_colder_k"]
+    whole = case.freeze_min > t["split_short_pct"] / 100 * _usual_freeze(case, none)
+    return judged & whole & (case.column("freeze_end_c") < most_c) & (peak_c < most_c)
 
 
 def _given_up(case: Case, usual_rise_k: float) -> np.ndarray:
@@ -165,14 +185,15 @@ def _given_up(case: Case, usual_rise_k: float) -> np.ndarray:
     }
     end_c = case.level("freeze_end_c")
     warm_c, colder_c = end_c + t["given_up_warm_pct"] / 100 * usual_rise_k, end_c - t["given_up_colder_k"]
-    usual_min = _usual_beside(case, mask)
+    usual_min = _usual_freeze(case, mask)
     for i in np.flatnonzero((case.harvest_ns <= 0) & ~doubtful.under_doubt(case)):
         start, end = int(case.start_ns[i]), until.get(int(case.start_ns[i]), 0)
         if not (end - start) / _NS_PER_MIN >= t["given_up_pct"] / 100 * usual_min[i]:
             continue
         a, b = np.searchsorted(cold.time_ns, [start + (end - start) // 3, end])
         values = cold.values[a:b][cold.trusted[a:b]]
-        mask[i] = len(values) > 0 and float(values.max()) < warm_c and float(values.min()) < colder_c
+        since_cold = values[int(np.argmax(values < end_c)) :]
+        mask[i] = len(values) > 0 and float(since_cold.max()) < warm_c and float(values.min()) < colder_c
     return mask
 
 
@@ -182,24 +203,17 @@ def _taken_from_freezes(case: Case, long: np.ndarray, excess: np.ndarray) -> boo
     at = np.flatnonzero(long)
     if len(at) == 0:
         return False
-    lack = np.append(_usual_beside(case, long), np.nan) - np.append(case.freeze_min, np.nan)
+    lack = np.append(_usual_freeze(case, long), np.nan) - np.append(case.freeze_min, np.nan)
     beside = np.fmax(lack[at], lack[at + 1])
     if not np.isfinite(beside).any():
         return False
-    return bool(100 * np.nanmedian(beside / excess[at]) > case.thresholds["taken_pct"])
+    taken = 100 * float(np.nanmedian(beside / excess[at]))
+    return case.thresholds["taken_pct"] < taken < case.thresholds["taken_most_pct"]
 
 
-def _usual_beside(case: Case, odd: np.ndarray) -> np.ndarray:
-    """The usual freeze round each cycle [min], `odd` ones left out: air and water move it over a log."""
-    if case.n == 0:
-        return np.empty(0)
-    lengths = np.where(odd | case.flag("after_idle"), np.nan, case.freeze_min)
-    padded = np.pad(lengths, _BESIDE, constant_values=np.nan)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * _BESIDE + 1)
-    known = np.isfinite(windows).any(axis=1)
-    usual = np.full(case.n, case.usual_freeze_min)
-    usual[known] = np.nanmedian(windows[known], axis=1)
-    return usual
+def _usual_freeze(case: Case, odd: np.ndarray) -> np.ndarray:
+    """The usual freeze round each cycle [min], `odd` ones left out."""
+    return usual_beside(case, "freeze_min", odd, case.usual_freeze_min)
 
 
 def _interval_min(case: Case) -> float:
@@ -231,6 +245,7 @@ def _bunched(case: Case, length: np.ndarray, among: np.ndarray, usual: float) ->
     """Those `among` harvests that end at one longest length, as a limit makes them, bool (n,).
 
     A limit cuts lengths off, so the longest are the most; where they thin out towards the longest they ended by nature.
+    Where the freezes after them show that the slab had let go, nearly all must have ended there.
     Unless that edge is seen sharply beside the excess, they must also be far longer than `usual` [min].
     """
     t, none = case.thresholds, np.zeros(case.n, bool)
@@ -239,7 +254,8 @@ def _bunched(case: Case, length: np.ndarray, among: np.ndarray, usual: float) ->
     width = max(t["limit_spread_s"] / 60, 4 * case.sigma_min)
     top = float(np.max(length[among]))
     near, next_to_it = among & (length > top - width), among & (length > top - 2 * width)
-    many = near.sum() >= max(t["limit_harvests"], t["limit_share_pct"] / 100 * among.sum())
+    share_pct = t["limit_freed_pct" if let_go(case, near) else "limit_share_pct"]
+    many = near.sum() >= max(t["limit_harvests"], share_pct / 100 * among.sum())
     if not many or near.sum() < t["limit_edge"] * (next_to_it & ~near).sum():
         return none
     sharp = width <= t["limit_sharp_pct"] / 100 * (top - usual)

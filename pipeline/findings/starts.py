@@ -142,10 +142,12 @@ def _by_turns(case: Case) -> Seen | None:
     if _by_current(case) or len(at) < t["starts_needed"]:
         return None
     per_hour = _most_per_hour(case.start_ns[at])
+    first = np.flatnonzero(spells)[0]  # the freeze that the first stop cut off
+    first_ns = case.harvest_ns[first] if case.harvest_ns[first] > 0 else case.start_ns[first]
     return Seen(
         severity=Severity.WATCH,  # turns of a line are no starts that somebody saw
         title=_SHORT(count=len(at), worst_per_hour=round(per_hour, 1)),
-        start_ns=int(case.harvest_ns[np.flatnonzero(spells)[0]]),
+        start_ns=int(first_ns),
         end_ns=int(case.end_ns[at[-1]]),
         cycles=spells,
         evidence={

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,9 +40,10 @@ def _at_timeout(case: Case):
     if not proved:
         return CannotTell(needs=_NOT_VARIED()) if any(b.alike for b in bunches) else None
     found = max(proved, key=lambda b: b.n)
-    ended = found.bunched & found.stretch
+    stretch = _whole_stretch(found, lengths, t)
+    ended = found.bunched & stretch
     at = np.flatnonzero(ended)
-    others = known & ~found.stretch
+    others = known & ~stretch
     return Seen(
         severity=Severity.WATCH if found.proof == _BY_NATURE else Severity.ACT,
         title=_AT_TIMER(count=len(at), of=int(known.sum()), length_min=round(found.length_min, 2)),
@@ -157,6 +159,18 @@ def _stretch(bunched: np.ndarray, known: np.ndarray, share: float) -> np.ndarray
     stretch = np.zeros(len(bunched), bool)
     stretch[start:stop] = True
     return stretch
+
+
+def _whole_stretch(found: _Bunch, lengths: np.ndarray, t: Mapping[str, float]) -> np.ndarray:
+    """The stretch of a proved timer, bool (n,), with the cycles before and after it that end so as well, most of them
+    exactly so: a few boundaries in the wrong place must not date it late."""
+    known = np.isfinite(lengths)
+    alike = known & (np.abs(lengths - found.length_min) <= t["timer_match_pct"] / 100 * found.length_min)
+    whole = _stretch(alike, known, t["timer_share_pct"] / 100)
+    added = whole & known & ~found.stretch
+    if not (found.stretch & known <= whole).all() or not added.any():
+        return found.stretch
+    return whole if found.bunched[added].mean() >= 0.5 else found.stretch
 
 
 def _by_conditions_min(case: Case, cycles: np.ndarray, length: float) -> float:

@@ -92,8 +92,9 @@ def harvests_of(trace: Trace, step_s: float) -> np.ndarray:
 
 
 def usual_swing(swings: np.ndarray) -> float:
+    """The usual one of the wide swings (w,): for much of a log the machine may rest, or the probe hang in the room."""
     seen = swings[~np.isnan(swings)]
-    return float(np.percentile(seen, 70)) if len(seen) else 0.0
+    return float(np.median(seen[seen >= 0.5 * np.percentile(seen, 95)])) if len(seen) else 0.0
 
 
 def _while_running(trace: Trace) -> np.ndarray:

@@ -7,6 +7,7 @@ the same in each of them.
 from __future__ import annotations
 
 import csv
+import dataclasses
 import io
 import json
 import math
@@ -16,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.cycles.record import CycleRecord
-from pipeline.findings.finding import Judgement
+from pipeline.findings.finding import Judgement, RefrigerantSide
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.clock import Offsets, iso_times
 from pipeline.report.flags import cycle_flags
@@ -113,8 +114,12 @@ def findings_json(timeline: Timeline, judgement: Judgement, offsets: Offsets, re
             "ice_kg_per_day_high": plain(output.ice_kg_per_day_high),
             "expected_kg_per_day": plain(output.expected_kg_per_day),
             "energy_kwh_per_kg": plain(output.energy_kwh_per_kg),
+            "energy_basis": reader.say(output.energy_basis) if output.energy_basis else None,
+            "limit_kwh_per_kg": plain(output.limit_kwh_per_kg),
+            "limit_basis": reader.say(output.limit_basis) if output.limit_basis else None,
             "basis": reader.say(output.basis) if output.basis else None,
         },
+        "refrigerant_side": side_table(judgement.refrigerant_side),
         "thresholds": [
             {"name": name, "value": plain(value), "unit": unit, "source": source}
             for name, value, unit, source in judgement.thresholds
@@ -123,6 +128,11 @@ def findings_json(timeline: Timeline, judgement: Judgement, offsets: Offsets, re
         "language": reader.language,
     }
     return json.dumps(whole, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+
+
+def side_table(side: RefrigerantSide | None) -> dict[str, Any] | None:
+    """The refrigerant side as JSON holds it: name -> middle, low, high and cycles, null where it was not logged."""
+    return None if side is None else plain(dataclasses.asdict(side))
 
 
 def write_timeline(path: Path, timeline: Timeline) -> None:

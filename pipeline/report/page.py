@@ -74,7 +74,7 @@ def unit_page(
     days = days_of(record, offsets)
     limits = {
         name: limits_in_force(record, name, judgement, odd)
-        for name, odd in (("freeze_min", slow), ("harvest_min", stuck))
+        for name, odd in (("freeze_min", slow | after_stuck), ("harvest_min", stuck | slow))
     }
     pictures = [
         evidence(

@@ -19,7 +19,7 @@ from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Problem, Timeline
 from pipeline.report.clock import DAY_NS, iso_times, offsets_between
-from pipeline.report.machine_files import plain
+from pipeline.report.machine_files import plain, side_table
 from pipeline.report.unsaid import unsaid
 from pipeline.text import Text
 from pipeline.unit import Unit
@@ -49,6 +49,9 @@ class UnitSummary:
     ice_kg_per_day: float | None = None
     ice_kg_per_day_low: float | None = None
     ice_kg_per_day_high: float | None = None
+    energy_kwh_per_kg: float | None = None
+    limit_kwh_per_kg: float | None = None  # published limit of its class, for comparison only
+    refrigerant_side: Mapping[str, Any] | None = None  # name -> middle, low, high, cycles
     freeze_min: float | None = None  # median of the complete cycles [min]
     harvest_min: float | None = None
     idle_share: float | None = None  # 0…1 of the time with data
@@ -138,6 +141,9 @@ def summarise(
         ice_kg_per_day=plain(output.ice_kg_per_day),
         ice_kg_per_day_low=plain(output.ice_kg_per_day_low),
         ice_kg_per_day_high=plain(output.ice_kg_per_day_high),
+        energy_kwh_per_kg=plain(output.energy_kwh_per_kg),
+        limit_kwh_per_kg=plain(output.limit_kwh_per_kg),
+        refrigerant_side=side_table(judgement.refrigerant_side),
         freeze_min=_median(table, "freeze_min", complete),
         harvest_min=_median(table, "harvest_min", complete) if record.harvests_timed else None,
         idle_share=_idle_share(record),

@@ -12,6 +12,7 @@ from pipeline.findings.finding import Judgement, Severity
 from pipeline.logs.timeline import Timeline
 from pipeline.report import svg
 from pipeline.report.clock import Offsets
+from pipeline.report.running import energy_facts, refrigerant_facts
 from pipeline.report.summary import UnitSummary
 from pipeline.report.unsaid import Unsaid
 from pipeline.report.wording import Reader
@@ -63,6 +64,7 @@ def facts(
         missing = "page.ice_missing" if summary.cycles else "page.ice_no_cycles"
         note = reader.say_html(output.basis) if output.basis else t(missing)
         facts.append({"name": t("page.ice"), "value": t("page.not_judged"), "note": note, "quiet": True})
+    facts += energy_facts(output, reader)
     if summary.cycles:
         rate = (
             t("page.cycles_rate", cycles_per_day=output.cycles_per_day)
@@ -102,7 +104,7 @@ def facts(
                 "note": t("page.off_note"),
             }
         )
-    return facts
+    return facts + refrigerant_facts(judgement.refrigerant_side, reader)
 
 
 def _amount(kg_per_day: float, reader: Reader) -> Markup:

@@ -159,7 +159,10 @@ def simulated(fault: str | None, seed: int, *, days: float) -> Drawn:
         truth=sim.phases,
         unit=unit,
         expect=tuple(expect),
-        may=frozenset() if truth is None else frozenset(truth.may),
+        # Whatever made it so, a harvest that runs into its limit is one.
+        may=frozenset()
+        if truth is None
+        else frozenset(truth.may) | ({"harvest-stalled"} if _ran_out(sim) else set()),
         from_ns=None if truth is None else truth.shown_ns[0][0] if truth.shown_ns else truth.start_ns,
     )
 

@@ -22,26 +22,27 @@ from tests.findings.made_up import (
 )  # fmt: skip
 
 
-def trace(freeze, harvest, *, humps=None, cold=-15.0, warm=9.0):
-    """A cold trace every 10 s: falls in freeze, rises in harvest; `humps`: cycle index -> rise in mid-freeze [K]."""
+def trace(freeze, harvest, *, humps=None, at=0.5, cold=-15.0, warm=9.0):
+    """A cold trace every 10 s: falls in freeze, rises in harvest; `humps`: cycle index -> rise within the freeze [K], at
+    that share of it."""
     pieces = []
     for i, (f, h) in enumerate(zip(freeze, harvest, strict=True)):
         t = np.arange(0, f, 1 / 6)
         falling = cold + (warm - cold) * np.exp(-t / (f / 4 if not (humps and i in humps) else f / 8))
         if humps and i in humps:
-            falling = falling + humps[i] * np.exp(-(((t - f / 2) / 2.0) ** 2))
+            falling = falling + humps[i] * np.exp(-(((t - at * f) / 2.0) ** 2))
         pieces += [falling, np.linspace(cold, warm, max(round(h * 6), 2))]
     values = np.concatenate(pieces)
     end = BEGIN_NS + round(float(np.sum(freeze) + np.sum(harvest)) * MIN_NS)
     return channel("evaporator", BEGIN_NS, end, values=values)
 
 
-def log(freeze, *, humps=None, **more):
+def log(freeze, *, humps=None, at=0.5, **more):
     harvest = np.full(len(freeze), 2.5)
     return made_up(
         freeze,
         harvest,
-        channels=[trace(freeze, harvest, humps=humps)],
+        channels=[trace(freeze, harvest, humps=humps, at=at)],
         freeze_end_c=-15.0,
         harvest_peak_c=9.0,
         **more,
@@ -56,6 +57,13 @@ def test_a_small_hump_in_a_freeze_of_twice_the_length_is_a_harvest_that_never_wa
     assert stalled.evidence["kind"] == "never-warmed"
     assert stalled.evidence["hidden_count"] == 3
     assert "freeze-long" not in codes(found)
+
+
+def test_a_small_hump_long_before_a_freeze_is_done_is_a_stop_and_no_harvest():
+    freeze = noisy(20, 60)
+    freeze[[20, 35, 50]] = 34.0
+    found = judged(log(freeze, humps={20: 3.0, 35: 3.0, 50: 3.0}, at=0.35))
+    assert "harvest-stalled" not in codes(found)
 
 
 def test_a_whole_harvest_that_the_record_missed_is_nobodys_fault():
@@ -111,15 +119,20 @@ def test_a_repeat_beside_a_tripping_spell_proves_nothing():
     assert "harvest-stalled" not in codes(judged(made_up(freeze, extra_phases=[tripping])))
 
 
-def cycling(role, low, high, minutes=900):
+def cycling(role, low, high, minutes=900, every=22):
     t = np.arange(0, minutes, 0.5)
-    return channel(role, BEGIN_NS, BEGIN_NS + minutes * MIN_NS, values=low + (high - low) * (t % 22 > 20))
+    values = low + (high - low) * (t % every > every - 2.5)
+    return channel(role, BEGIN_NS, BEGIN_NS + minutes * MIN_NS, values=values)
 
 
 @pytest.mark.parametrize(
     "swinging",
-    [cycling("evaporator", -15.0, 8.0), cycling("current", 6.0, 7.5)],
-    ids=["cold trace", "current"],
+    [
+        cycling("evaporator", -15.0, 8.0),
+        cycling("current", 6.0, 7.5),
+        cycling("evaporator", -2.0, 12.0, every=74),
+    ],
+    ids=["cold trace", "current", "harvests of a thirtieth of their cycle"],
 )
 def test_a_log_that_rises_and_falls_but_was_not_read_is_not_called_iceless(swinging):
     lost = [phase("unclear", 0, 900, "no-pattern")]
@@ -200,6 +213,33 @@ def test_a_line_that_turns_every_few_minutes_is_a_compressor_that_stops_and_star
     turns = finding(found, "short-cycling")
     assert (turns.evidence["quick_starts"], turns.evidence["seen_by"]) == (6, "temperature")
     assert turns.severity is Severity.WATCH  # a probe alone sees no start
+
+
+def test_turns_that_begin_where_no_harvest_was_seen_are_dated_by_the_freeze():
+    freeze, harvest, peak = noisy(20, 60), noisy(3.0, 60), np.full(60, 9.0)
+    freeze[30:36], harvest[29:36], peak[29:36] = 2.0, 1.5, -2.0
+    timeline, record = made_up(freeze, harvest, harvest_peak_c=peak, freeze_end_c=-15.0)
+    cycles = record.cycles.copy()
+    cycles.loc[30, ["harvest_start_ns", "harvest_end_ns"]] = -1
+    found = finding(judged((timeline, dataclasses.replace(record, cycles=cycles))), "short-cycling")
+    assert found.start_ns == cycles.loc[30, "freeze_start_ns"]
+
+
+def test_two_turns_are_no_repeat_in_a_log_that_has_longer_rows_of_them():
+    freeze, harvest, peak = noisy(20, 60), noisy(3.0, 60), np.full(60, 9.0)
+    for turns in (slice(20, 24), slice(40, 42)):
+        freeze[turns], harvest[turns], peak[turns] = 2.0, 11.0, 8.0
+    assert "harvest-stalled" not in codes(
+        judged(made_up(freeze, harvest, harvest_peak_c=peak, freeze_end_c=-15.0))
+    )
+
+
+def test_the_level_before_a_change_is_no_row_of_stops():
+    late = np.arange(80) >= 40
+    freeze, peak = np.where(late, 15.0, 11.0) * noisy(1, 80, share=0.01), np.where(late, 9.0, 3.0)
+    ends = np.where(late, -6.0, -15.0)
+    found = judged(made_up(freeze, noisy(2.5, 80), harvest_peak_c=peak, freeze_end_c=ends))
+    assert {"weak-freeze", "freeze-long"} <= set(codes(found))
 
 
 def test_with_a_clamp_the_same_turns_are_left_to_the_clamp():

@@ -85,6 +85,33 @@ def test_superheat_and_subcooling_follow_from_pressure_and_line():
     assert np.median(side.subcooling_k) == pytest.approx(8.0, abs=0.1)
     assert np.median(side.condensing_over_air_k) == pytest.approx(16.3, abs=0.3)
     assert not {"weak-freeze", "condenser-hot"} & set(codes(found))
+    assert found.refrigerant_side.refrigerant == "R-404A"
+    assert found.refrigerant_side.superheat_k.middle == pytest.approx(8.0, abs=0.1)
+    assert found.refrigerant_side.evaporating_c.middle == pytest.approx(-10.0, abs=0.1)
+    assert found.refrigerant_side.subcooling_k.cycles == n
+
+
+def test_the_refrigerant_side_is_told_over_steady_cycles_with_its_spread():
+    n = 40
+    freeze = noisy(20, n)
+    ends = np.cumsum(freeze + 2.0)
+    line = np.where(
+        np.arange(0, ends[-1], 0.5) < ends[19], -2.0, 1.0
+    )  # half of the cycles 3 K more superheat
+    suction = channel("suction", BEGIN_NS, BEGIN_NS + round(ends[-1] * MIN_NS), values=line)
+    channels = [suction, *late_channels(n, suction_pressure=430.7 - 101.325)]
+    side = judged(made_up(freeze, channels=channels), nameplate={"refrigerant": "r404a"}).refrigerant_side
+    assert (side.superheat_k.low, side.superheat_k.high) == pytest.approx((8.0, 11.0), abs=0.15)
+    assert side.condensing_c is None
+    assert side.subcooling_k is None
+
+
+@pytest.mark.parametrize(
+    "unit", [{}, {"nameplate": {"refrigerant": "R-404A"}}], ids=["unnamed", "no pressure logged"]
+)
+def test_without_pressure_or_refrigerant_nothing_is_told_of_it(unit):
+    channels = late_channels(20, suction=-2.0, **({} if unit else {"suction_pressure": 329.4}))
+    assert judged(made_up(np.full(20, 20.0), channels=channels), **unit).refrigerant_side is None
 
 
 def test_a_starved_evaporator_is_found_by_its_superheat():

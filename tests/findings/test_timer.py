@@ -36,6 +36,14 @@ def test_a_timer_that_takes_over_in_mid_log_is_found_with_its_first_freeze():
     assert abs(found.cycles[0] - 51) <= 3
 
 
+def test_a_few_boundaries_in_the_wrong_place_do_not_date_a_timer_late():
+    on_timer = timed(60)
+    on_timer[[3, 4, 8]] += 0.6  # among the first ones three were read late
+    freeze = np.concatenate([noisy(20, 50, share=0.03), on_timer])
+    found = finding(judged(made_up(freeze, condenser_in_c=day_swing(110))), "freeze-at-timeout")
+    assert abs(found.cycles[0] - 51) <= 3
+
+
 def test_a_machine_that_follows_its_conditions_has_no_timer():
     air = day_swing(90)
     freeze = noisy(28, 90, share=0.008) * np.exp(0.012 * (air - 26))

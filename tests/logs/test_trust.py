@@ -120,6 +120,17 @@ def test_a_probe_that_fell_off_is_told_with_the_time():
     assert channel.trusted[: off - 150].all()
 
 
+def test_a_probe_that_fell_off_early_in_the_log_is_told_all_the_same():
+    log = cycling(hours=48)
+    evaporator = log["evaporator"].copy()
+    off = _at(log, 12)  # for three quarters of the log it hangs in the room
+    room = 24.0 + 1.5 * np.sin(np.arange(len(evaporator) - off) / 1500.0)
+    evaporator[off:] = np.round(room, 1)
+    (doubt,) = _assembled(log, evaporator=evaporator).doubts
+    assert (doubt.code, doubt.role) == ("probe-loose", "evaporator")
+    assert abs(doubt.start_ns - START_NS - 12 * 3600 * SECOND_NS) < 25 * 60 * SECOND_NS
+
+
 def test_a_probe_put_back_is_trusted_again():
     log = cycling(hours=14)
     evaporator = log["evaporator"].copy()

@@ -1,7 +1,10 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from pipeline.report.limits import limits_of
+from pipeline.report.limits import limits_in_force, limits_of
+from tests.report.made_up import made_up
 
 # NIST/SEMATECH e-Handbook 1.3.5.17: uranium isotope data of Tietjen and Moore (1972). By the modified z-score
 # (Iglewicz & Hoaglin, limit 3.5) 245.57 alone is out, at 29.963; the next largest is 1.396. Median and MAD recomputed.
@@ -26,3 +29,14 @@ def test_few_lengths_have_a_middle_but_no_limits():
     got = limits_of(np.array([18.0, 19.0, np.nan]))
     assert got.centre == 18.5
     assert np.isnan([got.low, got.high]).all()
+
+
+def test_cycles_that_somebody_objects_to_make_no_limits():
+    _, _, record, judgement = made_up(days=3, interval_s=60, well=True)
+    usual = limits_in_force(record, "freeze_min", judgement, set())
+    odd = set(record.cycles["cycle"].to_numpy()[1::3].tolist())
+    table = record.cycles.copy()
+    table.loc[list(odd), "freeze_min"] *= 0.5  # each grew onto ice that a stalled harvest had left
+    spoilt = replace(record, cycles=table)
+    assert limits_in_force(spoilt, "freeze_min", judgement, odd).low == pytest.approx(usual.low, rel=0.05)
+    assert limits_in_force(spoilt, "freeze_min", judgement, set()).low < 0.9 * usual.low

@@ -1,0 +1,89 @@
+"""The shape of a lone channel that comes again with every cycle."""
+
+import numpy as np
+import pytest
+
+from pipeline.cycles import repeats, signals
+from tests.cycles.plain_machine import START_NS, channel
+
+SECOND = 1_000_000_000
+PERIOD_S, HARVEST_S = 1300.0, 130.0
+
+
+def current(*, interval_s=5.0, noise_a=0.05, fan_min=0.0, cycles=24, seed=4):
+    """The current of a whole unit, with the true moments [s]: it falls over a freeze, drops by a pump's share with the
+    harvest, climbs, and jumps up with the next freeze. fan_min: mean time after which a fan comes or goes."""
+    rng = np.random.default_rng(seed)
+    harvest = HARVEST_S * rng.uniform(0.85, 1.15, cycles)
+    freeze = (PERIOD_S - HARVEST_S) * rng.uniform(0.93, 1.07, cycles)
+    end = np.cumsum(freeze + harvest)
+    begin = end - harvest
+    t = np.arange(0.0, end[-1] + 300.0, interval_s)
+    k = np.searchsorted(end, t, side="right").clip(0, cycles - 1)
+    since = t - np.r_[0.0, end][np.searchsorted(end, t, side="right")]
+    values = 8.0 + 3.0 * np.exp(-since / 420.0)
+    warm = (t >= begin[k]) & (t < end[k])
+    values[warm] = 7.4 + 1.6 * (t - begin[k])[warm] / harvest[k][warm]
+    if fan_min:
+        turns = np.cumsum(rng.exponential(60.0 * fan_min, 2000))
+        values -= 0.5 * (np.searchsorted(turns, t) % 2)
+    values += noise_a * rng.standard_normal(len(t))
+    trace = signals.trace_of(channel("current", START_NS + (t * SECOND).astype(np.int64), values, interval_s))
+    return trace, begin, end
+
+
+def late_s(moments_ns, true_s):
+    """By how much the moment nearest to each true one is late [s]."""
+    found_s = (moments_ns - START_NS) / SECOND
+    return np.array([found_s[np.argmin(np.abs(found_s - x))] - x for x in true_s])
+
+
+@pytest.mark.parametrize("interval_s", [1.0, 5.0, 15.0, 30.0])
+def test_every_harvest_is_found_where_it_begins_and_ends(interval_s):
+    trace, begin, end = current(interval_s=interval_s)
+    shown = repeats.of_draw(trace, signals.lay_cells([trace]))
+    assert len(shown.first) == len(end)
+    within = max(20.0, 1.5 * interval_s)  # bins are ten seconds wide
+    assert np.mean(np.abs(late_s(shown.begin_ns, begin)) <= within) > 0.95
+    assert np.mean(np.abs(late_s(shown.end_ns, end)) <= within) > 0.95
+    assert shown.alike > 0.9
+
+
+def test_a_fan_that_comes_and_goes_hides_no_harvest():
+    trace, _, end = current(fan_min=6.0)
+    shown = repeats.of_draw(trace, signals.lay_cells([trace]))
+    assert np.mean(np.abs(late_s(shown.end_ns, end)) <= 30.0) > 0.9
+    assert len(shown.first) <= len(end) + 2
+
+
+def test_cells_of_a_harvest_are_those_of_its_moments():
+    trace, _, _ = current()
+    cells = signals.lay_cells([trace])
+    shown = repeats.of_draw(trace, cells)
+    half_ns = 0.5e9 * cells.step_s
+    assert (np.abs(cells.start_ns[shown.first] - shown.begin_ns) <= half_ns + 1).all()
+    assert (shown.stop > shown.first).all()
+
+
+def test_a_log_without_cycles_repeats_nothing():
+    t = np.arange(0.0, 40_000.0, 10.0)
+    rng = np.random.default_rng(1)
+    for values in (
+        5 + 0.05 * rng.standard_normal(len(t)),
+        5 + 2 * (np.searchsorted(np.cumsum(rng.exponential(900.0, 200)), t) % 2),
+    ):
+        trace = signals.trace_of(channel("current", START_NS + (t * SECOND).astype(np.int64), values, 10.0))
+        shown = repeats.of_draw(trace, signals.lay_cells([trace]))
+        assert shown is None or shown.alike < 0.8
+
+
+def test_a_cold_line_that_hunts_shows_its_harvests_only():
+    rng = np.random.default_rng(2)
+    t = np.arange(0.0, 20 * PERIOD_S, 5.0)
+    since = t % PERIOD_S
+    values = np.where(since < 150, -9 + 28 * since / 150, -9 + 28 * np.exp(-(since - 150) / 200.0))
+    values += np.where(since > 300, 2.0 * np.sin(2 * np.pi * t / 97.0 + rng.uniform(0, 6)), 0.0)
+    trace = signals.trace_of(channel("suction", START_NS + (t * SECOND).astype(np.int64), values, 5.0))
+    shown = repeats.of_line(trace, signals.lay_cells([trace]))
+    assert shown.alike > repeats.ALL_BUT_WHOLE
+    assert 18 <= len(shown.first) <= 20
