@@ -26,9 +26,10 @@ def cheapest(
     forward, backward = least_costs(
         np.stack([costs, costs[::-1]]), np.stack([changes, turned]), np.stack([begin, np.zeros_like(begin)])
     )
-    through = forward + backward[::-1] - costs
-    ranked = np.sort(through, axis=1)
-    return np.argmin(through, axis=1), ranked[:, 1] - ranked[:, 0], float(ranked[-1, 0])
+    through = np.ascontiguousarray((forward + backward[::-1] - costs).T)
+    course, least = np.argmin(through, axis=0), through.min(axis=0)
+    through[course, np.arange(len(course))] = np.inf
+    return course, through.min(axis=0) - least, float(least[-1])
 
 
 def least_costs(costs: np.ndarray, changes: np.ndarray, begin: np.ndarray) -> np.ndarray:
@@ -51,7 +52,7 @@ def least_costs(costs: np.ndarray, changes: np.ndarray, begin: np.ndarray) -> np
     for block in range(1, blocks):
         enter[block] = (enter[block - 1][:, :, None] + whole[block - 1]).min(axis=1)
     enter = np.ascontiguousarray(enter.transpose(2, 1, 0)).reshape(1, states, rows * blocks)
-    out = np.stack([_product(enter, step)[0] for step in within])  # (length, s, rows × blocks)
+    out = _product(enter, within.swapaxes(0, 1))  # (length, s, rows × blocks)
     return out.reshape(length, states, rows, blocks).transpose(2, 3, 0, 1).reshape(rows, -1, states)[:, :k]
 
 
