@@ -26,6 +26,7 @@ SLOWER = 2.5  # times the current's interval or a cell
 SNAP_CELLS = 2  # cells over which a visible turn is sought …
 SNAP_FAR_CELLS = 8  # … and back from a harvest's named end, where a current shows it
 EDGE = 1.5  # cells by which a candidate may be off that a lagging line gave …
+UNSEEN = 1.5  # … one that no channel shows …
 SEEN = 0.8  # … and one that the current itself gave (standard deviation)
 SHORTEST_HARVEST = 0.35  # of what the naming made of it
 TOO_SOON = 30.0  # nats
@@ -103,6 +104,11 @@ def place(
             likely += more
             by_draw[group.at[stepped]] = True
             drawn_s[stepped] = UNIFORM_90 * course.trace.interval_s
+        unseen = ~(by_draw | by_cold)[group.at]
+        if unseen.any():
+            # What no channel shows lies where others of its kind do, as far as one can tell.
+            others = interval(likely[~unseen], grid)[0] if not unseen.all() else np.zeros(1)
+            likely[unseen] -= 0.5 * ((grid - np.median(others)) / (UNSEEN * cells.step_s)) ** 2
         middle, half = interval(likely, grid)
         start_ns[group.at] = group.near_ns + np.round(middle * 1e9).astype(np.int64)
         uncertainty_s[group.at] = np.hypot(half, _left_out(group, by_draw, by_cold, drawn_s, lag_s, cells))

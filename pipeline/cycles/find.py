@@ -11,6 +11,7 @@ from pipeline.cycles import (
     labels,
     measures,
     moves,
+    openings,
     phases,
     repeats,
     segments,
@@ -62,6 +63,8 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     runs = phases.merge(found, named, cells.step_s)
     if not draw_cells:
         runs = halts.unseen_stops(runs, timely[0], lines[0].scales, cells)
+    if lines:
+        runs = openings.opened_by_harvest(runs, timely[0], lines[0].scales, cells, clamped=bool(draw_cells))
     # 4. Each boundary at full rate.
     placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays, again)
     # 5. Starts, phases and what cannot be told; cycles and their measures.

@@ -12,10 +12,11 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.logs.limits import LIMITS
-from pipeline.logs.sequence import UNEVEN, longest_silence
+from pipeline.logs.sequence import longest_silence
 from pipeline.logs.timeline import Channel
 
 # Common practice, no source, all of them.
+UNEVEN = 2.0  # times its quick step that the slow ones of such a logger take
 CHANGED = 0.9  # share of the readings that differ from the one before; a plain logger at rest repeats itself
 LEAST_READINGS = 50
 SILENT = LIMITS["gap_silences"].value  # times the usual longest silence: longer is a gap

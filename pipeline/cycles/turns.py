@@ -45,6 +45,8 @@ TAILS_S = (15.0, 50.0)  # time constants of what the line and the clip had not y
 UNLIKE_S = 12.0
 MOST_PARTS = 64  # of a step between moments, into which steps between readings may fall
 MOST_READINGS = 64  # of one window; more are averaged
+MOST_LATE = 0.8  # steps by which a reading may be off its place in the row
+LOST, LOST_S = 3.5, 12.0  # intervals, and seconds, over which lost readings are drawn straight
 NEVER = 60.0  # added to the χ² of a turn the wrong way
 
 Way = tuple[float, tuple[float, bool], float]  # how a turn is answered: lag [s], one of LINES, box [s]
@@ -113,18 +115,24 @@ def look(
     time_ns = trace.time_ns
     centre = np.searchsorted(time_ns, near_ns).clip(1, len(time_ns) - 1)
     centre -= near_ns - time_ns[centre - 1] < time_ns[centre] - near_ns
-    index = centre[:, None] + np.arange(-count_before * per, count_after * per)
+    fine = np.arange(-count_before * per, count_after * per)
+    index = centre[:, None] + fine
     inside = (index >= 0) & (index < len(time_ns))
     np.clip(index, 0, len(time_ns) - 1, out=index)
     anchor = time_ns[centre]
     since = _averaged((time_ns[index] - anchor[:, None]) * 1e-9, per)
     values = _averaged(trace.values[index], per)
-    offsets = np.arange(-count_before * per, count_after * per).reshape(-1, per).mean(axis=1) * interval
-    late = since - offsets
-    if np.abs(late).max(initial=0.0) > 0.01 * step:
+    offsets = fine.reshape(-1, per).mean(axis=1) * interval
+    late = np.abs(since - offsets)
+    if late.max(initial=0.0) > 0.01 * step:
         slope = np.gradient(values, offsets, axis=1)
-        values = np.where(np.abs(late) < 0.8 * step, values - slope * late, np.nan)
+        values = values - slope * (since - offsets)
     values[~inside.reshape(len(near_ns), -1, per).all(axis=2)] = np.nan
+    # Where readings were lost, counting them does not tell the time.
+    rows = np.flatnonzero((late > MOST_LATE * step).any(axis=1))
+    if len(rows):
+        wanted_ns = anchor[rows, None] + np.round(fine * (interval * 1e9)).astype(np.int64)
+        values[rows] = _averaged(_drawn(trace, wanted_ns), per)
     return View(
         anchor_ns=anchor,
         offsets_s=offsets,
@@ -140,6 +148,20 @@ def _averaged(values: np.ndarray, per: int) -> np.ndarray:
     for column in range(1, per):
         total += values[:, column::per]
     return total / per
+
+
+def _drawn(trace: Trace, wanted_ns: np.ndarray) -> np.ndarray:
+    """`trace` at the moments `wanted_ns` (k, w), drawn straight over lost readings; NaN in longer holes and beyond the
+    log."""
+    time_ns = trace.time_ns
+    right = np.searchsorted(time_ns, wanted_ns)
+    inside = (right > 0) & (right < len(time_ns))
+    np.clip(right, 1, len(time_ns) - 1, out=right)
+    apart = (time_ns[right] - time_ns[right - 1]).astype(np.float64)
+    part = (wanted_ns - time_ns[right - 1]) / apart
+    values = trace.values[right - 1] * (1 - part) + trace.values[right] * part
+    near = inside & (apart <= max(LOST * trace.interval_s, LOST_S) * 1e9)
+    return np.where(near, values, np.nan)
 
 
 def answers(offsets_s: np.ndarray, t0_s: np.ndarray, ways: tuple[Way, ...]) -> np.ndarray:

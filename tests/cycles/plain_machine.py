@@ -41,8 +41,8 @@ def machine(
     contrast: float = 1.0,
     inrush_a: float = 32.0,
 ) -> Log:
-    """A log of the phases of `story` in turn, each (kind, minutes): "freeze", "harvest", "idle" or "stall" (a harvest
-    that stays at 0 °C)."""
+    """A log of the phases of `story` in turn, each (kind, minutes): "freeze", "harvest", "idle", "stall" (a harvest
+    that stays at 0 °C) or "opening" (one of a plate without ice)."""
     temperature, current, truth = [], [], []
     level, now = 10.0, 0.0
     for kind, minutes in story:
@@ -52,6 +52,7 @@ def machine(
             "freeze": (-14.0, count / 3.0),
             "harvest": (14.0, count / 2.0),
             "stall": (0.2, 40.0),
+            "opening": (34.0, count / 2.0),
             "idle": (22.0, 1500.0),
         }[kind]
         course = target + (level - target) * np.exp(-since / slowness)
@@ -63,7 +64,7 @@ def machine(
         if truth and truth[-1][0] == "idle" and kind != "idle":
             amps[:2] = inrush_a
         current.append(amps)
-        truth.append(("harvest" if kind == "stall" else kind, now, now + count))
+        truth.append(("harvest" if kind in ("stall", "opening") else kind, now, now + count))
         now += count
     line, amps = np.concatenate(temperature), np.concatenate(current)
     lagged = line.copy()

@@ -1,0 +1,96 @@
+"""Machines that open every run with a harvest, so that no slab of before is frozen into the next.
+
+A line cools from the first moment of a freeze. One that first warms as steeply as in a harvest, and falls only then, was
+warmed by hot gas.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from pipeline.cycles.features import Course
+from pipeline.cycles.moves import Scales
+from pipeline.cycles.runs import Runs
+from pipeline.cycles.signals import Cells
+from pipeline.cycles.states import FREEZE, HARVEST, IDLE
+
+# Common practice, no source, all of them.
+LEAST_HARVESTS = 3  # fewer have no usual length
+CLIMBS = 0.03  # of the usual rise: the line climbs …
+STEEP = 0.1  # … and all in all more steeply than a standing machine warms …
+HIGH = 0.08  # of a swing: higher than a probe's wobble …
+NOISES = 8.0  # … and than its noise
+LONG = 1.5  # times the usual harvest
+MOST = 0.6  # of the log's starts must show it
+STARTS = 2  # and no fewer
+
+
+def opened_by_harvest(runs: Runs, line: Course, scales: Scales, cells: Cells, *, clamped: bool) -> Runs:
+    """`runs` with a harvest at the beginning of every run that opens with one, where most of a log's runs do.
+
+    clamped: a current shows when the runs begin; without one a run begins where the line does.
+    """
+    before = np.r_[-1, runs.state[:-1]]
+    starts = np.flatnonzero((before == IDLE) & (runs.state == FREEZE) & ~runs.opens_span)
+    harvests = runs.state == HARVEST
+    if len(starts) < STARTS or harvests.sum() < LEAST_HARVESTS:
+        return runs
+    reach = max(2, round(LONG * float(np.median((runs.stop - runs.first)[harvests]))))
+    found = {}
+    for i in starts.tolist():
+        warming = _warming(line, scales, cells, int(runs.first[i]), int(runs.stop[i]), reach, clamped)
+        if warming is not None and warming[0] > runs.first[i - 1]:
+            found[i] = warming
+    if len(found) < max(STARTS, MOST * len(starts)):
+        return runs
+    state, first, margin, opens = [], [], [], []
+    for i in range(len(runs.state)):
+        begin, end = found.get(i, (0, 0))
+        if i in found:
+            state.append(HARVEST)
+            first.append(begin)
+            margin.append(runs.margin[i])
+            opens.append(False)
+        state.append(int(runs.state[i]))
+        first.append(end if i in found else int(runs.first[i]))
+        margin.append(runs.margin[i])
+        opens.append(bool(runs.opens_span[i]))
+    first = np.array(first)
+    # Runs of one span touch; the last of a span ends where it did.
+    stop = np.append(first[1:], runs.stop[-1])
+    ends = np.flatnonzero(np.array(opens)[1:])
+    stop[ends] = runs.stop[np.flatnonzero(runs.opens_span[1:])]
+    return replace(
+        runs,
+        state=np.array(state),
+        first=first,
+        stop=stop,
+        margin=np.array(margin),
+        opens_span=np.array(opens),
+    )
+
+
+def _warming(
+    line: Course, scales: Scales, cells: Cells, first: int, stop: int, reach: int, clamped: bool
+) -> tuple[int, int] | None:
+    """First cell, and one past the last, of the steep warming at the start of a run; None where there is none."""
+    low = max(first - (1 if clamped else reach), 0)  # a run may begin late in the cell before
+    level = line.level[low : min(first + reach, stop - 1)]
+    if len(level) < 3 or not np.isfinite(level).all():
+        return None
+    peak = int(np.argmax(level))
+    per_cell = scales.rise * cells.step_s / 60.0
+    noise = line.slope_noise * np.sqrt(2) * cells.step_s / 60.0
+    climbs = np.diff(level[: peak + 1]) > max(CLIMBS * per_cell, 2.0 * noise)
+    begin = peak
+    while begin > 0 and climbs[max(begin - 2, 0) : begin].any():  # it may pause for a cell
+        begin -= 1
+    climb = float(level[peak] - level[begin])
+    if peak == len(level) - 1 or climb < max(
+        HIGH * scales.swing, NOISES * noise, STEEP * per_cell * (peak - begin)
+    ):
+        return None
+    begin = first if clamped else low + begin
+    return begin, max(low + peak, begin + 1)
