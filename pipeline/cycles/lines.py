@@ -30,6 +30,8 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
     """
     habits = habits_of(cold, runs, cells, apart=True)
     swing = habits.swing
+    if not np.isfinite(swing):
+        return float("nan")
     work = []
     for number, group in enumerate(groups):
         most_s = HARVEST_BEFORE_S if group.before == HARVEST else BEFORE_S

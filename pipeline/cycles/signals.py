@@ -64,8 +64,8 @@ class Cells:
 
 
 def traces_of(timeline: Timeline) -> dict[str, Trace]:
-    """The usable samples of every chosen channel, by role."""
-    made = (trace_of(channel) for channel in timeline.channels if channel.chosen)
+    """The usable samples of every chosen channel, by role; of the first where several are chosen for one."""
+    made = (trace_of(channel) for channel in reversed(timeline.channels) if channel.chosen)
     return {trace.role: trace for trace in made if trace is not None}
 
 
