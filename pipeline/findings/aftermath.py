@@ -30,12 +30,14 @@ READS = (
 )  # fmt: skip
 
 
-def usual_beside(case: Case, name: str, odd: np.ndarray, otherwise: float) -> np.ndarray:
-    """The usual value of a measure round each cycle, (n,): air and water move it over a log.
+def usual_beside(
+    case: Case, values: np.ndarray, otherwise: float, *, odd: np.ndarray | None = None
+) -> np.ndarray:
+    """The usual value of a measure (n,) round each cycle, (n,): air and water move it over a log, a fault gives it two levels.
 
     Those in `odd` (bool (n,)) and pull-downs are left out; `otherwise` where none is left.
     """
-    values = np.where(odd | case.flag("after_idle"), np.nan, case.column(name))
+    values = np.where(case.flag("after_idle") | (False if odd is None else odd), np.nan, values)
     usual = np.full(case.n, otherwise)
     if case.n:
         padded = np.pad(values, _BESIDE, constant_values=np.nan)
@@ -58,7 +60,7 @@ def ice_left(
     t, none = case.thresholds, np.zeros(case.n, bool)
     if case.n < 3 or not np.isfinite(case.usual_freeze_min):
         return none
-    usual_min = usual_beside(case, "freeze_min", none, case.usual_freeze_min)
+    usual_min = usual_beside(case, case.freeze_min, case.usual_freeze_min)
     share = case.freeze_min / usual_min
     whole = np.isfinite(share) & ~case.flag("after_idle") & ~case.broken & ~misplaced
     whole &= ~doubtful.beside_unclear(case)
@@ -86,8 +88,8 @@ def ice_left(
 
 def let_go(case: Case, harvests: np.ndarray) -> bool:
     """Whether the freezes after `harvests` (bool (n,)) are mostly like any other: the slab had let go."""
-    t, none = case.thresholds, np.zeros(case.n, bool)
-    share = case.freeze_min / usual_beside(case, "freeze_min", none, case.usual_freeze_min)
+    t = case.thresholds
+    share = case.freeze_min / usual_beside(case, case.freeze_min, case.usual_freeze_min)
     after = _next(np.where(case.flag("after_idle") | case.broken, np.nan, share))[harvests]
     after = after[np.isfinite(after)]
     like = (after > t["left_short_pct"] / 100) & (after < 1 + t["left_longer_pct"] / 100)
@@ -96,9 +98,8 @@ def let_go(case: Case, harvests: np.ndarray) -> bool:
 
 def _thick(case: Case, whole: np.ndarray, share: np.ndarray) -> np.ndarray:
     """Freezes that took longer and ended far colder than those round them, bool (n,)."""
-    t, none = case.thresholds, np.zeros(case.n, bool)
-    usual_c = usual_beside(case, "freeze_end_c", none, case.level("freeze_end_c"))
-    colder = usual_c - case.column("freeze_end_c")
+    t, ends_c = case.thresholds, case.column("freeze_end_c")
+    colder = usual_beside(case, ends_c, case.level("freeze_end_c")) - ends_c
     return whole & (share > 1 + t["left_longer_pct"] / 100) & (colder > t["left_colder_k"])
 
 

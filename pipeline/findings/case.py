@@ -109,6 +109,7 @@ class Case:
         usual = self.usual_freeze_min
         return (
             doubtful.scraps(self, usual)
+            | doubtful.begun_unread(self)
             | self.spells
             | _after(self.spells)  # what is left of the freeze that the spell cut off
             | doubtful.splits(self, usual, self.stalls.doubtful)

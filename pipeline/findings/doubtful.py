@@ -50,6 +50,17 @@ def beside_unclear(case: Case) -> np.ndarray:
     return mask
 
 
+def begun_unread(case: Case) -> np.ndarray:
+    """Cycles whose freeze comes after a harvest that followed an unclear stretch, or a gap, bool (n,): what warmed there was
+    the restart, so the freeze had begun before."""
+    starts = [
+        c.start_ns
+        for a, b, c in zip(case.record.phases, case.record.phases[1:], case.record.phases[2:], strict=False)
+        if a.kind in (PhaseKind.UNCLEAR, PhaseKind.GAP) and b.kind is PhaseKind.HARVEST
+    ]
+    return np.isin(case.start_ns, starts)
+
+
 def scraps(case: Case, usual_min: float) -> np.ndarray:
     """Freezes so short that they are none, bool (n,)."""
     return case.freeze_min < case.thresholds["scrap_pct"] / 100 * usual_min
@@ -132,16 +143,18 @@ class Inside:
 
     cold: np.ndarray  # a harvest that was begun and did not warm
     missed: np.ndarray  # a harvest like any other, or an idle, which the record does not have
+    stopped: np.ndarray  # a stop, which no clamp was there to see
 
 
 def inside(case: Case, usual_min: float, usual_rise_k: float) -> Inside:
     """Which freezes of far more than the usual length hold a harvest or an idle."""
     t = case.thresholds
-    cold, missed = np.zeros(case.n, bool), np.zeros(case.n, bool)
+    cold, missed, stopped = np.zeros((3, case.n), bool)
+    blind = case.timeline.get("current_compressor", "current", "power") is None  # else a clamp tells of stops
     channel = case.timeline.get("evaporator", "suction")
     long = np.flatnonzero(case.freeze_min > t["hump_from_pct"] / 100 * usual_min)
     if channel is None or len(long) == 0 or not np.isfinite(usual_rise_k):
-        return Inside(cold=cold, missed=missed)
+        return Inside(cold=cold, missed=missed, stopped=stopped)
     cold_c = case.level("freeze_end_c")
     warm_c, peak_c = cold_c + t["hump_begins_pct"] / 100 * usual_rise_k, cold_c + usual_rise_k
     like_usual = np.flatnonzero(np.abs(case.freeze_min - usual_min) < _LIKE_USUAL * usual_min)[:_COMPARED]
@@ -155,7 +168,8 @@ def inside(case: Case, usual_min: float, usual_rise_k: float) -> Inside:
             missed[i] = course.rise_k > t["whole_rise_pct"] / 100 * usual_rise_k
             # A stop comes at any time, a harvest when the freeze is done.
             cold[i] = not missed[i] and course.rises_at_min > t["split_short_pct"] / 100 * usual_min
-    return Inside(cold=cold, missed=missed)
+            stopped[i] = blind and not missed[i] and not cold[i]
+    return Inside(cold=cold, missed=missed, stopped=stopped)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -190,12 +204,14 @@ def _course(channel: Channel, case: Case, i: int, warm_c: float, peak_c: float) 
 
 def _hump(trace: np.ndarray, warm_c: float, within: int, lost: float) -> tuple[float, int]:
     """The largest rise of a trace from where it was cold, within so many readings, of which it then loses the share `lost`
-    again, and the reading from which it rose: hot gas does that, and a slow change of superheat does not. (0, 0) where
-    there is none."""
+    again: hot gas does that, and a slow change of superheat does not. With it the reading from which the first rise of
+    at least half of that began. (0, 0) where there is none."""
     padded = np.concatenate([np.full(within, np.inf), trace])
     lowest = np.lib.stride_tricks.sliding_window_view(padded, within + 1).min(axis=1)
     rise = np.where(lowest < warm_c, trace - lowest, 0.0)
     top = int(np.argmax(rise))
-    first = max(top - within, 0)
-    falls_back = float(trace[top:].min()) <= trace[top] - lost * rise[top]
-    return (float(rise[top]), first + int(np.argmin(trace[first : top + 1]))) if falls_back else (0.0, 0)
+    if float(trace[top:].min()) > trace[top] - lost * rise[top]:
+        return 0.0, 0
+    risen = int(np.argmax(rise >= rise[top] / 2))
+    before = max(risen - within, 0)
+    return float(rise[top]), before + int(np.argmin(trace[before : risen + 1]))

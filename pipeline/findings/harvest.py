@@ -63,6 +63,8 @@ def _stalled(case: Case):
     # before what is only known by the freeze after it.
     weight = dict.fromkeys(kinds, 1.0) | {"never-warmed": 1.1, "plateau": 1.1, "ice-left": 0.5}
     leading = max(counts, key=lambda kind: weight[kind] * counts[kind])
+    # Where the ice demonstrably stayed, it was not the end of a finished harvest that went unnoticed.
+    stayed = leading in ("at-limit", "repeated") and 2 * counts["ice-left"] >= stalled.sum()
     titles = {
         "never-warmed": _NEVER_WARMED,
         "plateau": _PLATEAU,
@@ -95,7 +97,7 @@ def _stalled(case: Case):
             "plateau_min": _median(case.column("harvest_plateau_min")[stalled]),
         },
         confidence=confidence,
-        causes=_CAUSES[leading],
+        causes=_CAUSES["stayed" if stayed else leading],
     )
 
 
@@ -197,6 +199,7 @@ _CAUSES = {
     "plateau": ("slab-sticks", "hot-gas-weak", "room-cold", "harvest-end-sensing"),
     "at-limit": ("harvest-end-sensing", "slab-sticks", "hot-gas-weak", "room-cold"),
     "repeated": ("slab-sticks", "harvest-end-sensing", "hot-gas-weak"),
+    "stayed": ("slab-sticks", "hot-gas-weak", "room-cold", "harvest-end-sensing"),
     "ice-left": ("slab-sticks", "hot-gas-weak", "harvest-end-sensing", "end-of-freeze-early"),
 }
 

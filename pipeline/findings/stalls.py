@@ -24,7 +24,8 @@ READS = (
     "stall_peak_c", "stall_peak_share", "stall_peak_spread_k", "stall_frozen_c", "stall_deep_c", "stall_far_pct",
     "stall_plateau_min", "stall_plateau_pct", "stall_times", "stall_limit_min", "stall_least_pct", "given_up_pct",
     "given_up_warm_pct", "given_up_colder_k", "given_up_rest_min", "no_harvest_pct", "cut_rise_pct", "harvest_band_pct",
-    "taken_pct", "taken_most_pct", "split_short_pct", "limit_harvests", "limit_spread_s", "limit_share_pct", "limit_freed_pct", "limit_edge", "limit_sharp_pct", "peak_loss_k", "peak_loss_pct",
+    "taken_pct", "taken_most_pct", "split_short_pct", "hump_k", "limit_harvests", "limit_spread_s", "limit_share_pct",
+    "limit_freed_pct", "limit_edge", "limit_sharp_pct", "peak_loss_k", "peak_loss_pct",
     "harvest_level_pct", "harvest_spread_pct", "healthy_pct", "healthy_times", "level_cycles", "freeze_end_rise_k",
 )  # fmt: skip
 
@@ -40,7 +41,7 @@ class Stalls:
     left: np.ndarray  # left its slab on the plate, by the freeze after it
     long: np.ndarray  # abnormal in length, but finished
     hidden: np.ndarray  # never warmed, so that the record has it inside a freeze, or not at all
-    missed: np.ndarray  # a freeze that holds a harvest like any other, which the record does not have
+    missed: np.ndarray  # a freeze that holds a whole harvest, or a stop, which the record does not have
     doubtful: np.ndarray  # cold and short, or a stop in mid-freeze: hardly a harvest
     stopped: np.ndarray  # a stop in mid-freeze
     usual_min: float  # the unit's own usual harvest
@@ -89,14 +90,13 @@ def stalls(case: Case) -> Stalls:
     if usual_peak < t["stall_peak_c"] and usual > most_min:  # all alike: only the absolute level can speak
         low |= (peak < t["stall_peak_c"]) & (length > most_min)
     cool = short_of_peak | (rise < t["cut_rise_pct"] / 100 * usual_rise)
-    peak_beside = usual_beside(case, "harvest_peak_c", np.zeros(case.n, bool), usual_peak)
-    colder_here = peak < peak_beside - t["peak_loss_k"]  # a log may have two levels
+    colder_here = peak < usual_beside(case, peak, usual_peak) - t["peak_loss_k"]  # a log may have two levels
     stopped = doubtful.stops(case, _usual_freeze(case, cool), cool & colder_here)
     judged, long = judged & ~stopped, long & ~stopped
     repeated = repeated & ~stopped
     seen = judged & (length > t["peak_intervals"] * interval)
     whole = length > t["stall_least_pct"] / 100 * usual
-    never_warmed = (seen & low & whole) | _colder_than_any_freeze(case, judged, peak)
+    never_warmed = (seen & low & whole) | _no_hot_gas(case, judged, peak)
     cut = judged & (rise < t["cut_rise_pct"] / 100 * usual_rise) & ~whole
     cut |= judged & (length < t["no_harvest_pct"] / 100 * usual)
 
@@ -115,10 +115,8 @@ def stalls(case: Case) -> Stalls:
     hangs |= judged & ~never_warmed & cold & (far | (excess > limit * sigma))
     very_long = long & (length > t["stall_times"] * usual)
     at_limit = very_long & (length >= t["stall_limit_min"])
-    slower_by = np.fmin(
-        excess, length - usual_beside(case, "harvest_min", repeated, usual)
-    )  # than usual and than those round it
-    slow = judged & (slower_by > max(limit * sigma, t["harvest_out_intervals"] * interval))
+    beside = usual_beside(case, length, usual, odd=repeated)  # in a log of two levels all late ones are long
+    slow = judged & (np.fmin(excess, length - beside) > max(limit * sigma, t["seen_intervals"] * interval))
     left = ice_left(case, unlike=judged & (slow | cool), slow=slow, misplaced=misplaced, excess_min=excess)
     # As warm as a plate that let its ice go; a suction line is warmed by the hot gas, whatever the ice does.
     done = (peak >= usual_peak) & (peak < usual_peak + t["peak_loss_k"])
@@ -131,6 +129,7 @@ def stalls(case: Case) -> Stalls:
     never_warmed, hangs = never_warmed | frozen, hangs & ~frozen
     stalled = never_warmed | hangs | at_limit | repeated | left | hidden
     long &= ~stalled
+    long[1:] &= ~stalled[:-1]  # after a stall, more than one slab comes off
     if _taken_from_freezes(case, long, excess):
         long = np.zeros(case.n, bool)
     return Stalls(
@@ -141,7 +140,7 @@ def stalls(case: Case) -> Stalls:
         left=left,
         long=long,
         hidden=hidden,
-        missed=inside.missed,
+        missed=inside.missed | inside.stopped,
         doubtful=(cut & ~stalled) | misplaced | stopped,
         stopped=stopped,
         usual_min=usual,
@@ -159,14 +158,15 @@ def believable(case: Case, usual_min: float) -> bool:
     return not usual_min < max(least, t["seen_intervals"] * _interval_min(case))
 
 
-def _colder_than_any_freeze(case: Case, judged: np.ndarray, peak_c: np.ndarray) -> np.ndarray:
-    """Harvests after a whole freeze that began, and stayed, far colder than freezes end, bool (n,): pump and fan stood, as
+def _no_hot_gas(case: Case, judged: np.ndarray, peak_c: np.ndarray) -> np.ndarray:
+    """Harvests after a whole freeze that began far colder than freezes end and stayed colder, bool (n,): pump and fan stood, as
     in harvest, and no hot gas came. A stop warms the plate instead."""
-    t, none = case.thresholds, np.zeros(case.n, bool)
-    usual_c = usual_beside(case, "freeze_end_c", none, case.level("freeze_end_c"))
-    most_c = usual_c - t["given_up_colder_k"]
-    whole = case.freeze_min > t["split_short_pct"] / 100 * _usual_freeze(case, none)
-    return judged & whole & (case.column("freeze_end_c") < most_c) & (peak_c < most_c)
+    t, ends_c = case.thresholds, case.column("freeze_end_c")
+    usual_c = usual_beside(case, ends_c, case.level("freeze_end_c"))
+    began = ends_c < usual_c - t["given_up_colder_k"]
+    stayed = peak_c < usual_c - t["hump_k"]
+    whole = case.freeze_min > t["split_short_pct"] / 100 * _usual_freeze(case)
+    return judged & whole & began & stayed
 
 
 def _given_up(case: Case, usual_rise_k: float) -> np.ndarray:
@@ -211,9 +211,9 @@ def _taken_from_freezes(case: Case, long: np.ndarray, excess: np.ndarray) -> boo
     return case.thresholds["taken_pct"] < taken < case.thresholds["taken_most_pct"]
 
 
-def _usual_freeze(case: Case, odd: np.ndarray) -> np.ndarray:
+def _usual_freeze(case: Case, odd: np.ndarray | None = None) -> np.ndarray:
     """The usual freeze round each cycle [min], `odd` ones left out."""
-    return usual_beside(case, "freeze_min", odd, case.usual_freeze_min)
+    return usual_beside(case, case.freeze_min, case.usual_freeze_min, odd=odd)
 
 
 def _interval_min(case: Case) -> float:

@@ -58,8 +58,9 @@ class _Starts:
 def quick_starts(case: Case) -> np.ndarray:
     """Starts that come too soon after the one before and belong to a pattern of them, bool (starts,).
 
-    Too soon: off for less than the least off-time, or sooner than the most starts an hour allow. A pattern: as many as
-    `starts_needed` within one hour. Failed starts are judged by themselves.
+    Too soon: off for less than the least off-time, sooner than the most starts an hour allow, or after a run, by the
+    current, that no control ends by itself. A pattern: as many as `starts_needed` within one hour; where a log has one, fewer
+    are of its kind. Failed starts are judged by themselves.
     """
     t, s = case.thresholds, _Starts(case)
     if s.n < 2:
@@ -69,28 +70,18 @@ def quick_starts(case: Case) -> np.ndarray:
     known = np.isfinite(s.off_min) & ~s.failed & ~after_failed
     if not _by_current(case):  # a probe lags: what it shows for seconds was no stop
         known &= s.off_min >= max(t["stop_seen_min"], t["seen_intervals"] * case.record.interval_s / 60)
-    soon = known & ((s.off_min < t["start_off_min"]) | (since_last < 60 / t["starts_per_hour"]))
-    return _in_pattern(s.at_ns, soon, int(t["starts_needed"]))
+    brief = _by_current(case) & (np.concatenate([[np.nan], s.run_min[:-1]]) < t["short_run_min"])
+    soon = known & ((s.off_min < t["start_off_min"]) | (since_last < 60 / t["starts_per_hour"]) | brief)
+    return soon if _make_a_pattern(s.at_ns[soon], int(t["starts_needed"])) else np.zeros(s.n, bool)
 
 
 def _by_current(case: Case) -> bool:
     return case.timeline.get("current_compressor", "current", "power") is not None
 
 
-def _in_pattern(at_ns: np.ndarray, soon: np.ndarray, needed: int) -> np.ndarray:
-    """Those of `soon` that lie in an hour with at least `needed` of them."""
-    hits = np.flatnonzero(soon)
-    out = np.zeros(len(at_ns), bool)
-    if len(hits) < needed:
-        return out
-    times = at_ns[hits]
-    for k in range(needed):  # the hit is the k-th of `needed` in a row
-        first, last = np.arange(len(hits)) - k, np.arange(len(hits)) - k + needed - 1
-        fits = (first >= 0) & (last < len(hits))
-        close = np.zeros(len(hits), bool)
-        close[fits] = times[last[fits]] - times[first[fits]] <= NS_PER_H
-        out[hits[close]] = True
-    return out
+def _make_a_pattern(at_ns: np.ndarray, needed: int) -> bool:
+    """Whether `needed` of these moments lie within one hour."""
+    return bool((at_ns[needed - 1 :] - at_ns[: len(at_ns) - needed + 1] <= NS_PER_H).any())
 
 
 def _short_cycling(case: Case):
@@ -265,7 +256,7 @@ RULES = (
         code="short-cycling",
         test=_short_cycling,
         needs=(NEEDS_STARTS,),
-        thresholds=("start_off_min", "starts_per_hour", "starts_needed", "starts_act", "tripping_act_h", "stop_seen_min",
+        thresholds=("start_off_min", "starts_per_hour", "short_run_min", "starts_needed", "starts_act", "tripping_act_h", "stop_seen_min",
                     "seen_intervals", "chatter_run_min", "chatter_off_min", "spell_freeze_pct", "low_pressure_run_min", "low_pressure_off_min",
                     "overload_off_min", "overload_off_times", "overload_discharge_c"),
         causes=_CAUSES["unknown"],

@@ -77,6 +77,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("timer_harvests_pct", 1.5, "%", "and at least so much of their own length must harvests vary"),
     _row("timer_told_times", 2.0, "×", "the spread of a timer: so much may freezes vary that bunch at the timer's length in unit.toml"),
     _row("timer_alike_times", 1.2, "×", "the same for freezes that look like a timer's, though nothing proves it"),
+    _row("timer_like_times", 1.5, "×", "the same for freezes that are too regular for the conditions: what varies more ends by nature"),
     _row("timer_pulled_cycles", 2, "cycles", "least freezes after an idle that can show that no timer ends them …"),
     _row("timer_pulled_pct", 50.0, "%", "… where fewer of them than this bunch with the others"),
     _row("timer_others", 20, "cycles", "least other freezes of the unit whose spread can stand for its nature"),
@@ -130,6 +131,7 @@ TABLE: tuple[Threshold, ...] = (
     # Starts
     _row("start_off_min", 3.0, "min", "least off-time before a restart: the pressures must equalise"),
     _row("starts_per_hour", 8.0, "starts an hour", "most starts an hour (6 to 12 are named in the trade)"),
+    _row("short_run_min", 5.0, "min", "run so short, again and again, that a protection ended it and no control"),
     _row("starts_needed", 3, "starts", "quick restarts that make a pattern"),
     _row("starts_act", 6, "starts", "quick restarts at which to act"),
     _row("tripping_act_h", 1.0, "h", "time spent tripping at which to act, where the starts were not seen one by one"),
@@ -150,7 +152,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("idle_peak_k", 3.0, "K", "below a usual harvest's peak: a span as warm as this was an idle"),
     _row("cycling_swing_k", 8.0, "K", "a line that swings so far …"),
     _row("cycling_draw_pct", 6.0, "%", "… or a current that swings by so much of itself …"),
-    _row("cycling_turn_h", 1.6, "h", "… and turns at least once in this, cycles, though its cycles could not be read"),
+    _row("cycling_turn_h", 2.0, "h", "… and turns at least once in this, cycles, though its cycles could not be read"),
     # Heat rejection
     _row("condenser_split_k", 20.0, "K", "condenser out minus in, air-cooled, at which rejection is poor"),
     _row("condenser_rise_k", 5.0, "K", "rise of the condenser split within a log that matters"),

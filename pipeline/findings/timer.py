@@ -110,7 +110,8 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
         varied = by_conditions > spread or _harvests_vary(case, inside, vary) or own * length > vary
         whole = 100 * n >= t["timer_whole_pct"] * known.sum()
         sure_z = statistics.quantile(t["timer_p" if whole else "timer_part_p"])
-        too_regular = due / spread >= t["timer_excess"] and _chance_z(spread / due, n) < sure_z
+        like_one = spread <= t["timer_like_times"] * believed
+        too_regular = like_one and due / spread >= t["timer_excess"] and _chance_z(spread / due, n) < sure_z
         proof = ""
         if too_regular and varied:
             proof = "too regular for the conditions"
@@ -256,7 +257,7 @@ RULES = (
         test=_at_timeout,
         thresholds=("timer_cycles", "timer_spread_s", "timer_share_pct", "timer_match_pct", "timer_excess", "timer_nature_excess",
                     "natural_spread_pct", "timer_near", "timer_pct_per_k", "timer_varied_times", "timer_harvests_pct",
-                    "timer_whole_pct", "timer_p", "timer_part_p", "timer_told_times", "timer_alike_times",
+                    "timer_whole_pct", "timer_p", "timer_part_p", "timer_told_times", "timer_alike_times", "timer_like_times",
                     "timer_pulled_cycles", "timer_pulled_pct", "timer_others", "timer_own_pct", "timer_own_most_pct", "level_cycles"),
         causes=_CAUSES,
     ),

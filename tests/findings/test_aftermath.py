@@ -98,3 +98,12 @@ def test_the_first_stall_dates_the_finding_though_only_later_ones_are_plain():
     harvest[STALLS], peak[STALLS] = (4.2, 4.4, 7.0, 7.0), (8.9, 9.3, 1.0, 1.0)
     found = finding(judged(log(freeze=freeze, harvest=harvest, peak=peak)), "harvest-stalled")
     assert found.cycles[0] == STALLS[0] + 1
+
+
+def test_where_ice_stayed_the_end_of_the_harvest_was_not_merely_unnoticed():
+    harvest = noisy(2.5, N, share=0.05)
+    harvest[STALLS] = 7.5
+    left, freed = (judged(log(harvest=harvest, freeze=f)) for f in (freezes(after=12.0), None))
+    assert finding(left, "harvest-stalled").evidence["kind"] == "at-limit"
+    assert finding(freed, "harvest-stalled").likely_causes[0].key.startswith("cause.harvest-end-sensing")
+    assert finding(left, "harvest-stalled").likely_causes[0].key.startswith("cause.slab-sticks")

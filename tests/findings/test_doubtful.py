@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipeline.cycles.record import PhaseKind
 from pipeline.findings.finding import Severity
 from tests.findings.made_up import (
     BEGIN_NS,
@@ -288,3 +289,20 @@ def test_a_freeze_that_grows_colder_past_its_length_and_then_rests_had_a_harvest
 )
 def test_a_long_freeze_that_merely_stops_is_no_stalled_harvest(coldest_c, rest_min):
     assert "harvest-stalled" not in codes(judged(gives_up(coldest_c, rest_min)))
+
+
+def test_a_freeze_whose_start_was_taken_for_a_harvest_after_a_stop_is_not_judged():
+    freeze = noisy(20, 60)
+    freeze[31] = 15.0
+    timeline, record = made_up(freeze, 2.5)
+    before, harvest = 2 * 30, 2 * 30 + 1  # the phases of cycle 31: its freeze is what the stop left unread
+    unclear = dataclasses.replace(record.phases[before], kind=PhaseKind.UNCLEAR, why="tripping")
+    phases = (*record.phases[:before], unclear, *record.phases[harvest:])
+    assert "freeze-short" in codes(judged((timeline, record)))
+    assert "freeze-short" not in codes(judged((timeline, dataclasses.replace(record, phases=phases))))
+
+
+def test_where_nothing_but_a_probe_saw_it_a_long_freeze_with_a_stop_in_it_is_not_judged():
+    freeze = noisy(20, 60)
+    freeze[[20, 35, 50]] = 34.0
+    assert not codes(judged(log(freeze, humps={20: 3.0, 35: 3.0, 50: 3.0}, at=0.35)))

@@ -61,6 +61,21 @@ def test_two_quick_restarts_after_a_power_cut_are_no_pattern():
     assert "short-cycling" not in codes(judged(log(starts(1.0, 1.0, 2))))
 
 
+def test_runs_that_no_control_ends_so_soon_are_short_cycling_however_long_the_stops():
+    slow = judged(
+        log(starts(2.1, 6.4, 8))
+    )  # 7 starts an hour, each after 6.4 min of rest: by these alone, all is well
+    assert finding(slow, "short-cycling").evidence["most_per_hour"] <= 8
+    assert "short-cycling" not in codes(judged(log(starts(12.0, 6.4, 8))))
+
+
+def test_the_first_restarts_of_their_kind_date_it_though_only_later_ones_make_a_pattern():
+    rows = starts(2.0, 2.5, 2, at_min=200.0)
+    later = [row | {"at_min": row["at_min"] + 400.0} for row in starts(2.0, 2.5, 9, at_min=200.0)[1:]]
+    found = finding(judged(log([*rows, *later])), "short-cycling")
+    assert found.start_ns == BEGIN_NS + round((200.0 - 2.5) * MIN_NS)
+
+
 def test_without_a_clamp_the_temperature_shows_the_restarts():
     found = judged(made_up(noisy(20, 40), starts=starts(1.5, 2.0, 10)))
     assert finding(found, "short-cycling").evidence["seen_by"] == "temperature"

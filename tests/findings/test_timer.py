@@ -98,3 +98,10 @@ def test_regularity_beyond_nature_alone_is_watched_not_acted_on():
     found = finding(judged(made_up(timed(60, jitter_min=0.01), 2.5)), "freeze-at-timeout")
     assert found.severity is Severity.WATCH
     assert found.evidence["proof"] == "more regular than any machine is by nature"
+
+
+def test_freezes_that_vary_more_than_a_timer_lets_them_are_no_timers_however_much_the_air_swings():
+    freeze = read_each_minute(noisy(15.4, 200, share=0.065))
+    log = made_up(freeze, condenser_in_c=day_swing(200, half_k=15.0), interval_s=60.0, uncertainty_min=0.78)
+    assert "freeze-at-timeout" in codes(judged(log, thresholds={"timer_like_times": 99.0}))
+    assert "freeze-at-timeout" not in codes(judged(log))
