@@ -78,6 +78,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("timer_told_times", 2.0, "×", "the spread of a timer: so much may freezes vary that bunch at the timer's length in unit.toml"),
     _row("timer_alike_times", 1.2, "×", "the same for freezes that look like a timer's, though nothing proves it"),
     _row("timer_like_times", 1.5, "×", "the same for freezes that are too regular for the conditions: what varies more ends by nature"),
+    _row("timer_follow_pct", 30.0, "%", "of what air and water ask for: freezes that follow them so far end by nature"),
     _row("timer_pulled_cycles", 2, "cycles", "least freezes after an idle that can show that no timer ends them …"),
     _row("timer_pulled_pct", 50.0, "%", "… where fewer of them than this bunch with the others"),
     _row("timer_others", 20, "cycles", "least other freezes of the unit whose spread can stand for its nature"),

@@ -113,7 +113,9 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
         like_one = spread <= t["timer_like_times"] * believed
         too_regular = like_one and due / spread >= t["timer_excess"] and _chance_z(spread / due, n) < sure_z
         proof = ""
-        if too_regular and varied:
+        if too_regular and _follow(case, lengths, inside, by_conditions):
+            proof = ""
+        elif too_regular and varied:
             proof = "too regular for the conditions"
         elif (
             too_regular and due / spread >= t["timer_nature_excess"] and not _pull_downs_differ(case, bunched)
@@ -183,6 +185,24 @@ def _by_conditions_min(case: Case, cycles: np.ndarray, length: float) -> float:
             per_k = case.thresholds["timer_pct_per_k"] / 100
             total = math.hypot(total, float(np.std(known)) * per_k * length)
     return total
+
+
+def _follow(case: Case, lengths: np.ndarray, cycles: np.ndarray, due_min: float) -> bool:
+    """Whether these freezes follow air or water by a good part of what those ask for (`due_min`, one sigma), as none do
+    that a timer ends."""
+    t = case.thresholds
+    for values in (case.air_c, case.water_c):
+        known = cycles & np.isfinite(values)
+        n, y, x = int(known.sum()), lengths[known], values[known]
+        if n < t["timer_cycles"] or np.ptp(x) == 0 or np.ptp(y) == 0:
+            continue
+        r = float(np.corrcoef(x, y)[0, 1])
+        followed_min = r * float(np.std(y))
+        # Fisher's transformation of a correlation: normal, with variance 1 / (n − 3) (from memory, to be confirmed)
+        sure = math.atanh(min(r, 0.999)) * math.sqrt(n - 3) > -statistics.quantile(t["timer_p"])
+        if sure and followed_min > t["timer_follow_pct"] / 100 * due_min:
+            return True
+    return False
 
 
 def _pull_downs_differ(case: Case, bunched: np.ndarray) -> bool:
@@ -257,7 +277,7 @@ RULES = (
         test=_at_timeout,
         thresholds=("timer_cycles", "timer_spread_s", "timer_share_pct", "timer_match_pct", "timer_excess", "timer_nature_excess",
                     "natural_spread_pct", "timer_near", "timer_pct_per_k", "timer_varied_times", "timer_harvests_pct",
-                    "timer_whole_pct", "timer_p", "timer_part_p", "timer_told_times", "timer_alike_times", "timer_like_times",
+                    "timer_whole_pct", "timer_p", "timer_part_p", "timer_told_times", "timer_alike_times", "timer_like_times", "timer_follow_pct",
                     "timer_pulled_cycles", "timer_pulled_pct", "timer_others", "timer_own_pct", "timer_own_most_pct", "level_cycles"),
         causes=_CAUSES,
     ),

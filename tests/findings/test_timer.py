@@ -105,3 +105,16 @@ def test_freezes_that_vary_more_than_a_timer_lets_them_are_no_timers_however_muc
     log = made_up(freeze, condenser_in_c=day_swing(200, half_k=15.0), interval_s=60.0, uncertainty_min=0.78)
     assert "freeze-at-timeout" in codes(judged(log, thresholds={"timer_like_times": 99.0}))
     assert "freeze-at-timeout" not in codes(judged(log))
+
+
+def test_freezes_that_follow_the_water_are_no_timers_however_near_they_lie():
+    water = np.where(np.arange(200) < 100, 16.0, 26.0) + 0.3 * np.random.default_rng(3).standard_normal(200)
+    follows = (
+        15.0 * np.exp(0.004 * (water - 21)) * noisy(1, 200, share=0.004)
+    )  # by 0.4 % a kelvin, not by 1 %
+    told = judged(made_up(follows, water_in_c=water, uncertainty_min=0.5))
+    assert "freeze-at-timeout" not in codes(told)
+    rng = np.random.default_rng(5)
+    assert "freeze-at-timeout" in codes(
+        judged(made_up(rng.permutation(follows), water_in_c=water, uncertainty_min=0.5))
+    )
