@@ -17,7 +17,7 @@ from pipeline.cycles.features import Course, DrawCells, running_course
 from pipeline.cycles.likelihoods import evidence, heard, interval, moved, rows_of, with_blunders
 from pipeline.cycles.lines import POOL, UNLIKE, add_line
 from pipeline.cycles.repeats import Repeats
-from pipeline.cycles.runs import Group, Runs, bendings, groups_of, usual_slope
+from pipeline.cycles.runs import Group, Habits, Runs, groups_of, habits_of
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.cycles.steps import common_steps
@@ -86,7 +86,7 @@ def place(
         late_ns = round((delay or 0) * cells.step_s * 1e9) if named_by_draw else 0
         lag_s[cold.trace.role] = add_line(cold, groups, runs, grid, cells, total, by_cold, late_ns)
     start_ns, uncertainty_s = near_ns.copy(), np.full(k, cells.step_s)
-    bending = bendings(course, runs, cells, apart=False) if course is not None else np.zeros(3)
+    habits = habits_of(course, runs, cells, apart=False) if course is not None else None
     # Harvest starts come first in `groups`: a harvest ends no sooner than it can after it began.
     for group, likely in zip(groups, total, strict=True):
         drawn_s = np.zeros(len(group.at))
@@ -95,7 +95,7 @@ def place(
         if course is not None and IDLE not in (group.before, group.after):
             seen = -0.5 * (grid / seen_s[group.at, None]) ** 2
             prior = seen if named_by_draw else _around(likely, grid, cells)
-            more, by_draw[group.at], sharp = _steps(course, group, grid, bending, prior)
+            more, by_draw[group.at], sharp = _steps(course, habits, group, grid, prior)
             if not sharp:
                 # The line knows of the same moment, by another model of how a course bends.
                 says = AFTER_HARVEST if group.before == HARVEST else AFTER_FREEZE
@@ -221,7 +221,7 @@ def _stops_and_starts(draw: DrawCells, group: Group, grid: np.ndarray, cells: Ce
     return likely, shown
 
 
-def _steps(course: Course, group: Group, grid: np.ndarray, bending: np.ndarray, prior: np.ndarray):
+def _steps(course: Course, habits: Habits, group: Group, grid: np.ndarray, prior: np.ndarray):
     """Log likelihood (k, t0) by the step or turn of the running current, where it shows one (k,), and whether
     it is a clean step."""
     trace = course.trace
@@ -232,14 +232,13 @@ def _steps(course: Course, group: Group, grid: np.ndarray, bending: np.ndarray, 
     # Readings are not averaged before a step is sought in them.
     view = turns.look(trace, group.near_ns, before_s - 0.5 * grid[0], after_s, most=2 * turns.MOST_READINGS)
     rows = np.flatnonzero(np.isfinite(view.readings).all(axis=1))
-    known = course.level[np.isfinite(course.level)]
-    if len(rows) == 0 or len(known) < 3:
+    if len(rows) == 0 or not np.isfinite(habits.swing):
         return likely, shown, False
-    swing = float(np.quantile(known, 0.98) - np.quantile(known, 0.02)) or 1.0
+    swing = habits.swing
     baseline = turns.Baseline(
         level=10 * swing,
-        slope=usual_slope(course),
-        bending=float(bending[group.before]),
+        slope=habits.slope,
+        bending=float(habits.bending[group.before]),
         tail=0.0,
         unlike=UNLIKE * swing,
     )
@@ -250,25 +249,20 @@ def _steps(course: Course, group: Group, grid: np.ndarray, bending: np.ndarray, 
     # A sample of the boundaries chooses how the current answers; then all of them are placed by that answer.
     few = slice(None, None, max(1, len(rows) // POOL))
     sample = rows_of(view, few)
-    trials = []
-    for line, box in ((ln, bx) for ln in turns.LINES for bx in (0.0, trace.interval_s)):
-        if box and line != (0.0, False):
-            continue
-        response = turns.answer(view.offsets_s, grid, lag_s=0.0, line=line, box_s=box)
-        for sign in (1.0, -1.0):
-            fit = turns.misfits(sample, weight, response, sign=sign, height=swing)
-            trials.append((fit, response, sign, line == (0.0, False)))
-    scale = max(1.0, min(fit.per_reading for fit, *_ in trials))
-    scores = [
-        evidence(moved(-0.5 * fit.chi2 / scale, sample, near_ns[few], grid) + prior[few])
-        for fit, *_ in trials
-    ]
-    _, response, sign, sharp = trials[int(np.argmax(heard(np.array(scores)).sum(axis=1)))]
-    best = turns.misfits(view, weight, response, sign=sign, height=swing)
+    step = (0.0, False)
+    ways = ((0.0, step, 0.0), (0.0, step, trace.interval_s), *((0.0, line, 0.0) for line in turns.LINES[1:]))
+    responses = turns.answers(view.offsets_s, grid, ways)
+    signs = np.array([1.0, -1.0])
+    fit = turns.misfits(sample, weight, responses[:, None], sign=signs[:, None, None], height=swing)
+    scale = max(1.0, float(fit.per_reading.min()))
+    scores = evidence(moved(-0.5 * fit.chi2 / scale, sample, near_ns[few], grid) + prior[few])
+    trial = int(np.argmax(heard(scores.reshape(-1, len(sample.anchor_ns))).sum(axis=1)))
+    way, sign = trial // len(signs), signs[trial % len(signs)]
+    best = turns.misfits(view, weight, responses[way], sign=sign, height=swing)
     likely[rows] = with_blunders(moved(-0.5 * best.chi2 / scale, view, near_ns, grid)) + prior
     whole = np.einsum("kw,kw->k", view.readings @ weight.inverse, view.readings)
     shown[rows] = (whole - best.chi2.min(axis=1)) / scale > 2 * CLEAR_NATS
-    return likely, shown, sharp
+    return likely, shown, ways[way][1] == step
 
 
 def _after_start(group: Group, start_ns: np.ndarray, near_ns: np.ndarray, grid: np.ndarray) -> np.ndarray:

@@ -45,12 +45,12 @@ def change_points(
         return np.empty(0, np.int64)
     if penalty is None:
         penalty = noise_penalty(signal)
-    if n <= window:
-        return _search(signal, penalty, min_size)
-    stride = window - overlap
-    found = []
-    for start in range(0, n - overlap, stride):
-        stop = min(start + window, n)
+    starts = np.arange(0, n - overlap, window - overlap) if n > window else np.zeros(1, np.int64)
+    stops = np.minimum(starts + window, n)
+    # No split can save more than the whole squared error about the mean.
+    splits = _errors(signal, starts, stops) > penalty
+    found = [np.empty(0, np.int64)]
+    for start, stop in zip(starts[splits].tolist(), stops[splits].tolist(), strict=True):
         inner_start = start + overlap // 2 if start else 0
         inner_stop = stop - overlap // 2 if stop < n else n
         points = _search(signal[start:stop], penalty, min_size) + start
@@ -72,11 +72,18 @@ def noise_penalty(signal: np.ndarray, factor: float = 3.0) -> float:
     return factor * max(variance, floor) * float(np.log(max(len(signal), 2)))
 
 
+def _errors(signal: np.ndarray, starts: np.ndarray, stops: np.ndarray) -> np.ndarray:
+    """Squared error of every window about its mean, (windows,), from running sums; never too small by their rounding."""
+    centred = signal - signal.mean(axis=0)
+    sums = np.concatenate([np.zeros((1, signal.shape[1])), np.cumsum(centred, axis=0)])
+    squares = np.concatenate([[0.0], np.cumsum((centred**2).sum(axis=1))])
+    total = sums[stops] - sums[starts]
+    error = squares[stops] - squares[starts] - (total**2).sum(axis=1) / (stops - starts)
+    return error + 1e-12 * squares[-1]
+
+
 def _search(signal: np.ndarray, penalty: float, min_size: int) -> np.ndarray:
     from ruptures import KernelCPD
 
-    # No split can save more than the whole squared error about the mean.
-    if float(((signal - signal.mean(axis=0)) ** 2).sum()) <= penalty or len(signal) < 2 * min_size:
-        return np.empty(0, np.int64)
     ends = KernelCPD(kernel="linear", min_size=min_size).fit(signal).predict(pen=penalty)
     return np.asarray(ends[:-1], dtype=np.int64)

@@ -22,37 +22,43 @@ def cheapest(
     to each state of this one (the first is not used); begin: shape (s,), of beginning in a state.
     """
     costs = costs + NUDGE * np.arange(costs.shape[1])
-    forward = least_costs(costs, changes, begin)
     turned = np.concatenate([changes[:1], changes[:0:-1].transpose(0, 2, 1)])
-    backward = least_costs(costs[::-1], turned, np.zeros(costs.shape[1]))[::-1]
-    through = forward + backward - costs
-    ranked = np.sort(through, axis=1)
-    return np.argmin(through, axis=1), ranked[:, 1] - ranked[:, 0], float(ranked[-1, 0])
+    forward, backward = least_costs(
+        np.stack([costs, costs[::-1]]), np.stack([changes, turned]), np.stack([begin, np.zeros_like(begin)])
+    )
+    through = np.ascontiguousarray((forward + backward[::-1] - costs).T)
+    course, least = np.argmin(through, axis=0), through.min(axis=0)
+    through[course, np.arange(len(course))] = np.inf
+    return course, through.min(axis=0) - least, float(least[-1])
 
 
 def least_costs(costs: np.ndarray, changes: np.ndarray, begin: np.ndarray) -> np.ndarray:
-    """Least cost of being in every state of every segment, the segment included, shape (k, s)."""
-    k, states = costs.shape
-    steps = changes + costs[:, None, :]
-    steps[0] = np.where(np.eye(states, dtype=bool), 0.0, FAR)
+    """Least cost of being in every state of every segment, the segment included, in several rows of segments at once, shape
+    (rows, k, s). costs: (rows, k, s); changes: (rows, k, s, s); begin: (rows, s)."""
+    rows, k, states = costs.shape
     length = max(1, int(np.sqrt(k)))
     blocks = -(-k // length)
-    padded = np.empty((blocks * length, states, states))
-    padded[:k] = steps
-    padded[k:] = steps[0]
-    padded = np.ascontiguousarray(padded.reshape(blocks, length, states, states).transpose(1, 0, 2, 3))
-    within = np.empty_like(
-        padded
-    )  # (length, blocks, s, s): product from the block's first segment to this one
-    within[0] = padded[0]
-    for i in range(1, length):
-        best = within[i - 1, :, :, 0, None] + padded[i, :, 0, None, :]
-        for s in range(1, states):
-            np.minimum(best, within[i - 1, :, :, s, None] + padded[i, :, s, None, :], out=best)
-        within[i] = best
-    enter = np.empty((blocks, states))
-    enter[0] = begin + costs[0]
-    for b in range(1, blocks):
-        enter[b] = (enter[b - 1][:, None] + within[-1, b - 1]).min(axis=0)
-    out = (enter[None, :, :, None] + within).min(axis=2)  # (length, blocks, s)
-    return out.transpose(1, 0, 2).reshape(-1, states)[:k]
+    # The states come first and the blocks last: NumPy is quick along a long last axis.
+    steps = np.zeros((states, states, rows, blocks * length))
+    np.add(changes.transpose(2, 3, 0, 1), costs.transpose(2, 0, 1), out=steps[..., :k])
+    steps[..., 0] = np.where(np.eye(states, dtype=bool), 0.0, FAR)[..., None]
+    steps = steps.reshape(states, states, rows * blocks, length)
+    within = np.ascontiguousarray(steps.transpose(3, 0, 1, 2))
+    for i in range(1, length):  # becomes the product from the block's first segment to this one
+        within[i] = _product(within[i - 1], within[i])
+    whole = np.ascontiguousarray(within[-1].reshape(states, states, rows, blocks).transpose(3, 2, 0, 1))
+    enter = np.empty((blocks, rows, states))
+    enter[0] = begin + costs[:, 0]
+    for block in range(1, blocks):
+        enter[block] = (enter[block - 1][:, :, None] + whole[block - 1]).min(axis=1)
+    enter = np.ascontiguousarray(enter.transpose(2, 1, 0)).reshape(1, states, rows * blocks)
+    out = _product(enter, within.swapaxes(0, 1))  # (length, s, rows × blocks)
+    return out.reshape(length, states, rows, blocks).transpose(2, 3, 0, 1).reshape(rows, -1, states)[:, :k]
+
+
+def _product(first: np.ndarray, then: np.ndarray) -> np.ndarray:
+    """The matrix product (+ for ×, min for +) of (a, s, …) and (s, b, …), shape (a, b, …)."""
+    best = first[:, 0, None] + then[0]
+    for state in range(1, len(then)):
+        np.minimum(best, first[:, state, None] + then[state], out=best)
+    return best

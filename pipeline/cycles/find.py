@@ -10,6 +10,7 @@ from pipeline.cycles import (
     halts,
     labels,
     measures,
+    moves,
     openings,
     phases,
     repeats,
@@ -25,15 +26,17 @@ from pipeline.unit import Unit
 def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     """Every phase of `timeline`, its cycles with their measures, and how sure each of them is."""
     # 1. The channels that can show a phase, spikes taken out.
-    colds = _traces(timeline, features.COLD_ROLES)
-    draws = _traces(timeline, features.DRAW_ROLES)
+    traces = signals.traces_of(timeline)
+    colds = [traces[role] for role in features.COLD_ROLES if role in traces]
+    draws = [traces[role] for role in features.DRAW_ROLES if role in traces]
+    others = [traces[role] for role in features.OTHER_ROLES if role in traces]
     if not colds and not draws:
         return _nothing(timeline, unit, phases.one_phase(timeline, PhaseKind.UNCLEAR, why="no-evidence"))
     # 2. Means over cells of about ten seconds, and from them slopes and levels.
     cells = signals.lay_cells([*colds, *draws])
     cold_cells = [features.course_of(trace, cells) for trace in colds]
     draw_cells = [d for d in (features.draw_cells(trace, cells) for trace in draws) if d is not None]
-    other_cells = [features.course_of(trace, cells) for trace in _traces(timeline, features.OTHER_ROLES)]
+    other_cells = [features.course_of(trace, cells) for trace in others]
     if (
         not cold_cells and not draw_cells
     ):  # a clamp that never reads more than noise: nothing ran, as far as it shows
@@ -53,15 +56,15 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     found = segments.find_segments(
         timely, draw_cells, cells, edges=None if again is None else np.concatenate([again.first, again.stop])
     )
-    if timely:
-        draw_cells = [labels.believed(draw, timely, found, cells) for draw in draw_cells]
-    named = labels.label(timely, draw_cells, other_cells, found, cells, again, humps)
+    lines = [moves.line_of(course, found, cells) for course in timely]
+    if lines:
+        draw_cells = [labels.believed(draw, lines, found) for draw in draw_cells]
+    named = labels.label(lines, draw_cells, other_cells, found, cells, again, humps)
     runs = phases.merge(found, named, cells.step_s)
     if not draw_cells:
-        runs = halts.unseen_stops(runs, timely[0], labels.scales_of(timely[0], found, cells), cells)
-    if timely:
-        scales = labels.scales_of(timely[0], found, cells)
-        runs = openings.opened_by_harvest(runs, timely[0], scales, cells, clamped=bool(draw_cells))
+        runs = halts.unseen_stops(runs, timely[0], lines[0].scales, cells)
+    if lines:
+        runs = openings.opened_by_harvest(runs, timely[0], lines[0].scales, cells, clamped=bool(draw_cells))
     runs = openings.without_odd_ones(runs, cells)
     # 4. Each boundary at full rate.
     placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays, again)
@@ -82,10 +85,10 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
         drafts = phases.at_rest(drafts)  # the clamp reads nothing, and the line agrees
     start_columns = starts.starts_of_draw(draw_cells[0]) if draw_cells else phases.starts_of(drafts)
     start_table = starts.start_table(
-        start_columns, timeline, colds[0] if colds else None, _trace(timeline, "discharge")
+        start_columns, timeline, colds[0] if colds else None, traces.get("discharge")
     )
     cycles = measures.cycle_table(
-        drafts, start_table, timeline, unit, cold=colds[0] if colds else None, draws=draws
+        drafts, start_table, traces, unit, cold=colds[0] if colds else None, draws=draws
     )
     return CycleRecord(
         phases=tuple(drafts),
@@ -104,21 +107,11 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     )
 
 
-def _traces(timeline: Timeline, roles: tuple[str, ...]) -> list[signals.Trace]:
-    found = (_trace(timeline, role) for role in roles)
-    return [trace for trace in found if trace is not None]
-
-
-def _trace(timeline: Timeline, role: str) -> signals.Trace | None:
-    channel = timeline.get(role)
-    return None if channel is None else signals.trace_of(channel)
-
-
 def _nothing(timeline: Timeline, unit: Unit, drafts: list[Phase]) -> CycleRecord:
     start_table = starts.start_table(
         starts.starts_of_phases(*(np.empty(0, np.int64),) * 3), timeline, None, None
     )
-    cycles = measures.cycle_table(drafts, start_table, timeline, unit, cold=None, draws=[])
+    cycles = measures.cycle_table(drafts, start_table, {}, unit, cold=None, draws=[])
     return CycleRecord(
         phases=tuple(drafts),
         cycles=cycles,

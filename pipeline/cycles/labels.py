@@ -14,10 +14,11 @@ import numpy as np
 
 from pipeline.cycles.course import cheapest
 from pipeline.cycles.features import Course, DrawCells, calmed, running_course, unseen, usual_rise
+from pipeline.cycles.moves import Line, cold_costs, line_of, weighted_median
 from pipeline.cycles.planes import Plane, learned_costs, plane_of
 from pipeline.cycles.plausible import evenness, rank_of
 from pipeline.cycles.repeats import Repeats, against_harvests_elsewhere, as_shown
-from pipeline.cycles.segments import Segments, jumps, means, rates
+from pipeline.cycles.segments import Segments, means, rates
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
@@ -32,9 +33,7 @@ CHANGE = np.array(
 UNSEEN_STOP = 3.0  # a stop that no clamp can show has to prove itself
 BEGIN = np.array([0.0, 1.5, 1.0])
 PER_MIN = np.array([0.0, 0.25, 0.03])  # harvests are short
-LEAST_DOUBT = 0.012  # parts of a swing by which any course may stray
 LONGEST = 8.0  # a long rest is no less likely for being long
-AGAINST_SLOPE = 14.0  # a full swing of the line the wrong way
 PER_SAMPLE_OFF = 3.0  # one reading of "off" while running, or the other way round
 MOST_OFF = 40.0
 CERTAIN_OFF = 120.0  # more than all that lines can say: where the clamp is right, it is right about that
@@ -52,17 +51,6 @@ SURE = 2.0  # a segment teaches when it won by this much [nats]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Scales:
-    """How a cold line usually moves in this log."""
-
-    rise: float  # slope of a usual rise [K/min]
-    fall: float  # slope of a usual fall [K/min], positive
-    swing: float  # from the coldest of a freeze to the warmest of a harvest [K]
-    cold: np.ndarray  # (cells,): where freezes end, there and then [°C]
-    clear: bool  # the swing stands well out of the noise
-
-
-@dataclass(frozen=True, kw_only=True)
 class Labels:
     """The phase of each segment (k,) and by how much it won [nats]."""
 
@@ -72,122 +60,6 @@ class Labels:
     polarity: int  # +1: the current steps up when the harvest begins; -1: down; 0: it shows no step
     step: float  # height of that step in the draw's unit
     evenness: float  # share of the cycles that are such as batch machines make, 0…1
-
-
-def scales_of(course: Course, segments: Segments, cells: Cells) -> Scales:
-    """The usual rise, fall and swing, from the legs of the line (runs of moves that go the same way); a segment makes
-    two moves: the jump at its start and the slope within it."""
-    per_cell = cells.step_s / 60.0
-    grain = max(course.slope_noise * np.sqrt(2) * per_cell, 1e-9)  # noise of one cell
-    rate = np.nan_to_num(rates(course, segments, cells))
-    count = segments.stop - segments.first
-    move = np.column_stack([jumps(course, segments), rate * (count - 1) * per_cell]).ravel()
-    speed = np.column_stack([move[::2] / per_cell, rate]).ravel()
-    climb = np.where(move > 1.5 * grain, move, 0.0)
-    # Squares: a dozen harvests must outweigh a thousand small wobbles.
-    rise = _weighted_median(speed, climb**2, default=usual_rise(course))
-    fall = _weighted_median(-speed, np.where(move < -1.5 * grain, move, 0.0) ** 2, default=rise)
-    opens = np.zeros(len(move), dtype=bool)
-    opens[::2] = segments.opens_span
-    climbs_on = climb > 0
-    leg = np.cumsum(np.r_[True, climbs_on[1:] != climbs_on[:-1]] | opens) - 1
-    climbs = np.bincount(leg, climb)
-    swing = _weighted_median(climbs, climbs**2, default=1.0)
-    heads = np.flatnonzero(np.diff(leg, prepend=-1))[climbs > 0.4 * swing]
-    # The cell before the climb is the nearest to the coldest point.
-    at = segments.first[heads // 2]
-    low = np.where(
-        np.isfinite(course.level[np.maximum(at - 1, 0)]),
-        course.level[np.maximum(at - 1, 0)],
-        course.level[at],
-    )
-    keep = np.isfinite(low)
-    at, low = at[keep], low[keep]
-    if len(low) == 0:
-        known = course.level[np.isfinite(course.level)]
-        level = np.full(len(cells), float(np.quantile(known, 0.05)) if len(known) else 0.0)
-    else:
-        level = np.interp(np.arange(len(cells)), at, _running_median(low, 9))
-    return Scales(
-        rise=max(rise, 1e-6),
-        fall=max(fall, 1e-6),
-        swing=max(swing, 1e-6),
-        cold=level,
-        clear=swing > 6 * grain,
-    )
-
-
-def _weighted_median(values: np.ndarray, weights: np.ndarray, *, default: float) -> float:
-    keep = weights > 0
-    if not keep.any():
-        return default
-    values, weights = values[keep], weights[keep]
-    order = np.argsort(values)
-    total = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
-
-
-def _running_median(values: np.ndarray, width: int) -> np.ndarray:
-    """Median of the `width` values about each; near the ends of the first or the last `width`."""
-    width = min(width, len(values))
-    medians = np.median(np.lib.stride_tricks.sliding_window_view(values, width), axis=1)
-    return medians[np.clip(np.arange(len(values)) - width // 2, 0, len(medians) - 1)]
-
-
-def cold_costs(
-    course: Course, scales: Scales, segments: Segments, cells: Cells, *, back: bool = False
-) -> tuple[np.ndarray, np.ndarray]:
-    """What a cold line speaks against each phase in each segment, (k, 3), and against each change of phase at its
-    start, (k, 3, 3). back: the channel steps back when hot gas comes and forth when it goes (the current of a
-    unit whose fan and pump rest meanwhile), and moves like the line in between."""
-    rate = np.nan_to_num(rates(course, segments, cells))
-    minutes = segments.minutes
-    within = (segments.stop - segments.first - 1) * (cells.step_s / 60.0)
-    height = np.nan_to_num((means(course.level - scales.cold, segments)) / scales.swing, nan=0.5)
-    up = np.maximum(rate * within / scales.swing, 0.0)
-    down = np.maximum(-rate * within / scales.swing, 0.0)
-    steep_up, steep_down = rate / scales.rise, -rate / scales.fall
-    flat = (np.abs(steep_up) < 0.12) & (steep_down < 0.12)
-    count = segments.stop - segments.first
-    grain = course.slope_noise * np.sqrt(2) * (cells.step_s / 60.0) / scales.swing  # noise of one cell
-    n = np.maximum(count, 2).astype(np.float64)
-    doubt = np.maximum(grain * np.sqrt(12.0 * (n - 1) / (n * (n + 1))), LEAST_DOUBT)  # of a fitted rise
-    costs = np.zeros((len(segments), 3))
-    costs[:, FREEZE] = against(up, 1.3 * doubt) + np.where(
-        (height > 0.5) & (down < 1.5 * doubt), 1.0 * minutes, 0.0
-    )
-    costs[:, HARVEST] = (
-        against(down, doubt)
-        + np.where((height < 0.2) & flat & (not back), 0.4 * minutes, 0.0)
-        + np.where((height > 0.8) & (steep_up < 0.1), 0.3 * minutes, 0.0)
-    )
-    costs[:, IDLE] = (
-        np.where(steep_down > 0.15, AGAINST_SLOPE, 4.0) * down
-        + np.where(steep_up > 0.35, 5.0, 0.0) * up
-        + np.where((height < 0.3) & (steep_up < 0.1), 0.5 * minutes, 0.0)
-    )
-    np.minimum(costs, 40.0, out=costs)
-    costs[~np.isfinite(means(course.level, segments))] = 0.0
-    step = jumps(course, segments) / scales.swing
-    rose, fell = np.minimum(np.maximum(step, 0.0), 2.0), np.minimum(np.maximum(-step, 0.0), 2.0)
-    jitter = max(1.5 * grain, LEAST_DOUBT)
-    changes = np.zeros((len(segments), 3, 3))
-    # A freeze does not climb, and once it is cold it does not drop at a stroke either.
-    cold_before = np.r_[False, height[:-1] < 0.35]
-    changes[:, FREEZE, FREEZE] = against(rose + np.where(cold_before, fell, 0.0), jitter)
-    changes[:, HARVEST, HARVEST] = against(fell, jitter)
-    changes[:, HARVEST, FREEZE] = against(fell if back else rose, jitter)
-    changes[:, FREEZE, HARVEST] = against(rose if back else fell, jitter)
-    changes[:, IDLE, FREEZE] = against(rose, jitter)
-    changes[:, IDLE, HARVEST] = against(fell, jitter)
-    changes[:, :, IDLE] = 4.0 * (fell + rose)[:, None]
-    return costs, changes
-
-
-def against(change: np.ndarray, doubt) -> np.ndarray:
-    """What a change (in swings, ≥ 0) speaks against a phase that does not make it: by its square where noise could have
-    made it, in proportion where it is beyond doubt."""
-    return np.minimum(AGAINST_SLOPE * change, 0.5 * (change / doubt) ** 2)
 
 
 def draw_costs(draw: DrawCells, segments: Segments, cells: Cells) -> np.ndarray:
@@ -265,11 +137,11 @@ def usual_steps(draw: DrawCells, steps: np.ndarray) -> tuple[float, float]:
     known = steps[np.isfinite(steps)]
     least = max(4 * draw.noise, 0.02 * draw.running)
     down, up = -known[known < -least], known[known > least]
-    return _weighted_median(down, down, default=0.0), _weighted_median(up, up, default=0.0)
+    return weighted_median(down, down, default=0.0), weighted_median(up, up, default=0.0)
 
 
 def label(
-    colds: Sequence[Course],
+    colds: Sequence[Line],
     draws: Sequence[DrawCells],
     others: Sequence[Course],
     segments: Segments,
@@ -295,24 +167,17 @@ def label(
         plain[:, :2, IDLE] += UNSEEN_STOP
     plain[segments.opens_span] = np.minimum(CHANGE, 1.0)
     firsts = []  # (what is known of segments and of changes, how readily it is believed, what it was read off)
-    by_cold, by_jump = np.zeros((k, 3)), np.zeros((k, 3, 3))
-    for cold in colds:
-        scales = scales_of(cold, segments, cells)
-        if scales.clear:
-            more, at_edges = cold_costs(cold, scales, segments, cells)
-            by_cold += more
-            by_jump += at_edges
+    by_cold, by_jump = _all_against(colds, k)
     if humps is not None and by_cold.any():
         by_cold += against_harvests_elsewhere(humps, segments)
     if again is not None and by_cold.any():
-        by_cold += np.where(unseen(colds, cells)[segments.first, None], as_shown(again, segments), 0.0)
+        hidden = unseen([line.course for line in colds], cells)[segments.first, None]
+        by_cold += np.where(hidden, as_shown(again, segments), 0.0)
     like_a_line = []
-    if running:
-        scales = scales_of(running[0], segments, cells)
-        if scales.clear:
-            like_a_line = [
-                cold_costs(running[0], scales, segments, cells, back=back) for back in (False, True)
-            ]
+    currents = [line_of(course, segments, cells) for course in running]
+    if currents and currents[0].scales.clear:
+        backwards = cold_costs(currents[0], segments, cells, back=True)
+        like_a_line = [(currents[0].costs, currents[0].changes), backwards]
     if by_cold.any():
         few, begins = _sample(k), np.cumsum(segments.minutes) - segments.minutes
         heard = [
@@ -323,10 +188,9 @@ def label(
         firsts += heard or [(by_cold, by_jump, 0.0, running[0] if running else None)]
     elif draw is not None:
         firsts += [(*first, LIKE_A_LINE, running[0]) for first in like_a_line]
-        calm = calmed(running[0], cells)
-        scales = scales_of(calm, segments, cells)
-        if scales.clear:
-            firsts.append((*cold_costs(calm, scales, segments, cells), 0.0, calm))
+        calm = line_of(calmed(running[0], cells), segments, cells)
+        if calm.scales.clear:
+            firsts.append((calm.costs, calm.changes, 0.0, calm.course))
         if again is not None:
             firsts.append((as_shown(again, segments), np.zeros((k, 3, 3)), 0.0, running[0]))
         heights = usual_steps(draw, steps)
@@ -336,8 +200,8 @@ def label(
                 changes[segments.opens_span] = 0.0
                 firsts.append((np.zeros((k, 3)), changes, 0.0, running[0]))
     planes = [
-        *(_plane(c, segments, cells, centred=False) for c in (*colds, *running)),
-        *(_plane(c, segments, cells, centred=True) for c in others),
+        *(_line_plane(line, segments) for line in (*colds, *currents)),
+        *(_other_plane(course, segments, cells) for course in others),
     ]
     naming = _Naming(usual=usual, plain=plain, planes=planes, segments=segments, cell_s=cells.step_s)
     trial = _sample(k)
@@ -362,18 +226,13 @@ def label(
     )
 
 
-def believed(draw: DrawCells, colds: Sequence[Course], segments: Segments, cells: Cells) -> DrawCells:
+def believed(draw: DrawCells, colds: Sequence[Line], segments: Segments) -> DrawCells:
     """`draw` without the stretches in which it reads "off" while a cold line goes on through GAINSAID or more harvests:
     there the clamp is at fault, not the machine."""
     off = np.nan_to_num(draw.level, nan=np.inf) < draw.off_below
     if not off.any():
         return draw
-    costs, at_edges = np.zeros((len(segments), 3)), np.zeros((len(segments), 3, 3))
-    for cold in colds:
-        scales = scales_of(cold, segments, cells)
-        if scales.clear:
-            more, changes = cold_costs(cold, scales, segments, cells)
-            costs, at_edges = costs + more, at_edges + changes
+    costs, at_edges = _all_against(colds, len(segments))
     if not costs.any():
         return draw
     usual = np.minimum(segments.minutes[:, None] * PER_MIN, LONGEST)
@@ -385,6 +244,15 @@ def believed(draw: DrawCells, colds: Sequence[Course], segments: Segments, cells
     seen = np.bincount(stretch[segments.first[harvest]], minlength=stretch[-1] + 1)
     wrong = off & (seen[stretch] >= GAINSAID)
     return replace(draw, level=np.where(wrong, np.nan, draw.level)) if wrong.any() else draw
+
+
+def _all_against(lines: Sequence[Line], k: int) -> tuple[np.ndarray, np.ndarray]:
+    """What all lines together speak against each phase (k, 3) and each change (k, 3, 3)."""
+    costs, changes = np.zeros((k, 3)), np.zeros((k, 3, 3))
+    for line in lines:
+        costs += line.costs
+        changes += line.changes
+    return costs, changes
 
 
 def _sample(k: int) -> slice:
@@ -409,16 +277,18 @@ class _Naming:
         usual, plain, known, at_edges = self.usual[part], self.plain[part], known[part], at_edges[part]
         state, margin, cost = cheapest(usual + known, plain + at_edges, BEGIN)
         for _ in range(LESSONS):
-            taught = usual + KEPT * known + sum(self._taught(p, state, margin, part) for p in self.planes)
+            taught = usual + KEPT * known + self._taught(state, margin, part)
             state, margin, cost = cheapest(taught, plain + KEPT * at_edges, BEGIN)
         return state, margin, cost
 
-    def _taught(self, plane: Plane, state: np.ndarray, margin: np.ndarray, part: slice) -> np.ndarray:
+    def _taught(self, state: np.ndarray, margin: np.ndarray, part: slice) -> np.ndarray:
         first, stop = self.segments.first[part], self.segments.stop[part]
-        counts = stop - first
-        bins = plane.bin[first[0] : stop[-1]]
-        costs = learned_costs(bins, np.repeat(state, counts), np.repeat(margin > SURE, counts), self.cell_s)
-        return np.minimum(np.add.reduceat(costs, first - first[0], axis=0), MOST_OFF)
+        cells = slice(first[0], stop[-1])
+        named = np.repeat(np.where(margin > SURE, state, -1), stop - first)
+        return sum(
+            np.minimum(learned_costs(p.bin[cells], named, first - first[0], self.cell_s), MOST_OFF)
+            for p in self.planes
+        )
 
 
 def _agrees(usual, plain, by_cold, by_draw, minutes: np.ndarray) -> bool:
@@ -428,7 +298,6 @@ def _agrees(usual, plain, by_cold, by_draw, minutes: np.ndarray) -> bool:
     minutes: when each segment begins."""
     cold_state, _, cold_cost = cheapest(usual + by_cold[0], plain + by_cold[1], BEGIN)
     draw_state, _, draw_cost = cheapest(usual + by_draw[0], plain + by_draw[1], BEGIN)
-    _, _, both_cost = cheapest(usual + by_cold[0] + by_draw[0], plain + by_cold[1] + by_draw[1], BEGIN)
     by_line, by_current = _harvests(cold_state), _harvests(draw_state)
     if len(by_line) > 2:
         # Only while the line goes on: a probe that fell off halfway shows half of them.
@@ -436,6 +305,7 @@ def _agrees(usual, plain, by_cold, by_draw, minutes: np.ndarray) -> bool:
         shown = np.diff(np.searchsorted(by_current, by_line))[apart < 2 * np.median(apart)]
         if shown.mean() > MORE:
             return False
+    _, _, both_cost = cheapest(usual + by_cold[0] + by_draw[0], plain + by_cold[1] + by_draw[1], BEGIN)
     return both_cost - cold_cost - draw_cost < MOST_DISSENT * max(len(by_line), 1)
 
 
@@ -444,21 +314,22 @@ def _harvests(state: np.ndarray) -> np.ndarray:
     return np.flatnonzero((state[1:] == HARVEST) & (state[:-1] != HARVEST)) + 1
 
 
-def _plane(course: Course, segments: Segments, cells: Cells, *, centred: bool) -> Plane:
-    """A channel on its phase plane: cold lines from where freezes end to a usual swing above; others from their own
-    5th to their 95th percentile, a slow wander taken out."""
+def _line_plane(line: Line, segments: Segments) -> Plane:
+    """A line on its phase plane, from where freezes end to a usual swing above."""
+    scales, course = line.scales, line.course
+    height = (course.level - scales.cold) / scales.swing
+    return plane_of(course.trace.role, height, line.rate / scales.rise, segments.stop - segments.first)
+
+
+def _other_plane(course: Course, segments: Segments, cells: Cells) -> Plane:
+    """Another channel on its phase plane, from its own 5th to its 95th percentile."""
     known = course.level[np.isfinite(course.level)]
     if len(known) < 3:
-        return plane_of(course.trace.role, np.full(len(cells), np.nan), np.full(len(cells), np.nan))
-    if centred:
-        low, high = np.quantile(known, (0.05, 0.95))
-        swing, base = max(high - low, 1e-9), np.full(len(cells), low)
-        rise = max(usual_rise(course), 1e-9)
-    else:
-        scales = scales_of(course, segments, cells)
-        swing, base, rise = scales.swing, scales.cold, scales.rise
-    slope = np.repeat(rates(course, segments, cells), segments.stop - segments.first)
-    return plane_of(course.trace.role, (course.level - base) / swing, slope / rise)
+        return Plane(role=course.trace.role, bin=np.full(len(cells), -1))
+    low, high = np.quantile(known, (0.05, 0.95))
+    height = (course.level - low) / max(high - low, 1e-9)
+    slope = rates(course, segments, cells) / max(usual_rise(course), 1e-9)
+    return plane_of(course.trace.role, height, slope, segments.stop - segments.first)
 
 
 def _step_between(state: np.ndarray, steps: np.ndarray | None, draw: DrawCells | None) -> tuple[int, float]:

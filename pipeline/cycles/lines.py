@@ -6,8 +6,8 @@ import numpy as np
 
 from pipeline.cycles import turns
 from pipeline.cycles.features import Course
-from pipeline.cycles.likelihoods import evidence, moved, rows_of, with_blunders
-from pipeline.cycles.runs import Runs, bendings, usual_slope
+from pipeline.cycles.likelihoods import mixture, moved, pooled_evidence, rows_of
+from pipeline.cycles.runs import Runs, habits_of
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import HARVEST
 
@@ -28,8 +28,10 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
 
     late_ns: how long after its candidate a boundary shows in the line, beyond what `candidates` allowed for.
     """
-    swing = float(np.nanquantile(cold.level, 0.98) - np.nanquantile(cold.level, 0.02)) or 1.0
-    bending = bendings(cold, runs, cells, apart=True)
+    habits = habits_of(cold, runs, cells, apart=True)
+    swing = habits.swing
+    if not np.isfinite(swing):
+        return float("nan")
     work = []
     for number, group in enumerate(groups):
         most_s = HARVEST_BEFORE_S if group.before == HARVEST else BEFORE_S
@@ -41,60 +43,44 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
         rows = np.flatnonzero(np.isfinite(view.readings).all(axis=1))
         if len(rows) == 0:
             continue
-        bend = min(float(bending[group.before]), 3.0 * (MOST_BEND * swing) ** 2 / 20.0**3)
+        bend = min(float(habits.bending[group.before]), 3.0 * (MOST_BEND * swing) ** 2 / 20.0**3)
         baseline = turns.Baseline(
-            level=10 * swing, slope=usual_slope(cold), bending=bend, tail=0.3 * swing, unlike=UNLIKE * swing
+            level=10 * swing, slope=habits.slope, bending=bend, tail=0.3 * swing, unlike=UNLIKE * swing
         )
-        work.append((number, group, baseline, rows_of(view, rows), rows))
+        view = rows_of(view, rows)
+        work.append((number, group, turns.weights(view, baseline), view, rows))
     if not work:
         return float("nan")
     thin = max(1, round(3.0 / (grid[1] - grid[0])))
+    shown = _shown_priors(grid, cells, late_ns)
     scores = np.full((len(turns.LAGS_S), len(work), len(turns.LINES)), -np.inf)
     scales = np.ones(len(work))
-    for j, (number, group, baseline, view, rows) in enumerate(work):
+    for j, (number, group, weight, view, rows) in enumerate(work):
         few = slice(None, None, max(1, len(rows) // POOL))
         sample, near_ns = rows_of(view, few), group.near_ns[rows[few]]
-        known = total[number][rows[few]][:, ::thin]
-        weight = turns.weights(sample, baseline)
         few_moments = grid[::thin]
-        answers = np.stack(
-            [
-                turns.answer(sample.offsets_s, few_moments, lag_s=lag, line=line)
-                for lag in turns.LAGS_S
-                for line in turns.LINES
-            ]
-        )
+        answers = turns.answers(sample.offsets_s, few_moments, turns.WAYS)
         fit = turns.misfits(sample, weight, answers, sign=group.sign, height=2 * swing)
         scales[j] = max(1.0, float(fit.per_reading.min()))
-        shown = np.stack(
-            [
-                _shown_prior(few_moments, lag, line, cells, late_ns)
-                for lag in turns.LAGS_S
-                for line in turns.LINES
-            ]
-        )
-        likely = with_blunders(moved(-0.5 * fit.chi2 / scales[j], sample, near_ns, few_moments))
-        likely += shown[:, None] + known
-        said = evidence(likely).sum(axis=-1) / len(near_ns) ** ALIKE
+        likely = moved(fit.chi2, sample, near_ns, few_moments)
+        likely *= -0.5 / scales[j]
+        said = pooled_evidence(likely, shown[:, ::thin], total[number][rows[few]][:, ::thin])
+        said = said.sum(axis=-1) / len(near_ns) ** ALIKE
         scores[:, j] = said.reshape(len(turns.LAGS_S), -1) + turns.PRIOR
     # The smooth course of a freeze or a rest tells the lag; a harvest bends too much by itself to be a good witness.
     witness = np.array([HARVEST_WITNESS if group.before == HARVEST else 1.0 for _, group, *_ in work])
     standing = scores.max(axis=2) @ witness
     share = np.exp(standing - standing.max())
     share /= share.sum()
-    for j, (number, group, baseline, view, rows) in enumerate(work):
-        weight = turns.weights(view, baseline)
-        # The lag is seldom known for certain: every lag that may be true has its say.
-        mixed = np.full((len(rows), len(grid)), -np.inf)
-        for i in np.flatnonzero(share > LEAST_SHARE):
-            lag, line = turns.LAGS_S[i], turns.LINES[int(np.argmax(scores[i, j]))]
-            response = turns.answer(view.offsets_s, grid, lag_s=lag, line=line)
-            fit = turns.misfits(view, weight, response, sign=group.sign, height=2 * swing)
-            likely = with_blunders(moved(-0.5 * fit.chi2 / scales[j], view, group.near_ns[rows], grid))
-            likely += _shown_prior(grid, lag, line, cells, late_ns)
-            likely -= evidence(likely)[:, None]
-            mixed = np.logaddexp(mixed, likely + np.log(share[i]))
-        total[number][rows] += mixed
+    # The lag is seldom known for certain: every lag that may be true has its say.
+    heard = np.flatnonzero(share > LEAST_SHARE)
+    for j, (number, group, weight, view, rows) in enumerate(work):
+        ways = heard * len(turns.LINES) + np.argmax(scores[heard, j], axis=-1)
+        response = turns.answers(view.offsets_s, grid, tuple(turns.WAYS[way] for way in ways))
+        fit = turns.misfits(view, weight, response, sign=group.sign, height=2 * swing)
+        likely = moved(fit.chi2, view, group.near_ns[rows], grid)
+        likely *= -0.5 / scales[j]
+        total[number][rows] += mixture(likely, shown[ways], share[heard])
         by_cold[group.at[rows]] = True
     return float(share @ np.array(turns.LAGS_S))
 
@@ -102,15 +88,21 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
 def _time_to_show(cold: Course, near_ns: np.ndarray, cells: Cells, swing: float) -> float:
     """How long after a turn the line has usually gone SHOWN of its swing [s], between AFTER_S and MOST_AFTER_S."""
     start = np.searchsorted(cells.start_ns, near_ns, side="right") - 1
-    for ahead in range(1, int(MOST_AFTER_S / cells.step_s) + 1):
-        gone = np.abs(cold.level[np.minimum(start + ahead, len(cells) - 1)] - cold.level[start])
-        if np.nanmedian(np.append(gone, 0.0)) >= SHOWN * swing:
-            return float(np.clip(ahead * cells.step_s, AFTER_S, MOST_AFTER_S))
-    return MOST_AFTER_S
+    ahead = np.arange(1, int(MOST_AFTER_S / cells.step_s) + 1)
+    gone = np.abs(cold.level[np.minimum(start + ahead[:, None], len(cells) - 1)] - cold.level[start])
+    gone = np.sort(np.column_stack([np.zeros(len(ahead)), gone]), axis=1)  # what is not known comes last
+    known, row = np.isfinite(gone).sum(axis=1), np.arange(len(ahead))
+    median = 0.5 * (gone[row, (known - 1) // 2] + gone[row, known // 2])
+    shown = np.flatnonzero(median >= SHOWN * swing)
+    return (
+        float(np.clip(ahead[shown[0]] * cells.step_s, AFTER_S, MOST_AFTER_S)) if len(shown) else MOST_AFTER_S
+    )
 
 
-def _shown_prior(grid: np.ndarray, lag: float, line, cells: Cells, late_ns: int) -> np.ndarray:
-    """Log prior (t0,) about a candidate: it lies where the lagging line visibly turned, the change came before it."""
-    shown_s = turns.shown_after_s(lag, line, cells.step_s)
-    spread = 0.5 * cells.step_s + SHOWN_SPREAD * (shown_s + 0.2 * lag)
+def _shown_priors(grid: np.ndarray, cells: Cells, late_ns: int) -> np.ndarray:
+    """Log prior (lags × lines, t0) about a candidate: it lies where the lagging line visibly turned, the change came before
+    it."""
+    shown_s = np.array([turns.shown_after_s(lag, line, cells.step_s) for lag, line, _ in turns.WAYS])[:, None]
+    lag_s = np.array([lag for lag, *_ in turns.WAYS])[:, None]
+    spread = 0.5 * cells.step_s + SHOWN_SPREAD * (shown_s + 0.2 * lag_s)
     return -0.5 * ((grid - late_ns * 1e-9 + shown_s) / spread) ** 2

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from pipeline.cycles.record import CYCLE_COLUMNS, Phase, PhaseKind
-from pipeline.cycles.signals import Trace, trace_of
+from pipeline.cycles.signals import Trace
 from pipeline.cycles.starts import INRUSH_WITHIN_S
 from pipeline.cycles.windows import Windows, reading_at
-from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
 
 if TYPE_CHECKING:
@@ -27,7 +26,7 @@ NS_PER_MIN = 6e10
 def cycle_table(
     phases: Sequence[Phase],
     starts: pd.DataFrame,
-    timeline: Timeline,
+    traces: Mapping[str, Trace],
     unit: Unit,
     *,
     cold: Trace | None,
@@ -36,12 +35,12 @@ def cycle_table(
     """CYCLE_COLUMNS as a table, one row a freeze (with the harvest that ends it).
 
     A freeze that a stop, a gap or an unclear stretch ends is a row of its own, `broken` and not complete. Where a gap or
-    an unclear stretch comes just before, the freeze's start was not seen: its length is NaN.
+    an unclear stretch comes just before, the freeze's start was not seen: its length is NaN. traces: by role.
     """
     import pandas as pd
 
     table = _cycles(phases)
-    table |= _measures(table, starts, timeline, unit, cold, draws)
+    table |= _measures(table, starts, traces, unit, cold, draws)
     frame = pd.DataFrame({name: table[name] for name in CYCLE_COLUMNS})
     return frame.set_index("cycle", drop=False).rename_axis(None)
 
@@ -99,7 +98,7 @@ def _cycles(phases: Sequence[Phase]) -> dict[str, np.ndarray]:
 def _measures(
     table: dict[str, np.ndarray],
     starts: pd.DataFrame,
-    timeline: Timeline,
+    traces: Mapping[str, Trace],
     unit: Unit,
     cold: Trace | None,
     draws: Sequence[Trace],
@@ -120,10 +119,10 @@ def _measures(
     clamp = by_role.get("current") or by_role.get("current_compressor")
     if clamp is not None:
         out |= _draw_measures(clamp, freeze, freeze_end, harvest_end, table["after_idle"], ended)
-    out["energy_kwh"] = _energy(by_role, timeline, unit, freeze, cycle_end, ended)
-    discharge, condenser_in = _role(timeline, "discharge"), _role(timeline, "condenser_in")
-    condenser_out, ambient = _role(timeline, "condenser_out"), _role(timeline, "ambient")
-    water = _role(timeline, "water_in")
+    out["energy_kwh"] = _energy(by_role, traces, unit, freeze, cycle_end, ended)
+    discharge, condenser_in = traces.get("discharge"), traces.get("condenser_in")
+    condenser_out, ambient = traces.get("condenser_out"), traces.get("ambient")
+    water = traces.get("water_in")
     if discharge is not None:
         out["discharge_peak_c"] = Windows(discharge, freeze, cycle_end).highest()
     if condenser_in is not None:
@@ -146,11 +145,6 @@ def _measures(
         out["inrush_a"] = np.where(inside, starts["inrush_a"].to_numpy()[pick], np.nan)
         out["off_before_min"] = np.where(inside, starts["off_before_min"].to_numpy()[pick], np.nan)
     return out
-
-
-def _role(timeline: Timeline, role: str) -> Trace | None:
-    channel = timeline.get(role)
-    return None if channel is None else trace_of(channel)
 
 
 def _cold_measures(cold, freeze, freeze_end, harvest_end, seen, ended) -> dict[str, np.ndarray]:
@@ -188,13 +182,13 @@ def _draw_measures(clamp, freeze, freeze_end, harvest_end, after_idle, ended) ->
     }
 
 
-def _energy(by_role, timeline: Timeline, unit: Unit, freeze, cycle_end, ended) -> np.ndarray:
+def _energy(by_role, traces: Mapping[str, Trace], unit: Unit, freeze, cycle_end, ended) -> np.ndarray:
     """kWh of each cycle: from power; else current × voltage × power factor, logged or given, × √3 on three phases."""
     hours = (cycle_end - freeze) / NS_PER_MIN / 60
     if "power" in by_role:
         watts = Windows(by_role["power"], freeze, cycle_end).mean()
         return np.where(ended, watts * hours / 1000, np.nan)
-    voltage, factor = _role(timeline, "voltage"), _role(timeline, "power_factor")
+    voltage, factor = traces.get("voltage"), traces.get("power_factor")
     given_v = unit.measured.voltage_v or unit.nameplate.voltage_v
     given_factor = unit.measured.power_factor
     if (

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.cycles.features import Course
-from pipeline.cycles.labels import Scales
+from pipeline.cycles.moves import Scales
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE

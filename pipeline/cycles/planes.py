@@ -24,44 +24,42 @@ class Plane:
     bin: np.ndarray
 
 
-def plane_of(role: str, height: np.ndarray, slope: np.ndarray) -> Plane:
-    """Cells on the plane. height: (cells,), 0 and 1 the usual ends of the channel; slope: (cells,), 1 a usual rise."""
-    known = np.isfinite(height) & np.isfinite(slope)
+def plane_of(role: str, height: np.ndarray, slope: np.ndarray, counts: np.ndarray) -> Plane:
+    """Cells on the plane. height: (cells,), 0 and 1 the usual ends of the channel; slope: (k,), of every segment, 1 a usual
+    rise; counts: (k,), cells of every segment."""
+    known = np.isfinite(height) & np.repeat(np.isfinite(slope), counts)
     level = np.clip((np.nan_to_num(height) + 0.5) * (LEVEL_BINS / 2.0), 0, LEVEL_BINS - 1).astype(np.int64)
     middle = SLOPE_BINS // 2
     bent = np.arcsinh(np.nan_to_num(slope) * 30.0) * (middle / np.arcsinh(60.0))
     tilt = np.clip(np.rint(bent) + middle, 0, SLOPE_BINS - 1).astype(np.int64)
-    return Plane(role=role, bin=np.where(known, level * SLOPE_BINS + tilt, -1))
+    return Plane(role=role, bin=np.where(known, level * SLOPE_BINS + np.repeat(tilt, counts), -1))
 
 
 def learned_costs(
-    bins: np.ndarray, state: np.ndarray, sure: np.ndarray, cell_s: float, states: int = 3
+    bins: np.ndarray, named: np.ndarray, first: np.ndarray, cell_s: float, states: int = 3
 ) -> np.ndarray:
-    """What a plane speaks against each phase, per cell, shape (cells, states) [nats].
+    """What a plane speaks against each phase in each segment, shape (k, states) [nats].
 
-    bins: the cells on the plane (`Plane.bin`, or a part of it);
-    state: phase of every cell by the first naming; sure: which cells may teach.
+    bins: the cells on the plane (`Plane.bin`, or a part of it); named: phase of every cell by the first naming, −1 where it
+    may not teach; first: the first cell of every segment.
     """
-    known = bins >= 0
     size = LEVEL_BINS * SLOPE_BINS
-    teach = known & sure
-    counts = np.zeros((states, size))
-    for s in range(states):
-        counts[s] = np.bincount(bins[teach & (state == s)], minlength=size)
+    # One row and one column more, for the cells that may not teach and for those without a reading.
+    counts = np.bincount((named + 1) * (size + 1) + (bins + 1), minlength=(states + 1) * (size + 1))
+    counts = counts.reshape(states + 1, size + 1)[1:, 1:].astype(np.float64)
     counts = _smoothed(counts.reshape(states, LEVEL_BINS, SLOPE_BINS)).reshape(states, size)
     # How the cells of a bin were named, not how a phase spreads over bins: a short phase gains nothing by being short.
     share = (counts + LEAST_WEIGHT / states) / (counts.sum(axis=0) + LEAST_WEIGHT)
     cost = -np.log(share)
     cost -= cost.min(axis=0)
-    table = np.concatenate([cost.T, np.zeros((1, states))])  # the last row is for "no reading"
-    return table[bins] * (cell_s / (cell_s + MEMORY_S))
+    cost *= cell_s / (cell_s + MEMORY_S)
+    table = np.column_stack([cost, np.zeros(states)])  # the last column is for "no reading"
+    return np.column_stack([np.add.reduceat(row[bins], first) for row in table])
 
 
 def _smoothed(counts: np.ndarray) -> np.ndarray:
     """Counts blurred by one bin each way, (states, level, slope)."""
-    for axis in (1, 2):
-        padded = np.pad(counts, [(1, 1) if a == axis else (0, 0) for a in range(3)], mode="edge")
-        n = counts.shape[axis]
-        take = [np.take(padded, range(i, i + n), axis=axis) for i in range(3)]
-        counts = 0.25 * take[0] + 0.5 * take[1] + 0.25 * take[2]
-    return counts
+    padded = np.pad(counts, [(0, 0), (1, 1), (0, 0)], mode="edge")
+    counts = 0.25 * padded[:, :-2] + 0.5 * padded[:, 1:-1] + 0.25 * padded[:, 2:]
+    padded = np.pad(counts, [(0, 0), (0, 0), (1, 1)], mode="edge")
+    return 0.25 * padded[..., :-2] + 0.5 * padded[..., 1:-1] + 0.25 * padded[..., 2:]

@@ -232,9 +232,10 @@ def _shape(level: np.ndarray, width: int, step_s: float, noise: float) -> _Shape
     return _Shape(at=at, mean=mean, reach=reach, shifts=shifts, alike=alike)
 
 
-def _about(level: np.ndarray, at: np.ndarray, reach: int) -> np.ndarray:
-    """`level` from `reach` bins before each of `at` to as many after it; NaN beyond the log. Shape (k, 2 reach + 1)."""
-    index = at[:, None] + np.arange(-reach, reach + 1)[None]
+def _about(level: np.ndarray, at: np.ndarray, reach: int, ahead: int | None = None) -> np.ndarray:
+    """`level` from `reach` bins before each of `at` to as many (or `ahead`) after it; NaN beyond the log. Shape
+    (k, reach + 1 + ahead)."""
+    index = at[:, None] + np.arange(-reach, (reach if ahead is None else ahead) + 1)[None]
     inside = (index >= 0) & (index < len(level))
     return np.where(inside, level[index.clip(0, len(level) - 1)], np.nan)
 
@@ -250,19 +251,35 @@ def _best_shift(
 ) -> np.ndarray:
     """By which of `shifts` each of `at` must be moved for the level about it to lie nearest to `mean`, (k,). stray: how
     far breaks usually lie off [bins]; 0: any shift is as good as any other."""
-    misfit = np.empty((len(shifts), len(at)))
-    for row, shift in zip(misfit, shifts, strict=True):
-        off = (_centred(_about(level, at + shift, reach)) - mean) ** 2
-        known = np.isfinite(off)
-        count = known.sum(axis=1)
-        row[:] = np.where(
-            count > 0.5 * len(mean), np.where(known, off, 0.0).sum(axis=1) / np.maximum(count, 1), np.inf
-        )
+    # Every window is a part of one wide row: the sum of squares about its own mean and the shape, multiplied out.
+    wide = _centred(_about(level, at + shifts[0], reach, reach + len(shifts) - 1))
+    known = np.isfinite(wide)
+    wide[~known] = 0.0
+    count, total, square = (_sums(x, len(mean)) for x in (known, wide, wide**2))
+    middle = total / np.maximum(count, 1)
+    misfit = square - count * middle**2 - 2 * _products(wide, mean)
+    if known.all():
+        misfit += 2 * middle * mean.sum() + (mean**2).sum()
+    else:
+        seen = known.astype(np.float64)
+        misfit += 2 * middle * _products(seen, mean) + _products(seen, mean**2)
+    misfit = np.where(count > 0.5 * len(mean), misfit / np.maximum(count, 1), np.inf).T
     if stray > 0:
         best = misfit.min(axis=0)
         scatter = max(float(np.median(best[np.isfinite(best)])) if np.isfinite(best).any() else 0.0, 1e-12)
         misfit = 0.25 * len(mean) * misfit / scatter + np.log1p((shifts / stray) ** 2)[:, None]
     return np.where(np.isfinite(misfit).any(axis=0), shifts[np.argmin(misfit, axis=0)], 0)
+
+
+def _sums(rows: np.ndarray, width: int) -> np.ndarray:
+    """Sums over every `width` columns in a row, (k, n) in, (k, n − width + 1) out."""
+    total = np.cumsum(np.column_stack([np.zeros(len(rows)), rows]), axis=1)
+    return total[:, width:] - total[:, :-width]
+
+
+def _products(rows: np.ndarray, shape: np.ndarray) -> np.ndarray:
+    """Likewise, each column times its part of `shape`."""
+    return np.einsum("ksw,w->ks", np.lib.stride_tricks.sliding_window_view(rows, len(shape), axis=1), shape)
 
 
 def _known_again(

@@ -68,8 +68,23 @@ def groups_of(runs: Runs, near_ns: np.ndarray, cells: Cells) -> list[Group]:
     return groups
 
 
-def usual_slope(course: Course) -> float:
-    return max(float(np.nanquantile(np.abs(course.slope), 0.9)) / 60.0, 1e-6)
+@dataclass(frozen=True, kw_only=True)
+class Habits:
+    """How a course usually moves. `swing` is nan where too little of it is known."""
+
+    swing: float  # between its 2nd and its 98th percentile [unit]
+    slope: float  # its 90th percentile [unit/s]
+    bending: np.ndarray  # (3,), see `bendings`
+
+
+def habits_of(course: Course, runs: Runs, cells: Cells, *, apart: bool) -> Habits:
+    bending = bendings(course, runs, cells, apart=apart)
+    known = np.isfinite(course.level)
+    if known.sum() < 3:
+        return Habits(swing=np.nan, slope=np.nan, bending=bending)
+    low, high = np.quantile(course.level[known], (0.02, 0.98))
+    slope = float(np.nanquantile(np.abs(course.slope), 0.9)) / 60.0
+    return Habits(swing=float(high - low) or 1.0, slope=max(slope, 1e-6), bending=bending)
 
 
 def bendings(course: Course, runs: Runs, cells: Cells, *, apart: bool) -> np.ndarray:
@@ -82,14 +97,16 @@ def bendings(course: Course, runs: Runs, cells: Cells, *, apart: bool) -> np.nda
     unit = 2 / 3 * cells.step_s**3
     out = np.full(3, 1e-12)
 
-    def spread(s, h):
+    def spreads(h):
         bend = np.abs(level[2 * h :] - 2 * level[h:-h] + level[: -2 * h])
-        inside = bend[(state[2 * h :] == s) & (state[h:-h] == s) & (state[: -2 * h] == s) & np.isfinite(bend)]
-        # The quieter half: a phase bends most at its ends, and there the turn is what is sought.
-        return float(np.quantile(inside, 0.25) / 0.3186) ** 2 if len(inside) >= 5 else np.nan
+        whole = (state[2 * h :] == state[h:-h]) & (state[: -2 * h] == state[h:-h]) & np.isfinite(bend)
+        bend, within = bend[whole], state[h:-h][whole]
+        for s in range(3):
+            inside = bend[within == s]
+            # The quieter half: a phase bends most at its ends, and there the turn is what is sought.
+            yield float(np.quantile(inside, 0.25) / 0.3186) ** 2 if len(inside) >= 5 else np.nan
 
-    for s in range(3):
-        near, wide = spread(s, 1), spread(s, WIDE) if apart else np.nan
+    for s, (near, wide) in enumerate(zip(spreads(1), spreads(WIDE) if apart else (np.nan,) * 3, strict=True)):
         if np.isfinite(near):
             found = max(near - noise, 0.02 * near) / unit
             if np.isfinite(wide):

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles.sparse import filled
-from pipeline.logs.timeline import Channel
+from pipeline.logs.timeline import Channel, Timeline
 
 CELL_S = 10.0  # common practice, no source: fine enough for a 40 s harvest, coarse enough to be quick
 NOISY = 25.0  # a swing of fewer noises than this asks for wider cells …
@@ -63,6 +63,12 @@ class Cells:
         return len(self.start_ns)
 
 
+def traces_of(timeline: Timeline) -> dict[str, Trace]:
+    """The usable samples of every chosen channel, by role; of the first where several are chosen for one."""
+    made = (trace_of(channel) for channel in reversed(timeline.channels) if channel.chosen)
+    return {trace.role: trace for trace in made if trace is not None}
+
+
 def trace_of(channel: Channel) -> Trace | None:
     """The usable samples of `channel`, or None where fewer than three are trusted."""
     channel = filled(channel)
@@ -80,11 +86,12 @@ def trace_of(channel: Channel) -> Trace | None:
 
 def median_of_three(values: np.ndarray) -> np.ndarray:
     """Each value replaced by the median of itself and its neighbours; the ends stay. Shape (n,) in, (n,) out."""
-    out = values.copy()
-    a, b, c = values[:-2], values[1:-1], values[2:]
-    low, high = np.minimum(a, b), np.maximum(a, b)
-    np.minimum(high, c, out=high)
-    np.maximum(low, high, out=out[1:-1])
+    out = np.empty_like(values)
+    out[0], out[-1] = values[0], values[-1]
+    a, b, c, middle = values[:-2], values[1:-1], values[2:], out[1:-1]
+    np.maximum(a, b, out=middle)
+    np.minimum(middle, c, out=middle)
+    np.maximum(middle, np.minimum(a, b), out=middle)
     return out
 
 
@@ -95,12 +102,13 @@ def despiked(values: np.ndarray, interval_s: float, *, stops: bool) -> np.ndarra
     stops: the channel may truly fall to nothing and come back (a current); such a dip is kept from MOST_DIP_S on.
     """
     out = median_of_three(values) if interval_s <= QUICK_S else values.copy()
-    step = np.abs(np.diff(out))
+    step = np.diff(out)
+    np.abs(step, out=step)
     if len(step) < 20:
         return out
     sample = step if len(step) <= 50_000 else step[:: len(step) // 50_000]
-    usual = np.quantile(sample, 0.9 if interval_s >= 30 else 0.95)
-    spread = float(np.median(sample)) / 0.6745 / np.sqrt(2)
+    middle, usual = np.quantile(sample, (0.5, 0.9 if interval_s >= 30 else 0.95))
+    spread = float(middle) / 0.6745 / np.sqrt(2)
     limit = max(3.0 * usual, 8.0 * spread, 1e-9)
     found = _spikes(out, np.flatnonzero(step > limit), limit, interval_s, stops)
     heights = np.array([out[i + 1] - out[i] for i, _ in found])
@@ -133,8 +141,11 @@ def _without_wild(values: np.ndarray) -> np.ndarray:
     """`values` with rare short stretches far beyond the rest drawn straight: spikes on top of each other, and spikes
     across a turn."""
     low, high = _usual(values)
-    wild = (values < low - (high - low)) | (values > high + (high - low))
-    if not wild.any() or wild.mean() > RARE:
+    lowest, highest = low - (high - low), high + (high - low)
+    if values.min() >= lowest and values.max() <= highest:
+        return values
+    wild = (values < lowest) | (values > highest)
+    if wild.mean() > RARE:
         return values
     edges = np.flatnonzero(np.diff(np.r_[False, wild, False].astype(np.int8)))
     for first, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
@@ -229,29 +240,20 @@ def clearness(trace: Trace) -> float:
     """How far the trace usually swings, in parts of the noise of a mean over CELL_S."""
     sample = trace.values if len(trace.values) <= 50_000 else trace.values[:: len(trace.values) // 50_000]
     per_cell = max(1.0, CELL_S / trace.interval_s)
-    return float(np.quantile(sample, 0.95) - np.quantile(sample, 0.05)) / (trace.noise / np.sqrt(per_cell))
+    low, high = np.quantile(sample, (0.05, 0.95))
+    return float(high - low) / (trace.noise / np.sqrt(per_cell))
 
 
 def cell_means(trace: Trace, cells: Cells) -> np.ndarray:
     """Mean of `trace` in every cell; NaN where it has no reading. Shape (cells,)."""
+    # A reading belongs to the last cell that has begun: to the nearest one before it in a gap. Clocks are not exact.
+    heads = np.searchsorted(trace.time_ns, cells.start_ns - round(1e3 * cells.step_s))
+    heads[0] = 0
+    counts = np.diff(heads, append=len(trace.time_ns))
+    filled = counts > 0
     means = np.full(len(cells), np.nan)
-    at = cells_of(trace.time_ns, cells)
-    heads = np.flatnonzero(np.diff(at, prepend=-1))
-    counts = np.diff(heads, append=len(at))
-    means[at[heads]] = np.add.reduceat(trace.values, heads) / counts
+    means[filled] = np.add.reduceat(trace.values, heads[filled]) / counts[filled]
     return means
-
-
-def cells_of(time_ns: np.ndarray, cells: Cells) -> np.ndarray:
-    """The cell in which each moment lies (the nearest one for a moment in a gap). Shape (n,), int64."""
-    edges = np.searchsorted(time_ns, cells.origin_ns)
-    edges[0] = 0
-    counts = np.diff(edges, append=len(time_ns))
-    offset = time_ns - np.repeat(cells.origin_ns, counts)
-    at = (offset * (1e-9 / cells.step_s) + 1e-6).astype(np.int64)
-    at += np.repeat(cells.span_first, counts)
-    np.clip(at, np.repeat(cells.span_first, counts), np.repeat(cells.span_stop - 1, counts), out=at)
-    return at
 
 
 def bridged(means: np.ndarray, cells: Cells, most_cells: int) -> np.ndarray:

@@ -15,6 +15,7 @@ they are chosen by the likelihood of all of them together.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 from functools import cache, lru_cache
 
 import numpy as np
@@ -42,11 +43,14 @@ LONGEST_S = 900.0  # of an answer: longer than any window
 RAMP_S = 30.0  # a ramp reaches the height after this long
 TAILS_S = (15.0, 50.0)  # time constants of what the line and the clip had not yet followed
 UNLIKE_S = 12.0
+MOST_PARTS = 64  # of a step between moments, into which steps between readings may fall
 MOST_READINGS = 64  # of one window; more are averaged
 MOST_LATE = 0.8  # steps by which a reading may be off its place in the row
 LOST, LOST_S = 3.5, 12.0  # intervals, and seconds, over which lost readings are drawn straight
 NEVER = 60.0  # added to the χ² of a turn the wrong way
 
+Way = tuple[float, tuple[float, bool], float]  # how a turn is answered: lag [s], one of LINES, box [s]
+WAYS: tuple[Way, ...] = tuple((lag_s, line, 0.0) for lag_s in LAGS_S for line in LINES)
 
 PRIOR = -0.5 * np.array(  # log prior (lags, lines): log-normal about what clips and pipes do
     [
@@ -116,8 +120,8 @@ def look(
     inside = (index >= 0) & (index < len(time_ns))
     np.clip(index, 0, len(time_ns) - 1, out=index)
     anchor = time_ns[centre]
-    since = ((time_ns[index] - anchor[:, None]) * 1e-9).reshape(len(near_ns), -1, per).mean(axis=2)
-    values = trace.values[index].reshape(len(near_ns), -1, per).mean(axis=2)
+    since = _averaged((time_ns[index] - anchor[:, None]) * 1e-9, per)
+    values = _averaged(trace.values[index], per)
     offsets = fine.reshape(-1, per).mean(axis=1) * interval
     late = np.abs(since - offsets)
     if late.max(initial=0.0) > 0.01 * step:
@@ -128,7 +132,7 @@ def look(
     rows = np.flatnonzero((late > MOST_LATE * step).any(axis=1))
     if len(rows):
         wanted_ns = anchor[rows, None] + np.round(fine * (interval * 1e9)).astype(np.int64)
-        values[rows] = _drawn(trace, wanted_ns).reshape(len(rows), -1, per).mean(axis=2)
+        values[rows] = _averaged(_drawn(trace, wanted_ns), per)
     return View(
         anchor_ns=anchor,
         offsets_s=offsets,
@@ -136,6 +140,14 @@ def look(
         step_s=step,
         noise=max(trace.noise / np.sqrt(per), 0.3 * trace.channel.resolution / np.sqrt(12)),
     )
+
+
+def _averaged(values: np.ndarray, per: int) -> np.ndarray:
+    """Means of every `per` columns, (k, w × per) in, (k, w) out: adding few columns is quicker than reducing short rows."""
+    total = values[:, ::per].copy()
+    for column in range(1, per):
+        total += values[:, column::per]
+    return total / per
 
 
 def _drawn(trace: Trace, wanted_ns: np.ndarray) -> np.ndarray:
@@ -152,13 +164,59 @@ def _drawn(trace: Trace, wanted_ns: np.ndarray) -> np.ndarray:
     return np.where(near, values, np.nan)
 
 
+def answers(offsets_s: np.ndarray, t0_s: np.ndarray, ways: tuple[Way, ...]) -> np.ndarray:
+    """`answer` for each of `ways`, shape (ways, t0, w). Offsets and moments are evenly spaced, and so few of their
+    differences are unlike: the courses are looked up at those only."""
+    since, place = _differences(offsets_s, t0_s)
+    looked_up = np.empty((len(ways), len(since)))
+    for fine, rows, courses in _courses(ways):
+        at = np.clip(since / fine, 0.0, courses.shape[1] - 1.0)
+        low = np.minimum(at.astype(np.int64), courses.shape[1] - 2)
+        below = np.take(courses, low, axis=1)
+        looked_up[rows] = below + (np.take(courses, low + 1, axis=1) - below) * (at - low)
+    looked_up[:, since < 0] = 0.0
+    return np.take(looked_up, place, axis=1)
+
+
+def _differences(offsets_s: np.ndarray, t0_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """`_apart`, each value about once (n,), and which of them belongs to each t0 and offset (t0, w). Where the steps of both are
+    no small multiples of a common one, all values."""
+    apart = _apart(offsets_s, t0_s)
+    place = np.arange(apart.size).reshape(apart.shape)
+    if min(apart.shape) > 1:
+        across, down = apart[0, 1] - apart[0, 0], apart[0, 0] - apart[1, 0]
+        ratio = Fraction(across / down).limit_denominator(MOST_PARTS)
+        if ratio > 0 and abs(down * ratio - across) * len(offsets_s) < 1e-9:
+            rows, columns = np.arange(len(t0_s))[::-1, None], np.arange(len(offsets_s))
+            even = rows * ratio.denominator + columns * ratio.numerator
+            if even[0, -1] < apart.size:
+                place = even
+    since = np.zeros(place.max() + 1)
+    since[place] = apart
+    return since, place
+
+
+@lru_cache(maxsize=64)
+def _courses(ways: tuple[Way, ...]) -> list[tuple[float, np.ndarray, np.ndarray]]:
+    """The courses of `ways` by how fine they are: (step [s], which they are, the courses)."""
+    found = [_course(*way) for way in ways]
+    steps = np.array([s[1] for s, _ in found])
+    groups = [(fine, np.flatnonzero(steps == fine)) for fine in np.unique(steps).tolist()]
+    return [(fine, rows, np.stack([found[i][1] for i in rows])) for fine, rows in groups]
+
+
 def answer(
     offsets_s: np.ndarray, t0_s: np.ndarray, *, lag_s: float, line: tuple[float, bool], box_s: float = 0.0
 ) -> np.ndarray:
     """The lagged answer to a change of height one at each t0, shape (t0, w). `box_s`: the logger writes the mean over
     that long before each stamp."""
     s, course = _course(lag_s, line, box_s)
-    return np.interp(offsets_s[None] - t0_s[:, None], s, course, left=0.0)
+    return np.interp(_apart(offsets_s, t0_s), s, course, left=0.0)
+
+
+def _apart(offsets_s: np.ndarray, t0_s: np.ndarray) -> np.ndarray:
+    """From each t0 to each offset, (t0, w) [s], whole nanoseconds: no rounding error must lie before a change at zero."""
+    return np.round(offsets_s[None] - t0_s[:, None], 9)
 
 
 @lru_cache(maxsize=512)
@@ -213,24 +271,27 @@ class Misfits:
     per_reading: np.ndarray
 
 
-def misfits(view: View, weight: Weights, response: np.ndarray, *, sign: float, height: float) -> Misfits:
+def misfits(
+    view: View, weight: Weights, response: np.ndarray, *, sign: float | np.ndarray, height: float
+) -> Misfits:
     """How badly a change at each t0 fits each window; NEVER where only a turn the wrong way would fit.
 
-    response: `answer` (t0, w), or several of them (…, t0, w); sign: which way the change goes; height: its usual size. The
-    χ² is minus twice the log of the likelihood with level, slope, bending and height integrated out, up to a constant of
+    response: `answer` (t0, w), or several of them (…, t0, w); sign: which way the change goes (both ways at once: an array
+    that broadcasts with (…, k, t0)); height: its usual size. The χ² is minus twice the log of the likelihood with level, slope, bending and height integrated out, up to a constant of
     the `weight`.
     """
     matched = response @ weight.inverse  # (…, t0, w)
     # Rounding may turn a power of nothing into less than nothing.
-    power = np.maximum((matched * response).sum(axis=-1), 0.0)[..., None, :]
+    power = np.maximum(np.einsum("...w,...w->...", matched, response), 0.0)[..., None, :]
     match = view.readings @ np.swapaxes(matched, -1, -2)  # (…, k, t0)
     prior = 1.0 / height**2
     whole = np.einsum("kw,kw->k", view.readings @ weight.inverse, view.readings)[:, None]
-    chi2 = whole - match**2 / (power + prior)
-    best = np.sort(chi2.min(axis=-1), axis=-1)
+    explained = match**2
+    explained /= power + prior
+    best = np.sort(whole[:, 0] - explained.max(axis=-1), axis=-1)
     k = best.shape[-1]
     middle = 0.5 * (best[..., (k - 1) // 2] + best[..., k // 2])
-    chi2 += np.log1p(power / prior)
+    chi2 = np.subtract(whole + np.log1p(power / prior), explained, out=explained)
     return Misfits(
         chi2=np.where(match * sign > 0, chi2, whole + NEVER),
         per_reading=middle / max(len(view.offsets_s) - 3, 1),

@@ -21,11 +21,12 @@ def plainly(costs, changes, begin):
 def test_blocks_give_the_same_costs_as_one_step_after_another(k):
     rng = np.random.default_rng(k)
     costs, changes, begin = (
-        rng.exponential(size=(k, 3)),
-        rng.exponential(size=(k, 3, 3)),
-        rng.exponential(size=3),
+        rng.exponential(size=(2, k, 3)),
+        rng.exponential(size=(2, k, 3, 3)),
+        rng.exponential(size=(2, 3)),
     )
-    assert np.allclose(least_costs(costs, changes, begin), plainly(costs, changes, begin))
+    plain = [plainly(*row) for row in zip(costs, changes, begin, strict=True)]
+    assert np.allclose(least_costs(costs, changes, begin), plain)
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -87,3 +87,22 @@ def test_a_cold_line_that_hunts_shows_its_harvests_only():
     shown = repeats.of_line(trace, signals.lay_cells([trace]))
     assert shown.alike > repeats.ALL_BUT_WHOLE
     assert 18 <= len(shown.first) <= 20
+
+
+@pytest.mark.parametrize("holes", [0, 40])
+def test_all_shifts_at_once_equal_each_by_itself(holes):
+    rng = np.random.default_rng(holes)
+    level = 20.0 + rng.standard_normal(900).cumsum()
+    level[rng.choice(900, holes, replace=False)] = np.nan
+    at, reach, shifts = np.arange(5, 900, 70), 20, np.arange(-6, 4)
+    shape = np.sin(np.arange(2 * reach + 1) / 6.0)
+    plain = []
+    for moment in at:
+        misfits = []
+        for shift in shifts:
+            index = moment + shift + np.arange(-reach, reach + 1)
+            row = np.where((index >= 0) & (index < 900), level[index.clip(0, 899)], np.nan)
+            enough = np.isfinite(row).sum() > 0.5 * len(row)
+            misfits.append(np.nanmean((row - np.nanmean(row) - shape) ** 2) if enough else np.inf)
+        plain.append(shifts[np.argmin(misfits)] if np.isfinite(misfits).any() else 0)
+    assert repeats._best_shift(level, at, shape, reach, shifts, 0.0).tolist() == plain

@@ -64,8 +64,9 @@ def record_of(timeline: Timeline, truth, unit: Unit) -> CycleRecord:
         )
         for i, (start, end, kind) in enumerate(spans)
     )
-    colds = [t for t in (_trace(timeline, r) for r in features.COLD_ROLES) if t is not None]
-    draws = [t for t in (_trace(timeline, r) for r in features.DRAW_ROLES) if t is not None]
+    traces = signals.traces_of(timeline)
+    colds = [traces[role] for role in features.COLD_ROLES if role in traces]
+    draws = [traces[role] for role in features.DRAW_ROLES if role in traces]
     columns = None
     if draws:
         cells = signals.lay_cells([*colds, *draws])
@@ -73,10 +74,10 @@ def record_of(timeline: Timeline, truth, unit: Unit) -> CycleRecord:
         columns = starts.starts_of_draw(found[0]) if found else None
     if columns is None:
         columns = _starts_of(phases)
-    table = starts.start_table(columns, timeline, colds[0] if colds else None, _trace(timeline, "discharge"))
+    table = starts.start_table(columns, timeline, colds[0] if colds else None, traces.get("discharge"))
     return CycleRecord(
         phases=phases,
-        cycles=cycle_table(phases, table, timeline, unit, cold=colds[0] if colds else None, draws=draws),
+        cycles=cycle_table(phases, table, traces, unit, cold=colds[0] if colds else None, draws=draws),
         starts=table,
         interval_s=interval_s,
         harvests_timed=interval_s < 61,
@@ -102,11 +103,6 @@ def _jittered(ns: int, interval_s: float, index: int) -> int:
     """A boundary as sampling lets it be seen: off by up to half an interval."""
     rng = np.random.default_rng([abs(ns) % 2**32, 7])
     return ns + round((rng.random() - 0.5) * interval_s * 0.9 * 1e9)
-
-
-def _trace(timeline: Timeline, role: str):
-    channel = timeline.get(role)
-    return None if channel is None else signals.trace_of(channel)
 
 
 def _starts_of(phases):

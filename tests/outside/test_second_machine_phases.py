@@ -52,9 +52,7 @@ def test_one_channel_alone_shows_nearly_every_boundary(channels):
         "never-warm",
         "idles",
         "long-idle",
-        pytest.param(
-            "power-cut", marks=pytest.mark.xfail(reason="a start after the cut is taken for a harvest; open")
-        ),
+        "power-cut",
         "trips",
         "gaps",
         "clip-moved",
