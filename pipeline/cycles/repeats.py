@@ -221,7 +221,10 @@ def _shape(level: np.ndarray, width: int, step_s: float, noise: float) -> _Shape
     if float(mean.std()) < noise:
         return None
     about = _centred(_about(level, some, reach))
-    left = float(np.nanmedian(np.nanmean((about - mean) ** 2, axis=1)))
+    about = about[np.isfinite(about).any(axis=1)]
+    if len(about) == 0:
+        return None
+    left = float(np.median(np.nanmean((about - mean) ** 2, axis=1)))
     explained = 1.0 - max(left - noise**2, 0.0) / max(float(np.nanmean(about**2)), 1e-12)
     # A shape that leaves out every other cycle explains less of the log.
     seen = np.zeros(len(level) + 1)
@@ -300,7 +303,9 @@ def _known_again(
 
 def _mean_about(level: np.ndarray, at: np.ndarray, reach: int) -> np.ndarray:
     few = slice(None, None, max(1, len(at) // PUPILS))
-    return np.nan_to_num(np.nanmedian(_centred(_about(level, at[few], reach)), axis=0))
+    rows = _centred(_about(level, at[few], reach))
+    rows[:, np.isnan(rows).all(axis=0)] = 0.0
+    return np.nanmedian(rows, axis=0)
 
 
 def _breaks(mean: np.ndarray, step_s: float, period: float) -> tuple[int, int]:

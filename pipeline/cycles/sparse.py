@@ -30,7 +30,7 @@ def _uneven(time_ns: np.ndarray) -> bool:
         return False
     at = np.arange(0, len(time_ns) - 1, max(1, len(time_ns) // 5000))
     quick, slow = np.quantile(time_ns[at + 1] - time_ns[at], (0.05, 0.8))
-    return bool(slow >= 0.5 * UNEVEN * quick)
+    return bool(slow >= 0.75 * UNEVEN * quick)
 
 
 def filled(channel: Channel) -> Channel:
