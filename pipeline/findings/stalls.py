@@ -130,6 +130,7 @@ def stalls(case: Case) -> Stalls:
     stalled = never_warmed | hangs | at_limit | repeated | left | hidden
     long &= ~stalled
     long[1:] &= ~stalled[:-1]  # after a stall, more than one slab comes off
+    long[:-1] &= ~case.flag("after_idle")[1:]  # where the compressor stops at its end, the line warms on
     if _taken_from_freezes(case, long, excess):
         long = np.zeros(case.n, bool)
     return Stalls(

@@ -206,3 +206,10 @@ def test_late_harvests_of_one_length_that_grew_as_warm_as_any_other_ran_into_no_
     harvest, peak = usual(), noisy(PEAK, 40, share=0.01)
     harvest[[5, 12, 20, 28, 35]], peak[[5, 12, 20, 28, 35]] = 6.0, PEAK + 1.5
     assert codes(judged(log(harvest, peak=peak))) == ["harvest-long"]
+
+
+def test_a_harvest_at_whose_end_the_compressor_stops_is_not_called_long():
+    harvest = usual()
+    harvest[[10, 21, 33]] = (4.6, 5.0, 4.3)  # the line went on warming after the stop
+    assert "harvest-long" in codes(judged(log(harvest)))
+    assert "harvest-long" not in codes(judged(log(harvest, idle_after={11: 60.0, 22: 60.0, 34: 60.0})))
