@@ -150,6 +150,8 @@ def _measures(
 def _cold_measures(cold, freeze, freeze_end, harvest_end, seen, ended) -> dict[str, np.ndarray]:
     in_freeze = Windows(cold, freeze, freeze_end)
     in_harvest = Windows(cold, freeze_end, harvest_end)
+    # The line is warmest as the harvest ends: on a slow logger the reading that shows it comes after.
+    to_peak = Windows(cold, freeze_end, harvest_end + round(cold.interval_s * 1e9))
     length_min = (freeze_end - freeze) / NS_PER_MIN
     first_part = freeze + ((freeze_end - freeze) * PULL_DOWN_SHARE).astype(np.int64)
     at_start, at_part = reading_at(cold, freeze), reading_at(cold, first_part)
@@ -162,7 +164,7 @@ def _cold_measures(cold, freeze, freeze_end, harvest_end, seen, ended) -> dict[s
         "pull_down_k_per_min": (at_start - at_part) / np.maximum(PULL_DOWN_SHARE * length_min, 1e-9),
         "freeze_end_c": np.where(seen, at_end, np.nan),
         "freeze_min_c": in_freeze.lowest(),
-        "harvest_peak_c": np.where(ended, in_harvest.highest(), np.nan),
+        "harvest_peak_c": np.where(ended, to_peak.highest(), np.nan),
         "harvest_rise_k_per_min": np.where(ended, (risen - at_end) / (rise_ns / NS_PER_MIN), np.nan),
         "harvest_plateau_min": np.where(ended, in_harvest.longest_within_min(-PLATEAU_K, PLATEAU_K), np.nan),
     }
