@@ -4,6 +4,7 @@ import re
 import subprocess
 import sys
 import tomllib
+import warnings
 from pathlib import Path
 
 import pytest
@@ -42,7 +43,7 @@ def test_every_role_stands_in_the_readme():
     assert [role for role in ROLES if f"`{role}`" not in README] == []
 
 
-def test_every_code_that_the_rules_and_doubts_use_stands_in_the_readme_and_the_other_way_round():
+def test_every_code_but_the_newest_stands_in_the_readme_and_the_other_way_round():
     table = README.split("### What can be found")[1].split("### What a log cannot tell")[0]
     told = {
         code
@@ -52,7 +53,10 @@ def test_every_code_that_the_rules_and_doubts_use_stands_in_the_readme_and_the_o
     rooms = [*(ROOT / "pipeline" / "findings").glob("*.py"), *(ROOT / "pipeline" / "logs").glob("*.py")]
     sources = "".join(path.read_text("utf-8") for path in rooms)
     named = set(re.findall(r'code="([a-z-]+)"', sources))
-    assert len(named - told) <= 1  # a new finding's row may come with the next words on it: see DEVELOPERS.md
+    waiting = named - told
+    assert len(waiting) <= 1  # a new finding's row may come with the next words on it: see DEVELOPERS.md
+    if waiting:
+        warnings.warn(f"no row in the README's table yet: {', '.join(waiting)}", stacklevel=1)
     assert [code for code in sorted(told) if f'"{code}"' not in sources] == []
 
 

@@ -22,6 +22,7 @@ from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.cycles.steps import common_steps
 
+# Common practice, no source, all of them, except where another source is named.
 SLOWER = 2.5  # times the current's interval or a cell
 SNAP_CELLS = 2  # cells over which a visible turn is sought …
 SNAP_FAR_CELLS = 8  # … and back from a harvest's named end, where a current shows it
@@ -56,8 +57,8 @@ def place(
     again: Repeats | None = None,
 ) -> Placed:
     """The start of every run. `delays`: cells by which each cold line answers later than the current by which the runs
-    were named; None where the current does not move like that line. `again`: harvests that a lone clamp shows again and
-    again."""
+    were named; None where the current does not move like that line. `again`: harvests that a clamp shows again and again
+    where no line is read."""
     course = running_course(draws[0], cells) if draws else None
     # A line that answers as soon as the current does is the better witness: the current goes on with the head pressure.
     named_by_draw = course is not None and (
@@ -125,7 +126,8 @@ def place(
 def _as_known(
     again: Repeats, runs: Runs, near_ns: np.ndarray, seen_s: np.ndarray, cells: Cells
 ) -> tuple[np.ndarray, np.ndarray]:
-    """`near_ns` and how far each may be off, with the moments of `again` where a harvest was named by them."""
+    """`near_ns` and how far each may be off, with the moments of `again` for the harvests that
+    were named with the same cell."""
     before = np.r_[-1, runs.state[:-1]]
     for side, cell, moment_ns in (
         ((before == FREEZE) & (runs.state == HARVEST), again.first, again.begin_ns),

@@ -73,7 +73,7 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
     share = np.exp(standing - standing.max())
     share /= share.sum()
     # The lag is seldom known for certain: every lag that may be true has its say.
-    heard = np.flatnonzero(share > LEAST_SHARE)
+    heard = np.flatnonzero(share > min(LEAST_SHARE, 0.5 * share.max()))
     for j, (number, group, weight, view, rows) in enumerate(work):
         ways = heard * len(turns.LINES) + np.argmax(scores[heard, j], axis=-1)
         response = turns.answers(view.offsets_s, grid, tuple(turns.WAYS[way] for way in ways))

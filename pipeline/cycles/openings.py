@@ -83,7 +83,8 @@ def without_odd_ones(runs: Runs, cells: Cells) -> Runs:
     soon = (state[starts] == FREEZE) & (length_s[starts] < SOON_S)
     at = starts + soon
     at = at[at + 1 < len(state)]
-    at = at[(state[at] == HARVEST) & (state[at + 1] == FREEZE) & ~runs.opens_span[at + 1]]
+    joined = ~runs.opens_span[at] & ~runs.opens_span[at + 1]
+    at = at[(state[at] == HARVEST) & (state[at + 1] == FREEZE) & joined]
     if len(at) == 0 or len(at) >= max(STARTS, MOST * len(starts)):
         return runs
     state = state.copy()

@@ -259,7 +259,10 @@ def too_short_to_freeze(phases: Sequence[Phase]) -> list[Phase]:
         lulls = kinds[first + 1 : last + 2 : 2]
         if len(lulls) < TRIP_ROW or lulls.count(PhaseKind.HARVEST) < 0.5 * len(lulls):
             continue  # few, or known for stops already
-        start = first - 1 if first and kinds[first - 1] in LULLS else first
+        # What came before is the first stop, unless it is the harvest of a whole freeze.
+        harvest = first > 1 and kinds[first - 1] is PhaseKind.HARVEST and kinds[first - 2] is PhaseKind.FREEZE
+        whole = harvest and length[first - 1] < LULL_SHARE * length[first - 2] >= LULL_SHARE**2 * usual
+        start = first - 1 if first and kinds[first - 1] in LULLS and not whole else first
         out[start : last + 2] = [
             replace(
                 out[start],

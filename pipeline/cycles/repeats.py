@@ -153,6 +153,10 @@ def _harvests(level: np.ndarray, noise: float, bins: Cells, cells: Cells) -> Rep
     stop, end_shape = _known_again(level, middle + end, about, stray, length // 2 + 2, 2 * length + 2, calm)
     stop = stop + _summit(end_shape, length) - calm
     stop = np.maximum(stop, first + 0.5)
+    order = np.argsort(first, kind="stable")
+    first, stop = first[order], stop[order]
+    apart = first >= np.r_[-np.inf, np.maximum.accumulate(stop)[:-1]]
+    first, stop = first[apart], stop[apart]
     begin_ns, end_ns = (
         np.interp(x, np.arange(len(bins)), bins.start_ns).astype(np.int64) for x in (first, stop)
     )

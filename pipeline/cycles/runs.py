@@ -73,7 +73,7 @@ class Habits:
     """How a course usually moves. `swing` is nan where too little of it is known."""
 
     swing: float  # between its 2nd and its 98th percentile [unit]
-    slope: float  # its 90th percentile [unit/s]
+    slope: float  # the 90th percentile of how steeply it moves [unit/s]
     bending: np.ndarray  # (3,), see `bendings`
 
 

@@ -36,8 +36,9 @@ LINES = (  # how the line itself answers: (its time constant [s], does it go alo
     (8.0, True),
     (20.0, True),
 )
-USUAL_LAG_S, SPREAD_LAG = 18.0, 1.0  # a clip on a pipe; common practice, no source
-USUAL_LINE_S, SPREAD_LINE = 30.0, 1.5  # a few kg of copper; common practice, no source
+# Common practice, no source, all of them.
+USUAL_LAG_S, SPREAD_LAG = 18.0, 1.0  # a clip on a pipe
+USUAL_LINE_S, SPREAD_LINE = 30.0, 1.5  # a few kg of copper
 NODE_SHARES = (0.7, 0.3)
 LONGEST_S = 900.0  # of an answer: longer than any window
 RAMP_S = 30.0  # a ramp reaches the height after this long
@@ -155,7 +156,7 @@ def _drawn(trace: Trace, wanted_ns: np.ndarray) -> np.ndarray:
     log."""
     time_ns = trace.time_ns
     right = np.searchsorted(time_ns, wanted_ns)
-    inside = (right > 0) & (right < len(time_ns))
+    inside = (wanted_ns >= time_ns[0]) & (right < len(time_ns))
     np.clip(right, 1, len(time_ns) - 1, out=right)
     apart = (time_ns[right] - time_ns[right - 1]).astype(np.float64)
     part = (wanted_ns - time_ns[right - 1]) / apart

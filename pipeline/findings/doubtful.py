@@ -60,7 +60,11 @@ def begun_unread(case: Case, usual_min: float) -> np.ndarray:
         if warm.kind is PhaseKind.HARVEST
         and (
             stop.kind in (PhaseKind.UNCLEAR, PhaseKind.GAP)
-            or (stop.kind is PhaseKind.IDLE and before.end_ns - before.start_ns < short_ns)
+            or (
+                stop.kind is PhaseKind.IDLE
+                and before.kind is PhaseKind.FREEZE
+                and before.end_ns - before.start_ns < short_ns
+            )
         )
     ]
     return np.isin(case.start_ns, starts)

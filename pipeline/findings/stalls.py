@@ -193,8 +193,10 @@ def _given_up(case: Case, usual_rise_k: float) -> np.ndarray:
             continue
         a, b = np.searchsorted(cold.time_ns, [start + (end - start) // 3, end])
         values = cold.values[a:b][cold.trusted[a:b]]
+        if len(values) == 0:
+            continue
         since_cold = values[int(np.argmax(values < end_c)) :]
-        mask[i] = len(values) > 0 and float(since_cold.max()) < warm_c and float(values.min()) < colder_c
+        mask[i] = float(since_cold.max()) < warm_c and float(values.min()) < colder_c
     return mask
 
 

@@ -81,7 +81,9 @@ def _by_current(case: Case) -> bool:
 
 def _make_a_pattern(at_ns: np.ndarray, needed: int) -> bool:
     """Whether `needed` of these moments lie within one hour."""
-    return bool((at_ns[needed - 1 :] - at_ns[: len(at_ns) - needed + 1] <= NS_PER_H).any())
+    return len(at_ns) >= needed and bool(
+        (at_ns[needed - 1 :] - at_ns[: len(at_ns) - needed + 1] <= NS_PER_H).any()
+    )
 
 
 def _short_cycling(case: Case):

@@ -113,7 +113,6 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
         sure_z = statistics.quantile(t["timer_p" if whole else "timer_part_p"])
         like_one = spread <= t["timer_like_times"] * believed
         too_regular = like_one and due / spread >= t["timer_excess"] and _chance_z(spread / due, n) < sure_z
-        proof = ""
         if too_regular and _follow(case, lengths, inside, by_conditions):
             proof = ""
         elif too_regular and varied:
@@ -128,6 +127,8 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
             and spread <= t["timer_told_times"] * believed
         ):
             proof = "the timer's length in unit.toml"
+        else:
+            proof = ""
         found.append(
             _Bunch(
                 length_min=length,
@@ -200,7 +201,9 @@ def _follow(case: Case, lengths: np.ndarray, cycles: np.ndarray, due_min: float)
         r = float(np.corrcoef(x, y)[0, 1])
         followed_min = r * float(np.std(y))
         # Fisher's transformation of a correlation: normal, with variance 1 / (n − 3) (from memory, to be confirmed)
-        sure = math.atanh(min(r, 0.999)) * math.sqrt(n - 3) > -statistics.quantile(t["timer_p"])
+        sure = math.atanh(min(max(r, -0.999), 0.999)) * math.sqrt(max(n - 3, 0)) > -statistics.quantile(
+            t["timer_p"]
+        )
         if sure and followed_min > t["timer_follow_pct"] / 100 * due_min:
             return True
     return False

@@ -71,3 +71,27 @@ def test_a_harvest_that_opens_one_run_of_many_is_none():
     assert left.state.tolist() == [FREEZE, HARVEST, IDLE] * 3 + [FREEZE]
     assert left.first.tolist() == [0, 120, 135, 200, 320, 335, 400, 520, 535, 600]
     assert left.stop.tolist() == [*left.first[1:].tolist(), 700]
+
+
+def test_a_harvest_with_which_the_log_goes_on_after_a_gap_stays_one():
+    kinds = np.array([FREEZE, HARVEST, IDLE, FREEZE, HARVEST, FREEZE, HARVEST, IDLE, FREEZE, HARVEST, FREEZE])
+    first = np.array([0, 120, 135, 200, 210, 225, 345, 360, 400, 520, 535])
+    opens = np.isin(np.arange(len(kinds)), (0, 4))
+    runs = Runs(
+        state=kinds,
+        first=first,
+        stop=np.append(first[1:], 700),
+        margin=np.ones(len(kinds)),
+        opens_span=opens,
+    )
+    clock = np.arange(700) * 10_000_000_000
+    cells = Cells(
+        step_s=10.0,
+        span_first=np.array([0, 210]),
+        span_stop=np.array([210, 700]),
+        origin_ns=clock[[0, 210]],
+        span_start_ns=clock[[0, 210]],
+        span_end_ns=clock[[209, 699]],
+        start_ns=clock,
+    )
+    assert without_odd_ones(runs, cells).state.tolist() == kinds.tolist()

@@ -33,3 +33,10 @@ def test_stalls_and_what_follows_them_stay_cycles():
     found = np.array([(p.start_ns - START_NS) * 1e-9 for p in record.phases if p.kind == "harvest"])
     starts = [start for kind, start, _ in log.truth if kind == "harvest"]
     assert np.mean([np.abs(found - start).min() <= 20 for start in starts]) > 0.9
+
+
+def test_the_last_whole_cycle_before_the_trips_keeps_its_harvest():
+    trips = [x for _ in range(6) for x in (("freeze", 3.0), ("lull", 4.0))]
+    log = machine([*cycles(5), *trips, *cycles(4)], roles=("suction",))
+    record = find_cycles(log.timeline, UNIT)
+    assert np.isfinite(record.cycles["harvest_min"].to_numpy()[:5]).all()

@@ -326,3 +326,22 @@ def test_where_nothing_but_a_probe_saw_it_a_long_freeze_with_a_stop_in_it_is_not
     freeze = noisy(20, 60)
     freeze[[20, 35, 50]] = 34.0
     assert not codes(judged(log(freeze, humps={20: 3.0, 35: 3.0, 50: 3.0}, at=0.35)))
+
+
+def test_freezes_of_a_machine_that_opens_its_runs_with_a_harvest_are_judged():
+    rng = np.random.default_rng(0)
+    freeze = rng.normal(20.0, 0.4, 90)
+    freeze[45:] *= 1.4
+    timeline, record = made_up(freeze, 2.5, idle_after=dict.fromkeys(range(1, 90), 40.0))
+    phases = []
+    for p in record.phases:
+        if p.kind is PhaseKind.IDLE:
+            opens_ns = p.end_ns - 2 * MIN_NS
+            phases.append(dataclasses.replace(p, end_ns=opens_ns))
+            phases.append(dataclasses.replace(p, kind=PhaseKind.HARVEST, start_ns=opens_ns))
+        else:
+            phases.append(p)
+    cycles = record.cycles.copy()
+    cycles["after_idle"] = False
+    opener = dataclasses.replace(record, phases=tuple(phases), cycles=cycles)
+    assert "freeze-long" in codes(judged((timeline, opener)))

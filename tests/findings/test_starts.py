@@ -158,3 +158,10 @@ def test_an_idle_that_was_taken_for_a_freeze_is_not_called_endless():
         noisy(15, 20), harvest_peak_c=9.0, channels=[warm], extra_phases=[phase("freeze", 400, 800)]
     )
     assert "no-ice" not in codes(judged(log_))
+
+
+def test_a_unit_may_ask_for_more_quick_starts_than_its_log_has():
+    three = [{"at_min": 5.0 + 2 * i, "off_before_min": 1.0, "run_min": 1.0} for i in range(3)]
+    log = made_up([20.0] * 20, starts=three, roles=CLAMP)
+    judgement = judged(log, thresholds={"starts_needed": 5.0})
+    assert "short-cycling" not in codes(judgement)

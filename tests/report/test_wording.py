@@ -1,4 +1,5 @@
 import re
+import warnings
 from pathlib import Path
 
 import pytest
@@ -17,11 +18,13 @@ MAY_WAIT = 12
 
 
 @pytest.mark.parametrize("language", [name for name in known.languages() if name != "en"])
-def test_a_translation_says_everything_with_the_same_values(language):
+def test_a_translation_says_everything_but_the_newest_finding_with_the_same_values(language):
     faults = translating.faults(language)
     waiting = [fault for fault in faults if re.match(r"lacks (finding|needs|threshold)\.", fault)]
     assert [fault for fault in faults if fault not in waiting] == []
     assert len(waiting) <= MAY_WAIT
+    if waiting:
+        warnings.warn(f"{language} waits for: {'; '.join(waiting)}", stacklevel=1)
 
 
 def test_a_translator_is_given_every_doubt_and_note_of_the_reading_room():
