@@ -23,10 +23,11 @@ class Windows:
         if not self.filled.any():
             return out
         pairs = self._pairs
-        if pairs[-1] == len(
-            values
-        ):  # reduceat takes no index past the end; the last stretch runs to it anyway
-            pairs = pairs[:-1]
+        ends = pairs == len(values)  # reduceat takes no index past the end
+        if ends[-1] and ends.sum() == 1:
+            pairs = pairs[:-1]  # the last stretch runs to it anyway
+        elif ends.any():
+            values = np.append(values, values[-1])
         out[self.filled] = ufunc.reduceat(values, pairs)[::2]
         return out
 

@@ -64,3 +64,10 @@ def test_a_stretch_without_readings_has_no_mean(trace):
 def test_a_reading_between_two_is_drawn_straight(trace):
     middle = np.array([START_NS + 7 * SECOND])
     assert reading_at(trace, middle)[0] == pytest.approx((trace.values[3] + trace.values[4]) / 2)
+
+
+def test_stretches_may_overlap_and_all_run_to_the_end(trace):
+    start = trace.time_ns[[-9, -6, -2]]
+    stop = np.repeat(trace.time_ns[-1] + SECOND, 3)
+    assert Windows(trace, start, stop).highest().tolist() == [trace.values[i:].max() for i in (-9, -6, -2)]
+    assert np.allclose(Windows(trace, start, stop).mean(), [trace.values[i:].mean() for i in (-9, -6, -2)])
