@@ -61,6 +61,8 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
         draw_cells = [labels.believed(draw, lines, found) for draw in draw_cells]
     named = labels.label(lines, draw_cells, other_cells, found, cells, again, humps)
     runs = phases.merge(found, named, cells.step_s)
+    if lines and draw_cells:
+        runs = halts.unseen_by_current(runs, timely[0], running, cells)
     if not draw_cells:
         runs = halts.unseen_stops(runs, timely[0], lines[0].scales, cells)
     if lines:

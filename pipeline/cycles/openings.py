@@ -12,7 +12,7 @@ import numpy as np
 
 from pipeline.cycles.features import Course
 from pipeline.cycles.moves import Scales
-from pipeline.cycles.runs import Runs
+from pipeline.cycles.runs import Runs, rejoined
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
@@ -89,15 +89,7 @@ def without_odd_ones(runs: Runs, cells: Cells) -> Runs:
         return runs
     state = state.copy()
     state[at] = FREEZE
-    head = np.flatnonzero(np.r_[True, state[1:] != state[:-1]] | runs.opens_span)
-    return replace(
-        runs,
-        state=state[head],
-        first=runs.first[head],
-        stop=runs.stop[np.append(head[1:], len(state)) - 1],
-        margin=np.maximum.reduceat(runs.margin, head),
-        opens_span=runs.opens_span[head],
-    )
+    return rejoined(replace(runs, state=state))
 
 
 def _warming(

@@ -24,6 +24,18 @@ class Runs:
     opens_span: np.ndarray  # bool (k,)
 
 
+def rejoined(runs: Runs) -> Runs:
+    """`runs` with neighbours of one phase within a span made one."""
+    head = np.flatnonzero(np.r_[True, runs.state[1:] != runs.state[:-1]] | runs.opens_span)
+    return Runs(
+        state=runs.state[head],
+        first=runs.first[head],
+        stop=runs.stop[np.append(head[1:], len(runs.state)) - 1],
+        margin=np.maximum.reduceat(runs.margin, head),
+        opens_span=runs.opens_span[head],
+    )
+
+
 @dataclass(frozen=True, kw_only=True)
 class Group:
     """Boundaries of one kind: which runs begin with them, and which way a cold line turns."""

@@ -96,15 +96,6 @@ def test_a_log_at_five_minutes_refuses_to_time_harvests(channels):
     assert not len(record.cycles) or record.cycles["harvest_min"].isna().all()
 
 
-STILL_INVENTED = {"touched_by_hand": "4 false harvests"}
-
-
-def odd_log(maker):
-    reason = STILL_INVENTED.get(maker.__name__)
-    marks = [pytest.mark.xfail(reason=f"{reason}; open")] if reason else []
-    return pytest.param(maker, id=maker.__name__, marks=marks)
-
-
-@pytest.mark.parametrize("maker", [odd_log(maker) for maker in ODD_LOGS])
+@pytest.mark.parametrize("maker", [pytest.param(maker, id=maker.__name__) for maker in ODD_LOGS])
 def test_nothing_is_made_up_of_a_log_that_shows_no_cycles(maker):
     assert objections(maker(np.random.default_rng(5))) == []
