@@ -51,8 +51,8 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     again = humps = None
     if not draw_cells:
         humps = repeats.of_line(timely[0].trace, cells)
-    elif features.unseen(timely, cells).any():
-        again = repeats.of_draw(draw_cells[0].trace, cells, features.unseen(timely, cells))
+    elif (unseen := features.unseen(timely, cells)).any():
+        again = repeats.of_draw(draw_cells[0].trace, cells, unseen)
     found = segments.find_segments(
         timely, draw_cells, cells, edges=None if again is None else np.concatenate([again.first, again.stop])
     )

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.cycles.course import cheapest
-from pipeline.cycles.features import Course, DrawCells, calmed, running_course, unseen, usual_rise
+from pipeline.cycles.features import Course, DrawCells, calmed, running_course, usual_rise
 from pipeline.cycles.moves import Line, cold_costs, line_of, weighted_median
 from pipeline.cycles.planes import Plane, learned_costs, plane_of
 from pipeline.cycles.plausible import evenness, rank_of
@@ -171,8 +171,7 @@ def label(
     if humps is not None and by_cold.any():
         by_cold += against_harvests_elsewhere(humps, segments)
     if again is not None and by_cold.any():
-        hidden = unseen([line.course for line in colds], cells)[segments.first, None]
-        by_cold += np.where(hidden, as_shown(again, segments), 0.0)
+        by_cold += as_shown(again, segments)
     like_a_line = []
     currents = [line_of(course, segments, cells) for course in running]
     if currents and currents[0].scales.clear:

@@ -11,6 +11,7 @@ from pipeline.cycles.runs import Runs, habits_of
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import HARVEST
 
+# Common practice, no source, all of them.
 BEFORE_S, HARVEST_BEFORE_S = 150.0, 45.0  # course before a turn that is looked at; a harvest bends more
 MOST_BEND = 0.04  # a course bends in 20 s by no more than this part of its swing
 AFTER_S, MOST_AFTER_S = 30.0, 80.0  # a turn is read off its first part; later the machine does other things
@@ -73,7 +74,7 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
     share = np.exp(standing - standing.max())
     share /= share.sum()
     # The lag is seldom known for certain: every lag that may be true has its say.
-    heard = np.flatnonzero(share > min(LEAST_SHARE, 0.5 * share.max()))
+    heard = _likely(share)
     for j, (number, group, weight, view, rows) in enumerate(work):
         ways = heard * len(turns.LINES) + np.argmax(scores[heard, j], axis=-1)
         response = turns.answers(view.offsets_s, grid, tuple(turns.WAYS[way] for way in ways))
@@ -83,6 +84,11 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
         total[number][rows] += mixture(likely, shown[ways], share[heard])
         by_cold[group.at[rows]] = True
     return float(share @ np.array(turns.LAGS_S))
+
+
+def _likely(share: np.ndarray) -> np.ndarray:
+    """Which lags are heard, by their shares; where no lag is likelier than the others, all that are about as likely."""
+    return np.flatnonzero(share > min(LEAST_SHARE, 0.5 * share.max()))
 
 
 def _time_to_show(cold: Course, near_ns: np.ndarray, cells: Cells, swing: float) -> float:

@@ -42,7 +42,7 @@ FAR = 0.04  # … and parts of the whole climb: no longer the freeze
 SHOWN = (
     (0.85, 0.93),
     (6.0, 15.0),
-)  # nats by which a current's shape speaks for its harvests, by how much it explains
+)  # how much a current's shape explains: nats by which it speaks for its harvests
 ELSEWHERE = 1.5  # nats by which a cold line's speaks against others …
 ALL_BUT_WHOLE = 0.85  # … where it explains so much
 
@@ -66,13 +66,14 @@ class Repeats:
     stop: np.ndarray  # one past the last cell
     begin_ns: np.ndarray
     end_ns: np.ndarray
+    where: np.ndarray  # bool (cells,): where it is asked
     step_s: float  # how finely the moments are known
     alike: float  # part of the channel's variance that the shape explains
 
 
 def of_draw(trace: Trace, cells: Cells, where: np.ndarray | None = None) -> Repeats | None:
-    """Every harvest that the current `trace` of a whole unit shows again and again, or None where nothing repeats.
-    where: (cells,) of bool, the cells in which harvests are wanted; None: all."""
+    """Every harvest that the current `trace` shows again and again, or None where nothing repeats. where: (cells,) of bool,
+    the cells in which harvests are wanted; None: all."""
     bins = _bins(trace)
     draw = draw_cells(trace, bins)
     shown = None if draw is None else _harvests(running_course(draw, bins).level, draw.noise, bins, cells)
@@ -86,6 +87,7 @@ def of_draw(trace: Trace, cells: Cells, where: np.ndarray | None = None) -> Repe
             stop=shown.stop[wanted],
             begin_ns=shown.begin_ns[wanted],
             end_ns=shown.end_ns[wanted],
+            where=where,
         )
         if wanted.any()
         else None
@@ -100,13 +102,13 @@ def of_line(trace: Trace, cells: Cells) -> Repeats | None:
 
 
 def as_shown(again: Repeats, segments: Segments) -> np.ndarray:
-    """What the shape speaks against each phase in each segment, (k, 3) [nats]."""
+    """What the shape speaks against each phase in each segment, (k, 3) [nats]; nothing where it is not asked."""
     at = np.searchsorted(again.first, segments.first, side="right") - 1
     inside = (at >= 0) & (segments.first < again.stop[np.maximum(at, 0)])
-    says = np.interp(again.alike, *SHOWN)
+    says = np.where(again.where[segments.first], np.interp(again.alike, *SHOWN), 0.0)
     costs = np.zeros((len(segments), 3))
-    costs[inside, FREEZE] = says
-    costs[~inside, HARVEST] = says
+    costs[:, FREEZE] = np.where(inside, says, 0.0)
+    costs[:, HARVEST] = np.where(inside, 0.0, says)
     return costs
 
 
@@ -169,6 +171,7 @@ def _harvests(level: np.ndarray, noise: float, bins: Cells, cells: Cells) -> Rep
         stop=np.maximum(stop, first + 1).clip(0, len(cells)),
         begin_ns=begin_ns,
         end_ns=end_ns,
+        where=np.ones(len(cells), dtype=bool),
         step_s=bins.step_s,
         alike=shape.alike,
     )

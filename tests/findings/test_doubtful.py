@@ -6,8 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipeline.cycles import find_cycles
 from pipeline.cycles.record import PhaseKind
+from pipeline.findings import judge
 from pipeline.findings.finding import Severity
+from pipeline.unit import Unit
+from tests.cycles.plain_machine import cycles, machine
 from tests.findings.made_up import (
     BEGIN_NS,
     MIN_NS,
@@ -345,3 +349,17 @@ def test_freezes_of_a_machine_that_opens_its_runs_with_a_harvest_are_judged():
     cycles["after_idle"] = False
     opener = dataclasses.replace(record, phases=tuple(phases), cycles=cycles)
     assert "freeze-long" in codes(judged((timeline, opener)))
+
+
+def test_a_freeze_given_up_whose_line_was_lost_is_judged_without_it():
+    log = machine(
+        [*cycles(20), ("freeze", 34.0), ("idle", 60.0), *cycles(4)], roles=("evaporator", "current")
+    )
+    start_s, end_s = next((a, b) for kind, a, b in log.truth if kind == "freeze" and b - a == 34 * 60)
+    line = log.timeline.channels[0]
+    since_s = (line.time_ns - log.timeline.start_ns) / 1e9
+    lost = (since_s > start_s + 480) & (since_s < end_s + 3600)
+    channels = (dataclasses.replace(line, trusted=line.trusted & ~lost), *log.timeline.channels[1:])
+    timeline = dataclasses.replace(log.timeline, channels=channels)
+    unit = Unit(name="lost")
+    assert judge(timeline, find_cycles(timeline, unit), unit).verdict is not None

@@ -124,3 +124,15 @@ def test_freezes_that_vary_less_than_their_reading_is_said_to_are_not_called_reg
     freeze = noisy(15.4, 60, share=0.01)  # found: 9 s; said of the reading: 47 s
     told = judged(made_up(freeze, interval_s=60.0, uncertainty_min=1.3))
     assert "freeze-at-timeout" not in codes(told)
+
+
+@pytest.mark.parametrize("shift_min", [0.002, 0.01, 0.05])
+def test_freezes_that_go_wholly_against_the_air_are_judged(shift_min):
+    hot = np.arange(40) % 2 == 0
+    log = made_up(
+        np.where(hot, 20.0, 20.0 + shift_min),
+        np.where(hot, 2.0, 2.6),
+        ambient_c=np.where(hot, 30.0, 24.0),
+        uncertainty_min=0.05,
+    )
+    assert judged(log).verdict is not None
