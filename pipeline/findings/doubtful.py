@@ -26,7 +26,7 @@ _SMOOTH_S = 30.0
 
 READS = (
     "adds_up_pct", "splits_few", "splits_few_pct", "split_short_pct", "scrap_pct", "harvest_never_min",
-    "spell_freeze_pct", "starts_needed", "misplaced_harvest_pct", "misplaced_freeze_pct", "sewn_pct", "hump_from_pct", "hump_k", "hump_noise", "hump_uneven",
+    "spell_freeze_pct", "spell_blind", "starts_needed", "misplaced_harvest_pct", "misplaced_freeze_pct", "sewn_pct", "hump_from_pct", "hump_k", "hump_noise", "hump_uneven",
     "hump_min", "hump_begins_pct", "hump_falls_pct", "whole_rise_pct", "idle_inside_pct",
 )  # fmt: skip
 
@@ -87,7 +87,9 @@ def spells(case: Case, usual_min: float) -> np.ndarray:
     most = max((last - first + 1 for first, last in brief), default=0)
     blind = case.timeline.get("current_compressor", "current", "power") is None
     for first, last in brief:
-        if last - first + 1 >= (2 if blind and most >= t["starts_needed"] else t["starts_needed"]):
+        if last - first + 1 >= (
+            t["spell_blind"] if blind and most >= t["starts_needed"] else t["starts_needed"]
+        ):
             mask[max(first - 1, 0) : last + 1] = True
     return mask
 

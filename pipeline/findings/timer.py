@@ -175,7 +175,7 @@ def _whole_stretch(found: _Bunch, lengths: np.ndarray, t: Mapping[str, float]) -
     added = whole & known & ~found.stretch
     if not (found.stretch & known <= whole).all() or not added.any():
         return found.stretch
-    return whole if found.bunched[added].mean() >= 0.5 else found.stretch
+    return whole if 100 * found.bunched[added].mean() >= t["timer_added_pct"] else found.stretch
 
 
 def _by_conditions_min(case: Case, cycles: np.ndarray, length: float) -> float:
@@ -279,7 +279,7 @@ RULES = (
     Rule(
         code="freeze-at-timeout",
         test=_at_timeout,
-        thresholds=("timer_cycles", "timer_spread_s", "timer_share_pct", "timer_match_pct", "timer_excess", "timer_nature_excess",
+        thresholds=("timer_cycles", "timer_spread_s", "timer_share_pct", "timer_added_pct", "timer_match_pct", "timer_excess", "timer_nature_excess",
                     "natural_spread_pct", "timer_near", "timer_pct_per_k", "timer_varied_times", "timer_harvests_pct",
                     "timer_whole_pct", "timer_p", "timer_part_p", "timer_told_times", "timer_alike_times", "timer_like_times", "timer_follow_pct",
                     "timer_pulled_cycles", "timer_pulled_pct", "timer_others", "timer_own_pct", "timer_own_most_pct", "level_cycles"),
