@@ -1,8 +1,9 @@
 """Work on items on a Dask cluster: the same promises as `pipeline.pool`, past one machine.
 
 At most two items a worker are under way (one at work, one waiting beside it), so neither the scheduler nor this process
-holds more than that. An item whose worker dies is begun anew on another; one that has outlived several workers is given
-up, and `on_death` says what stands in for its result.
+holds more than that. An item whose worker dies is begun anew on another. One that was there when several workers died
+may only have sat beside the item that killed them: it is begun once more when all others are done, with no other item
+under way, and only if its workers die then too is it given up. `on_death` says what stands in for its result.
 """
 
 from __future__ import annotations
@@ -94,29 +95,43 @@ def spread_out(
 
     work: an importable function, there on the workers too. load: names of modules that a worker imports before it.
     """
+    from distributed import KilledWorker
+
     waiting = _Line(items)
+    suspects: list[Item] = []  # workers died under them, and another item may be to blame
     under_way: dict[Future, Item] = {}
     alone_since: float | None = None
+
+    def begin(item: Item) -> None:
+        future = client.submit(partial(_serve, work, tuple(load)), item, pure=False, retries=RETRIES)
+        under_way[future] = item
+
     try:
-        while waiting or under_way:
+        one_by_one = False
+        while waiting or under_way or suspects:
             seats = len(client.scheduler_info(n_workers=-1).get("workers", ()))
             while waiting and client.status == "running" and len(under_way) < max(seats, 1) * _AHEAD:
-                item = waiting.take()
-                future = client.submit(partial(_serve, work, tuple(load)), item, pure=False, retries=RETRIES)
-                under_way[future] = item
+                begin(waiting.take())
+            if suspects and not under_way and client.status == "running":
+                one_by_one = True
+                begin(suspects.pop())
             done = _done_of(under_way, client)
             for future in done:
                 item = under_way.pop(future)
+                failed = future.status == "error"
                 if future.cancelled():  # the way to the scheduler was lost, and what it knew of us with it
                     waiting.put_back(item)
+                elif failed and not one_by_one and isinstance(future.exception(), KilledWorker):
+                    suspects.append(item)
+                    future.release()
                 else:
-                    result = on_death(item) if future.status == "error" else future.result()
+                    result = on_death(item) if failed else future.result()
                     future.release()
                     yield result
             alone_since = None if seats or done else (alone_since or time.monotonic())
             too_long = alone_since is not None and time.monotonic() - alone_since > WAIT_FOR_WORKERS_S
             if too_long or client.status == "closed":
-                lost = [*under_way.values(), *waiting]
+                lost = [*under_way.values(), *suspects, *waiting]
                 _let_go(under_way, client)
                 yield from map(on_death, lost)
                 return

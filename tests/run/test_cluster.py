@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from contextlib import ExitStack, contextmanager
+from functools import partial
 
 import pytest
 
@@ -141,3 +142,20 @@ def test_a_local_cluster_outlives_an_item_that_kills_every_worker():
     with connected("local", workers=2) as client:
         results = list(spread_out(die, range(6), client=client, on_death=lambda item: ("died", item)))
     assert sorted(results, key=str) == sorted([0, 2, 4, 8, 10, ("died", 3)], key=str)
+
+
+def die_four_times(marks, number):
+    deaths = len(list(marks.iterdir()))
+    if number == 3 and deaths < 4:
+        (marks / str(deaths)).touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return 2 * number
+
+
+def test_an_item_that_sat_on_workers_that_died_of_another_is_begun_once_more_alone(tmp_path):
+    """The scheduler gives an item up after four deaths of a worker that held it, whichever item was to blame."""
+    with connected("local", workers=1) as client:
+        work = partial(die_four_times, tmp_path)
+        results = list(spread_out(work, range(6), client=client, on_death=lambda item: ("died", item)))
+    assert sorted(results, key=str) == sorted([0, 2, 4, 6, 8, 10], key=str)
+    assert len(list(tmp_path.iterdir())) == 4
