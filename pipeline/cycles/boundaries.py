@@ -12,11 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.cycles import turns
+from pipeline.cycles import repeats, turns
 from pipeline.cycles.features import Course, DrawCells, running_course
 from pipeline.cycles.likelihoods import evidence, heard, interval, moved, rows_of, with_blunders
 from pipeline.cycles.lines import POOL, UNLIKE, add_line
-from pipeline.cycles.repeats import Repeats
 from pipeline.cycles.runs import Group, Habits, Runs, groups_of, habits_of
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
@@ -28,12 +27,14 @@ SNAP_CELLS = 2  # cells over which a visible turn is sought …
 SNAP_FAR_CELLS = 8  # … and back from a harvest's named end, where a current shows it
 EDGE = 1.5  # cells by which a candidate may be off that a lagging line gave …
 UNSEEN = 1.5  # … one that no channel shows …
-SEEN = 0.8  # … and one that the current itself gave (standard deviation)
+SEEN = 0.8  # … one that the current itself gave (standard deviation) …
 SHORTEST_HARVEST = 0.35  # of what the naming made of it
 TOO_SOON = 30.0  # nats
 UNIFORM_90 = 0.45  # half of the middle 90 % of an even spread, in parts of its width
+SHAPE_S = 10.0  # … and (in s) one that the shape of all cycles gave
 LEFT_OUT_S, BLURRED_S = 4.0, 12.0  # of a cold line, and of a current that turns instead of stepping
-AFTER_FREEZE, AFTER_HARVEST = 0.7, 0.3  # of what a current's turn says (not a step) is heard beside a line
+AFTER_FREEZE, AFTER_HARVEST = 0.7, 0.3  # of what a current's turn says (not a step) is heard beside a line …
+BESIDE_SHAPE = 0.3  # … and beside the shape of all cycles
 CLEAR_NATS = 3.0  # a step shows where it is this much likelier than none
 
 
@@ -54,7 +55,7 @@ def place(
     draws: Sequence[DrawCells],
     cells: Cells,
     delays: Sequence[int | None],
-    again: Repeats | None = None,
+    again: repeats.Repeats | None = None,
 ) -> Placed:
     """The start of every run. `delays`: cells by which each cold line answers later than the current by which the runs
     were named; None where the current does not move like that line. `again`: harvests that a clamp shows again and again
@@ -71,8 +72,10 @@ def place(
     )
     k = len(near_ns)
     seen_s = np.full(k, SEEN * cells.step_s)
+    by_shape = np.zeros(k, dtype=bool)
     if again is not None:
-        near_ns, seen_s = _as_known(again, runs, near_ns, seen_s, cells)
+        shown_ns, by_shape = repeats.moments_of(again, runs)
+        near_ns, seen_s = np.where(by_shape, shown_ns, near_ns), np.where(by_shape, SHAPE_S, seen_s)
     groups = groups_of(runs, near_ns, cells)
     grid = _moments(cells, bool(colds))
     total = [np.zeros((len(g.at), len(grid))) for g in groups]
@@ -101,6 +104,8 @@ def place(
                 # The line knows of the same moment, by another model of how a course bends.
                 says = AFTER_HARVEST if group.before == HARVEST else AFTER_FREEZE
                 more = np.where(by_cold[group.at, None], says * more, more)
+                # So does the shape of all cycles, which noise and fans bend less.
+                more = np.where(by_shape[group.at, None], prior + BESIDE_SHAPE * (more - prior), more)
             likely += more
             drawn_s = np.full(len(group.at), UNIFORM_90 * course.trace.interval_s if sharp else BLURRED_S)
             prior = np.broadcast_to(prior, likely.shape)
@@ -121,23 +126,6 @@ def place(
     return Placed(
         start_ns=start_ns, uncertainty_s=uncertainty_s, by_draw=by_draw, by_cold=by_cold, lag_s=lag_s
     )
-
-
-def _as_known(
-    again: Repeats, runs: Runs, near_ns: np.ndarray, seen_s: np.ndarray, cells: Cells
-) -> tuple[np.ndarray, np.ndarray]:
-    """`near_ns` and how far each may be off, with the moments of `again` for the harvests that
-    were named with the same cell."""
-    before = np.r_[-1, runs.state[:-1]]
-    for side, cell, moment_ns in (
-        ((before == FREEZE) & (runs.state == HARVEST), again.first, again.begin_ns),
-        ((before == HARVEST) & (runs.state == FREEZE), again.stop, again.end_ns),
-    ):
-        at = np.searchsorted(cell, runs.first).clip(0, len(cell) - 1)
-        same = side & ~runs.opens_span & (cell[at] == runs.first)
-        near_ns = np.where(same, moment_ns[at], near_ns)
-        seen_s = np.where(same, np.minimum(seen_s, again.step_s), seen_s)
-    return near_ns, seen_s
 
 
 def _slower(cold: Course, draw: Course, cells: Cells) -> bool:

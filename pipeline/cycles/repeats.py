@@ -13,8 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import maximum_filter1d
 
-from pipeline.cycles import signals
+from pipeline.cycles import breaks, signals
 from pipeline.cycles.features import course_of, draw_cells, running_course
+from pipeline.cycles.runs import Runs
 from pipeline.cycles.segments import Segments
 from pipeline.cycles.signals import Cells, Trace
 from pipeline.cycles.states import FREEZE, HARVEST
@@ -31,20 +32,13 @@ LONGEST, LONGEST_S = 0.4, 900.0  # a harvest, likewise
 LESSONS, PUPILS = 4, 100  # times the shape is learned, from so many cycles at most
 ALIKE = 0.5  # part of the current's variance that a shape must explain
 ABOUT_S = 40.0  # of a break, both ways, by which it is known again
-STRAY, STRAY_S = 0.15, 10.0  # a break usually lies off by this part of a harvest, and besides
-AS_HIGH = 0.15  # of the climb by which a first peak may be lower than the highest
-CALM = 15  # bins of the freeze's end
-UNSURE = 8  # bins by which the beginning may lie before the sharpest break
-ROUND = 0.05  # of the climb by which a round top is higher than two bins before
-BLINK = 3  # bins in which a dip may cross the freeze's line on its way up
-DEPARTS = 4.0  # times the scatter about the freeze's end …
-FAR = 0.04  # … and parts of the whole climb: no longer the freeze
-SHOWN = (
-    (0.85, 0.93),
-    (6.0, 15.0),
-)  # how much a current's shape explains: nats by which it speaks for its harvests
+STRAY, STRAY_S = 0.15, 10.0  # a break lies off by up to this part of a harvest, and besides …
+STEADY = (1.0, 0.5, 0.25, 0.12, 0.06)  # … or less: all of them together choose how much
+SHOWN = 15.0  # nats by which a current's shape speaks for its harvests
+SAME_BEGIN, SAME_END, MOST = 0.5, 1.0, 0.7  # of a harvest by which most of them were named beside the shape's
+NEAR_BY = 1.2  # of a harvest by which the shape moves one
 ELSEWHERE = 1.5  # nats by which a cold line's speaks against others …
-ALL_BUT_WHOLE = 0.85  # … where it explains so much
+ALL_BUT_WHOLE = 0.85  # … where it explains so much; less does not move what was named without it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,7 +61,6 @@ class Repeats:
     begin_ns: np.ndarray
     end_ns: np.ndarray
     where: np.ndarray  # bool (cells,): where it is asked
-    step_s: float  # how finely the moments are known
     alike: float  # part of the channel's variance that the shape explains
 
 
@@ -76,7 +69,11 @@ def of_draw(trace: Trace, cells: Cells, where: np.ndarray | None = None) -> Repe
     the cells in which harvests are wanted; None: all."""
     bins = _bins(trace)
     draw = draw_cells(trace, bins)
-    shown = None if draw is None else _harvests(running_course(draw, bins).level, draw.noise, bins, cells)
+    shown = (
+        None
+        if draw is None
+        else _harvests(running_course(draw, bins).level, draw.noise, bins, cells, current=True)
+    )
     if shown is None or where is None or where.all():
         return shown
     wanted = where[shown.first]
@@ -98,14 +95,16 @@ def of_line(trace: Trace, cells: Cells) -> Repeats | None:
     """Likewise by a cold line."""
     bins = _bins(trace)
     course = course_of(trace, bins)
-    return _harvests(course.level, course.slope_noise * np.sqrt(2) * bins.step_s / 60.0, bins, cells)
+    return _harvests(
+        course.level, course.slope_noise * np.sqrt(2) * bins.step_s / 60.0, bins, cells, current=False
+    )
 
 
 def as_shown(again: Repeats, segments: Segments) -> np.ndarray:
     """What the shape speaks against each phase in each segment, (k, 3) [nats]; nothing where it is not asked."""
     at = np.searchsorted(again.first, segments.first, side="right") - 1
     inside = (at >= 0) & (segments.first < again.stop[np.maximum(at, 0)])
-    says = np.where(again.where[segments.first], np.interp(again.alike, *SHOWN), 0.0)
+    says = np.where(again.where[segments.first], SHOWN, 0.0)
     costs = np.zeros((len(segments), 3))
     costs[:, FREEZE] = np.where(inside, says, 0.0)
     costs[:, HARVEST] = np.where(inside, 0.0, says)
@@ -126,11 +125,37 @@ def against_harvests_elsewhere(again: Repeats, segments: Segments) -> np.ndarray
     return costs
 
 
+def moments_of(again: Repeats, runs: Runs) -> tuple[np.ndarray, np.ndarray]:
+    """The moment at which each of `runs` begins by the shape, int64 (k,) [ns], and whether the shape gives it, (k,): for runs
+    that were named from the same cell; and for those near by, where most harvests were named much as the shape has them. Two that were
+    named near one of the shape's get the same moments: they are one."""
+    before = np.r_[-1, runs.state[:-1]]
+    named = runs.state == HARVEST
+    length = float(np.median((runs.stop - runs.first)[named])) if named.any() else 1.0
+    moment_ns, shown = np.zeros(len(runs.state), dtype=np.int64), np.zeros(len(runs.state), dtype=bool)
+    agreed, far = again.alike > ALL_BUT_WHOLE, []
+    for side, cell, at_ns, same in (
+        ((before == FREEZE) & named, again.first, again.begin_ns, SAME_BEGIN),
+        ((before == HARVEST) & (runs.state == FREEZE), again.stop, again.end_ns, SAME_END),
+    ):
+        side = side & ~runs.opens_span
+        right = np.searchsorted(cell, runs.first).clip(0, len(cell) - 1)
+        left = np.maximum(right - 1, 0)
+        nearest = np.where(np.abs(cell[left] - runs.first) < np.abs(cell[right] - runs.first), left, right)
+        off = np.where(side, np.abs(cell[nearest] - runs.first), np.inf)
+        moment_ns[side] = at_ns[nearest[side]]
+        shown |= off == 0
+        agreed &= bool(side.any() and np.mean(off[side] <= max(same * length, 2)) > MOST)
+        far.append(off <= NEAR_BY * length)
+    return moment_ns, shown | (far[0] | far[1] if agreed else False)
+
+
 def _bins(trace: Trace) -> Cells:
     return signals.cells_of_width([trace], trace.interval_s * max(1, round(STEP_S / trace.interval_s)))
 
 
-def _harvests(level: np.ndarray, noise: float, bins: Cells, cells: Cells) -> Repeats | None:
+def _harvests(level: np.ndarray, noise: float, bins: Cells, cells: Cells, *, current: bool) -> Repeats | None:
+    """current: a line shows about where a harvest is; a current, when it begins and ends."""
     shapes = [
         s
         for s in (_shape(level, max(2, round(w / bins.step_s)), bins.step_s, noise) for w in BESIDE_S)
@@ -142,18 +167,20 @@ def _harvests(level: np.ndarray, noise: float, bins: Cells, cells: Cells) -> Rep
     if shape.alike < ALIKE:
         return None
     at = shape.at + _best_shift(level, shape.at, shape.mean, shape.reach, shape.shifts, 0.0)
-    begin, end = _breaks(shape.mean, bins.step_s, float(np.median(np.diff(at))))
+    longest = int(min(LONGEST * float(np.median(np.diff(at))), LONGEST_S / bins.step_s))
+    begin, end = breaks.of_shape(shape.mean, bins.step_s, longest, current=current)
     length = end - begin
     stray = STRAY * length + STRAY_S / bins.step_s
     about = max(2, round(ABOUT_S / bins.step_s))
     middle = np.clip(at, 0, len(level) - 1) - shape.reach
     calm = min(shape.reach, 3 * length + 10)
-    first, begin_shape = _known_again(
-        level, middle + begin, about, stray, length // 2 + 2, length // 2 + 2, calm
-    )
-    first = first + _departure(begin_shape, length) - calm
-    stop, end_shape = _known_again(level, middle + end, about, stray, length // 2 + 2, 2 * length + 2, calm)
-    stop = stop + _summit(end_shape, length) - calm
+    far, near = 2 * length + 2, length // 2 + 2
+    steady = _without_blinks(level)
+    first = _known_again(steady, middle + begin, about, stray, far, near)
+    first = first + breaks.departure(_average_about(level, first, calm), length, bins.step_s) - calm
+    stop = _known_again(level, middle + end, about, stray, near, far)
+    if current:
+        stop = stop + breaks.end_of(_mean_about(level, stop, calm), length, bins.step_s) - calm
     stop = np.maximum(stop, first + 0.5)
     order = np.argsort(first, kind="stable")
     first, stop = first[order], stop[order]
@@ -172,7 +199,6 @@ def _harvests(level: np.ndarray, noise: float, bins: Cells, cells: Cells) -> Rep
         begin_ns=begin_ns,
         end_ns=end_ns,
         where=np.ones(len(cells), dtype=bool),
-        step_s=bins.step_s,
         alike=shape.alike,
     )
 
@@ -260,7 +286,7 @@ def _best_shift(
     level: np.ndarray, at: np.ndarray, mean: np.ndarray, reach: int, shifts: np.ndarray, stray: float
 ) -> np.ndarray:
     """By which of `shifts` each of `at` must be moved for the level about it to lie nearest to `mean`, (k,). stray: how
-    far breaks usually lie off [bins]; 0: any shift is as good as any other."""
+    far breaks lie off at most, usually [bins]; 0: any shift is as good as any other."""
     # Every window is a part of one wide row: the sum of squares about its own mean and the shape, multiplied out.
     wide = _centred(_about(level, at + shifts[0], reach, reach + len(shifts) - 1))
     known = np.isfinite(wide)
@@ -277,8 +303,18 @@ def _best_shift(
     if stray > 0:
         best = misfit.min(axis=0)
         scatter = max(float(np.median(best[np.isfinite(best)])) if np.isfinite(best).any() else 0.0, 1e-12)
-        misfit = 0.25 * len(mean) * misfit / scatter + np.log1p((shifts / stray) ** 2)[:, None]
+        misfit = 0.25 * len(mean) * misfit / scatter
+        misfit = misfit + _strays(misfit, shifts, stray)[:, None]
     return np.where(np.isfinite(misfit).any(axis=0), shifts[np.argmin(misfit, axis=0)], 0)
+
+
+def _strays(misfit: np.ndarray, shifts: np.ndarray, stray: float) -> np.ndarray:
+    """What speaks against each of `shifts` by itself, (s,) [nats]: a Cauchy distribution as wide as makes all misfits (s, k)
+    [nats] together the most likely, `stray` at most. A steady machine is not moved about by noise."""
+    known = misfit[:, np.isfinite(misfit).all(axis=0)]
+    priors = [np.log1p((shifts / (part * stray)) ** 2) for part in STEADY]
+    priors = [p + np.log(np.exp(-p).sum()) for p in priors]
+    return max(priors, key=lambda p: float(np.logaddexp.reduce(-known - p[:, None], axis=0).sum()))
 
 
 def _sums(rows: np.ndarray, width: int) -> np.ndarray:
@@ -293,9 +329,9 @@ def _products(rows: np.ndarray, shape: np.ndarray) -> np.ndarray:
 
 
 def _known_again(
-    level: np.ndarray, at: np.ndarray, about: int, stray: float, back: int, ahead: int, reach: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Where the break that lies near `at` (k,) is in every cycle, and the common shape about these bins, (2 reach + 1,)."""
+    level: np.ndarray, at: np.ndarray, about: int, stray: float, back: int, ahead: int
+) -> np.ndarray:
+    """Where the break that lies near `at` (k,) is in every cycle."""
     for _ in range(LESSONS):
         part = _mean_about(level, at, about)
         moved = _best_shift(level, at, part - part.mean(), about, np.arange(-back, ahead + 1), stray)
@@ -305,7 +341,20 @@ def _known_again(
         back = ahead = 2
         if not moved.any():
             break
-    return at, _mean_about(level, at, reach)
+    return at
+
+
+def _without_blinks(level: np.ndarray) -> np.ndarray:
+    """`level` without what lasts a single bin: whether a fan's stop falls upon a reading is chance."""
+    beside = np.stack([np.r_[level[:1], level[:-1]], level, np.r_[level[1:], level[-1:]]])
+    return np.median(beside, axis=0)
+
+
+def _average_about(level: np.ndarray, at: np.ndarray, reach: int) -> np.ndarray:
+    """Like `_mean_about`, of all cycles and with what only some of them show, (2 reach + 1,)."""
+    rows = _centred(_about(level, at, reach))
+    known = np.isfinite(rows)
+    return np.where(known, rows, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
 
 
 def _mean_about(level: np.ndarray, at: np.ndarray, reach: int) -> np.ndarray:
@@ -313,75 +362,3 @@ def _mean_about(level: np.ndarray, at: np.ndarray, reach: int) -> np.ndarray:
     rows = _centred(_about(level, at[few], reach))
     rows[:, np.isnan(rows).all(axis=0)] = 0.0
     return np.nanmedian(rows, axis=0)
-
-
-def _breaks(mean: np.ndarray, step_s: float, period: float) -> tuple[int, int]:
-    """The bins of the shape in which the harvest begins and in which the freeze does: three smooth pieces fit it well
-    there (least squares, every pair tried), and the harvest ends where the current is highest: the suction pressure is
-    then, and the fan and the pump come back."""
-    n = len(mean)
-    cost = _misfits(mean, 2)[0][:, None] + _misfits(mean, 2) + _misfits(mean, 3)[:, n][None]
-    first, stop = np.meshgrid(np.arange(n + 1), np.arange(n + 1), indexing="ij")
-    longest = int(min(LONGEST * period, LONGEST_S / step_s))
-    cost[(stop - first < 1) | (stop - first > longest) | (first < 4) | (stop > n - 4)] = np.inf
-    begin = int(np.unravel_index(np.argmin(cost), cost.shape)[0])
-    return begin, begin + 1 + _peak(mean[begin + 1 : begin + 1 + longest])
-
-
-def _peak(climb: np.ndarray) -> int:
-    """The first bin that is nearly as high as the highest."""
-    top = float(climb.max())
-    near = np.flatnonzero(climb >= top - AS_HIGH * (top - float(climb.min())))
-    return int(near[0] + np.argmax(climb[near[0] : near[0] + 3]))
-
-
-def _departure(shape: np.ndarray, length: int) -> float:
-    """The moment [bins] at which a shape with the beginning of a harvest in its midst departs from the freeze before."""
-    middle = len(shape) // 2
-    calm = np.arange(0, middle - max(2, min(length // 2, UNSURE)))
-    if len(calm) < 4:
-        return middle
-    calm = calm[-CALM:]
-    slope, level = np.polyfit(calm, shape[calm], 1)
-    scatter = float(np.std(shape[calm] - slope * calm - level))
-    away = max(DEPARTS * scatter, FAR * float(np.ptp(shape)))
-    off = np.abs(shape - slope * np.arange(len(shape)) - level) > away
-    at = min(middle + 2, len(shape) - 1)
-    while at > calm[-1] + 1 and off[max(0, at - BLINK) : at].any():
-        at -= 1
-    return at
-
-
-def _summit(shape: np.ndarray, length: int) -> float:
-    """The moment [bins] at which a harvest ends, by a shape with its end in the midst: where it is highest, with the jump
-    into its highest bin or in the midst of that; before a round top, where it climbed most steeply last: the pump and the fan
-    came back there, and the pressure followed."""
-    middle = len(shape) // 2
-    at = max(1, middle - 2) + int(np.argmax(shape[max(1, middle - 2) : middle + 3]))
-    while shape[at + 1 : at + 3].max(initial=-np.inf) > shape[at]:
-        at += 1
-    climb = shape[max(0, at - length) : at + 1]
-    if len(climb) > 5 and climb[-1] - climb[-3] < ROUND * np.ptp(climb):
-        half = len(climb) // 2
-        return at - len(climb) + half + 3 + int(np.argmax(climb[half + 2 :] - climb[half:-2]))
-    jumps = shape[at] - shape[at - 1] > 2 * abs(shape[at] - shape[min(at + 1, len(shape) - 1)])
-    return at if jumps else at + 0.5
-
-
-def _misfits(values: np.ndarray, degree: int) -> np.ndarray:
-    """Squared misfit of the best polynomial over every stretch [a, b) of `values`, (n + 1, n + 1); inf where b ≤ a."""
-    n = len(values)
-    x = np.linspace(-1.0, 1.0, n)
-    powers = np.array([x**k for k in range(2 * degree + 1)])
-    sums = np.concatenate([np.zeros((2 * degree + 1, 1)), np.cumsum(powers, axis=1)], axis=1)
-    with_y = np.concatenate(
-        [np.zeros((degree + 1, 1)), np.cumsum(powers[: degree + 1] * values, axis=1)], axis=1
-    )
-    squares = np.r_[0.0, np.cumsum(values**2)]
-    a, b = np.triu_indices(n + 1, 1)
-    moment, right = sums[:, b] - sums[:, a], with_y[:, b] - with_y[:, a]
-    matrix = moment[np.add.outer(np.arange(degree + 1), np.arange(degree + 1))].transpose(2, 0, 1)
-    fit = np.linalg.solve(matrix + 1e-9 * np.eye(degree + 1), right.T[..., None])[..., 0]
-    out = np.full((n + 1, n + 1), np.inf)
-    out[a, b] = np.maximum(squares[b] - squares[a] - (fit * right.T).sum(axis=1), 0.0)
-    return out
