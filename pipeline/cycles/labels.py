@@ -41,9 +41,9 @@ STEP_CAP = 6.0
 TRIAL = 1200  # segments on which rival readings of a long log are compared
 LESSONS = 2  # times the phases are named again by what was learned
 KEPT = 0.5  # weight of what holds for every machine beside what this one taught
-LIKE_A_LINE = (
-    0.2  # a running current that moves like a cold line (it follows the suction pressure) is believed first
-)
+# A running current that moves like a cold line (it follows the suction pressure) is believed first, and so is one shape
+# that is all but the whole course.
+LIKE_A_LINE = 0.2
 GAINSAID = 2  # harvests of a cold line within one stop of the clamp that prove the clamp wrong
 MOST_DISSENT = 6.0  # nats a harvest by which a current may gainsay the cold line and still be heard with it
 MORE = 1.5  # times the line's harvests: the current shows something else, a fan that comes and goes
@@ -191,7 +191,8 @@ def label(
         if calm.scales.clear:
             firsts.append((calm.costs, calm.changes, 0.0, calm.course))
         if again is not None:
-            firsts.append((as_shown(again, segments), np.zeros((k, 3, 3)), 0.0, running[0]))
+            trust = LIKE_A_LINE if again.whole else 0.0
+            firsts.append((as_shown(again, segments), np.zeros((k, 3, 3)), trust, running[0]))
         heights = usual_steps(draw, steps)
         if min(heights) > 0:
             for polarity in (1, -1):

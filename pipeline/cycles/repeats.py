@@ -63,6 +63,11 @@ class Repeats:
     where: np.ndarray  # bool (cells,): where it is asked
     alike: float  # part of the channel's variance that the shape explains
 
+    @property
+    def whole(self) -> bool:
+        """Is the shape all but the whole course of the channel?"""
+        return self.alike > ALL_BUT_WHOLE
+
 
 def of_draw(trace: Trace, cells: Cells, where: np.ndarray | None = None) -> Repeats | None:
     """Every harvest that the current `trace` shows again and again, or None where nothing repeats. where: (cells,) of bool,
@@ -115,7 +120,7 @@ def against_harvests_elsewhere(again: Repeats, segments: Segments) -> np.ndarray
     """What the shape speaks against a harvest in every segment that lies by more than a harvest off all of its own, (k, 3)
     [nats]; nothing where it is not all but the whole course."""
     costs = np.zeros((len(segments), 3))
-    if again.alike > ALL_BUT_WHOLE:
+    if again.whole:
         length = again.stop - again.first
         near = np.zeros(segments.stop[-1] + 1)
         np.add.at(near, np.maximum(again.first - length, 0), 1)
@@ -133,7 +138,7 @@ def moments_of(again: Repeats, runs: Runs) -> tuple[np.ndarray, np.ndarray]:
     named = runs.state == HARVEST
     length = float(np.median((runs.stop - runs.first)[named])) if named.any() else 1.0
     moment_ns, shown = np.zeros(len(runs.state), dtype=np.int64), np.zeros(len(runs.state), dtype=bool)
-    agreed, far = again.alike > ALL_BUT_WHOLE, []
+    agreed, far = again.whole, []
     for side, cell, at_ns, same in (
         ((before == FREEZE) & named, again.first, again.begin_ns, SAME_BEGIN),
         ((before == HARVEST) & (runs.state == FREEZE), again.stop, again.end_ns, SAME_END),
