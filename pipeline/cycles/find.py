@@ -17,6 +17,7 @@ from pipeline.cycles import (
     segments,
     signals,
     starts,
+    wholes,
 )
 from pipeline.cycles.record import CycleRecord, Phase, PhaseKind
 from pipeline.logs.timeline import Timeline
@@ -67,7 +68,7 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
         runs = halts.unseen_stops(runs, timely[0], lines[0].scales, cells)
     if lines:
         runs = openings.opened_by_harvest(runs, timely[0], lines[0].scales, cells, clamped=bool(draw_cells))
-    runs = openings.without_odd_ones(runs, cells)
+    runs = wholes.made_whole(openings.without_odd_ones(runs, cells, timely[0] if timely else None), cells)
     # 4. Each boundary at full rate.
     placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays, again)
     # 5. Starts, phases and what cannot be told; cycles and their measures.

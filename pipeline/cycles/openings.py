@@ -22,6 +22,7 @@ CLIMBS = 0.03  # of the usual rise: the line climbs …
 STEEP = 0.1  # … and all in all more steeply than a standing machine warms …
 HIGH = 0.08  # of a swing: higher than a probe's wobble …
 NOISES = 8.0  # … and than its noise
+FALLS = 0.03  # of a swing: lower than a probe's wobble
 LONG = 1.5  # times the usual harvest
 MOST = 0.6  # of the log's starts must show it
 STARTS = 2  # and no fewer
@@ -73,9 +74,9 @@ def opened_by_harvest(runs: Runs, line: Course, scales: Scales, cells: Cells, *,
     )
 
 
-def without_odd_ones(runs: Runs, cells: Cells) -> Runs:
-    """`runs` without a harvest that seems to open a run here and there, but not most of them: what a start does to a line
-    and to a current, not hot gas."""
+def without_odd_ones(runs: Runs, cells: Cells, line: Course | None = None) -> Runs:
+    """`runs` without a harvest that seems to open a run here and there, but not most of them, or while the cold `line` falls:
+    what a start does to a line and to a current, not hot gas."""
     state = runs.state
     before = np.r_[-1, state[:-1]]
     starts = np.flatnonzero((before == IDLE) & (state != IDLE) & ~runs.opens_span)
@@ -85,11 +86,21 @@ def without_odd_ones(runs: Runs, cells: Cells) -> Runs:
     at = at[at + 1 < len(state)]
     joined = ~runs.opens_span[at] & ~runs.opens_span[at + 1]
     at = at[(state[at] == HARVEST) & (state[at + 1] == FREEZE) & joined]
-    if len(at) == 0 or len(at) >= max(STARTS, MOST * len(starts)):
+    if len(at) >= max(STARTS, MOST * len(starts)):
+        at = at[_falls(line, runs.first[at], runs.stop[at], cells)] if line is not None else at[:0]
+    if len(at) == 0:
         return runs
     state = state.copy()
     state[at] = FREEZE
     return rejoined(replace(runs, state=state))
+
+
+def _falls(line: Course, first: np.ndarray, stop: np.ndarray, cells: Cells) -> np.ndarray:
+    """Whether the line is much colder at the end of each stretch of cells than at its beginning, (k,) of bool."""
+    known = line.level[np.isfinite(line.level)]
+    swing = float(np.ptp(np.quantile(known, (0.05, 0.95)))) if len(known) else np.inf
+    noise = line.slope_noise * np.sqrt(2) * cells.step_s / 60.0
+    return line.level[first] - line.level[stop - 1] > max(FALLS * swing, NOISES * noise)
 
 
 def _warming(

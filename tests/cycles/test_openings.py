@@ -5,13 +5,14 @@ import itertools
 import numpy as np
 import pytest
 
-from pipeline.cycles import find_cycles
+from pipeline.cycles import find_cycles, signals
+from pipeline.cycles.features import course_of
 from pipeline.cycles.openings import without_odd_ones
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.unit import Unit
-from tests.cycles.plain_machine import START_NS, cycles, machine
+from tests.cycles.plain_machine import START_NS, channel, cycles, machine
 
 UNIT = Unit(name="plain")
 OPENED = [
@@ -71,6 +72,28 @@ def test_a_harvest_that_opens_one_run_of_many_is_none():
     assert left.state.tolist() == [FREEZE, HARVEST, IDLE] * 3 + [FREEZE]
     assert left.first.tolist() == [0, 120, 135, 200, 320, 335, 400, 520, 535, 600]
     assert left.stop.tolist() == [*left.first[1:].tolist(), 700]
+
+
+@pytest.mark.parametrize(("at_opening", "kind"), [(-3.0, FREEZE), (3.0, HARVEST)])
+def test_a_line_that_falls_is_not_warmed_by_hot_gas(at_opening, kind):
+    """Both runs of the log seem to open with a harvest; whether the line climbs meanwhile decides."""
+    kinds = np.array([FREEZE, HARVEST, IDLE, HARVEST, FREEZE, HARVEST, IDLE, HARVEST, FREEZE])
+    first = np.array([0, 120, 135, 200, 212, 320, 335, 400, 412])
+    runs = Runs(
+        state=kinds,
+        first=first,
+        stop=np.append(first[1:], 500),
+        margin=np.ones(len(kinds)),
+        opens_span=np.arange(len(kinds)) == 0,
+    )
+    t = np.arange(500) * 10.0
+    level = np.interp(t / 10, [0, 119, 134, 199, 211, 240, 319, 334, 399, 411, 440, 499],
+                      [-5, -12, 6, 20, 20 + at_opening, 0, -12, 6, 20, 20 + at_opening, 0, -8])  # fmt: skip
+    trace = signals.trace_of(channel("suction", START_NS + (t * 1e9).astype(np.int64), level, 10.0))
+    cells = signals.cells_of_width([trace], 10.0)
+    left = without_odd_ones(runs, cells, course_of(trace, cells))
+    before = np.r_[-1, left.state[:-1]]
+    assert set(left.state[before == IDLE].tolist()) == {kind}
 
 
 def test_a_harvest_with_which_the_log_goes_on_after_a_gap_stays_one():

@@ -1,0 +1,51 @@
+"""Freezes that were taken for two, with a harvest between them that was none: a hand on the clip, a burst on the cable.
+
+After a harvest the next slab starts from nothing and takes its whole time. Where two freezes, and what lies between them, are
+together as long as one of the log's own, the ice was one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from pipeline.cycles.runs import Runs, rejoined
+from pipeline.cycles.signals import Cells
+from pipeline.cycles.states import FREEZE, HARVEST
+
+# Common practice, no source, all of them.
+LEAST_FREEZES = 6  # whole ones by which the usual length is known
+STEADY = (
+    0.06  # of the usual length by which they spread at most (standard deviation, from the median deviation)
+)
+SPREADS, CELLS = 3.0, 3.0  # by so many of which, and by so many cells, the whole may be off …
+MOST_OFF = 0.1  # … and by no more than this part of the usual
+PART = 0.9  # of the usual: longer is a freeze of its own
+
+
+def made_whole(runs: Runs, cells: Cells) -> Runs:
+    """`runs` without harvests that part what is one freeze by its length, where freezes are all but equally long."""
+    state, inner = runs.state, ~runs.opens_span
+    length = (runs.stop - runs.first) * cells.step_s
+    begins = np.r_[False, (state[:-1] == HARVEST) & inner[1:]] & (state == FREEZE)
+    ends = np.r_[(state[1:] == HARVEST) & inner[1:], False] & (state == FREEZE)
+    whole = begins & ends
+    parted = np.zeros(len(state), dtype=bool)
+    parted[1:-1] = (state[1:-1] == HARVEST) & whole[:-2] & whole[2:]
+    at = np.flatnonzero(parted)
+    if len(at) == 0 or whole.sum() < LEAST_FREEZES:
+        return runs
+    usual = float(np.median(length[whole]))
+    spread = 1.4826 * float(np.median(np.abs(length[whole] - usual)))
+    if spread > STEADY * usual:
+        return runs
+    before, after = length[at - 1], length[at + 1]
+    allowed = min(max(SPREADS * spread, CELLS * cells.step_s), MOST_OFF * usual)
+    one = np.abs(before + length[at] + after - usual) <= allowed
+    one &= np.maximum(before, after) < PART * usual
+    if not one.any():
+        return runs
+    state = state.copy()
+    state[at[one]] = FREEZE
+    return rejoined(replace(runs, state=state))

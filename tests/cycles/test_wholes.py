@@ -1,0 +1,78 @@
+"""Freezes that were taken for two."""
+
+import numpy as np
+import pytest
+
+from pipeline.cycles import signals
+from pipeline.cycles.runs import Runs
+from pipeline.cycles.states import FREEZE, HARVEST, IDLE
+from pipeline.cycles.wholes import made_whole
+from tests.cycles.plain_machine import START_NS, channel
+
+STEP_S = 10.0
+USUAL, GAS = 120, 14  # cells
+
+
+def runs_of(*lengths_and_states):
+    state = np.array([s for _, s in lengths_and_states])
+    stop = np.cumsum([n for n, _ in lengths_and_states])
+    return Runs(
+        state=state,
+        first=np.r_[0, stop[:-1]],
+        stop=stop,
+        margin=np.ones(len(state)),
+        opens_span=np.r_[True, np.zeros(len(state) - 1, dtype=bool)],
+    )
+
+
+@pytest.fixture
+def cells():
+    t = START_NS + (np.arange(4000) * STEP_S * 1e9).astype(np.int64)
+    trace = signals.trace_of(channel("suction", t, np.sin(np.arange(4000.0)), STEP_S))
+    return signals.cells_of_width([trace], STEP_S)
+
+
+def log(*midst, freezes=(USUAL, 118, 121, 122, 119, 120, 120, 121)):
+    usual = [part for n in freezes for part in ((GAS, HARVEST), (n, FREEZE))]
+    return runs_of((40, FREEZE), *usual, *midst, *usual, (GAS, HARVEST), (30, FREEZE))
+
+
+def test_a_hand_on_the_clip_parts_no_freeze(cells):
+    found = made_whole(log((GAS, HARVEST), (70, FREEZE), (4, HARVEST), (46, FREEZE)), cells)
+    expected = log((GAS, HARVEST), (120, FREEZE))
+    assert found.state.tolist() == expected.state.tolist()
+    assert found.stop.tolist() == expected.stop.tolist()
+
+
+@pytest.mark.parametrize(
+    "midst",
+    [
+        [
+            (GAS, HARVEST),
+            (USUAL, FREEZE),
+            (GAS, HARVEST),
+            (9, FREEZE),
+        ],  # again at once, and then a whole freeze
+        [(GAS, HARVEST), (9, FREEZE), (GAS, HARVEST), (USUAL, FREEZE)],
+        [
+            (GAS, HARVEST),
+            (70, FREEZE),
+            (GAS, HARVEST),
+            (USUAL, FREEZE),
+        ],  # ended too soon; the next starts from nothing
+        [(GAS, HARVEST), (70, FREEZE), (20, IDLE), (46, FREEZE)],
+        [(GAS, HARVEST), (50, FREEZE), (GAS, HARVEST), (20, FREEZE)],
+    ],
+    ids=["repeated", "repeated soon", "short", "stop", "two short ones"],
+)
+def test_other_cycles_stay(cells, midst):
+    runs = log(*midst)
+    assert made_whole(runs, cells) is runs
+
+
+def test_where_freezes_are_of_all_lengths_nothing_is_known(cells):
+    midst = ((GAS, HARVEST), (70, FREEZE), (4, HARVEST), (46, FREEZE))
+    runs = log(*midst, freezes=(90, 150, 110, 130, 95, 145, 120, 160))
+    assert made_whole(runs, cells) is runs
+    runs = log(*midst, freezes=(USUAL,))
+    assert made_whole(runs, cells) is runs
