@@ -7,9 +7,10 @@ import numpy as np
 from pipeline.cycles import turns
 from pipeline.cycles.features import Course
 from pipeline.cycles.likelihoods import mixture, moved, pooled_evidence, rows_of
+from pipeline.cycles.peaks import line_peaks, peak_priors
 from pipeline.cycles.runs import Runs, habits_of
 from pipeline.cycles.signals import Cells
-from pipeline.cycles.states import HARVEST
+from pipeline.cycles.states import FREEZE, HARVEST
 
 # Common practice, no source, all of them.
 BEFORE_S, HARVEST_BEFORE_S = 150.0, 45.0  # course before a turn that is looked at; a harvest bends more
@@ -17,7 +18,6 @@ MOST_BEND = 0.04  # a course bends in 20 s by no more than this part of its swin
 AFTER_S, MOST_AFTER_S = 30.0, 80.0  # a turn is read off its first part; later the machine does other things
 SHOWN = 0.25  # … which is when the line has gone this part of its swing
 UNLIKE = 0.01  # what no model of a turn has right, in parts of the channel's swing
-HARVEST_WITNESS = 0.15
 ALIKE = 0.75  # what the models have wrong, they have wrong at every boundary alike: 1.0, as if all were one witness; 0.0, all their own
 LEAST_SHARE = 0.1  # a lag less likely than this is not heard
 POOL = 24  # boundaries of one kind that choose lag and shape together
@@ -68,9 +68,7 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
         said = pooled_evidence(likely, shown[:, ::thin], total[number][rows[few]][:, ::thin])
         said = said.sum(axis=-1) / len(near_ns) ** ALIKE
         scores[:, j] = said.reshape(len(turns.LAGS_S), -1) + turns.PRIOR
-    # The smooth course of a freeze or a rest tells the lag; a harvest bends too much by itself to be a good witness.
-    witness = np.array([HARVEST_WITNESS if group.before == HARVEST else 1.0 for _, group, *_ in work])
-    standing = scores.max(axis=2) @ witness
+    standing = scores.max(axis=2).sum(axis=1)
     share = np.exp(standing - standing.max())
     share /= share.sum()
     # The lag is seldom known for certain: every lag that may be true has its say.
@@ -81,7 +79,13 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
         fit = turns.misfits(view, weight, response, sign=group.sign, height=2 * swing)
         likely = moved(fit.chi2, view, group.near_ns[rows], grid)
         likely *= -0.5 / scales[j]
-        total[number][rows] += mixture(likely, shown[ways], share[heard])
+        before = shown[ways]
+        if (group.before, group.after) == (HARVEST, FREEZE):
+            lags_s = [turns.LAGS_S[lag] for lag in heard]
+            peaks = line_peaks(cold.trace, group.near_ns[rows] + late_ns, lags_s)
+            if peaks is not None:
+                before = before + peak_priors(grid - late_ns * 1e-9, *peaks)
+        total[number][rows] += mixture(likely, before, share[heard])
         by_cold[group.at[rows]] = True
     return float(share @ np.array(turns.LAGS_S))
 

@@ -20,6 +20,7 @@ UNEVEN = 2.0  # times its quick step that the slow ones of such a logger take
 CHANGED = 0.9  # share of the readings that differ from the one before; a plain logger at rest repeats itself
 LEAST_READINGS = 50
 SILENT = LIMITS["gap_silences"].value  # times the usual longest silence: longer is a gap
+STRAY = 2  # readings that may come sooner than the logger's next look
 LEAST_STEP_S = 1.0  # finer filling tells nothing
 JUMP = 1.6  # dead bands that a reading leapt: it had stood still, and then moved at once
 
@@ -31,6 +32,14 @@ def _uneven(time_ns: np.ndarray) -> bool:
     at = np.arange(0, len(time_ns) - 1, max(1, len(time_ns) // 5000))
     quick, slow = np.quantile(time_ns[at + 1] - time_ns[at], (0.05, 0.8))
     return bool(slow >= 0.75 * UNEVEN * quick)
+
+
+def _scan_ns(apart: np.ndarray) -> int:
+    """How often the logger looks [ns]: the time of which all silences (n,) are multiples, to the second; where there is none,
+    its quickest readings, stray ones apart."""
+    common_s = int(np.gcd.reduce(np.rint(apart * 1e-9).astype(np.int64)))
+    quickest_s = np.partition(apart, STRAY)[STRAY] * 1e-9
+    return int(max(common_s if common_s > LEAST_STEP_S else quickest_s, LEAST_STEP_S) * 1e9)
 
 
 def filled(channel: Channel) -> Channel:
@@ -45,7 +54,7 @@ def filled(channel: Channel) -> Channel:
     (quick, slow), silence = np.quantile(apart, (0.05, 0.8)), longest_silence(apart)
     if slow < UNEVEN * quick or np.mean(np.diff(values) != 0) < CHANGED:
         return channel
-    step_ns = int(max(quick, LEAST_STEP_S * 1e9))
+    step_ns = _scan_ns(apart)
     band = float(np.quantile(np.abs(np.diff(values)), 0.1))  # slow courses change by no more than they must
     # Where the next reading is far off, the channel stood still until the step before it.
     late = (apart > 1.5 * step_ns) & (apart <= SILENT * silence) & (np.abs(np.diff(values)) > JUMP * band)
