@@ -17,7 +17,7 @@ CALM, CALM_S = 6, 150.0  # bins of the freeze's end, at least
 DEPARTS = 3.5  # times the scatter about the freeze's end …
 FAR = 0.04  # … and parts of the whole shape: no longer the freeze
 UNSURE = 8  # bins by which the beginning may lie before the sharpest break
-BLINK = 3  # bins in which a dip may cross the freeze's line on its way up
+BLINK = 6  # bins in which a dip may cross the freeze's line on its way up
 
 
 def of_shape(mean: np.ndarray, step_s: float, longest: int, *, current: bool) -> tuple[int, int]:
@@ -52,7 +52,9 @@ def departure(shape: np.ndarray, length: int, step_s: float) -> float:
     off = at - calm.mean()
     reach = np.sqrt(1 + 1 / len(calm) + off**2 / ((calm - calm.mean()) ** 2).sum())
     away = np.maximum(DEPARTS * scatter * reach, FAR * np.ptp(shape))
-    departed = np.abs(shape - slope * at - level) > away
+    # A freeze flattens out: it goes on between that line and where the line ends.
+    line, flat = slope * at + level, slope * calm[-1] + level
+    departed = (shape > np.maximum(line, flat) + away) | (shape < np.minimum(line, flat) - away)
     first = min(middle + 2, len(shape) - 1)
     while first > calm[-1] + 1 and departed[max(0, first - BLINK) : first].any():
         first -= 1
