@@ -36,6 +36,7 @@ STRAY, STRAY_S = 0.15, 10.0  # a break lies off by up to this part of a harvest,
 STEADY = (1.0, 0.5, 0.25, 0.12, 0.06)  # … or less: all of them together choose how much
 SHOWN = 15.0  # nats by which a current's shape speaks for its harvests
 SAME_BEGIN, SAME_END, MOST = 0.5, 1.0, 0.7  # of a harvest by which most of them were named beside the shape's
+NEARLY_ALL = 0.85  # of them begin, or end, where the shape's do
 NEAR_BY = 1.2  # of a harvest by which the shape moves one
 ELSEWHERE = 1.5  # nats by which a cold line's speaks against others …
 ALL_BUT_WHOLE = 0.85  # … where it explains so much; less does not move what was named without it
@@ -132,13 +133,14 @@ def against_harvests_elsewhere(again: Repeats, segments: Segments) -> np.ndarray
 
 def moments_of(again: Repeats, runs: Runs) -> tuple[np.ndarray, np.ndarray]:
     """The moment at which each of `runs` begins by the shape, int64 (k,) [ns], and whether the shape gives it, (k,): for runs
-    that were named from the same cell; and for those near by, where most harvests were named much as the shape has them. Two that were
-    named near one of the shape's get the same moments: they are one."""
+    that were named from the same cell; and for those near by, where most harvests were named much as the shape has them,
+    or nearly all begin, or end, where its do. Two that were named near one of the shape's get the same moments: they are
+    one."""
     before = np.r_[-1, runs.state[:-1]]
     named = runs.state == HARVEST
     length = float(np.median((runs.stop - runs.first)[named])) if named.any() else 1.0
     moment_ns, shown = np.zeros(len(runs.state), dtype=np.int64), np.zeros(len(runs.state), dtype=bool)
-    agreed, far = again.whole, []
+    much, exact, far = [], [], []
     for side, cell, at_ns, same in (
         ((before == FREEZE) & named, again.first, again.begin_ns, SAME_BEGIN),
         ((before == HARVEST) & (runs.state == FREEZE), again.stop, again.end_ns, SAME_END),
@@ -150,8 +152,10 @@ def moments_of(again: Repeats, runs: Runs) -> tuple[np.ndarray, np.ndarray]:
         off = np.where(side, np.abs(cell[nearest] - runs.first), np.inf)
         moment_ns[side] = at_ns[nearest[side]]
         shown |= off == 0
-        agreed &= bool(side.any() and np.mean(off[side] <= max(same * length, 2)) > MOST)
+        much.append(side.any() and np.mean(off[side] <= max(same * length, 2)) > MOST)
+        exact.append(side.any() and np.mean(off[side] <= 2) > NEARLY_ALL)
         far.append(off <= NEAR_BY * length)
+    agreed = again.whole and (all(much) or any(exact))
     return moment_ns, shown | (far[0] | far[1] if agreed else False)
 
 
