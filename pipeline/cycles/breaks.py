@@ -13,6 +13,7 @@ import numpy as np
 SLOPE_S = 20.0  # over which the slope before and after a moment is taken …
 GAINS_S, GAINS = 60.0, 0.3  # … and over which the climb gains so much speed again
 FALLS = 0.3  # after this the gas has stopped
+SOON_S, SHARP = 60.0, 0.2  # a top after which it falls by this part of the climb so soon is the end
 CALM, CALM_S = 6, 150.0  # bins of the freeze's end, at least
 DEPARTS = 3.5  # times the scatter about the freeze's end …
 FAR = 0.04  # … and parts of the whole shape: no longer the freeze
@@ -84,6 +85,9 @@ def _end_of_climb(climb: np.ndarray, step_s: float, low: float) -> int:
     # The current falls only once the gas has stopped: what comes back later is a fan.
     falls = np.flatnonzero((climb > 0.5 * (low + high)) & (after < -FALLS * mean_slope))
     top = int(np.argmax(climb[: int(falls[0]) + near + 1 if len(falls) else None]))
+    soon = climb[top : top + max(1, round(SOON_S / step_s)) + 1]
+    if soon[0] - soon.min() > SHARP * (high - low):
+        return top
     # It gains speed only while the gas is on.
     slow, fast = _slopes(climb, wide)
     gains = np.flatnonzero(fast[:top] - slow[:top] > GAINS * mean_slope)
