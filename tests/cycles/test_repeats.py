@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 from pipeline.cycles import repeats, signals
+from pipeline.cycles.runs import Runs
+from pipeline.cycles.states import FREEZE, HARVEST
 from tests.cycles.plain_machine import START_NS, channel
 
 SECOND = 1_000_000_000
@@ -106,3 +108,51 @@ def test_all_shifts_at_once_equal_each_by_itself(holes):
             misfits.append(np.nanmean((row - np.nanmean(row) - shape) ** 2) if enough else np.inf)
         plain.append(shifts[np.argmin(misfits)] if np.isfinite(misfits).any() else 0)
     assert repeats._best_shift(level, at, shape, reach, shifts, 0.0).tolist() == plain
+
+
+def named(shown, cells, *, early=0, late=0):
+    """Runs of freeze and harvest as another reading named them: harvests begin `early` cells too soon and end `late` too late."""
+    first = np.ravel(np.column_stack([shown.first - early, shown.stop + late]))
+    first = np.r_[0, first[(first > 0) & (first < len(cells))]]
+    state = np.where(np.arange(len(first)) % 2 == 0, FREEZE, HARVEST)
+    return Runs(
+        state=state,
+        first=first,
+        stop=np.append(first[1:], len(cells)),
+        margin=np.ones(len(first)),
+        opens_span=np.arange(len(first)) == 0,
+    )
+
+
+@pytest.mark.parametrize(
+    ("early", "late", "moved"),
+    [
+        (0, 0, True),
+        (4, 5, True),  # named much as the shape has them
+        (12, 0, True),  # begun far too soon, but every one ends where the shape's do
+        (12, 18, False),  # another thing altogether: nobody knows which of the two is right
+    ],
+)
+def test_what_was_named_near_the_shape_gets_its_moments(early, late, moved):
+    trace, begin, end = current()
+    cells = signals.lay_cells([trace])
+    shown = repeats.of_draw(trace, cells)
+    runs = named(shown, cells, early=early, late=late)
+    moment_ns, given = repeats.moments_of(shown, runs)
+    assert given[1:].all() == moved
+    if moved:
+        harvests = runs.state == HARVEST
+        assert np.mean(np.abs(late_s(moment_ns[harvests], begin)) <= 20.0) > 0.95
+        assert np.mean(np.abs(late_s(moment_ns[~harvests][1:], end)) <= 20.0) > 0.95
+
+
+def test_noise_moves_no_break_of_a_steady_machine():
+    """All cycles together choose how far breaks stray: here none does, whatever the noise says of each."""
+    rng = np.random.default_rng(8)
+    shifts = np.arange(-15, 16)
+    true = 0.5 * shifts[:, None] ** 2 / 60.0  # what a gentle break says of each shift, and noise upon it
+    misfit = true + 0.6 * rng.standard_normal((len(shifts), 80))
+    steady = repeats._strays(misfit, shifts, 6.0)
+    alone = np.log1p((shifts / 6.0) ** 2)
+    off = np.abs(shifts[np.argmin(misfit + steady[:, None], axis=0)])
+    assert np.mean(off) < 0.5 * np.mean(np.abs(shifts[np.argmin(misfit + alone[:, None], axis=0)]))
