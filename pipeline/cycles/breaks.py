@@ -62,16 +62,17 @@ def departure(shape: np.ndarray, length: int, step_s: float) -> float:
     return first
 
 
-def end_of(shape: np.ndarray, length: int, step_s: float) -> float:
+def end_of(shape: np.ndarray, length: int, step_s: float, *, fans: bool = True) -> float:
     """The moment [bins] at which a harvest ends, by a shape with its end in the midst: where the current loses most of its
-    slope, with the jump into that bin or in the midst of it. length: bins of the harvest."""
+    slope, with the jump into that bin or in the midst of it. length: bins of the harvest; fans: the current holds those of the
+    fan and the pump, which jump."""
     before, after = _slopes(shape, max(1, round(SLOPE_S / step_s)))
     middle, reach = len(shape) // 2, min(2, length // 3)
     first = max(0, middle - reach)
     loss = np.nan_to_num(before - after, nan=-np.inf)[first : middle + reach + 1]
     at = first + int(np.argmax(loss))
     jumps = shape[at] - shape[at - 1] > 2 * abs(shape[at] - shape[min(at + 1, len(shape) - 1)])
-    return at if jumps else at + 0.5
+    return at if fans and jumps else at + 0.5
 
 
 def _end_of_climb(climb: np.ndarray, step_s: float, low: float) -> int:

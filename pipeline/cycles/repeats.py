@@ -78,7 +78,7 @@ def of_draw(trace: Trace, cells: Cells, where: np.ndarray | None = None) -> Repe
     shown = (
         None
         if draw is None
-        else _harvests(running_course(draw, bins).level, draw.noise, bins, cells, current=True)
+        else _harvests(running_course(draw, bins).level, draw.noise, bins, cells, current=trace.role)
     )
     if shown is None or where is None or where.all():
         return shown
@@ -163,8 +163,10 @@ def _bins(trace: Trace) -> Cells:
     return signals.cells_of_width([trace], trace.interval_s * max(1, round(STEP_S / trace.interval_s)))
 
 
-def _harvests(level: np.ndarray, noise: float, bins: Cells, cells: Cells, *, current: bool) -> Repeats | None:
-    """current: a line shows about where a harvest is; a current, when it begins and ends."""
+def _harvests(
+    level: np.ndarray, noise: float, bins: Cells, cells: Cells, *, current: str | None
+) -> Repeats | None:
+    """current: the role of one, which shows when a harvest begins and ends; None: a line, which shows about where it is."""
     shapes = [
         s
         for s in (_shape(level, max(2, round(w / bins.step_s)), bins.step_s, noise) for w in BESIDE_S)
@@ -177,7 +179,7 @@ def _harvests(level: np.ndarray, noise: float, bins: Cells, cells: Cells, *, cur
         return None
     at = shape.at + _best_shift(level, shape.at, shape.mean, shape.reach, shape.shifts, 0.0)
     longest = int(min(LONGEST * float(np.median(np.diff(at))), LONGEST_S / bins.step_s))
-    begin, end = breaks.of_shape(shape.mean, bins.step_s, longest, current=current)
+    begin, end = breaks.of_shape(shape.mean, bins.step_s, longest, current=current is not None)
     length = end - begin
     stray = STRAY * length + STRAY_S / bins.step_s
     about = max(2, round(ABOUT_S / bins.step_s))
@@ -188,8 +190,9 @@ def _harvests(level: np.ndarray, noise: float, bins: Cells, cells: Cells, *, cur
     first = _known_again(steady, middle + begin, about, stray, far, near)
     first = first + breaks.departure(_average_about(level, first, calm), length, bins.step_s) - calm
     stop = _known_again(level, middle + end, about, stray, near, far)
-    if current:
-        stop = stop + breaks.end_of(_mean_about(level, stop, calm), length, bins.step_s) - calm
+    if current is not None:
+        end_shape = _mean_about(level, stop, calm)
+        stop = stop + breaks.end_of(end_shape, length, bins.step_s, fans=current == "current") - calm
     stop = np.maximum(stop, first + 0.5)
     order = np.argsort(first, kind="stable")
     first, stop = first[order], stop[order]
