@@ -82,7 +82,7 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
         before = shown[ways]
         if (group.before, group.after) == (HARVEST, FREEZE):
             lags_s = [turns.LAGS_S[lag] for lag in heard]
-            peaks = line_peaks(cold.trace, group.near_ns[rows] + late_ns, lags_s)
+            peaks = line_peaks(cold.trace, group.near_ns[rows] + late_ns, group.before_s, lags_s)
             if peaks is not None:
                 before = before + peak_priors(grid - late_ns * 1e-9, *peaks)
         total[number][rows] += mixture(likely, before, share[heard])

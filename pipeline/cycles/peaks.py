@@ -26,14 +26,16 @@ LEAST_NATS = -4.0  # a witness, no judge
 
 
 def line_peaks(
-    trace: Trace, at_ns: np.ndarray, lags_s: Sequence[float]
+    trace: Trace, at_ns: np.ndarray, harvest_s: float, lags_s: Sequence[float]
 ) -> tuple[np.ndarray, np.ndarray] | None:
     """How long after `at_ns` (k,), where the clip is warmest, the line itself is, for each of `lags_s` (n,) of the clip, and
-    by how much the even and the odd harvests differ in that, (n,) each [s]; None where there are too few."""
-    if len(at_ns) < LEAST:
+    by how much the even and the odd harvests differ in that, (n,) each [s]; None where there are too few, or they are so short
+    (`harvest_s`, most take longer) that the readings do not show one."""
+    over_s = max(OVER_S, READINGS * trace.interval_s)
+    if len(at_ns) < LEAST or 2 * over_s > harvest_s:
         return None
     at_s = (at_ns[:: max(1, len(at_ns) // MOST)] - trace.time_ns[0]) * 1e-9
-    half = round(max(OVER_S, READINGS * trace.interval_s) / STEP_S)
+    half = round(over_s / STEP_S)
     back_s, ahead_s = _reach(max(lags_s), trace)
     offset_s = np.arange(-np.ceil(back_s / STEP_S) - half, np.ceil(ahead_s / STEP_S) + half + 1) * STEP_S
     rows = np.interp(at_s[:, None] + offset_s, (trace.time_ns - trace.time_ns[0]) * 1e-9, trace.values)

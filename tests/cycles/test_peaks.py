@@ -43,7 +43,7 @@ def clip_peaks_s(clip, end):
 def test_the_line_is_led_back_through_the_clip(lag_s, interval_s, noise_k):
     trace, clip, end = log(lag_s, interval_s=interval_s, noise_k=noise_k)
     seen_s = clip_peaks_s(clip, end)
-    peaks, spread = line_peaks(trace, START_NS + (seen_s * 1e9).astype(np.int64), LAGS_S)
+    peaks, spread = line_peaks(trace, START_NS + (seen_s * 1e9).astype(np.int64), HARVEST_S, LAGS_S)
     late_s = float(np.median(seen_s - end))
     found = late_s + float(peaks[LAGS_S.index(lag_s)])
     assert abs(found) <= OFF_S + 0.25 * interval_s
@@ -54,7 +54,7 @@ def test_even_half_the_lag_comes_much_nearer_than_the_clip():
     """The lag is not known well; what is made of it need not be."""
     trace, clip, end = log(90.0)
     seen_s = clip_peaks_s(clip, end)
-    peaks, _ = line_peaks(trace, START_NS + (seen_s * 1e9).astype(np.int64), LAGS_S)
+    peaks, _ = line_peaks(trace, START_NS + (seen_s * 1e9).astype(np.int64), HARVEST_S, LAGS_S)
     late_s = float(np.median(seen_s - end))
     assert late_s > 30
     assert abs(late_s + peaks[LAGS_S.index(48.0)]) < 0.6 * late_s
@@ -63,7 +63,15 @@ def test_even_half_the_lag_comes_much_nearer_than_the_clip():
 def test_too_few_harvests_say_nothing():
     trace, clip, end = log(48.0, cycles=6)
     at_ns = START_NS + (clip_peaks_s(clip, end) * 1e9).astype(np.int64)
-    assert line_peaks(trace, at_ns[:3], LAGS_S) is None
+    assert line_peaks(trace, at_ns[:3], HARVEST_S, LAGS_S) is None
+
+
+def test_harvests_of_two_readings_show_no_peak():
+    trace, clip, end = log(48.0, interval_s=60.0)
+    assert (
+        line_peaks(trace, START_NS + (clip_peaks_s(clip, end) * 1e9).astype(np.int64), HARVEST_S, LAGS_S)
+        is None
+    )
 
 
 def test_a_prior_is_highest_at_the_peak_and_never_silences():
