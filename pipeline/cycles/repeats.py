@@ -102,7 +102,7 @@ def of_line(trace: Trace, cells: Cells) -> Repeats | None:
     bins = _bins(trace)
     course = course_of(trace, bins)
     return _harvests(
-        course.level, course.slope_noise * np.sqrt(2) * bins.step_s / 60.0, bins, cells, current=False
+        course.level, course.slope_noise * np.sqrt(2) * bins.step_s / 60.0, bins, cells, current=None
     )
 
 
