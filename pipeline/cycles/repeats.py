@@ -36,6 +36,7 @@ STRAY, STRAY_S = 0.15, 10.0  # a break lies off by up to this part of a harvest,
 STEADY = (1.0, 0.5, 0.25, 0.12, 0.06)  # … or less: all of them together choose how much
 SHOWN = 15.0  # nats by which a current's shape speaks for its harvests
 SAME_BEGIN, SAME_END, MOST = 0.5, 1.0, 0.7  # of a harvest by which most of them were named beside the shape's
+SAME_CELLS = 2  # off: the same moment
 NEARLY_ALL = 0.85  # of them begin, or end, where the shape's do
 NEAR_BY = 1.2  # of a harvest by which the shape moves one
 ELSEWHERE = 1.5  # nats by which a cold line's speaks against others …
@@ -152,8 +153,8 @@ def moments_of(again: Repeats, runs: Runs) -> tuple[np.ndarray, np.ndarray]:
         off = np.where(side, np.abs(cell[nearest] - runs.first), np.inf)
         moment_ns[side] = at_ns[nearest[side]]
         shown |= off == 0
-        much.append(side.any() and np.mean(off[side] <= max(same * length, 2)) > MOST)
-        exact.append(side.any() and np.mean(off[side] <= 2) > NEARLY_ALL)
+        much.append(side.any() and np.mean(off[side] <= max(same * length, SAME_CELLS)) > MOST)
+        exact.append(side.any() and np.mean(off[side] <= SAME_CELLS) > NEARLY_ALL)
         far.append(off <= NEAR_BY * length)
     agreed = again.whole and (all(much) or any(exact))
     return moment_ns, shown | (far[0] | far[1] if agreed else False)

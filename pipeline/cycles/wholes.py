@@ -17,7 +17,7 @@ from pipeline.cycles.states import FREEZE, HARVEST
 # Common practice, no source, all of them.
 LEAST_FREEZES = 6  # whole ones by which the usual length is known
 STEADY = (
-    0.06  # of the usual length by which they spread at most (standard deviation, from the median deviation)
+    0.06  # of the usual length, by which they spread at most (standard deviation by the median deviation)
 )
 SPREADS, CELLS = 3.0, 3.0  # by so many of which, and by so many cells, the whole may be off …
 MOST_OFF = 0.1  # … and by no more than this part of the usual
