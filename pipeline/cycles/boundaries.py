@@ -250,8 +250,7 @@ def _steps(course: Course, habits: Habits, group: Group, grid: np.ndarray, prior
     way, sign = trial // len(signs), signs[trial % len(signs)]
     best = turns.misfits(view, weight, responses[way], sign=sign, height=swing)
     likely[rows] = with_blunders(moved(-0.5 * best.chi2 / scale, view, near_ns, grid)) + prior
-    whole = np.einsum("kw,kw->k", view.readings @ weight.inverse, view.readings)
-    shown[rows] = (whole - best.chi2.min(axis=1)) / scale > 2 * CLEAR_NATS
+    shown[rows] = (best.unchanged - best.chi2.min(axis=1)) / scale > 2 * CLEAR_NATS
     return likely, shown, ways[way][1] == step
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
-from pipeline.cycles.signals import Cells, Trace, bridged, cell_means
+from pipeline.cycles.signals import Cells, Trace, bridged, cell_means, sampled
 
 COLD_ROLES = ("evaporator", "suction")  # cold lines, the better one first
 DRAW_ROLES = ("current", "power", "current_compressor")  # what shows the compressor, the fullest first
@@ -60,7 +60,7 @@ def running_course(draw: DrawCells, cells: Cells) -> Course:
     level = np.where(off, np.nan, draw.level)
     known = level[np.isfinite(level)]
     if len(known):
-        level = np.minimum(level, 1.1 * np.quantile(known, 0.97))
+        level = np.minimum(level, 1.1 * np.quantile(sampled(known), 0.97))
     return _course(draw.trace, level, cells)
 
 
@@ -96,7 +96,7 @@ def draw_cells(trace: Trace, cells: Cells) -> DrawCells | None:
     if len(known) < 3:
         return None
     known = _without_flashes(known)
-    top = float(np.quantile(known, 0.995))
+    top = float(np.quantile(sampled(known), 0.995))
     if top <= 0 or top < 6 * trace.noise:
         return None
     running = float(np.median(known[known > 0.5 * top]))
@@ -111,7 +111,7 @@ def _without_flashes(level: np.ndarray) -> np.ndarray:
     """`level` without the rare and short stretches far above all else that a bad contact leaves: a compressor runs for
     minutes."""
     for _ in range(3):
-        high = level > 0.5 * np.quantile(level, 0.995)
+        high = level > 0.5 * np.quantile(sampled(level), 0.995)
         edges = np.flatnonzero(np.diff(np.r_[False, high, False].astype(np.int8)))
         lasted = edges[1::2] - edges[::2]
         flashes = (

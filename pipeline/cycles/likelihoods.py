@@ -59,7 +59,7 @@ def pooled_evidence(likely: np.ndarray, shown: np.ndarray, known: np.ndarray) ->
     known = np.exp(np.maximum(known - most[:, None], -FARTHEST))
     anywhere = chance.mean(axis=-1) * (shown @ known.T)
     chance *= shown[:, None]
-    here = np.einsum("lkt,kt->lk", chance, known)
+    here = np.einsum("lkt,kt->lk", chance, known.astype(chance.dtype))
     return top + most + np.log(((1 - BLUNDER) * here + BLUNDER * anywhere) / likely.shape[-1])
 
 
@@ -85,7 +85,7 @@ def moved(likely: np.ndarray, view: turns.View, near_ns: np.ndarray, grid: np.nd
     shift = (view.anchor_ns - near_ns) * 1e-9 / step
     place = (np.arange(len(grid))[None] - shift[:, None]).clip(0, len(grid) - 1)
     low = np.minimum(place.astype(np.int64), len(grid) - 2)
-    part = place - low
+    part = (place - low).astype(likely.dtype)
     row = np.arange(len(near_ns))[:, None]
     at = row * len(grid) + low
     flat = likely.reshape(*likely.shape[:-2], -1)

@@ -8,9 +8,10 @@ nodes of the time constants a and b, the line is T = y + (a + b) y′ + a b y″
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
-from scipy.signal import savgol_filter
+from scipy.signal import savgol_coeffs
 
 from pipeline.cycles.signals import Trace
 from pipeline.cycles.turns import NODE_SHARES
@@ -48,7 +49,8 @@ def _peaks(
     rows: np.ndarray, offset_s: np.ndarray, half: int, trace: Trace, lags_s: Sequence[float]
 ) -> np.ndarray:
     clip = np.median(rows, axis=0)
-    level, slope, bend = (savgol_filter(clip, 2 * half + 1, 3, deriv=d, delta=STEP_S) for d in range(3))
+    level, slope, bend = (np.convolve(clip, kernel, mode="valid") for kernel in _kernels(half))
+    offset_s = offset_s[half:-half]
     out = np.empty(len(lags_s))
     for i, lag_s in enumerate(lags_s):
         a, b = (share * lag_s for share in NODE_SHARES)
@@ -57,6 +59,12 @@ def _peaks(
         near = (offset_s >= -back_s) & (offset_s <= ahead_s)
         out[i] = offset_s[near][np.argmax(line[near])]
     return out
+
+
+@lru_cache(maxsize=16)
+def _kernels(half: int) -> tuple[np.ndarray, ...]:
+    """Filters that give the level, slope and bend of a cubic over `half` steps on either side."""
+    return tuple(savgol_coeffs(2 * half + 1, 3, deriv=d, delta=STEP_S) for d in range(3))
 
 
 def _reach(lag_s: float, trace: Trace) -> tuple[float, float]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles.features import Course
-from pipeline.cycles.signals import Cells
+from pipeline.cycles.signals import Cells, sampled
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
 WIDE = 3  # cells
@@ -94,8 +94,8 @@ def habits_of(course: Course, runs: Runs, cells: Cells, *, apart: bool) -> Habit
     known = np.isfinite(course.level)
     if known.sum() < 3:
         return Habits(swing=np.nan, slope=np.nan, bending=bending)
-    low, high = np.quantile(course.level[known], (0.02, 0.98))
-    slope = float(np.nanquantile(np.abs(course.slope), 0.9)) / 60.0
+    low, high = np.quantile(sampled(course.level[known]), (0.02, 0.98))
+    slope = float(np.nanquantile(np.abs(sampled(course.slope)), 0.9)) / 60.0
     return Habits(swing=float(high - low) or 1.0, slope=max(slope, 1e-6), bending=bending)
 
 
@@ -116,7 +116,7 @@ def bendings(course: Course, runs: Runs, cells: Cells, *, apart: bool) -> np.nda
         for s in range(3):
             inside = bend[within == s]
             # The quieter half: a phase bends most at its ends, and there the turn is what is sought.
-            yield float(np.quantile(inside, 0.25) / 0.3186) ** 2 if len(inside) >= 5 else np.nan
+            yield float(np.quantile(sampled(inside), 0.25) / 0.3186) ** 2 if len(inside) >= 5 else np.nan
 
     for s, (near, wide) in enumerate(zip(spreads(1), spreads(WIDE) if apart else (np.nan,) * 3, strict=True)):
         if np.isfinite(near):

@@ -6,11 +6,12 @@ The cells of all channels share one clock. They lie in spans: stretches without 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from pipeline.cycles.sparse import filled
+from pipeline.logs.channelwise import for_each
 from pipeline.logs.timeline import Channel, Timeline
 
 CELL_S = 10.0  # common practice, no source: fine enough for a 40 s harvest, coarse enough to be quick
@@ -23,6 +24,7 @@ RARE = 0.01  # share of readings
 REGULAR = 0.4  # … at random: fewer of the times between them are alike
 SPIKE_READINGS = 4  # longest spike that is taken out; common practice, no source
 MOST_DIP_S = 16.0  # a current that is gone for longer is a stop; common practice, no source
+SAMPLE = 25_000  # readings of which a quantile is taken
 GAP_INTERVALS = 3.5  # a logger may miss two readings and be half an interval late
 GAP_LEAST_S = (
     120.0  # common practice, no source: nothing that a batch machine does ends within two minutes unseen
@@ -58,14 +60,31 @@ class Cells:
     span_start_ns: np.ndarray  # int64 (spans,): first reading
     span_end_ns: np.ndarray  # int64 (spans,): last reading
     start_ns: np.ndarray  # int64 (cells,)
+    _readings: dict[int, tuple[np.ndarray, np.ndarray, np.ndarray]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def __len__(self) -> int:
         return len(self.start_ns)
 
+    def readings_of(self, time_ns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Which of the readings at `time_ns` is the first of every cell, and how many each has, (cells,). The channels of a
+        file share their times, and are not counted again."""
+        known = self._readings.get(id(time_ns))
+        if known is None:
+            # A reading belongs to the last cell that has begun: to the nearest one before it in a gap. Clocks are not
+            # exact.
+            heads = np.searchsorted(time_ns, self.start_ns - round(1e3 * self.step_s))
+            heads[0] = 0
+            # The times are kept, so that no others get their identity.
+            known = self._readings[id(time_ns)] = time_ns, heads, np.diff(heads, append=len(time_ns))
+        return known[1:]
+
 
 def traces_of(timeline: Timeline) -> dict[str, Trace]:
     """The usable samples of every chosen channel, by role; of the first where several are chosen for one."""
-    made = (trace_of(channel) for channel in reversed(timeline.channels) if channel.chosen)
+    chosen = [channel for channel in reversed(timeline.channels) if channel.chosen]
+    made = for_each(trace_of, chosen, readings=max((len(c.time_ns) for c in chosen), default=0))
     return {trace.role: trace for trace in made if trace is not None}
 
 
@@ -106,8 +125,7 @@ def despiked(values: np.ndarray, interval_s: float, *, stops: bool) -> np.ndarra
     np.abs(step, out=step)
     if len(step) < 20:
         return out
-    sample = step if len(step) <= 50_000 else step[:: len(step) // 50_000]
-    middle, usual = np.quantile(sample, (0.5, 0.9 if interval_s >= 30 else 0.95))
+    middle, usual = np.quantile(sampled(step), (0.5, 0.9 if interval_s >= 30 else 0.95))
     spread = float(middle) / 0.6745 / np.sqrt(2)
     limit = max(3.0 * usual, 8.0 * spread, 1e-9)
     found = _spikes(out, np.flatnonzero(step > limit), limit, interval_s, stops)
@@ -128,7 +146,12 @@ def despiked(values: np.ndarray, interval_s: float, *, stops: bool) -> np.ndarra
 
 def _usual(values: np.ndarray) -> np.ndarray:
     """The 5th and the 95th percentile: between them lies the channel's usual course."""
-    return np.quantile(values if len(values) <= 50_000 else values[:: len(values) // 50_000], (0.05, 0.95))
+    return np.quantile(sampled(values), (0.05, 0.95))
+
+
+def sampled(values: np.ndarray) -> np.ndarray:
+    """`values`, of many every so manieth: enough for a quantile."""
+    return values[:: max(1, len(values) // SAMPLE)]
 
 
 def _regular(apart: np.ndarray) -> bool:
@@ -238,18 +261,14 @@ def cells_of_width(traces: Sequence[Trace], step_s: float) -> Cells:
 
 def clearness(trace: Trace) -> float:
     """How far the trace usually swings, in parts of the noise of a mean over CELL_S."""
-    sample = trace.values if len(trace.values) <= 50_000 else trace.values[:: len(trace.values) // 50_000]
     per_cell = max(1.0, CELL_S / trace.interval_s)
-    low, high = np.quantile(sample, (0.05, 0.95))
+    low, high = _usual(trace.values)
     return float(high - low) / (trace.noise / np.sqrt(per_cell))
 
 
 def cell_means(trace: Trace, cells: Cells) -> np.ndarray:
     """Mean of `trace` in every cell; NaN where it has no reading. Shape (cells,)."""
-    # A reading belongs to the last cell that has begun: to the nearest one before it in a gap. Clocks are not exact.
-    heads = np.searchsorted(trace.time_ns, cells.start_ns - round(1e3 * cells.step_s))
-    heads[0] = 0
-    counts = np.diff(heads, append=len(trace.time_ns))
+    heads, counts = cells.readings_of(trace.time_ns)
     filled = counts > 0
     means = np.full(len(cells), np.nan)
     means[filled] = np.add.reduceat(trace.values, heads[filled]) / counts[filled]

@@ -48,6 +48,7 @@ MOST_PARTS = 64  # of a step between moments, into which steps between readings 
 MOST_READINGS = 64  # of one window; more are averaged
 MOST_LATE = 0.8  # steps by which a reading may be off its place in the row
 LOST, LOST_S = 3.5, 12.0  # intervals, and seconds, over which lost readings are drawn straight
+ROUNDING = 1e-13  # of the largest variance: keeps the covariance of readings without noise definite
 NEVER = 60.0  # added to the χ² of a turn the wrong way
 
 Way = tuple[float, tuple[float, bool], float]  # how a turn is answered: lag [s], one of LINES, box [s]
@@ -165,11 +166,13 @@ def _drawn(trace: Trace, wanted_ns: np.ndarray) -> np.ndarray:
     return np.where(near, values, np.nan)
 
 
-def answers(offsets_s: np.ndarray, t0_s: np.ndarray, ways: tuple[Way, ...]) -> np.ndarray:
+def answers(
+    offsets_s: np.ndarray, t0_s: np.ndarray, ways: tuple[Way, ...], dtype: type[np.floating] = np.float64
+) -> np.ndarray:
     """`answer` for each of `ways`, shape (ways, t0, w). Offsets and moments are evenly spaced, and so few of their
     differences are unlike: the courses are looked up at those only."""
     since, place = _differences(offsets_s, t0_s)
-    looked_up = np.empty((len(ways), len(since)))
+    looked_up = np.empty((len(ways), len(since)), dtype)
     for fine, rows, courses in _courses(ways):
         at = np.clip(since / fine, 0.0, courses.shape[1] - 1.0)
         low = np.minimum(at.astype(np.int64), courses.shape[1] - 2)
@@ -239,9 +242,9 @@ def _course(lag_s: float, line: tuple[float, bool], box_s: float) -> tuple[np.nd
 
 @dataclass(frozen=True, kw_only=True)
 class Weights:
-    """A window's inverse covariance without the change, (w, w)."""
+    """What makes a window without the change white noise, (w, w): its inverse covariance is whitenerᵀ × whitener."""
 
-    inverse: np.ndarray
+    whitener: np.ndarray
 
 
 def weights(view: View, baseline: Baseline) -> Weights:
@@ -260,15 +263,17 @@ def weights(view: View, baseline: Baseline) -> Weights:
         tail = np.exp(-since / tail_s)
         cov += baseline.tail**2 * np.outer(tail, tail)
     cov += baseline.unlike**2 * np.exp(-0.5 * ((s[:, None] - s[None]) / UNLIKE_S) ** 2)
-    cov[np.diag_indices_from(cov)] += view.noise**2
-    return Weights(inverse=np.linalg.inv(cov))
+    cov[np.diag_indices_from(cov)] += view.noise**2 + ROUNDING * cov.diagonal().max()
+    return Weights(whitener=np.linalg.inv(np.linalg.cholesky(cov)))
 
 
 @dataclass(frozen=True, kw_only=True)
 class Misfits:
-    """χ² of every window for every t0, (…, k, t0), and the median over the windows of the best one, per reading (…)."""
+    """χ² of every window for every t0, (…, k, t0), and without a change, (k,), and the median over the windows of the best
+    one, per reading (…)."""
 
     chi2: np.ndarray
+    unchanged: np.ndarray
     per_reading: np.ndarray
 
 
@@ -278,22 +283,24 @@ def misfits(
     """How badly a change at each t0 fits each window; NEVER where only a turn the wrong way would fit.
 
     response: `answer` (t0, w), or several of them (…, t0, w); sign: which way the change goes (both ways at once: an array
-    that broadcasts with (…, k, t0)); height: its usual size. The χ² is minus twice the log of the likelihood with level, slope, bending and height integrated out, up to a constant of
+    that broadcasts with (…, k, t0)); height: its usual size. It is worked out as exactly as `response` is. The χ² is minus twice the log of the likelihood with level, slope, bending and height integrated out, up to a constant of
     the `weight`.
     """
-    matched = response @ weight.inverse  # (…, t0, w)
-    # Rounding may turn a power of nothing into less than nothing.
-    power = np.maximum(np.einsum("...w,...w->...", matched, response), 0.0)[..., None, :]
-    match = view.readings @ np.swapaxes(matched, -1, -2)  # (…, k, t0)
+    white = response @ weight.whitener.T.astype(response.dtype)  # (…, t0, w)
+    readings = view.readings @ weight.whitener.T
+    power = np.einsum("...w,...w->...", white, white)[..., None, :]
+    match = readings.astype(response.dtype) @ np.swapaxes(white, -1, -2)  # (…, k, t0)
+    unchanged = np.einsum("kw,kw->k", readings, readings).astype(response.dtype)
     prior = 1.0 / height**2
-    whole = np.einsum("kw,kw->k", view.readings @ weight.inverse, view.readings)[:, None]
+    whole = unchanged[:, None]
     explained = match**2
     explained /= power + prior
-    best = np.sort(whole[:, 0] - explained.max(axis=-1), axis=-1)
+    best = np.sort(unchanged - explained.max(axis=-1), axis=-1)
     k = best.shape[-1]
     middle = 0.5 * (best[..., (k - 1) // 2] + best[..., k // 2])
     chi2 = np.subtract(whole + np.log1p(power / prior), explained, out=explained)
     return Misfits(
         chi2=np.where(match * sign > 0, chi2, whole + NEVER),
+        unchanged=unchanged,
         per_reading=middle / max(len(view.offsets_s) - 3, 1),
     )
