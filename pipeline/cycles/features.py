@@ -154,11 +154,11 @@ def delay_cells(cold: Course, running: Course, cells: Cells) -> int | None:
     return best if alike.max() > LEAST_ALIKE * scale else None
 
 
-def unseen(colds: Sequence[Course], cells: Cells) -> np.ndarray:
-    """Cells of the long stretches in which no cold line is read, (cells,) of bool."""
+def unseen(channels: Sequence[Course | DrawCells], cells: Cells) -> np.ndarray:
+    """Cells of the long stretches in which none of `channels` is read, (cells,) of bool."""
     known = np.zeros(len(cells), dtype=bool)
-    for cold in colds:
-        known |= np.isfinite(cold.level)
+    for channel in channels:
+        known |= np.isfinite(channel.level)
     edges = np.flatnonzero(np.diff(known, prepend=~known[:1], append=~known[-1:]))
     lengths = np.diff(edges)
     return ~known & np.repeat(lengths * cells.step_s > UNSEEN_S, lengths)

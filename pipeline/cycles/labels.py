@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.cycles.course import cheapest
-from pipeline.cycles.features import Course, DrawCells, calmed, running_course, usual_rise
+from pipeline.cycles.features import Course, DrawCells, calmed, running_course, unseen, usual_rise
 from pipeline.cycles.moves import Line, cold_costs, line_of, weighted_median
 from pipeline.cycles.planes import Plane, learned_costs, plane_of
 from pipeline.cycles.plausible import evenness, rank_of
@@ -163,8 +163,8 @@ def label(
     running = [running_course(d, cells) for d in draws]
     steps = steps_of(draw, segments, cells) if draw is not None else None
     plain = change_costs(None, None, (0.0, 0.0), 0, k)
-    if draw is None:
-        plain[:, :2, IDLE] += UNSEEN_STOP
+    blind = np.ones(k, bool) if draw is None else unseen([draw], cells)[segments.first]
+    plain[blind, :2, IDLE] += UNSEEN_STOP
     plain[segments.opens_span] = np.minimum(CHANGE, 1.0)
     firsts = []  # (what is known of segments and of changes, how readily it is believed, what it was read off)
     by_cold, by_jump = _all_against(colds, k)
