@@ -15,10 +15,9 @@ GAINS_S, GAINS = 60.0, 0.3  # … and over which the climb gains so much speed a
 FALLS = 0.3  # after this the gas has stopped
 SOON_S, SHARP = 60.0, 0.2  # a top after which it falls by this part of the climb so soon is the end
 CALM, CALM_S = 6, 150.0  # bins of the freeze's end, at least
-DEPARTS = 3.5  # times the scatter about the freeze's end …
-FAR = 0.04  # … and parts of the whole shape: no longer the freeze
+AWAY = 0.15  # … instead of the many that it may lie off when the harvest has begun, likewise in parts of the shape
+FAR = 0.015  # … and at least this part of the whole shape …
 UNSURE = 8  # bins by which the beginning may lie before the sharpest break
-BLINK = 6  # bins in which a dip may cross the freeze's line on its way up
 
 
 def of_shape(mean: np.ndarray, step_s: float, longest: int, *, current: bool) -> tuple[int, int]:
@@ -52,14 +51,14 @@ def departure(shape: np.ndarray, length: int, step_s: float) -> float:
     # How far off a reading may lie beyond those that the line was drawn through (prediction interval of a straight line).
     off = at - calm.mean()
     reach = np.sqrt(1 + 1 / len(calm) + off**2 / ((calm - calm.mean()) ** 2).sum())
-    away = np.maximum(DEPARTS * scatter * reach, FAR * np.ptp(shape))
     # A freeze flattens out: it goes on between that line and where the line ends.
     line, flat = slope * at + level, slope * calm[-1] + level
-    departed = (shape > np.maximum(line, flat) + away) | (shape < np.minimum(line, flat) - away)
-    first = min(middle + 2, len(shape) - 1)
-    while first > calm[-1] + 1 and departed[max(0, first - BLINK) : first].any():
-        first -= 1
-    return first
+    beyond = np.maximum(np.maximum(shape - np.maximum(line, flat), np.minimum(line, flat) - shape), 0.0)
+    usual, away = np.maximum(scatter * reach, FAR * np.ptp(shape)), AWAY * np.ptp(shape)
+    says = 0.5 * (beyond / usual) ** 2 - 0.5 * (beyond / away) ** 2 - np.log(away / usual)
+    last = min(middle + 2, len(shape) - 1)
+    since = np.cumsum(says[last : calm[-1] : -1])
+    return last - int(np.argmax(since))
 
 
 def end_of(shape: np.ndarray, length: int, step_s: float, *, fans: bool = True) -> float:

@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.cycles import (
     boundaries,
+    doubles,
     features,
     halts,
     labels,
@@ -68,6 +69,10 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
         runs = halts.unseen_stops(runs, timely[0], lines[0].scales, cells)
     if lines:
         runs = openings.opened_by_harvest(runs, timely[0], lines[0].scales, cells, clamped=bool(draw_cells))
+    if lines and lines[0].scales.clear:
+        runs = doubles.told_apart(runs, timely[0], cells)
+    elif not lines and draws[0].role == "current_compressor":
+        runs = doubles.told_apart(runs, running, cells)
     runs = wholes.made_whole(openings.without_odd_ones(runs, cells, timely[0] if timely else None), cells)
     # 4. Each boundary at full rate.
     placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays, again)

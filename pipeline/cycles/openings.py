@@ -22,6 +22,11 @@ CLIMBS = 0.03  # of the usual rise: the line climbs …
 STEEP = 0.1  # … and all in all more steeply than a standing machine warms …
 HIGH = 0.08  # of a swing: higher than a probe's wobble …
 NOISES = 8.0  # … and than its noise
+REST_S = 300.0  # of the standing line by which it is known how it goes on …
+SLIGHT = 0.015  # of a swing above that: a line at room temperature hardly gets warmer …
+SLIGHT_NOISES = 4.0  # of every start: there are several
+LASTS_S = 30.0  # … but hot gas lasts
+DROPS = 0.3  # of the usual fall: how steeply the freeze begins
 FALLS = 0.03  # of a swing: lower than a probe's wobble
 LONG = 1.5  # times the usual harvest
 MOST = 0.6  # of the log's starts must show it
@@ -43,6 +48,9 @@ def opened_by_harvest(runs: Runs, line: Course, scales: Scales, cells: Cells, *,
     found = {}
     for i in starts.tolist():
         warming = _warming(line, scales, cells, int(runs.first[i]), int(runs.stop[i]), reach, clamped)
+        if warming is None:
+            rest = runs.first[i - 1], runs.first[i], runs.stop[i]
+            warming = _slight_warming(line, scales, cells, *map(int, rest), reach, clamped)
         if warming is not None and warming[0] > runs.first[i - 1]:
             found[i] = warming
     if len(found) < max(STARTS, MOST * len(starts)):
@@ -125,3 +133,30 @@ def _warming(
         return None
     begin = first if clamped else low + begin
     return begin, max(low + peak, begin + 1)
+
+
+def _slight_warming(
+    line: Course, scales: Scales, cells: Cells, rest: int, first: int, stop: int, reach: int, clamped: bool
+) -> tuple[int, int] | None:
+    """First cell, and one past the last, in which a line that has come to rest near the room's temperature, and can hardly
+    get warmer, bends upwards before it drops; None where it does not. rest: first cell of the stop before the run."""
+    until = max(first - 1, rest) if clamped else max(first - reach, rest)
+    since = max(rest, until - round(REST_S / cells.step_s))
+    before = line.level[since:until]
+    level = line.level[until : min(first + reach, stop)]
+    if len(before) < 6 or len(level) < 4 or not np.isfinite(before).all() or not np.isfinite(level).all():
+        return None
+    slope, start = np.polyfit(np.arange(since, until), before, 1)
+    off = before - (start + slope * np.arange(since, until))
+    noise = max(line.slope_noise * np.sqrt(2) * cells.step_s / 60.0, float(off.std()))
+    above = level - (start + max(slope, 0.0) * np.arange(until, until + len(level)))
+    peak = int(np.argmax(above))
+    least = max(SLIGHT * scales.swing, SLIGHT_NOISES * noise)
+    ahead = level[peak : peak + 1 + max(1, round(60.0 / cells.step_s))]
+    drops = (ahead[0] - ahead[-1]) / max(len(ahead) - 1, 1) * 60.0 / cells.step_s
+    if above[peak] < least or drops < DROPS * scales.fall:
+        return None
+    low = np.flatnonzero(above[:peak] < noise)
+    begin = first if clamped else until + (int(low[-1]) if len(low) else 0)
+    end = until + peak + 1
+    return (begin, end) if (end - begin) * cells.step_s >= LASTS_S else None

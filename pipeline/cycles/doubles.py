@@ -1,0 +1,117 @@
+"""Two harvests with no more than a minute or two of freezing between them, where one was named.
+
+After a harvest a line falls, and all harvests of a log together show how. Where it has warmed as in a harvest, falls much as it
+does after one, and then warms again as far as before, the gas was shut off and came again. A dip within a harvest (water that
+runs in, a slab that slides) is neither as deep nor as steep.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.cycles.features import Course
+from pipeline.cycles.runs import Runs
+from pipeline.cycles.signals import Cells
+from pipeline.cycles.states import FREEZE, HARVEST
+
+# Common practice, no source, all of them.
+LEAST_HARVESTS = 4  # fewer do not show how the line falls after one
+BOTH, BETWEEN_S = (
+    2.5,
+    120.0,
+)  # times the usual harvest, that both take at most, and how long the freeze between
+DIP = 0.06  # of the usual climb: how deep the line falls between the two at least …
+NOISES = 8.0  # … and in parts of its noise
+LIKE_A_FREEZE = 0.5, 2.0  # of what it usually falls by in that time
+AGAIN = 0.25  # of the usual climb, by which the second harvest may stay behind the first
+RISES = 0.5  # of how deep it fell, by which it climbs again: a valve that hunts makes waves on the way down
+WAVES = 2.0  # times what it climbs by within a freeze
+CLIMBS = 0.4  # of the usual climb, that the first one shows
+LEAST_S = 20.0  # of the freeze between, and of the second harvest
+
+
+def told_apart(runs: Runs, line: Course, cells: Cells) -> Runs:
+    """`runs` with every harvest that was two made two. `line`: a cold line, or a current that moves like one."""
+    level, state = line.level, runs.state
+    joined = np.r_[~runs.opens_span[1:], False]
+    at = np.flatnonzero((state == HARVEST) & joined & (np.r_[state[1:], -1] == FREEZE))
+    if len(at) < LEAST_HARVESTS:
+        return runs
+    usual = max(1, round(float(np.median(runs.stop[at] - runs.first[at]))))
+    ahead = round(BOTH * usual + BETWEEN_S / cells.step_s)
+    tops = np.array([_top(level, runs.first[i], runs.stop[i] + 2) for i in at])
+    fall = _usual_fall(level, tops, 2 * ahead)
+    climbs = level[tops] - level[np.maximum(runs.first[at] - 1, 0)]
+    climb = float(np.nanmedian(climbs)) if np.isfinite(climbs).any() else np.nan
+    noise = line.slope_noise * np.sqrt(2) * cells.step_s / 60.0
+    least = max(DIP * climb, NOISES * noise)
+    if not climb > least:
+        return runs
+    waves = WAVES * _usual_wave(level, runs.first[at + 1] + usual, runs.stop[at + 1] - 2)
+    few = max(1, round(LEAST_S / cells.step_s))
+    found = {}
+    for i in at.tolist():
+        first, last = int(runs.first[i]), min(int(runs.first[i]) + ahead, int(runs.stop[i + 1]) - 1)
+        row = level[first:last]
+        if len(row) < 3 + 2 * few or not np.isfinite(row).all():
+            continue
+        before, after = np.maximum.accumulate(row), np.maximum.accumulate(row[::-1])[::-1]
+        q = int(np.argmax(np.minimum(before, after) - row))
+        p, r = int(np.argmax(row[: q + 1])), q + int(np.argmax(row[q:]))
+        dip = row[p] - row[q]
+        expected = -fall[min(q - p, len(fall) - 1)]
+        if (
+            dip >= least
+            and row[r] - row[q] >= max(least, waves, RISES * dip)
+            and q - p >= few
+            and r - q >= few
+            and LIKE_A_FREEZE[0] * expected <= dip <= LIKE_A_FREEZE[1] * expected + least
+            and row[p] - level[max(first - 1, 0)] >= CLIMBS * climb
+            and row[r] >= row[p] - AGAIN * climb
+        ):
+            found[i] = first + p + 1, first + q, first + r + 1
+    return _with(runs, found) if found else runs
+
+
+def _top(level: np.ndarray, first: int, stop: int) -> int:
+    row = level[first:stop]
+    return first + int(np.argmax(np.where(np.isfinite(row), row, -np.inf)))
+
+
+def _usual_fall(level: np.ndarray, tops: np.ndarray, reach: int) -> np.ndarray:
+    """How the line usually goes on after its warmest cell, (reach,): 0 or less."""
+    index = np.minimum(tops[:, None] + np.arange(reach), len(level) - 1)
+    rows = level[index] - level[tops][:, None]
+    rows = rows[np.isfinite(rows).all(axis=1)]
+    return np.minimum(np.median(rows, axis=0), 0.0) if len(rows) else np.zeros(reach)
+
+
+def _usual_wave(level: np.ndarray, first: np.ndarray, stop: np.ndarray) -> float:
+    """How far the line usually climbs within a freeze, of which these are the cells."""
+    climbs = []
+    for a, b in zip(first.tolist(), stop.tolist(), strict=True):
+        row = level[a:b]
+        if len(row) and np.isfinite(row).all():
+            climbs.append(float((row - np.minimum.accumulate(row)).max()))
+    return float(np.median(climbs)) if climbs else 0.0
+
+
+def _with(runs: Runs, found: dict[int, tuple[int, int, int]]) -> Runs:
+    """`runs` with each harvest of `found` ended, a freeze, and a second harvest: their cells."""
+    rows = []
+    i = 0
+    while i < len(runs.state):
+        row = [int(runs.state[i]), int(runs.first[i]), int(runs.stop[i])]
+        known = (float(runs.margin[i]), bool(runs.opens_span[i]))
+        if i in found:
+            end, again, over = found[i]
+            over = max(over, row[2])
+            rows += [(HARVEST, row[1], end, *known), (FREEZE, end, again, known[0], False)]
+            rows.append((HARVEST, again, over, known[0], False))
+            i += 1
+            rows.append((int(runs.state[i]), over, int(runs.stop[i]), float(runs.margin[i]), False))
+        else:
+            rows.append((*row, *known))
+        i += 1
+    state, first, stop, margin, opens = (np.array(column) for column in zip(*rows, strict=True))
+    return Runs(state=state, first=first, stop=stop, margin=margin, opens_span=opens)
