@@ -30,9 +30,17 @@ REACH, REACH_S = 0.45, 900.0  # of the shape, both ways, likewise
 SHIFT, SHIFT_S = 0.15, 180.0  # by which a cycle may have to be moved onto the shape, likewise
 LONGEST, LONGEST_S = 0.4, 900.0  # a harvest, likewise
 LESSONS, PUPILS = 4, 100  # times the shape is learned, from so many cycles at most
+MOST_CLIMBS = 0.7  # of all that the level climbs: a shape that leaves out more is of something else
 ALIKE = 0.5  # part of the current's variance that a shape must explain
 ABOUT_S = 40.0  # of a break, both ways, by which it is known again
 STRAY, STRAY_S = 0.15, 10.0  # a break lies off by up to this part of a harvest, and besides …
+CALM_BINS, DROP_BINS = 4, 2  # bins before a harvest, and on either side of a drop, that are averaged
+ODD, LEAST_ODD = (
+    1.5,
+    0.03,
+)  # times the usual misfit after a harvest, and parts of its climb: the gas was not shut off there
+LOW = 0.4  # of the climb: how far it drops …
+DROPS = 0.4  # of the climb: how far the current stays up, and how far it drops when the gas is shut off
 STEADY = (1.0, 0.5, 0.25, 0.12, 0.06)  # … or less: all of them together choose how much
 SHOWN = 15.0  # nats by which a current's shape speaks for its harvests
 SAME_BEGIN, SAME_END, MOST = 0.5, 1.0, 0.7  # of a harvest by which most of them were named beside the shape's
@@ -52,6 +60,7 @@ class _Shape:
     reach: int
     shifts: np.ndarray  # by which a cycle may have to be moved onto it
     alike: float  # part of the variance that it explains
+    share: float  # part of all climbs that lies near `at`
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -175,7 +184,7 @@ def _harvests(
     ]
     if not shapes:
         return None
-    shape = max(shapes, key=lambda s: s.alike)
+    shape = max(shapes, key=lambda s: s.alike * min(1.0, s.share / MOST_CLIMBS))
     if shape.alike < ALIKE:
         return None
     at = shape.at + _best_shift(level, shape.at, shape.mean, shape.reach, shape.shifts, 0.0)
@@ -194,6 +203,7 @@ def _harvests(
     if current is not None:
         end_shape = _mean_about(level, stop, calm)
         stop = stop + breaks.end_of(end_shape, length, bins.step_s, fans=current == "current") - calm
+        stop = _held_on(level, first, stop, length, round(LONGEST_S / bins.step_s))
     stop = np.maximum(stop, first + 0.5)
     order = np.argsort(first, kind="stable")
     first, stop = first[order], stop[order]
@@ -278,7 +288,34 @@ def _shape(level: np.ndarray, width: int, step_s: float, noise: float) -> _Shape
     np.add.at(seen, np.clip(at + reach + 1, 0, len(level)), -1)
     covered = float((np.cumsum(seen)[:-1] > 0)[np.isfinite(level)].mean())
     alike = float(explained) * min(1.0, covered * period / (2 * reach + 1))
-    return _Shape(at=at, mean=mean, reach=reach, shifts=shifts, alike=alike)
+    share = _share_of_climbs(level, at, max(2, round(BESIDE_S[0] / step_s)), width + shift)
+    import os
+
+    if os.environ.get("DBG"):
+        print(
+            "     width",
+            width,
+            "n",
+            len(at),
+            "period",
+            period,
+            "reach",
+            reach,
+            "alike %.3f share %.3f" % (alike, share),
+        )
+    return _Shape(at=at, mean=mean, reach=reach, shifts=shifts, alike=alike, share=share)
+
+
+def _share_of_climbs(level: np.ndarray, at: np.ndarray, width: int, near: int) -> float:
+    """How much of all that the level climbs, over `width` bins, it climbs within `near` bins of `at`."""
+    climbs = _climbs(level, width)
+    summits = _summits(climbs, 2 * width)
+    if len(summits) == 0:
+        return 1.0
+    right = np.searchsorted(at, summits).clip(1, len(at) - 1) if len(at) > 1 else np.zeros(len(summits), int)
+    off = np.minimum(np.abs(at[right] - summits), np.abs(at[np.maximum(right - 1, 0)] - summits))
+    height = climbs[summits]
+    return float(height[off <= near].sum() / height.sum())
 
 
 def _about(level: np.ndarray, at: np.ndarray, reach: int, ahead: int | None = None) -> np.ndarray:
@@ -355,6 +392,36 @@ def _known_again(
         if not moved.any():
             break
     return at
+
+
+def _held_on(level: np.ndarray, first: np.ndarray, stop: np.ndarray, length: int, longest: int) -> np.ndarray:
+    """`stop` (k,) [bins], later where the current does not go on as it usually does after it, but stays up and drops at a stroke
+    later: the gas was on for so long. length: bins of most harvests; longest: bins that one may take."""
+    begin, end = np.round(first).astype(np.int64), np.round(stop).astype(np.int64)
+    before = _about(level, begin - 1, CALM_BINS - 1, 0).mean(axis=1)
+    rows = _about(level, end, 0, max(4, 3 * length)) - before[:, None]
+    known = np.isfinite(rows).all(axis=1)
+    if known.sum() < LEAST_CYCLES:
+        return stop
+    usual = np.median(rows[known], axis=0)
+    off = np.sqrt(((rows - usual) ** 2).mean(axis=1))
+    climb = float(np.nanmedian(level[np.clip(end - 1, 0, len(level) - 1)] - before))
+    odd = np.flatnonzero(known & (off > ODD * np.median(off[known]) + LEAST_ODD * climb))
+    out = stop.copy()
+    for i in odd.tolist():
+        until = min(begin[i] + longest, begin[i + 1] if i + 1 < len(begin) else len(level))
+        row = level[end[i] : until]
+        if len(row) < 2 * DROP_BINS or not np.isfinite(row).all():
+            continue
+        mean = np.convolve(row, np.full(DROP_BINS, 1 / DROP_BINS), mode="valid")
+        drop = mean[:-DROP_BINS] - mean[DROP_BINS:]
+        at = int(np.argmax(drop))
+        stayed = row[: at + DROP_BINS].mean() - before[i]
+        after = row[at + 2 * DROP_BINS - 1 :][:CALM_BINS].mean() - before[i]
+        late = at + DROP_BINS >= max(CALM_BINS, length // 2)
+        if late and min(drop[at], stayed) >= DROPS * climb and after < LOW * climb:
+            out[i] = end[i] + at + DROP_BINS
+    return out
 
 
 def _without_blinks(level: np.ndarray) -> np.ndarray:
