@@ -106,6 +106,9 @@ def place(
                 more = np.where(by_cold[group.at, None], says * more, more)
                 # So does the shape of all cycles, which noise and fans bend less.
                 more = np.where(by_shape[group.at, None], prior + BESIDE_SHAPE * (more - prior), more)
+            elif named_by_draw:
+                faint = by_shape[group.at] & ~by_draw[group.at]
+                more = np.where(faint[:, None], prior + BESIDE_SHAPE * (more - prior), more)
             likely += more
             drawn_s = np.full(len(group.at), UNIFORM_90 * course.trace.interval_s if sharp else BLURRED_S)
             prior = np.broadcast_to(prior, likely.shape)

@@ -34,6 +34,11 @@ MOST_CLIMBS = 0.7  # of all that the level climbs: a shape that leaves out more 
 ALIKE = 0.5  # part of the current's variance that a shape must explain
 ABOUT_S = 40.0  # of a break, both ways, by which it is known again
 STRAY, STRAY_S = 0.15, 10.0  # a break lies off by up to this part of a harvest, and besides …
+OWN_BINS, OWN_NOISES, OWN_SHARE = (
+    1,
+    5.0,
+    0.8,
+)  # readings after it, times their scatter, and cycles that must show it
 CALM_BINS, DROP_BINS = 4, 2  # bins before a harvest, and on either side of a drop, that are averaged
 ODD, LEAST_ODD = (
     1.5,
@@ -198,7 +203,8 @@ def _harvests(
     far, near = 2 * length + 2, length // 2 + 2
     steady = _without_blinks(level)
     first = _known_again(steady, middle + begin, about, stray, far, near)
-    first = first + breaks.departure(_average_about(level, first, calm), length, bins.step_s) - calm
+    departs = breaks.departure(_average_about(level, first, calm), length, bins.step_s) - calm
+    first = _own_departures(level, first + departs, length, noise) if current is not None else first + departs
     stop = _known_again(level, middle + end, about, stray, near, far)
     if current is not None:
         end_shape = _mean_about(level, stop, calm)
@@ -392,6 +398,25 @@ def _known_again(
         if not moved.any():
             break
     return at
+
+
+def _own_departures(level: np.ndarray, first: np.ndarray, length: int, noise: float) -> np.ndarray:
+    """`first` (k,) [bins], up to a bin earlier or later where the cycle itself shows it: the first reading of its own that lies
+    off the freeze before. What most of them show too faintly stays where it is. length: bins of the harvest."""
+    back = max(CALM_BINS + 2, min(3 * length, 12))
+    rows = _about(level, first, back, OWN_BINS)
+    at = np.arange(-back, OWN_BINS + 1.0)
+    calm = at < -1
+    x = at[calm] - at[calm].mean()
+    middle = rows[:, calm].mean(axis=1)
+    slope = (rows[:, calm] - middle[:, None]) @ x / (x @ x)
+    off = rows - middle[:, None] - slope[:, None] * (at - at[calm].mean())
+    scatter = np.maximum(np.sqrt((off[:, calm] ** 2).sum(axis=1) / (calm.sum() - 2)), noise)
+    beyond = np.abs(off[:, ~calm]) > OWN_NOISES * scatter[:, None]
+    clear = np.isfinite(rows).all(axis=1) & beyond.any(axis=1)
+    if clear.mean() < OWN_SHARE:
+        return first
+    return np.where(clear, first - 1 + np.argmax(beyond, axis=1), first)
 
 
 def _held_on(level: np.ndarray, first: np.ndarray, stop: np.ndarray, length: int, longest: int) -> np.ndarray:
