@@ -295,20 +295,6 @@ def _shape(level: np.ndarray, width: int, step_s: float, noise: float) -> _Shape
     covered = float((np.cumsum(seen)[:-1] > 0)[np.isfinite(level)].mean())
     alike = float(explained) * min(1.0, covered * period / (2 * reach + 1))
     share = _share_of_climbs(level, at, max(2, round(BESIDE_S[0] / step_s)), width + shift)
-    import os
-
-    if os.environ.get("DBG"):
-        print(
-            "     width",
-            width,
-            "n",
-            len(at),
-            "period",
-            period,
-            "reach",
-            reach,
-            "alike %.3f share %.3f" % (alike, share),
-        )
     return _Shape(at=at, mean=mean, reach=reach, shifts=shifts, alike=alike, share=share)
 
 
