@@ -12,7 +12,7 @@ import numpy as np
 # Common practice, no source, all of them; what is said of slopes is in parts of the mean slope of the climb.
 SLOPE_S = 20.0  # over which the slope before and after a moment is taken …
 GAINS_S, GAINS = 60.0, 0.3  # … and over which the climb gains so much speed again
-FALLS = 0.3  # after this the gas has stopped
+FALLS, LEAST_FALL = 0.3, 0.1  # after this, and after falling by this part of the climb, the gas has stopped
 SOON_S, SHARP = 60.0, 0.2  # a top after which it falls by this part of the climb so soon is the end
 CALM, CALM_S = 6, 150.0  # bins of the freeze's end, at least
 AWAY = 0.15  # … instead of the many that it may lie off when the harvest has begun, likewise in parts of the shape
@@ -83,9 +83,12 @@ def _end_of_climb(climb: np.ndarray, step_s: float, low: float) -> int:
     before, after = _slopes(climb, near)
     mean_slope = (high - low) / (int(np.argmax(climb)) + 1)
     # The current falls only once the gas has stopped: what comes back later is a fan.
-    falls = np.flatnonzero((climb > 0.5 * (low + high)) & (after < -FALLS * mean_slope))
+    within = max(1, round(SOON_S / step_s))
+    lowest = np.array([climb[i : i + within + 1].min() for i in range(len(climb))])
+    falling = (after < -FALLS * mean_slope) & (climb - lowest > LEAST_FALL * (high - low))
+    falls = np.flatnonzero((climb > 0.5 * (low + high)) & falling)
     top = int(np.argmax(climb[: int(falls[0]) + near + 1 if len(falls) else None]))
-    soon = climb[top : top + max(1, round(SOON_S / step_s)) + 1]
+    soon = climb[top : top + within + 1]
     if soon[0] - soon.min() > SHARP * (high - low):
         return top
     # It gains speed only while the gas is on.

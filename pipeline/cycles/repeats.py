@@ -153,7 +153,9 @@ def moments_of(again: Repeats, runs: Runs) -> tuple[np.ndarray, np.ndarray]:
     one."""
     before = np.r_[-1, runs.state[:-1]]
     named = runs.state == HARVEST
-    length = float(np.median((runs.stop - runs.first)[named])) if named.any() else 1.0
+    length = float(np.median(again.stop - again.first))
+    if named.any():
+        length = max(length, float(np.median((runs.stop - runs.first)[named])))
     moment_ns, shown = np.zeros(len(runs.state), dtype=np.int64), np.zeros(len(runs.state), dtype=bool)
     much, exact, far = [], [], []
     for side, cell, at_ns, same in (
