@@ -15,6 +15,7 @@ from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST
 
 # Common practice, no source, all of them.
+PUPILS = 60  # freezes that show how the line usually waves
 LEAST_HARVESTS = 4  # fewer do not show how the line falls after one
 BOTH, BETWEEN_S = (
     2.5,
@@ -39,7 +40,7 @@ def told_apart(runs: Runs, line: Course, cells: Cells) -> Runs:
         return runs
     usual = max(1, round(float(np.median(runs.stop[at] - runs.first[at]))))
     ahead = round(BOTH * usual + BETWEEN_S / cells.step_s)
-    tops = np.array([_top(level, runs.first[i], runs.stop[i] + 2) for i in at])
+    tops = np.array([_top(level, a, b) for a, b in zip(runs.first[at], runs.stop[at] + 2, strict=True)])
     fall = _usual_fall(level, tops, 2 * ahead)
     climbs = level[tops] - level[np.maximum(runs.first[at] - 1, 0)]
     climb = float(np.nanmedian(climbs)) if np.isfinite(climbs).any() else np.nan
@@ -47,30 +48,40 @@ def told_apart(runs: Runs, line: Course, cells: Cells) -> Runs:
     least = max(DIP * climb, NOISES * noise)
     if not climb > least:
         return runs
-    waves = WAVES * _usual_wave(level, runs.first[at + 1] + usual, runs.stop[at + 1] - 2)
+    some = at[:: max(1, len(at) // PUPILS)] + 1
+    waves = WAVES * _usual_wave(level, runs.first[some] + usual, runs.stop[some] - 2)
     few = max(1, round(LEAST_S / cells.step_s))
-    found = {}
-    for i in at.tolist():
-        first, last = int(runs.first[i]), min(int(runs.first[i]) + ahead, int(runs.stop[i + 1]) - 1)
-        row = level[first:last]
-        if len(row) < 3 + 2 * few or not np.isfinite(row).all():
-            continue
-        before, after = np.maximum.accumulate(row), np.maximum.accumulate(row[::-1])[::-1]
-        q = int(np.argmax(np.minimum(before, after) - row))
-        p, r = int(np.argmax(row[: q + 1])), q + int(np.argmax(row[q:]))
-        dip = row[p] - row[q]
-        expected = -fall[min(q - p, len(fall) - 1)]
-        if (
-            dip >= least
-            and row[r] - row[q] >= max(least, waves, RISES * dip)
-            and q - p >= few
-            and r - q >= few
-            and LIKE_A_FREEZE[0] * expected <= dip <= LIKE_A_FREEZE[1] * expected + least
-            and row[p] - level[max(first - 1, 0)] >= CLIMBS * climb
-            and row[r] >= row[p] - AGAIN * climb
-        ):
-            found[i] = first + p + 1, first + q, first + r + 1
-    return _with(runs, found) if found else runs
+    first, last = runs.first[at], np.minimum(runs.first[at] + ahead, runs.stop[at + 1] - 1)
+    index = first[:, None] + np.arange(ahead)
+    inside = index < last[:, None]
+    rows = np.where(inside, level[np.minimum(index, len(level) - 1)], -np.inf)
+    whole = ~np.isnan(rows).any(axis=1) & (last - first >= 3 + 2 * few)
+    rows[~whole] = 0.0
+    before = np.maximum.accumulate(rows, axis=1)
+    after = np.maximum.accumulate(rows[:, ::-1], axis=1)[:, ::-1]
+    k = np.arange(len(at))
+    deep = np.where(np.isfinite(rows), np.minimum(before, after) - np.where(inside, rows, 0.0), 0.0)
+    q = np.argmax(deep, axis=1)
+    one, two, low = before[k, q], after[k, q], rows[k, q]
+    p = np.argmax(rows >= one[:, None], axis=1)
+    r = np.argmax((rows >= two[:, None]) & (np.arange(ahead) >= q[:, None]), axis=1)
+    dip, rise = one - low, two - low
+    expected = -fall[np.minimum(q - p, len(fall) - 1)]
+    second = (
+        whole
+        & (dip >= least)
+        & (rise >= np.maximum(max(least, waves), RISES * dip))
+        & (q - p >= few)
+        & (r - q >= few)
+        & (LIKE_A_FREEZE[0] * expected <= dip)
+        & (dip <= LIKE_A_FREEZE[1] * expected + least)
+        & (one - level[np.maximum(first - 1, 0)] >= CLIMBS * climb)
+        & (two >= one - AGAIN * climb)
+    )
+    if not second.any():
+        return runs
+    cuts = np.column_stack([first + p + 1, first + q, first + r + 1])[second]
+    return _with(runs, dict(zip(at[second].tolist(), cuts.tolist(), strict=True)))
 
 
 def _top(level: np.ndarray, first: int, stop: int) -> int:
@@ -96,7 +107,7 @@ def _usual_wave(level: np.ndarray, first: np.ndarray, stop: np.ndarray) -> float
     return float(np.median(climbs)) if climbs else 0.0
 
 
-def _with(runs: Runs, found: dict[int, tuple[int, int, int]]) -> Runs:
+def _with(runs: Runs, found: dict[int, list[int]]) -> Runs:
     """`runs` with each harvest of `found` ended, a freeze, and a second harvest: their cells."""
     rows = []
     i = 0
