@@ -46,14 +46,15 @@ def opened_by_harvest(runs: Runs, line: Course, scales: Scales, cells: Cells, *,
         return runs
     reach = max(2, round(LONG * float(np.median((runs.stop - runs.first)[harvests]))))
     found = {}
-    for i in starts.tolist():
+    named = _soon_harvested(runs, starts, cells)
+    for i in np.setdiff1d(starts, named).tolist():
         warming = _warming(line, scales, cells, int(runs.first[i]), int(runs.stop[i]), reach, clamped)
         if warming is None:
             rest = runs.first[i - 1], runs.first[i], runs.stop[i]
             warming = _slight_warming(line, scales, cells, *map(int, rest), reach, clamped)
         if warming is not None and warming[0] > runs.first[i - 1]:
             found[i] = warming
-    if len(found) < max(STARTS, MOST * len(starts)):
+    if len(found) + len(named) < max(STARTS, MOST * len(starts)):
         return runs
     state, first, margin, opens = [], [], [], []
     for i in range(len(runs.state)):
@@ -63,7 +64,7 @@ def opened_by_harvest(runs: Runs, line: Course, scales: Scales, cells: Cells, *,
             first.append(begin)
             margin.append(runs.margin[i])
             opens.append(False)
-        state.append(int(runs.state[i]))
+        state.append(HARVEST if i in named else int(runs.state[i]))
         first.append(end if i in found else int(runs.first[i]))
         margin.append(runs.margin[i])
         opens.append(bool(runs.opens_span[i]))
@@ -72,14 +73,23 @@ def opened_by_harvest(runs: Runs, line: Course, scales: Scales, cells: Cells, *,
     stop = np.append(first[1:], runs.stop[-1])
     ends = np.flatnonzero(np.array(opens)[1:])
     stop[ends] = runs.stop[np.flatnonzero(runs.opens_span[1:])]
-    return replace(
-        runs,
-        state=np.array(state),
-        first=first,
-        stop=stop,
-        margin=np.array(margin),
-        opens_span=np.array(opens),
+    return rejoined(
+        Runs(
+            state=np.array(state),
+            first=first,
+            stop=stop,
+            margin=np.array(margin),
+            opens_span=np.array(opens),
+        )
     )
+
+
+def _soon_harvested(runs: Runs, starts: np.ndarray, cells: Cells) -> np.ndarray:
+    """Those of `starts` with a freeze that is over sooner than any is, and a harvest after it."""
+    length_s = (runs.stop - runs.first)[starts] * cells.step_s
+    after = np.r_[runs.state[1:], -1][starts]
+    joined = ~np.r_[runs.opens_span[1:], True][starts]
+    return starts[(length_s < SOON_S) & (after == HARVEST) & joined]
 
 
 def without_odd_ones(runs: Runs, cells: Cells, line: Course | None = None) -> Runs:

@@ -42,7 +42,8 @@ def machine(
     inrush_a: float = 32.0,
 ) -> Log:
     """A log of the phases of `story` in turn, each (kind, minutes): "freeze", "harvest", "idle", "stall" (a harvest
-    that stays at 0 °C), "opening" (one of a plate without ice) or "lull" (an idle in which the line warms quickly)."""
+    that stays at 0 °C), "opening" (one of a plate without ice), "nudge" (one that finds the line all but as warm as hot gas
+    makes it) or "lull" (an idle in which the line warms quickly)."""
     temperature, current, truth = [], [], []
     level, now = 10.0, 0.0
     for kind, minutes in story:
@@ -53,6 +54,7 @@ def machine(
             "harvest": (14.0, count / 2.0),
             "stall": (0.2, 40.0),
             "opening": (34.0, count / 2.0),
+            "nudge": (23.5, count / 2.0),
             "idle": (22.0, 1500.0),
             "lull": (14.0, 120.0),
         }[kind]
@@ -66,7 +68,13 @@ def machine(
             amps[:2] = inrush_a
         current.append(amps)
         truth.append(
-            ({"stall": "harvest", "opening": "harvest", "lull": "idle"}.get(kind, kind), now, now + count)
+            (
+                {"stall": "harvest", "opening": "harvest", "nudge": "harvest", "lull": "idle"}.get(
+                    kind, kind
+                ),
+                now,
+                now + count,
+            )
         )
         now += count
     line, amps = np.concatenate(temperature), np.concatenate(current)

@@ -35,9 +35,10 @@ ROUND_TOP = (
         (climbs(0.08), FALLS),
         (climbs(0.2, 0.01, 0.06), FALLS),  # the ice melts loose in between
         (climbs(0.05, 0.0, 0.16), ROUND_TOP),
+        (climbs(0.24, -0.02, 0.1), FALLS),  # it even falls a little on the way
         (climbs(0.2, 0.01, 0.08), FALLS + 0.5 * (AFTER_BINS >= 6)),  # a fan that comes a minute late
     ],
-    ids=["falls at once", "rests on the way", "goes on climbing", "late fan"],
+    ids=["falls at once", "rests on the way", "goes on climbing", "dips on the way", "late fan"],
 )
 def test_a_harvest_ends_where_the_climb_is_over(climb, fall):
     mean = shape(climb, fall)

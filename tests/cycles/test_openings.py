@@ -24,6 +24,7 @@ OPENED = [
     ("opening", 2.0),
     *cycles(4),
 ]
+NUDGED = [("nudge" if kind == "opening" else kind, minutes) for kind, minutes in OPENED]
 COOLED = [*cycles(4), ("idle", 40.0), *cycles(4), ("idle", 55.0), *cycles(4)]
 
 
@@ -33,19 +34,24 @@ def first_kinds(record):
     return [b for a, b in itertools.pairwise(kinds) if a == "idle"]
 
 
+@pytest.mark.parametrize("story", [OPENED, NUDGED], ids=["from the cold", "at room temperature"])
 @pytest.mark.parametrize("roles", [("suction",), ("suction", "current")])
-def test_runs_that_open_with_a_harvest_are_found_so(roles):
-    log = machine(OPENED, roles=roles)
+def test_runs_that_open_with_a_harvest_are_found_so(roles, story):
+    log = machine(story, roles=roles)
     record = find_cycles(log.timeline, UNIT)
     assert first_kinds(record) == ["harvest", "harvest"]
     starts = [start for kind, start, _ in log.truth if kind == "harvest"]
     found = np.array([(p.start_ns - START_NS) * 1e-9 for p in record.phases if p.kind == "harvest"])
-    assert all(np.abs(found - start).min() <= 20 for start in starts)
+    within_s = 20 if story is OPENED else 40  # a line that hardly bends shows no better when
+    assert all(np.abs(found - start).min() <= within_s for start in starts)
 
 
+@pytest.mark.parametrize("noise_k", [0.1, 0.4])
 @pytest.mark.parametrize("roles", [("suction",), ("suction", "current")])
-def test_runs_that_cool_from_the_first_moment_open_with_a_freeze(roles):
-    assert first_kinds(find_cycles(machine(COOLED, roles=roles).timeline, UNIT)) == ["freeze", "freeze"]
+def test_runs_that_cool_from_the_first_moment_open_with_a_freeze(roles, noise_k):
+    for seed in range(3):
+        log = machine(COOLED, roles=roles, noise_k=noise_k, seed=seed)
+        assert first_kinds(find_cycles(log.timeline, UNIT)) == ["freeze", "freeze"]
 
 
 def test_a_harvest_that_opens_one_run_of_many_is_none():

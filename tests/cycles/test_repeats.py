@@ -156,3 +156,71 @@ def test_noise_moves_no_break_of_a_steady_machine():
     alone = np.log1p((shifts / 6.0) ** 2)
     off = np.abs(shifts[np.argmin(misfit + steady[:, None], axis=0)])
     assert np.mean(off) < 0.5 * np.mean(np.abs(shifts[np.argmin(misfit + alone[:, None], axis=0)]))
+
+
+def stalling(*, every=4, interval_s=10.0, cycles=32, noise_a=0.01, seed=1):
+    """The current of a compressor with true begins, ends [s] and which harvests stall: it steps up with the hot gas, climbs while
+    the ice melts and falls over the freeze. Of a slab that does not let go it stays where it was, and so does the freeze
+    after it."""
+    rng = np.random.default_rng(seed)
+    values, begin, end, now, stalled = [], [], [], 0, []
+    for number in range(cycles):
+        freeze = int(rng.integers(510, 540))
+        after_stall = bool(stalled and stalled[-1])
+        gas = 240 if number % every == every - 1 else int(rng.integers(68, 77))
+        since = np.arange(0.0, freeze)
+        values.append(3.6 + (0.0 if after_stall else 0.55) * np.exp(-since / 170.0))
+        warm = np.arange(0.0, gas)
+        values.append(4.0 - 0.0002 * warm if gas > 100 else 4.0 + 0.3 * (warm / gas) ** 2)
+        begin.append(now + freeze)
+        end.append(now + freeze + gas)
+        stalled.append(gas > 100)
+        now = end[-1]
+    values = np.concatenate([*values, np.full(400, 3.6)])
+    at = np.arange(0, len(values), int(interval_s))
+    t = START_NS + at * SECOND
+    noisy = values[at] + noise_a * rng.standard_normal(len(at))
+    trace = signals.trace_of(channel("current_compressor", t, noisy, interval_s))
+    return trace, np.array(begin), np.array(end), np.array(stalled)
+
+
+@pytest.mark.parametrize("interval_s", [2.0, 10.0, 20.0])
+def test_a_stalled_harvest_ends_where_the_current_drops(interval_s):
+    trace, begin, end, stalled = stalling(interval_s=interval_s)
+    shown = repeats.of_draw(trace, signals.lay_cells([trace]))
+    assert len(shown.first) >= len(end) - 1
+    within_s = max(20.0, 1.5 * interval_s)
+    off = np.abs(late_s(shown.end_ns, end))
+    assert np.mean(off[~stalled] <= within_s) > 0.9
+    assert np.mean(off[stalled] <= within_s) > 0.9
+    assert np.mean(np.abs(late_s(shown.begin_ns, begin)) <= within_s) > 0.9
+
+
+def test_a_shape_of_every_fourth_cycle_is_not_the_machines():
+    """What is alike about the stalls alone explains them well, and leaves most of what the current climbs to chance."""
+    trace, begin, _, stalled = stalling()
+    bins = repeats._bins(trace)
+    level = trace.values
+    at = np.searchsorted(bins.start_ns, START_NS + (begin * SECOND).astype(np.int64))
+    width = round(repeats.BESIDE_S[0] / bins.step_s)
+    assert repeats._share_of_climbs(level, at, width, width) == pytest.approx(1.0)
+    assert repeats._share_of_climbs(level, at[stalled], width, width) < repeats.MOST_CLIMBS
+
+
+def test_a_cycle_that_shows_its_own_beginning_begins_there():
+    """A fan stops with the harvest: at 20 s one reading shows it here, none there; the mean of all is early for the others."""
+    rng = np.random.default_rng(5)
+    step_s, cycles, freeze, gas = 20.0, 40, 40, 5
+    true, level = [], []
+    for _ in range(cycles):
+        level += list(6.0 + 0.5 * np.exp(-np.arange(freeze) / 15.0))
+        true.append(len(level))
+        level += list(6.0 + np.r_[rng.uniform(-1.0, 0.0), 0.3, 0.5, 0.8, 1.6])
+    level = np.array(level) + 0.01 * rng.standard_normal(len(level))
+    true = np.array(true[1:-1])
+    early = true - rng.integers(0, 2, len(true))  # the mean of all, by the shape of what follows
+    found = repeats._own_departures(level, early, gas, 0.01)
+    assert np.mean(found == true) > 0.9 > np.mean(early == true)
+    noisy = level + 0.5 * rng.standard_normal(len(level))
+    assert np.array_equal(repeats._own_departures(noisy, early, gas, 0.5), early)
+    assert step_s * np.abs(found - true).mean() < 3.0

@@ -7,6 +7,7 @@ import pytest
 
 from pipeline.logs import assemble
 from pipeline.logs.sequence import longest_silence
+from pipeline.logs.trust import resolution_of
 from pipeline.unit import Unit
 from tests.logs.tables import SECOND_NS, START_NS, cycling, table, times
 
@@ -272,3 +273,13 @@ def test_nothing_that_was_read_is_written_to():
 def test_the_longest_silence_is_the_one_that_comes_again():
     steps = np.concatenate([np.full(900, 8.0), [300.0, 299.0, 301.0, 280.0], [5400.0]])
     assert longest_silence(steps) == pytest.approx(301.0)
+
+
+@pytest.mark.parametrize("off_share", [0.0, 0.6])
+def test_the_resolution_of_a_log_of_which_most_is_a_standing_machine(off_share):
+    """The steps are read off the whole log: its midst may be one value for days."""
+    rng = np.random.default_rng(2)
+    runs = np.round(20.0 * np.sin(np.arange(8000) / 90.0) / 0.5 + rng.standard_normal(8000)) * 0.5
+    stands = np.full(int(len(runs) * 2 * off_share / (1 - off_share)), 21.5)
+    assert resolution_of(np.r_[runs, stands, runs]) == 0.5
+    assert resolution_of(np.full(100, 3.0)) == 0.0

@@ -1,0 +1,88 @@
+"""Two harvests of which one was named."""
+
+import numpy as np
+import pytest
+
+from pipeline.cycles import signals
+from pipeline.cycles.doubles import told_apart
+from pipeline.cycles.features import course_of
+from pipeline.cycles.runs import Runs
+from pipeline.cycles.states import FREEZE, HARVEST
+from tests.cycles.plain_machine import START_NS, channel
+
+STEP_S = 10.0
+FREEZE_N, GAS = 120, 14  # cells
+CYCLES, MIDST = 12, 5
+
+
+def rise(start, n=GAS):
+    return np.linspace(start, 18.0, n + 1)[1:]
+
+
+def fall(start, n=FREEZE_N):
+    return -8.0 + (start + 8.0) * np.exp(-np.arange(1, n + 1) / 25.0)
+
+
+def log(midst, *, wave=0.0, named_to_its_end=False):
+    """A cold line of CYCLES cycles, after the harvest of one of which the line goes on by `midst` (n,), and how it was named."""
+    values, parts = [], []
+    for number in range(CYCLES):
+        values.append(rise(-8.0))
+        gas, freeze = GAS, FREEZE_N
+        if number == MIDST:
+            values.append(midst)
+            gas, freeze = (gas + len(midst), freeze) if named_to_its_end else (gas, freeze + len(midst))
+        values.append(fall(values[-1][-1]))
+        parts += [(gas, HARVEST), (freeze, FREEZE)]
+    values = np.r_[fall(18.0, 40), np.concatenate(values)]
+    values = values + wave * np.sin(np.arange(len(values)) / 3.0) * (values < 14.0)
+    t = START_NS + (np.arange(len(values)) * STEP_S * 1e9).astype(np.int64)
+    trace = signals.trace_of(channel("suction", t, values, STEP_S))
+    cells = signals.cells_of_width([trace], STEP_S)
+    stop = np.cumsum([40, *(n for n, _ in parts)])
+    runs = Runs(
+        state=np.array([FREEZE, *(s for _, s in parts)]),
+        first=np.r_[0, stop[:-1]],
+        stop=stop,
+        margin=np.ones(len(stop)),
+        opens_span=np.arange(len(stop)) == 0,
+    )
+    return runs, course_of(trace, cells), cells
+
+
+AGAIN = np.r_[fall(18.0, 8), rise(fall(18.0, 8)[-1], 6)]
+
+
+@pytest.mark.parametrize("named_to_its_end", [False, True])
+def test_a_second_harvest_on_the_heels_of_the_first_is_found(named_to_its_end):
+    runs, line, cells = log(AGAIN, named_to_its_end=named_to_its_end)
+    found = told_apart(runs, line, cells)
+    assert (found.state == HARVEST).sum() == CYCLES + 1
+    assert np.array_equal(found.first[1:], found.stop[:-1])
+    assert (np.diff(found.state) != 0).all()
+    first = int(runs.first[1 + 2 * MIDST])
+    second = found.first[found.state == HARVEST][MIDST + 1]
+    assert abs(second - (first + GAS + 8)) <= 1
+    assert abs(found.stop[found.state == HARVEST][MIDST + 1] - (first + GAS + len(AGAIN))) <= 1
+
+
+@pytest.mark.parametrize(
+    ("midst", "wave"),
+    [
+        (np.r_[18.0 - 0.35 * np.arange(1, 9), 15.2 + 0.45 * np.arange(1, 7)], 0.0),  # water runs in
+        (np.r_[fall(18.0, 8), fall(18.0, 8)[-1] + 0.3 * np.arange(1, 7)], 0.0),  # a valve lets in too much
+        (np.r_[np.full(4, -5.0), np.full(4, 18.0)], 0.0),  # a burst on the cable: nothing cools so fast
+        (fall(18.0, 8), 1.5),  # a valve that hunts
+    ],
+    ids=["dip", "wobble", "burst", "hunting"],
+)
+@pytest.mark.parametrize("named_to_its_end", [False, True])
+def test_other_dips_are_no_freeze(midst, wave, named_to_its_end):
+    runs, line, cells = log(midst, wave=wave, named_to_its_end=named_to_its_end)
+    assert told_apart(runs, line, cells).state.tolist() == runs.state.tolist()
+
+
+def test_few_harvests_show_no_usual_fall():
+    runs, line, cells = log(AGAIN)
+    few = Runs(**{name: getattr(runs, name)[:6] for name in runs.__dataclass_fields__})
+    assert told_apart(few, line, cells) is few

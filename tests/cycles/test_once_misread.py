@@ -1,0 +1,33 @@
+"""Logs of the second simulator that were once misread, from their files to the score of their boundaries."""
+
+import pytest
+
+from pipeline.cycles import find_cycles
+from pipeline.logs import assemble, read_file
+from pipeline.unit import Unit
+from tests.bench.second_grid import case_at
+from tests.bench.second_machine import make_log, write_csv
+from tests.scoring import score
+
+UNIT = Unit(name="once-misread")
+
+
+@pytest.mark.parametrize(
+    ("seed", "least_f1"),
+    [
+        pytest.param(50010, 0.90, id="a shape of every fourth cycle was taken for the machine's"),
+        pytest.param(100030, 0.95, id="a clamp that dies made stops of harvests"),
+        pytest.param(
+            100057, 0.98, id="days of rest hid the resolution, and a coarse line overruled a sharp current"
+        ),
+        pytest.param(70563, 0.98, id="a dip in the plateau was taken for the end"),
+        pytest.param(50016, 0.98, id="a second harvest close upon the first was left out"),
+        pytest.param(230041, 0.95, id="a harvest begun between two readings was put before both"),
+        pytest.param(90034, 0.98, id="a harvest that opens a run hardly warms a warm line"),
+    ],
+)
+def test_boundaries_are_found(seed, least_f1, tmp_path):
+    log = make_log(case_at(seed))
+    tables = [table for path in write_csv(log, tmp_path) for table in read_file(path, UNIT)]
+    record = find_cycles(assemble(tables, UNIT), UNIT)
+    assert score(log.truth, record.phases, interval_s=log.interval_s).f1 >= least_f1
