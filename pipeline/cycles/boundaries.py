@@ -107,6 +107,7 @@ def place(
                 # So does the shape of all cycles, which noise and fans bend less.
                 more = np.where(by_shape[group.at, None], prior + BESIDE_SHAPE * (more - prior), more)
             elif named_by_draw:
+                # A step that this boundary shows faintly says no more than the shape does.
                 faint = by_shape[group.at] & ~by_draw[group.at]
                 more = np.where(faint[:, None], prior + BESIDE_SHAPE * (more - prior), more)
             likely += more

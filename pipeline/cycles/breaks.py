@@ -15,8 +15,8 @@ GAINS_S, GAINS = 60.0, 0.3  # … and over which the climb gains so much speed a
 FALLS, LEAST_FALL = 0.3, 0.1  # after this, and after falling by this part of the climb, the gas has stopped
 SOON_S, SHARP = 60.0, 0.2  # a top after which it falls by this part of the climb so soon is the end
 CALM, CALM_S = 6, 150.0  # bins of the freeze's end, at least
-AWAY = 0.15  # … instead of the many that it may lie off when the harvest has begun, likewise in parts of the shape
-FAR = 0.015  # … and at least this part of the whole shape …
+FAR = 0.015  # of the whole shape: the freeze's end goes on as straight as that, or as its scatter says …
+AWAY = 0.15  # … and the harvest lies so far off
 UNSURE = 8  # bins by which the beginning may lie before the sharpest break
 
 

@@ -34,19 +34,13 @@ MOST_CLIMBS = 0.7  # of all that the level climbs: a shape that leaves out more 
 ALIKE = 0.5  # part of the current's variance that a shape must explain
 ABOUT_S = 40.0  # of a break, both ways, by which it is known again
 STRAY, STRAY_S = 0.15, 10.0  # a break lies off by up to this part of a harvest, and besides …
-OWN_BINS, OWN_NOISES, OWN_SHARE = (
-    1,
-    5.0,
-    0.8,
-)  # readings after it, times their scatter, and cycles that must show it
-CALM_BINS, DROP_BINS = 4, 2  # bins before a harvest, and on either side of a drop, that are averaged
-ODD, LEAST_ODD = (
-    1.5,
-    0.03,
-)  # times the usual misfit after a harvest, and parts of its climb: the gas was not shut off there
-LOW = 0.4  # of the climb: how far it drops …
-DROPS = 0.4  # of the climb: how far the current stays up, and how far it drops when the gas is shut off
 STEADY = (1.0, 0.5, 0.25, 0.12, 0.06)  # … or less: all of them together choose how much
+OWN_BINS = 1  # beside the common beginning, in which a cycle may show its own …
+OWN_NOISES, OWN_SHARE = 5.0, 0.8  # … by so many times its scatter, where so many of them do
+CALM_BINS, DROP_BINS = 4, 2  # bins before a harvest, and on either side of a drop, that are averaged
+ODD, LEAST_ODD = 1.5, 0.03  # times the usual misfit after a harvest, and parts of its climb: perhaps held on
+DROPS = 0.4  # of the climb: how far the current then stays up, and how far it drops in the end …
+LOW = 0.4  # … to under this
 SHOWN = 15.0  # nats by which a current's shape speaks for its harvests
 SAME_BEGIN, SAME_END, MOST = 0.5, 1.0, 0.7  # of a harvest by which most of them were named beside the shape's
 SAME_CELLS = 2  # off: the same moment
