@@ -21,15 +21,26 @@ def cheapest(
     costs: shape (k, s), of every state in every segment; changes: shape (k, s, s), from each state of the segment before
     to each state of this one (the first is not used); begin: shape (s,), of beginning in a state.
     """
-    costs = costs + NUDGE * np.arange(costs.shape[1])
-    turned = np.concatenate([changes[:1], changes[:0:-1].transpose(0, 2, 1)])
-    forward, backward = least_costs(
-        np.stack([costs, costs[::-1]]), np.stack([changes, turned]), np.stack([begin, np.zeros_like(begin)])
-    )
-    through = np.ascontiguousarray((forward + backward[::-1] - costs).T)
-    course, least = np.argmin(through, axis=0), through.min(axis=0)
-    through[course, np.arange(len(course))] = np.inf
-    return course, through.min(axis=0) - least, float(least[-1])
+    course, won_by, cost = cheapest_of_each(costs[None], changes[None], begin)
+    return course[0], won_by[0], float(cost[0])
+
+
+def cheapest_of_each(
+    costs: np.ndarray, changes: np.ndarray, begin: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """`cheapest` of several rows of segments at once, which takes hardly longer than of one: (rows, k), (rows, k), (rows,).
+    costs: (rows, k, s); changes: (rows, k, s, s)."""
+    rows, _, states = costs.shape
+    costs = costs + NUDGE * np.arange(states)
+    turned = np.concatenate([changes[:, :1], changes[:, :0:-1].transpose(0, 1, 3, 2)], axis=1)
+    begins = np.zeros((2 * rows, states))
+    begins[:rows] = begin
+    least = least_costs(np.concatenate([costs, costs[:, ::-1]]), np.concatenate([changes, turned]), begins)
+    forward, backward = least[:rows], least[rows:]
+    through = np.ascontiguousarray((forward + backward[:, ::-1] - costs).transpose(2, 0, 1))
+    course, cheapest_cost = np.argmin(through, axis=0), through.min(axis=0)
+    np.put_along_axis(through, course[None], np.inf, axis=0)
+    return course, through.min(axis=0) - cheapest_cost, cheapest_cost[:, -1]
 
 
 def least_costs(costs: np.ndarray, changes: np.ndarray, begin: np.ndarray) -> np.ndarray:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.cycles.course import cheapest
+from pipeline.cycles.course import cheapest, cheapest_of_each
 from pipeline.cycles.features import Course, DrawCells, calmed, running_course, unseen, usual_rise
 from pipeline.cycles.moves import Line, cold_costs, line_of, weighted_median
 from pipeline.cycles.planes import Plane, learned_costs, plane_of
@@ -179,10 +179,12 @@ def label(
         like_a_line = [(currents[0].costs, currents[0].changes), backwards]
     if by_cold.any():
         few, begins = _sample(k), np.cumsum(segments.minutes) - segments.minutes
+        readings = [(c[few], j[few]) for c, j in like_a_line]
+        agree = _agree(usual[few], plain[few], (by_cold[few], by_jump[few]), readings, begins[few])
         heard = [
             (by_cold + c, by_jump + j, 0.0, running[0])
-            for c, j in like_a_line
-            if _agrees(usual[few], plain[few], (by_cold[few], by_jump[few]), (c[few], j[few]), begins[few])
+            for (c, j), agrees in zip(like_a_line, agree, strict=True)
+            if agrees
         ]
         firsts += heard or [(by_cold, by_jump, 0.0, running[0] if running else None)]
     elif draw is not None:
@@ -291,22 +293,30 @@ class _Naming:
         )
 
 
-def _agrees(usual, plain, by_cold, by_draw, minutes: np.ndarray) -> bool:
-    """Does the running current move like a cold line on this machine? Then it shows no more harvests than the line does,
-    and naming by both is dearer than naming by each by no more than what lies at the edges of the phases.
+def _agree(usual, plain, by_cold, by_draws, minutes: np.ndarray) -> list[bool]:
+    """Does the running current, as each of `by_draws` reads it, move like a cold line on this machine? Then it shows no more
+    harvests than the line does, and naming by both is dearer than naming by each by no more than what lies at the edges of
+    the phases.
 
     minutes: when each segment begins."""
-    cold_state, _, cold_cost = cheapest(usual + by_cold[0], plain + by_cold[1], BEGIN)
-    draw_state, _, draw_cost = cheapest(usual + by_draw[0], plain + by_draw[1], BEGIN)
-    by_line, by_current = _harvests(cold_state), _harvests(draw_state)
-    if len(by_line) > 2:
-        # Only while the line goes on: a probe that fell off halfway shows half of them.
-        apart = np.diff(minutes[by_line])
-        shown = np.diff(np.searchsorted(by_current, by_line))[apart < 2 * np.median(apart)]
-        if shown.mean() > MORE:
-            return False
-    _, _, both_cost = cheapest(usual + by_cold[0] + by_draw[0], plain + by_cold[1] + by_draw[1], BEGIN)
-    return both_cost - cold_cost - draw_cost < MOST_DISSENT * max(len(by_line), 1)
+    if not by_draws:
+        return []
+    both = [(by_cold[0] + c, by_cold[1] + j) for c, j in by_draws]
+    spoken = [by_cold, *by_draws, *both]
+    state, _, cost = cheapest_of_each(
+        np.stack([usual + c for c, _ in spoken]), np.stack([plain + j for _, j in spoken]), BEGIN
+    )
+    by_line, agree = _harvests(state[0]), []
+    for i in range(1, len(by_draws) + 1):
+        by_current, dissent = _harvests(state[i]), cost[len(by_draws) + i] - cost[0] - cost[i]
+        alike = dissent < MOST_DISSENT * max(len(by_line), 1)
+        if len(by_line) > 2:
+            # Only while the line goes on: a probe that fell off halfway shows half of them.
+            apart = np.diff(minutes[by_line])
+            shown = np.diff(np.searchsorted(by_current, by_line))[apart < 2 * np.median(apart)]
+            alike &= not shown.mean() > MORE
+        agree.append(bool(alike))
+    return agree
 
 
 def _harvests(state: np.ndarray) -> np.ndarray:
