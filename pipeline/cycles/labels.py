@@ -47,6 +47,10 @@ LIKE_A_LINE = 0.2
 GAINSAID = 2  # harvests of a cold line within one stop of the clamp that prove the clamp wrong
 MOST_DISSENT = 6.0  # nats a harvest by which a current may gainsay the cold line and still be heard with it
 MORE = 1.5  # times the line's harvests: the current shows something else, a fan that comes and goes
+UNEVEN, EVEN = (
+    0.5,
+    0.85,
+)  # share of the cycles that are a batch machine's: too few to believe a line, enough to believe a current alone
 SURE = 2.0  # a segment teaches when it won by this much [nats]
 
 
@@ -216,7 +220,15 @@ def label(
             rank = (rank_of(state, trial, course, segments, cells) * (1.0 + trust), -cost)
             if best_rank is None or rank > best_rank:
                 best, best_rank = (known, at_edges), rank
-    state, margin, cost = naming.named(*best, slice(0, k))
+    whole = slice(0, k)
+    state, margin, cost = naming.named(*best, whole)
+    if by_cold.any() and like_a_line and evenness(state, segments) < UNEVEN:
+        # A valve that hunts makes a line climb ten times a freeze; the current knows better, if it shows even cycles.
+        alone = max(
+            (naming.named(*reading, whole) for reading in like_a_line), key=lambda n: evenness(n[0], segments)
+        )
+        if evenness(alone[0], segments) > EVEN:
+            state, margin, cost = alone
     polarity, step = _step_between(state, steps, draw)
     return Labels(
         state=state,

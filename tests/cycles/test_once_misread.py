@@ -23,6 +23,9 @@ UNIT = Unit(name="once-misread")
         pytest.param(70563, 0.98, id="a dip in the plateau was taken for the end"),
         pytest.param(50016, 0.98, id="a second harvest close upon the first was left out"),
         pytest.param(230041, 0.95, id="a harvest begun between two readings was put before both"),
+        pytest.param(
+            335021, 0.98, id="a valve that hunts made ten harvests a freeze beside a current that shows one"
+        ),
         pytest.param(90034, 0.98, id="a harvest that opens a run hardly warms a warm line"),
     ],
 )
