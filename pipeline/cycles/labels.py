@@ -47,10 +47,8 @@ LIKE_A_LINE = 0.2
 GAINSAID = 2  # harvests of a cold line within one stop of the clamp that prove the clamp wrong
 MOST_DISSENT = 6.0  # nats a harvest by which a current may gainsay the cold line and still be heard with it
 MORE = 1.5  # times the line's harvests: the current shows something else, a fan that comes and goes
-UNEVEN, EVEN = (
-    0.5,
-    0.85,
-)  # share of the cycles that are a batch machine's: too few to believe a line, enough to believe a current alone
+UNEVEN = 0.5  # share of the cycles that are a batch machine's: a line that shows fewer is not believed …
+EVEN = 0.85  # … beside a current that shows more
 SURE = 2.0  # a segment teaches when it won by this much [nats]
 
 

@@ -48,7 +48,7 @@ MOST_PARTS = 64  # of a step between moments, into which steps between readings 
 MOST_READINGS = 64  # of one window; more are averaged
 MOST_LATE = 0.8  # steps by which a reading may be off its place in the row
 LOST, LOST_S = 3.5, 12.0  # intervals, and seconds, over which lost readings are drawn straight
-ROUNDING = 1e-13  # of the largest variance: keeps the covariance of readings without noise definite
+ROUNDING = 1e-12  # of the largest variance: keeps the covariance of readings without noise definite
 NEVER = 60.0  # added to the χ² of a turn the wrong way
 
 Way = tuple[float, tuple[float, bool], float]  # how a turn is answered: lag [s], one of LINES, box [s]
