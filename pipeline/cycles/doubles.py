@@ -17,10 +17,8 @@ from pipeline.cycles.states import FREEZE, HARVEST
 # Common practice, no source, all of them.
 PUPILS = 60  # freezes that show how the line usually waves
 LEAST_HARVESTS = 4  # fewer do not show how the line falls after one
-BOTH, BETWEEN_S = (
-    2.5,
-    120.0,
-)  # times the usual harvest, that both take at most, and how long the freeze between
+BOTH = 2.5  # times the usual harvest: no longer do both take together …
+BETWEEN_S = 120.0  # … with no more than this between them
 DIP = 0.06  # of the usual climb: how deep the line falls between the two at least …
 NOISES = 8.0  # … and in parts of its noise
 LIKE_A_FREEZE = 0.5, 2.0  # of what it usually falls by in that time

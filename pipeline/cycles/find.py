@@ -71,7 +71,7 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
         runs = openings.opened_by_harvest(runs, timely[0], lines[0].scales, cells, clamped=bool(draw_cells))
     if lines and lines[0].scales.clear:
         runs = doubles.told_apart(runs, timely[0], cells)
-    elif not lines and draws[0].role == "current_compressor":
+    elif not lines and draw_cells[0].trace.role == "current_compressor":  # it holds no fan that makes waves
         runs = doubles.told_apart(runs, running, cells)
     runs = wholes.made_whole(openings.without_odd_ones(runs, cells, timely[0] if timely else None), cells)
     # 4. Each boundary at full rate.

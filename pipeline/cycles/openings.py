@@ -26,7 +26,7 @@ REST_S = 300.0  # of the standing line by which it is known how it goes on …
 SLIGHT = 0.015  # of a swing above that: a line at room temperature hardly gets warmer …
 SLIGHT_NOISES = 4.0  # … and of its noise, at every start: there are several …
 LASTS_S = 30.0  # … but it does so for as long as this
-DROPS = 0.3  # of the usual fall: how steeply the freeze begins
+DROPS, DROP_S = 0.3, 60.0  # of the usual fall, and over how long: how steeply the freeze begins
 FALLS = 0.03  # of a swing: lower than a probe's wobble
 LONG = 1.5  # times the usual harvest
 MOST = 0.6  # of the log's starts must show it
@@ -162,7 +162,7 @@ def _slight_warming(
     above = level - (start + max(slope, 0.0) * np.arange(until, until + len(level)))
     peak = int(np.argmax(above))
     least = max(SLIGHT * scales.swing, SLIGHT_NOISES * noise)
-    ahead = level[peak : peak + 1 + max(1, round(60.0 / cells.step_s))]
+    ahead = level[peak : peak + 1 + max(1, round(DROP_S / cells.step_s))]
     drops = (ahead[0] - ahead[-1]) / max(len(ahead) - 1, 1) * 60.0 / cells.step_s
     if above[peak] < least or drops < DROPS * scales.fall:
         return None
