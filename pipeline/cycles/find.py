@@ -18,6 +18,7 @@ from pipeline.cycles import (
     segments,
     signals,
     starts,
+    stuck,
     wholes,
 )
 from pipeline.cycles.record import CycleRecord, Phase, PhaseKind
@@ -55,9 +56,12 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
         humps = repeats.of_line(timely[0].trace, cells)
     elif (unseen := features.unseen(timely, cells)).any():
         again = repeats.of_draw(draw_cells[0].trace, cells, unseen)
-    found = segments.find_segments(
-        timely, draw_cells, cells, edges=None if again is None else np.concatenate([again.first, again.stop])
-    )
+    edges = None
+    if again is not None:
+        edges = np.concatenate([again.first, again.stop])
+    elif humps is not None:
+        edges = humps.stop  # where the line is warmest; the fall after it may be slight
+    found = segments.find_segments(timely, draw_cells, cells, edges=edges)
     lines = [moves.line_of(course, found, cells) for course in timely]
     if lines:
         draw_cells = [labels.believed(draw, lines, found) for draw in draw_cells]
@@ -70,9 +74,11 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     if lines:
         runs = openings.opened_by_harvest(runs, timely[0], lines[0].scales, cells, clamped=bool(draw_cells))
     if lines and lines[0].scales.clear:
+        runs = stuck.held(runs, timely[0], lines[0].scales, cells)
         runs = doubles.told_apart(runs, timely[0], cells)
     elif not lines and draw_cells[0].trace.role == "current_compressor":  # it holds no fan that makes waves
-        runs = doubles.told_apart(runs, running, cells)
+        one, runs = runs, doubles.told_apart(runs, running, cells)
+        again = again if again is None else repeats.with_more(again, one, runs, cells)
     runs = wholes.made_whole(openings.without_odd_ones(runs, cells, timely[0] if timely else None), cells)
     # 4. Each boundary at full rate.
     placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays, again)

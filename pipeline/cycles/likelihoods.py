@@ -11,7 +11,7 @@ from pipeline.cycles import turns
 # Common practice, no source, all of them.
 MOST_SAY = 20.0  # nats
 FARTHEST = 300.0  # nats: a prior that speaks louder says no more, and its exponent stays a number
-BLUNDER = 0.02  # chance that a channel's turn is no turn of this machine
+BLUNDER = 0.005  # chance that a channel's turn is no turn of this machine
 
 
 def interval(likely: np.ndarray, grid: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

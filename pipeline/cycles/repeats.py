@@ -140,6 +140,28 @@ def against_harvests_elsewhere(again: Repeats, segments: Segments) -> np.ndarray
     return costs
 
 
+def with_more(again: Repeats, before: Runs, runs: Runs, cells: Cells) -> Repeats:
+    """`again` and the harvests of `runs` that were told apart from those of `before`: they are no part of the shape's."""
+    new = (runs.state == HARVEST) & ~np.isin(runs.first, before.first)
+    if not new.any():
+        return again
+    first = np.r_[again.first, runs.first[new]]
+    stop = np.r_[again.stop, runs.stop[new]]
+    # A turn lies in the midst of its cell.
+    half_ns = round(0.5e9 * cells.step_s)
+    begin_ns, end_ns = (
+        np.r_[known, cells.start_ns[cell[new]] + half_ns]
+        for known, cell in (
+            (again.begin_ns, runs.first),
+            (again.end_ns, np.minimum(runs.stop, len(cells) - 1)),
+        )
+    )
+    order = np.argsort(first, kind="stable")
+    return replace(
+        again, first=first[order], stop=stop[order], begin_ns=begin_ns[order], end_ns=end_ns[order]
+    )
+
+
 def moments_of(again: Repeats, runs: Runs) -> tuple[np.ndarray, np.ndarray]:
     """The moment at which each of `runs` begins by the shape, int64 (k,) [ns], and whether the shape gives it, (k,): for runs
     that were named from the same cell; and for those near by, where most harvests were named much as the shape has them,
@@ -199,8 +221,12 @@ def _harvests(
     far, near = 2 * length + 2, length // 2 + 2
     steady = _without_blinks(level)
     first = _known_again(steady, middle + begin, about, stray, far, near)
-    departs = breaks.departure(_average_about(level, first, calm), length, bins.step_s) - calm
-    first = _own_departures(level, first + departs, length, noise) if current is not None else first + departs
+    slow = current == "current_compressor"  # it holds no fan and no pump
+    departs, begun = breaks.departure(_average_about(level, first, calm), length, bins.step_s, slow=slow)
+    first = first + (departs - calm)
+    if current is not None:
+        first = _own_departures(level, first, length, noise, steps=not slow)
+    first = first + (begun - departs)
     stop = _known_again(level, middle + end, about, stray, near, far)
     if current is not None:
         end_shape = _mean_about(level, stop, calm)
@@ -382,7 +408,9 @@ def _known_again(
     return at
 
 
-def _own_departures(level: np.ndarray, first: np.ndarray, length: int, noise: float) -> np.ndarray:
+def _own_departures(
+    level: np.ndarray, first: np.ndarray, length: int, noise: float, *, steps: bool
+) -> np.ndarray:
     """`first` (k,) [bins], up to a bin earlier or later where the cycle itself shows it: the first reading of its own that lies
     off the freeze before. What most of them show too faintly stays where it is. length: bins of the harvest."""
     back = max(CALM_BINS + 2, min(3 * length, 12))
@@ -398,7 +426,11 @@ def _own_departures(level: np.ndarray, first: np.ndarray, length: int, noise: fl
     clear = np.isfinite(rows).all(axis=1) & beyond.any(axis=1)
     if clear.mean() < OWN_SHARE:
         return first
-    return np.where(clear, first - 1 + np.argmax(beyond, axis=1), first)
+    moved = np.argmax(beyond, axis=1) - OWN_BINS
+    if not steps:
+        # A slow climb shows in their shape sooner than in any of them: together they stay where it departs.
+        moved = moved - np.round(np.median(moved[clear]))
+    return np.where(clear, first + moved, first)
 
 
 def _held_on(level: np.ndarray, first: np.ndarray, stop: np.ndarray, length: int, longest: int) -> np.ndarray:

@@ -23,7 +23,10 @@ WILD = 2.5  # … unless they leap this many times the channel's usual course �
 RARE = 0.01  # share of readings
 REGULAR = 0.4  # … at random: fewer of the times between them are alike
 SPIKE_READINGS = 4  # longest spike that is taken out; common practice, no source
-MOST_DIP_S = 16.0  # a current that is gone for longer is a stop; common practice, no source
+# A current that is gone for longer is a stop, one that is there for longer a run; common practice, no source.
+MOST_DIP_S = 16.0
+NEVER = (np.inf, -np.inf)
+AS_RUNNING = (0.7, 1.3)  # parts of the lowest and of the highest usual current between which it is a run
 SAMPLE = 25_000  # readings of which a quantile is taken
 GAP_INTERVALS = 3.5  # a logger may miss two readings and be half an interval late
 GAP_LEAST_S = (
@@ -128,7 +131,9 @@ def despiked(values: np.ndarray, interval_s: float, *, stops: bool) -> np.ndarra
     middle, usual = np.quantile(sampled(step), (0.5, 0.9 if interval_s >= 30 else 0.95))
     spread = float(middle) / 0.6745 / np.sqrt(2)
     limit = max(3.0 * usual, 8.0 * spread, 1e-9)
-    found = _spikes(out, np.flatnonzero(step > limit), limit, interval_s, stops)
+    lasts = stops and SPIKE_READINGS * interval_s >= MOST_DIP_S
+    running = (_running_band(out) or NEVER) if lasts else None
+    found = _spikes(out, np.flatnonzero(step > limit), limit, interval_s, running)
     heights = np.array([out[i + 1] - out[i] for i, _ in found])
     if len(heights) >= HABIT:
         # What comes again and again the same way is the machine's own doing, unless it leaps at random, and far beyond
@@ -177,10 +182,29 @@ def _without_wild(values: np.ndarray) -> np.ndarray:
     return values
 
 
+def _running_band(values: np.ndarray) -> tuple[float, float] | None:
+    """Between what a current lies while the machine runs, by what lasts much longer than a spike; None where nothing
+    does."""
+    for _ in range(3):  # spikes of several heights
+        high = values > 0.5 * np.quantile(sampled(values), 0.995)
+        edges = np.flatnonzero(np.diff(np.r_[False, high, False].astype(np.int8)))
+        lasted = np.repeat(edges[1::2] - edges[::2], edges[1::2] - edges[::2])
+        if len(lasted) and np.median(lasted) > 4 * SPIKE_READINGS:
+            low, top = np.quantile(values[high], (0.05, 0.95))
+            return AS_RUNNING[0] * float(low), AS_RUNNING[1] * float(top)
+        values = values[~high]
+    return None
+
+
 def _spikes(
-    values: np.ndarray, edges: np.ndarray, limit: float, interval_s: float, stops: bool
+    values: np.ndarray,
+    edges: np.ndarray,
+    limit: float,
+    interval_s: float,
+    running: tuple[float, float] | None,
 ) -> list[tuple[int, int]]:
-    """Spikes as pairs: the last reading before and the last one of the spike. `edges`: readings before big steps."""
+    """Spikes as pairs: the last reading before and the last one of the spike. `edges`: readings before big steps; `running`:
+    between what a current lies while the machine runs; None: what is so short is no stop and no run."""
     found = []
     until = -1
     # Only a step that another one undoes within a few readings can be a spike's beginning.
@@ -197,12 +221,25 @@ def _spikes(
             up, back = values[i + 1] - values[i], values[j + 1] - values[j]
             far = np.abs(values[i + 1 : j + 1] - values[i]).max()
             returned = abs(back) > limit and abs(values[j + 1] - values[i]) < 0.25 * far
-            long_dip = stops and up < 0 and (j - i) * interval_s >= MOST_DIP_S
-            if returned and not (long_dip and values[i + 1 : j + 1].max() < 0.5 * values[i]):
+            if not returned or (running is not None and abs(up) < 0.25 * far):
+                continue
+            own = (
+                running is not None
+                and (j - i) * interval_s >= MOST_DIP_S
+                and _starts_or_stops(values[i], values[i + 1 : j + 1], running)
+            )
+            if not own:
                 found.append((i, j))
                 until = j + 1
-                break
+            break
     return found
+
+
+def _starts_or_stops(before: float, there: np.ndarray, running: tuple[float, float]) -> bool:
+    """Do the readings `there`, between two like `before`, look like a compressor that stands, or like one that runs?"""
+    if there[0] < before:
+        return bool(there.max() < 0.5 * before)
+    return bool(before < 0.5 * running[0] and running[0] <= there.min() and there.max() <= running[1])
 
 
 def noise_of(values: np.ndarray, resolution: float) -> float:

@@ -27,6 +27,14 @@ UNIT = Unit(name="once-misread")
             335021, 0.98, id="a valve that hunts made ten harvests a freeze beside a current that shows one"
         ),
         pytest.param(90034, 0.98, id="a harvest that opens a run hardly warms a warm line"),
+        pytest.param(35027, 0.97, id="runs of a reading or two were taken for spikes of a clamp that stands"),
+        pytest.param(300034, 0.97, id="a fan that is late was now and then the end of the harvest"),
+        pytest.param(130024, 0.97, id="a pump that starts after the freeze was now and then its beginning"),
+        pytest.param(
+            35092, 0.97, id="a harvest ended with its steep part, and the fall after it was too slight"
+        ),
+        pytest.param(70438, 0.95, id="a harvest that stays cold was a freeze after its first minutes"),
+        pytest.param(60014, 0.95, id="a second harvest was found and then put where the first was"),
     ],
 )
 def test_boundaries_are_found(seed, least_f1, tmp_path):

@@ -219,8 +219,17 @@ def test_a_cycle_that_shows_its_own_beginning_begins_there():
     level = np.array(level) + 0.01 * rng.standard_normal(len(level))
     true = np.array(true[1:-1])
     early = true - rng.integers(0, 2, len(true))  # the mean of all, by the shape of what follows
-    found = repeats._own_departures(level, early, gas, 0.01)
+    found = repeats._own_departures(level, early, gas, 0.01, steps=True)
     assert np.mean(found == true) > 0.9 > np.mean(early == true)
     noisy = level + 0.5 * rng.standard_normal(len(level))
-    assert np.array_equal(repeats._own_departures(noisy, early, gas, 0.5), early)
+    assert np.array_equal(repeats._own_departures(noisy, early, gas, 0.5, steps=True), early)
     assert step_s * np.abs(found - true).mean() < 3.0
+
+
+def test_a_slow_climb_shows_late_in_every_cycle_and_moves_none_of_them():
+    rng = np.random.default_rng(6)
+    cycle = np.r_[6.0 + 0.5 * np.exp(-np.arange(60) / 20.0), 6.0 + 0.06 * np.arange(1, 13)]
+    level = np.tile(cycle, 30) + 0.015 * rng.standard_normal(72 * 30)
+    true = 60 + 72 * np.arange(30)
+    assert np.mean(repeats._own_departures(level, true, 12, 0.015, steps=True) > true) > 0.5
+    assert np.median(repeats._own_departures(level, true, 12, 0.015, steps=False) - true) == 0

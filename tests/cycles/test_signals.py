@@ -40,6 +40,29 @@ def test_a_current_gone_for_half_a_minute_is_kept_as_a_stop():
     assert despiked(values, 2.0, stops=True)[201] > 7.0
 
 
+@pytest.mark.parametrize("interval_s", [20.0, 30.0])
+def test_runs_of_a_reading_or_two_are_kept(interval_s):
+    """A compressor that trips again and again shows in single readings of a slow logger; a loose cable leaps anywhere."""
+    rng = np.random.default_rng(2)
+    values = 8.0 + 0.05 * rng.standard_normal(400)
+    values[200:260] = 0.05
+    runs = [203, 208, 209, 214, 219, 220, 225, 231, 236]
+    values[runs] = 8.3 + 0.3 * rng.standard_normal(len(runs))
+    spiked = values.copy()
+    spiked[[244, 252]] = 30.0, 3.0
+    kept = despiked(spiked, interval_s, stops=True)
+    assert np.array_equal(np.delete(kept, [244, 252]), np.delete(values, [244, 252]))
+    assert np.abs(kept[[244, 252]]).max() < 0.2
+
+
+def test_spikes_of_a_machine_that_runs_all_the_time_are_no_runs():
+    values = 4.3 + 0.05 * np.random.default_rng(3).standard_normal(500)
+    spiked = values.copy()
+    for at, height in ((20, 12.0), (120, 15.0), (133, 13.0), (260, 25.0), (290, 14.0), (450, 12.5)):
+        spiked[at : at + 3] = height
+    assert np.abs(despiked(spiked, 30.0, stops=True) - values).max() < 0.5
+
+
 @pytest.mark.parametrize("sigma", [0.05, 0.3, 2.0])
 def test_noise_is_measured_on_a_slope(sigma):
     values = 0.4 * np.arange(5000) + sigma * np.random.default_rng(1).standard_normal(5000)
