@@ -19,7 +19,8 @@ FAR = 0.015  # of the whole shape: the freeze's end goes on as straight as that,
 AWAY = 0.15  # … and the harvest lies so far off
 CLIMB_BINS, EVEN = 4, 0.5  # an even climb's least step is no less than this part of its greatest; it began …
 EARLIER = 4.0  # … no more bins earlier
-UNSURE = 8  # bins by which the beginning may lie before the sharpest break
+UNSURE = 8  # bins by which the beginning may lie before the sharpest break …
+LATER = 2  # … or after it, but by no more than a third of the harvest
 
 
 def of_shape(mean: np.ndarray, step_s: float, longest: int, *, current: bool) -> tuple[int, int]:
@@ -58,7 +59,7 @@ def departure(shape: np.ndarray, length: int, step_s: float, *, slow: bool = Fal
     beyond = np.maximum(np.maximum(shape - np.maximum(line, flat), np.minimum(line, flat) - shape), 0.0)
     usual, away = np.maximum(scatter * reach, FAR * np.ptp(shape)), AWAY * np.ptp(shape)
     says = 0.5 * (beyond / usual) ** 2 - 0.5 * (beyond / away) ** 2 - np.log(away / usual)
-    last = min(middle + 2, len(shape) - 1)
+    last = min(middle + min(LATER, length // 3), len(shape) - 1)
     since = np.cumsum(says[last : calm[-1] : -1])
     first = last - int(np.argmax(since))
     return first, _onset(shape, first, flat) if slow else first

@@ -101,6 +101,13 @@ def test_a_slow_climb_is_led_back_to_where_it_began(early):
     assert breaks.departure(mean, HARVEST, STEP_S)[1] == first
 
 
+def test_a_harvest_of_two_bins_is_not_made_one():
+    """A fan that stops takes off in the first bin what the gas adds."""
+    mean = np.r_[-0.03 * np.arange(20), -0.58, -0.3, 0.1, np.linspace(0.0, -0.2, 18)]
+    assert breaks.departure(mean, 2, 30.0)[0] <= len(mean) // 2
+    assert breaks.departure(mean, 12, 30.0)[0] > len(mean) // 2
+
+
 def test_a_sudden_climb_is_not_led_back():
     mean = shape(climbs(0.12, 0.1, 0.08), FALLS, fan=-0.4)  # it jumps, and then climbs evenly
     first, begun = breaks.departure(mean[BEFORE - 59 : BEFORE + 60], HARVEST, STEP_S, slow=True)
