@@ -20,6 +20,7 @@ from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 LEAST_HARVESTS = 4  # fewer have no usual rise
 RISE_S = 40.0  # hot gas shows its steepest rise within this time
 SLOW_RISE = 0.5  # of the usual one: too slow for hot gas
+SLOWER = 0.8  # likewise, before a stop
 WARM_START = 0.06  # of a swing above where freezes end there and then: the freeze was not at its end
 # A second harvest on the heels of the first starts warm and has less to climb, but it gets as warm, and soon.
 LOW_PEAK = 0.85  # of the usual one
@@ -36,7 +37,7 @@ NEARLY_ALL = 0.75  # of the others
 
 def unseen_stops(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs:
     """`runs` with every "harvest" after a freeze that warms slowly, from too warm a start, and not far or
-    not soon, called idle."""
+    not soon, called idle; and every one before a stop that warms more slowly than most, and not far."""
     at = np.flatnonzero((runs.state == HARVEST) & (np.r_[-1, runs.state[:-1]] == FREEZE) & ~runs.opens_span)
     if len(at) < LEAST_HARVESTS:
         return runs
@@ -54,12 +55,17 @@ def unseen_stops(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs
     slow = rise < SLOW_RISE * np.median(rise[known])
     length = runs.stop[at] - runs.first[at]
     other = (peak < LOW_PEAK * np.median(peak[known])) | (length > LONG * np.median(length[known]))
-    stops = at[known & slow & other & (start > WARM_START)]
+    stopped = known & slow & other & (start > WARM_START)
+    # Before a stop, one that stays colder than all others was no harvest: the ice melts in the standing machine.
+    after = np.r_[runs.state[1:], -1][at]
+    cold = peak < LOW_PEAK * np.median(peak[known])
+    stopped |= known & cold & (rise < SLOWER * np.median(rise[known])) & (after == IDLE)
+    stops = at[stopped]
     if len(stops) == 0:
         return runs
     state = runs.state.copy()
     state[stops] = IDLE
-    return replace(runs, state=state)
+    return rejoined(replace(runs, state=state))
 
 
 def unseen_by_current(runs: Runs, line: Course, running: Course, cells: Cells) -> Runs:

@@ -35,6 +35,7 @@ PATTERN_HARVESTS, PATTERN_EVENNESS = 4, 0.25  # so many harvests of which so few
 LONE_EVENNESS = 0.65  # a clamp alone shows fans, pumps and loads besides: there it takes more
 NO_HARVEST_MIN = 60.0  # what lasts longer is none, whatever it is
 SHORT_FREEZE_S = 75.0  # no water freezes in less
+MOMENT_S = 20.0  # no slab lets go in less
 SHORT_HARVEST = 0.25  # of the usual harvest
 CUT_HARVEST = 0.5  # … and beside a stop: the line that warms there was read late, or early
 
@@ -92,6 +93,7 @@ def settle(
 ) -> tuple[list[Phase], bool, bool]:
     """The phases of the log, whether its harvests can be timed, and whether it shows a pattern at all."""
     phases = _drafts(runs, placed, cells, timeline, colds=colds, draws=draws)
+    phases = without_moments(phases)
     phases = tripping(phases) if draws else tripping(too_short_to_freeze(phases))
     harvest = lengths_min(phases, PhaseKind.HARVEST)
     timed = not (
@@ -118,6 +120,19 @@ def settle(
         if not timed:
             phases = [_unclear(p, "too-coarse") if p.kind is PhaseKind.HARVEST else p for p in phases]
     return joined(phases), timed, pattern
+
+
+def without_moments(phases: Sequence[Phase]) -> list[Phase]:
+    """`phases` without harvests of a few seconds in a freeze, or between a freeze and a gap: a spike, or its trace."""
+    kinds = [None, *(p.kind for p in phases), None]
+    short = [
+        p.kind is PhaseKind.HARVEST
+        and (p.end_ns - p.start_ns) * 1e-9 < MOMENT_S
+        and kinds[i] is PhaseKind.FREEZE
+        and kinds[i + 2] in (PhaseKind.FREEZE, PhaseKind.GAP)
+        for i, p in enumerate(phases)
+    ]
+    return joined([replace(p, kind=PhaseKind.FREEZE) if s else p for p, s in zip(phases, short, strict=True)])
 
 
 def like_the_room(line: Trace) -> bool:

@@ -1,10 +1,15 @@
-"""What looks like a stop in mid-freeze and is a harvest. The stops themselves: tests/outside/test_second_machine_phases.py."""
+"""What looks like a stop in mid-freeze and is a harvest, and the other way round. More of the stops themselves: tests/outside/test_second_machine_phases.py."""
 
 import numpy as np
+import pytest
 
-from pipeline.cycles import find_cycles
+from pipeline.cycles import find_cycles, moves, segments, signals
+from pipeline.cycles.features import course_of
+from pipeline.cycles.halts import unseen_stops
+from pipeline.cycles.runs import Runs
+from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.unit import Unit
-from tests.cycles.plain_machine import START_NS, cycles, machine
+from tests.cycles.plain_machine import START_NS, channel, cycles, machine
 
 UNIT = Unit(name="plain")
 
@@ -29,3 +34,32 @@ def test_a_second_harvest_on_the_heels_of_the_first_stays_a_harvest():
     record = find_cycles(log.timeline, UNIT)
     found = np.array([(p.start_ns - START_NS) * 1e-9 for p in record.phases if p.kind == "harvest"])
     assert all(np.abs(found - start).min() < 20 for start in starts)
+
+
+@pytest.mark.parametrize(
+    ("slowness", "top", "stays"), [(14.0, 0.5, False), (5.0, 0.5, True), (14.0, 13.0, True)]
+)
+def test_a_harvest_before_a_stop_is_as_warm_as_others_or_none(slowness, top, stays):
+    """Ice melts in the standing machine: the line comes up to 0 °C, more slowly than by hot gas, and stays there."""
+    step_s, gas, freeze, rest = 10.0, 15, 120, 200
+    fall, rise = -12.0 + 24.0 * np.exp(-np.arange(freeze) / 30.0), np.linspace(-12.0, 12.0, gas)
+    melts = top - (top + 12.0) * np.exp(-np.arange(25 + rest) / slowness)
+    values = np.concatenate([*[fall, rise] * 6, fall, melts, *[fall, rise] * 6])
+    t = START_NS + (np.arange(len(values)) * step_s * 1e9).astype(np.int64)
+    trace = signals.trace_of(channel("evaporator", t, values, step_s))
+    cells = signals.cells_of_width([trace], step_s)
+    line = course_of(trace, cells)
+    parts = [*[(FREEZE, freeze), (HARVEST, gas)] * 6, (FREEZE, freeze), (HARVEST, 25), (IDLE, rest)]
+    parts += [(FREEZE, freeze), (HARVEST, gas)] * 6
+    stop = np.cumsum([n for _, n in parts])
+    runs = Runs(
+        state=np.array([state for state, _ in parts]),
+        first=np.r_[0, stop[:-1]],
+        stop=stop,
+        margin=np.ones(len(stop)),
+        opens_span=np.arange(len(stop)) == 0,
+    )
+    scales = moves.line_of(line, segments.find_segments([line], [], cells), cells).scales
+    found = unseen_stops(runs, line, scales, cells)
+    assert (found.state == HARVEST).sum() == 12 + stays
+    assert (found.first[1:] == found.stop[:-1]).all()

@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 from pipeline.cycles import find_cycles
+from pipeline.cycles import phases as phase_rules
+from pipeline.cycles.record import Phase, PhaseKind
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.unit import Unit
 
@@ -76,3 +78,32 @@ def test_a_running_compressor_is_never_idle_however_warm_the_line(warm_from):
 def test_no_harvest_takes_hours():
     record = _current_and_line(12.0)
     assert all(p.end_ns - p.start_ns < 3.6e12 for p in record.phases if str(p.kind) == "harvest")
+
+
+@pytest.mark.parametrize(
+    ("before", "length_s", "after", "stays"),
+    [
+        ("freeze", 10, "freeze", False),
+        ("freeze", 10, "gap", False),
+        ("freeze", 40, "freeze", True),
+        ("freeze", 10, "idle", True),
+        ("gap", 10, "freeze", True),
+    ],
+)
+def test_no_slab_lets_go_in_a_few_seconds(before, length_s, after, stays):
+    kinds, lengths = (before, "harvest", after), (600, length_s, 600)
+    ends = np.cumsum(lengths) * 1_000_000_000
+    phases = [
+        Phase(
+            kind=PhaseKind(kind),
+            start_ns=int(end) - length * 1_000_000_000,
+            end_ns=int(end),
+            start_uncertainty_s=1.0,
+            confidence=0.9,
+            start_evidence=("evaporator",),
+        )
+        for kind, length, end in zip(kinds, lengths, ends, strict=True)
+    ]
+    found = phase_rules.without_moments(phases)
+    assert ("harvest" in {str(p.kind) for p in found}) == stays
+    assert found[-1].end_ns == ends[-1]
