@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.cycles.runs import Runs
 from pipeline.logs.timeline import Channel, Timeline
 
 START_NS = 1_767_600_000_000_000_000
@@ -155,4 +156,16 @@ def offsets_s(record, kind: str, log: Log) -> np.ndarray:
         np.array([found[np.argmin(np.abs(found - t))] - t for t in log.starts(kind)])
         if len(found)
         else np.array([])
+    )
+
+
+def runs_of(parts: Sequence[tuple[int, int]]) -> Runs:
+    """Touching runs of so many cells and this state, in turn."""
+    stop = np.cumsum([cells for cells, _ in parts])
+    return Runs(
+        state=np.array([state for _, state in parts]),
+        first=np.r_[0, stop[:-1]],
+        stop=stop,
+        margin=np.ones(len(stop)),
+        opens_span=np.arange(len(stop)) == 0,
     )

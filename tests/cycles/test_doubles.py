@@ -8,7 +8,7 @@ from pipeline.cycles.doubles import told_apart
 from pipeline.cycles.features import course_of
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.states import FREEZE, HARVEST
-from tests.cycles.plain_machine import START_NS, channel
+from tests.cycles.plain_machine import START_NS, channel, runs_of
 
 STEP_S = 10.0
 FREEZE_N, GAS = 120, 14  # cells
@@ -39,14 +39,7 @@ def log(midst, *, wave=0.0, named_to_its_end=False):
     t = START_NS + (np.arange(len(values)) * STEP_S * 1e9).astype(np.int64)
     trace = signals.trace_of(channel("suction", t, values, STEP_S))
     cells = signals.cells_of_width([trace], STEP_S)
-    stop = np.cumsum([40, *(n for n, _ in parts)])
-    runs = Runs(
-        state=np.array([FREEZE, *(s for _, s in parts)]),
-        first=np.r_[0, stop[:-1]],
-        stop=stop,
-        margin=np.ones(len(stop)),
-        opens_span=np.arange(len(stop)) == 0,
-    )
+    runs = runs_of([(40, FREEZE), *parts])
     return runs, course_of(trace, cells), cells
 
 

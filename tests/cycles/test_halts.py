@@ -6,10 +6,9 @@ import pytest
 from pipeline.cycles import find_cycles, moves, segments, signals
 from pipeline.cycles.features import course_of
 from pipeline.cycles.halts import unseen_stops
-from pipeline.cycles.runs import Runs
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.unit import Unit
-from tests.cycles.plain_machine import START_NS, channel, cycles, machine
+from tests.cycles.plain_machine import START_NS, channel, cycles, machine, runs_of
 
 UNIT = Unit(name="plain")
 
@@ -49,16 +48,8 @@ def test_a_harvest_before_a_stop_is_as_warm_as_others_or_none(slowness, top, sta
     trace = signals.trace_of(channel("evaporator", t, values, step_s))
     cells = signals.cells_of_width([trace], step_s)
     line = course_of(trace, cells)
-    parts = [*[(FREEZE, freeze), (HARVEST, gas)] * 6, (FREEZE, freeze), (HARVEST, 25), (IDLE, rest)]
-    parts += [(FREEZE, freeze), (HARVEST, gas)] * 6
-    stop = np.cumsum([n for _, n in parts])
-    runs = Runs(
-        state=np.array([state for state, _ in parts]),
-        first=np.r_[0, stop[:-1]],
-        stop=stop,
-        margin=np.ones(len(stop)),
-        opens_span=np.arange(len(stop)) == 0,
-    )
+    cycles_of = [(freeze, FREEZE), (gas, HARVEST)] * 6
+    runs = runs_of([*cycles_of, (freeze, FREEZE), (25, HARVEST), (rest, IDLE), *cycles_of])
     scales = moves.line_of(line, segments.find_segments([line], [], cells), cells).scales
     found = unseen_stops(runs, line, scales, cells)
     assert (found.state == HARVEST).sum() == 12 + stays

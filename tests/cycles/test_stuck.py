@@ -8,7 +8,7 @@ from pipeline.cycles.features import course_of
 from pipeline.cycles.runs import Runs, rejoined
 from pipeline.cycles.states import FREEZE, HARVEST
 from pipeline.cycles.stuck import held
-from tests.cycles.plain_machine import START_NS, channel
+from tests.cycles.plain_machine import START_NS, channel, runs_of
 
 STEP_S = 10.0
 FREEZE_N, GAS = 120, 14  # cells
@@ -39,14 +39,7 @@ def log(odd, named):
     cells = signals.cells_of_width([trace], STEP_S)
     line = course_of(trace, cells)
     parts = [part for part in parts if part[0]]
-    stop = np.cumsum([60, *(n for n, _ in parts)])
-    runs = Runs(
-        state=np.array([FREEZE, *(s for _, s in parts)]),
-        first=np.r_[0, stop[:-1]],
-        stop=stop,
-        margin=np.ones(len(stop)),
-        opens_span=np.arange(len(stop)) == 0,
-    )
+    runs = runs_of([(60, FREEZE), *parts])
     runs = rejoined(runs)
     scales = moves.line_of(line, segments.find_segments([line], [], cells), cells).scales
     return runs, line, scales, cells
