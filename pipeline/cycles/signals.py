@@ -25,8 +25,8 @@ REGULAR = 0.4  # … at random: fewer of the times between them are alike
 SPIKE_READINGS = 4  # longest spike that is taken out; common practice, no source
 # A current that is gone for longer is a stop, one that is there for longer a run; common practice, no source.
 MOST_DIP_S = 16.0
-NEVER = (np.inf, -np.inf)
-AS_RUNNING = (0.7, 1.3)  # parts of the lowest and of the highest usual current between which it is a run
+AS_RUNNING = (0.7, 1.3)  # parts of the lowest and of the highest usual current between which it is a run …
+NEVER = (np.inf, -np.inf)  # … where none is known
 SAMPLE = 25_000  # readings of which a quantile is taken
 GAP_INTERVALS = 3.5  # a logger may miss two readings and be half an interval late
 GAP_LEAST_S = (
@@ -186,6 +186,8 @@ def _running_band(values: np.ndarray) -> tuple[float, float] | None:
     """Between what a current lies while the machine runs, by what lasts much longer than a spike; None where nothing
     does."""
     for _ in range(3):  # spikes of several heights
+        if len(values) == 0:
+            break
         high = values > 0.5 * np.quantile(sampled(values), 0.995)
         edges = np.flatnonzero(np.diff(np.r_[False, high, False].astype(np.int8)))
         lasted = np.repeat(edges[1::2] - edges[::2], edges[1::2] - edges[::2])

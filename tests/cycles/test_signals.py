@@ -55,6 +55,12 @@ def test_runs_of_a_reading_or_two_are_kept(interval_s):
     assert np.abs(kept[[244, 252]]).max() < 0.2
 
 
+@pytest.mark.parametrize("low", [0.0, 0.05, 1.0])
+def test_a_current_that_only_comes_and_goes_is_read_too(low):
+    values = np.tile([low, 8.0, 8.2], 12)
+    assert np.isfinite(despiked(values, 30.0, stops=True)).all()
+
+
 def test_spikes_of_a_machine_that_runs_all_the_time_are_no_runs():
     values = 4.3 + 0.05 * np.random.default_rng(3).standard_normal(500)
     spiked = values.copy()
