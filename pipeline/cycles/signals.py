@@ -22,6 +22,7 @@ HABIT = 6  # spikes of a log from which on they may be the machine's own …
 WILD = 2.5  # … unless they leap this many times the channel's usual course …
 RARE = 0.01  # share of readings
 REGULAR = 0.4  # … at random: fewer of the times between them are alike
+RETURNS = 0.25  # of how far it leaps: so near a spike comes back, and no less far does it leap at once
 SPIKE_READINGS = 4  # longest spike that is taken out; common practice, no source
 # A current that is gone for longer is a stop, one that is there for longer a run; common practice, no source.
 MOST_DIP_S = 16.0
@@ -222,8 +223,8 @@ def _spikes(
         for j in range(i + 1, min(i + SPIKE_READINGS, len(values) - 2) + 1):
             up, back = values[i + 1] - values[i], values[j + 1] - values[j]
             far = np.abs(values[i + 1 : j + 1] - values[i]).max()
-            returned = abs(back) > limit and abs(values[j + 1] - values[i]) < 0.25 * far
-            if not returned or (running is not None and abs(up) < 0.25 * far):
+            returned = abs(back) > limit and abs(values[j + 1] - values[i]) < RETURNS * far
+            if not returned or (running is not None and abs(up) < RETURNS * far):
                 continue
             own = (
                 running is not None

@@ -11,20 +11,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles.features import Course
+from pipeline.cycles.halts import LEAST_HARVESTS, RISE_S
 from pipeline.cycles.moves import Scales
+from pipeline.cycles.phases import NO_HARVEST_MIN
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST
 
 # Common practice, no source, all of them.
-LEAST_HARVESTS = 4  # fewer have no usual rise
-RISE_S = 40.0  # hot gas shows its steepest rise within this time
-STEEP = 0.35  # of the usual one
+STEEP = 0.35  # of the usual rise
 COLD = 0.15  # of the usual height: it begins where freezes end
 HIGH, LOW_PEAK = 0.2, 0.92  # of the usual height: what it climbs to, at least and at most
 LONG = 1.3  # times the usual harvest: it lasts …
 LATER = 1.0  # … and so much longer than was named
-LONGEST_S = 3600.0
 FALLS, FALL_S = 0.35, 90.0  # of what it climbed: so far it falls, so soon, when the gas is shut off
 STAYS = 0.3  # of what it climbed: so far it may sink before
 WARM = 0.1  # of what it climbed, below its warmest: until then the gas was on
@@ -113,7 +112,7 @@ def _within(
 def _end(level: np.ndarray, first: int, since: int, until: int, usual: _Usual, cells: Cells) -> int | None:
     """One past the last cell of a harvest that begins with cell `first`, by where the line falls after `since`, before
     `until`; None where it does not, or sooner than a long harvest is over."""
-    row = level[first - 1 : min(until, first + round(LONGEST_S / cells.step_s))]
+    row = level[first - 1 : min(until, first + round(60.0 * NO_HARVEST_MIN / cells.step_s))]
     named = since - first + 1
     if len(row) < 3 or not np.isfinite(row).all():
         return None

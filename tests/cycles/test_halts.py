@@ -1,4 +1,7 @@
-"""What looks like a stop in mid-freeze and is a harvest, and the other way round. More of the stops themselves: tests/outside/test_second_machine_phases.py."""
+"""What looks like a stop in mid-freeze and is a harvest, and the other way round.
+
+More of the stops themselves: tests/outside/test_second_machine_phases.py.
+"""
 
 import numpy as np
 import pytest
