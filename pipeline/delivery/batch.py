@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import multiprocessing as mp
 import signal
+import sys
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +15,8 @@ from pipeline.pool import leave_with_parent
 from pipeline.run import RunOptions
 
 _GRACE_S = 10.0
+_STOP_S = 3.0
+"""So long a run that was asked to stop may take to end its workers; a cluster that hangs must not hold it up."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,7 +46,10 @@ def run_batch(
     note: Callable[[Reported], None],
     stopped: Callable[[], bool],
 ) -> BatchOutcome:
-    """Report what is due, in another process, out of the files `rested`. When `stopped` comes true it ends within a second, nothing half done."""
+    """Report what is due, in another process, out of the files `rested`.
+
+    When `stopped` comes true it ends at once, its workers before it: whoever clears up afterwards meets no writer.
+    """
     context = mp.get_context("spawn")
     pipe, far = context.Pipe(duplex=False)
     process = context.Process(target=_work, args=(far, inbox, reports, options, frozenset(rested)))
@@ -63,9 +69,11 @@ def run_batch(
                 break
             note(message)
     finally:
-        if stopped():
-            process.kill()  # every file is written beside and renamed: there is nothing to wait for
-        process.join(_GRACE_S)
+        if stopped():  # every file is written beside and renamed: there is nothing to wait for
+            process.terminate()
+            process.join(_STOP_S)
+        else:
+            process.join(_GRACE_S)
         if process.is_alive():
             process.kill()
             process.join()
@@ -79,6 +87,7 @@ def _work(pipe, inbox: Path, reports: Path, options: RunOptions, rested: frozens
     signal.signal(
         signal.SIGINT, signal.SIG_IGN
     )  # Ctrl-C reaches the whole group; the watcher decides what ends
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # on the way out the workers are killed
     leave_with_parent()
     from pipeline.flow import reason_of, remedy_of
     from pipeline.run import report

@@ -10,6 +10,7 @@ import threading
 import time
 import zipfile
 
+import psutil
 import pytest
 
 from pipeline.delivery.watch import WatchOptions, watch
@@ -172,6 +173,29 @@ def test_asked_to_stop_in_the_middle_of_work_it_stops_at_once_and_leaves_nothing
     assert leftovers(reports) == []
     for folder in (p for p in reports.iterdir() if p.is_dir() and p.name[0] != "."):
         assert (folder / "report.html").read_text(encoding="utf-8").rstrip().endswith("</html>")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a process is put to sleep with SIGSTOP")
+def test_when_it_has_stopped_no_worker_is_left_that_could_still_write(inbox, reports):
+    for number in range(6):
+        write_unit(inbox, f"unit{number:02}", hours=48)
+    with watching(inbox, reports) as (process, lines):
+        wait_for(lambda: said(lines, ": reported") >= 1)
+        family = psutil.Process(process.pid).children(recursive=True)
+        workers = [p for p in family if p.parent().pid != process.pid and not p.children()]
+        assert workers
+        for worker in workers:  # too slow to notice that its run has ended
+            worker.suspend()
+        process.send_signal(signal.SIGTERM)
+        try:
+            assert process.wait(timeout=20) == 0
+            assert psutil.wait_procs(workers, timeout=1)[1] == []
+        finally:
+            for worker in workers:
+                with contextlib.suppress(psutil.NoSuchProcess):
+                    worker.kill()
+    assert "stopped; every report is whole" in lines[-1]
+    assert leftovers(reports) == []
 
 
 def test_a_second_watcher_says_so_and_leaves_the_first_alone(inbox, reports):
