@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from pipeline.cycles import (
     boundaries,
     doubles,
+    fans,
     features,
     halts,
     labels,
@@ -22,19 +25,50 @@ from pipeline.cycles import (
     wholes,
 )
 from pipeline.cycles.record import CycleRecord, Phase, PhaseKind
+from pipeline.cycles.runs import Runs
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
 
 
 def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     """Every phase of `timeline`, its cycles with their measures, and how sure each of them is."""
-    # 1. The channels that can show a phase, spikes taken out.
+    # The channels that can show a phase, spikes taken out.
     traces = signals.traces_of(timeline)
+    first = _search(timeline, unit, traces, traces)
+    if first.draw is None or first.draw.role == "current_compressor":
+        return first.record
+    # A load that comes and goes in mid-freeze hides what ends a harvest: without it all is sought once more.
+    whole = traces[first.draw.role]
+    steady = fans.steady(whole, first.runs if first.record.pattern else None, first.cells)
+    if steady is None:
+        return first.record
+    again = _search(timeline, unit, traces, {**traces, whole.role: steady})
+    if not first.record.pattern and again.record.pattern:  # only now is it known where harvests lie
+        steady = fans.steady(whole, again.runs, again.cells) or steady
+        again = _search(timeline, unit, traces, {**traces, whole.role: steady})
+    return again.record if again.record.pattern else first.record
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Found:
+    record: CycleRecord
+    runs: Runs | None = None
+    cells: signals.Cells | None = None
+    draw: signals.Trace | None = None  # the clamp that was asked
+
+
+def _search(
+    timeline: Timeline, unit: Unit, measured: dict[str, signals.Trace], traces: dict[str, signals.Trace]
+) -> _Found:
+    """measured: what the measures are taken from; traces: what the phases are sought in."""
+    # 1. What shows the evaporator, the compressor, and anything else.
     colds = [traces[role] for role in features.COLD_ROLES if role in traces]
     draws = [traces[role] for role in features.DRAW_ROLES if role in traces]
     others = [traces[role] for role in features.OTHER_ROLES if role in traces]
     if not colds and not draws:
-        return _nothing(timeline, unit, phases.one_phase(timeline, PhaseKind.UNCLEAR, why="no-evidence"))
+        return _Found(
+            record=_nothing(timeline, unit, phases.one_phase(timeline, PhaseKind.UNCLEAR, why="no-evidence"))
+        )
     # 2. Means over cells of about ten seconds, and from them slopes and levels.
     cells = signals.lay_cells([*colds, *draws])
     cold_cells = [features.course_of(trace, cells) for trace in colds]
@@ -43,7 +77,9 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     if (
         not cold_cells and not draw_cells
     ):  # a clamp that never reads more than noise: nothing ran, as far as it shows
-        return _nothing(timeline, unit, phases.one_phase(timeline, PhaseKind.IDLE, confidence=0.6))
+        return _Found(
+            record=_nothing(timeline, unit, phases.one_phase(timeline, PhaseKind.IDLE, confidence=0.6))
+        )
     # 3. Change points, and the cheapest course of phases through the segments between them.
     #    A line that answers late is first moved to where the current says that it belongs.
     running = features.running_course(draw_cells[0], cells) if draw_cells else None
@@ -102,9 +138,14 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
         start_columns, timeline, colds[0] if colds else None, traces.get("discharge")
     )
     cycles = measures.cycle_table(
-        drafts, start_table, traces, unit, cold=colds[0] if colds else None, draws=draws
+        drafts,
+        start_table,
+        measured,
+        unit,
+        cold=colds[0] if colds else None,
+        draws=[measured[draw.role] for draw in draws],
     )
-    return CycleRecord(
+    record = CycleRecord(
         phases=tuple(drafts),
         cycles=cycles,
         starts=start_table,
@@ -119,6 +160,7 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
             "current_step": float(named.step),
         },
     )
+    return _Found(record=record, runs=runs, cells=cells, draw=draw_cells[0].trace if draw_cells else None)
 
 
 def _nothing(timeline: Timeline, unit: Unit, drafts: list[Phase]) -> CycleRecord:

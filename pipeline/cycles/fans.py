@@ -1,0 +1,187 @@
+"""A load that comes and goes in mid-freeze, taken out of the current.
+
+A condenser fan on a pressure switch (or a second fan, a pump that pauses) makes steps of one height, down and up in turn,
+in every freeze. Beside them the one step that ends a harvest is hard to tell. Where a first search finds such steps in most
+freezes, to their ends, the load's course, on or off, is drawn through the whole log so that what is left of the current steps
+as little as can be, and is subtracted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.cycles.runs import Runs
+from pipeline.cycles.signals import Cells, Trace, noise_of, sampled
+from pipeline.cycles.states import FREEZE, HARVEST
+
+# Common practice, no source, all of them.
+BESIDE_S = 5.0  # over which the level before a step and after it is taken
+CLEAR = 4.0  # a step is so many times its own noise …
+LEAST = 0.02  # … and this part of the usual current, at least
+NOTED = 0.4  # of a load: a step of so much may be its …
+FAINT = 0.5  # … though it is less clear by so much
+TWO = 0.15  # of a step, at least, is what each of two readings shows of it
+ALIKE = 0.25  # steps of a load differ by less than this part of them …
+MOSTLY = 0.7  # … most of them
+STEPS = 3  # in a freeze: a load goes, comes and goes …
+SHARE = 0.5  # … in so many of the freezes …
+LEAST_FREEZES = 3  # … of so many, at least
+MARGIN_S = 30.0  # off the ends of a freeze, in which it may not have begun, or may be over
+PIECE_S = 1200.0  # of a log, where no freezes are known
+RUNS = 0.35  # of the usual current: under this the compressor is off
+HELD = (
+    2.0  # steps: so much speaks against a load that is not, through a whole harvest, as it is in the others
+)
+RATHER_OFF = 0.4  # of a step for every harvest: what is explained so much better by a load that is on through all of them
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Steps:
+    """Sharp steps of a current, (n,) each."""
+
+    at: np.ndarray  # int64: the last reading before it
+    height: np.ndarray  # signed
+    part: np.ndarray  # of the height that the next reading shows; the one after that shows the whole
+    before: np.ndarray  # bool: the compressor runs before it …
+    after: np.ndarray  # … and after it
+
+
+def steady(trace: Trace, runs: Runs | None, cells: Cells) -> Trace | None:
+    """The current `trace` of a whole unit without the load that comes and goes in mid-freeze; None where there is none. runs:
+    of a first search; None: it found nothing."""
+    over = max(1, round(BESIDE_S / trace.interval_s))
+    if len(trace.values) < 8 * over:
+        return None
+    some = sampled(trace.values)
+    usual = float(np.median(some[some >= RUNS * np.quantile(some, 0.99)]))
+    clear = max(CLEAR * trace.noise * np.sqrt(2.0 / over), LEAST * usual)
+    load = _load(_steps(trace.values, clear, over, RUNS * usual), trace.time_ns, over, runs, cells)
+    if load is None:
+        return None
+    steps = _steps(trace.values, max(NOTED * load, FAINT * clear), over, RUNS * usual)
+    on = _course(steps, load, _harvests(trace.time_ns[steps.at], runs, cells))
+    change = np.zeros(len(trace.values) + 1)
+    np.add.at(change, steps.at + 1, np.diff(on) * steps.part)
+    np.add.at(change, steps.at + 2, np.diff(on) * (1.0 - steps.part))
+    values = trace.values - load * (on[0] + np.cumsum(change[:-1]))
+    return replace(trace, values=values, noise=noise_of(values, trace.channel.resolution))
+
+
+def _steps(values: np.ndarray, limit: float, over: int, off_below: float) -> _Steps:
+    """Steps of more than `limit` between the means of `over` readings before and after. A logger that writes means of its own
+    shows a step in two parts."""
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    rise = np.zeros(len(values))
+    rise[over - 1 : len(values) - over] = (
+        total[2 * over :] - 2 * total[over:-over] + total[: -2 * over]
+    ) / over
+    part = np.ones(len(values)) if over == 1 else None
+    if part is not None:
+        one, two = rise[:-1], rise[1:]
+        both = one + two
+        split = (one * two > 0) & (np.minimum(np.abs(one), np.abs(two)) > TWO * np.abs(both))
+        part[:-1][split] = one[split] / both[split]
+        rise[:-1][split] = both[split]
+    at = np.flatnonzero(np.abs(rise) > limit)
+    at = at[(at >= over) & (at < len(values) - 2 * over)]
+    # The greatest within `over` readings that goes the same way.
+    height = rise[at]
+    beside = np.sign(height)[:, None] * rise[at[:, None] + np.arange(-over, over + 1)]
+    at = at[np.abs(height) >= beside.max(axis=1)]
+    same = np.r_[False, (np.diff(at) <= over) & (np.diff(np.sign(rise[at])) == 0)] if len(at) else []
+    at = at[~np.asarray(same, dtype=bool)]
+    return _Steps(
+        at=at,
+        height=rise[at],
+        part=np.ones(len(at)) if part is None else part[at],
+        before=(total[at + 1] - total[at + 1 - over]) / over > off_below,
+        after=(total[at + 2 + over] - total[at + 2]) / over > off_below,
+    )
+
+
+def _load(steps: _Steps, time_ns: np.ndarray, over: int, runs: Runs | None, cells: Cells) -> float | None:
+    """How high the steps are that come and go inside most freezes, None where there are none."""
+    begin_ns, end_ns = _freezes(runs, cells)
+    running = steps.before & steps.after
+    at, height = steps.at[running], steps.height[running]
+    if len(begin_ns) < LEAST_FREEZES or len(at) < LEAST_FREEZES * STEPS:
+        return None
+    # The next step undoes it, but not at once, as noise does.
+    size, following = np.abs(height[:-1]), np.abs(height[1:])
+    undone = (height[:-1] * height[1:] < 0) & (np.diff(at) > over + 1)
+    undone &= np.abs(size - following) < ALIKE * np.maximum(size, following)
+    when_ns, size = time_ns[at[:-1][undone]], size[undone]
+    first, middle, stop = (
+        np.searchsorted(when_ns, x) for x in (begin_ns, begin_ns // 2 + end_ns // 2, end_ns)
+    )
+    inside = np.concatenate([size[a:b] for a, b in zip(first.tolist(), stop.tolist(), strict=True)])
+    if len(inside) < LEAST_FREEZES * (STEPS - 1):
+        return None
+    load = float(np.median(inside))
+    if np.mean(np.abs(inside - load) < ALIKE * load) < MOSTLY:
+        return None
+    # What a machine does as each freeze begins is over then; what comes and goes does so to the end.
+    alike = np.r_[0, np.cumsum(np.abs(size - load) < ALIKE * load)]
+    shown = (alike[stop] - alike[first] >= STEPS - 1) & (alike[stop] > alike[middle])
+    return load if shown.mean() >= SHARE else None
+
+
+def _freezes(runs: Runs | None, cells: Cells) -> tuple[np.ndarray, np.ndarray]:
+    """Between what times [ns] freezes surely go on, short ones left out; where none are known, pieces of the log."""
+    if runs is None:
+        piece = max(1, round(PIECE_S / cells.step_s))
+        first = np.concatenate(
+            [np.arange(a, b - piece, piece) for a, b in zip(cells.span_first, cells.span_stop, strict=True)]
+        )
+        return cells.start_ns[first], cells.start_ns[first + piece]
+    freeze = runs.state == FREEZE
+    begin_ns, end_ns = cells.start_ns[runs.first[freeze]], cells.start_ns[runs.stop[freeze] - 1]
+    margin_ns = round(MARGIN_S * 1e9)
+    begin_ns, end_ns = begin_ns + margin_ns, end_ns - margin_ns
+    long = end_ns - begin_ns > 0.5 * np.median(end_ns - begin_ns) if freeze.any() else freeze[freeze]
+    return begin_ns[long], end_ns[long]
+
+
+def _harvests(when_ns: np.ndarray, runs: Runs | None, cells: Cells) -> np.ndarray:
+    """How much of harvests lies before, between and after these moments [harvests], (n,) in, (n + 1,) out."""
+    harvest = runs.state == HARVEST if runs is not None else np.zeros(0, dtype=bool)
+    if not harvest.any():
+        return np.zeros(len(when_ns) + 1)
+    begin_ns, last_ns = cells.start_ns[runs.first[harvest]], cells.start_ns[runs.stop[harvest] - 1]
+    edges_ns = np.ravel([begin_ns, last_ns + round(0.9e9 * cells.step_s)], order="F")
+    past = np.interp(when_ns, edges_ns, (np.arange(len(edges_ns)) + 1) // 2)
+    return np.diff(past, prepend=0.0, append=float(len(begin_ns)))
+
+
+def _course(steps: _Steps, load: float, harvests: np.ndarray) -> np.ndarray:
+    """The load on (1) or off (0) before, between and after the steps, (n + 1,). harvests: (n + 1,), how much of them lies there;
+    the load is off through all of them, as most fans are, or on through all."""
+    off, on = (_cheapest(steps, load, HELD * load * np.outer(harvests, x)) for x in ((0.0, 1.0), (1.0, 0.0)))
+    return (on if on[1] < off[1] - RATHER_OFF * load * harvests.sum() else off)[0]
+
+
+def _cheapest(steps: _Steps, load: float, against: np.ndarray) -> tuple[np.ndarray, float]:
+    """The course of the load that leaves the least height of steps, and how much that is, with what speaks `against` off and on,
+    (n + 1, 2), counted as height. While the compressor stands the load is off."""
+    stay = np.abs(steps.height)
+    up, down = np.abs(steps.height - load), np.abs(steps.height + load)
+    off, on = against[0].tolist()
+    came = np.zeros((len(stay), 2), dtype=np.int8)  # from which of the two
+    rows = zip(*(x.tolist() for x in (stay, up, down, steps.before, steps.after, against[1:])), strict=True)
+    for i, (still, comes, goes, before, after, (no_off, no_on)) in enumerate(rows):
+        if before and after:
+            came[i] = int(on + goes < off + still), int(on + still <= off + comes)
+            off, on = min(off + still, on + goes), min(on + still, off + comes)
+        elif before:
+            came[i] = int(on < off)
+            off, on = min(off, on), np.inf
+        else:
+            off, on = off, off if after else np.inf
+        off, on = off + no_off, on + no_on
+    course = np.empty(len(stay) + 1)
+    course[-1] = last = int(on < off)
+    for i in range(len(stay) - 1, -1, -1):
+        course[i] = last = int(came[i, last])
+    return course, min(off, on)
