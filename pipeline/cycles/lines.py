@@ -19,6 +19,7 @@ AFTER_S, MOST_AFTER_S = 30.0, 80.0  # a turn is read off its first part; later t
 SHOWN = 0.25  # … which is when the line has gone this part of its swing
 UNLIKE = 0.01  # what no model of a turn has right, in parts of the channel's swing
 ALIKE = 0.75  # what the models have wrong, they have wrong at every boundary alike: 1.0, as if all were one witness; 0.0, all their own
+MOST_SAID = 1.5  # nats by which one kind of boundary speaks against a lag, however badly its turns fit a model that is not theirs
 LEAST_SHARE = 0.1  # a lag less likely than this is not heard
 POOL = 24  # boundaries of one kind that choose lag and shape together
 SHOWN_SPREAD = 0.7  # how far the time after which a turn shows varies, in parts of it
@@ -69,7 +70,8 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
         said = pooled_evidence(likely, shown[:, ::thin], total[number][rows[few]][:, ::thin])
         said = said.sum(axis=-1) / len(near_ns) ** ALIKE
         scores[:, j] = said.reshape(len(turns.LAGS_S), -1) + turns.PRIOR
-    standing = scores.max(axis=2).sum(axis=1)
+    said = scores.max(axis=2)
+    standing = np.maximum(said, said.max(axis=0) - MOST_SAID).sum(axis=1)
     share = np.exp(standing - standing.max())
     share /= share.sum()
     # The lag is seldom known for certain: every lag that may be true has its say.

@@ -34,6 +34,7 @@ UNIT = Unit(name="once-misread")
             35092, 0.97, id="a harvest ended with its steep part, and the fall after it was too slight"
         ),
         pytest.param(70438, 0.95, id="a harvest that stays cold was a freeze after its first minutes"),
+        pytest.param(55006, 0.80, id="three odd turns chose a lag of 16 s for a clip of 75 s"),
         pytest.param(61868, 0.98, id="a fan that comes and goes left nothing that repeats"),
         pytest.param(20113, 0.98, id="a fan that goes off after a harvest was now and then its end"),
         pytest.param(60014, 0.95, id="a second harvest was found and then put where the first was"),
