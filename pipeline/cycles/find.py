@@ -13,6 +13,7 @@ from pipeline.cycles import (
     features,
     halts,
     labels,
+    late_ends,
     measures,
     moves,
     openings,
@@ -115,6 +116,9 @@ def _search(
     elif not lines and draw_cells[0].trace.role == "current_compressor":  # it holds no fan that makes waves
         one, runs = runs, doubles.told_apart(runs, running, cells)
         again = again if again is None else repeats.with_more(again, one, runs, cells)
+    elif not lines:
+        one, runs = runs, late_ends.held(runs, running, draw_cells[0].noise, cells)
+        again = again if again is None else repeats.with_ends(again, one, runs, cells)
     runs = wholes.made_whole(openings.without_odd_ones(runs, cells, timely[0] if timely else None), cells)
     # 4. Each boundary at full rate.
     placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays, again)

@@ -69,9 +69,15 @@ def plausible(state: np.ndarray, segments: Segments, part: slice) -> float:
 
 
 def evenness(state: np.ndarray, segments: Segments) -> float:
-    """The same as a share of all cycles: a freeze that never ends is none."""
+    """The same as a share of all cycles: a freeze that never ends is none. Where most of what is left is longer than the others,
+    harvests are missing rather than made up: then it is their number that counts."""
     good, period, _ = _cycles_of(state, segments, slice(0, len(segments)))
-    return float(period[good].sum() / period.sum()) if len(period) else 0.0
+    if not good.any():
+        return 0.0
+    by_time = float(period[good].sum() / period.sum())
+    if good.all() or np.mean(period[~good] > np.median(period[good])) <= 0.5:
+        return by_time
+    return max(by_time, float(good.mean()))
 
 
 def _cycles_of(state: np.ndarray, segments: Segments, part: slice) -> tuple[np.ndarray, np.ndarray, float]:

@@ -162,6 +162,16 @@ def with_more(again: Repeats, before: Runs, runs: Runs, cells: Cells) -> Repeats
     )
 
 
+def with_ends(again: Repeats, before: Runs, runs: Runs, cells: Cells) -> Repeats:
+    """`again` with the ends of harvests that `runs` has later than `before`: they are not where the shape has them."""
+    late = np.flatnonzero((runs.state == HARVEST) & (runs.stop > before.stop))
+    stop, end_ns = again.stop.copy(), again.end_ns.copy()
+    for i in late.tolist():
+        inside = (again.first >= runs.first[i] - SAME_CELLS) & (again.first < runs.stop[i])
+        stop[inside], end_ns[inside] = runs.stop[i], cells.start_ns[min(runs.stop[i], len(cells) - 1)]
+    return replace(again, stop=stop, end_ns=end_ns)
+
+
 def moments_of(again: Repeats, runs: Runs) -> tuple[np.ndarray, np.ndarray]:
     """The moment at which each of `runs` begins by the shape, int64 (k,) [ns], and whether the shape gives it, (k,): for runs
     that were named from the same cell; and for those near by, where most harvests were named much as the shape has them,

@@ -20,6 +20,8 @@ WIDEST_CELL_S = 30.0  # … up to this wide; common practice, no source
 QUICK_S = 5.0  # up to here a median of three takes nothing from a machine's course
 HABIT = 6  # spikes of a log from which on they may be the machine's own …
 WILD = 2.5  # … unless they leap this many times the channel's usual course …
+OFTEN = 0.6  # … as regularly as a fan that every harvest stops, for a dip of about the usual depth …
+LIKE = 0.7  # … which differs by no more than this part of it
 RARE = 0.01  # share of readings
 REGULAR = 0.4  # … at random: fewer of the times between them are alike
 RETURNS = 0.25  # of how far it leaps: so near a spike comes back, and no less far does it leap at once
@@ -145,6 +147,8 @@ def despiked(values: np.ndarray, interval_s: float, *, stops: bool) -> np.ndarra
         leaps = abs(usual) > WILD * (high - low) and not _regular(np.diff([i for i, _ in found]))
         if alike.mean() > 0.6 and not leaps:
             found = [spike for spike, same in zip(found, alike, strict=True) if not same]
+    if stops:
+        found = [spike for way in (1.0, -1.0) for spike in _at_random(out, found, way)]
     for i, j in found:
         out[i + 1 : j + 1] = np.linspace(out[i], out[j + 1], j - i + 2)[1:-1]
     return out if stops else _without_wild(out)
@@ -160,10 +164,20 @@ def sampled(values: np.ndarray) -> np.ndarray:
     return values[:: max(1, len(values) // SAMPLE)]
 
 
-def _regular(apart: np.ndarray) -> bool:
+def _at_random(values: np.ndarray, found: list[tuple[int, int]], way: float) -> list[tuple[int, int]]:
+    """Those spikes of `found` that go this way, none where they come as regularly as a fan's stop, or its start."""
+    found = [(i, j) for i, j in found if way * (values[i + 1] - values[i]) > 0]
+    if len(found) < HABIT or not _regular(np.diff([i for i, _ in found]), OFTEN):
+        return found
+    heights = np.array([np.abs(values[i + 1 : j + 1] - values[i]).max() for i, j in found])
+    usual = np.median(heights)
+    return [spike for spike, high in zip(found, heights, strict=True) if abs(high - usual) > LIKE * usual]
+
+
+def _regular(apart: np.ndarray, least: float = REGULAR) -> bool:
     """Are many of the distances alike? Of random ones a fifth lies within 30 % of the median."""
     usual = np.median(apart)
-    return bool(np.mean(np.abs(apart - usual) <= 0.3 * usual) > REGULAR)
+    return bool(np.mean(np.abs(apart - usual) <= 0.3 * usual) > least)
 
 
 def _without_wild(values: np.ndarray) -> np.ndarray:

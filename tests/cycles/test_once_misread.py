@@ -34,6 +34,11 @@ UNIT = Unit(name="once-misread")
             35092, 0.97, id="a harvest ended with its steep part, and the fall after it was too slight"
         ),
         pytest.param(70438, 0.95, id="a harvest that stays cold was a freeze after its first minutes"),
+        pytest.param(61049, 0.98, id="the dip in which fan and pump stop was taken out as a spike"),
+        pytest.param(
+            45117, 0.98, id="a harvest that a lone clamp shows to be long was cut at the usual length"
+        ),
+        pytest.param(61238, 0.80, id="harvests that were missed made all others no pattern"),
         pytest.param(55006, 0.80, id="three odd turns chose a lag of 16 s for a clip of 75 s"),
         pytest.param(61868, 0.98, id="a fan that comes and goes left nothing that repeats"),
         pytest.param(20113, 0.98, id="a fan that goes off after a harvest was now and then its end"),

@@ -101,3 +101,27 @@ def test_cell_means_equal_the_plain_means():
     cells = lay_cells([trace])
     plain = trace.values[:1000].reshape(-1, 10).mean(axis=1)
     assert np.allclose(cell_means(trace, cells)[:100], plain)
+
+
+def fan_stops(at, *, height=-1.5, n=3000):
+    """A current at 15 s with a dip of two readings at each of `at`."""
+    values = 8.0 + 0.03 * np.random.default_rng(4).standard_normal(n)
+    for i in at:
+        values[i : i + 2] += height
+    return values
+
+
+def test_a_dip_that_comes_as_regularly_as_harvests_do_is_the_machines_own():
+    at = np.arange(100, 2900, 140) + np.random.default_rng(2).integers(-8, 8, 20)
+    ends = at + 14  # the fan and the pump start, of another height each time
+    values = fan_stops(at)
+    values[ends] += np.random.default_rng(3).uniform(0.6, 3.0, 20)
+    kept = despiked(values, 15.0, stops=True)
+    assert np.abs(kept[at] - values[at]).max() == 0.0
+
+
+def test_dips_at_random_are_none():
+    at = np.sort(np.random.default_rng(8).choice(np.arange(50, 2950, 6), 20, replace=False))
+    values = fan_stops([])
+    values[at] -= np.random.default_rng(3).uniform(1.0, 7.0, 20)
+    assert despiked(values, 15.0, stops=True)[at].min() > 7.5
