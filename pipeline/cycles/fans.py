@@ -31,9 +31,7 @@ LEAST_FREEZES = 3  # … of so many, at least
 MARGIN_S = 30.0  # off the ends of a freeze, in which it may not have begun, or may be over
 PIECE_S = 1200.0  # of a log, where no freezes are known
 RUNS = 0.35  # of the usual current: under this the compressor is off
-HELD = (
-    2.0  # steps: so much speaks against a load that is not, through a whole harvest, as it is in the others
-)
+HELD = 2.0  # steps, against a load that is not, through a whole harvest, as it is in the others
 RATHER_OFF = 0.4  # of a step for every harvest: what is explained so much better by a load that is on through all of them
 
 
@@ -90,8 +88,8 @@ def _steps(values: np.ndarray, limit: float, over: int, off_below: float) -> _St
     height = rise[at]
     beside = np.sign(height)[:, None] * rise[at[:, None] + np.arange(-over, over + 1)]
     at = at[np.abs(height) >= beside.max(axis=1)]
-    same = np.r_[False, (np.diff(at) <= over) & (np.diff(np.sign(rise[at])) == 0)] if len(at) else []
-    at = at[~np.asarray(same, dtype=bool)]
+    same = (np.diff(at) <= over) & (np.diff(np.sign(rise[at])) == 0)
+    at = at[np.r_[True, ~same][: len(at)]]
     return _Steps(
         at=at,
         height=rise[at],
