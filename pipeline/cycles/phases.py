@@ -123,13 +123,14 @@ def settle(
 
 
 def without_moments(phases: Sequence[Phase]) -> list[Phase]:
-    """`phases` without harvests of a few seconds in a freeze, or between a freeze and a gap: a spike, or its trace."""
+    """`phases` without harvests of a few seconds in a freeze, or between a freeze and a gap or the log's end: a spike, or its
+    trace, or too little to tell."""
     kinds = [None, *(p.kind for p in phases), None]
     short = [
         p.kind is PhaseKind.HARVEST
         and (p.end_ns - p.start_ns) * 1e-9 < MOMENT_S
         and kinds[i] is PhaseKind.FREEZE
-        and kinds[i + 2] in (PhaseKind.FREEZE, PhaseKind.GAP)
+        and kinds[i + 2] in (PhaseKind.FREEZE, PhaseKind.GAP, None)
         for i, p in enumerate(phases)
     ]
     return joined([replace(p, kind=PhaseKind.FREEZE) if s else p for p, s in zip(phases, short, strict=True)])

@@ -85,13 +85,18 @@ def test_no_harvest_takes_hours():
     [
         ("freeze", 10, "freeze", False),
         ("freeze", 10, "gap", False),
+        ("freeze", 10, None, False),  # the log ends
+        ("freeze", 40, None, True),
         ("freeze", 40, "freeze", True),
         ("freeze", 10, "idle", True),
         ("gap", 10, "freeze", True),
     ],
 )
 def test_no_slab_lets_go_in_a_few_seconds(before, length_s, after, stays):
-    kinds, lengths = (before, "harvest", after), (600, length_s, 600)
+    kinds, lengths = (
+        (before, "harvest", after)[: 3 if after else 2],
+        (600, length_s, 600)[: 3 if after else 2],
+    )
     ends = np.cumsum(lengths) * 1_000_000_000
     phases = [
         Phase(
