@@ -234,7 +234,7 @@ def label(
         cost=cost,
         polarity=polarity,
         step=step,
-        evenness=evenness(state, segments),
+        evenness=evenness(state, segments, lone=not by_cold.any()),
     )
 
 

@@ -68,14 +68,14 @@ def plausible(state: np.ndarray, segments: Segments, part: slice) -> float:
     return round(float(period[good].sum() / running), 2) if running > 0 else 0.0
 
 
-def evenness(state: np.ndarray, segments: Segments) -> float:
-    """The same as a share of all cycles: a freeze that never ends is none. Where most of what is left is longer than the others,
-    harvests are missing rather than made up: then it is their number that counts."""
+def evenness(state: np.ndarray, segments: Segments, *, lone: bool = False) -> float:
+    """The same as a share of all cycles: a freeze that never ends is none. lone: a clamp alone named them. Where most of what is
+    left is longer than the others, harvests are then missing rather than made up, and it is their number that counts."""
     good, period, _ = _cycles_of(state, segments, slice(0, len(segments)))
     if not good.any():
         return 0.0
     by_time = float(period[good].sum() / period.sum())
-    if good.all() or np.mean(period[~good] > np.median(period[good])) <= 0.5:
+    if not lone or good.all() or np.mean(period[~good] > np.median(period[good])) <= 0.5:
         return by_time
     return max(by_time, float(good.mean()))
 
