@@ -31,7 +31,6 @@ SEEN = 0.8  # … one that the current itself gave (standard deviation) …
 SHORTEST_HARVEST = 0.35  # of what the naming made of it
 TOO_SOON = 30.0  # nats
 UNIFORM_90 = 0.45  # half of the middle 90 % of an even spread, in parts of its width
-SHAPE_S = 10.0  # … and (in s) one that the shape of all cycles gave
 LEFT_OUT_S, BLURRED_S = 4.0, 12.0  # of a cold line, and of a current that turns instead of stepping
 AFTER_FREEZE, AFTER_HARVEST = 0.7, 0.3  # of what a current's turn says (not a step) is heard beside a line …
 BESIDE_SHAPE = 0.3  # … and beside the shape of all cycles
@@ -74,8 +73,8 @@ def place(
     seen_s = np.full(k, SEEN * cells.step_s)
     by_shape = np.zeros(k, dtype=bool)
     if again is not None:
-        shown_ns, by_shape = repeats.moments_of(again, runs)
-        near_ns, seen_s = np.where(by_shape, shown_ns, near_ns), np.where(by_shape, SHAPE_S, seen_s)
+        shown_ns, by_shape, off_s = repeats.moments_of(again, runs)
+        near_ns, seen_s = np.where(by_shape, shown_ns, near_ns), np.where(by_shape, off_s, seen_s)
     groups = groups_of(runs, near_ns, cells)
     grid = _moments(cells, bool(colds))
     total = [np.zeros((len(g.at), len(grid))) for g in groups]

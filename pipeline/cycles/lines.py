@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.cycles import turns
+from pipeline.cycles import alike, turns
 from pipeline.cycles.features import Course
 from pipeline.cycles.likelihoods import mixture, moved, pooled_evidence, rows_of
 from pipeline.cycles.peaks import line_peaks, peak_priors
@@ -88,7 +88,9 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
             peaks = line_peaks(cold.trace, group.near_ns[rows] + late_ns, group.before_s, lags_s)
             if peaks is not None:
                 before = before + peak_priors(grid - late_ns * 1e-9, *peaks)
-        total[number][rows] += mixture(likely, before, share[heard])
+        said = mixture(likely, before, share[heard])
+        at_ns = group.near_ns[rows] + late_ns
+        total[number][rows] += alike.agreed(said, grid, cold.trace, at_ns, group.before_s, cells.step_s)
         by_cold[group.at[rows]] = True
     return float(share @ np.array(turns.LAGS_S))
 

@@ -3,7 +3,7 @@
 The whole unit's current falls slowly over a freeze and climbs over a harvest, whatever fans and pumps do meanwhile. Where it
 is much higher after a moment than before it, a harvest is near. Laid upon each other there, the cycles show one common shape,
 free of what comes and goes at random; its two sharpest breaks are where a harvest begins and ends. Each break is then sought
-again in every cycle.
+again in every cycle, and between the readings of a slow clamp (`interleaved`).
 """
 
 from __future__ import annotations
@@ -11,9 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d
 
-from pipeline.cycles import breaks, signals
+from pipeline.cycles import breaks, interleaved, shapes, signals
 from pipeline.cycles.features import course_of, draw_cells, running_course
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.segments import Segments
@@ -22,25 +21,21 @@ from pipeline.cycles.states import FREEZE, HARVEST
 
 # Common practice, no source, all of them; "likewise" is in parts of the time named, and at most so long.
 STEP_S = 10.0  # bins of the shape; a slower logger's interval
-BESIDE_S = (100.0, 200.0, 400.0)  # what lies before a moment and after it, tried one after the other
-LEAST_CYCLES = 4
-LEAST_CLIMB = 0.4  # of what most harvests climb
-APART = 0.4  # of the usual time from harvest to harvest
-REACH, REACH_S = 0.45, 900.0  # of the shape, both ways, likewise
-SHIFT, SHIFT_S = 0.15, 180.0  # by which a cycle may have to be moved onto the shape, likewise
 LONGEST, LONGEST_S = 0.4, 900.0  # a harvest, likewise
-LESSONS, PUPILS = 4, 100  # times the shape is learned, from so many cycles at most
 MOST_CLIMBS = 0.7  # of all that the level climbs: a shape that leaves out more is of something else
 ALIKE = 0.5  # part of the current's variance that a shape must explain
 ABOUT_S = 40.0  # of a break, both ways, by which it is known again
 STRAY, STRAY_S = 0.15, 10.0  # a break lies off by up to this part of a harvest, and besides …
-STEADY = (1.0, 0.5, 0.25, 0.12, 0.06)  # … or less: all of them together choose how much
 OWN_BINS = 1  # beside the common beginning, in which a cycle may show its own …
 OWN_NOISES, OWN_SHARE = 5.0, 0.8  # … by so many times its scatter, where so many of them do
 CALM_BINS, DROP_BINS = 4, 2  # bins before a harvest, and on either side of a drop, that are averaged
 ODD, LEAST_ODD = 1.5, 0.03  # times the usual misfit after a harvest, and parts of its climb: perhaps held on
 DROPS = 0.4  # of the climb: how far the current then stays up, and how far it drops in the end …
 LOW = 0.4  # … to under this
+SHAPE_S, KNOWN_S = (
+    10.0,
+    7.0,
+)  # by which a moment, and one that the cycle itself shows, may be off (standard deviations)
 SHOWN = 15.0  # nats by which a current's shape speaks for its harvests
 SAME_BEGIN, SAME_END, MOST = 0.5, 1.0, 0.7  # of a harvest by which most of them were named beside the shape's
 SAME_CELLS = 2  # off: the same moment
@@ -51,18 +46,6 @@ ALL_BUT_WHOLE = 0.85  # … where it explains so much; less does not move what w
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Shape:
-    """What the cycles have in common about the bins near `at` (k,): `mean` (2 reach + 1,)."""
-
-    at: np.ndarray
-    mean: np.ndarray
-    reach: int
-    shifts: np.ndarray  # by which a cycle may have to be moved onto it
-    alike: float  # part of the variance that it explains
-    share: float  # part of all climbs that lies near `at`
-
-
-@dataclass(frozen=True, kw_only=True)
 class Repeats:
     """Harvests by the shape that comes again, (k,) each."""
 
@@ -70,8 +53,14 @@ class Repeats:
     stop: np.ndarray  # one past the last cell
     begin_ns: np.ndarray
     end_ns: np.ndarray
+    known: np.ndarray  # bool (2, k): the cycle shows to within seconds where it begins, and where it ends
     where: np.ndarray  # bool (cells,): where it is asked
     alike: float  # part of the channel's variance that the shape explains
+
+    @property
+    def sharp(self) -> bool:
+        """Do most cycles show to within seconds where their harvest begins and ends?"""
+        return bool(self.known.mean(axis=1).min() > MOST)
 
     @property
     def whole(self) -> bool:
@@ -87,7 +76,7 @@ def of_draw(trace: Trace, cells: Cells, where: np.ndarray | None = None) -> Repe
     shown = (
         None
         if draw is None
-        else _harvests(running_course(draw, bins).level, draw.noise, bins, cells, current=trace.role)
+        else _harvests(running_course(draw, bins).level, draw.noise, bins, cells, clamp=trace)
     )
     if shown is None or where is None or where.all():
         return shown
@@ -99,6 +88,7 @@ def of_draw(trace: Trace, cells: Cells, where: np.ndarray | None = None) -> Repe
             stop=shown.stop[wanted],
             begin_ns=shown.begin_ns[wanted],
             end_ns=shown.end_ns[wanted],
+            known=shown.known[:, wanted],
             where=where,
         )
         if wanted.any()
@@ -111,7 +101,7 @@ def of_line(trace: Trace, cells: Cells) -> Repeats | None:
     bins = _bins(trace)
     course = course_of(trace, bins)
     return _harvests(
-        course.level, course.slope_noise * np.sqrt(2) * bins.step_s / 60.0, bins, cells, current=None
+        course.level, course.slope_noise * np.sqrt(2) * bins.step_s / 60.0, bins, cells, clamp=None
     )
 
 
@@ -150,56 +140,80 @@ def with_more(again: Repeats, before: Runs, runs: Runs, cells: Cells) -> Repeats
     # A turn lies in the midst of its cell.
     half_ns = round(0.5e9 * cells.step_s)
     begin_ns, end_ns = (
-        np.r_[known, cells.start_ns[cell[new]] + half_ns]
-        for known, cell in (
+        np.r_[shown_ns, cells.start_ns[cell[new]] + half_ns]
+        for shown_ns, cell in (
             (again.begin_ns, runs.first),
             (again.end_ns, np.minimum(runs.stop, len(cells) - 1)),
         )
     )
+    known = np.column_stack([again.known, np.zeros((2, int(new.sum())), dtype=bool)])
     order = np.argsort(first, kind="stable")
     return replace(
-        again, first=first[order], stop=stop[order], begin_ns=begin_ns[order], end_ns=end_ns[order]
+        again,
+        first=first[order],
+        stop=stop[order],
+        begin_ns=begin_ns[order],
+        end_ns=end_ns[order],
+        known=known[:, order],
     )
 
 
 def with_ends(again: Repeats, before: Runs, runs: Runs, cells: Cells) -> Repeats:
     """`again` with the ends of harvests that `runs` has later than `before`: they are not where the shape has them."""
     late = np.flatnonzero((runs.state == HARVEST) & (runs.stop > before.stop))
-    stop, end_ns = again.stop.copy(), again.end_ns.copy()
+    stop, end_ns, known = again.stop.copy(), again.end_ns.copy(), again.known.copy()
     for i in late.tolist():
         inside = (again.first >= runs.first[i] - SAME_CELLS) & (again.first < runs.stop[i])
+        known[1, inside] = False
         stop[inside], end_ns[inside] = runs.stop[i], cells.start_ns[min(runs.stop[i], len(cells) - 1)]
-    return replace(again, stop=stop, end_ns=end_ns)
+    return replace(again, stop=stop, end_ns=end_ns, known=known)
 
 
-def moments_of(again: Repeats, runs: Runs) -> tuple[np.ndarray, np.ndarray]:
-    """The moment at which each of `runs` begins by the shape, int64 (k,) [ns], and whether the shape gives it, (k,): for runs
-    that were named from the same cell; and for those near by, where most harvests were named much as the shape has them,
-    or nearly all begin, or end, where its do. Two that were named near one of the shape's get the same moments: they are
-    one."""
+def moments_of(again: Repeats, runs: Runs) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The moment at which each of `runs` begins by the shape, int64 (k,) [ns], whether the shape gives it, (k,), and how far it
+    may be off (standard deviation) [s]: for runs that were named from the same cell; for harvests that hold a single one of a
+    sharp shape's; and for those near by, where most harvests were named much as the shape has them, or nearly all begin, or end,
+    where its do. Two that were named near one of the shape's get the same moments: they are one."""
     before = np.r_[-1, runs.state[:-1]]
     named = runs.state == HARVEST
     length = float(np.median(again.stop - again.first))
     if named.any():
         length = max(length, float(np.median((runs.stop - runs.first)[named])))
     moment_ns, shown = np.zeros(len(runs.state), dtype=np.int64), np.zeros(len(runs.state), dtype=bool)
+    off_s = np.full(len(runs.state), SHAPE_S)
     much, exact, far = [], [], []
-    for side, cell, at_ns, same in (
-        ((before == FREEZE) & named, again.first, again.begin_ns, SAME_BEGIN),
-        ((before == HARVEST) & (runs.state == FREEZE), again.stop, again.end_ns, SAME_END),
+    for side, harvest, cell, at_ns, known, same in (
+        ((before == FREEZE) & named, 0, again.first, again.begin_ns, again.known[0], SAME_BEGIN),
+        (
+            (before == HARVEST) & (runs.state == FREEZE),
+            -1,
+            again.stop,
+            again.end_ns,
+            again.known[1],
+            SAME_END,
+        ),
     ):
-        side = side & ~runs.opens_span
-        right = np.searchsorted(cell, runs.first).clip(0, len(cell) - 1)
+        at = np.flatnonzero(side & ~runs.opens_span)
+        right = np.searchsorted(cell, runs.first[at]).clip(0, len(cell) - 1)
         left = np.maximum(right - 1, 0)
-        nearest = np.where(np.abs(cell[left] - runs.first) < np.abs(cell[right] - runs.first), left, right)
-        off = np.where(side, np.abs(cell[nearest] - runs.first), np.inf)
-        moment_ns[side] = at_ns[nearest[side]]
-        shown |= off == 0
-        much.append(side.any() and np.mean(off[side] <= max(same * length, SAME_CELLS)) > MOST)
-        exact.append(side.any() and np.mean(off[side] <= SAME_CELLS) > NEARLY_ALL)
+        nearest = np.where(
+            np.abs(cell[left] - runs.first[at]) < np.abs(cell[right] - runs.first[at]), left, right
+        )
+        off = np.full(len(runs.state), np.inf)
+        off[at] = np.abs(cell[nearest] - runs.first[at])
+        much.append(len(at) > 0 and np.mean(off[at] <= max(same * length, SAME_CELLS)) > MOST)
+        exact.append(len(at) > 0 and np.mean(off[at] <= SAME_CELLS) > NEARLY_ALL)
         far.append(off <= NEAR_BY * length)
+        shown |= off == 0
+        if again.sharp:
+            held = np.searchsorted(again.stop, runs.first[at + harvest], side="right")
+            past = np.searchsorted(again.first, runs.stop[at + harvest], side="left")
+            single = (past - held == 1) & known[held.clip(0, len(known) - 1)]
+            nearest = np.where(single, held, nearest)
+            shown[at[single]] = True
+        moment_ns[at], off_s[at] = at_ns[nearest], np.where(known[nearest], KNOWN_S, SHAPE_S)
     agreed = again.whole and (all(much) or any(exact))
-    return moment_ns, shown | (far[0] | far[1] if agreed else False)
+    return moment_ns, shown | (far[0] | far[1] if agreed else False), off_s
 
 
 def _bins(trace: Trace) -> Cells:
@@ -207,40 +221,41 @@ def _bins(trace: Trace) -> Cells:
 
 
 def _harvests(
-    level: np.ndarray, noise: float, bins: Cells, cells: Cells, *, current: str | None
+    level: np.ndarray, noise: float, bins: Cells, cells: Cells, *, clamp: Trace | None
 ) -> Repeats | None:
-    """current: the role of one, which shows when a harvest begins and ends; None: a line, which shows about where it is."""
-    shapes = [
-        s
-        for s in (_shape(level, max(2, round(w / bins.step_s)), bins.step_s, noise) for w in BESIDE_S)
-        if s is not None
+    """clamp: one shows when a harvest begins and ends; None: a line, which shows about where it is."""
+    tried = [
+        shapes.shape_over(level, max(2, round(w / bins.step_s)), bins.step_s, noise) for w in shapes.BESIDE_S
     ]
-    if not shapes:
+    known = [shape for shape in tried if shape is not None]
+    if not known:
         return None
-    shape = max(shapes, key=lambda s: s.alike * min(1.0, s.share / MOST_CLIMBS))
+    shape = max(known, key=lambda s: s.alike * min(1.0, s.share / MOST_CLIMBS))
     if shape.alike < ALIKE:
         return None
-    at = shape.at + _best_shift(level, shape.at, shape.mean, shape.reach, shape.shifts, 0.0)
+    at = shape.at + shapes.best_shift(level, shape.at, shape.mean, shape.reach, shape.shifts, 0.0)
     longest = int(min(LONGEST * float(np.median(np.diff(at))), LONGEST_S / bins.step_s))
-    begin, end = breaks.of_shape(shape.mean, bins.step_s, longest, current=current is not None)
+    begin, end = breaks.of_shape(shape.mean, bins.step_s, longest, current=clamp is not None)
     length = end - begin
     stray = STRAY * length + STRAY_S / bins.step_s
     about = max(2, round(ABOUT_S / bins.step_s))
     middle = np.clip(at, 0, len(level) - 1) - shape.reach
     calm = min(shape.reach, 3 * length + 10)
     far, near = 2 * length + 2, length // 2 + 2
-    steady = _without_blinks(level)
-    first = _known_again(steady, middle + begin, about, stray, far, near)
-    slow = current == "current_compressor"  # it holds no fan and no pump
-    departs, begun = breaks.departure(_average_about(level, first, calm), length, bins.step_s, slow=slow)
+    steady = shapes.without_blinks(level)
+    first = shapes.known_again(steady, middle + begin, about, stray, far, near)
+    slow = clamp is not None and clamp.role == "current_compressor"  # it holds no fan and no pump
+    departs, begun = breaks.departure(
+        shapes.average_about(level, first, calm), length, bins.step_s, slow=slow
+    )
     first = first + (departs - calm)
-    if current is not None:
+    if clamp is not None:
         first = _own_departures(level, first, length, noise, steps=not slow)
     first = first + (begun - departs)
-    stop = _known_again(level, middle + end, about, stray, near, far)
-    if current is not None:
-        end_shape = _mean_about(level, stop, calm)
-        stop = stop + breaks.end_of(end_shape, length, bins.step_s, fans=current == "current") - calm
+    stop = shapes.known_again(level, middle + end, about, stray, near, far)
+    if clamp is not None:
+        end_shape = shapes.mean_about(level, stop, calm)
+        stop = stop + breaks.end_of(end_shape, length, bins.step_s, fans=not slow) - calm
         stop = _held_on(level, first, stop, length, round(LONGEST_S / bins.step_s))
     stop = np.maximum(stop, first + 0.5)
     order = np.argsort(first, kind="stable")
@@ -250,6 +265,9 @@ def _harvests(
     begin_ns, end_ns = (
         np.interp(x, np.arange(len(bins)), bins.start_ns).astype(np.int64) for x in (first, stop)
     )
+    seen = np.zeros((2, len(begin_ns)), dtype=bool)
+    if clamp is not None:
+        begin_ns, end_ns, seen = interleaved.moments(clamp, begin_ns, end_ns, fans=not slow)
     half_ns = round(0.5e9 * cells.step_s)
     first, stop = (
         np.searchsorted(cells.start_ns, x - half_ns).clip(0, len(cells) - 1) for x in (begin_ns, end_ns)
@@ -259,163 +277,10 @@ def _harvests(
         stop=np.maximum(stop, first + 1).clip(0, len(cells)),
         begin_ns=begin_ns,
         end_ns=end_ns,
+        known=seen,
         where=np.ones(len(cells), dtype=bool),
         alike=shape.alike,
     )
-
-
-def _climbs(level: np.ndarray, width: int) -> np.ndarray:
-    """How much higher the level is over `width` bins after each bin than over as many before it; NaN where either is
-    not known well."""
-    known = np.isfinite(level)
-    total = np.r_[0.0, np.cumsum(np.where(known, level, 0.0))]
-    count = np.r_[0, np.cumsum(known)]
-    n, gap = len(level), width // 4
-    at = np.arange(n)
-
-    def mean(first, stop):
-        first, stop = np.clip(first, 0, n), np.clip(stop, 0, n)
-        seen = count[stop] - count[first]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return np.where(seen >= 0.6 * width, (total[stop] - total[first]) / seen, np.nan)
-
-    return mean(at + gap, at + gap + width) - mean(at - gap - width, at - gap)
-
-
-def _summits(climbs: np.ndarray, radius: int) -> np.ndarray:
-    """Bins with the greatest climb within `radius`, those left out that climb far less than most."""
-    height = np.nan_to_num(climbs, nan=-np.inf)
-    at = np.flatnonzero((height == maximum_filter1d(height, 2 * radius + 1)) & (height > 0))
-    return at[height[at] > LEAST_CLIMB * np.quantile(height[at], 0.8)] if len(at) else at
-
-
-def _shape(level: np.ndarray, width: int, step_s: float, noise: float) -> _Shape | None:
-    """The shape about the climbs over `width` bins, or None where there are too few."""
-    climbs = _climbs(level, width)
-    at = _summits(climbs, 2 * width)
-    if len(at) < LEAST_CYCLES:
-        return None
-    at = _summits(climbs, int(APART * np.median(np.diff(at))))
-    if len(at) < LEAST_CYCLES:
-        return None
-    period = float(np.median(np.diff(at)))
-    reach = int(min(REACH * period, REACH_S / step_s))
-    shift = max(1, round(min(SHIFT * period, SHIFT_S / step_s)))
-    if reach < 5:
-        return None
-    shifts = np.arange(-shift, shift + 1)
-    some = at[:: max(1, len(at) // PUPILS)]
-    for _ in range(LESSONS):
-        mean = _mean_about(level, some, reach)
-        moved = _best_shift(level, some, mean, reach, shifts, 0.0)
-        some = np.clip(some + moved, 0, len(level) - 1)
-        if not moved.any():
-            break
-    mean = _mean_about(level, some, reach)
-    if float(mean.std()) < noise:
-        return None
-    about = _centred(_about(level, some, reach))
-    about = about[np.isfinite(about).any(axis=1)]
-    if len(about) == 0:
-        return None
-    left = float(np.median(np.nanmean((about - mean) ** 2, axis=1)))
-    explained = 1.0 - max(left - noise**2, 0.0) / max(float(np.nanmean(about**2)), 1e-12)
-    # A shape that leaves out every other cycle explains less of the log.
-    seen = np.zeros(len(level) + 1)
-    np.add.at(seen, np.clip(at - reach, 0, len(level)), 1)
-    np.add.at(seen, np.clip(at + reach + 1, 0, len(level)), -1)
-    covered = float((np.cumsum(seen)[:-1] > 0)[np.isfinite(level)].mean())
-    alike = float(explained) * min(1.0, covered * period / (2 * reach + 1))
-    share = _share_of_climbs(level, at, max(2, round(BESIDE_S[0] / step_s)), width + shift)
-    return _Shape(at=at, mean=mean, reach=reach, shifts=shifts, alike=alike, share=share)
-
-
-def _share_of_climbs(level: np.ndarray, at: np.ndarray, width: int, near: int) -> float:
-    """How much of all that the level climbs, over `width` bins, it climbs within `near` bins of `at`."""
-    climbs = _climbs(level, width)
-    summits = _summits(climbs, 2 * width)
-    if len(summits) == 0:
-        return 1.0
-    right = np.searchsorted(at, summits).clip(1, len(at) - 1) if len(at) > 1 else np.zeros(len(summits), int)
-    off = np.minimum(np.abs(at[right] - summits), np.abs(at[np.maximum(right - 1, 0)] - summits))
-    height = climbs[summits]
-    return float(height[off <= near].sum() / height.sum())
-
-
-def _about(level: np.ndarray, at: np.ndarray, reach: int, ahead: int | None = None) -> np.ndarray:
-    """`level` from `reach` bins before each of `at` to as many (or `ahead`) after it; NaN beyond the log. Shape
-    (k, reach + 1 + ahead)."""
-    index = at[:, None] + np.arange(-reach, (reach if ahead is None else ahead) + 1)[None]
-    inside = (index >= 0) & (index < len(level))
-    return np.where(inside, level[index.clip(0, len(level) - 1)], np.nan)
-
-
-def _centred(rows: np.ndarray) -> np.ndarray:
-    known = np.isfinite(rows)
-    mean = np.where(known, rows, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
-    return rows - mean[:, None]
-
-
-def _best_shift(
-    level: np.ndarray, at: np.ndarray, mean: np.ndarray, reach: int, shifts: np.ndarray, stray: float
-) -> np.ndarray:
-    """By which of `shifts` each of `at` must be moved for the level about it to lie nearest to `mean`, (k,). stray: how
-    far breaks lie off at most, usually [bins]; 0: any shift is as good as any other."""
-    # Every window is a part of one wide row: the sum of squares about its own mean and the shape, multiplied out.
-    wide = _centred(_about(level, at + shifts[0], reach, reach + len(shifts) - 1))
-    known = np.isfinite(wide)
-    wide[~known] = 0.0
-    count, total, square = (_sums(x, len(mean)) for x in (known, wide, wide**2))
-    middle = total / np.maximum(count, 1)
-    misfit = square - count * middle**2 - 2 * _products(wide, mean)
-    if known.all():
-        misfit += 2 * middle * mean.sum() + (mean**2).sum()
-    else:
-        seen = known.astype(np.float64)
-        misfit += 2 * middle * _products(seen, mean) + _products(seen, mean**2)
-    misfit = np.where(count > 0.5 * len(mean), misfit / np.maximum(count, 1), np.inf).T
-    if stray > 0:
-        best = misfit.min(axis=0)
-        scatter = max(float(np.median(best[np.isfinite(best)])) if np.isfinite(best).any() else 0.0, 1e-12)
-        misfit = 0.25 * len(mean) * misfit / scatter
-        misfit = misfit + _strays(misfit, shifts, stray)[:, None]
-    return np.where(np.isfinite(misfit).any(axis=0), shifts[np.argmin(misfit, axis=0)], 0)
-
-
-def _strays(misfit: np.ndarray, shifts: np.ndarray, stray: float) -> np.ndarray:
-    """What speaks against each of `shifts` by itself, (s,) [nats]: a Cauchy distribution as wide as makes all misfits (s, k)
-    [nats] together the most likely, `stray` at most. A steady machine is not moved about by noise."""
-    known = misfit[:, np.isfinite(misfit).all(axis=0)]
-    priors = [np.log1p((shifts / (part * stray)) ** 2) for part in STEADY]
-    priors = [p + np.log(np.exp(-p).sum()) for p in priors]
-    return max(priors, key=lambda p: float(np.logaddexp.reduce(-known - p[:, None], axis=0).sum()))
-
-
-def _sums(rows: np.ndarray, width: int) -> np.ndarray:
-    """Sums over every `width` columns in a row, (k, n) in, (k, n − width + 1) out."""
-    total = np.cumsum(np.column_stack([np.zeros(len(rows)), rows]), axis=1)
-    return total[:, width:] - total[:, :-width]
-
-
-def _products(rows: np.ndarray, shape: np.ndarray) -> np.ndarray:
-    """Likewise, each column times its part of `shape`."""
-    return np.einsum("ksw,w->ks", np.lib.stride_tricks.sliding_window_view(rows, len(shape), axis=1), shape)
-
-
-def _known_again(
-    level: np.ndarray, at: np.ndarray, about: int, stray: float, back: int, ahead: int
-) -> np.ndarray:
-    """Where the break that lies near `at` (k,) is in every cycle."""
-    for _ in range(LESSONS):
-        part = _mean_about(level, at, about)
-        moved = _best_shift(level, at, part - part.mean(), about, np.arange(-back, ahead + 1), stray)
-        # All of them together stay where the shape has the break.
-        moved = moved - int(np.median(moved))
-        at = np.clip(at + moved, 0, len(level) - 1)
-        back = ahead = 2
-        if not moved.any():
-            break
-    return at
 
 
 def _own_departures(
@@ -424,7 +289,7 @@ def _own_departures(
     """`first` (k,) [bins], up to a bin earlier or later where the cycle itself shows it: the first reading of its own that lies
     off the freeze before. What most of them show too faintly stays where it is. length: bins of the harvest."""
     back = max(CALM_BINS + 2, min(3 * length, 12))
-    rows = _about(level, first, back, OWN_BINS)
+    rows = shapes.about(level, first, back, OWN_BINS)
     at = np.arange(-back, OWN_BINS + 1.0)
     calm = at < -1
     x = at[calm] - at[calm].mean()
@@ -447,10 +312,10 @@ def _held_on(level: np.ndarray, first: np.ndarray, stop: np.ndarray, length: int
     """`stop` (k,) [bins], later where the current does not go on as it usually does after it, but stays up and drops at a stroke
     later: the gas was on for so long. length: bins of most harvests; longest: bins that one may take."""
     begin, end = np.round(first).astype(np.int64), np.round(stop).astype(np.int64)
-    before = _about(level, begin - 1, CALM_BINS - 1, 0).mean(axis=1)
-    rows = _about(level, end, 0, max(4, 3 * length)) - before[:, None]
+    before = shapes.about(level, begin - 1, CALM_BINS - 1, 0).mean(axis=1)
+    rows = shapes.about(level, end, 0, max(4, 3 * length)) - before[:, None]
     known = np.isfinite(rows).all(axis=1)
-    if known.sum() < LEAST_CYCLES:
+    if known.sum() < shapes.LEAST_CYCLES:
         return stop
     usual = np.median(rows[known], axis=0)
     off = np.sqrt(((rows - usual) ** 2).mean(axis=1))
@@ -471,23 +336,3 @@ def _held_on(level: np.ndarray, first: np.ndarray, stop: np.ndarray, length: int
         if late and min(drop[at], stayed) >= DROPS * climb and after < LOW * climb:
             out[i] = end[i] + at + DROP_BINS
     return out
-
-
-def _without_blinks(level: np.ndarray) -> np.ndarray:
-    """`level` without what lasts a single bin: whether a fan's stop falls upon a reading is chance."""
-    beside = np.stack([np.r_[level[:1], level[:-1]], level, np.r_[level[1:], level[-1:]]])
-    return np.median(beside, axis=0)
-
-
-def _average_about(level: np.ndarray, at: np.ndarray, reach: int) -> np.ndarray:
-    """Like `_mean_about`, of all cycles and with what only some of them show, (2 reach + 1,)."""
-    rows = _centred(_about(level, at, reach))
-    known = np.isfinite(rows)
-    return np.where(known, rows, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
-
-
-def _mean_about(level: np.ndarray, at: np.ndarray, reach: int) -> np.ndarray:
-    few = slice(None, None, max(1, len(at) // PUPILS))
-    rows = _centred(_about(level, at[few], reach))
-    rows[:, np.isnan(rows).all(axis=0)] = 0.0
-    return np.nanmedian(rows, axis=0)

@@ -42,6 +42,9 @@ UNIT = Unit(name="once-misread")
         pytest.param(55006, 0.80, id="three odd turns chose a lag of 16 s for a clip of 75 s"),
         pytest.param(61868, 0.98, id="a fan that comes and goes left nothing that repeats"),
         pytest.param(20113, 0.98, id="a fan that goes off after a harvest was now and then its end"),
+        pytest.param(65088, 0.95, id="the end of a harvest was put where the current is highest"),
+        pytest.param(20106, 0.80, id="a harvest began half a minute early between the readings of a clamp"),
+        pytest.param(65072, 0.95, id="each end behind a slow clip was sought for itself"),
         pytest.param(60014, 0.95, id="a second harvest was found and then put where the first was"),
     ],
 )

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.cycles import repeats, signals
+from pipeline.cycles import repeats, shapes, signals
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.states import FREEZE, HARVEST
 from tests.cycles.plain_machine import START_NS, channel
@@ -107,7 +107,7 @@ def test_all_shifts_at_once_equal_each_by_itself(holes):
             enough = np.isfinite(row).sum() > 0.5 * len(row)
             misfits.append(np.nanmean((row - np.nanmean(row) - shape) ** 2) if enough else np.inf)
         plain.append(shifts[np.argmin(misfits)] if np.isfinite(misfits).any() else 0)
-    assert repeats._best_shift(level, at, shape, reach, shifts, 0.0).tolist() == plain
+    assert shapes.best_shift(level, at, shape, reach, shifts, 0.0).tolist() == plain
 
 
 def named(shown, cells, *, early=0, late=0):
@@ -138,7 +138,7 @@ def test_what_was_named_near_the_shape_gets_its_moments(early, late, moved):
     cells = signals.lay_cells([trace])
     shown = repeats.of_draw(trace, cells)
     runs = named(shown, cells, early=early, late=late)
-    moment_ns, given = repeats.moments_of(shown, runs)
+    moment_ns, given, _ = repeats.moments_of(shown, runs)
     assert given[1:].all() == moved
     if moved:
         harvests = runs.state == HARVEST
@@ -152,7 +152,7 @@ def test_noise_moves_no_break_of_a_steady_machine():
     shifts = np.arange(-15, 16)
     true = 0.5 * shifts[:, None] ** 2 / 60.0  # what a gentle break says of each shift, and noise upon it
     misfit = true + 0.6 * rng.standard_normal((len(shifts), 80))
-    steady = repeats._strays(misfit, shifts, 6.0)
+    steady = shapes._strays(misfit, shifts, 6.0)
     alone = np.log1p((shifts / 6.0) ** 2)
     off = np.abs(shifts[np.argmin(misfit + steady[:, None], axis=0)])
     assert np.mean(off) < 0.5 * np.mean(np.abs(shifts[np.argmin(misfit + alone[:, None], axis=0)]))
@@ -202,9 +202,9 @@ def test_a_shape_of_every_fourth_cycle_is_not_the_machines():
     bins = repeats._bins(trace)
     level = trace.values
     at = np.searchsorted(bins.start_ns, START_NS + (begin * SECOND).astype(np.int64))
-    width = round(repeats.BESIDE_S[0] / bins.step_s)
-    assert repeats._share_of_climbs(level, at, width, width) == pytest.approx(1.0)
-    assert repeats._share_of_climbs(level, at[stalled], width, width) < repeats.MOST_CLIMBS
+    width = round(shapes.BESIDE_S[0] / bins.step_s)
+    assert shapes.share_of_climbs(level, at, width, width) == pytest.approx(1.0)
+    assert shapes.share_of_climbs(level, at[stalled], width, width) < repeats.MOST_CLIMBS
 
 
 def test_a_cycle_that_shows_its_own_beginning_begins_there():
