@@ -203,7 +203,15 @@ def moments_of(again: Repeats, runs: Runs) -> tuple[np.ndarray, np.ndarray, np.n
         off[at] = np.abs(cell[nearest] - runs.first[at])
         much.append(len(at) > 0 and np.mean(off[at] <= max(same * length, SAME_CELLS)) > MOST)
         exact.append(len(at) > 0 and np.mean(off[at] <= SAME_CELLS) > NEARLY_ALL)
-        far.append(off <= NEAR_BY * length)
+        # What lies wholly beside a harvest that another run shows is one of its own.
+        beside = (runs.stop[at + harvest] <= again.first[nearest]) | (
+            runs.first[at + harvest] >= again.stop[nearest]
+        )
+        taken = np.zeros(len(cell), dtype=bool)
+        taken[nearest[~beside]] = True
+        near = off <= NEAR_BY * length
+        near[at[beside & taken[nearest]]] = False
+        far.append(near)
         shown |= off == 0
         if again.sharp:
             held = np.searchsorted(again.stop, runs.first[at + harvest], side="right")
