@@ -15,6 +15,7 @@ from pipeline.report.evidence import Evidence
 from pipeline.report.wording import Reader
 
 MOST_CYCLES = 24  # numbers of cycles that are written out
+LEAST_SHOWN = 0.005  # a confidence under this is told in words only
 
 
 def told(
@@ -22,7 +23,8 @@ def told(
 ) -> dict[str, Any]:
     """Everything that the template's article of the `n`-th finding needs."""
     first, last = reader.moment(finding.start_ns, offsets), reader.moment(finding.end_ns, offsets)
-    sure = 3 if finding.confidence >= 0.9 else 2 if finding.confidence >= 0.7 else 1
+    level = 3 if finding.confidence >= 0.9 else 2 if finding.confidence >= 0.7 else 1
+    word = reader.t(f"findings.sure_{level}")
     return {
         "n": n,
         "code": finding.code,
@@ -35,9 +37,10 @@ def told(
         "signals": _numbers(finding.signals, reader),
         "causes": [reader.say_html(c) for c in finding.likely_causes],
         "checks": [reader.say_html(c) for c in finding.next_checks],
-        "sure": reader.t_html(
-            "findings.sure", word=reader.t(f"findings.sure_{sure}"), confidence_pct=100 * finding.confidence
-        ),
+        # A share that is shown as "0 %" says "certainly not", which is not meant.
+        "sure": word
+        if finding.confidence < LEAST_SHOWN
+        else reader.t_html("findings.sure", word=word, confidence_pct=100 * finding.confidence),
         "picture": picture,
     }
 
