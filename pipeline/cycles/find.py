@@ -116,6 +116,7 @@ def _search(
     elif not lines and draw_cells[0].trace.role == "current_compressor":  # it holds no fan that makes waves
         one, runs = runs, doubles.told_apart(runs, running, cells)
         again = again if again is None else repeats.with_more(again, one, runs, cells)
+        runs = openings.opened_by_gas(runs, draw_cells[0], cells)
     elif not lines:
         one, runs = runs, late_ends.held(runs, running, draw_cells[0].noise, cells)
         again = again if again is None else repeats.with_ends(again, one, runs, cells)

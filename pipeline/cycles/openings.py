@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.cycles.features import Course
+from pipeline.cycles.features import Course, DrawCells
 from pipeline.cycles.moves import Scales
 from pipeline.cycles.runs import Runs, rejoined
 from pipeline.cycles.signals import Cells
@@ -31,6 +31,8 @@ FALLS = 0.03  # of a swing: lower than a probe's wobble
 LONG = 1.5  # times the usual harvest
 MOST = 0.6  # of the log's starts must show it
 STARTS = 2  # and no fewer
+GAS_CLIMBS, GAS_DROPS = 0.1, 0.6  # of what the current usually climbs over a harvest, and drops after it …
+GAS_RESTS = 0.5  # … and of that, at most, in as long a time again
 SOON_S = 180.0  # after a start: no freeze is over by then
 
 
@@ -54,7 +56,51 @@ def opened_by_harvest(runs: Runs, line: Course, scales: Scales, cells: Cells, *,
             warming = _slight_warming(line, scales, cells, *map(int, rest), reach, clamped)
         if warming is not None and warming[0] > runs.first[i - 1]:
             found[i] = warming
-    if len(found) + len(named) < max(STARTS, MOST * len(starts)):
+    return _opened(runs, found, named, len(starts))
+
+
+def opened_by_gas(runs: Runs, draw: DrawCells, cells: Cells) -> Runs:
+    """Likewise by the current of a compressor alone: from the first cell on it climbs, and then it drops as it does when the gas
+    stops."""
+    level, before = draw.level, np.r_[-1, runs.state[:-1]]
+    starts = np.flatnonzero((before == IDLE) & (runs.state == FREEZE) & ~runs.opens_span)
+    ended = np.flatnonzero((before == HARVEST) & (runs.state == FREEZE) & ~runs.opens_span)
+    if len(starts) < STARTS or len(ended) < LEAST_HARVESTS:
+        return runs
+    over = max(1, round(DROP_S / cells.step_s))
+    top = runs.first[ended] + np.arange(-2, 3)[:, None]
+    top = level[top.clip(0, len(level) - 1)].max(axis=0)
+    after = level[(runs.first[ended] + over).clip(0, len(level) - 1)]
+    climbs = top - level[np.maximum(runs.first[ended - 1] - 1, 0)]
+    known = np.isfinite(top) & np.isfinite(after) & np.isfinite(climbs)
+    if known.sum() < LEAST_HARVESTS:
+        return runs
+    climb, drop = float(np.median(climbs[known])), float(np.median((top - after)[known]))
+    if drop < NOISES * draw.noise:
+        return runs
+    reach = max(3, round(LONG * float(np.median((runs.stop - runs.first)[ended - 1]))))
+    found = {}
+    named = _soon_harvested(runs, starts, cells)
+    for i in np.setdiff1d(starts, named).tolist():
+        first = int(runs.first[i]) + 1  # the compressor may start late in the cell before
+        row = level[first : min(first + reach + 2 * over, int(runs.stop[i]))]
+        if len(row) < 2 * over + 2 or not np.isfinite(row).all():
+            continue
+        peak = int(np.argmax(row[: len(row) - 2 * over]))
+        near, far = row[peak] - row[peak + over], row[peak + over] - row[peak + 2 * over]
+        if (
+            row[peak] - row[0] >= max(GAS_CLIMBS * climb, SLIGHT_NOISES * draw.noise)
+            and near >= GAS_DROPS * drop
+            and far <= GAS_RESTS * near
+        ):
+            found[i] = (first - 1, first + peak + 1)
+    return _opened(runs, found, named, len(starts))
+
+
+def _opened(runs: Runs, found: dict[int, tuple[int, int]], named: np.ndarray, starts: int) -> Runs:
+    """`runs` with the harvests `found` (their first cells, and one past the last, by the runs that they open) and `named` already,
+    where most of the `starts` have one."""
+    if len(found) + len(named) < max(STARTS, MOST * starts):
         return runs
     state, first, margin, opens = [], [], [], []
     for i in range(len(runs.state)):

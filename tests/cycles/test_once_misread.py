@@ -46,6 +46,7 @@ UNIT = Unit(name="once-misread")
         pytest.param(20106, 0.80, id="a harvest began half a minute early between the readings of a clamp"),
         pytest.param(65072, 0.95, id="each end behind a slow clip was sought for itself"),
         pytest.param(75099, 0.98, id="a second harvest was moved onto the first, which ended near by"),
+        pytest.param(65145, 0.98, id="hot gas opened every run, and only the compressor's current showed it"),
         pytest.param(60014, 0.95, id="a second harvest was found and then put where the first was"),
     ],
 )

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from pipeline.cycles import find_cycles, signals
-from pipeline.cycles.features import course_of
-from pipeline.cycles.openings import without_odd_ones
+from pipeline.cycles.features import DrawCells, course_of
+from pipeline.cycles.openings import opened_by_gas, without_odd_ones
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.unit import Unit
-from tests.cycles.plain_machine import START_NS, channel, cycles, machine
+from tests.cycles.plain_machine import START_NS, channel, cycles, machine, runs_of
 
 UNIT = Unit(name="plain")
 OPENED = [
@@ -124,3 +124,38 @@ def test_a_harvest_with_which_the_log_goes_on_after_a_gap_stays_one():
         start_ns=clock,
     )
     assert without_odd_ones(runs, cells).state.tolist() == kinds.tolist()
+
+
+def _gas(start: str) -> np.ndarray:
+    """The current of a compressor at cells of 10 s: two runs of three cycles. start: what each run's first minutes show. [A]"""
+    freeze = 6.0 + 2.5 * np.exp(-np.arange(90) / 30.0)
+    harvest = np.linspace(6.3, 10.0, 15)
+    opens = {
+        "climbs and drops": np.r_[np.linspace(9.0, 10.5, 9), freeze[9:]],
+        "climbs and stays up": np.r_[np.linspace(9.0, 10.5, 9), np.linspace(10.4, 6.2, 81)],
+        "drops at once": freeze + 2.0 * np.exp(-np.arange(90) / 2.0),
+    }[start]
+    run = np.r_[opens, harvest, freeze, harvest, freeze, harvest, freeze]
+    return np.r_[run, np.zeros(60), run, np.zeros(60), run]
+
+
+@pytest.mark.parametrize(
+    ("start", "opened"),
+    [("climbs and drops", True), ("climbs and stays up", False), ("drops at once", False)],
+)
+def test_a_compressor_shows_the_gas_that_opens_a_run(start, opened):
+    amps = _gas(start)
+    time_ns = START_NS + np.arange(len(amps)) * 10_000_000_000
+    trace = signals.trace_of(channel("current_compressor", time_ns, amps, 10.0))
+    cells = signals.cells_of_width([trace], 10.0)
+    draw = DrawCells(trace=trace, level=amps, running=6.0, off_below=1.0, noise=0.02)
+    run = [(90, FREEZE), (15, HARVEST)] * 3 + [(90, FREEZE)]
+    runs = runs_of([*run, (60, IDLE), *run, (60, IDLE), *run])
+    found = opened_by_gas(runs, draw, cells)
+    after = np.flatnonzero(np.r_[-1, found.state[:-1]] == IDLE)
+    assert (found.state[after] == (HARVEST if opened else FREEZE)).all()
+    if opened:
+        assert np.abs(found.stop[after] - found.first[after] - 9).max() <= 1
+        assert np.array_equal(
+            found.first[after], np.flatnonzero(np.diff(amps > 1.0, prepend=True) & (amps > 1.0))
+        )
