@@ -36,7 +36,7 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
         return float("nan")
     work = []
     for number, group in enumerate(groups):
-        most_s = HARVEST_BEFORE_S if group.before == HARVEST else BEFORE_S
+        most_s = max(HARVEST_BEFORE_S, 4.0 * cold.trace.interval_s) if group.before == HARVEST else BEFORE_S
         before_s = float(np.clip(0.8 * group.before_s, 3 * cold.trace.interval_s, most_s))
         longest = max(_time_to_show(cold, group.near_ns + late_ns, cells, swing), 3.5 * cold.trace.interval_s)
         after_s = float(np.clip(0.8 * group.after_s, 2 * cold.trace.interval_s, longest))
