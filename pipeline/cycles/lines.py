@@ -36,8 +36,11 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
         return float("nan")
     work = []
     for number, group in enumerate(groups):
-        most_s = max(HARVEST_BEFORE_S, 4.0 * cold.trace.interval_s) if group.before == HARVEST else BEFORE_S
-        before_s = float(np.clip(0.8 * group.before_s, 3 * cold.trace.interval_s, most_s))
+        # Three readings, where the phase before is so long.
+        whole_s, least_s = 0.8 * group.before_s, 3.0 * cold.trace.interval_s
+        most_s = HARVEST_BEFORE_S if group.before == HARVEST else BEFORE_S
+        most_s = max(most_s, least_s) if least_s <= whole_s else most_s
+        before_s = float(min(max(whole_s, least_s), most_s))
         longest = max(_time_to_show(cold, group.near_ns + late_ns, cells, swing), 3.5 * cold.trace.interval_s)
         after_s = float(np.clip(0.8 * group.after_s, 2 * cold.trace.interval_s, longest))
         # Stops and starts that a clamp showed are known already; what the line makes of them only tells its lag.
