@@ -166,6 +166,8 @@ def common(
     total, seen = _gathered(x[like] - moved_s[like, None], y[like] - level[like, None], before_s, bins)
     bell = _bell(max(SMOOTH_S, READINGS * trace.interval_s / like.sum()))
     total, seen = (np.convolve(part.sum(axis=0), bell, mode="same") for part in (total, seen))
+    if not (seen > LEAST_READINGS).any():
+        return None
     all_moved_s, all_misfit = np.zeros(len(at_s)), np.zeros(len(at_s))
     rest = np.setdiff1d(np.arange(len(at_s)), few)
     if len(rest):
@@ -205,7 +207,8 @@ def _end_in(course: Course, fans: bool) -> float:
     loss = slope[left] - slope[right]
     score = (JUMPS if fans else 0.0) * np.maximum(jump, 0.0) + LOSS_S / STEP_S * loss
     score[(np.abs(x[at]) > END_S) | ~np.isfinite(course.level[at])] = -np.inf
-    return float(x[at[np.argmax(score)]])
+    best = int(np.argmax(score))
+    return float(x[at[best]]) if np.isfinite(score[best]) else 0.0
 
 
 def _departure(
@@ -217,7 +220,7 @@ def _departure(
     x, y = course.offset_s[known], course.level[known]
     calm = (x >= first_s - CALM_S) & (x <= first_s)
     inner = np.flatnonzero((x > first_s) & (x <= last_s))
-    if calm.sum() < LEAST_CALM or len(inner) == 0:
+    if calm.sum() < LEAST_CALM or len(inner) == 0 or np.ptp(y) == 0:
         return None
     slope, level = np.polyfit(x[calm], y[calm], 1)
     scatter = float((y[calm] - slope * x[calm] - level).std())

@@ -122,3 +122,24 @@ def test_misfits_are_plain_sums():
         ]
         assert misfit[0, j] == pytest.approx(np.var(off) if off else 0.0)
         assert level[0, j] == pytest.approx(np.mean(off) if off else 0.0)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_whatever_the_readings_are_harvests_end_after_they_began(seed):
+    """Holes, drop-outs, currents that never move, and moments that lie beyond the log."""
+    rng = np.random.default_rng(seed)
+    interval_s = float(rng.choice([4.0, 10.0, 20.0, 45.0]))
+    count = int(rng.integers(50, 3000))
+    time_s = np.cumsum(rng.choice([1, 1, 1, 1, 1, 2, 50], count)) * interval_s
+    values = 4.0 + rng.choice([0.0, 0.1, 1.0]) * rng.normal(size=count)
+    values[rng.random(count) < rng.choice([0.0, 0.3])] = np.nan
+    time_ns = START_NS + np.round(time_s * 1e9).astype(np.int64)
+    trace = signals.trace_of(channel("current", time_ns, values, interval_s))
+    about_ns = 100 * 10**9
+    cycles = int(rng.integers(1, 60))
+    begin_ns = np.sort(rng.integers(time_ns[0] - about_ns, time_ns[-1] + about_ns, cycles))
+    end_ns = begin_ns + rng.integers(1, 10 * about_ns, cycles)
+    with np.errstate(all="raise", under="ignore"):
+        new_begin_ns, new_end_ns, known = interleaved.moments(trace, begin_ns, end_ns, fans=bool(seed % 2))
+    assert (new_end_ns > new_begin_ns).all()
+    assert known.shape == (2, cycles)
