@@ -42,6 +42,7 @@ CALM_S, LEAST_CALM = 100.0, 10  # of the freeze, and steps of it that must be kn
 STRAIGHT, FAR = 1.5, 0.015  # times its scatter, parts of the course's range: as straight as that it goes on …
 AWAY = 0.15  # … or, in a harvest, lies this part of the range off
 PRIOR_S = 15.0  # how far the beginning lies from where it was known (Cauchy) …
+EARLIER_S = 80.0  # … and how much earlier at most …
 OWN_PRIOR_S, OWN_S = 8.0, (-35.0, 40.0)  # … and how far from what that gave, and where it is sought
 
 
@@ -107,7 +108,10 @@ def _beginnings(
     if whole is None:
         return None
     first_s, last_s = -LONGEST * length_s - MORE_S, -SHORTEST * length_s
-    off_s = _departure(whole, first_s, last_s, float(np.median(begin_s - end_s)), PRIOR_S, fans)
+    known_s = float(np.median(begin_s - end_s))
+    # A freeze bends: it is read off not long before.
+    first_s = max(first_s, known_s - EARLIER_S)
+    off_s = _departure(whole, first_s, last_s, known_s, PRIOR_S, fans)
     if off_s is None:
         return None
     # … but not all: each begins where it shows the common beginning.
