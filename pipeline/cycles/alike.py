@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.cycles.likelihoods import BLUNDER
+from pipeline.cycles.likelihoods import ALIKE, BLUNDER
 from pipeline.cycles.signals import Trace
 
 # Common practice, no source, all of them.
@@ -22,7 +22,6 @@ REACH_CELLS, REACH_S = 2.5, 30.0  # by which a candidate may be off its turn
 ROUNDS = 4
 LEAST_FIT, ODD = 0.8, 4.0  # correlation of most, and times its distance from one: no turn like the others
 SPREADS_S = (3.0, 6.0, 12.0, 25.0, 50.0)  # of the time from change to turn: all of them together choose
-ALIKE = 0.75  # what the likelihoods have wrong, they have wrong at every boundary alike (as in `lines`)
 
 
 def agreed(

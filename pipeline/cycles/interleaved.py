@@ -22,32 +22,33 @@ LEAST_INTERVAL_S = 4.0  # a faster clamp shows its steps itself …
 MOST_INTERVAL_S = 45.0  # … and a slower one shows too little
 LEAST_CYCLES, PUPILS = 6, 80  # that show a course; more are not needed
 STEP_S = 1.0  # of the course
-ROUNDS = 6  # times the cycles are moved
-LAST = (
-    0.7  # of an interval, over which the course is smoothed in the last round; in the first, over a whole one
-)
+ROUNDS = 6  # times the cycles are moved; the course is smoothed over an interval in the first …
+LAST = 0.7  # … and over this part of one in the last
+LOOSE = 4  # rounds in which moments that are not known well are moved freely
 SMOOTH_S, READINGS = 3.0, 4.0  # in the end it is smoothed over this long, or so many readings
-LEAST_READINGS = 1.5  # without which it is not known
+LEAST_READINGS, FEWEST = 1.5, 0.3  # without which it is not known, in the end and meanwhile
 REACH, REACH_S = 1.5, 5.0  # intervals, and seconds besides, by which a cycle may have to be moved
 STRAYS_S = (1.0, 3.0, 8.0, 20.0, 50.0)  # how far most have to be: all of them together choose
 GAIN = 2.0  # nats a cycle by which they must gain from being moved at all
 ODD = 3.0  # times the usual misfit: no cycle like the others …
 MOST = 0.65  # … of which there must be so many
-BEFORE_S, AFTER_S = 100.0, 100.0  # of the course about an end, or a beginning
+BEFORE_S, AFTER_S = 100.0, 100.0  # of the course about an end, or a beginning …
+PART = 0.6  # … and after that no more than this part of a harvest
 END_S = 25.0  # from where most ends were known, in which the end is sought …
 OVER_S, APART_S = 17.0, 3.0  # … between straight lines over this long, so far off it …
 JUMPS, LOSS_S = 1.5, 15.0  # … by their jump and their loss of slope
 LONGEST, SHORTEST, MORE_S = 1.6, 0.35, 20.0  # a harvest, in parts of what most lasted, and besides
 CALM_S, LEAST_CALM = 100.0, 10  # of the freeze, and steps of it that must be known
 STRAIGHT, FAR = 1.5, 0.015  # times its scatter, parts of the course's range: as straight as that it goes on …
-AWAY = 0.15  # … or, in a harvest, lies this part of the range off
+AWAY = 0.15  # … or, in a harvest, lies this part of the range off …
+CLOSE = 0.7  # … of which no more than so much counts as straight
 PRIOR_S = 15.0  # how far the beginning lies from where it was known (Cauchy) …
 EARLIER_S = 80.0  # … and how much earlier at most …
 OWN_PRIOR_S, OWN_S = 8.0, (-35.0, 40.0)  # … and how far from what that gave, and where it is sought
 
 
 @dataclass(frozen=True, kw_only=True)
-class Course:
+class Common:
     """What the cycles have in common about their moments, and where each lies."""
 
     offset_s: np.ndarray  # (b,) since the moment
@@ -82,7 +83,7 @@ def moments(
     start_ns = trace.time_ns[0]
     begin_s, end_s = (begin_ns - start_ns) * 1e-9, (end_ns - start_ns) * 1e-9
     new_begin_s, new_end_s = begin_s.copy(), end_s.copy()
-    about = common(trace, end_s, BEFORE_S, AFTER_S, loose=True)
+    about = _common(trace, end_s, BEFORE_S, AFTER_S, loose=True)
     if about is None or about.like.mean() <= MOST:
         return begin_ns, end_ns, known
     known[1] = about.like
@@ -96,6 +97,8 @@ def moments(
         np.where(apart, start_ns + np.round(new * 1e9).astype(np.int64), old)
         for new, old in ((new_begin_s, begin_ns), (new_end_s, end_ns))
     )
+    if (new_begin_ns[1:] < new_end_ns[:-1]).any():  # one that stayed where it was lies in its neighbour's way
+        return begin_ns, end_ns, np.zeros_like(known)
     return new_begin_ns, new_end_ns, known & apart
 
 
@@ -104,7 +107,7 @@ def _beginnings(
 ) -> tuple[np.ndarray, np.ndarray] | None:
     """Where harvests begin (k,) [s], and which of them show it (k,)."""
     # Most are about as long, and their ends lie upon each other already …
-    whole = common(trace, end_s, LONGEST * length_s + MORE_S + CALM_S, 0.0)
+    whole = _common(trace, end_s, LONGEST * length_s + MORE_S + CALM_S, 0.0)
     if whole is None:
         return None
     first_s, last_s = -LONGEST * length_s - MORE_S, -SHORTEST * length_s
@@ -116,7 +119,7 @@ def _beginnings(
         return None
     # … but not all: each begins where it shows the common beginning.
     same_s = np.where(whole.like, end_s + whole.moved_s + off_s, begin_s)
-    start = common(trace, same_s, CALM_S - OWN_S[0], min(AFTER_S, -0.6 * off_s))
+    start = _common(trace, same_s, CALM_S - OWN_S[0], min(AFTER_S, -PART * off_s))
     if start is None:
         return None
     own_s = _departure(start, OWN_S[0], OWN_S[1], 0.0, OWN_PRIOR_S, fans) or 0.0
@@ -126,9 +129,9 @@ def _beginnings(
     return np.where(alone, begin_s + moved_s, same_s + start.moved_s) + own_s, like
 
 
-def common(
+def _common(
     trace: Trace, at_s: np.ndarray, before_s: float, after_s: float, *, loose: bool = False
-) -> Course | None:
+) -> Common | None:
     """The course from `before_s` before the moments `at_s` (k,) [s since the first reading] to `after_s` after them, or None
     where too few cycles share one. loose: the moments are not known well, and any move is as likely as any other at first."""
     since, values = _readings(trace, at_s, before_s, after_s)
@@ -142,8 +145,6 @@ def common(
     priors = [-np.log1p((shifts / s) ** 2) for s in STRAYS_S]
     priors = [p - np.log(np.exp(p).sum()) for p in priors]
     count = (before_s + after_s) / trace.interval_s
-    mould = np.zeros(bins)
-    usual, prior = 0.0, priors[-1]
     widths_s = np.maximum(np.geomspace(1.0, LAST, ROUNDS) * trace.interval_s, SMOOTH_S)
     for number, width_s in enumerate(widths_s.tolist()):
         total, seen = _gathered(x - moved_s[:, None], y - level[:, None], before_s, bins)
@@ -158,7 +159,7 @@ def common(
         usual = float(np.median(best)) + 1e-12
         says = -0.5 * (misfit - best[:, None]) / usual * count
         prior = priors[-1]
-        if not loose or number >= ROUNDS - 2:
+        if not loose or number >= LOOSE:
             given = [float(np.log(np.exp(says + p).sum(axis=1)).sum()) for p in priors]
             chosen = int(np.argmax(given))
             prior = priors[chosen if loose or given[chosen] - given[0] > GAIN * len(few) else 0]
@@ -179,7 +180,7 @@ def common(
         says = -0.5 * misfit / usual * count + prior
         all_moved_s[rest], all_misfit[rest] = shifts[np.argmax(says, axis=1)] - middle_s, misfit.min(axis=1)
     all_moved_s[few], all_misfit[few] = moved_s, best
-    return Course(
+    return Common(
         offset_s=np.arange(bins) * STEP_S - before_s,
         level=np.where(seen > LEAST_READINGS, total / np.maximum(seen, 1e-9), np.nan),
         moved_s=all_moved_s,
@@ -190,7 +191,7 @@ def common(
     )
 
 
-def _laid_upon(course: Course, trace: Trace, at_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _laid_upon(course: Common, trace: Trace, at_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """By how much later than `at_s` (k,) other cycles lie upon `course` best, and their misfit, (k,) each."""
     since, values = _readings(trace, at_s, course.before_s, course.after_s)
     shifts = _shifts(trace)
@@ -198,7 +199,7 @@ def _laid_upon(course: Course, trace: Trace, at_s: np.ndarray) -> tuple[np.ndarr
     return shifts[np.argmin(misfit, axis=1)], misfit.min(axis=1)
 
 
-def _end_in(course: Course, fans: bool) -> float:
+def _end_in(course: Common, fans: bool) -> float:
     """Where the gas stops [s]: the current jumps up with the fan and the pump, and it climbs less than before."""
     x, y = course.smooth()
     over, apart = round(OVER_S / STEP_S), round(APART_S / STEP_S)
@@ -216,7 +217,7 @@ def _end_in(course: Course, fans: bool) -> float:
 
 
 def _departure(
-    course: Course, first_s: float, last_s: float, about_s: float, spread_s: float, fans: bool
+    course: Common, first_s: float, last_s: float, about_s: float, spread_s: float, fans: bool
 ) -> float | None:
     """Where the course departs from the freeze before, between `first_s` and `last_s`, probably within `spread_s` about
     `about_s` [s]; None where it is not known."""
@@ -235,7 +236,7 @@ def _departure(
         beyond = np.maximum(beyond, np.minimum(line, flat) - y)
     beyond = np.maximum(beyond, 0.0)
     away = AWAY * np.ptp(y)
-    usual = min(max(STRAIGHT * scatter, FAR * np.ptp(y)), 0.7 * away)
+    usual = min(max(STRAIGHT * scatter, FAR * np.ptp(y)), CLOSE * away)
     says = 0.5 * (beyond / usual) ** 2 - 0.5 * (beyond / away) ** 2 - np.log(away / usual)
     # Neighbours say the same, being smoothed.
     since = np.cumsum(says[inner][::-1])[::-1] * STEP_S / (2 * SMOOTH_S)
@@ -293,7 +294,7 @@ def _gathered(
 
 def _filled(total: np.ndarray, seen: np.ndarray) -> np.ndarray:
     """Means, drawn straight over steps without readings."""
-    known = seen > 0.3
+    known = seen > FEWEST
     x = np.arange(len(total))
     return np.interp(x, x[known], total[known] / seen[known]) if known.any() else np.zeros(len(total))
 

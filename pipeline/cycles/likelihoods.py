@@ -11,6 +11,7 @@ from pipeline.cycles import turns
 # Common practice, no source, all of them.
 MOST_SAY = 20.0  # nats
 FARTHEST = 300.0  # nats: a prior that speaks louder says no more, and its exponent stays a number
+ALIKE = 0.75  # what the models have wrong, they have wrong at every boundary alike: 1.0, as if all were one witness; 0.0, all their own
 BLUNDER = 0.005  # chance that a channel's turn is no turn of this machine
 
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.cycles import alike, turns
 from pipeline.cycles.features import Course
-from pipeline.cycles.likelihoods import mixture, moved, pooled_evidence, rows_of
+from pipeline.cycles.likelihoods import ALIKE, mixture, moved, pooled_evidence, rows_of
 from pipeline.cycles.peaks import line_peaks, peak_priors
 from pipeline.cycles.runs import Runs, habits_of
 from pipeline.cycles.signals import Cells
@@ -18,7 +18,6 @@ MOST_BEND = 0.04  # a course bends in 20 s by no more than this part of its swin
 AFTER_S, MOST_AFTER_S = 30.0, 80.0  # a turn is read off its first part; later the machine does other things
 SHOWN = 0.25  # … which is when the line has gone this part of its swing
 UNLIKE = 0.01  # what no model of a turn has right, in parts of the channel's swing
-ALIKE = 0.75  # what the models have wrong, they have wrong at every boundary alike: 1.0, as if all were one witness; 0.0, all their own
 MOST_SAID = 1.5  # nats by which one kind of boundary speaks against a lag, however badly its turns fit a model that is not theirs
 LEAST_SHARE = 0.1  # a lag less likely than this is not heard
 POOL = 24  # boundaries of one kind that choose lag and shape together

@@ -169,12 +169,12 @@ def _products(rows: np.ndarray, shape: np.ndarray) -> np.ndarray:
 
 
 def known_again(
-    level: np.ndarray, at: np.ndarray, about: int, stray: float, back: int, ahead: int
+    level: np.ndarray, at: np.ndarray, reach: int, stray: float, back: int, ahead: int
 ) -> np.ndarray:
     """Where the break that lies near `at` (k,) is in every cycle."""
     for _ in range(LESSONS):
-        part = mean_about(level, at, about)
-        moved = best_shift(level, at, part - part.mean(), about, np.arange(-back, ahead + 1), stray)
+        part = mean_about(level, at, reach)
+        moved = best_shift(level, at, part - part.mean(), reach, np.arange(-back, ahead + 1), stray)
         # All of them together stay where the shape has the break.
         moved = moved - int(np.median(moved))
         at = np.clip(at + moved, 0, len(level) - 1)
