@@ -34,6 +34,13 @@ UNIFORM_90 = 0.45  # half of the middle 90 % of an even spread, in parts of its 
 LEFT_OUT_S, BLURRED_S = 4.0, 12.0  # of a cold line, and of a current that turns instead of stepping
 AFTER_FREEZE, AFTER_HARVEST = 0.7, 0.3  # of what a current's turn says (not a step) is heard beside a line …
 BESIDE_SHAPE = 0.3  # … and beside the shape of all cycles
+STOP_SAYS = (
+    0.3  # of what a line says of a harvest's end after which the machine stands: it only warms more slowly
+)
+REACH_S = 30.0  # so much later than usual a harvest's end before a stop is sought, at most
+LEAST_ENDED = 4  # harvests that tell how long they last
+LEAST_SPREAD_S = 8.0  # by which one differs from another, at least
+ODD_LENGTH = 0.05  # so many last longer, or are cut off
 CLEAR_NATS = 3.0  # a step shows where it is this much likelier than none
 
 
@@ -75,6 +82,8 @@ def place(
     if again is not None:
         shown_ns, by_shape, off_s = repeats.moments_of(again, runs)
         near_ns, seen_s = np.where(by_shape, shown_ns, near_ns), np.where(by_shape, off_s, seen_s)
+    if not draws:
+        near_ns = _within_reach(near_ns, runs)
     groups = groups_of(runs, near_ns, cells)
     grid = _moments(cells, bool(colds))
     total = [np.zeros((len(g.at), len(grid))) for g in groups]
@@ -90,11 +99,17 @@ def place(
         lag_s[cold.trace.role] = add_line(cold, groups, runs, grid, cells, total, by_cold, late_ns)
     start_ns, uncertainty_s = near_ns.copy(), np.full(k, cells.step_s)
     habits = habits_of(course, runs, cells, apart=False) if course is not None else None
+    before, ended = np.r_[-1, runs.state[:-1]], np.zeros(0, np.int64)
     # Harvest starts come first in `groups`: a harvest ends no sooner than it can after it began.
     for group, likely in zip(groups, total, strict=True):
         drawn_s = np.zeros(len(group.at))
         if group.before == HARVEST:
             likely += _after_start(group, start_ns, near_ns, grid)
+            if group.after == IDLE and not draws:
+                likely *= STOP_SAYS
+                likely += _as_long_as_others(group, start_ns, ended, grid)
+            elif group.after == FREEZE:
+                ended = group.at[before[group.at - 1] != IDLE]
         if course is not None and IDLE not in (group.before, group.after):
             seen = -0.5 * (grid / seen_s[group.at, None]) ** 2
             prior = seen if named_by_draw else _around(likely, grid, cells)
@@ -183,7 +198,9 @@ def _candidates(
     bend = window[:, 2:] - 2 * window[:, 1:-1] + window[:, :-2]
     bend = np.where(turns_up[:, None], bend, -bend) if cold else np.abs(bend)
     usable = ~runs.opens_span & ~peaks & np.isfinite(bend).all(axis=1)
-    best = np.argmax(np.nan_to_num(bend, nan=-np.inf), axis=1) - SNAP_CELLS
+    # What begins a run does not lie beyond it: there another turn bends the line.
+    beyond = np.arange(-SNAP_CELLS, SNAP_CELLS + 1) >= (runs.stop - runs.first)[:, None]
+    best = np.argmax(np.where(beyond, -np.inf, np.nan_to_num(bend, nan=-np.inf)), axis=1) - SNAP_CELLS
     near = np.where(usable, np.clip(named + best, 0, len(cells) - 1), near)
     snapped = usable | peaks
     if stops:
@@ -262,6 +279,34 @@ def _after_start(group: Group, start_ns: np.ndarray, near_ns: np.ndarray, grid: 
     length_s = (group.near_ns - near_ns[group.at - 1]) * 1e-9
     earliest_s = (start_ns[group.at - 1] - group.near_ns) * 1e-9 + SHORTEST_HARVEST * length_s
     return np.where(grid[None] < earliest_s[:, None], -TOO_SOON, 0.0)
+
+
+def _within_reach(near_ns: np.ndarray, runs: Runs) -> np.ndarray:
+    """`near_ns` (k,) with the candidates of harvest ends before a stop so near to where others end that the moments around them
+    hold that too: a line that goes on warming is named a harvest for long."""
+    before = np.r_[-1, runs.state[:-1]]
+    ended = np.flatnonzero(~runs.opens_span & (before == HARVEST) & (runs.state != HARVEST))
+    others, stops = ended[runs.state[ended] == FREEZE], ended[runs.state[ended] == IDLE]
+    if len(others) < LEAST_ENDED:
+        return near_ns
+    usual_ns = np.median(near_ns[others] - near_ns[others - 1])
+    out = near_ns.copy()
+    out[stops] = np.minimum(out[stops], out[stops - 1] + np.int64(usual_ns + REACH_S * 1e9))
+    return out
+
+
+def _as_long_as_others(group: Group, start_ns: np.ndarray, ended: np.ndarray, grid: np.ndarray) -> np.ndarray:
+    """Log prior (k, t0) of the end of a harvest after which the machine stands, which a line hardly shows: most are as long as
+    those, `ended`, after which it freezes on."""
+    if len(ended) < LEAST_ENDED:
+        return np.zeros((len(group.at), len(grid)))
+    lengths_s = (start_ns[ended] - start_ns[ended - 1]) * 1e-9
+    usual_s = float(np.median(lengths_s))
+    spread_s = max(1.4826 * float(np.median(np.abs(lengths_s - usual_s))), LEAST_SPREAD_S)
+    at_s = (start_ns[group.at - 1] - group.near_ns) * 1e-9 + usual_s
+    bell = np.exp(-0.5 * ((grid - at_s[:, None]) / spread_s) ** 2)
+    bell /= spread_s * np.sqrt(2 * np.pi)
+    return np.log((1 - ODD_LENGTH) * bell + ODD_LENGTH / (grid[-1] - grid[0]))
 
 
 def _around(likely: np.ndarray, grid: np.ndarray, cells: Cells) -> np.ndarray:

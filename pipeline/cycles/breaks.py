@@ -14,6 +14,10 @@ SLOPE_S = 20.0  # over which the slope before and after a moment is taken …
 GAINS_S, GAINS = 60.0, 0.3  # … and over which the climb gains so much speed again
 FALLS, LEAST_FALL = 0.3, 0.1  # after this, and after falling by this part of the climb, the gas has stopped
 SOON_S, SHARP = 60.0, 0.2  # a top after which it falls by this part of the climb so soon is the end
+AS_HIGH, MOST_OF = (
+    0.2,
+    0.5,
+)  # of the step down after two bins that differ by less; of all that it falls so soon
 CALM, CALM_S = 6, 150.0  # bins of the freeze's end, at least
 FAR = 0.015  # of the whole shape: the freeze's end goes on as straight as that, or as its scatter says …
 AWAY = 0.15  # … and the harvest lies so far off
@@ -107,7 +111,11 @@ def _end_of_climb(climb: np.ndarray, step_s: float, low: float) -> int:
     top = int(np.argmax(climb[: int(falls[0]) + near + 1 if len(falls) else None]))
     soon = climb[top : top + within + 1]
     if soon[0] - soon.min() > SHARP * (high - low):
-        return top
+        # Of two bins about as high the later one is the end.
+        drops = -np.diff(soon)
+        return top + int(
+            len(drops) > 1 and drops[0] < AS_HIGH * drops[1] and drops[1] > MOST_OF * drops.sum()
+        )
     # It gains speed only while the gas is on.
     slow, fast = _slopes(climb, wide)
     gains = np.flatnonzero(fast[:top] - slow[:top] > GAINS * mean_slope)

@@ -109,17 +109,20 @@ def _search(
     if not draw_cells:
         runs = halts.unseen_stops(runs, timely[0], lines[0].scales, cells)
     if lines:
-        runs = openings.opened_by_harvest(runs, timely[0], lines[0].scales, cells, clamped=bool(draw_cells))
+        runs = openings.opened_by_harvest(
+            runs, cells, line=timely[0], scales=lines[0].scales, draw=draw_cells[0] if draw_cells else None
+        )
     if lines and lines[0].scales.clear:
         runs = stuck.held(runs, timely[0], lines[0].scales, cells)
         runs = doubles.told_apart(runs, timely[0], cells)
     elif not lines and draw_cells[0].trace.role == "current_compressor":  # it holds no fan that makes waves
         one, runs = runs, doubles.told_apart(runs, running, cells)
         again = again if again is None else repeats.with_more(again, one, runs, cells)
-        runs = openings.opened_by_gas(runs, draw_cells[0], cells)
+        runs = openings.opened_by_harvest(runs, cells, draw=draw_cells[0])
     elif not lines:
         one, runs = runs, late_ends.held(runs, running, draw_cells[0].noise, cells)
         again = again if again is None else repeats.with_ends(again, one, runs, cells)
+        runs = openings.opened_by_harvest(runs, cells, draw=draw_cells[0])
     runs = wholes.made_whole(openings.without_odd_ones(runs, cells, timely[0] if timely else None), cells)
     # 4. Each boundary at full rate.
     placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays, again)

@@ -10,7 +10,7 @@ from pipeline.cycles.likelihoods import ALIKE, mixture, moved, pooled_evidence, 
 from pipeline.cycles.peaks import line_peaks, peak_priors
 from pipeline.cycles.runs import Runs, habits_of
 from pipeline.cycles.signals import Cells
-from pipeline.cycles.states import FREEZE, HARVEST
+from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
 # Common practice, no source, all of them.
 BEFORE_S, HARVEST_BEFORE_S = 150.0, 45.0  # course before a turn that is looked at; a harvest bends more
@@ -84,15 +84,21 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
         fit = turns.misfits(view, weight, response, sign=group.sign, height=2 * swing)
         likely = moved(fit.chi2, view, group.near_ns[rows], grid)
         likely *= -0.5 / scales[j]
-        before = shown[ways]
-        if (group.before, group.after) == (HARVEST, FREEZE):
-            lags_s = [turns.LAGS_S[lag] for lag in heard]
-            peaks = line_peaks(cold.trace, group.near_ns[rows] + late_ns, group.before_s, lags_s)
-            if peaks is not None:
-                before = before + peak_priors(grid - late_ns * 1e-9, *peaks)
-        said = mixture(likely, before, share[heard])
-        at_ns = group.near_ns[rows] + late_ns
-        total[number][rows] += alike.agreed(said, grid, cold.trace, at_ns, group.before_s, cells.step_s)
+        # Before a harvest that opens a run the line is warm already, and turns sooner.
+        opening = (runs.state[group.at[rows] - 2] == IDLE) & (group.before == HARVEST) & (group.at[rows] > 1)
+        for some, usual in ((~opening, True), (opening, False)):
+            if not some.any():
+                continue
+            before, at_ns = shown[ways], group.near_ns[rows[some]] + late_ns
+            if usual and (group.before, group.after) == (HARVEST, FREEZE):
+                lags_s = [turns.LAGS_S[lag] for lag in heard]
+                peaks = line_peaks(cold.trace, at_ns, group.before_s, lags_s)
+                if peaks is not None:
+                    before = before + peak_priors(grid - late_ns * 1e-9, *peaks)
+            said = mixture(likely[:, some], before, share[heard])
+            if usual:
+                said = alike.agreed(said, grid, cold.trace, at_ns, group.before_s, cells.step_s)
+            total[number][rows[some]] += said
         by_cold[group.at[rows]] = True
     return float(share @ np.array(turns.LAGS_S))
 

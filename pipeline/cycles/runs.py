@@ -11,6 +11,7 @@ from pipeline.cycles.signals import Cells, sampled
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
 WIDE = 3  # cells
+USUAL = 0.75  # of the freezes, the shorter ones, last as they should, or are cut short; common practice, no source
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,19 +92,30 @@ class Habits:
 
 def habits_of(course: Course, runs: Runs, cells: Cells, *, apart: bool) -> Habits:
     bending = bendings(course, runs, cells, apart=apart)
-    known = np.isfinite(course.level)
-    if known.sum() < 3:
+    heard = np.isfinite(course.level) & _heard(runs)
+    if heard.sum() < 3:
         return Habits(swing=np.nan, slope=np.nan, bending=bending)
-    low, high = np.quantile(sampled(course.level[known]), (0.02, 0.98))
-    slope = float(np.nanquantile(np.abs(sampled(course.slope)), 0.9)) / 60.0
+    low, high = np.quantile(sampled(course.level[heard]), (0.02, 0.98))
+    slope = float(np.nanquantile(np.abs(sampled(course.slope[heard])), 0.9)) / 60.0
     return Habits(swing=float(high - low) or 1.0, slope=max(slope, 1e-6), bending=bending)
+
+
+def _heard(runs: Runs) -> np.ndarray:
+    """Cells that tell how a course usually moves, (cells,) of bool: of a freeze that lasts much longer than others only its ends
+    do. One that never ends must not speak for all."""
+    length = runs.stop - runs.first
+    freezes = length[runs.state == FREEZE]
+    most = int(np.quantile(freezes, USUAL)) if len(freezes) else np.inf  # cells from either end
+    since = np.arange(int(length.sum())) - np.repeat(np.cumsum(length) - length, length)
+    until = np.repeat(length, length) - since
+    return (np.minimum(since, until) < most) | (np.repeat(runs.state, length) != FREEZE)
 
 
 def bendings(course: Course, runs: Runs, cells: Cells, *, apart: bool) -> np.ndarray:
     """Intensity of the slow bending of the course within freeze, harvest and idle [unit²/s³], (3,): from second
     differences over one cell, whose variance is 2/3 × intensity × Δ³ and the noise. apart: the two are told apart by
     second differences over WIDE cells (of a slow probe; a current bends too sharply for that)."""
-    level = course.level
+    level = np.where(_heard(runs), course.level, np.nan)
     state = np.repeat(runs.state, runs.stop - runs.first)
     noise = (course.slope_noise * np.sqrt(2) * cells.step_s / 60.0) ** 2 * 6
     unit = 2 / 3 * cells.step_s**3

@@ -24,12 +24,15 @@ RARE = 0.01  # share of readings
 REGULAR = 0.4  # … at random: fewer of the times between them are alike
 OFTEN = 0.6  # so many are where every harvest stops a fan, or starts it: such dips or peaks of a current are its own …
 LIKE = 0.7  # … unless one differs from their usual height by more than this part of it
-RETURNS = 0.25  # of how far it leaps: so near a spike comes back, and no less far does it leap at once
+RETURNS = 0.25  # of how far it leaps: so near a spike comes back, and no less far does it leap at once …
+ALREADY = 0.5  # of the leap: a course that does so much from one reading to the next does not leap
+AT_ONCE = 0.5  # … or this far, where it is not the machine's habit: a hump climbs
 SPIKE_READINGS = 4  # longest spike that is taken out; common practice, no source
 # A current that is gone for longer is a stop, one that is there for longer a run; common practice, no source.
 MOST_DIP_S = 16.0
 AS_RUNNING = (0.7, 1.3)  # parts of the lowest and of the highest usual current between which it is a run …
 NEVER = (np.inf, -np.inf)  # … where none is known
+SOON = 2  # readings after a start
 SAMPLE = 25_000  # readings of which a quantile is taken
 GAP_INTERVALS = 3.5  # a logger may miss two readings and be half an interval late
 GAP_LEAST_S = (
@@ -147,7 +150,9 @@ def despiked(values: np.ndarray, interval_s: float, *, stops: bool) -> np.ndarra
         leaps = abs(usual) > WILD * (high - low) and not _regular(np.diff([i for i, _ in found]))
         if alike.mean() > 0.6 and not leaps:
             found = [spike for spike, same in zip(found, alike, strict=True) if not same]
+    found = [spike for spike in found if not _climbs(out, *spike)]
     if stops:
+        found = [spike for spike in found if not _just_started(out, *spike)]
         found = [spike for way in (1.0, -1.0) for spike in _at_random(out, found, way)]
     for i, j in found:
         out[i + 1 : j + 1] = np.linspace(out[i], out[j + 1], j - i + 2)[1:-1]
@@ -174,6 +179,12 @@ def _at_random(values: np.ndarray, found: list[tuple[int, int]], way: float) -> 
     return [spike for spike, high in zip(found, heights, strict=True) if abs(high - usual) > LIKE * usual]
 
 
+def _just_started(values: np.ndarray, i: int, j: int) -> bool:
+    """Is the spike after reading `i` a hump at the beginning of a run? What opens a run loads the compressor more."""
+    before = values[max(i - SOON, 0) : i]
+    return bool(values[j] > values[i] and len(before) and before.min() < 0.5 * values[i])
+
+
 def _regular(apart: np.ndarray, least: float = REGULAR) -> bool:
     """Are many of the distances alike? Of random ones a fifth lies within 30 % of the median."""
     usual = np.median(apart)
@@ -181,8 +192,8 @@ def _regular(apart: np.ndarray, least: float = REGULAR) -> bool:
 
 
 def _without_wild(values: np.ndarray) -> np.ndarray:
-    """`values` with rare short stretches far beyond the rest drawn straight: spikes on top of each other, and spikes
-    across a turn."""
+    """`values` with rare short stretches far beyond the rest, to which they leap and from which they leap back, drawn straight:
+    spikes on top of each other, and spikes across a turn."""
     low, high = _usual(values)
     lowest, highest = low - (high - low), high + (high - low)
     if values.min() >= lowest and values.max() <= highest:
@@ -192,7 +203,10 @@ def _without_wild(values: np.ndarray) -> np.ndarray:
         return values
     edges = np.flatnonzero(np.diff(np.r_[False, wild, False].astype(np.int8)))
     for first, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if stop - first <= 2 * SPIKE_READINGS and first > 0 and stop < len(values):
+        if stop - first > 2 * SPIKE_READINGS or first == 0 or stop == len(values):
+            continue
+        far = np.abs(values[first:stop] - 0.5 * (values[first - 1] + values[stop])).max()
+        if min(abs(values[first] - values[first - 1]), abs(values[stop] - values[stop - 1])) >= AT_ONCE * far:
             values[first:stop] = np.linspace(values[first - 1], values[stop], stop - first + 2)[1:-1]
     return values
 
@@ -250,6 +264,16 @@ def _spikes(
                 until = j + 1
             break
     return found
+
+
+def _climbs(values: np.ndarray, i: int, j: int) -> bool:
+    """Does the course climb to the top between the readings `i` and `j` + 1, instead of leaping, or climb to the leap already, or
+    fall on after the one back, about as steeply? A spike does nothing of this."""
+    up, back = values[i + 1] - values[i], values[j + 1] - values[j]
+    far = np.abs(values[i + 1 : j + 1] - values[i]).max()
+    before = values[i] - values[i - 1] if i > 0 else 0.0
+    after = values[j + 2] - values[j + 1] if j + 2 < len(values) else 0.0
+    return bool(abs(up) < AT_ONCE * far or before / up >= ALREADY or after / back >= ALREADY)
 
 
 def _starts_or_stops(before: float, there: np.ndarray, running: tuple[float, float]) -> bool:

@@ -119,3 +119,10 @@ def test_short_shapes_have_an_end_too():
         6,
         7,
     )
+
+
+@pytest.mark.parametrize(("after", "longer"), [((0.30, 0.14), 1), ((0.27, 0.15), 0)])
+def test_of_two_bins_about_as_high_the_later_one_ends_the_harvest(after, longer):
+    mean = np.r_[-0.11, -0.12, -0.13, -0.14, -0.15, -0.16, -0.17, -0.18, -0.19, 0.21, 0.31, after, 0.07, 0.05, 0.03, 0.02, 0.01, 0.0]  # fmt: skip
+    begin, end = breaks.of_shape(mean, 30.0, 8, current=True)
+    assert (begin, end) == (9, 10 + longer)

@@ -7,7 +7,8 @@ import pytest
 
 from pipeline.cycles import find_cycles, signals
 from pipeline.cycles.features import DrawCells, course_of
-from pipeline.cycles.openings import opened_by_gas, without_odd_ones
+from pipeline.cycles.opening_signs import started
+from pipeline.cycles.openings import opened_by_harvest, without_odd_ones
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
@@ -126,17 +127,28 @@ def test_a_harvest_with_which_the_log_goes_on_after_a_gap_stays_one():
     assert without_odd_ones(runs, cells).state.tolist() == kinds.tolist()
 
 
-def _gas(start: str) -> np.ndarray:
-    """The current of a compressor at cells of 10 s: two runs of three cycles. start: what each run's first minutes show. [A]"""
+def _gas(*starts: str) -> np.ndarray:
+    """The current of a compressor at cells of 10 s: runs of three cycles. starts: what the first minutes of each show. [A]"""
     freeze = 6.0 + 2.5 * np.exp(-np.arange(90) / 30.0)
     harvest = np.linspace(6.3, 10.0, 15)
     opens = {
         "climbs and drops": np.r_[np.linspace(9.0, 10.5, 9), freeze[9:]],
+        "climbs and drops a little": np.r_[np.linspace(8.7, 9.0, 9), freeze[9:]],
         "climbs and stays up": np.r_[np.linspace(9.0, 10.5, 9), np.linspace(10.4, 6.2, 81)],
         "drops at once": freeze + 2.0 * np.exp(-np.arange(90) / 2.0),
-    }[start]
-    run = np.r_[opens, harvest, freeze, harvest, freeze, harvest, freeze]
-    return np.r_[run, np.zeros(60), run, np.zeros(60), run]
+    }
+    rest = [harvest, freeze, harvest, freeze, harvest, freeze, np.zeros(60)]
+    return np.concatenate([part for start in starts for part in (opens[start], *rest)])[:-60]
+
+
+def _drawn(amps: np.ndarray) -> tuple[DrawCells, Cells]:
+    time_ns = START_NS + np.arange(len(amps)) * 10_000_000_000
+    trace = signals.trace_of(channel("current_compressor", time_ns, amps, 10.0))
+    draw = DrawCells(trace=trace, level=amps, running=6.0, off_below=1.0, noise=0.02)
+    return draw, signals.cells_of_width([trace], 10.0)
+
+
+RUN = [(90, FREEZE), (15, HARVEST)] * 3 + [(90, FREEZE)]
 
 
 @pytest.mark.parametrize(
@@ -144,14 +156,10 @@ def _gas(start: str) -> np.ndarray:
     [("climbs and drops", True), ("climbs and stays up", False), ("drops at once", False)],
 )
 def test_a_compressor_shows_the_gas_that_opens_a_run(start, opened):
-    amps = _gas(start)
-    time_ns = START_NS + np.arange(len(amps)) * 10_000_000_000
-    trace = signals.trace_of(channel("current_compressor", time_ns, amps, 10.0))
-    cells = signals.cells_of_width([trace], 10.0)
-    draw = DrawCells(trace=trace, level=amps, running=6.0, off_below=1.0, noise=0.02)
-    run = [(90, FREEZE), (15, HARVEST)] * 3 + [(90, FREEZE)]
-    runs = runs_of([*run, (60, IDLE), *run, (60, IDLE), *run])
-    found = opened_by_gas(runs, draw, cells)
+    amps = _gas(start, start, start)
+    draw, cells = _drawn(amps)
+    runs = runs_of([*RUN, (60, IDLE), *RUN, (60, IDLE), *RUN])
+    found = opened_by_harvest(runs, cells, draw=draw)
     after = np.flatnonzero(np.r_[-1, found.state[:-1]] == IDLE)
     assert (found.state[after] == (HARVEST if opened else FREEZE)).all()
     if opened:
@@ -159,3 +167,34 @@ def test_a_compressor_shows_the_gas_that_opens_a_run(start, opened):
         assert np.array_equal(
             found.first[after], np.flatnonzero(np.diff(amps > 1.0, prepend=True) & (amps > 1.0))
         )
+
+
+@pytest.mark.parametrize(("most", "opened"), [("climbs and drops", True), ("drops at once", False)])
+def test_what_most_runs_plainly_open_with_one_is_believed_to_show_faintly(most, opened):
+    draw, cells = _drawn(_gas("drops at once", most, most, "climbs and drops a little"))
+    runs = runs_of([*RUN, *((60, IDLE), *RUN) * 3])
+    found = opened_by_harvest(runs, cells, draw=draw)
+    last = np.flatnonzero(np.r_[-1, found.state[:-1]] == IDLE)[-1]
+    assert found.state[last] == (HARVEST if opened else FREEZE)
+
+
+def test_a_run_that_was_named_late_begins_where_the_current_does():
+    amps = _gas("climbs and drops", "climbs and drops")
+    draw, _ = _drawn(amps)
+    first = int(np.flatnonzero(np.diff(amps > 1.0, prepend=True) & (amps > 1.0))[0])
+    named = runs_of([*RUN, (first + 2 - sum(n for n, _ in RUN), IDLE), (88, FREEZE), *RUN[1:]])
+    i = int(np.flatnonzero(named.first == first + 2)[0])
+    assert started(named, i, draw) == first
+    assert started(named, i, None) == first + 2
+
+
+@pytest.mark.parametrize("roles", [("suction",), ("suction", "current")])
+def test_a_harvest_of_a_reading_or_two_opens_a_run(roles):
+    story = [(kind, 0.75 if kind == "opening" else minutes) for kind, minutes in OPENED]
+    log = machine(story, roles=roles, interval_s=30.0, lag_s=5.0)
+    record = find_cycles(log.timeline, UNIT)
+    assert first_kinds(record) == ["harvest", "harvest"]
+    starts = [a for (kind, a, _), (before, *_) in zip(log.truth[1:], log.truth, strict=False)
+              if (before, kind) == ("idle", "harvest")]  # fmt: skip
+    found = np.array([(p.start_ns - START_NS) * 1e-9 for p in record.phases if p.kind == "harvest"])
+    assert all(np.abs(found - start).min() <= 45.0 for start in starts)

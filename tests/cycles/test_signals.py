@@ -125,3 +125,30 @@ def test_dips_at_random_are_none():
     values = fan_stops([])
     values[at] -= np.random.default_rng(3).uniform(1.0, 7.0, 20)
     assert despiked(values, 15.0, stops=True)[at].min() > 7.5
+
+
+def test_the_hump_of_hot_gas_at_a_start_is_no_spike():
+    """Three runs open with a harvest of a minute or two, as a slow logger sees them."""
+    run = np.r_[17.4, 18.5, 19.3, 19.9, 19.0, 17.2, np.linspace(16.9, 14.0, 60)]
+    values = np.tile(np.r_[np.zeros(40), run], 3)
+    assert np.array_equal(despiked(values, 30.0, stops=True), values)
+    spiked = values.copy()
+    spiked[70] += 30.0
+    assert np.array_equal(despiked(spiked, 30.0, stops=True)[:70], values[:70])
+    assert despiked(spiked, 30.0, stops=True)[70] < 17.0
+
+
+@pytest.mark.parametrize("interval_s", [15.0, 30.0])
+def test_few_harvests_before_a_freeze_that_never_ends_are_no_spikes(interval_s):
+    """Five harvests in a day: so few and so high that a spike does no better, but they climb and fall."""
+    hump = np.array([-13.0, -5.0, 4.0, 9.5, 12.5, 14.3, 8.4, 4.7, 2.8, 1.3, 0.0, -2.0, -5.0, -9.0])
+    values = np.full(2600, -16.0)
+    for at in range(60, 360, 60):
+        values[at : at + len(hump)] = hump
+    values += 0.1 * np.random.default_rng(4).standard_normal(len(values))
+    assert np.array_equal(despiked(values, interval_s, stops=False), values)
+    for at in (1200, 1500, 1900):
+        spiked = values.copy()
+        spiked[at] += 60.0
+        assert np.abs(np.delete(despiked(spiked, interval_s, stops=False) - values, at)).max() == 0.0
+        assert despiked(spiked, interval_s, stops=False)[at] < -15.0
