@@ -124,6 +124,7 @@ def _search(
         again = again if again is None else repeats.with_ends(again, one, runs, cells)
         runs = openings.opened_by_harvest(runs, cells, draw=draw_cells[0])
     runs = wholes.made_whole(openings.without_odd_ones(runs, cells, timely[0] if timely else None), cells)
+    runs = wholes.without_unseen_last(runs, timely[0] if timely else running)
     # 4. Each boundary at full rate.
     placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays, again)
     # 5. Starts, phases and what cannot be told; cycles and their measures.

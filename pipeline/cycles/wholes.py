@@ -1,7 +1,7 @@
 """Freezes that were taken for two, with a harvest between them that was none: a hand on the clip, a burst on the cable.
 
 After a harvest the next slab starts from nothing and takes its whole time. Where two freezes, and what lies between them, are
-together as long as one of the log's own, the ice was one.
+together as long as one of the log's own, the ice was one. And harvests that the log's end cuts off before anything shows.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from pipeline.cycles.features import Course
 from pipeline.cycles.runs import Runs, rejoined
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST
@@ -21,6 +22,9 @@ STEADY = (
 )
 SPREADS, CELLS = 3.0, 3.0  # by so many of which, and by so many cells, the whole may be off …
 MOST_OFF = 0.1  # … and by no more than this part of the usual
+LEAST_HARVESTS = 3  # whole ones that tell how far a course moves in a harvest …
+MOST_ASKED = 50  # … more are not needed …
+SHOWN = 0.15  # … of which one that the log's end cuts off shows this part
 PART = 0.9  # of the usual: longer is a freeze of its own
 
 
@@ -48,4 +52,25 @@ def made_whole(runs: Runs, cells: Cells) -> Runs:
         return runs
     state = state.copy()
     state[at[one]] = FREEZE
+    return rejoined(replace(runs, state=state))
+
+
+def without_unseen_last(runs: Runs, course: Course) -> Runs:
+    """`runs` without harvests that the log's end, or a hole, cuts off before the course has moved as it does in a harvest."""
+    state, level = runs.state, course.level
+    last = np.r_[runs.opens_span[1:], True]
+    begun = np.r_[False, state[:-1] == FREEZE] & ~runs.opens_span & (state == HARVEST)
+    whole, cut = np.flatnonzero(begun & ~last), np.flatnonzero(begun & last)
+    if len(cut) == 0:
+        return runs
+
+    def moved(i):
+        return np.abs(level[runs.first[i] : runs.stop[i]] - level[runs.first[i] - 1]).max()
+
+    known = [far for i in whole[:: max(1, len(whole) // MOST_ASKED)] if np.isfinite(far := moved(i))]
+    none = [i for i in cut if len(known) >= LEAST_HARVESTS and moved(i) < SHOWN * np.median(known)]
+    if not none:
+        return runs
+    state = state.copy()
+    state[none] = FREEZE
     return rejoined(replace(runs, state=state))

@@ -6,7 +6,8 @@ import pytest
 from pipeline.cycles import signals
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
-from pipeline.cycles.wholes import made_whole
+from pipeline.cycles.features import course_of
+from pipeline.cycles.wholes import made_whole, without_unseen_last
 from tests.cycles.plain_machine import START_NS, channel
 
 STEP_S = 10.0
@@ -76,3 +77,23 @@ def test_where_freezes_are_of_all_lengths_nothing_is_known(cells):
     assert made_whole(runs, cells) is runs
     runs = log(*midst, freezes=(USUAL,))
     assert made_whole(runs, cells) is runs
+
+
+@pytest.mark.parametrize(
+    ("at_end", "kind"), [(np.linspace(-10, -9.8, 8), FREEZE), (np.linspace(-10, -3, 8), HARVEST)]
+)
+@pytest.mark.parametrize("hole", [False, True])
+def test_a_harvest_that_the_logs_end_cuts_off_has_begun_to_show(at_end, kind, hole):
+    freeze, gas = np.linspace(5, -10, USUAL), np.linspace(-10, 8, GAS)
+    level = np.concatenate([*[freeze, gas] * 4, freeze, at_end, *[freeze, gas] * 2, freeze])
+    t = START_NS + (np.arange(len(level)) * STEP_S * 1e9).astype(np.int64)
+    trace = signals.trace_of(channel("suction", t, level, STEP_S))
+    line = course_of(trace, signals.cells_of_width([trace], STEP_S))
+    parts = [(USUAL, FREEZE), (GAS, HARVEST)] * 4 + [(USUAL, FREEZE), (8, HARVEST)]
+    runs = runs_of(*parts, *([(USUAL, FREEZE), (GAS, HARVEST)] * 2 + [(USUAL, FREEZE)] if hole else []))
+    if hole:
+        runs.opens_span[len(parts)] = True
+    found = without_unseen_last(runs, line)
+    at = np.flatnonzero(found.first <= sum(n for n, _ in parts) - 8)[-1]
+    assert found.state[at] == kind
+    assert (found.state == HARVEST).sum() == 4 + 2 * hole + (kind == HARVEST)
