@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from pipeline.cycles import signals
+from pipeline.cycles.features import course_of
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
-from pipeline.cycles.features import course_of
 from pipeline.cycles.wholes import made_whole, without_unseen_last
 from tests.cycles.plain_machine import START_NS, channel
 
