@@ -35,7 +35,8 @@ PATTERN_HARVESTS, PATTERN_EVENNESS = 4, 0.25  # so many harvests of which so few
 LONE_EVENNESS = 0.65  # a clamp alone shows fans, pumps and loads besides: there it takes more
 NO_HARVEST_MIN = 60.0  # what lasts longer is none, whatever it is
 SHORT_FREEZE_S = 75.0  # no water freezes in less
-MOMENT_S = 20.0  # no slab lets go in less
+MOMENT_S = 20.0  # no slab lets go in less …
+TOLD = 1.5  # … intervals in which a harvest can be told from none
 SHORT_HARVEST = 0.25  # of the usual harvest
 CUT_HARVEST = 0.5  # … and beside a stop: the line that warms there was read late, or early
 
@@ -93,7 +94,7 @@ def settle(
 ) -> tuple[list[Phase], bool, bool]:
     """The phases of the log, whether its harvests can be timed, and whether it shows a pattern at all."""
     phases = _drafts(runs, placed, cells, timeline, colds=colds, draws=draws)
-    phases = without_moments(phases)
+    phases = without_moments(phases, interval_s)
     phases = tripping(phases) if draws else tripping(too_short_to_freeze(phases))
     harvest = lengths_min(phases, PhaseKind.HARVEST)
     timed = not (
@@ -122,15 +123,21 @@ def settle(
     return joined(phases), timed, pattern
 
 
-def without_moments(phases: Sequence[Phase]) -> list[Phase]:
-    """`phases` without harvests of a few seconds in a freeze, or between a freeze and a gap or the log's end: a spike, or its
-    trace, or too little to tell."""
+def without_moments(phases: Sequence[Phase], interval_s: float) -> list[Phase]:
+    """`phases` without harvests of a few seconds, or of a small part of the usual time, in a freeze, and of a few seconds between a
+    freeze and a gap or the log's end: a spike, or its trace, or too little to tell."""
     kinds = [None, *(p.kind for p in phases), None]
+    harvest_min = lengths_min(phases, PhaseKind.HARVEST)
+    inside_s = SHORT_HARVEST * 60.0 * float(np.median(harvest_min)) if len(harvest_min) else 0.0
+    if inside_s < max(
+        MOMENT_S, TOLD * interval_s
+    ):  # harvests that the logger hardly resolves are timed no better than that
+        inside_s = MOMENT_S
     short = [
         p.kind is PhaseKind.HARVEST
-        and (p.end_ns - p.start_ns) * 1e-9 < MOMENT_S
         and kinds[i] is PhaseKind.FREEZE
         and kinds[i + 2] in (PhaseKind.FREEZE, PhaseKind.GAP, None)
+        and (p.end_ns - p.start_ns) * 1e-9 < (inside_s if kinds[i + 2] is PhaseKind.FREEZE else MOMENT_S)
         for i, p in enumerate(phases)
     ]
     return joined([replace(p, kind=PhaseKind.FREEZE) if s else p for p, s in zip(phases, short, strict=True)])

@@ -1,5 +1,7 @@
 """Phases of logs in which no machine makes ice."""
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -109,6 +111,30 @@ def test_no_slab_lets_go_in_a_few_seconds(before, length_s, after, stays):
         )
         for kind, length, end in zip(kinds, lengths, ends, strict=True)
     ]
-    found = phase_rules.without_moments(phases)
+    found = phase_rules.without_moments(phases, 5.0)
     assert ("harvest" in {str(p.kind) for p in found}) == stays
     assert found[-1].end_ns == ends[-1]
+
+
+@pytest.mark.parametrize(
+    ("seconds", "interval_s", "left"),
+    [(15, 5.0, 4), (35, 5.0, 4), (35, 30.0, 5), (60, 5.0, 5)],
+    ids=["a moment", "a small part", "of what the logger does not tell", "a short one"],
+)
+def test_a_harvest_of_a_small_part_of_the_usual_time_is_a_spikes_trace(seconds, interval_s, left):
+    lengths = [1200, 160, 1200, 160, 600, seconds, 600, 160, 1200, 160, 1200]
+    edges = np.r_[0, np.cumsum(lengths)] * 1_000_000_000
+    made = [
+        Phase(
+            kind=PhaseKind.HARVEST if i % 2 else PhaseKind.FREEZE,
+            start_ns=int(a),
+            end_ns=int(b),
+            start_uncertainty_s=1.0,
+            start_evidence=("current",),
+            confidence=0.9,
+        )
+        for i, (a, b) in enumerate(itertools.pairwise(edges))
+    ]
+    kept = phase_rules.without_moments(made, interval_s)
+    assert sum(p.kind is PhaseKind.HARVEST for p in kept) == left
+    assert (kept[0].start_ns, kept[-1].end_ns) == (0, edges[-1])
