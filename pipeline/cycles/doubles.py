@@ -7,10 +7,12 @@ runs in, a slab that slides) is neither as deep nor as steep.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from pipeline.cycles.features import Course
-from pipeline.cycles.runs import Runs
+from pipeline.cycles.runs import Runs, rejoined
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST
 
@@ -26,6 +28,7 @@ AGAIN = 0.25  # of the usual climb, by which the second harvest may stay behind 
 RISES = 0.5  # of how deep it fell, by which it climbs again: a valve that hunts makes waves on the way down
 WAVES = 2.0  # times what it climbs by within a freeze
 CLIMBS = 0.4  # of the usual climb, that the first one shows
+SOON = 0.2  # of the usual freeze, after a harvest: too soon for another …
 LEAST_S = 20.0  # of the freeze between, and of the second harvest
 
 
@@ -82,6 +85,44 @@ def told_apart(runs: Runs, line: Course, cells: Cells) -> Runs:
     return _with(runs, dict(zip(at[second].tolist(), cuts.tolist(), strict=True)))
 
 
+def without_waves(runs: Runs, line: Course, cells: Cells) -> Runs:
+    """`runs` without second harvests soon after the first in which the cold line climbs no further than it does anyway within
+    freezes: a valve that hunts makes such waves."""
+    level, state = line.level, runs.state
+    inner = ~runs.opens_span
+    harvests = (state == HARVEST) & inner & (np.r_[-1, state[:-1]] == FREEZE)
+    freezes = np.flatnonzero(state == FREEZE)
+    if harvests.sum() < LEAST_HARVESTS or len(freezes) < LEAST_HARVESTS:
+        return runs
+    length = runs.stop - runs.first
+    usual, harvest = float(np.median(length[freezes])), round(float(np.median(length[harvests])))
+    soon = np.r_[False, length[:-1] < SOON * usual] & np.r_[False, inner[:-1]]
+    second = np.flatnonzero(harvests & soon & (np.r_[-1, -1, state[:-2]] == HARVEST))
+    if len(second) == 0:
+        return runs
+    some = freezes[length[freezes] > SOON * usual]
+    some = some[:: max(1, len(some) // PUPILS)]
+    wave = _usual_wave(level, runs.first[some] + harvest, runs.stop[some] - 2)
+    noise = line.slope_noise * np.sqrt(2) * cells.step_s / 60.0
+    climbs = np.array(
+        [
+            _climb(level[max(a - 2, 0) : b + 2])
+            for a, b in zip(runs.first[second], runs.stop[second], strict=True)
+        ]
+    )
+    waves = (climbs < WAVES * wave) if wave > NOISES * noise else np.zeros(len(second), dtype=bool)
+    if not waves.any():
+        return runs
+    state = state.copy()
+    state[second[waves]] = FREEZE
+    return rejoined(replace(runs, state=state))
+
+
+def _climb(row: np.ndarray) -> float:
+    """How far a course climbs at most; NaN where it is not known."""
+    return float((row - np.minimum.accumulate(row)).max()) if len(row) else np.nan
+
+
 def _top(level: np.ndarray, first: int, stop: int) -> int:
     row = level[first:stop]
     return first + int(np.argmax(np.where(np.isfinite(row), row, -np.inf)))
@@ -101,7 +142,7 @@ def _usual_wave(level: np.ndarray, first: np.ndarray, stop: np.ndarray) -> float
     for a, b in zip(first.tolist(), stop.tolist(), strict=True):
         row = level[a:b]
         if len(row) and np.isfinite(row).all():
-            climbs.append(float((row - np.minimum.accumulate(row)).max()))
+            climbs.append(_climb(row))
     return float(np.median(climbs)) if climbs else 0.0
 
 

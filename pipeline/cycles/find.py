@@ -108,13 +108,14 @@ def _search(
         runs = halts.unseen_by_current(runs, timely[0], running, cells)
     if not draw_cells:
         runs = halts.unseen_stops(runs, timely[0], lines[0].scales, cells)
+        runs = halts.without_falling(runs, timely[0], lines[0].scales)
     if lines:
         runs = openings.opened_by_harvest(
             runs, cells, line=timely[0], scales=lines[0].scales, draw=draw_cells[0] if draw_cells else None
         )
     if lines and lines[0].scales.clear:
         runs = stuck.held(runs, timely[0], lines[0].scales, cells)
-        runs = doubles.told_apart(runs, timely[0], cells)
+        runs = doubles.told_apart(doubles.without_waves(runs, timely[0], cells), timely[0], cells)
     elif not lines and draw_cells[0].trace.role == "current_compressor":  # it holds no fan that makes waves
         one, runs = runs, doubles.told_apart(runs, running, cells)
         again = again if again is None else repeats.with_more(again, one, runs, cells)

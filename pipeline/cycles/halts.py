@@ -30,6 +30,8 @@ BESIDE_S = 60.0  # of a freeze's end and beginning
 CLEAR = 6.0  # times the noise of a cell
 HALFWAY = 0.2  # of the usual freeze on either side: not one of two harvests in a row
 UNREAD_C = -273.15  # stands for no reading
+FALLS = 0.05  # of a swing: more than a probe's wobble
+ROOM_LEAST_C = 10.0  # no machine stands in a colder one
 WARMS = 0.5  # of the usual rise
 SILENT = 0.2  # of what it usually does: nothing
 NEARLY_ALL = 0.75  # of the others
@@ -65,6 +67,26 @@ def unseen_stops(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs
         return runs
     state = runs.state.copy()
     state[stops] = IDLE
+    return rejoined(replace(runs, state=state))
+
+
+def without_falling(runs: Runs, line: Course, scales: Scales) -> Runs:
+    """`runs` with every stop after a harvest in which the line falls, and to where no room is so cold, a freeze: a standing
+    machine's line goes to the room's temperature."""
+    joined = ~runs.opens_span & np.r_[~runs.opens_span[1:], False]
+    before, after = np.r_[-1, runs.state[:-1]], np.r_[runs.state[1:], -1]
+    at = np.flatnonzero((runs.state == IDLE) & joined & (before == HARVEST) & (after == FREEZE))
+    # Half of the stop against the other half: the line may make waves.
+    middle = (runs.first[at] + runs.stop[at] + 1) // 2
+    begins, ends = (
+        np.array([line.level[i:j].mean() for i, j in zip(a, b, strict=True)])
+        for a, b in ((runs.first[at], middle), (middle - 1, runs.stop[at]))
+    )
+    falls = at[(begins - ends > FALLS * scales.swing) & (ends < ROOM_LEAST_C)]
+    if len(falls) == 0:
+        return runs
+    state = runs.state.copy()
+    state[falls] = FREEZE
     return rejoined(replace(runs, state=state))
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.cycles import signals
-from pipeline.cycles.doubles import told_apart
+from pipeline.cycles.doubles import told_apart, without_waves
 from pipeline.cycles.features import course_of
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.states import FREEZE, HARVEST
@@ -79,3 +79,20 @@ def test_few_harvests_show_no_usual_fall():
     runs, line, cells = log(AGAIN)
     few = Runs(**{name: getattr(runs, name)[:6] for name in runs.__dataclass_fields__})
     assert told_apart(few, line, cells) is few
+
+
+@pytest.mark.parametrize(("wave", "again", "stays"), [(1.5, 4.0, False), (1.5, 12.0, True), (0.0, 4.0, True)])
+def test_waves_that_a_line_makes_anyway_are_no_second_harvest(wave, again, stays):
+    """A second harvest was named soon after the first, in which the line climbs by `again` [K]."""
+    low = fall(18.0, 12)
+    midst = np.r_[low, np.linspace(low[-1], low[-1] + again, 7)[1:]]
+    runs, line, cells = log(midst, wave=wave)
+    first = int(runs.first[1 + 2 * MIDST])
+    parts = [(int(b - a), int(s)) for s, a, b in zip(runs.state, runs.first, runs.stop, strict=True)]
+    freeze = 2 + 2 * MIDST
+    named = [*parts[:freeze], (12, FREEZE), (6, HARVEST), (FREEZE_N, FREEZE), *parts[freeze + 1 :]]
+    assert first + GAS == sum(n for n, _ in parts[:freeze])
+    found = without_waves(runs_of(named), line, cells)
+    assert (found.state == HARVEST).sum() == CYCLES + stays
+    assert found.stop[-1] == runs.stop[-1]
+    assert (np.diff(found.state) != 0).all()

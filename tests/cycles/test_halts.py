@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.cycles import find_cycles, moves, segments, signals
 from pipeline.cycles.features import course_of
-from pipeline.cycles.halts import unseen_stops
+from pipeline.cycles.halts import unseen_stops, without_falling
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.unit import Unit
 from tests.cycles.plain_machine import START_NS, channel, cycles, machine, runs_of
@@ -56,4 +56,28 @@ def test_a_harvest_before_a_stop_is_as_warm_as_others_or_none(slowness, top, sta
     scales = moves.line_of(line, segments.find_segments([line], [], cells), cells).scales
     found = unseen_stops(runs, line, scales, cells)
     assert (found.state == HARVEST).sum() == 12 + stays
+    assert (found.first[1:] == found.stop[:-1]).all()
+
+
+@pytest.mark.parametrize(
+    ("top", "room", "stays"),
+    [(2.0, -6.0, False), (18.0, 15.0, True), (2.0, 19.0, True)],
+    ids=["a freeze", "a line that was warmer than the room", "a line that warms"],
+)
+@pytest.mark.parametrize("wave_k", [0.0, 1.0])
+def test_a_line_that_falls_to_where_no_room_is_stands_in_no_stop(top, room, stays, wave_k):
+    step_s, gas, freeze, rest = 10.0, 15, 120, 60
+    fall, rise = -12.0 + (top + 12.0) * np.exp(-np.arange(freeze) / 30.0), np.linspace(-12.0, top, gas)
+    stop = room + (top - room) * np.exp(-np.arange(rest) / 25.0)
+    values = np.concatenate([*[fall, rise] * 6, stop, *[fall, rise] * 6])
+    values += wave_k * np.sin(np.arange(len(values)) / 2.5)
+    t = START_NS + (np.arange(len(values)) * step_s * 1e9).astype(np.int64)
+    trace = signals.trace_of(channel("suction", t, values, step_s))
+    cells = signals.cells_of_width([trace], step_s)
+    line = course_of(trace, cells)
+    cycles_of = [(freeze, FREEZE), (gas, HARVEST)] * 6
+    runs = runs_of([*cycles_of, (rest, IDLE), *cycles_of])
+    scales = moves.line_of(line, segments.find_segments([line], [], cells), cells).scales
+    found = without_falling(runs, line, scales)
+    assert (found.state == IDLE).sum() == stays
     assert (found.first[1:] == found.stop[:-1]).all()
