@@ -60,7 +60,10 @@ def departure(shape: np.ndarray, length: int, step_s: float, *, slow: bool = Fal
     reach = np.sqrt(1 + 1 / len(calm) + off**2 / ((calm - calm.mean()) ** 2).sum())
     # A freeze flattens out: it goes on between that line and where the line ends.
     line, flat = slope * at + level, slope * calm[-1] + level
-    beyond = np.maximum(np.maximum(shape - np.maximum(line, flat), np.minimum(line, flat) - shape), 0.0)
+    beyond = shape - np.maximum(line, flat)
+    if not slow:  # fan and pump stop
+        beyond = np.maximum(beyond, np.minimum(line, flat) - shape)
+    beyond = np.maximum(beyond, 0.0)
     usual, away = np.maximum(scatter * reach, FAR * np.ptp(shape)), AWAY * np.ptp(shape)
     says = 0.5 * (beyond / usual) ** 2 - 0.5 * (beyond / away) ** 2 - np.log(away / usual)
     last = min(middle + min(LATER, length // 3), len(shape) - 1)

@@ -9,6 +9,9 @@ from pipeline.cycles.segments import Segments, jumps, rates
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
+# Common practice, no source.
+MOST_GOOD = 0.7  # of the cycles are such as batch machines make: each third may be harvested twice
+
 
 def rank_of(state: np.ndarray, part: slice, course: Course | None, segments: Segments, cells: Cells) -> float:
     """How well a naming agrees with what every batch machine does, 0…: possible and even cycles, state changes at
@@ -63,9 +66,11 @@ def _sharpness(state: np.ndarray, part: slice, course: Course, segments: Segment
 
 def plausible(state: np.ndarray, segments: Segments, part: slice) -> float:
     """Share of the running time that lies in cycles such as batch machines make: freeze and harvest of a possible
-    length, and a period like that of most."""
+    length, and a period like that of most; less where many cycles are none such, however short."""
     good, period, running = _cycles_of(state, segments, part)
-    return round(float(period[good].sum() / running), 2) if running > 0 else 0.0
+    if running <= 0 or len(good) == 0:
+        return 0.0
+    return round(float(period[good].sum() / running * min(good.mean() / MOST_GOOD, 1.0)), 2)
 
 
 def evenness(state: np.ndarray, segments: Segments, *, lone: bool = False) -> float:

@@ -15,6 +15,7 @@ APART = 0.4  # of the usual time from harvest to harvest
 REACH, REACH_S = 0.45, 900.0  # of the shape, both ways, likewise
 SHIFT, SHIFT_S = 0.15, 180.0  # by which a cycle may have to be moved onto the shape, likewise
 LESSONS, PUPILS = 4, 100  # times the shape is learned, from so many cycles at most
+BEYOND = 0.5  # of what most cycles range over: what lies so far beyond that is none of theirs
 STEADY = (1.0, 0.5, 0.25, 0.12, 0.06)  # parts of what a break lies off at most: all of them together choose
 
 
@@ -191,9 +192,13 @@ def without_blinks(level: np.ndarray) -> np.ndarray:
 
 
 def average_about(level: np.ndarray, at: np.ndarray, reach: int) -> np.ndarray:
-    """Like `mean_about`, of all cycles and with what only some of them show, (2 reach + 1,)."""
+    """Like `mean_about`, of all cycles and with what only some of them show, but without what lies far beyond where most go,
+    (2 reach + 1,)."""
     rows = centred(about(level, at, reach))
-    known = np.isfinite(rows)
+    usual = mean_about(level, at, reach)
+    far = BEYOND * np.ptp(usual)
+    with np.errstate(invalid="ignore"):
+        known = (rows >= usual.min() - far) & (rows <= usual.max() + far)
     return np.where(known, rows, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
 
 

@@ -126,3 +126,12 @@ def test_of_two_bins_about_as_high_the_later_one_ends_the_harvest(after, longer)
     mean = np.r_[-0.11, -0.12, -0.13, -0.14, -0.15, -0.16, -0.17, -0.18, -0.19, 0.21, 0.31, after, 0.07, 0.05, 0.03, 0.02, 0.01, 0.0]  # fmt: skip
     begin, end = breaks.of_shape(mean, 30.0, 8, current=True)
     assert (begin, end) == (9, 10 + longer)
+
+
+@pytest.mark.parametrize(("slow", "bins"), [(True, 0), (False, 2)])
+def test_a_compressors_current_departs_upwards_only(slow, bins):
+    """A freeze that falls by a step of the logger's just before its end is not yet a harvest; fan and pump do stop."""
+    freeze = np.r_[np.linspace(0.10, 0.02, 18), -0.10, -0.10]
+    mean = np.r_[freeze, 0.35, 0.50, 0.37, 0.13, 0.05, np.linspace(0.0, -0.02, 15)]
+    first, _ = breaks.departure(mean, 3, 30.0, slow=slow)
+    assert first == 20 - bins
