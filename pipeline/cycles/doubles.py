@@ -68,17 +68,26 @@ def told_apart(runs: Runs, line: Course, cells: Cells) -> Runs:
     r = np.argmax((rows >= two[:, None]) & (np.arange(ahead) >= q[:, None]), axis=1)
     dip, rise = one - low, two - low
     expected = -fall[np.minimum(q - p, len(fall) - 1)]
-    second = (
+    over = (
         whole
         & (dip >= least)
-        & (rise >= np.maximum(max(least, waves), RISES * dip))
         & (q - p >= few)
-        & (r - q >= few)
         & (LIKE_A_FREEZE[0] * expected <= dip)
         & (dip <= LIKE_A_FREEZE[1] * expected + least)
         & (one - level[np.maximum(first - 1, 0)] >= CLIMBS * climb)
+    )
+    second = (
+        over
+        & (rise >= np.maximum(max(least, waves), RISES * dip))
+        & (r - q >= few)
         & (two >= one - AGAIN * climb)
     )
+    # It fell as after a harvest, and what came then was a wave: the harvest was over.
+    late = over & ~second & (NOISES * noise < waves) & (rise < waves) & (runs.stop[at] > first + q)
+    if late.any():
+        stop, heads = runs.stop.copy(), runs.first.copy()
+        stop[at[late]] = heads[at[late] + 1] = (first + p + 1)[late]
+        runs = replace(runs, first=heads, stop=stop)
     if not second.any():
         return runs
     cuts = np.column_stack([first + p + 1, first + q, first + r + 1])[second]

@@ -215,7 +215,10 @@ def label(
     else:
         for known, at_edges, trust, course in firsts:
             state, _, cost = naming.named(known, at_edges, trial)
-            rank = (rank_of(state, trial, course, segments, cells) * (1.0 + trust), -cost)
+            rank = (
+                rank_of(state, trial, course, segments, cells, lone=not by_cold.any()) * (1.0 + trust),
+                -cost,
+            )
             if best_rank is None or rank > best_rank:
                 best, best_rank = (known, at_edges), rank
     whole = slice(0, k)

@@ -13,10 +13,12 @@ from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 MOST_GOOD = 0.7  # of the cycles are such as batch machines make: each third may be harvested twice
 
 
-def rank_of(state: np.ndarray, part: slice, course: Course | None, segments: Segments, cells: Cells) -> float:
+def rank_of(
+    state: np.ndarray, part: slice, course: Course | None, segments: Segments, cells: Cells, *, lone: bool
+) -> float:
     """How well a naming agrees with what every batch machine does, 0…: possible and even cycles, state changes at
     sharp turns of the current, and its climbs within harvests."""
-    rank = plausible(state, segments, part)
+    rank = plausible(state, segments, part, lone=lone)
     if course is not None and rank > 0:
         rank *= (
             rank * _sharpness(state, part, course, segments) * _orderly(state, part, course, segments, cells)
@@ -64,13 +66,15 @@ def _sharpness(state: np.ndarray, part: slice, course: Course, segments: Segment
     return float(np.sqrt(min(min(np.median(near[begins]), turn) / swing, 0.5)))
 
 
-def plausible(state: np.ndarray, segments: Segments, part: slice) -> float:
+def plausible(state: np.ndarray, segments: Segments, part: slice, *, lone: bool) -> float:
     """Share of the running time that lies in cycles such as batch machines make: freeze and harvest of a possible
-    length, and a period like that of most; less where many cycles are none such, however short."""
+    length, and a period like that of most. lone: a clamp alone named them; then it is less where many cycles are none such,
+    however short."""
     good, period, running = _cycles_of(state, segments, part)
     if running <= 0 or len(good) == 0:
         return 0.0
-    return round(float(period[good].sum() / running * min(good.mean() / MOST_GOOD, 1.0)), 2)
+    share = float(period[good].sum() / running)
+    return round(share * min(float(good.mean()) / MOST_GOOD, 1.0) if lone else share, 2)
 
 
 def evenness(state: np.ndarray, segments: Segments, *, lone: bool = False) -> float:

@@ -96,3 +96,17 @@ def test_waves_that_a_line_makes_anyway_are_no_second_harvest(wave, again, stays
     assert (found.state == HARVEST).sum() == CYCLES + stays
     assert found.stop[-1] == runs.stop[-1]
     assert (np.diff(found.state) != 0).all()
+
+
+@pytest.mark.parametrize(("again", "over"), [(2.0, True), (None, False)])
+def test_a_harvest_is_over_where_the_line_falls_as_after_one(again, over):
+    """One was named to go on to the top of a wave that the line made after it; the other, to the end of a second harvest."""
+    low = fall(18.0, 12)
+    wave = np.r_[low, np.linspace(low[-1], low[-1] + again, 7)[1:]] if again else AGAIN
+    runs, line, cells = log(wave, wave=1.5, named_to_its_end=True)
+    found = told_apart(runs, line, cells)
+    first = int(runs.first[1 + 2 * MIDST])
+    at = np.flatnonzero(found.first == first)[0]
+    assert abs(found.stop[at] - (first + GAS)) <= 1
+    assert np.array_equal(found.first[1:], found.stop[:-1])
+    assert (found.state == HARVEST).sum() == CYCLES + (not over)

@@ -19,7 +19,7 @@ def _share(*parts):
         opens_span=np.arange(k) == 0,
         minutes=minutes,
     )
-    return plausible(np.array([s for _, s in parts]), segments, slice(0, k))
+    return plausible(np.array([s for _, s in parts]), segments, slice(0, k), lone=True)
 
 
 WHOLE = [(60.0, FREEZE), (4.0, HARVEST)]
