@@ -34,9 +34,7 @@ UNIFORM_90 = 0.45  # half of the middle 90 % of an even spread, in parts of its 
 LEFT_OUT_S, BLURRED_S = 4.0, 12.0  # of a cold line, and of a current that turns instead of stepping
 AFTER_FREEZE, AFTER_HARVEST = 0.7, 0.3  # of what a current's turn says (not a step) is heard beside a line …
 BESIDE_SHAPE = 0.3  # … and beside the shape of all cycles
-STOP_SAYS = (
-    0.3  # of what a line says of a harvest's end after which the machine stands: it only warms more slowly
-)
+STOP_SAYS = 0.3  # of what a line says of a harvest's end before a stop is heard: it only warms more slowly
 REACH_S = 30.0  # so much later than usual a harvest's end before a stop is sought, at most
 LEAST_ENDED = 4  # harvests that tell how long they last
 LEAST_SPREAD_S = 8.0  # by which one differs from another, at least

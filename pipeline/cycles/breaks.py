@@ -14,10 +14,8 @@ SLOPE_S = 20.0  # over which the slope before and after a moment is taken …
 GAINS_S, GAINS = 60.0, 0.3  # … and over which the climb gains so much speed again
 FALLS, LEAST_FALL = 0.3, 0.1  # after this, and after falling by this part of the climb, the gas has stopped
 SOON_S, SHARP = 60.0, 0.2  # a top after which it falls by this part of the climb so soon is the end
-AS_HIGH, MOST_OF = (
-    0.2,
-    0.5,
-)  # of the step down after two bins that differ by less; of all that it falls so soon
+AS_HIGH = 0.2  # of the step down after two bins: those that differ by less are about as high …
+MOST_OF = 0.5  # … where that step is more than this part of all that it falls so soon
 CALM, CALM_S = 6, 150.0  # bins of the freeze's end, at least
 FAR = 0.015  # of the whole shape: the freeze's end goes on as straight as that, or as its scatter says …
 AWAY = 0.15  # … and the harvest lies so far off

@@ -85,7 +85,9 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
         likely = moved(fit.chi2, view, group.near_ns[rows], grid)
         likely *= -0.5 / scales[j]
         # Before a harvest that opens a run the line is warm already, and turns sooner.
-        opening = (runs.state[group.at[rows] - 2] == IDLE) & (group.before == HARVEST) & (group.at[rows] > 1)
+        at = group.at[rows]
+        opening = (group.before == HARVEST) & (at > 1) & (runs.state[at - 2] == IDLE)
+        opening &= ~runs.opens_span[at - 1]
         for some, usual in ((~opening, True), (opening, False)):
             if not some.any():
                 continue

@@ -211,8 +211,9 @@ def falling(line: Course, first: np.ndarray, stop: np.ndarray, cells: Cells) -> 
     noise = line.slope_noise * np.sqrt(2) * cells.step_s / 60.0
     falls = line.level[first] - line.level[stop - 1] > max(FALLS * swing, NOISES * noise)
     least = max(RISES * swing, 2.0 * noise)
+    level = np.where(np.isfinite(line.level), line.level, -np.inf)
     warmer = [
-        np.nanmax(line.level[a:b]) - line.level[max(a - 1, 0)] > least
+        level[a:b].max() - line.level[max(a - 1, 0)] > least
         for a, b in zip(first.tolist(), stop.tolist(), strict=True)
     ]
     return falls & ~np.array(warmer, dtype=bool)

@@ -25,8 +25,8 @@ REGULAR = 0.4  # … at random: fewer of the times between them are alike
 OFTEN = 0.6  # so many are where every harvest stops a fan, or starts it: such dips or peaks of a current are its own …
 LIKE = 0.7  # … unless one differs from their usual height by more than this part of it
 RETURNS = 0.25  # of how far it leaps: so near a spike comes back, and no less far does it leap at once …
-ALREADY = 0.5  # of the leap: a course that does so much from one reading to the next does not leap
 AT_ONCE = 0.5  # … or this far, where it is not the machine's habit: a hump climbs
+ALREADY = 0.5  # of the leap: a course that does so much from one reading to the next does not leap
 SPIKE_READINGS = 4  # longest spike that is taken out; common practice, no source
 # A current that is gone for longer is a stop, one that is there for longer a run; common practice, no source.
 MOST_DIP_S = 16.0
