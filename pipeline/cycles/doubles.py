@@ -28,6 +28,7 @@ AGAIN = 0.25  # of the usual climb, by which the second harvest may stay behind 
 RISES = 0.5  # of how deep it fell, by which it climbs again: a valve that hunts makes waves on the way down
 WAVES = 2.0  # times what it climbs by within a freeze
 CLIMBS = 0.4  # of the usual climb, that the first one shows
+WITH_RESTS = 3.0  # times the usual harvest: one with a rest takes no longer
 SOON = 0.2  # of the usual freeze, after a harvest: too soon for another …
 LEAST_S = 20.0  # of the freeze between, and of the second harvest
 
@@ -124,6 +125,31 @@ def without_waves(runs: Runs, line: Course, cells: Cells) -> Runs:
         return runs
     state = state.copy()
     state[second[waves]] = FREEZE
+    return rejoined(replace(runs, state=state))
+
+
+def without_rests(runs: Runs, line: Course, cells: Cells) -> Runs:
+    """`runs` with every short freeze between two harvests in which the cold line does not fall made one harvest with them: ice that
+    melts keeps the line where it is for a while."""
+    level, state = line.level, runs.state
+    joined = ~runs.opens_span & np.r_[~runs.opens_span[1:], False]
+    before, after = np.r_[-1, state[:-1]], np.r_[state[1:], -1]
+    length, freezes, harvests = runs.stop - runs.first, state == FREEZE, np.flatnonzero(state == HARVEST)
+    between = np.flatnonzero(freezes & joined & (before == HARVEST) & (after == HARVEST))
+    if len(between) == 0 or len(harvests) < LEAST_HARVESTS:
+        return runs
+    some = harvests[:: max(1, len(harvests) // PUPILS)]
+    climb = float(np.nanmedian([_climb(level[max(runs.first[i] - 1, 0) : runs.stop[i]]) for i in some]))
+    noise = line.slope_noise * np.sqrt(2) * cells.step_s / 60.0
+    least = max(DIP * climb, NOISES * noise)
+    soon = length[between] < SOON * np.median(length[freezes])
+    soon &= runs.stop[between + 1] - runs.first[between - 1] < WITH_RESTS * np.median(length[harvests])
+    falls = np.array([_climb(-level[runs.first[i] - 1 : runs.stop[i]]) for i in between])
+    rests = between[soon & (falls < least)]
+    if len(rests) == 0:
+        return runs
+    state = state.copy()
+    state[rests] = HARVEST
     return rejoined(replace(runs, state=state))
 
 

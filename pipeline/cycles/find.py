@@ -115,7 +115,9 @@ def _search(
         )
     if lines and lines[0].scales.clear:
         runs = stuck.held(runs, timely[0], lines[0].scales, cells)
-        runs = doubles.told_apart(doubles.without_waves(runs, timely[0], cells), timely[0], cells)
+        runs = doubles.without_rests(runs, timely[0], cells)
+        runs = doubles.without_waves(runs, timely[0], cells)
+        runs = doubles.told_apart(runs, timely[0], cells)
     elif not lines and draw_cells[0].trace.role == "current_compressor":  # it holds no fan that makes waves
         one, runs = runs, doubles.told_apart(runs, running, cells)
         again = again if again is None else repeats.with_more(again, one, runs, cells)

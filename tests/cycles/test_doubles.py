@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.cycles import signals
-from pipeline.cycles.doubles import told_apart, without_waves
+from pipeline.cycles.doubles import told_apart, without_rests, without_waves
 from pipeline.cycles.features import course_of
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.states import FREEZE, HARVEST
@@ -110,3 +110,26 @@ def test_a_harvest_is_over_where_the_line_falls_as_after_one(again, over):
     assert abs(found.stop[at] - (first + GAS)) <= 1
     assert np.array_equal(found.first[1:], found.stop[:-1])
     assert (found.state == HARVEST).sum() == CYCLES + (not over)
+
+
+@pytest.mark.parametrize(("falls_k", "rests"), [(0.0, True), (6.0, False)])
+@pytest.mark.parametrize("cells_long", [6, 60])
+def test_a_line_that_rests_within_a_harvest_does_not_freeze(falls_k, rests, cells_long):
+    """In one harvest the line stays where the melting ice holds it; in the other the gas was shut off."""
+    parts, values = [(40, FREEZE)], [fall(18.0, 40)]
+    for number in range(CYCLES):
+        values += [rise(values[-1][-1], 6)[:4]]
+        top = values[-1][-1]
+        middle = 6 if number != MIDST else cells_long
+        values += [np.linspace(top, top - (falls_k if number == MIDST else 0.0), middle)]
+        values += [rise(values[-1][-1], 6), fall(18.0)]
+        named = [(4, HARVEST), (middle, FREEZE), (6, HARVEST)] if number == MIDST else [(16, HARVEST)]
+        parts += [*named, (FREEZE_N, FREEZE)]
+    level = np.concatenate(values)
+    t = START_NS + (np.arange(len(level)) * STEP_S * 1e9).astype(np.int64)
+    trace = signals.trace_of(channel("suction", t, level, STEP_S))
+    cells = signals.cells_of_width([trace], STEP_S)
+    found = without_rests(runs_of(parts), course_of(trace, cells), cells)
+    one = rests and cells_long == 6  # one that takes so long is something else
+    assert (found.state == HARVEST).sum() == CYCLES + (not one)
+    assert (np.diff(found.state) != 0).all()

@@ -54,6 +54,7 @@ UNIT = Unit(name="once-misread")
         pytest.param(75160, 0.98, id="the few harvests before a freeze that never ends were wild readings"),
         pytest.param(70496, 0.98, id="harvests that climb to their peak were spikes"),
         pytest.param(50099, 0.98, id="a freeze that never ends told how lines usually move"),
+        pytest.param(90047, 0.98, id="a harvest with a rest in its midst was named two"),
         pytest.param(15144, 0.96, id="a harvest began with the last step down of a coarse clamp"),
         pytest.param(
             15143, 0.90, id="each harvest was named two, and one drop-out bent what all have in common"
