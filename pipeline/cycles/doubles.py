@@ -1,8 +1,9 @@
-"""Two harvests with no more than a minute or two of freezing between them, where one was named.
+"""Two harvests with no more than a minute or two of freezing between them, where one was named, and one where two were.
 
 After a harvest a line falls, and all harvests of a log together show how. Where it has warmed as in a harvest, falls much as it
 does after one, and then warms again as far as before, the gas was shut off and came again. A dip within a harvest (water that
-runs in, a slab that slides) is neither as deep nor as steep.
+runs in, a slab that slides) is neither as deep nor as steep; where it does not fall at all it does not freeze; and what it does
+anyway within freezes is no second harvest.
 """
 
 from __future__ import annotations
@@ -139,7 +140,10 @@ def without_rests(runs: Runs, line: Course, cells: Cells) -> Runs:
     if len(between) == 0 or len(harvests) < LEAST_HARVESTS:
         return runs
     some = harvests[:: max(1, len(harvests) // PUPILS)]
-    climb = float(np.nanmedian([_climb(level[max(runs.first[i] - 1, 0) : runs.stop[i]]) for i in some]))
+    climbs = np.array([_climb(level[max(runs.first[i] - 1, 0) : runs.stop[i]]) for i in some])
+    if not np.isfinite(climbs).any():
+        return runs
+    climb = float(np.nanmedian(climbs))
     noise = line.slope_noise * np.sqrt(2) * cells.step_s / 60.0
     least = max(DIP * climb, NOISES * noise)
     soon = length[between] < SOON * np.median(length[freezes])

@@ -55,9 +55,9 @@ def opened_by_harvest(
     # What most runs plainly begin with, the others are believed to show faintly.
     for part in (1.0, FAINT):
         for i in np.setdiff1d(starts, [*named, *found]).tolist():
-            seen = [it for way in ways if (it := way.opening(i, part)) is not None]
-            if seen and seen[0][0] > runs.first[i - 1]:
-                found[i] = seen[0]
+            seen = next((it for way in ways if (it := way.opening(i, part)) is not None), None)
+            if seen is not None and seen[0] > runs.first[i - 1]:
+                found[i] = seen
         if len(found) + len(named) + already < max(STARTS, MOST * many):
             return runs
     return _opened(runs, found, named)

@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.cycles.boundaries import Placed
 from pipeline.cycles.features import DrawCells
+from pipeline.cycles.halts import ROOM_LEAST_C
 from pipeline.cycles.labels import Labels
 from pipeline.cycles.record import Phase, PhaseKind
 from pipeline.cycles.runs import Runs
@@ -29,7 +30,7 @@ TRIP_ROW = 3  # … where no clamp shows them
 LULL_SHARE = 0.6  # of a freeze that a harvest takes no longer than, and of the usual freeze
 LULLS = (PhaseKind.HARVEST, PhaseKind.IDLE)  # as which a standing compressor is read off a line
 COARSE_SHARE = 1.5  # a harvest of less than two thirds of the interval cannot be timed
-ROOM_LEAST_C, ROOM_SWING_K = 10.0, 12.0  # a line without ice on it is no colder, and no less even over a day
+ROOM_SWING_K = 12.0  # a line without ice on it is no less even over a day
 COARSE_S = 150.0  # no batch machine's harvest can be timed on a slower logger
 PATTERN_HARVESTS, PATTERN_EVENNESS = 4, 0.25  # so many harvests of which so few make cycles are no pattern
 LONE_EVENNESS = 0.65  # a clamp alone shows fans, pumps and loads besides: there it takes more
@@ -129,9 +130,7 @@ def without_moments(phases: Sequence[Phase], interval_s: float) -> list[Phase]:
     kinds = [None, *(p.kind for p in phases), None]
     harvest_min = lengths_min(phases, PhaseKind.HARVEST)
     inside_s = SHORT_HARVEST * 60.0 * float(np.median(harvest_min)) if len(harvest_min) else 0.0
-    if inside_s < max(
-        MOMENT_S, TOLD * interval_s
-    ):  # harvests that the logger hardly resolves are timed no better than that
+    if inside_s < max(MOMENT_S, TOLD * interval_s):  # the logger times no harvest so well
         inside_s = MOMENT_S
     short = [
         p.kind is PhaseKind.HARVEST
