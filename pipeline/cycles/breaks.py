@@ -11,7 +11,7 @@ import numpy as np
 
 # Common practice, no source, all of them; what is said of slopes is in parts of the mean slope of the climb.
 SLOPE_S = 20.0  # over which the slope before and after a moment is taken …
-GAINS_S, GAINS = 60.0, 0.3  # … and over which the climb gains so much speed again
+GAINS_S, GAINS = 60.0, 0.3  # … and over which, or a third of a shorter climb, it gains so much speed again
 FALLS, LEAST_FALL = 0.3, 0.1  # after this, and after falling by this part of the climb, the gas has stopped
 SOON_S, SHARP = 60.0, 0.2  # a top after which it falls by this part of the climb so soon is the end
 AS_HIGH = 0.2  # of the step down after two bins: those that differ by less are about as high …
@@ -98,7 +98,7 @@ def end_of(shape: np.ndarray, length: int, step_s: float, *, fans: bool = True) 
 
 def _end_of_climb(climb: np.ndarray, step_s: float, low: float) -> int:
     """The bin of a harvest's climb in which the gas stops. low: where it climbs from."""
-    near, wide = (max(1, round(x / step_s)) for x in (SLOPE_S, GAINS_S))
+    near = max(1, round(SLOPE_S / step_s))
     high = float(climb.max())
     if len(climb) < 2 * near + 1:
         return int(np.argmax(climb))
@@ -118,7 +118,7 @@ def _end_of_climb(climb: np.ndarray, step_s: float, low: float) -> int:
             len(drops) > 1 and drops[0] < AS_HIGH * drops[1] and drops[1] > MOST_OF * drops.sum()
         )
     # It gains speed only while the gas is on.
-    slow, fast = _slopes(climb, wide)
+    slow, fast = _slopes(climb, max(near, min(round(GAINS_S / step_s), top // 3)))
     gains = np.flatnonzero(fast[:top] - slow[:top] > GAINS * mean_slope)
     first = int(gains[-1]) + 1 if len(gains) else 0
     loss = (before - after)[first : top + 1]

@@ -9,6 +9,7 @@ as little as can be, and is subtracted.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from statistics import NormalDist
 
 import numpy as np
 
@@ -18,13 +19,18 @@ from pipeline.cycles.states import FREEZE, HARVEST
 
 # Common practice, no source, all of them.
 BESIDE_S = 5.0  # over which the level before a step and after it is taken
-CLEAR = 4.0  # a step is so many times its own noise …
+CLEAR = 4.0  # a load's step is so many times its own noise
+SLIGHT = 1.0  # so many times what lies between most readings is every step that is sought …
 LEAST = 0.02  # … and this part of the usual current, at least
+MOST = 0.5  # of the usual current: no fan draws more beside a compressor that runs
+TRIED = 16  # heights of a load
+ENOUGH = 1500  # steps, to tell it
+BETWEEN = 0.2  # of the readings, at least, have no step beside them
+LEAST_NOISE = 0.5  # of the resolution: what rounding does to a steady load
 NOTED = 0.4  # of a load: a step of so much may be its …
-FAINT = 0.5  # … though it is less clear by so much
 TWO = 0.15  # of a step, at least, is what each of two readings shows of it
 ALIKE = 0.25  # steps of a load differ by less than this part of them …
-MOSTLY = 0.7  # … most of them
+BETWEEN_TWO = 1.0  # … and there are, for each of them, no more than so many between them and noise
 STEPS = 3  # in a freeze: a load goes, comes and goes …
 SHARE = 0.5  # … in so many of the freezes …
 LEAST_FREEZES = 3  # … of so many, at least
@@ -45,26 +51,42 @@ class _Steps:
     before: np.ndarray  # bool: the compressor runs before it …
     after: np.ndarray  # … and after it
 
+    def some(self, which: np.ndarray | slice) -> _Steps:
+        return _Steps(**{name: x[which] for name, x in vars(self).items()})
 
-def steady(trace: Trace, runs: Runs | None, cells: Cells) -> Trace | None:
+
+def steady(trace: Trace, runs: Runs | None, cells: Cells, through: bool | None = None) -> Trace | None:
     """The current `trace` of a whole unit without the load that comes and goes in mid-freeze; None where there is none. runs:
-    of a first search; None: it found nothing."""
+    of a first search; None: it found nothing. through: the load is on through harvests, or off; None: as leaves less."""
     over = max(1, round(BESIDE_S / trace.interval_s))
     if len(trace.values) < 8 * over:
         return None
     some = sampled(trace.values)
     usual = float(np.median(some[some >= RUNS * np.quantile(some, 0.99)]))
-    clear = max(CLEAR * trace.noise * np.sqrt(2.0 / over), LEAST * usual)
-    load = _load(_steps(trace.values, clear, over, RUNS * usual), trace.time_ns, over, runs, cells)
-    if load is None:
+    noise = max(_between(trace.values), LEAST_NOISE * trace.channel.resolution)
+    steps = _steps(trace.values, max(SLIGHT * noise * np.sqrt(2.0 / over), LEAST * usual), over, RUNS * usual)
+    load = _load(steps, usual)
+    part = np.abs(steps.height[steps.before & steps.after]) / load
+    if np.sum((part >= NOTED) & (part < 1.0 - ALIKE)) > BETWEEN_TWO * np.sum(np.abs(part - 1.0) < ALIKE):
         return None
-    steps = _steps(trace.values, max(NOTED * load, FAINT * clear), over, RUNS * usual)
-    on = _course(steps, load, _harvests(trace.time_ns[steps.at], runs, cells))
+    steps = steps.some(np.abs(steps.height) > NOTED * load)
+    on = _course(steps, load, _harvests(trace.time_ns[steps.at], runs, cells), through)
     change = np.zeros(len(trace.values) + 1)
     np.add.at(change, steps.at + 1, np.diff(on) * steps.part)
     np.add.at(change, steps.at + 2, np.diff(on) * (1.0 - steps.part))
     values = trace.values - load * (on[0] + np.cumsum(change[:-1]))
-    return replace(trace, values=values, noise=noise_of(values, trace.channel.resolution))
+    noise = noise_of(values, trace.channel.resolution)
+    if load < CLEAR * noise * np.sqrt(2.0 / over) or not _comes_and_goes(
+        trace.time_ns[steps.at], np.diff(on), runs, cells
+    ):
+        return None
+    return replace(trace, values=values, noise=noise)
+
+
+def _between(values: np.ndarray) -> float:
+    """Standard deviation of one reading where the readings beside it show no step, from the least differences."""
+    least = np.abs(np.diff(sampled(values)))
+    return float(np.quantile(least, BETWEEN)) / NormalDist().inv_cdf((1.0 + BETWEEN) / 2.0) / np.sqrt(2.0)
 
 
 def _steps(values: np.ndarray, limit: float, over: int, off_below: float) -> _Steps:
@@ -99,31 +121,36 @@ def _steps(values: np.ndarray, limit: float, over: int, off_below: float) -> _St
     )
 
 
-def _load(steps: _Steps, time_ns: np.ndarray, over: int, runs: Runs | None, cells: Cells) -> float | None:
-    """How high the steps are that come and go inside most freezes, None where there are none."""
+def _load(steps: _Steps, usual: float) -> float:
+    """How high the steps are that, taken out, leave the least."""
+    loads = np.geomspace(2.0 * LEAST, MOST, TRIED) * usual
+    some = steps.some(slice(ENOUGH))
+    stay = np.abs(some.height)
+    up, down = np.abs(some.height[:, None] - loads), np.abs(some.height[:, None] + loads)
+    off, on = np.zeros(TRIED), np.zeros(TRIED)
+    for i, (before, after) in enumerate(zip(some.before.tolist(), some.after.tolist(), strict=True)):
+        if before and after:
+            off, on = np.minimum(off + stay[i], on + down[i]), np.minimum(on + stay[i], off + up[i])
+        elif before:
+            off, on = np.minimum(off, on), np.full(TRIED, np.inf)
+        elif after:
+            on = off
+    best = float(loads[np.argmin(np.minimum(off, on))])
+    like = np.abs(stay - best) < ALIKE * best
+    return float(np.median(stay[like])) if like.any() else best
+
+
+def _comes_and_goes(when_ns: np.ndarray, change: np.ndarray, runs: Runs | None, cells: Cells) -> bool:
+    """Whether a load that changes so at these moments does it within most freezes. What a machine does as each freeze begins is
+    over then; what comes and goes does so to the end."""
     begin_ns, end_ns = _freezes(runs, cells)
-    running = steps.before & steps.after
-    at, height = steps.at[running], steps.height[running]
-    if len(begin_ns) < LEAST_FREEZES or len(at) < LEAST_FREEZES * STEPS:
-        return None
-    # The next step undoes it, but not at once, as noise does.
-    size, following = np.abs(height[:-1]), np.abs(height[1:])
-    undone = (height[:-1] * height[1:] < 0) & (np.diff(at) > over + 1)
-    undone &= np.abs(size - following) < ALIKE * np.maximum(size, following)
-    when_ns, size = time_ns[at[:-1][undone]], size[undone]
+    when_ns = when_ns[change != 0]
     first, middle, stop = (
         np.searchsorted(when_ns, x) for x in (begin_ns, begin_ns // 2 + end_ns // 2, end_ns)
     )
-    inside = np.concatenate([size[a:b] for a, b in zip(first.tolist(), stop.tolist(), strict=True)])
-    if len(inside) < LEAST_FREEZES * (STEPS - 1):
-        return None
-    load = float(np.median(inside))
-    if np.mean(np.abs(inside - load) < ALIKE * load) < MOSTLY:
-        return None
-    # What a machine does as each freeze begins is over then; what comes and goes does so to the end.
-    alike = np.r_[0, np.cumsum(np.abs(size - load) < ALIKE * load)]
-    shown = (alike[stop] - alike[first] >= STEPS - 1) & (alike[stop] > alike[middle])
-    return load if shown.mean() >= SHARE else None
+    return bool(
+        len(begin_ns) >= LEAST_FREEZES and np.mean((stop - first >= STEPS) & (stop > middle)) >= SHARE
+    )
 
 
 def _freezes(runs: Runs | None, cells: Cells) -> tuple[np.ndarray, np.ndarray]:
@@ -153,11 +180,13 @@ def _harvests(when_ns: np.ndarray, runs: Runs | None, cells: Cells) -> np.ndarra
     return np.diff(past, prepend=0.0, append=float(len(begin_ns)))
 
 
-def _course(steps: _Steps, load: float, harvests: np.ndarray) -> np.ndarray:
+def _course(steps: _Steps, load: float, harvests: np.ndarray, through: bool | None) -> np.ndarray:
     """The load on (1) or off (0) before, between and after the steps, (n + 1,). harvests: (n + 1,), how much of them lies there;
-    the load is off through all of them, as most fans are, or on through all."""
-    off, on = (_cheapest(steps, load, HELD * load * np.outer(harvests, x)) for x in ((0.0, 1.0), (1.0, 0.0)))
-    return (on if on[1] < off[1] - RATHER_OFF * load * harvests.sum() else off)[0]
+    through all of them the load is off, as most fans are, or on."""
+    ways = ((0.0, 1.0), (1.0, 0.0)) if through is None else ((float(through), float(not through)),)
+    off, *on = (_cheapest(steps, load, HELD * load * np.outer(harvests, x)) for x in ways)
+    better = on and on[0][1] < off[1] - RATHER_OFF * load * harvests.sum()
+    return (on[0] if better else off)[0]
 
 
 def _cheapest(steps: _Steps, load: float, against: np.ndarray) -> tuple[np.ndarray, float]:

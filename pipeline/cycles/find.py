@@ -30,6 +30,8 @@ from pipeline.cycles.runs import Runs
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
 
+APART = 4.0  # from one harvest to the next the times are so much more alike than harvests; common practice, no source
+
 
 def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     """Every phase of `timeline`, its cycles with their measures, and how sure each of them is."""
@@ -44,10 +46,25 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     if steady is None:
         return first.record
     again = _search(timeline, unit, traces, {**traces, whole.role: steady})
-    if not first.record.pattern and again.record.pattern:  # only now is it known where harvests lie
-        steady = fans.steady(whole, again.runs, again.cells) or steady
-        again = _search(timeline, unit, traces, {**traces, whole.role: steady})
-    return again.record if again.record.pattern else first.record
+    if not again.record.pattern:
+        return first.record
+    # Only now is it known where harvests lie, and so what the load does in them: what makes the cycles more alike is right.
+    others = [fans.steady(whole, again.runs, again.cells, through) for through in (False, True)]
+    tried = [_search(timeline, unit, traces, {**traces, whole.role: x}) for x in others if x is not None]
+    return min([again, *(found for found in tried if found.record.pattern)], key=_unevenness).record
+
+
+def _unevenness(found: _Found) -> float:
+    """How much harvests, and the times from one to the next, differ in length, in parts of what is usual."""
+    harvests = [p for p in found.record.phases if p.kind == PhaseKind.HARVEST]
+    begin, end = (np.array([getattr(p, x) for p in harvests]) for x in ("start_ns", "end_ns"))
+    return _spread(end - begin) + APART * _spread(np.diff(begin))
+
+
+def _spread(values: np.ndarray) -> float:
+    """Mean deviation from the median, in parts of it; 0 of none."""
+    usual = float(np.median(values)) if len(values) else 0.0
+    return float(np.mean(np.abs(values - usual))) / usual if usual else 0.0
 
 
 @dataclass(frozen=True, kw_only=True)

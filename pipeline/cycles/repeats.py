@@ -254,7 +254,10 @@ def _harvests(
     first = shapes.known_again(steady, middle + begin, about, stray, far, near)
     slow = clamp is not None and clamp.role == "current_compressor"  # it holds no fan and no pump
     departs, begun = breaks.departure(
-        shapes.average_about(level, first, calm), length, bins.step_s, slow=slow
+        (shapes.average_about if slow else shapes.mean_about)(level, first, calm),
+        length,
+        bins.step_s,
+        slow=slow,
     )
     first = first + (departs - calm)
     if clamp is not None:

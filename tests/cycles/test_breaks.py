@@ -47,6 +47,15 @@ def test_a_harvest_ends_where_the_climb_is_over(climb, fall):
     assert abs(end - (BEFORE + HARVEST - 1)) <= 1
 
 
+def test_a_short_climb_gains_speed_within_a_few_bins():
+    """Two minutes at 15 s, most of it in the first half minute, with no fan and no pump that stop for it."""
+    climb = np.cumsum([0.35, 0.6, 0.75, 0.16, 0.13, 0.11, 0.24, 0.25, 0.17, 0.19])
+    fall = 1.6 * np.expm1(-AFTER_BINS / 16.0)
+    begin, end = breaks.of_shape(shape(climb, fall), 15.0, 40, current=True)
+    assert abs(begin - BEFORE) <= 1
+    assert abs(end - (BEFORE + len(climb) - 1)) <= 1
+
+
 def test_a_round_top_is_later_than_the_end():
     """What the test above holds for is not what a search for the highest bin would say."""
     mean = shape(climbs(0.05, 0.0, 0.16), ROUND_TOP)

@@ -64,6 +64,28 @@ def test_what_is_left_is_the_current_without_the_fan(interval_s, stops_in_harves
     assert left.noise < 2 * NOISE_A
 
 
+@pytest.mark.parametrize("interval_s", [20.0, 30.0])
+def test_two_readings_are_enough_of_each_turn(interval_s):
+    """A fan on for a minute and a half and off for one, in step with nothing: half of all readings stand beside a step."""
+    amps, gas = compressor()
+    fan = (np.arange(len(amps)) % 157 < 92) & ~gas
+    trace, runs, cells = searched(amps + FAN_A * fan, interval_s, CYCLED)
+    left = fans.steady(trace, runs, cells)
+    off = np.abs(left.values - amps[:: round(interval_s)])
+    assert np.mean(off[~gas[:: round(interval_s)]] < 6 * NOISE_A) > 0.97
+    assert left.noise < 2 * NOISE_A
+
+
+def test_what_it_does_in_harvests_can_be_told_beforehand():
+    amps, gas = compressor()
+    fan = waves(len(amps)) & ~gas
+    trace, runs, cells = searched(amps + FAN_A * fan, 5.0, CYCLED)
+    off, on = (fans.steady(trace, runs, cells, through) for through in (False, True))
+    late = np.flatnonzero(gas[::5]).reshape(CYCLES, -1)[:, 5:-5]  # well inside each harvest
+    assert np.abs(off.values[late] - amps[::5][late]).max() < 8 * NOISE_A
+    assert np.abs(on.values[late] - amps[::5][late] + FAN_A).max() < 8 * NOISE_A
+
+
 def test_a_search_that_found_nothing_is_no_hindrance():
     amps, gas = compressor()
     fan = waves(len(amps)) & ~gas
@@ -116,6 +138,38 @@ def test_other_machines_are_left_alone(load, interval_s):
     trace, runs, cells = searched(amps + load(gas, len(amps)), interval_s, CYCLED)
     assert fans.steady(trace, runs, cells) is None
     assert fans.steady(trace, None, cells) is None or load is pause_as_a_freeze_begins
+
+
+@pytest.mark.parametrize("interval_s", [2.0, 5.0, 10.0])
+def test_rounding_makes_no_load(interval_s):
+    """Readings in tenths of an ampere flip to and fro for as long as the current lies between two of them."""
+    amps, _ = compressor()
+    noisy = amps[:: round(interval_s)]
+    noisy = noisy + 0.06 * np.random.default_rng(3).standard_normal(len(noisy))
+    t = START_NS + (np.arange(len(noisy)) * interval_s * 1e9).astype(np.int64)
+    trace = signals.trace_of(channel("current", t, np.round(noisy, 1), interval_s))
+    cells = signals.cells_of_width([trace], 10.0)
+    runs = runs_of([(round(s / cells.step_s), state) for s, state in CYCLED])
+    assert fans.steady(trace, runs, cells) is None
+
+
+@pytest.mark.parametrize("interval_s", [20.0, 30.0])
+def test_harvests_are_found_by_a_slow_clamp_alone(interval_s):
+    amps, gas = compressor()
+    fan = (np.arange(len(amps)) % 157 < 92) & ~gas
+    record = find_cycles(timeline([clamp(amps + PUMP_A * ~gas + FAN_A * fan, interval_s)]), UNIT)
+    begin_s, end_s = np.array(
+        [
+            ((p.start_ns - START_NS) * 1e-9, (p.end_ns - START_NS) * 1e-9)
+            for p in record.phases
+            if p.kind == "harvest"
+        ]
+    ).T
+    true_s = FREEZE_S + (FREEZE_S + GAS_S) * np.arange(CYCLES)
+    assert len(begin_s) in (CYCLES - 1, CYCLES)
+    for off_s in (begin_s - true_s[: len(begin_s)], end_s - GAS_S - true_s[: len(end_s)]):
+        assert np.mean(np.abs(off_s) < 1.5 * interval_s) > 0.7
+        assert np.median(np.abs(off_s)) < interval_s
 
 
 def test_harvests_are_found_and_measured_with_the_fan_in():

@@ -1,5 +1,7 @@
 """The shape of a lone channel that comes again with every cycle."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -49,6 +51,18 @@ def test_every_harvest_is_found_where_it_begins_and_ends(interval_s):
     assert np.mean(np.abs(late_s(shown.begin_ns, begin)) <= within) > 0.95
     assert np.mean(np.abs(late_s(shown.end_ns, end)) <= within) > 0.95
     assert shown.alike > 0.9
+
+
+def test_what_comes_before_a_few_harvests_does_not_begin_the_others():
+    """In every fifth cycle something else comes on for the freeze's last minute and a half."""
+    trace, begin, _ = current(interval_s=10.0, noise_a=0.01)
+    t = (trace.time_ns - START_NS) / SECOND
+    values = trace.values.copy()
+    for at in begin[2::5]:
+        values[(t >= at - 90) & (t < at)] += 1.2
+    shown = repeats.of_draw(replace(trace, values=values), signals.lay_cells([trace]))
+    others = np.delete(begin, np.s_[2::5])
+    assert np.mean(np.abs(late_s(shown.begin_ns, others)) <= 15.0) > 0.9
 
 
 def test_a_fan_that_comes_and_goes_hides_no_harvest():
