@@ -30,7 +30,10 @@ RISES = 0.5  # of how deep it fell, by which it climbs again: a valve that hunts
 WAVES = 2.0  # times what it climbs by within a freeze
 CLIMBS = 0.4  # of the usual climb, that the first one shows
 WITH_RESTS = 3.0  # times the usual harvest: one with a rest takes no longer
-SOON = 0.2  # of the usual freeze, after a harvest: too soon for another …
+LONG_ONES = (
+    0.75  # of the freezes are shorter than those that tell the usual length: half may have been parted …
+)
+SOON = 0.2  # … of which this is, after a harvest, too soon for another …
 LEAST_S = 20.0  # of the freeze between, and of the second harvest
 
 
@@ -93,7 +96,7 @@ def told_apart(runs: Runs, line: Course, cells: Cells) -> Runs:
     if not second.any():
         return runs
     cuts = np.column_stack([first + p + 1, first + q, first + r + 1])[second]
-    return _with(runs, dict(zip(at[second].tolist(), cuts.tolist(), strict=True)))
+    return with_second(runs, dict(zip(at[second].tolist(), cuts.tolist(), strict=True)))
 
 
 def without_waves(runs: Runs, line: Course, cells: Cells) -> Runs:
@@ -106,7 +109,8 @@ def without_waves(runs: Runs, line: Course, cells: Cells) -> Runs:
     if harvests.sum() < LEAST_HARVESTS or len(freezes) < LEAST_HARVESTS:
         return runs
     length = runs.stop - runs.first
-    usual, harvest = float(np.median(length[freezes])), round(float(np.median(length[harvests])))
+    usual = float(np.quantile(length[freezes], LONG_ONES))
+    harvest = round(float(np.median(length[harvests])))
     soon = np.r_[False, length[:-1] < SOON * usual] & np.r_[False, inner[:-1]]
     second = np.flatnonzero(harvests & soon & (np.r_[-1, -1, state[:-2]] == HARVEST))
     if len(second) == 0:
@@ -146,7 +150,7 @@ def without_rests(runs: Runs, line: Course, cells: Cells) -> Runs:
     climb = float(np.nanmedian(climbs))
     noise = line.slope_noise * np.sqrt(2) * cells.step_s / 60.0
     least = max(DIP * climb, NOISES * noise)
-    soon = length[between] < SOON * np.median(length[freezes])
+    soon = length[between] < SOON * np.quantile(length[freezes], LONG_ONES)
     soon &= runs.stop[between + 1] - runs.first[between - 1] < WITH_RESTS * np.median(length[harvests])
     falls = np.array([_climb(-level[runs.first[i] - 1 : runs.stop[i]]) for i in between])
     rests = between[soon & (falls < least)]
@@ -185,7 +189,7 @@ def _usual_wave(level: np.ndarray, first: np.ndarray, stop: np.ndarray) -> float
     return float(np.median(climbs)) if climbs else 0.0
 
 
-def _with(runs: Runs, found: dict[int, list[int]]) -> Runs:
+def with_second(runs: Runs, found: dict[int, list[int]]) -> Runs:
     """`runs` with each harvest of `found` ended, a freeze, and a second harvest: their cells."""
     rows = []
     i = 0

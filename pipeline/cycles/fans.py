@@ -8,17 +8,17 @@ as little as can be, and is subtracted.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from statistics import NormalDist
 
 import numpy as np
 
+from pipeline.cycles import sharp
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.signals import Cells, Trace, noise_of, sampled
 from pipeline.cycles.states import FREEZE, HARVEST
 
 # Common practice, no source, all of them.
-BESIDE_S = 5.0  # over which the level before a step and after it is taken
 CLEAR = 4.0  # a load's step is so many times its own noise
 SLIGHT = 1.0  # so many times what lies between most readings is every step that is sought …
 LEAST = 0.02  # … and this part of the usual current, at least
@@ -28,7 +28,6 @@ ENOUGH = 1500  # steps, to tell it
 BETWEEN = 0.2  # of the readings, at least, have no step beside them
 LEAST_NOISE = 0.5  # of the resolution: what rounding does to a steady load
 NOTED = 0.4  # of a load: a step of so much may be its …
-TWO = 0.15  # of a step, at least, is what each of two readings shows of it
 ALIKE = 0.25  # steps of a load differ by less than this part of them …
 BETWEEN_TWO = 1.0  # … and there are, for each of them, no more than so many between them and noise
 STEPS = 3  # in a freeze: a load goes, comes and goes …
@@ -41,30 +40,18 @@ HELD = 2.0  # steps, against a load that is not, through a whole harvest, as it 
 RATHER_OFF = 0.4  # of a step for every harvest: what is explained so much better by a load that is on through all of them
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Steps:
-    """Sharp steps of a current, (n,) each."""
-
-    at: np.ndarray  # int64: the last reading before it
-    height: np.ndarray  # signed
-    part: np.ndarray  # of the height that the next reading shows; the one after that shows the whole
-    before: np.ndarray  # bool: the compressor runs before it …
-    after: np.ndarray  # … and after it
-
-    def some(self, which: np.ndarray | slice) -> _Steps:
-        return _Steps(**{name: x[which] for name, x in vars(self).items()})
-
-
 def steady(trace: Trace, runs: Runs | None, cells: Cells, through: bool | None = None) -> Trace | None:
     """The current `trace` of a whole unit without the load that comes and goes in mid-freeze; None where there is none. runs:
     of a first search; None: it found nothing. through: the load is on through harvests, or off; None: as leaves less."""
-    over = max(1, round(BESIDE_S / trace.interval_s))
+    over = sharp.readings_beside(trace.interval_s)
     if len(trace.values) < 8 * over:
         return None
     some = sampled(trace.values)
     usual = float(np.median(some[some >= RUNS * np.quantile(some, 0.99)]))
     noise = max(_between(trace.values), LEAST_NOISE * trace.channel.resolution)
-    steps = _steps(trace.values, max(SLIGHT * noise * np.sqrt(2.0 / over), LEAST * usual), over, RUNS * usual)
+    steps = sharp.steps_of(
+        trace.values, max(SLIGHT * noise * np.sqrt(2.0 / over), LEAST * usual), over, RUNS * usual
+    )
     load = _load(steps, usual)
     part = np.abs(steps.height[steps.before & steps.after]) / load
     if np.sum((part >= NOTED) & (part < 1.0 - ALIKE)) > BETWEEN_TWO * np.sum(np.abs(part - 1.0) < ALIKE):
@@ -89,39 +76,7 @@ def _between(values: np.ndarray) -> float:
     return float(np.quantile(least, BETWEEN)) / NormalDist().inv_cdf((1.0 + BETWEEN) / 2.0) / np.sqrt(2.0)
 
 
-def _steps(values: np.ndarray, limit: float, over: int, off_below: float) -> _Steps:
-    """Steps of more than `limit` between the means of `over` readings before and after. A logger that writes means of its own
-    shows a step in two parts."""
-    total = np.concatenate([[0.0], np.cumsum(values)])
-    rise = np.zeros(len(values))
-    rise[over - 1 : len(values) - over] = (
-        total[2 * over :] - 2 * total[over:-over] + total[: -2 * over]
-    ) / over
-    part = np.ones(len(values)) if over == 1 else None
-    if part is not None:
-        one, two = rise[:-1], rise[1:]
-        both = one + two
-        split = (one * two > 0) & (np.minimum(np.abs(one), np.abs(two)) > TWO * np.abs(both))
-        part[:-1][split] = one[split] / both[split]
-        rise[:-1][split] = both[split]
-    at = np.flatnonzero(np.abs(rise) > limit)
-    at = at[(at >= over) & (at < len(values) - 2 * over)]
-    # The greatest within `over` readings that goes the same way.
-    height = rise[at]
-    beside = np.sign(height)[:, None] * rise[at[:, None] + np.arange(-over, over + 1)]
-    at = at[np.abs(height) >= beside.max(axis=1)]
-    same = (np.diff(at) <= over) & (np.diff(np.sign(rise[at])) == 0)
-    at = at[np.r_[True, ~same][: len(at)]]
-    return _Steps(
-        at=at,
-        height=rise[at],
-        part=np.ones(len(at)) if part is None else part[at],
-        before=(total[at + 1] - total[at + 1 - over]) / over > off_below,
-        after=(total[at + 2 + over] - total[at + 2]) / over > off_below,
-    )
-
-
-def _load(steps: _Steps, usual: float) -> float:
+def _load(steps: sharp.Steps, usual: float) -> float:
     """How high the steps are that, taken out, leave the least."""
     loads = np.geomspace(2.0 * LEAST, MOST, TRIED) * usual
     some = steps.some(slice(ENOUGH))
@@ -180,7 +135,7 @@ def _harvests(when_ns: np.ndarray, runs: Runs | None, cells: Cells) -> np.ndarra
     return np.diff(past, prepend=0.0, append=float(len(begin_ns)))
 
 
-def _course(steps: _Steps, load: float, harvests: np.ndarray, through: bool | None) -> np.ndarray:
+def _course(steps: sharp.Steps, load: float, harvests: np.ndarray, through: bool | None) -> np.ndarray:
     """The load on (1) or off (0) before, between and after the steps, (n + 1,). harvests: (n + 1,), how much of them lies there;
     through all of them the load is off, as most fans are, or on."""
     ways = ((0.0, 1.0), (1.0, 0.0)) if through is None else ((float(through), float(not through)),)
@@ -189,7 +144,7 @@ def _course(steps: _Steps, load: float, harvests: np.ndarray, through: bool | No
     return (on[0] if better else off)[0]
 
 
-def _cheapest(steps: _Steps, load: float, against: np.ndarray) -> tuple[np.ndarray, float]:
+def _cheapest(steps: sharp.Steps, load: float, against: np.ndarray) -> tuple[np.ndarray, float]:
     """The course of the load that leaves the least height of steps, and how much that is, with what speaks `against` off and on,
     (n + 1, 2), counted as height. While the compressor stands the load is off."""
     stay = np.abs(steps.height)

@@ -19,6 +19,7 @@ from pipeline.cycles import (
     openings,
     phases,
     repeats,
+    second_gas,
     segments,
     signals,
     starts,
@@ -135,15 +136,10 @@ def _search(
         runs = doubles.without_rests(runs, timely[0], cells)
         runs = doubles.without_waves(runs, timely[0], cells)
         runs = doubles.told_apart(runs, timely[0], cells)
-    elif not lines and draw_cells[0].trace.role == "current_compressor":  # it holds no fan that makes waves
-        one, runs = runs, doubles.told_apart(runs, running, cells)
-        again = again if again is None else repeats.with_more(again, one, runs, cells)
-        runs = openings.opened_by_harvest(runs, cells, draw=draw_cells[0])
     elif not lines:
-        one, runs = runs, late_ends.held(runs, running, draw_cells[0].noise, cells)
-        again = again if again is None else repeats.with_ends(again, one, runs, cells)
-        runs = openings.opened_by_harvest(runs, cells, draw=draw_cells[0])
+        runs, again = _by_clamp_alone(runs, again, draw_cells[0], running, found, cells)
     runs = wholes.made_whole(openings.without_odd_ones(runs, cells, timely[0] if timely else None), cells)
+    runs = wholes.without_unseen_first(runs, timely[0] if timely else running)
     runs = wholes.without_unseen_last(runs, timely[0] if timely else running)
     # 4. Each boundary at full rate.
     placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays, again)
@@ -190,6 +186,32 @@ def _search(
         },
     )
     return _Found(record=record, runs=runs, cells=cells, draw=draw_cells[0].trace if draw_cells else None)
+
+
+def _by_clamp_alone(
+    runs: Runs,
+    again: repeats.Repeats | None,
+    draw: features.DrawCells,
+    running: features.Course,
+    found: segments.Segments,
+    cells: signals.Cells,
+) -> tuple[Runs, repeats.Repeats | None]:
+    """What only a current shows of harvests that are longer than the others, or come twice; and the same told to the shape."""
+    one = runs
+    if draw.trace.role != "current_compressor":
+        runs = late_ends.held(runs, running, draw.noise, cells)
+        again = repeats.with_ends(again, one, runs, cells)
+        one, runs = runs, second_gas.second_harvests(runs, draw.trace, cells, again)
+        again = repeats.with_more(again, one, runs, cells)
+        one = runs
+    scales = moves.line_of(running, found, cells).scales
+    if scales.clear:
+        runs = stuck.held(runs, running, scales, cells, at_once=True)
+        again = repeats.with_ends(again, one, runs, cells)
+    if draw.trace.role == "current_compressor":  # it holds no fan that makes waves
+        runs = doubles.told_apart(runs, running, cells)
+    again = repeats.with_more(again, one, runs, cells)
+    return openings.opened_by_harvest(runs, cells, draw=draw), again
 
 
 def _nothing(timeline: Timeline, unit: Unit, drafts: list[Phase]) -> CycleRecord:

@@ -44,12 +44,13 @@ def unseen_stops(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs
     if len(at) < LEAST_HARVESTS:
         return runs
     width = max(2, round(RISE_S / cells.step_s))
+    within = int(np.median(runs.stop[at] - runs.first[at])) + width
     rise, start, peak = np.full((3, len(at)), np.nan)
     for i, (first, stop) in enumerate(zip(runs.first[at].tolist(), runs.stop[at].tolist(), strict=True)):
         level = line.level[first - 1 : stop + 1]
         if len(level) >= 3 and np.isfinite(level).all():
             over = min(width, len(level) - 1)
-            rise[i] = (level[over:] - level[:-over]).max()
+            rise[i] = (level[over:] - level[:-over])[:within].max()
             start[i], peak[i] = (np.array([level.min(), level.max()]) - scales.cold[first]) / scales.swing
     known = np.isfinite(rise)
     if known.sum() < LEAST_HARVESTS:
@@ -61,7 +62,8 @@ def unseen_stops(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs
     # Before a stop, one that stays colder than all others was no harvest: the ice melts in the standing machine.
     after = np.r_[runs.state[1:], -1][at]
     cold = peak < LOW_PEAK * np.median(peak[known])
-    stopped |= known & cold & (rise < SLOWER * np.median(rise[known])) & (after == IDLE)
+    slower = cold & (rise < SLOWER * np.median(rise[known]))
+    stopped |= known & (slower | (slow & (start > WARM_START))) & (after == IDLE)
     stops = at[stopped]
     if len(stops) == 0:
         return runs

@@ -130,10 +130,11 @@ def against_harvests_elsewhere(again: Repeats, segments: Segments) -> np.ndarray
     return costs
 
 
-def with_more(again: Repeats, before: Runs, runs: Runs, cells: Cells) -> Repeats:
-    """`again` and the harvests of `runs` that were told apart from those of `before`: they are no part of the shape's."""
+def with_more(again: Repeats | None, before: Runs, runs: Runs, cells: Cells) -> Repeats | None:
+    """`again`, where there is one, and the harvests of `runs` that were told apart from those of `before`: they are no part of the
+    shape's."""
     new = (runs.state == HARVEST) & ~np.isin(runs.first, before.first)
-    if not new.any():
+    if again is None or not new.any():
         return again
     first = np.r_[again.first, runs.first[new]]
     stop = np.r_[again.stop, runs.stop[new]]
@@ -158,9 +159,14 @@ def with_more(again: Repeats, before: Runs, runs: Runs, cells: Cells) -> Repeats
     )
 
 
-def with_ends(again: Repeats, before: Runs, runs: Runs, cells: Cells) -> Repeats:
-    """`again` with the ends of harvests that `runs` has later than `before`: they are not where the shape has them."""
-    late = np.flatnonzero((runs.state == HARVEST) & (runs.stop > before.stop))
+def with_ends(again: Repeats | None, before: Runs, runs: Runs, cells: Cells) -> Repeats | None:
+    """`again`, where there is one, with the ends of harvests that `runs` has later than `before`: they are not where the shape has
+    them."""
+    if again is None:
+        return None
+    same = np.searchsorted(before.first, runs.first).clip(0, len(before.first) - 1)
+    held = (before.first[same] == runs.first) & (before.state[same] == HARVEST) & (runs.state == HARVEST)
+    late = np.flatnonzero(held & (runs.stop > before.stop[same]))
     stop, end_ns, known = again.stop.copy(), again.end_ns.copy(), again.known.copy()
     for i in late.tolist():
         inside = (again.first >= runs.first[i] - SAME_CELLS) & (again.first < runs.stop[i])

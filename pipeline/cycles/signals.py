@@ -156,7 +156,7 @@ def despiked(values: np.ndarray, interval_s: float, *, stops: bool) -> np.ndarra
         found = [spike for way in (1.0, -1.0) for spike in _at_random(out, found, way)]
     for i, j in found:
         out[i + 1 : j + 1] = np.linspace(out[i], out[j + 1], j - i + 2)[1:-1]
-    return out if stops else _without_wild(out)
+    return _without_wild(out, running=stops)
 
 
 def _usual(values: np.ndarray) -> np.ndarray:
@@ -191,19 +191,22 @@ def _regular(apart: np.ndarray, least: float = REGULAR) -> bool:
     return bool(np.mean(np.abs(apart - usual) <= 0.3 * usual) > least)
 
 
-def _without_wild(values: np.ndarray) -> np.ndarray:
+def _without_wild(values: np.ndarray, *, running: bool) -> np.ndarray:
     """`values` with rare short stretches far beyond the rest, to which they leap and from which they leap back, drawn straight:
-    spikes on top of each other, and spikes across a turn."""
+    spikes on top of each other, and spikes across a turn. running: of a current, which may truly go up out of nothing, and to
+    nothing."""
     low, high = _usual(values)
     lowest, highest = low - (high - low), high + (high - low)
     if values.min() >= lowest and values.max() <= highest:
         return values
-    wild = (values < lowest) | (values > highest)
+    wild = (values > highest) | (values < lowest) & ~running
     if wild.mean() > RARE:
         return values
     edges = np.flatnonzero(np.diff(np.r_[False, wild, False].astype(np.int8)))
     for first, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
         if stop - first > 2 * SPIKE_READINGS or first == 0 or stop == len(values):
+            continue
+        if running and min(values[first - 1], values[stop]) < 0.5 * high:
             continue
         far = np.abs(values[first:stop] - 0.5 * (values[first - 1] + values[stop])).max()
         if min(abs(values[first] - values[first - 1]), abs(values[stop] - values[stop - 1])) >= AT_ONCE * far:

@@ -19,12 +19,13 @@ from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST
 
 # Common practice, no source, all of them.
-STEEP = 0.35  # of the usual rise
+STEEP, NOISES = 0.35, 4.0  # of the usual rise, and so many times the noise of a cell
 COLD = 0.15  # of the usual height: it begins where freezes end
 HIGH, LOW_PEAK = 0.2, 0.92  # of the usual height: what it climbs to, at least and at most
 LONG = 1.3  # times the usual harvest: it lasts …
 LATER = 1.0  # … and so much longer than was named
-FALLS, FALL_S = 0.35, 90.0  # of what it climbed: so far it falls, so soon, when the gas is shut off
+FALLS, FALL_S = 0.35, 90.0  # of what it climbed: so far it falls, so soon, when the gas is shut off …
+AT_ONCE = 0.55  # … or so far, at once
 STAYS = 0.3  # of what it climbed: so far it may sink before
 WARM = 0.1  # of what it climbed, below its warmest: until then the gas was on
 
@@ -36,10 +37,12 @@ class _Usual:
     cells: int  # that they take
     rise: float  # over RISE_S [K]
     height: float  # that they reach, in swings
+    at_once: bool  # the line falls at once when the gas is shut off
 
 
-def held(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs:
-    """`runs` with such harvests named from where the line climbs to where it falls."""
+def held(runs: Runs, line: Course, scales: Scales, cells: Cells, *, at_once: bool = False) -> Runs:
+    """`runs` with such harvests named from where the line climbs to where it falls. `line`: or a current that moves like one.
+    at_once: it falls so far from where it was last warm, as a current does after a harvest in which no ice came off."""
     state, level = runs.state, line.level
     at = np.flatnonzero((state == HARVEST) & ~runs.opens_span & (np.r_[-1, state[:-1]] == FREEZE))
     if len(at) < LEAST_HARVESTS:
@@ -53,8 +56,10 @@ def held(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs:
         cells=int(np.median(stop - first)),
         rise=_median_of_most(rises, first - 1, stop),
         height=_median_of_most(height, first, stop + 2),
+        at_once=at_once,
     )
-    if not (usual.rise > 0 and usual.height > 0):
+    noise = line.slope_noise * np.sqrt(2) * cells.step_s / 60.0
+    if not (usual.height > 0 and STEEP * usual.rise > NOISES * noise):
         return runs
     rows = []  # state, first cell, one past the last, margin, opens span
     columns = (state, runs.first, runs.stop, runs.margin, runs.opens_span)
@@ -125,6 +130,9 @@ def _end(level: np.ndarray, first: int, since: int, until: int, usual: _Usual, c
         return None
     end = min(named + int(falls[0]) + ahead, len(row))
     end = int(np.flatnonzero(row[:end] >= highest[end - 1] - WARM * climbed[end - 1])[-1]) + 1
+    fall = row[end - 1] - row[min(end - 1 + ahead, len(row) - 1)]
+    if usual.at_once and fall < AT_ONCE * climbed[end - 1]:
+        return None
     sunk = (highest - row > STAYS * climbed)[named:end]
     return first - 1 + end if end >= LONG * usual.cells and not sunk.any() else None
 

@@ -25,6 +25,8 @@ MOST_OFF = 0.1  # … and by no more than this part of the usual
 LEAST_HARVESTS = 3  # whole ones that tell how far a course moves in a harvest …
 MOST_ASKED = 50  # … more are not needed …
 SHOWN = 0.15  # … of which one that the log's end cuts off shows this part
+NEARLY_ALL = 0.8  # of the harvests move the course the same way …
+LITTLE = 0.1  # … of which this is nothing
 PART = 0.9  # of the usual: longer is a freeze of its own
 
 
@@ -53,6 +55,37 @@ def made_whole(runs: Runs, cells: Cells) -> Runs:
     state = state.copy()
     state[at[one]] = FREEZE
     return rejoined(replace(runs, state=state))
+
+
+def without_unseen_first(runs: Runs, course: Course) -> Runs:
+    """`runs` without harvests with which the log begins, or goes on after a hole, and in which the course at once moves the other
+    way than over nearly all: they were over."""
+    state, level = runs.state, course.level
+    last = np.r_[runs.opens_span[1:], True]
+    whole = np.flatnonzero((state == HARVEST) & ~runs.opens_span)
+    opens = np.flatnonzero((state == HARVEST) & runs.opens_span & ~last)
+    if len(opens) == 0:
+        return runs
+    moves = level[runs.stop[whole] - 1] - level[runs.first[whole] - 1]
+    moves = moves[np.isfinite(moves)]
+    if len(moves) < LEAST_HARVESTS:
+        return runs
+    usual = float(np.median(moves))
+    way = np.sign(usual)
+    if np.mean(way * moves > 0) < NEARLY_ALL:
+        return runs
+    # What opens a span is seen to move by the cell that follows it.
+    none = [i for i in opens if _most(way * level[runs.first[i] : runs.stop[i] + 1]) < LITTLE * abs(usual)]
+    if not none:
+        return runs
+    state = state.copy()
+    state[none] = FREEZE
+    return rejoined(replace(runs, state=state))
+
+
+def _most(row: np.ndarray) -> float:
+    """How far a course gets above its beginning; without bounds where it does not end below it."""
+    return float(np.nanmax(row) - row[0]) if row[-1] < row[0] else np.inf
 
 
 def without_unseen_last(runs: Runs, course: Course) -> Runs:

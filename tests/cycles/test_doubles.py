@@ -98,6 +98,23 @@ def test_waves_that_a_line_makes_anyway_are_no_second_harvest(wave, again, stays
     assert (np.diff(found.state) != 0).all()
 
 
+def test_waves_after_every_harvest_are_none_either():
+    """Every freeze was parted by one: half of the freezes are short, and the others tell the usual length."""
+    low = fall(18.0, 12)
+    midst = np.r_[low, np.linspace(low[-1], low[-1] + 3.0, 7)[1:]]
+    values, parts = [fall(18.0, 40)], [(40, FREEZE)]
+    for _ in range(CYCLES):
+        values += [rise(-8.0), midst, fall(midst[-1])]
+        parts += [(GAS, HARVEST), (12, FREEZE), (6, HARVEST), (FREEZE_N, FREEZE)]
+    values = np.concatenate(values)
+    values = values + 1.5 * np.sin(np.arange(len(values)) / 3.0) * (values < 14.0)
+    t = START_NS + (np.arange(len(values)) * STEP_S * 1e9).astype(np.int64)
+    trace = signals.trace_of(channel("suction", t, values, STEP_S))
+    cells = signals.cells_of_width([trace], STEP_S)
+    found = without_waves(runs_of(parts), course_of(trace, cells), cells)
+    assert (found.state == HARVEST).sum() == CYCLES
+
+
 @pytest.mark.parametrize(("again", "over"), [(2.0, True), (None, False)])
 def test_a_harvest_is_over_where_the_line_falls_as_after_one(again, over):
     """One was named to go on to the top of a wave that the line made after it; the other, to the end of a second harvest."""

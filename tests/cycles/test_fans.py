@@ -94,6 +94,16 @@ def test_a_search_that_found_nothing_is_no_hindrance():
     assert np.mean(np.abs(left.values - amps[::2]) < 6 * NOISE_A) > 0.9
 
 
+def test_a_step_after_the_first_reading_is_one():
+    amps, gas = compressor()
+    fan = (np.arange(len(amps)) % 157 < 92) & ~gas
+    fan[:30] = False
+    fan[30:90] = True
+    trace, runs, cells = searched(amps + FAN_A * fan, 30.0, CYCLED)
+    left = fans.steady(trace, runs, cells)
+    assert np.abs(left.values[:3] - amps[:90:30]).max() < 6 * NOISE_A
+
+
 def test_a_fan_stands_while_the_compressor_stands():
     amps, gas = compressor()
     idle = np.full(3600, 0.1)

@@ -59,6 +59,40 @@ def test_a_harvest_before_a_stop_is_as_warm_as_others_or_none(slowness, top, sta
     assert (found.first[1:] == found.stop[:-1]).all()
 
 
+def stopped_early(course, named, rest):
+    """Twelve cycles with a freeze in their midst that a stop breaks off half-way: `course` (n,) is how the line then warms, `named`
+    of its cells were named harvest; it goes on for `rest` cells, named idle."""
+    step_s, gas, freeze = 10.0, 15, 120
+    fall, rise = -12.0 + 24.0 * np.exp(-np.arange(freeze) / 30.0), np.linspace(-12.0, 12.0, gas)
+    values = np.concatenate([*[fall, rise] * 6, fall[:60], course, *[fall, rise] * 6])
+    t = START_NS + (np.arange(len(values)) * step_s * 1e9).astype(np.int64)
+    trace = signals.trace_of(channel("evaporator", t, values, step_s))
+    cells = signals.cells_of_width([trace], step_s)
+    line = course_of(trace, cells)
+    cycles_of = [(freeze, FREEZE), (gas, HARVEST)] * 6
+    runs = runs_of(
+        [*cycles_of, (60, FREEZE), (named, HARVEST), *([(rest, IDLE)] if rest else []), *cycles_of]
+    )
+    scales = moves.line_of(line, segments.find_segments([line], [], cells), cells).scales
+    return unseen_stops(runs, line, scales, cells)
+
+
+def test_a_slow_warming_from_half_a_freeze_into_a_stop_is_part_of_it():
+    """As warm as by hot gas, and not much longer than it takes."""
+    start = -12.0 + 24.0 * np.exp(-59 / 30.0)
+    found = stopped_early(np.minimum(start + 0.8 * np.arange(300), 13.0), 25, 275)
+    assert (found.state == HARVEST).sum() == 12
+    assert (found.state == IDLE).sum() == 1
+
+
+def test_what_the_line_does_when_the_machine_starts_again_is_no_rise_of_the_gas():
+    start = -12.0 + 24.0 * np.exp(-59 / 30.0)
+    warms = 2.0 - (2.0 - start) * np.exp(-np.arange(70) / 20.0)
+    found = stopped_early(np.r_[warms, np.linspace(2.5, 16.0, 8)], 78, 0)
+    assert (found.state == HARVEST).sum() == 12
+    assert (found.state == IDLE).sum() == 1
+
+
 @pytest.mark.parametrize(
     ("top", "room", "stays"),
     [(2.0, -6.0, False), (18.0, 15.0, True), (2.0, 19.0, True)],

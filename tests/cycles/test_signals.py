@@ -152,3 +152,20 @@ def test_few_harvests_before_a_freeze_that_never_ends_are_no_spikes(interval_s):
         spiked[at] += 60.0
         assert np.abs(np.delete(despiked(spiked, interval_s, stops=False) - values, at)).max() == 0.0
         assert despiked(spiked, interval_s, stops=False)[at] < -15.0
+
+
+@pytest.mark.parametrize(("before", "stays"), [(4.5, False), (0.0, True)], ids=["running", "at a standstill"])
+def test_spikes_on_top_of_each_other_leave_a_running_current(before, stays):
+    """Six readings at four times the current of a machine that runs are the cable's; of one that stood, a start that failed."""
+    rng = np.random.default_rng(5)
+    values = 4.5 + 0.3 * np.sin(np.arange(3000) / 60.0) + 0.03 * rng.standard_normal(3000)
+    values[1500:1540] = before
+    values[1520:1526] = np.r_[13.3, 13.3, np.full(4, 20.2)]
+    out = despiked(values, 10.0, stops=True)
+    assert (out[1520:1526].max() > 10.0) == stays
+
+
+def test_a_current_that_stands_for_long_is_no_drop_out():
+    values = 4.5 + 0.3 * np.sin(np.arange(3000) / 60.0)
+    values[1500:1506] = 0.0
+    assert despiked(values, 10.0, stops=True)[1500:1506].max() < 0.1

@@ -1,5 +1,7 @@
 """Harvests that stay cold and take long."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -79,6 +81,34 @@ def test_what_is_no_such_harvest_is_left(odd, named):
     runs, *rest = log(odd, named)
     found = held(runs, *rest)
     assert np.array_equal(found.first, runs.first)
+
+
+@pytest.mark.parametrize(("slowness", "goes_on"), [(4.0, True), (25.0, False)])
+def test_a_current_falls_at_once_when_gas_is_shut_off_that_loosened_no_ice(slowness, goes_on):
+    """After other harvests, and where the head pressure only goes down again, it falls for minutes."""
+    values, parts = [fall(14.0, 60)], [(60, FREEZE)]
+    for number in range(CYCLES):
+        gas = COLD if number == MIDST else rise(14.0)
+        values += [gas, fall(gas[-1], slowness=slowness if number == MIDST else 25.0)]
+        parts += [(GAS, HARVEST), (len(gas) + FREEZE_N - GAS, FREEZE)]
+    values = 10.0 + 0.2 * np.concatenate(values)
+    values += 0.01 * np.random.default_rng(2).standard_normal(len(values))
+    t = START_NS + (np.arange(len(values)) * STEP_S * 1e9).astype(np.int64)
+    trace = signals.trace_of(channel("current_compressor", t, values, STEP_S))
+    cells = signals.cells_of_width([trace], STEP_S)
+    course = course_of(trace, cells)
+    scales = moves.line_of(course, segments.find_segments([course], [], cells), cells).scales
+    runs = runs_of(parts)
+    found = held(runs, course, scales, cells, at_once=True)
+    odd = int(found.stop[found.first == BEGINS][0])
+    assert abs(odd - BEGINS - (len(COLD) if goes_on else GAS)) <= 2
+    assert (found.first[1:] == found.stop[:-1]).all()
+
+
+def test_noise_is_no_rise():
+    runs, line, scales, cells = log(COLD, 0)
+    hidden = replace(line, slope_noise=200.0)
+    assert held(runs, hidden, scales, cells) is runs
 
 
 def test_three_harvests_have_no_usual_course():

@@ -1,5 +1,7 @@
 """Freezes that were taken for two."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -7,7 +9,7 @@ from pipeline.cycles import signals
 from pipeline.cycles.features import course_of
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
-from pipeline.cycles.wholes import made_whole, without_unseen_last
+from pipeline.cycles.wholes import made_whole, without_unseen_first, without_unseen_last
 from tests.cycles.plain_machine import START_NS, channel
 
 STEP_S = 10.0
@@ -97,3 +99,31 @@ def test_a_harvest_that_the_logs_end_cuts_off_has_begun_to_show(at_end, kind, ho
     at = np.flatnonzero(found.first <= sum(n for n, _ in parts) - 8)[-1]
     assert found.state[at] == kind
     assert (found.state == HARVEST).sum() == 4 + 2 * hole + (kind == HARVEST)
+
+
+@pytest.mark.parametrize(
+    ("rest", "named", "stays"),
+    [
+        (np.linspace(14.0, 3.0, 12), 3, False),  # it was over in the hole
+        (np.r_[np.linspace(6.0, 14.0, 4), np.linspace(13.0, 3.0, 12)], 4, True),
+        (np.full(8, 14.0), 3, True),  # nothing moves: not known
+    ],
+    ids=["falls at once", "goes on", "stands"],
+)
+def test_a_harvest_that_was_over_in_a_hole_does_not_open_what_follows(rest, named, stays):
+    fall, rise = np.linspace(14.0, -8.0, USUAL), np.linspace(-8.0, 14.0, GAS)
+    before = np.concatenate([fall, rise] * 5)
+    values = np.r_[before, fall, rest, np.linspace(rest[-1], -8.0, 60), before]
+    hole = len(before) + USUAL
+    at = np.arange(len(values)) + 30 * (np.arange(len(values)) >= hole)
+    trace = signals.trace_of(
+        channel("suction", START_NS + (at * STEP_S * 1e9).astype(np.int64), values, STEP_S)
+    )
+    cells = signals.cells_of_width([trace], STEP_S)
+    parts = [(USUAL, FREEZE), (GAS, HARVEST)] * 5
+    runs = runs_of(*parts, (USUAL, FREEZE), (named, HARVEST), (len(rest) - named + 60, FREEZE), *parts)
+    opens = runs.first == hole
+    runs = replace(runs, opens_span=runs.opens_span | opens)
+    found = without_unseen_first(runs, course_of(trace, cells))
+    assert found.state[found.first == hole][0] == (HARVEST if stays else FREEZE)
+    assert found.stop[-1] == runs.stop[-1]
