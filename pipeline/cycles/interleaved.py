@@ -40,6 +40,7 @@ JUMPS, LOSS_S = 1.5, 15.0  # … by their jump and their loss of slope
 LONGEST, SHORTEST, MORE_S = 1.6, 0.35, 20.0  # a harvest, in parts of what most lasted, and besides
 CALM_S, LEAST_CALM = 100.0, 10  # of the freeze, and steps of it that must be known
 STRAIGHT, FAR = 1.5, 0.015  # times its scatter, parts of the course's range: as straight as that it goes on …
+ROUNDING = 0.2  # of the resolution, by which it falls at once …
 AWAY = 0.15  # … or, in a harvest, lies this part of the range off …
 CLOSE = 0.7  # … of which no more than so much counts as straight
 PRIOR_S = 15.0  # how far the beginning lies from where it was known (Cauchy) …
@@ -58,6 +59,7 @@ class Common:
     usual: float  # of the misfits
     before_s: float
     after_s: float
+    resolution: float  # of the readings [A]
 
     @property
     def like(self) -> np.ndarray:
@@ -188,6 +190,7 @@ def _common(
         usual=usual,
         before_s=before_s,
         after_s=after_s,
+        resolution=trace.channel.resolution,
     )
 
 
@@ -231,12 +234,13 @@ def _departure(
     scatter = float((y[calm] - slope * x[calm] - level).std())
     # A freeze flattens out: it goes on between that line and where the line ends.
     line, flat = slope * x + level, slope * x[calm][-1] + level
-    beyond = y - np.maximum(line, flat)
-    if fans:
-        beyond = np.maximum(beyond, np.minimum(line, flat) - y)
-    beyond = np.maximum(beyond, 0.0)
+    above, below = np.maximum(y - np.maximum(line, flat), 0.0), np.maximum(np.minimum(line, flat) - y, 0.0)
     away = AWAY * np.ptp(y)
-    usual = min(max(STRAIGHT * scatter, FAR * np.ptp(y)), CLOSE * away)
+    straight = max(STRAIGHT * scatter, FAR * np.ptp(y))
+    beyond, usual = above, np.full(len(y), min(straight, CLOSE * away))
+    if fans:  # which stop; but a freeze's current falls on, and rounded it falls in steps
+        beyond = np.maximum(above, below)
+        usual[below > 0] = min(max(straight, ROUNDING * course.resolution), CLOSE * away)
     says = 0.5 * (beyond / usual) ** 2 - 0.5 * (beyond / away) ** 2 - np.log(away / usual)
     # Neighbours say the same, being smoothed.
     since = np.cumsum(says[inner][::-1])[::-1] * STEP_S / (2 * SMOOTH_S)

@@ -143,3 +143,22 @@ def test_whatever_the_readings_are_harvests_end_after_they_began(seed):
         new_begin_ns, new_end_ns, known = interleaved.moments(trace, begin_ns, end_ns, fans=bool(seed % 2))
     assert (new_end_ns > new_begin_ns).all()
     assert known.shape == (2, cycles)
+
+
+@pytest.mark.parametrize(("falls_a", "at_s"), [(0.03, -70.0), (0.3, -120.0)], ids=["by rounding", "a fan"])
+def test_a_rounded_current_that_falls_a_little_is_still_a_freeze(falls_a, at_s):
+    """Readings in tenths of an ampere; two minutes before the harvest's end they fall, and at seventy seconds all climbs."""
+    x = np.arange(-240.0, 1.0)
+    level = np.where(x < -120.0, 0.0, -falls_a) + np.where(x > -70.0, 0.01 * (x + 70.0), 0.0)
+    course = interleaved.Common(
+        offset_s=x,
+        level=level + 0.002 * np.random.default_rng(1).standard_normal(len(x)),
+        moved_s=np.zeros(8),
+        misfit=np.ones(8),
+        usual=1.0,
+        before_s=240.0,
+        after_s=0.0,
+        resolution=0.1,
+    )
+    found = interleaved._departure(course, -140.0, -25.0, -90.0, 15.0, True)
+    assert abs(found - at_s) < 8.0
