@@ -26,6 +26,7 @@ MOST_CLIMBS = 0.7  # of all that the level climbs: a shape that leaves out more 
 ALIKE = 0.5  # part of the current's variance that a shape must explain
 ABOUT_S = 40.0  # of a break, both ways, by which it is known again
 STRAY, STRAY_S = 0.15, 10.0  # a break lies off by up to this part of a harvest, and besides …
+WIDE_S = 40.0  # of a bin in which a beginning shows in some cycles only
 OWN_BINS = 1  # beside the common beginning, in which a cycle may show its own …
 OWN_NOISES, OWN_SHARE = 5.0, 0.8  # … by so many times its scatter, where so many of them do
 CALM_BINS, DROP_BINS = 4, 2  # bins before a harvest, and on either side of a drop, that are averaged
@@ -259,8 +260,10 @@ def _harvests(
     steady = shapes.without_blinks(level)
     first = shapes.known_again(steady, middle + begin, about, stray, far, near)
     slow = clamp is not None and clamp.role == "current_compressor"  # it holds no fan and no pump
+    # The first bin of a slow climb, or a wide one, shows it in some cycles only; what else comes in some is left out by a median.
+    some = slow or bins.step_s > WIDE_S
     departs, begun = breaks.departure(
-        (shapes.average_about if slow else shapes.mean_about)(level, first, calm),
+        (shapes.average_about if some else shapes.mean_about)(level, first, calm),
         length,
         bins.step_s,
         slow=slow,
