@@ -12,6 +12,7 @@ import numpy as np
 # Common practice, no source, all of them; what is said of slopes is in parts of the mean slope of the climb.
 SLOPE_S = 20.0  # over which the slope before and after a moment is taken …
 GAINS_S, GAINS = 60.0, 0.3  # … and over which, or a third of a shorter climb, it gains so much speed again
+LEVEL = 0.005  # of the climb: no more lies between bins that are as high
 FALLS, LEAST_FALL = 0.3, 0.1  # after this, and after falling by this part of the climb, the gas has stopped
 SOON_S, SHARP = 60.0, 0.2  # a top after which it falls by this part of the climb so soon is the end
 AS_HIGH = 0.2  # of the step down after two bins: those that differ by less are about as high …
@@ -110,6 +111,9 @@ def _end_of_climb(climb: np.ndarray, step_s: float, low: float) -> int:
     falling = (after < -FALLS * mean_slope) & (climb - lowest > LEAST_FALL * (high - low))
     falls = np.flatnonzero((climb > 0.5 * (low + high)) & falling)
     top = int(np.argmax(climb[: int(falls[0]) + near + 1 if len(falls) else None]))
+    level = climb[top] - LEVEL * (high - low)
+    while top + 1 < len(climb) and climb[top + 1] >= level:
+        top += 1  # the last of those that are as high
     soon = climb[top : top + within + 1]
     if soon[0] - soon.min() > SHARP * (high - low):
         # Of two bins about as high the later one is the end.
