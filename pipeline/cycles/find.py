@@ -136,6 +136,8 @@ def _search(
         runs = doubles.without_rests(runs, timely[0], cells)
         runs = doubles.without_waves(runs, timely[0], cells)
         runs = doubles.told_apart(runs, timely[0], cells)
+        if draw_cells:
+            runs = halts.unseen_by_current(runs, timely[0], running, cells)
     elif not lines:
         runs, again = _by_clamp_alone(runs, again, draw_cells[0], running, found, cells)
     runs = wholes.made_whole(openings.without_odd_ones(runs, cells, timely[0] if timely else None), cells)

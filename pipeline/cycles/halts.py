@@ -34,6 +34,7 @@ FALLS = 0.05  # of a swing: more than a probe's wobble
 ROOM_LEAST_C = 10.0  # no machine stands in a colder room: a line without ice on it gets no colder
 WARMS = 0.5  # of the usual rise
 SILENT = 0.2  # of what it usually does: nothing
+STILL = 0.1  # of how far it usually climbs: so is this, close upon another harvest
 NEARLY_ALL = 0.75  # of the others
 
 
@@ -126,10 +127,13 @@ def unseen_by_current(runs: Runs, line: Course, running: Course, cells: Cells) -
     apart = np.minimum(length[at - 1], length[at + 1]) > HALFWAY * np.median(length[runs.state == FREEZE])
     level = np.append(np.where(np.isfinite(line.level), line.level, UNREAD_C), UNREAD_C)
     warmed = np.maximum.reduceat(level, np.ravel([first, stop], "F"))[::2] - level[first - 1]
-    apart &= (warmed > WARMS * np.median(warmed[seen])) & (level[first - 1] > UNREAD_C)
-    silent = (
-        seen & apart & (np.abs(rise) < SILENT * abs(usual_rise)) & (np.abs(climb) < SILENT * abs(usual_climb))
-    )
+    warm = seen & (warmed > WARMS * np.median(warmed[seen])) & (level[first - 1] > UNREAD_C)
+    silent = apart & (np.abs(rise) < SILENT * abs(usual_rise)) & (np.abs(climb) < SILENT * abs(usual_climb))
+    # Close upon another one the current falls anyway; while the gas is on it climbs.
+    way = np.sign(usual_climb)
+    inner = np.array([_climb(way * running.level[a - 1 : b + 2]) for a, b in zip(first, stop, strict=True)])
+    silent |= ~apart & (inner < STILL * np.median(inner[seen]))
+    silent &= warm
     shown = seen & (rise / usual_rise > 0.5) & (climb / usual_climb > 0.5)
     if (
         not silent.any()
@@ -140,3 +144,8 @@ def unseen_by_current(runs: Runs, line: Course, running: Course, cells: Cells) -
     state = runs.state.copy()
     state[at[silent]] = FREEZE
     return rejoined(replace(runs, state=state))
+
+
+def _climb(row: np.ndarray) -> float:
+    """How far a course climbs at most; NaN where it is not known."""
+    return float((row - np.minimum.accumulate(row)).max())

@@ -59,6 +59,7 @@ UNIT = Unit(name="once-misread")
         pytest.param(
             15143, 0.90, id="each harvest was named two, and one drop-out bent what all have in common"
         ),
+        pytest.param(41, 0.99, id="a clip moved to a warmer place after a harvest made a second one"),
         pytest.param(5049, 0.98, id="readings a minute apart showed a beginning in half of the cycles only"),
         pytest.param(28114, 0.95, id="a fan that comes and goes was as high as the noise of a slow clamp"),
         pytest.param(60140, 0.98, id="a harvest that stays cold was a freeze to a compressor's clamp"),
