@@ -30,9 +30,7 @@ RISES = 0.5  # of how deep it fell, by which it climbs again: a valve that hunts
 WAVES = 2.0  # times what it climbs by within a freeze
 CLIMBS = 0.4  # of the usual climb, that the first one shows
 WITH_RESTS = 3.0  # times the usual harvest: one with a rest takes no longer
-LONG_ONES = (
-    0.75  # of the freezes are shorter than those that tell the usual length: half may have been parted …
-)
+LONG_ONES = 0.75  # of the freezes are shorter than the usual one: half may have been parted …
 SOON = 0.2  # … of which this is, after a harvest, too soon for another …
 LEAST_S = 20.0  # of the freeze between, and of the second harvest
 
@@ -121,7 +119,7 @@ def without_waves(runs: Runs, line: Course, cells: Cells) -> Runs:
     noise = line.slope_noise * np.sqrt(2) * cells.step_s / 60.0
     climbs = np.array(
         [
-            _climb(level[max(a - 2, 0) : b + 2])
+            climb_of(level[max(a - 2, 0) : b + 2])
             for a, b in zip(runs.first[second], runs.stop[second], strict=True)
         ]
     )
@@ -144,7 +142,7 @@ def without_rests(runs: Runs, line: Course, cells: Cells) -> Runs:
     if len(between) == 0 or len(harvests) < LEAST_HARVESTS:
         return runs
     some = harvests[:: max(1, len(harvests) // PUPILS)]
-    climbs = np.array([_climb(level[max(runs.first[i] - 1, 0) : runs.stop[i]]) for i in some])
+    climbs = np.array([climb_of(level[max(runs.first[i] - 1, 0) : runs.stop[i]]) for i in some])
     if not np.isfinite(climbs).any():
         return runs
     climb = float(np.nanmedian(climbs))
@@ -152,7 +150,7 @@ def without_rests(runs: Runs, line: Course, cells: Cells) -> Runs:
     least = max(DIP * climb, NOISES * noise)
     soon = length[between] < SOON * np.quantile(length[freezes], LONG_ONES)
     soon &= runs.stop[between + 1] - runs.first[between - 1] < WITH_RESTS * np.median(length[harvests])
-    falls = np.array([_climb(-level[runs.first[i] - 1 : runs.stop[i]]) for i in between])
+    falls = np.array([climb_of(-level[runs.first[i] - 1 : runs.stop[i]]) for i in between])
     rests = between[soon & (falls < least)]
     if len(rests) == 0:
         return runs
@@ -161,7 +159,7 @@ def without_rests(runs: Runs, line: Course, cells: Cells) -> Runs:
     return rejoined(replace(runs, state=state))
 
 
-def _climb(row: np.ndarray) -> float:
+def climb_of(row: np.ndarray) -> float:
     """How far a course climbs at most; NaN where it is not known."""
     return float((row - np.minimum.accumulate(row)).max()) if len(row) else np.nan
 
@@ -185,7 +183,7 @@ def _usual_wave(level: np.ndarray, first: np.ndarray, stop: np.ndarray) -> float
     for a, b in zip(first.tolist(), stop.tolist(), strict=True):
         row = level[a:b]
         if len(row) and np.isfinite(row).all():
-            climbs.append(_climb(row))
+            climbs.append(climb_of(row))
     return float(np.median(climbs)) if climbs else 0.0
 
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from pipeline.cycles.doubles import climb_of
 from pipeline.cycles.features import Course
 from pipeline.cycles.moves import Scales
 from pipeline.cycles.runs import Runs, rejoined
@@ -131,7 +132,7 @@ def unseen_by_current(runs: Runs, line: Course, running: Course, cells: Cells) -
     silent = apart & (np.abs(rise) < SILENT * abs(usual_rise)) & (np.abs(climb) < SILENT * abs(usual_climb))
     # Close upon another one the current falls anyway; while the gas is on it climbs.
     way = np.sign(usual_climb)
-    inner = np.array([_climb(way * running.level[a - 1 : b + 2]) for a, b in zip(first, stop, strict=True)])
+    inner = np.array([climb_of(way * running.level[a - 1 : b + 2]) for a, b in zip(first, stop, strict=True)])
     silent |= ~apart & (inner < STILL * np.median(inner[seen]))
     silent &= warm
     shown = seen & (rise / usual_rise > 0.5) & (climb / usual_climb > 0.5)
@@ -144,8 +145,3 @@ def unseen_by_current(runs: Runs, line: Course, running: Course, cells: Cells) -
     state = runs.state.copy()
     state[at[silent]] = FREEZE
     return rejoined(replace(runs, state=state))
-
-
-def _climb(row: np.ndarray) -> float:
-    """How far a course climbs at most; NaN where it is not known."""
-    return float((row - np.minimum.accumulate(row)).max())

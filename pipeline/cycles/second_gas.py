@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.cycles import sharp
-from pipeline.cycles.doubles import with_second
+from pipeline.cycles.doubles import LONG_ONES, with_second
 from pipeline.cycles.halts import LEAST_HARVESTS
 from pipeline.cycles.repeats import SAME_CELLS, Repeats
 from pipeline.cycles.runs import Runs
@@ -54,7 +54,7 @@ def second_harvests(runs: Runs, trace: Trace, cells: Cells, shape: Repeats | Non
     first, last = (np.searchsorted(trace.time_ns, x) for x in (begin_ns, end_ns))
     climb = float(np.median(_climb(total, first + over, last, over)))
     usual_s = float(np.median(end_ns - begin_ns)) * 1e-9
-    freeze_s = float(np.quantile(runs.stop[at + 1] - runs.first[at + 1], 0.75)) * cells.step_s
+    freeze_s = float(np.quantile(runs.stop[at + 1] - runs.first[at + 1], LONG_ONES)) * cells.step_s
     found = {}
     for i, end, cell in zip(at.tolist(), end_ns.tolist(), ends.tolist(), strict=True):
         until = min(end + round(SOON * freeze_s * 1e9), int(cells.start_ns[runs.stop[i + 1] - 1]))
