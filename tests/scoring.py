@@ -99,6 +99,7 @@ class Score:
     cycles_true: int  # harvests seen whole
     cycles_found: int
     cycles_false: int  # harvest starts where there is none
+    made_up: int  # harvests that no true one is near
     agree: float  # share of the time with the right label (gaps left out)
     wrong: float  # share with a wrong label; the rest was called unclear
     covering: float
@@ -175,6 +176,7 @@ def score(truth: Sequence[PhaseLike], found: Sequence[PhaseLike], *, interval_s:
         cycles_true=_whole_harvests(truth),
         cycles_found=_whole_harvests(found),
         cycles_false=cycles_false,
+        made_up=_made_up(truth, found, round(tolerance_s * 1e9)),
         agree=agree,
         wrong=wrong,
         covering=covering_of_phases(truth, found),
@@ -259,6 +261,12 @@ def _whole_harvests(phases: Sequence[PhaseLike]) -> int:
     return sum(
         k == "harvest" and "gap" not in (a, b) for a, k, b in zip(kinds, kinds[1:], kinds[2:], strict=False)
     )
+
+
+def _made_up(truth: Sequence[PhaseLike], found: Sequence[PhaseLike], reach_ns: int) -> int:
+    true = [(p.start_ns - reach_ns, p.end_ns + reach_ns) for p in truth if str(p.kind) == "harvest"]
+    seen = [(p.start_ns, p.end_ns) for p in found if str(p.kind) == "harvest"]
+    return sum(not any(a < d and c < b for a, b in true) for c, d in seen)
 
 
 def _blind_spots(truth: Sequence[PhaseLike], tolerance_s: float) -> list[tuple[int, int]]:

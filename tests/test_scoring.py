@@ -128,6 +128,7 @@ def test_a_harvest_invented_while_the_compressor_trips_is_false_but_its_starts_a
     )
     s = score(truth, invented, interval_s=10)
     assert s.cycles_false == 1
+    assert s.made_up == 1
     assert s.false == 2
 
 
