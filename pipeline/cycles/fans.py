@@ -72,7 +72,7 @@ def steady(trace: Trace, runs: Runs | None, cells: Cells, through: bool | None =
 
 def _between(values: np.ndarray) -> float:
     """Standard deviation of one reading where the readings beside it show no step, from the least differences."""
-    least = np.abs(np.diff(sampled(values)))
+    least = sampled(np.abs(np.diff(values)))
     return float(np.quantile(least, BETWEEN)) / NormalDist().inv_cdf((1.0 + BETWEEN) / 2.0) / np.sqrt(2.0)
 
 

@@ -35,16 +35,13 @@ def course(*, climbs=0.5, again_s=AGAIN_S, noise_a=0.03, seed=3):
     return amps + noise_a * np.random.default_rng(seed).standard_normal(len(amps)), np.array(gas_s)
 
 
-def named(amps, gas_s, interval_s, *, seconds_too=False, first_with_second=False):
-    """The trace, its cells, and how its harvests were named: the first ones alone, or each with the second one."""
+def named(amps, gas_s, interval_s, *, seconds_too=False):
+    """How its harvests were named, the first ones alone or all, the trace, and its cells."""
     t = START_NS + (np.arange(0, len(amps), interval_s) * 1e9).astype(np.int64)
     trace = signals.trace_of(channel("current", t, amps[:: round(interval_s)], interval_s))
     cells = signals.cells_of_width([trace], max(CELL_S, interval_s))
     since = np.diff(gas_s[:, 0], prepend=-FREEZE_S)
     firsts = gas_s[since > 400] if not seconds_too else gas_s
-    if first_with_second:
-        ends = [gas_s[(gas_s[:, 0] >= a) & (gas_s[:, 0] < a + 400), 1].max() for a in firsts[:, 0]]
-        firsts = np.column_stack([firsts[:, 0], ends])
     edges = np.round(np.r_[0.0, firsts.ravel(), len(amps)] / cells.step_s).astype(int)
     edges[-1] = len(cells)
     kinds = [FREEZE, HARVEST] * len(firsts) + [FREEZE]
