@@ -189,7 +189,7 @@ def test_when_it_has_stopped_no_worker_is_left_that_could_still_write(inbox, rep
         process.send_signal(signal.SIGTERM)
         try:
             assert process.wait(timeout=20) == 0
-            assert psutil.wait_procs(workers, timeout=1)[1] == []
+            assert psutil.wait_procs(workers, timeout=10)[1] == []
         finally:
             for worker in workers:
                 with contextlib.suppress(psutil.NoSuchProcess):

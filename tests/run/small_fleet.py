@@ -7,8 +7,11 @@ import shutil
 import signal
 import subprocess
 import sys
+import time
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
+from typing import TypeVar
 
 from tests.bench.second_machine import Case, make_log, write_csv
 from tests.bench.second_story import Plan
@@ -17,6 +20,18 @@ ROOT = Path(__file__).parents[2]
 _PLACES = [str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]
 ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(_PLACES), "PYTHONIOENCODING": "utf-8"}
 KINDS = ("slab24", "cube17", "cube33", "slab48")
+
+Found = TypeVar("Found")
+
+
+def until(found: Callable[[], Found], seconds: float = 60.0) -> Found:
+    """What another process brings about, as soon as it is there."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if it := found():
+            return it
+        time.sleep(0.02)
+    raise AssertionError("it did not come to that in time")
 
 
 def icelogs(*arguments: str | Path, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:

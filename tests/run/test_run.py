@@ -1,12 +1,12 @@
 """The command line on whole folders, each run in a process of its own: what a user gives, sees and gets."""
 
+import contextlib
 import csv
 import json
 import os
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import psutil
@@ -15,7 +15,7 @@ import pytest
 from pipeline.flow import RunOptions, UnitJob, report_unit
 from pipeline.logs import UnitFiles
 from pipeline.run import report
-from tests.run.small_fleet import ENVIRONMENT, add_unit, contents, icelogs, start_icelogs
+from tests.run.small_fleet import ENVIRONMENT, add_unit, contents, icelogs, start_icelogs, until
 from tests.store.scene import leftovers
 
 NO_UNICODE = os.fsdecode(b"caf\xe9")
@@ -265,26 +265,19 @@ def busy(tmp_path, made) -> Path:
 
 def _workers(run) -> list[psutil.Process]:
     """Those that work on units: on Linux, children of the process that they were forked from."""
-    return [
-        p
-        for p in psutil.Process(run.pid).children(recursive=True)
-        if not p.children() and p.cpu_times().user > 0.1
-    ]
+    return [p for p in psutil.Process(run.pid).children(recursive=True) if _works(p)]
 
 
-def _until(true, seconds=60.0):
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if found := true():
-            return found
-        time.sleep(0.02)
-    raise AssertionError("it did not come to that in time")
+def _works(process: psutil.Process) -> bool:
+    with contextlib.suppress(psutil.NoSuchProcess):
+        return not process.children() and process.cpu_times().user > 0.1
+    return False
 
 
 def test_a_unit_whose_process_is_killed_is_reported_all_the_same(busy):
     run = start_icelogs("report", busy / "logs", "--to", busy / "r", "--jobs", "2")
-    _until(lambda: list((busy / "r").glob("*/report.html")))
-    os.kill(_until(lambda: _workers(run))[0].pid, signal.SIGKILL)
+    until(lambda: list((busy / "r").glob("*/report.html")))
+    os.kill(until(lambda: _workers(run))[0].pid, signal.SIGKILL)
     _, told = run.communicate(timeout=120)
     assert run.returncode == 0, told
     assert len(list((busy / "r").glob("*/report.html"))) == BUSY_UNITS
@@ -293,7 +286,7 @@ def test_a_unit_whose_process_is_killed_is_reported_all_the_same(busy):
 
 def test_workers_do_not_outlive_a_killed_run_and_no_report_is_torn(busy):
     run = start_icelogs("report", busy / "logs", "--to", busy / "r", "--jobs", "2")
-    _until(lambda: list((busy / "r").glob("*/report.html")))
+    until(lambda: list((busy / "r").glob("*/report.html")))
     family = psutil.Process(run.pid).children(recursive=True)
     run.kill()
     run.communicate()
@@ -306,10 +299,11 @@ def test_workers_do_not_outlive_a_killed_run_and_no_report_is_torn(busy):
 
 def test_ctrl_c_stops_the_run_with_one_sentence(busy):
     run = start_icelogs("report", busy / "logs", "--to", busy / "r", "--jobs", "2")
-    _until(lambda: list((busy / "r").glob("*/report.html")))
+    until(lambda: list((busy / "r").glob("*/report.html")))
     family = psutil.Process(run.pid).children(recursive=True)
     for process in [psutil.Process(run.pid), *family]:  # a terminal sends it to the whole group
-        process.send_signal(signal.SIGINT)
+        with contextlib.suppress(psutil.NoSuchProcess):
+            process.send_signal(signal.SIGINT)
     _, told = run.communicate(timeout=60)
     assert run.returncode == 130
     assert [line for line in told.splitlines() if "units" not in line] == [
