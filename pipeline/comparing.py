@@ -39,10 +39,12 @@ def compare_places(earlier: Path, later: Path | None, *, visit: date | None = No
     Raises UsageError, UnitConfigError, or UnitError where one of the two holds no usable log.
     """
     from pipeline.findings import compare
+    from pipeline.findings.thresholds import resolve
     from pipeline.unit import load_unit
 
     toml = _toml_of(later) if later is not None else None
     unit = load_unit(_name_of(earlier), toml or _toml_of(earlier))
+    resolve(unit)
     first, problems = _timeline(earlier, unit)
     if later is not None:
         second, more = _timeline(later, unit)

@@ -83,9 +83,11 @@ def report_unit(job: UnitJob) -> UnitOutcome:
     keeper = Keeper(job)
     try:
         with _timed(seconds, "read"):
+            from pipeline.findings.thresholds import resolve
             from pipeline.unit import load_unit
 
             unit = load_unit(name, job.files.toml)
+            resolve(unit)  # all rooms use them: what cannot be is said before anything is read
             tables = []
             for path in job.files.files:
                 try:

@@ -13,8 +13,6 @@ from pipeline.cycles.signals import Cells, Trace, bridged, cell_means, sampled
 COLD_ROLES = ("evaporator", "suction")  # cold lines, the better one first
 DRAW_ROLES = ("current", "power", "current_compressor")  # what shows the compressor, the fullest first
 OTHER_ROLES = ("discharge", "liquid", "condenser_out", "reservoir", "suction_pressure", "discharge_pressure")
-BRIDGE_S = 180.0  # holes in a channel up to this long are drawn straight; common practice, no source
-UNSEEN_S = 3600.0  # a probe that is gone for longer has to be done without; common practice, no source
 MOST_DELAY_S, LEAST_ALIKE = 100.0, 0.5  # a clip lags no more; slopes this much alike move together
 NEARLY = 0.93
 RARE, FLASH_CELLS = 0.02, 5  # common practice, no source
@@ -48,7 +46,7 @@ class DrawCells:
 
 def course_of(trace: Trace, cells: Cells) -> Course:
     """Level and slope of a channel in every cell."""
-    level = bridged(cell_means(trace, cells), cells, max(1, int(BRIDGE_S / cells.step_s)))
+    level = bridged(cell_means(trace, cells), cells)
     return _course(trace, level, cells)
 
 
@@ -91,7 +89,7 @@ def _course(trace: Trace, level: np.ndarray, cells: Cells) -> Course:
 
 def draw_cells(trace: Trace, cells: Cells) -> DrawCells | None:
     """Level of a current in every cell and where "off" ends, or None where it never shows a running machine."""
-    level = bridged(cell_means(trace, cells), cells, max(1, int(BRIDGE_S / cells.step_s)))
+    level = bridged(cell_means(trace, cells), cells)
     known = level[np.isfinite(level)]
     if len(known) < 3:
         return None
@@ -161,7 +159,7 @@ def unseen(channels: Sequence[Course | DrawCells], cells: Cells) -> np.ndarray:
         known |= np.isfinite(channel.level)
     edges = np.flatnonzero(np.diff(known, prepend=~known[:1], append=~known[-1:]))
     lengths = np.diff(edges)
-    return ~known & np.repeat(lengths * cells.step_s > UNSEEN_S, lengths)
+    return ~known & np.repeat(lengths * cells.step_s > 60.0 * cells.limits["absent_min"], lengths)
 
 
 def moved_earlier(course: Course, by_cells: int, cells: Cells, running: Course | None) -> Course:

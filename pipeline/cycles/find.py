@@ -26,8 +26,10 @@ from pipeline.cycles import (
     stuck,
     wholes,
 )
+from pipeline.cycles.limits import limits_of
 from pipeline.cycles.record import CycleRecord, Phase, PhaseKind
 from pipeline.cycles.runs import Runs
+from pipeline.logs.limits import limits_of as reading_limits
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
 
@@ -37,7 +39,7 @@ APART = 4.0  # from one harvest to the next the times are so much more alike tha
 def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     """Every phase of `timeline`, its cycles with their measures, and how sure each of them is."""
     # The channels that can show a phase, spikes taken out.
-    traces = signals.traces_of(timeline)
+    traces = signals.traces_of(timeline, reading_limits(unit.thresholds))
     first = _search(timeline, unit, traces, traces)
     if first.draw is None or first.draw.role == "current_compressor":
         return first.record
@@ -80,6 +82,7 @@ def _search(
     timeline: Timeline, unit: Unit, measured: dict[str, signals.Trace], traces: dict[str, signals.Trace]
 ) -> _Found:
     """measured: what the measures are taken from; traces: what the phases are sought in."""
+    limits = limits_of(unit.thresholds)
     # 1. What shows the evaporator, the compressor, and anything else.
     colds = [traces[role] for role in features.COLD_ROLES if role in traces]
     draws = [traces[role] for role in features.DRAW_ROLES if role in traces]
@@ -89,7 +92,7 @@ def _search(
             record=_nothing(timeline, unit, phases.one_phase(timeline, PhaseKind.UNCLEAR, why="no-evidence"))
         )
     # 2. Means over cells of about ten seconds, and from them slopes and levels.
-    cells = signals.lay_cells([*colds, *draws])
+    cells = signals.lay_cells([*colds, *draws], limits)
     cold_cells = [features.course_of(trace, cells) for trace in colds]
     draw_cells = [d for d in (features.draw_cells(trace, cells) for trace in draws) if d is not None]
     other_cells = [features.course_of(trace, cells) for trace in others]
@@ -121,12 +124,12 @@ def _search(
     if lines:
         draw_cells = [labels.believed(draw, lines, found) for draw in draw_cells]
     named = labels.label(lines, draw_cells, other_cells, found, cells, again, humps)
-    runs = phases.merge(found, named, cells.step_s)
+    runs = phases.merge(found, named, cells)
     if lines and draw_cells:
         runs = halts.unseen_by_current(runs, timely[0], running, cells)
     if not draw_cells:
         runs = halts.unseen_stops(runs, timely[0], lines[0].scales, cells)
-        runs = halts.without_falling(runs, timely[0], lines[0].scales)
+        runs = halts.without_falling(runs, timely[0], lines[0].scales, cells)
     if lines:
         runs = openings.opened_by_harvest(
             runs, cells, line=timely[0], scales=lines[0].scales, draw=draw_cells[0] if draw_cells else None
@@ -158,11 +161,11 @@ def _search(
         interval_s=interval_s,
         evenness=named.evenness,
     )
-    if draws and not draw_cells and not pattern and phases.like_the_room(colds[0]):
+    if draws and not draw_cells and not pattern and phases.like_the_room(colds[0], limits):
         drafts = phases.at_rest(drafts)  # the clamp reads nothing, and the line agrees
-    start_columns = starts.starts_of_draw(draw_cells[0]) if draw_cells else phases.starts_of(drafts)
+    start_columns = starts.starts_of_draw(draw_cells[0], limits) if draw_cells else phases.starts_of(drafts)
     start_table = starts.start_table(
-        start_columns, timeline, colds[0] if colds else None, traces.get("discharge")
+        start_columns, timeline, colds[0] if colds else None, traces.get("discharge"), limits
     )
     cycles = measures.cycle_table(
         drafts,

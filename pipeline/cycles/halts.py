@@ -32,7 +32,6 @@ CLEAR = 6.0  # times the noise of a cell
 HALFWAY = 0.2  # of the usual freeze on either side: not one of two harvests in a row
 UNREAD_C = -273.15  # stands for no reading
 FALLS = 0.05  # of a swing: more than a probe's wobble
-ROOM_LEAST_C = 10.0  # no machine stands in a colder room: a line without ice on it gets no colder
 WARMS = 0.5  # of the usual rise
 SILENT = 0.2  # of what it usually does: nothing
 STILL = 0.1  # of how far it usually climbs: so is this, close upon another harvest
@@ -74,7 +73,7 @@ def unseen_stops(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs
     return rejoined(replace(runs, state=state))
 
 
-def without_falling(runs: Runs, line: Course, scales: Scales) -> Runs:
+def without_falling(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs:
     """`runs` with every stop after a harvest in which the line falls, and to where no room is so cold, a freeze: a standing
     machine's line goes to the room's temperature."""
     joined = ~runs.opens_span & np.r_[~runs.opens_span[1:], False]
@@ -86,7 +85,7 @@ def without_falling(runs: Runs, line: Course, scales: Scales) -> Runs:
         np.array([line.level[i:j].mean() for i, j in zip(a, b, strict=True)])
         for a, b in ((runs.first[at], middle), (middle - 1, runs.stop[at]))
     )
-    falls = at[(begins - ends > FALLS * scales.swing) & (ends < ROOM_LEAST_C)]
+    falls = at[(begins - ends > FALLS * scales.swing) & (ends < cells.limits["room_coldest_c"])]
     if len(falls) == 0:
         return runs
     state = runs.state.copy()

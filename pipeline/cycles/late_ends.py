@@ -12,7 +12,6 @@ import numpy as np
 
 from pipeline.cycles.features import Course
 from pipeline.cycles.halts import LEAST_HARVESTS
-from pipeline.cycles.phases import NO_HARVEST_MIN
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST
@@ -45,7 +44,7 @@ def held(runs: Runs, course: Course, noise: float, cells: Cells) -> Runs:
     if usual < CLEAR * noise or ends.sum() < SHOWN * known.sum():
         return runs
     after = BESIDE - int(np.median(np.argmax(beside[ends], axis=1)))  # cells from the rise to where most end
-    longest = round(60.0 * NO_HARVEST_MIN / cells.step_s)
+    longest = round(60.0 * cells.limits["harvest_most_min"] / cells.step_s)
     later = np.full(len(at), -1)
     for i, (first, begin, until) in enumerate(
         zip(runs.first[at].tolist(), end.tolist(), runs.stop[at + 1].tolist(), strict=True)

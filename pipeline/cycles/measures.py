@@ -7,19 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline.cycles.limits import limits_of
 from pipeline.cycles.record import CYCLE_COLUMNS, Phase, PhaseKind
 from pipeline.cycles.signals import Trace
-from pipeline.cycles.starts import INRUSH_WITHIN_S
 from pipeline.cycles.windows import Windows, reading_at
 from pipeline.unit import Unit
 
 if TYPE_CHECKING:
     import pandas as pd
 
-PULL_DOWN_SHARE = 0.25  # "the first part" of a freeze; common practice, no source
-RISE_SHARE = 0.5  # "the start" of a harvest …
-RISE_MOST_S = 60.0  # … at most
-PLATEAU_K = 1.5  # an iced plate warming through its melting point stays this near 0 °C
 NS_PER_MIN = 6e10
 
 
@@ -110,15 +106,16 @@ def _measures(
     harvest_end = np.where(ended, table["harvest_end_ns"], harvest)
     cycle_end = np.where(ended, harvest_end, freeze_end)
     nothing = np.full(len(freeze), np.nan)
+    limits = limits_of(unit.thresholds)
     out = {name: nothing for name in CYCLE_COLUMNS if name not in table}
     if len(freeze) == 0:
         return out
     if cold is not None:
-        out |= _cold_measures(cold, freeze, freeze_end, harvest_end, seen, ended)
+        out |= _cold_measures(cold, freeze, freeze_end, harvest_end, seen, ended, limits)
     by_role = {trace.role: trace for trace in draws}
     clamp = by_role.get("current") or by_role.get("current_compressor")
     if clamp is not None:
-        out |= _draw_measures(clamp, freeze, freeze_end, harvest_end, table["after_idle"], ended)
+        out |= _draw_measures(clamp, freeze, freeze_end, harvest_end, table["after_idle"], ended, limits)
     out["energy_kwh"] = _energy(by_role, traces, unit, freeze, cycle_end, ended)
     discharge, condenser_in = traces.get("discharge"), traces.get("condenser_in")
     condenser_out, ambient = traces.get("condenser_out"), traces.get("ambient")
@@ -147,33 +144,36 @@ def _measures(
     return out
 
 
-def _cold_measures(cold, freeze, freeze_end, harvest_end, seen, ended) -> dict[str, np.ndarray]:
+def _cold_measures(cold, freeze, freeze_end, harvest_end, seen, ended, limits) -> dict[str, np.ndarray]:
     in_freeze = Windows(cold, freeze, freeze_end)
     in_harvest = Windows(cold, freeze_end, harvest_end)
     # The line is warmest as the harvest ends: on a slow logger the reading that shows it comes after.
     to_peak = Windows(cold, freeze_end, harvest_end + round(cold.interval_s * 1e9))
     length_min = (freeze_end - freeze) / NS_PER_MIN
-    first_part = freeze + ((freeze_end - freeze) * PULL_DOWN_SHARE).astype(np.int64)
+    pulled, plateau_k = limits["pull_down_pct"] / 100, limits["plateau_k"]
+    first_part = freeze + ((freeze_end - freeze) * pulled).astype(np.int64)
     at_start, at_part = reading_at(cold, freeze), reading_at(cold, first_part)
     at_end = reading_at(cold, freeze_end)
-    rise_ns = np.minimum((harvest_end - freeze_end) * RISE_SHARE, RISE_MOST_S * 1e9)
+    rise_ns = np.minimum((harvest_end - freeze_end) * limits["rise_pct"] / 100, limits["rise_most_s"] * 1e9)
     rise_ns = np.maximum(rise_ns, cold.interval_s * 1e9).astype(np.int64)
     risen = reading_at(cold, freeze_end + rise_ns)
     return {
         "below_zero_min": in_freeze.share_below(0.0) * length_min,
-        "pull_down_k_per_min": (at_start - at_part) / np.maximum(PULL_DOWN_SHARE * length_min, 1e-9),
+        "pull_down_k_per_min": (at_start - at_part) / np.maximum(pulled * length_min, 1e-9),
         "freeze_end_c": np.where(seen, at_end, np.nan),
         "freeze_min_c": in_freeze.lowest(),
         "harvest_peak_c": np.where(ended, to_peak.highest(), np.nan),
         "harvest_rise_k_per_min": np.where(ended, (risen - at_end) / (rise_ns / NS_PER_MIN), np.nan),
-        "harvest_plateau_min": np.where(ended, in_harvest.longest_within_min(-PLATEAU_K, PLATEAU_K), np.nan),
+        "harvest_plateau_min": np.where(ended, in_harvest.longest_within_min(-plateau_k, plateau_k), np.nan),
     }
 
 
-def _draw_measures(clamp, freeze, freeze_end, harvest_end, after_idle, ended) -> dict[str, np.ndarray]:
+def _draw_measures(
+    clamp, freeze, freeze_end, harvest_end, after_idle, ended, limits
+) -> dict[str, np.ndarray]:
     in_freeze, in_harvest = Windows(clamp, freeze, freeze_end), Windows(clamp, freeze_end, harvest_end)
     cycle_end = np.where(ended, harvest_end, freeze_end)
-    after_inrush = freeze + np.where(after_idle, int(INRUSH_WITHIN_S * 1e9 + clamp.interval_s * 1e9), 0)
+    after_inrush = freeze + np.where(after_idle, int(limits["inrush_s"] * 1e9 + clamp.interval_s * 1e9), 0)
     cycle = Windows(clamp, freeze, cycle_end)
     hours = (cycle_end - freeze) / NS_PER_MIN / 60
     return {

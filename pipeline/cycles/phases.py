@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from pipeline.cycles.boundaries import Placed
 from pipeline.cycles.features import DrawCells
-from pipeline.cycles.halts import ROOM_LEAST_C
 from pipeline.cycles.labels import Labels
+from pipeline.cycles.limits import USUAL
 from pipeline.cycles.record import Phase, PhaseKind
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.segments import Segments
@@ -22,33 +22,23 @@ from pipeline.logs.timeline import Timeline
 KINDS = {FREEZE: PhaseKind.FREEZE, HARVEST: PhaseKind.HARVEST, IDLE: PhaseKind.IDLE}
 
 # Common practice, no source, all of them.
-TRIP_RUN_MIN = 4.0  # a run this short makes no ice
-TRIP_RUN_SHARE = 0.35  # … nor does one this short beside the usual freeze
-TRIP_OFF_MIN = 20.0  # longer rests between runs are rests
-TRIP_RUNS = 2  # short runs in a row that make it tripping
-TRIP_ROW = 3  # … where no clamp shows them
+USUAL_FREEZE_MIN = 20.0
 LULL_SHARE = 0.6  # of a freeze that a harvest takes no longer than, and of the usual freeze
 LULLS = (PhaseKind.HARVEST, PhaseKind.IDLE)  # as which a standing compressor is read off a line
-COARSE_SHARE = 1.5  # a harvest of less than two thirds of the interval cannot be timed
-ROOM_SWING_K = 12.0  # a line without ice on it is no less even over a day
-COARSE_S = 150.0  # no batch machine's harvest can be timed on a slower logger
 PATTERN_HARVESTS, PATTERN_EVENNESS = 4, 0.25  # so many harvests of which so few make cycles are no pattern
 LONE_EVENNESS = 0.65  # a clamp alone shows fans, pumps and loads besides: there it takes more
-NO_HARVEST_MIN = 60.0  # what lasts longer is none, whatever it is
-SHORT_FREEZE_S = 75.0  # no water freezes in less
-MOMENT_S = 20.0  # no slab lets go in less …
-TOLD = 1.5  # … intervals in which a harvest can be told from none
+TOLD = 1.5  # intervals in which a harvest can be told from none
 SHORT_HARVEST = 0.25  # of the usual harvest
 CUT_HARVEST = 0.5  # … and beside a stop: the line that warms there was read late, or early
 
 
-def merge(found: Segments, named: Labels, step_s: float) -> Runs:
+def merge(found: Segments, named: Labels, cells: Cells) -> Runs:
     """Runs of segments with one label, without what no machine does: a freeze of a minute within a harvest, and a
     harvest of a small part of the usual length within a freeze or between a freeze and a stop."""
     state = named.state.copy()
     for _ in range(2):
         first, stop, kind = _runs(state, found)
-        length_s = (found.stop[stop - 1] - found.first[first]) * step_s
+        length_s = (found.stop[stop - 1] - found.first[first]) * cells.step_s
         harvests = length_s[kind == HARVEST]
         usual_s = float(np.median(harvests)) if len(harvests) else 0.0
         shortest_s, cut_s = SHORT_HARVEST * usual_s, CUT_HARVEST * usual_s
@@ -57,12 +47,18 @@ def merge(found: Segments, named: Labels, step_s: float) -> Runs:
         before, after = np.r_[-1, kind[:-1]], np.r_[kind[1:], -1]
         beside_stop = (np.minimum(before, after) == FREEZE) & (np.maximum(before, after) == IDLE)
         flips = inside & (
-            (kind == FREEZE) & (before == HARVEST) & (length_s < SHORT_FREEZE_S)
+            (kind == FREEZE) & (before == HARVEST) & (length_s < cells.limits["freeze_least_s"])
             | (kind == HARVEST) & (before == FREEZE) & (length_s < shortest_s)
         )
         joins = ~found.opens_span[first] & (before >= 0)
         cut = joins & (kind == HARVEST) & beside_stop & (length_s < cut_s)
-        begun = joins & (kind == FREEZE) & (before == HARVEST) & (after == IDLE) & (length_s < SHORT_FREEZE_S)
+        begun = (
+            joins
+            & (kind == FREEZE)
+            & (before == HARVEST)
+            & (after == IDLE)
+            & (length_s < cells.limits["freeze_least_s"])
+        )
         if not (flips | cut | begun).any():
             break
         state = np.repeat(np.where(cut, FREEZE, np.where(flips | begun, before, kind)), stop - first)
@@ -94,12 +90,14 @@ def settle(
     evenness: float,
 ) -> tuple[list[Phase], bool, bool]:
     """The phases of the log, whether its harvests can be timed, and whether it shows a pattern at all."""
+    limits = cells.limits
     phases = _drafts(runs, placed, cells, timeline, colds=colds, draws=draws)
-    phases = without_moments(phases, interval_s)
-    phases = tripping(phases) if draws else tripping(too_short_to_freeze(phases))
+    phases = without_moments(phases, interval_s, limits)
+    phases = tripping(phases if draws else too_short_to_freeze(phases, limits), limits)
     harvest = lengths_min(phases, PhaseKind.HARVEST)
     timed = not (
-        interval_s >= COARSE_S or (len(harvest) and interval_s / 60 > COARSE_SHARE * np.median(harvest))
+        interval_s >= limits["untimed_interval_s"]
+        or (len(harvest) and interval_s / 60 > limits["untimed_times"] * np.median(harvest))
     )
     running = (
         sum((p.end_ns - p.start_ns) for p in phases if p.kind in (PhaseKind.FREEZE, PhaseKind.HARVEST)) / 6e10
@@ -115,7 +113,7 @@ def settle(
     else:
         phases = [
             _unclear(p, "no-pattern")
-            if p.kind is PhaseKind.HARVEST and p.end_ns - p.start_ns > NO_HARVEST_MIN * 6e10
+            if p.kind is PhaseKind.HARVEST and p.end_ns - p.start_ns > limits["harvest_most_min"] * 6e10
             else p
             for p in phases
         ]
@@ -124,28 +122,31 @@ def settle(
     return joined(phases), timed, pattern
 
 
-def without_moments(phases: Sequence[Phase], interval_s: float) -> list[Phase]:
+def without_moments(
+    phases: Sequence[Phase], interval_s: float, limits: Mapping[str, float] = USUAL
+) -> list[Phase]:
     """`phases` without harvests of a few seconds, or of a small part of the usual time, in a freeze, and of a few seconds between a
     freeze and a gap or the log's end: a spike, or its trace, or too little to tell."""
     kinds = [None, *(p.kind for p in phases), None]
     harvest_min = lengths_min(phases, PhaseKind.HARVEST)
     inside_s = SHORT_HARVEST * 60.0 * float(np.median(harvest_min)) if len(harvest_min) else 0.0
-    if inside_s < max(MOMENT_S, TOLD * interval_s):  # the logger times no harvest so well
-        inside_s = MOMENT_S
+    least_s = limits["harvest_least_s"]
+    if inside_s < max(least_s, TOLD * interval_s):  # the logger times no harvest so well
+        inside_s = least_s
     short = [
         p.kind is PhaseKind.HARVEST
         and kinds[i] is PhaseKind.FREEZE
         and kinds[i + 2] in (PhaseKind.FREEZE, PhaseKind.GAP, None)
-        and (p.end_ns - p.start_ns) * 1e-9 < (inside_s if kinds[i + 2] is PhaseKind.FREEZE else MOMENT_S)
+        and (p.end_ns - p.start_ns) * 1e-9 < (inside_s if kinds[i + 2] is PhaseKind.FREEZE else least_s)
         for i, p in enumerate(phases)
     ]
     return joined([replace(p, kind=PhaseKind.FREEZE) if s else p for p, s in zip(phases, short, strict=True)])
 
 
-def like_the_room(line: Trace) -> bool:
+def like_the_room(line: Trace, limits: Mapping[str, float]) -> bool:
     """Whether a cold line stays as warm and as even as the room of a machine that is off."""
     low, middle, high = np.quantile(line.values, (0.05, 0.5, 0.95))
-    return bool(middle > ROOM_LEAST_C and high - low < ROOM_SWING_K)
+    return bool(middle > limits["room_coldest_c"] and high - low < limits["room_swing_k"])
 
 
 def at_rest(phases: Sequence[Phase]) -> list[Phase]:
@@ -229,12 +230,12 @@ def joined(phases: Sequence[Phase]) -> list[Phase]:
     return out
 
 
-def tripping(phases: Sequence[Phase]) -> list[Phase]:
+def tripping(phases: Sequence[Phase], limits: Mapping[str, float]) -> list[Phase]:
     """`phases` with every row of short runs between short rests, from its first stop to its last start, `unclear`."""
     freeze = lengths_min(phases, PhaseKind.FREEZE)
-    usual = float(np.median(freeze[freeze > TRIP_RUN_MIN])) if (freeze > TRIP_RUN_MIN).any() else 20.0
-    most_ns = max(TRIP_RUN_MIN, min(TRIP_RUN_SHARE * usual, 10.0)) * 6e10
-    rest_ns = TRIP_OFF_MIN * 6e10
+    whole = freeze[freeze > limits["trip_run_min"]]
+    most_ns = _most_of_a_trip(whole, limits) * 6e10
+    rest_ns = limits["trip_off_min"] * 6e10
     out = list(phases)
     i = 0
     while i < len(out):
@@ -249,7 +250,7 @@ def tripping(phases: Sequence[Phase]) -> list[Phase]:
             if out[k].kind is not PhaseKind.IDLE or out[k].end_ns - out[k].start_ns > rest_ns:
                 break
             j, short = k, short + 1
-        if short >= TRIP_RUNS:
+        if short >= limits["trip_runs"]:
             merged = replace(
                 out[i],
                 kind=PhaseKind.UNCLEAR,
@@ -262,24 +263,39 @@ def tripping(phases: Sequence[Phase]) -> list[Phase]:
     return out
 
 
-def too_short_to_freeze(phases: Sequence[Phase]) -> list[Phase]:
+def _usual_freeze(whole_min: Sequence[float]) -> float:
+    """The middle one of whole freezes [min]; of none, what most machines take."""
+    return float(np.median(whole_min)) if len(whole_min) else USUAL_FREEZE_MIN
+
+
+def _most_of_a_trip(whole_min: Sequence[float], limits: Mapping[str, float]) -> float:
+    """Length of the longest run that makes no ice beside whole freezes of `whole_min` [min]."""
+    share = limits["trip_run_pct"] / 100 * _usual_freeze(whole_min)
+    return max(limits["trip_run_min"], min(share, limits["trip_run_most_min"]))
+
+
+def too_short_to_freeze(phases: Sequence[Phase], limits: Mapping[str, float]) -> list[Phase]:
     """`phases` of a log without a clamp, with every row of runs that are too short to make ice, and whose "harvests" last as
     long as they, `unclear`: the line warms because the compressor stands."""
     kinds = [p.kind for p in phases]
     length = [(p.end_ns - p.start_ns) / 6e10 for p in phases]
     pairs = [i for i in range(len(phases) - 1) if kinds[i] is PhaseKind.FREEZE and kinds[i + 1] in LULLS]
-    whole = [length[i] for i in pairs if length[i] >= TRIP_RUN_MIN and length[i + 1] < LULL_SHARE * length[i]]
-    usual = float(np.median(whole)) if whole else 20.0
+    whole = [
+        length[i]
+        for i in pairs
+        if length[i] >= limits["trip_run_min"] and length[i + 1] < LULL_SHARE * length[i]
+    ]
+    usual = _usual_freeze(whole)
+    most = _most_of_a_trip(whole, limits)
     short = {
         i
         for i in pairs
-        if length[i] < max(TRIP_RUN_MIN, min(TRIP_RUN_SHARE * usual, 10.0))
-        or (length[i] < LULL_SHARE * usual and length[i + 1] >= length[i])
+        if length[i] < most or (length[i] < LULL_SHARE * usual and length[i + 1] >= length[i])
     }
     out = list(phases)
     for first, last in reversed(_rows(short)):
         lulls = kinds[first + 1 : last + 2 : 2]
-        if len(lulls) < TRIP_ROW or lulls.count(PhaseKind.HARVEST) < 0.5 * len(lulls):
+        if len(lulls) < limits["trip_runs_blind"] or lulls.count(PhaseKind.HARVEST) < 0.5 * len(lulls):
             continue  # few, or known for stops already
         # What came before is the first stop, unless it is the harvest of a whole freeze.
         harvest = first > 1 and kinds[first - 1] is PhaseKind.HARVEST and kinds[first - 2] is PhaseKind.FREEZE

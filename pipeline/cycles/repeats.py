@@ -72,7 +72,7 @@ class Repeats:
 def of_draw(trace: Trace, cells: Cells, where: np.ndarray | None = None) -> Repeats | None:
     """Every harvest that the current `trace` shows again and again, or None where nothing repeats. where: (cells,) of bool,
     the cells in which harvests are wanted; None: all."""
-    bins = _bins(trace)
+    bins = _bins(trace, cells)
     draw = draw_cells(trace, bins)
     shown = (
         None
@@ -99,7 +99,7 @@ def of_draw(trace: Trace, cells: Cells, where: np.ndarray | None = None) -> Repe
 
 def of_line(trace: Trace, cells: Cells) -> Repeats | None:
     """Likewise by a cold line."""
-    bins = _bins(trace)
+    bins = _bins(trace, cells)
     course = course_of(trace, bins)
     return _harvests(
         course.level, course.slope_noise * np.sqrt(2) * bins.step_s / 60.0, bins, cells, clamp=None
@@ -231,8 +231,9 @@ def moments_of(again: Repeats, runs: Runs) -> tuple[np.ndarray, np.ndarray, np.n
     return moment_ns, shown | (far[0] | far[1] if agreed else False), off_s
 
 
-def _bins(trace: Trace) -> Cells:
-    return signals.cells_of_width([trace], trace.interval_s * max(1, round(STEP_S / trace.interval_s)))
+def _bins(trace: Trace, cells: Cells) -> Cells:
+    step_s = trace.interval_s * max(1, round(STEP_S / trace.interval_s))
+    return signals.cells_of_width([trace], step_s, cells.limits)
 
 
 def _harvests(

@@ -5,13 +5,16 @@ The cells of all channels share one clock. They lie in spans: stretches without 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 
+from pipeline.cycles.limits import USUAL
 from pipeline.cycles.sparse import filled
 from pipeline.logs.channelwise import for_each
+from pipeline.logs.limits import USUAL as READING
 from pipeline.logs.timeline import Channel, Timeline
 
 CELL_S = 10.0  # common practice, no source: fine enough for a 40 s harvest, coarse enough to be quick
@@ -34,10 +37,6 @@ AS_RUNNING = (0.7, 1.3)  # parts of the lowest and of the highest usual current 
 NEVER = (np.inf, -np.inf)  # … where none is known
 SOON = 2  # readings after a start
 SAMPLE = 25_000  # readings of which a quantile is taken
-GAP_INTERVALS = 3.5  # a logger may miss two readings and be half an interval late
-GAP_LEAST_S = (
-    120.0  # common practice, no source: nothing that a batch machine does ends within two minutes unseen
-)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,6 +68,7 @@ class Cells:
     span_start_ns: np.ndarray  # int64 (spans,): first reading
     span_end_ns: np.ndarray  # int64 (spans,): last reading
     start_ns: np.ndarray  # int64 (cells,)
+    limits: Mapping[str, float]  # in force for the unit
     _readings: dict[int, tuple[np.ndarray, np.ndarray, np.ndarray]] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )
@@ -90,16 +90,18 @@ class Cells:
         return known[1:]
 
 
-def traces_of(timeline: Timeline) -> dict[str, Trace]:
-    """The usable samples of every chosen channel, by role; of the first where several are chosen for one."""
+def traces_of(timeline: Timeline, limits: Mapping[str, float] = READING) -> dict[str, Trace]:
+    """The usable samples of every chosen channel, by role; of the first where several are chosen for one. limits: those of
+    reading."""
     chosen = [channel for channel in reversed(timeline.channels) if channel.chosen]
-    made = for_each(trace_of, chosen, readings=max((len(c.time_ns) for c in chosen), default=0))
+    work = partial(trace_of, silences=limits["gap_silences"])
+    made = for_each(work, chosen, readings=max((len(c.time_ns) for c in chosen), default=0))
     return {trace.role: trace for trace in made if trace is not None}
 
 
-def trace_of(channel: Channel) -> Trace | None:
+def trace_of(channel: Channel, silences: float = READING["gap_silences"]) -> Trace | None:
     """The usable samples of `channel`, or None where fewer than three are trusted."""
-    channel = filled(channel)
+    channel = filled(channel, silences)
     trusted = channel.trusted
     if trusted.all():
         time_ns, values = channel.time_ns, channel.values
@@ -300,27 +302,26 @@ def noise_of(values: np.ndarray, resolution: float) -> float:
     return max(float(np.median(bend)) / 0.6745 / np.sqrt(6), resolution / np.sqrt(12), 1e-6)
 
 
-def lay_cells(traces: Sequence[Trace]) -> Cells:
+def lay_cells(traces: Sequence[Trace], limits: Mapping[str, float] = USUAL) -> Cells:
     """Cells over every stretch in which at least one of `traces` has readings, wider where all of them are noisy."""
     fastest = min(t.interval_s for t in traces)
     wanted_s = min(CELL_S * max(1.0, NOISY / max(clearness(t), 1e-9)) ** 2 for t in traces)
-    return cells_of_width(traces, fastest * max(1, round(min(wanted_s, WIDEST_CELL_S) / fastest)))
+    return cells_of_width(traces, fastest * max(1, round(min(wanted_s, WIDEST_CELL_S) / fastest)), limits)
 
 
-def cells_of_width(traces: Sequence[Trace], step_s: float) -> Cells:
+def cells_of_width(traces: Sequence[Trace], step_s: float, limits: Mapping[str, float] = USUAL) -> Cells:
     """Cells of `step_s` over every stretch in which at least one of `traces` has readings."""
     fastest = min(t.interval_s for t in traces)
     step_ns = round(step_s * 1e9)
     starts, ends = [], []
     for trace in traces:
-        limit_ns = int(max(GAP_INTERVALS * trace.interval_s, GAP_LEAST_S) * 1e9)
-        holes = np.flatnonzero(np.diff(trace.time_ns) > limit_ns)
+        holes = np.flatnonzero(np.diff(trace.time_ns) > longest_hole_ns(trace.interval_s, limits))
         starts.append(trace.time_ns[np.r_[0, holes + 1]])
         ends.append(trace.time_ns[np.r_[holes, len(trace.time_ns) - 1]])
     start, end = np.concatenate(starts), np.concatenate(ends)
     order = np.argsort(start, kind="stable")
     start, end = start[order], np.maximum.accumulate(end[order])
-    limit_ns = int(max(GAP_INTERVALS * max(t.interval_s for t in traces), GAP_LEAST_S) * 1e9)
+    limit_ns = longest_hole_ns(max(t.interval_s for t in traces), limits)
     opens = np.flatnonzero(np.r_[True, start[1:] - end[:-1] > limit_ns])
     start, end = start[opens], end[np.r_[opens[1:] - 1, len(end) - 1]]
     # Readings lie in the midst of their cells, so that an uneven clock does not throw them from one into the next.
@@ -337,7 +338,13 @@ def cells_of_width(traces: Sequence[Trace], step_s: float) -> Cells:
         span_start_ns=start,
         span_end_ns=end,
         start_ns=start_ns,
+        limits=limits,
     )
+
+
+def longest_hole_ns(interval_s: float, limits: Mapping[str, float]) -> int:
+    """The longest time between two readings of such a logger that is no gap."""
+    return int(max(limits["hole_intervals"] * interval_s, 60.0 * limits["hole_min"]) * 1e9)
 
 
 def clearness(trace: Trace) -> float:
@@ -356,8 +363,9 @@ def cell_means(trace: Trace, cells: Cells) -> np.ndarray:
     return means
 
 
-def bridged(means: np.ndarray, cells: Cells, most_cells: int) -> np.ndarray:
-    """`means` with holes of at most `most_cells` cells inside a span drawn straight; longer ones stay NaN."""
+def bridged(means: np.ndarray, cells: Cells) -> np.ndarray:
+    """`means` with short holes inside a span drawn straight; longer ones stay NaN."""
+    most_cells = max(1, int(60.0 * cells.limits["bridged_min"] / cells.step_s))
     missing = np.isnan(means)
     if not missing.any() or missing.all():
         return means

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.logs.limits import LIMITS
+from pipeline.logs.limits import USUAL
 from pipeline.logs.sequence import longest_silence
 from pipeline.logs.timeline import Channel
 
@@ -19,7 +19,6 @@ from pipeline.logs.timeline import Channel
 UNEVEN = 2.0  # times its quick step that the slow ones of such a logger take
 CHANGED = 0.9  # share of the readings that differ from the one before; a plain logger at rest repeats itself
 LEAST_READINGS = 50
-SILENT = LIMITS["gap_silences"].value  # times the usual longest silence: longer is a gap
 STRAY = 2  # readings that may come sooner than the logger's next look
 LEAST_STEP_S = 1.0  # finer filling tells nothing
 JUMP = 1.6  # dead bands that a reading leapt: it had stood still, and then moved at once
@@ -42,8 +41,9 @@ def _scan_ns(apart: np.ndarray) -> int:
     return int(max(common_s if common_s > LEAST_STEP_S else quickest_s, LEAST_STEP_S) * 1e9)
 
 
-def filled(channel: Channel) -> Channel:
-    """`channel` at even times where it writes changes only; else as it is."""
+def filled(channel: Channel, silences: float = USUAL["gap_silences"]) -> Channel:
+    """`channel` at even times where it writes changes only; else as it is. silences: times its usual longest silence that it
+    may be silent without a gap."""
     if not _uneven(channel.time_ns):
         return channel
     known = np.isfinite(channel.values) & channel.trusted
@@ -51,13 +51,13 @@ def filled(channel: Channel) -> Channel:
     if len(values) < LEAST_READINGS:
         return channel
     apart = np.diff(time_ns)
-    (quick, slow), silence = np.quantile(apart, (0.05, 0.8)), longest_silence(apart)
+    (quick, slow), longest = np.quantile(apart, (0.05, 0.8)), silences * longest_silence(apart)
     if slow < UNEVEN * quick or np.mean(np.diff(values) != 0) < CHANGED:
         return channel
     step_ns = _scan_ns(apart)
     band = float(np.quantile(np.abs(np.diff(values)), 0.1))  # slow courses change by no more than they must
     # Where the next reading is far off, the channel stood still until the step before it.
-    late = (apart > 1.5 * step_ns) & (apart <= SILENT * silence) & (np.abs(np.diff(values)) > JUMP * band)
+    late = (apart > 1.5 * step_ns) & (apart <= longest) & (np.abs(np.diff(values)) > JUMP * band)
     held_ns = time_ns[1:][late] - step_ns
     towards = values[:-1][late] + np.sign(np.diff(values)[late]) * 0.5 * band
     order = np.argsort(np.concatenate([time_ns, held_ns]), kind="stable")
@@ -65,7 +65,7 @@ def filled(channel: Channel) -> Channel:
     known_values = np.concatenate([values, towards])[order]
     even_ns = np.arange(time_ns[0], time_ns[-1] + 1, step_ns)
     nearest = np.clip(np.searchsorted(time_ns, even_ns, side="right") - 1, 0, len(apart) - 1)
-    even_ns = even_ns[apart[nearest] <= SILENT * silence]
+    even_ns = even_ns[apart[nearest] <= longest]
     return replace(
         channel,
         time_ns=even_ns,

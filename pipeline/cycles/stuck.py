@@ -13,7 +13,6 @@ import numpy as np
 from pipeline.cycles.features import Course
 from pipeline.cycles.halts import LEAST_HARVESTS, RISE_S
 from pipeline.cycles.moves import Scales
-from pipeline.cycles.phases import NO_HARVEST_MIN
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST
@@ -117,7 +116,7 @@ def _within(
 def _end(level: np.ndarray, first: int, since: int, until: int, usual: _Usual, cells: Cells) -> int | None:
     """One past the last cell of a harvest that begins with cell `first`, by where the line falls after `since`, before
     `until`; None where it does not, or sooner than a long harvest is over."""
-    row = level[first - 1 : min(until, first + round(60.0 * NO_HARVEST_MIN / cells.step_s))]
+    row = level[first - 1 : min(until, first + round(60.0 * cells.limits["harvest_most_min"] / cells.step_s))]
     named = since - first + 1
     if len(row) < 3 or not np.isfinite(row).all():
         return None

@@ -11,8 +11,10 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from pipeline.cycles.limits import LIMITS as CYCLE_LIMITS
 from pipeline.errors import UnitConfigError
-from pipeline.logs.limits import LIMITS
+from pipeline.logs.limits import LIMITS as LOG_LIMITS
+from pipeline.logs.limits import Limit
 from pipeline.unit import Unit
 
 PRACTICE = "common practice, no source"
@@ -257,6 +259,8 @@ TABLE: tuple[Threshold, ...] = (
 # fmt: on
 
 _BY_NAME: Mapping[str, Threshold] = MappingProxyType({t.name: t for t in TABLE})
+# What the rooms before this one decide by.
+BEFORE: Mapping[str, Limit] = MappingProxyType({**LOG_LIMITS, **CYCLE_LIMITS})
 
 
 class InForce(Mapping[str, float]):
@@ -265,7 +269,7 @@ class InForce(Mapping[str, float]):
     def __init__(self, overrides: Mapping[str, float]) -> None:
         self._values = {name: float(overrides.get(name, row.value)) for name, row in _BY_NAME.items()}
         self._overridden = frozenset(overrides)
-        self._reading = {name: float(value) for name, value in overrides.items() if name in LIMITS}
+        self._before = {name: float(overrides.get(name, limit.value)) for name, limit in BEFORE.items()}
 
     def __getitem__(self, name: str) -> float:
         return self._values[name]
@@ -277,22 +281,21 @@ class InForce(Mapping[str, float]):
         return len(self._values)
 
     def rows(self) -> tuple[tuple[str, float, str, str], ...]:
-        """(name, value in force, unit, source) of every threshold, the reading room's after this table's."""
+        """(name, value in force, unit, source) of every threshold, those of the rooms before after this table's."""
         own = [(t.name, self[t.name], t.unit, t.source) for t in TABLE]
-        reading = [(name, self._reading.get(name, x.value), x.unit, x.source) for name, x in LIMITS.items()]
-        overridden = self._overridden | set(self._reading)
+        before = [(name, self._before[name], x.unit, x.source) for name, x in BEFORE.items()]
         return tuple(
-            (n, v, u, "unit.toml" if n in overridden else source) for n, v, u, source in (*own, *reading)
+            (n, v, u, "unit.toml" if n in self._overridden else source) for n, v, u, source in (*own, *before)
         )
 
 
 def resolve(unit: Unit) -> InForce:
     """The thresholds in force for `unit`.
 
-    Raises UnitConfigError where `unit.thresholds` names one that is neither in this table nor among the reading room's
-    limits, with the nearest names, or gives it a value that it cannot have.
+    Raises UnitConfigError where `unit.thresholds` names one that is neither in this table nor among the limits of
+    reading and of the cycles, with the nearest names, or gives it a value that it cannot have.
     """
-    known = (*_BY_NAME, *LIMITS)
+    known = (*_BY_NAME, *BEFORE)
     for name, value in unit.thresholds.items():
         if name in known:
             _check(name, value, unit)
@@ -309,11 +312,11 @@ def resolve(unit: Unit) -> InForce:
     return InForce(unit.thresholds)
 
 
-_WHOLE = ("cycles", "harvests", "starts", "pairs")  # counts: nothing is proved by none
+_WHOLE = ("cycles", "harvests", "starts", "pairs", "runs")  # counts: nothing is proved by none
 
 
 def _check(name: str, value: float, unit: Unit) -> None:
-    row = _BY_NAME.get(name) or LIMITS[name]
+    row = _BY_NAME.get(name) or BEFORE[name]
     least = 1.0 if row.unit in _WHOLE else -math.inf if row.unit == "°C" or row.value < 0 else 0.0
     most = 1.0 if name.endswith(("_p", "_share")) else math.inf
     if math.isfinite(value) and least <= value <= most and (value > 0 or least < 0):

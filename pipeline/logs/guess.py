@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.logs.limits import limits_of
+from pipeline.logs.limits import USUAL
 from pipeline.logs.overview import swing, turns
 from pipeline.logs.trust import resolution_of
 from pipeline.logs.units import ZERO_C_IN_K
@@ -42,9 +42,8 @@ class UnitGuess:
 
 def possible_c(values: np.ndarray) -> np.ndarray:
     """Readings in °C without what no probe of a machine can read: an input that nothing is plugged into."""
-    limits = limits_of({})
     with np.errstate(invalid="ignore"):
-        wild = (values < limits["probe_coldest_c"]) | (values > limits["probe_hottest_c"])
+        wild = (values < USUAL["probe_coldest_c"]) | (values > USUAL["probe_hottest_c"])
     return np.where(wild, np.nan, values) if wild.any() else values
 
 

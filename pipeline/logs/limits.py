@@ -64,3 +64,6 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
 def limits_of(overrides: Mapping[str, float]) -> dict[str, float]:
     """name -> value in force. Names that are not of this table are left alone: they are other rooms'."""
     return {name: float(overrides.get(name, limit.value)) for name, limit in LIMITS.items()}
+
+
+USUAL: Mapping[str, float] = MappingProxyType(limits_of({}))

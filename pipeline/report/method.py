@@ -98,11 +98,10 @@ def _channel(channel: Channel, reader: Reader) -> dict[str, Any]:
 
 
 def _decides(name: str, reader: Reader) -> str:
-    """What a threshold decides: translated, else as its table has it, the findings' or the reading room's."""
+    """What a threshold decides: translated, else as its table has it, the findings' or that of a room before."""
     translated = reader.words.get(f"threshold.{name}")
     if translated:
         return translated
-    from pipeline.findings.thresholds import TABLE
-    from pipeline.logs.limits import LIMITS
+    from pipeline.findings.thresholds import BEFORE, TABLE
 
-    return LIMITS[name].what if name in LIMITS else next((row.what for row in TABLE if row.name == name), "")
+    return BEFORE[name].what if name in BEFORE else next((row.what for row in TABLE if row.name == name), "")

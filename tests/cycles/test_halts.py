@@ -112,6 +112,6 @@ def test_a_line_that_falls_to_where_no_room_is_stands_in_no_stop(top, room, stay
     cycles_of = [(freeze, FREEZE), (gas, HARVEST)] * 6
     runs = runs_of([*cycles_of, (rest, IDLE), *cycles_of])
     scales = moves.line_of(line, segments.find_segments([line], [], cells), cells).scales
-    found = without_falling(runs, line, scales)
+    found = without_falling(runs, line, scales, cells)
     assert (found.state == IDLE).sum() == stays
     assert (found.first[1:] == found.stop[:-1]).all()

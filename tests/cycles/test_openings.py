@@ -7,6 +7,7 @@ import pytest
 
 from pipeline.cycles import find_cycles, signals
 from pipeline.cycles.features import DrawCells, course_of
+from pipeline.cycles.limits import USUAL
 from pipeline.cycles.opening_signs import started
 from pipeline.cycles.openings import opened_by_harvest, without_odd_ones
 from pipeline.cycles.runs import Runs
@@ -74,6 +75,7 @@ def test_a_harvest_that_opens_one_run_of_many_is_none():
         span_start_ns=clock[:1],
         span_end_ns=clock[-1:],
         start_ns=clock,
+        limits=USUAL,
     )
     left = without_odd_ones(runs, cells)
     assert left.state.tolist() == [FREEZE, HARVEST, IDLE] * 3 + [FREEZE]
@@ -123,6 +125,7 @@ def test_a_harvest_with_which_the_log_goes_on_after_a_gap_stays_one():
         span_start_ns=clock[[0, 210]],
         span_end_ns=clock[[209, 699]],
         start_ns=clock,
+        limits=USUAL,
     )
     assert without_odd_ones(runs, cells).state.tolist() == kinds.tolist()
 

@@ -20,9 +20,8 @@ from pathlib import Path
 
 import pipeline
 from pipeline.findings import all_texts
-from pipeline.findings.thresholds import TABLE
+from pipeline.findings.thresholds import BEFORE, TABLE
 from pipeline.languages import FOLDER, languages
-from pipeline.logs.limits import LIMITS
 from pipeline.report.wording import own_text
 from pipeline.text import QUANTITIES
 
@@ -32,7 +31,7 @@ def everything() -> dict[str, dict[str, str]]:
     return {
         "": own_text("en"),
         "sign": signs(),
-        "threshold": {row.name: row.what for row in TABLE} | {name: row.what for name, row in LIMITS.items()},
+        "threshold": {row.name: row.what for row in TABLE} | {name: row.what for name, row in BEFORE.items()},
         "said": {**all_texts(), **said_by_the_reading_room()},
     }
 
