@@ -1,4 +1,5 @@
-"""The one table of thresholds: every number at which a rule changes its mind, with its unit and where it is from.
+"""The one table of thresholds: every number at which a rule changes its mind, with its unit and where it is from. To it belong
+the limits of reading (`logs/limits.py`) and of the cycles (`cycles/limits.py`).
 
 Any of them can be overridden for a unit: `[thresholds]` in its `unit.toml`, by the names used here.
 """
