@@ -15,7 +15,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import CancelledError
 from functools import partial
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from pipeline import __version__
 from pipeline.errors import UsageError
@@ -33,6 +33,9 @@ RETRIES = 2
 
 WAIT_FOR_WORKERS_S = 60.0
 """So long may a cluster be without any worker, at the start and later on, before what is left is given up."""
+
+FETCH_S = 20.0
+"""In so long a result, some kilobytes, comes over any network; later it is asked for again."""
 
 _AHEAD = 2  # items under way a worker: the second is at hand when the first is done
 _POLL_S = 1.0
@@ -124,11 +127,16 @@ def spread_out(
                 elif failed and not one_by_one and isinstance(future.exception(), KilledWorker):
                     suspects.append(item)
                     future.release()
-                else:
-                    result = on_death(item) if failed else future.result()
+                elif failed:
                     future.release()
-                    yield result
-            alone_since = None if seats or done else (alone_since or time.monotonic())
+                    yield on_death(item)
+                elif (fetched := _fetched(future)) is not _NOTHING:
+                    future.release()
+                    alone_since = None
+                    yield fetched
+                else:
+                    under_way[future] = item
+            alone_since = None if seats else (alone_since or time.monotonic())
             too_long = alone_since is not None and time.monotonic() - alone_since > WAIT_FOR_WORKERS_S
             if too_long or client.status == "closed":
                 lost = [*under_way.values(), *suspects, *waiting]
@@ -178,6 +186,19 @@ def _done_of(under_way: Iterable[Future], client: Client) -> list[Future]:
     with client.as_current(), contextlib.suppress(TimeoutError, CancelledError):
         wait(list(under_way), timeout=_POLL_S, return_when="FIRST_COMPLETED")
     return [future for future in under_way if future.done()]
+
+
+def _fetched(future: Future) -> Any:
+    """The result of a future that is done, or _NOTHING where it was lost with the worker that held it: it is made anew if
+    there is another."""
+    try:
+        return future.result(timeout=FETCH_S)
+    except TimeoutError:
+        return _NOTHING
+    except Exception:
+        if future.status == "finished":  # it is there, and cannot be read
+            raise
+        return _NOTHING
 
 
 _NOTHING = object()

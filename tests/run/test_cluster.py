@@ -5,6 +5,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from contextlib import ExitStack, contextmanager
 from functools import partial
 
@@ -29,38 +30,26 @@ def started(*command):
         process.wait()
 
 
+@contextmanager
+def scheduler_with(count, folder):
+    """Address of a scheduler with `count` workers that nobody starts anew, and their processes."""
+    about = folder / "scheduler.json"
+    with ExitStack() as stack:
+        where = ("--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file", str(about))
+        stack.enter_context(started("scheduler", *where))
+        address = until(lambda: address_in(about))
+        how = ("--nthreads", "1", "--no-nanny", "--no-dashboard", "--local-directory", str(folder))
+        workers = [stack.enter_context(started("worker", address, *how)) for _ in range(count)]
+        with connected(address) as client:
+            client.wait_for_workers(count, timeout=60)
+        yield address, workers
+
+
 @pytest.fixture(scope="module")
 def cluster(tmp_path_factory):
     """Address of a scheduler, and its two workers."""
-    about = tmp_path_factory.mktemp("scheduler") / "scheduler.json"
-    with ExitStack() as stack:
-        stack.enter_context(
-            started(
-                "scheduler",
-                "--host",
-                "127.0.0.1",
-                "--port",
-                "0",
-                "--no-dashboard",
-                "--scheduler-file",
-                str(about),
-            )
-        )
-        address = until(lambda: address_in(about))
-        worker = (
-            "worker",
-            address,
-            "--nthreads",
-            "1",
-            "--no-nanny",
-            "--no-dashboard",
-            "--local-directory",
-            str(about.parent),
-        )
-        workers = [stack.enter_context(started(*worker)) for _ in range(2)]
-        with connected(address) as client:
-            client.wait_for_workers(2, timeout=60)
-        yield address, workers
+    with scheduler_with(2, tmp_path_factory.mktemp("scheduler")) as both:
+        yield both
 
 
 def address_in(about):
@@ -156,3 +145,32 @@ def test_an_item_that_sat_on_workers_that_died_of_another_is_begun_once_more_alo
         results = list(spread_out(work, range(6), client=client, on_death=lambda item: ("died", item)))
     assert sorted(results, key=str) == sorted([0, 2, 4, 6, 8, 10], key=str)
     assert len(list(tmp_path.iterdir())) == 4
+
+
+def noted(marks, number):
+    (marks / str(number)).touch()
+    return 2 * number
+
+
+def test_results_that_die_with_the_last_worker_are_not_waited_for(tmp_path, monkeypatch):
+    """They are done, and gone before they are fetched."""
+    monkeypatch.setattr("pipeline.cluster.WAIT_FOR_WORKERS_S", 3.0)
+    monkeypatch.setattr("pipeline.cluster.FETCH_S", 1.0)
+    marks = tmp_path / "marks"
+    marks.mkdir()
+    with scheduler_with(2, tmp_path) as (address, workers), connected(address) as client:
+        results = []
+        work = partial(noted, marks)
+        for result in spread_out(work, range(9), client=client, on_death=lambda item: ("died", item)):
+            results.append(result)
+            if len(results) == 1:
+                until(lambda: len(list(marks.iterdir())) == 4)  # all that were begun
+                time.sleep(1.0)  # and they are known to be done
+            elif len(results) == 2:
+                for worker in workers:
+                    worker.kill()
+                    worker.wait()
+    kept = [result // 2 for result in results if isinstance(result, int)]
+    died = [result[1] for result in results if not isinstance(result, int)]
+    assert len(kept) == 2
+    assert sorted([*kept, *died]) == list(range(9))
