@@ -49,6 +49,7 @@ def connected(address: str, *, workers: int = 0) -> Iterator[Client]:
     hold another version of this program.
     """
     try:
+        import dask
         from distributed import Client, LocalCluster
     except ImportError as error:
         raise UsageError(
@@ -62,6 +63,9 @@ def connected(address: str, *, workers: int = 0) -> Iterator[Client]:
     logging.getLogger("distributed").setLevel(logging.ERROR)
     with contextlib.ExitStack() as stack:
         if address == LOCAL:
+            # Some time after a worker died the cluster looks whether there is one in its place; if that one is just being
+            # started, it would be closed for good.
+            stack.enter_context(dask.config.set({"distributed.deploy.lost-worker-timeout": "30 days"}))
             cluster = LocalCluster(
                 n_workers=workers or None,
                 threads_per_worker=1,

@@ -9,6 +9,7 @@ import time
 from contextlib import ExitStack, contextmanager
 from functools import partial
 
+import dask
 import pytest
 
 from pipeline.cluster import connected, spread_out
@@ -145,6 +146,24 @@ def test_an_item_that_sat_on_workers_that_died_of_another_is_begun_once_more_alo
         results = list(spread_out(work, range(6), client=client, on_death=lambda item: ("died", item)))
     assert sorted(results, key=str) == sorted([0, 2, 4, 6, 8, 10], key=str)
     assert len(list(tmp_path.iterdir())) == 4
+
+
+def die_once(marks, number):
+    if number == 1 and not any(marks.iterdir()):
+        (marks / "died").touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return 2 * number
+
+
+def test_a_worker_of_a_local_cluster_has_time_to_start_again(tmp_path, monkeypatch):
+    monkeypatch.setattr("pipeline.cluster.WAIT_FOR_WORKERS_S", 20.0)
+    with (
+        dask.config.set({"distributed.deploy.lost-worker-timeout": "10 ms"}),
+        connected("local", workers=1) as client,
+    ):
+        work = partial(die_once, tmp_path)
+        results = list(spread_out(work, range(4), client=client, on_death=lambda item: ("died", item)))
+    assert sorted(results, key=str) == [0, 2, 4, 6]
 
 
 def noted(marks, number):
