@@ -110,9 +110,10 @@ def _end_of_climb(climb: np.ndarray, step_s: float, low: float) -> int:
     lowest = np.array([climb[i : i + within + 1].min() for i in range(len(climb))])
     falling = (after < -FALLS * mean_slope) & (climb - lowest > LEAST_FALL * (high - low))
     falls = np.flatnonzero((climb > 0.5 * (low + high)) & falling)
-    top = int(np.argmax(climb[: int(falls[0]) + near + 1 if len(falls) else None]))
+    until_fall = climb[: int(falls[0]) + near + 1 if len(falls) else None]
+    top = int(np.argmax(until_fall))
     level = climb[top] - LEVEL * (high - low)
-    while top + 1 < len(climb) and climb[top + 1] >= level:
+    while top + 1 < len(until_fall) and climb[top + 1] >= level:
         top += 1  # the last of those that are as high
     soon = climb[top : top + within + 1]
     if soon[0] - soon.min() > SHARP * (high - low):

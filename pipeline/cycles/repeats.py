@@ -259,7 +259,7 @@ def _harvests(
     calm = min(shape.reach, 3 * length + 10)
     far, near = 2 * length + 2, length // 2 + 2
     steady = shapes.without_blinks(level)
-    first = shapes.known_again(steady, middle + begin, about, stray, far, near)
+    first = shapes.known_again(steady, middle + begin, about, stray, far, near, noise)
     slow = clamp is not None and clamp.role == "current_compressor"  # it holds no fan and no pump
     # The first bin of a slow climb, or a wide one, shows it in some cycles only; what else comes in some is left out by a median.
     some = slow or bins.step_s > WIDE_S
@@ -273,7 +273,7 @@ def _harvests(
     if clamp is not None:
         first = _own_departures(level, first, length, noise, steps=not slow)
     first = first + (begun - departs)
-    stop = shapes.known_again(level, middle + end, about, stray, near, far)
+    stop = shapes.known_again(level, middle + end, about, stray, near, far, noise)
     if clamp is not None:
         end_shape = shapes.mean_about(level, stop, calm)
         stop = stop + breaks.end_of(end_shape, length, bins.step_s, fans=not slow) - calm

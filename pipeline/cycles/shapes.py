@@ -124,10 +124,17 @@ def centred(rows: np.ndarray) -> np.ndarray:
 
 
 def best_shift(
-    level: np.ndarray, at: np.ndarray, mean: np.ndarray, reach: int, shifts: np.ndarray, stray: float
+    level: np.ndarray,
+    at: np.ndarray,
+    mean: np.ndarray,
+    reach: int,
+    shifts: np.ndarray,
+    stray: float,
+    noise: float = 0.0,
 ) -> np.ndarray:
     """By which of `shifts` each of `at` must be moved for the level about it to lie nearest to `mean`, (k,). stray: how
-    far breaks lie off at most, usually [bins]; 0: any shift is as good as any other."""
+    far breaks lie off at most, usually [bins]; 0: any shift is as good as any other. noise: of a bin; the best of many shifts
+    fits better than that by chance."""
     # Every window is a part of one wide row: the sum of squares about its own mean and the shape, multiplied out.
     wide = centred(about(level, at + shifts[0], reach, reach + len(shifts) - 1))
     known = np.isfinite(wide)
@@ -143,7 +150,9 @@ def best_shift(
     misfit = np.where(count > 0.5 * len(mean), misfit / np.maximum(count, 1), np.inf).T
     if stray > 0:
         best = misfit.min(axis=0)
-        scatter = max(float(np.median(best[np.isfinite(best)])) if np.isfinite(best).any() else 0.0, 1e-12)
+        scatter = max(
+            float(np.median(best[np.isfinite(best)])) if np.isfinite(best).any() else 0.0, noise**2, 1e-12
+        )
         misfit = 0.25 * len(mean) * misfit / scatter
         misfit = misfit + _strays(misfit, shifts, stray)[:, None]
     return np.where(np.isfinite(misfit).any(axis=0), shifts[np.argmin(misfit, axis=0)], 0)
@@ -170,12 +179,12 @@ def _products(rows: np.ndarray, shape: np.ndarray) -> np.ndarray:
 
 
 def known_again(
-    level: np.ndarray, at: np.ndarray, reach: int, stray: float, back: int, ahead: int
+    level: np.ndarray, at: np.ndarray, reach: int, stray: float, back: int, ahead: int, noise: float
 ) -> np.ndarray:
     """Where the break that lies near `at` (k,) is in every cycle."""
     for _ in range(LESSONS):
         part = mean_about(level, at, reach)
-        moved = best_shift(level, at, part - part.mean(), reach, np.arange(-back, ahead + 1), stray)
+        moved = best_shift(level, at, part - part.mean(), reach, np.arange(-back, ahead + 1), stray, noise)
         # All of them together stay where the shape has the break.
         moved = moved - int(np.median(moved))
         at = np.clip(at + moved, 0, len(level) - 1)
