@@ -213,7 +213,7 @@ def test_a_stalled_harvest_ends_where_the_current_drops(interval_s):
 def test_a_shape_of_every_fourth_cycle_is_not_the_machines():
     """What is alike about the stalls alone explains them well, and leaves most of what the current climbs to chance."""
     trace, begin, _, stalled = stalling()
-    bins = repeats._bins(trace)
+    bins = repeats._bins(trace, signals.lay_cells([trace]))
     level = trace.values
     at = np.searchsorted(bins.start_ns, START_NS + (begin * SECOND).astype(np.int64))
     width = round(shapes.BESIDE_S[0] / bins.step_s)
