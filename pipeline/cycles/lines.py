@@ -25,10 +25,12 @@ MOST_SAID = 1.5  # nats by which one kind of boundary speaks against a lag, howe
 LEAST_SHARE = 0.1  # a lag less likely than this is not heard
 POOL = 24  # boundaries of one kind that choose lag and shape together
 SHOWN_SPREAD = 0.7  # how far the time after which a turn shows varies, in parts of it
-CLIMB_S = 120.0  # of the course before a harvest's end, in which it climbs …
-LINGERS = 0.25  # … or, by less than this part of the usual climb, lingers …
-CLIMB_NOISES = 3.0  # … where that is so many times its noise …
-WARMER = 0.1  # … and if it then is no warmer than others by this part of the channel's swing
+CLIMB_S, CLIMB_CELLS = 120.0, 3  # of the course before a harvest's end, in which it climbs …
+LINGERS = 0.25  # … or, by less than this part of the usual climb, lingers: …
+NOISES = 3.0  # … by more than so many times its noise …
+LONG = 1.5  # … and only where it lasts so many times as long as most …
+FALLEN = 0.02  # … has not begun to fall again by this part of a swing …
+WARMER = 0.1  # … and is no warmer than others by that
 LOOSE = 0.25  # of what is known of how late a turn shows so much holds where it lingered
 
 
@@ -120,7 +122,7 @@ def _turns(
     for number, group in enumerate(groups):
         longest = max(_time_to_show(cold, group.near_ns + late_ns, cells, swing), 3.5 * interval_s)
         after_s = float(np.clip(0.8 * group.after_s, 2 * interval_s, longest))
-        lingered = _lingered(cold, group, late_ns, swing, cells)
+        lingered = _lingered(cold, group, runs, late_ns, swing, cells)
         for some, usual in ((~lingered, True), (lingered, False)):
             if not some.any():
                 continue
@@ -159,22 +161,27 @@ def _turns(
     return out
 
 
-def _lingered(cold: Course, group: Group, late_ns: int, swing: float, cells: Cells) -> np.ndarray:
-    """Which boundaries of `group` end harvests before whose end the line hardly climbs, where it usually does, (k,) of bool: the
-    clip has caught up with it, and turns at once where it goes on climbing after others."""
+def _lingered(cold: Course, group: Group, runs: Runs, late_ns: int, swing: float, cells: Cells) -> np.ndarray:
+    """Which boundaries of `group` end long harvests before whose end the line hardly climbs, where it usually does, (k,) of bool:
+    the clip has caught up with it, and turns at once where it goes on climbing after others."""
     none = np.zeros(len(group.at), dtype=bool)
-    if (group.before, group.after) != (HARVEST, FREEZE):
+    over = round(min(CLIMB_S, group.before_s) / cells.step_s)
+    if (group.before, group.after) != (HARVEST, FREEZE) or over < CLIMB_CELLS:
         return none
     cell = np.searchsorted(cells.start_ns, group.near_ns + late_ns, side="right") - 1
-    over = max(1, round(min(CLIMB_S, group.before_s) / cells.step_s))
-    beside = (cell[:, None] + np.arange(-1, 2)).clip(0, len(cold.level) - 1)
-    reached = cold.level[beside].max(axis=1)
-    climbed = reached - cold.level[np.maximum(cell - over - 1, 0)]
+    course = cold.level[(cell[:, None] + np.arange(-over - 1, 2)).clip(0, len(cold.level) - 1)]
+    reached = course[:, -3:].max(axis=1)
+    climbed, fallen = reached - course[:, 0], course.max(axis=1) - reached
+    lasted = cell - runs.first[group.at - 1]
     known = np.isfinite(climbed)
     usual = float(np.median(climbed[known])) if known.any() else 0.0
-    if LINGERS * usual <= CLIMB_NOISES * cold.slope_noise * np.sqrt(2) * cells.step_s / 60.0:
+    noise = cold.slope_noise * np.sqrt(2) * cells.step_s / 60.0
+    if LINGERS * usual <= NOISES * noise:
         return none
-    return (climbed < LINGERS * usual) & (reached < np.median(reached[known]) + WARMER * swing)
+    stays = (climbed < LINGERS * usual) & (fallen < max(FALLEN * swing, NOISES * noise))
+    return (
+        stays & (lasted > LONG * np.median(lasted)) & (reached < np.median(reached[known]) + WARMER * swing)
+    )
 
 
 def _likely(share: np.ndarray) -> np.ndarray:
