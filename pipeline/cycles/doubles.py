@@ -27,7 +27,8 @@ NOISES = 8.0  # … and in parts of its noise
 LIKE_A_FREEZE = 0.5, 2.0  # of what it usually falls by in that time
 AGAIN = 0.25  # of the usual climb, by which the second harvest may stay behind the first
 RISES = 0.5  # of how deep it fell, by which it climbs again: a valve that hunts makes waves on the way down
-WAVES = 2.0  # times what it climbs by within a freeze
+WAVES = 2.0  # times what it climbs by within a freeze, at least …
+SLIGHT = 0.08  # … and this part of the usual climb: a second harvest
 CLIMBS = 0.4  # of the usual climb, that the first one shows
 WITH_RESTS = 3.0  # times the usual harvest: one with a rest takes no longer
 LONG_ONES = 0.75  # of the freezes are shorter than the usual one: half may have been parted …
@@ -98,8 +99,8 @@ def told_apart(runs: Runs, line: Course, cells: Cells) -> Runs:
 
 
 def without_waves(runs: Runs, line: Course, cells: Cells) -> Runs:
-    """`runs` without second harvests soon after the first in which the cold line climbs no further than it does anyway within
-    freezes: a valve that hunts makes such waves."""
+    """`runs` without second harvests soon after the first in which the cold line hardly climbs, or no further than it does anyway
+    within freezes: a valve that hunts makes such waves."""
     level, state = line.level, runs.state
     inner = ~runs.opens_span
     harvests = (state == HARVEST) & inner & (np.r_[-1, state[:-1]] == FREEZE)
@@ -118,12 +119,13 @@ def without_waves(runs: Runs, line: Course, cells: Cells) -> Runs:
     wave = _usual_wave(level, runs.first[some] + harvest, runs.stop[some] - 2)
     noise = line.slope_noise * np.sqrt(2) * cells.step_s / 60.0
     climbs = np.array(
-        [
-            climb_of(level[max(a - 2, 0) : b + 2])
-            for a, b in zip(runs.first[second], runs.stop[second], strict=True)
-        ]
+        [climb_of(level[max(a - 2, 0) : b + 2]) for a, b in zip(runs.first, runs.stop, strict=True)]
     )
-    waves = (climbs < WAVES * wave) if wave > NOISES * noise else np.zeros(len(second), dtype=bool)
+    known = climbs[harvests & np.isfinite(climbs)]
+    least = SLIGHT * float(np.median(known)) if len(known) else 0.0
+    if wave > NOISES * noise:
+        least = max(least, WAVES * wave)
+    waves = climbs[second] < least
     if not waves.any():
         return runs
     state = state.copy()

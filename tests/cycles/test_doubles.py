@@ -81,7 +81,9 @@ def test_few_harvests_show_no_usual_fall():
     assert told_apart(few, line, cells) is few
 
 
-@pytest.mark.parametrize(("wave", "again", "stays"), [(1.5, 4.0, False), (1.5, 12.0, True), (0.0, 4.0, True)])
+@pytest.mark.parametrize(
+    ("wave", "again", "stays"), [(1.5, 4.0, False), (1.5, 12.0, True), (0.0, 4.0, True), (0.0, 1.5, False)]
+)
 def test_waves_that_a_line_makes_anyway_are_no_second_harvest(wave, again, stays):
     """A second harvest was named soon after the first, in which the line climbs by `again` [K]."""
     low = fall(18.0, 12)
