@@ -53,6 +53,11 @@ def test_a_silence_longer_than_the_usual_ones_stays_a_gap():
     )
     steps = np.diff(filled(cut).time_ns) * 1e-9
     assert (steps > 3000).sum() == 1
+    kinds = [
+        {str(p.kind) for p in find_cycles(timeline([cut]), Unit(name="plain", thresholds=given)).phases}
+        for given in ({}, {"gap_silences": 50.0})
+    ]
+    assert ["gap" in found for found in kinds] == [True, False]
 
 
 @pytest.mark.parametrize("roles", [("evaporator",), ("evaporator", "current")])
