@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from pipeline.logs.limits import Limit
+from pipeline.logs.limits import Limit, in_force
 
 LIMITS: Mapping[str, Limit] = MappingProxyType(
     {
@@ -73,9 +73,9 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
 )
 
 
-def limits_of(overrides: Mapping[str, float]) -> Mapping[str, float]:
-    """name -> value in force. Names that are not of this table are left alone: they are other rooms'."""
-    return {name: float(overrides.get(name, limit.value)) for name, limit in LIMITS.items()}
+def limits_of(overrides: Mapping[str, float]) -> dict[str, float]:
+    """name -> value in force of the numbers of this table."""
+    return in_force(LIMITS, overrides)
 
 
 USUAL = MappingProxyType(limits_of({}))

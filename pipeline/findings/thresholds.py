@@ -15,7 +15,7 @@ from types import MappingProxyType
 from pipeline.cycles.limits import LIMITS as CYCLE_LIMITS
 from pipeline.errors import UnitConfigError
 from pipeline.logs.limits import LIMITS as LOG_LIMITS
-from pipeline.logs.limits import Limit
+from pipeline.logs.limits import Limit, in_force
 from pipeline.unit import Unit
 
 PRACTICE = "common practice, no source"
@@ -270,7 +270,7 @@ class InForce(Mapping[str, float]):
     def __init__(self, overrides: Mapping[str, float]) -> None:
         self._values = {name: float(overrides.get(name, row.value)) for name, row in _BY_NAME.items()}
         self._overridden = frozenset(overrides)
-        self._before = {name: float(overrides.get(name, limit.value)) for name, limit in BEFORE.items()}
+        self._before = in_force(BEFORE, overrides)
 
     def __getitem__(self, name: str) -> float:
         return self._values[name]

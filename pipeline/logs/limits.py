@@ -61,9 +61,14 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
 )
 
 
+def in_force(limits: Mapping[str, Limit], overrides: Mapping[str, float]) -> dict[str, float]:
+    """name -> value in force. Names that are not of `limits` are left alone: they are other rooms'."""
+    return {name: float(overrides.get(name, limit.value)) for name, limit in limits.items()}
+
+
 def limits_of(overrides: Mapping[str, float]) -> dict[str, float]:
-    """name -> value in force. Names that are not of this table are left alone: they are other rooms'."""
-    return {name: float(overrides.get(name, limit.value)) for name, limit in LIMITS.items()}
+    """name -> value in force of the numbers of this table."""
+    return in_force(LIMITS, overrides)
 
 
 USUAL: Mapping[str, float] = MappingProxyType(limits_of({}))

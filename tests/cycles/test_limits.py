@@ -151,6 +151,19 @@ def test_a_plateau_is_as_near_to_zero_as_the_limit_says():
     assert np.nanmax(measured("harvest_plateau_min", plateau_k=0.15)) < 2.0
 
 
+def test_every_limit_is_tested_here():
+    by_themselves = {
+        "freeze_least_s",
+        "bridged_min",
+        "absent_min",
+        "pull_down_pct",
+        "rise_pct",
+        "rise_most_s",
+        "plateau_k",
+    }
+    assert {row[0] for row in SHOWN} | by_themselves == set(LIMITS)
+
+
 def test_the_limits_are_rows_of_the_one_table():
     assert set(LIMITS) <= set(thresholds.BEFORE)
     given = Unit(name="plain", thresholds={"trip_off_min": 12.0})
