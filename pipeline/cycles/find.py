@@ -147,7 +147,12 @@ def _search(
     runs = wholes.without_unseen_first(runs, timely[0] if timely else running)
     runs = wholes.without_unseen_last(runs, timely[0] if timely else running)
     # 4. Each boundary at full rate.
-    placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays, again)
+    import os
+    if os.environ.get('OLD') or not cold_cells:
+        placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays, again)
+    else:
+        from pipeline.cycles import placing
+        placed = placing.place(runs, cold_cells, draw_cells, cells)
     # 5. Starts, phases and what cannot be told; cycles and their measures.
     limiting = [*colds, *(d.trace for d in draw_cells[:1] if boundaries.shows_harvests(runs, placed))]
     interval_s = min(t.interval_s for t in limiting or [*colds, *draws])

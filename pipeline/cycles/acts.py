@@ -1,0 +1,194 @@
+"""What the template of one kind of act says of its moment: log likelihoods over the template's own grid.
+
+A line departs from its course when gas comes, and its slope begins to fall when gas is shut; behind a lag both come late, and
+the slope follows exponentially, which leads back to the act. A current may step at the act, or later, or not at all.
+"""
+
+from __future__ import annotations
+
+import os
+import numpy as np
+
+LEAST_SIGMAS = 6.0  # a line that moves by less says nothing
+DEPARTS, DEPARTS_SIGMAS = 0.03, 4.0  # part of the rise, and noises, by which a course has left the one before
+COURSE_S, CALM_S = 120.0, 20.0  # the stretch before an act to which a straight line is fitted, and what is left out of it
+LOW_PART, RISE_PART = 0.08, 0.3
+STEP_S = 4.0
+FALLS, VALLEY = float(os.environ.get('FALLS',0.3)), float(os.environ.get('VALLEY',0.5))
+BLUR = float(os.environ.get('BLUR', 0.3))
+FLOOR = 7.0  # nats: no channel speaks louder against a moment
+STEP_FLOOR = 0.03
+QUARTER, MOST = 0.25, 0.6
+LED_BACK = 0.288 / (0.916 - 0.288)  # −ln(1 − 0.25) / (ln(1 − 0.25) − ln(1 − 0.6)): where an exponential that passes both began
+BACK = float(os.environ.get('BACK', LED_BACK))
+
+
+def smoothed(course: np.ndarray, half: int) -> np.ndarray:
+    """Mean over 2 half + 1 points; the ends by what there is."""
+    if half < 1:
+        return course
+    padded = np.pad(course, half, mode="edge")
+    total = np.cumsum(np.r_[0.0, padded])
+    return (total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1)
+
+
+def split_normal(offsets: np.ndarray, centre: float, early: float, late: float) -> np.ndarray:
+    away = offsets - centre
+    return np.maximum(-0.5 * (away / np.where(away < 0, early, late)) ** 2, -FLOOR)
+
+
+def start_by_line(offsets: np.ndarray, course: np.ndarray, noise: float, interval_s: float) -> np.ndarray | None:
+    """Log likelihood (l,) of gas coming at each offset, by the first departure of a line."""
+    found = departure(offsets, course, noise)
+    if not np.isfinite(found):
+        return None
+    return split_normal(offsets, found, 7.0 + 0.3 * interval_s, 3.0 + 0.3 * interval_s)
+
+
+def departure(offsets: np.ndarray, course: np.ndarray, noise: float) -> float:
+    """When a line leaves the straight course before a harvest, led back along its own slope; nan where it does not rise."""
+    if np.isfinite(course).sum() < 10:
+        return np.nan
+    course = np.where(np.isfinite(course), course, np.nanmin(course))
+    step = offsets[1] - offsets[0]
+    first = int(np.searchsorted(offsets, -120.0))
+    last = int(np.searchsorted(offsets, 150.0))
+    part = course[first:last]
+    gain = part - np.minimum.accumulate(part)
+    top = int(np.argmax(gain))
+    rise = gain[top]
+    if rise < LEAST_SIGMAS * noise:
+        return np.nan
+    low = part[: top + 1].min()
+    climbs = int(np.argmax(part > low + RISE_PART * rise))
+    seg = part[: climbs + 1]
+    rough = first + int(np.flatnonzero(seg <= seg.min() + LOW_PART * rise)[-1])
+    climbs += first
+    fit = (offsets >= offsets[rough] - COURSE_S - CALM_S) & (offsets <= offsets[rough] - CALM_S)
+    if fit.sum() < 4:
+        return float(offsets[rough])
+    slope, level = np.polyfit(offsets[fit], course[fit], 1)
+    residual = course - (level + slope * offsets)
+    spread = max(noise, float(np.std(residual[fit])))
+    threshold = max(DEPARTS * rise, DEPARTS_SIGMAS * spread)
+    lo = max(rough - round(60 / step), 0)
+    below = np.flatnonzero(residual[lo : climbs + 1] < threshold)
+    if len(below) == 0:
+        return float(offsets[rough])
+    at = lo + int(below[-1])
+    reach = min(at + max(2, round(10 / step)), len(course) - 1)
+    steep = (residual[reach] - residual[at]) / (offsets[reach] - offsets[at])
+    back = np.clip(residual[at] / steep, 0.0, 45.0) if steep > 0 else 0.0
+    return float(offsets[at] - back)
+
+
+def end_by_line(offsets: np.ndarray, course: np.ndarray, noise: float, interval_s: float) -> np.ndarray | None:
+    """Log likelihood (l,) of gas being shut at each offset, by the fall of a line's slope before its top."""
+    found = knee(offsets, course, noise, interval_s)
+    if found is None:
+        return None
+    at, top, width = found
+    return split_normal(offsets, at, 5.0 + 0.3 * interval_s + 0.5 * width, 4.0 + 0.3 * interval_s + 0.3 * max(top - at, 0.0))
+
+
+def knee(offsets: np.ndarray, course: np.ndarray, noise: float, interval_s: float) -> tuple[float, float, float] | None:
+    """Where the slope of a line begins to fall from a harvest's to a freeze's, its top, and how long the slope takes [s]."""
+    if np.isfinite(course).sum() < 10:
+        return None
+    course = np.where(np.isfinite(course), course, np.nanmin(course))
+    step = offsets[1] - offsets[0]
+    half = max(1, round(4 / step))
+    smooth = smoothed(course, half)
+    swing = smooth.max() - smooth.min()
+    if swing < LEAST_SIGMAS * noise:
+        return None
+    top = first_top(offsets, smooth, swing, noise)
+    first, half = half, max(half, round(BLUR * interval_s / step))
+    slope = smoothed(np.gradient(smooth, step), half)
+    falling = float(slope[top : top + round(90 / step) + 1].min())
+    if falling >= 0:
+        return None
+    # Where the line falls in earnest; the bend that leads there is the act, or follows from it.
+    falls = top + int(np.argmax(slope[top:] < FALLS * falling))
+    bend = -smoothed(np.gradient(slope, step), half)
+    lowest = max(top - round(120 / step), 0)
+    peak = falls
+    while peak > lowest and bend[peak - 1] >= bend[peak]:
+        peak -= 1
+    # Back over small dips of the bend, to its greatest.
+    j, deepest = peak, bend[peak]
+    while j > lowest:
+        j -= 1
+        deepest = min(deepest, bend[j])
+        if bend[j] > bend[peak]:
+            if deepest < VALLEY * bend[peak]:
+                break
+            peak, deepest = j, bend[j]
+        elif deepest < VALLEY * bend[peak]:
+            break
+    left = peak
+    while left > lowest and bend[left] > 0.5 * bend[peak]:
+        left -= 1
+    right = peak
+    while right + 1 < len(bend) and bend[right] > 0.5 * bend[peak]:
+        right += 1
+    narrow = 1.18 * np.sqrt((first * step) ** 2 / 3 + 2 * (half * step) ** 2 / 3 + interval_s**2 / 6)
+    soft = max(float(offsets[right] - offsets[left]) - 2 * narrow, 0.0)
+    return float(offsets[left]) + max(narrow - soft, 0.0), float(offsets[top]), soft
+
+
+def first_top(offsets: np.ndarray, smooth: np.ndarray, swing: float, noise: float) -> int:
+    """Index of the first top, near the highest, that a dip follows."""
+    step = offsets[1] - offsets[0]
+    near = np.flatnonzero((offsets >= -100) & (offsets <= 120))
+    highest = near[0] + int(np.argmax(smooth[near]))
+    dip = max(0.06 * swing, 4 * noise)
+    side = round(10 / step)
+    for i in near:
+        if i >= highest:
+            break
+        if smooth[i] < smooth[highest] - 0.35 * swing or smooth[i] < smooth[max(i - side, 0) : i + side + 1].max():
+            continue
+        if smooth[i] - smooth[i : highest + 1].min() > dip:
+            return int(i)
+    return highest
+
+
+def steps(offsets: np.ndarray, course: np.ndarray, interval_s: float, noise: float) -> list[tuple[float, float]]:
+    """Changes of a current that stand alone, (moment [s], size) each, the largest first: the change over a step's width less what
+    changes beside it."""
+    step = offsets[1] - offsets[0]
+    half = max(1, round(max(STEP_S, 0.35 * interval_s) / step))
+    far = 2 * half + 1
+    if len(course) < 4 * far:
+        return []
+    change = np.zeros(len(course))
+    change[half:-half] = course[2 * half :] - course[: -2 * half]
+    change = np.nan_to_num(change)
+    lone = np.zeros(len(course))
+    sign = np.sign(change[far:-far])
+    beside = np.maximum(sign * change[2 * far :], sign * change[: -2 * far])
+    lone[far:-far] = np.abs(change[far:-far]) - np.maximum(beside, 0.0)
+    out = []
+    for _ in range(6):
+        at = int(lone.argmax())
+        if lone[at] < max(5 * noise, 1e-9):
+            break
+        w = np.arange(max(at - half, 0), min(at + half + 1, len(course)))
+        weight = np.maximum(np.sign(change[at]) * change[w], 0.0) ** 2
+        out.append((float((offsets[w] * weight).sum() / weight.sum()), float(lone[at])))
+        lone[max(at - far, 0) : at + far + 1] = 0.0
+    return out
+
+
+def by_steps(offsets: np.ndarray, course: np.ndarray, interval_s: float, noise: float, least: float = 0.0) -> np.ndarray | None:
+    """Log likelihood (l,) of an act at each offset by the steps of a current: where there are none it says nothing."""
+    found = [s for s in steps(offsets, course, interval_s, noise) if s[1] >= least]
+    if not found:
+        return None
+    sd = 1.0 + 0.15 * interval_s
+    most = found[0][1]
+    likely = np.full(len(offsets), STEP_FLOOR)
+    for moment, size in found:
+        likely += (size / most) * np.exp(-0.5 * ((offsets - moment) / sd) ** 2)
+    return np.log(likely)
