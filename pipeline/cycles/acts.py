@@ -15,12 +15,13 @@ COURSE_S, CALM_S = 120.0, 20.0  # the stretch before an act to which a straight 
 LOW_PART, RISE_PART = 0.08, 0.3
 STEP_S = 4.0
 FALLS, VALLEY = float(os.environ.get('FALLS',0.3)), float(os.environ.get('VALLEY',0.5))
+LEFT = float(os.environ.get('LEFT', 0.5))
 BLUR = float(os.environ.get('BLUR', 0.3))
-FLOOR = 7.0  # nats: no channel speaks louder against a moment
-STEP_FLOOR = 0.03
+STEP_FLOOR = float(os.environ.get('SF', 0.1))
+LATER = float(os.environ.get('LATER', 0.6))
 QUARTER, MOST = 0.25, 0.6
 LED_BACK = 0.288 / (0.916 - 0.288)  # −ln(1 − 0.25) / (ln(1 − 0.25) − ln(1 − 0.6)): where an exponential that passes both began
-BACK = float(os.environ.get('BACK', LED_BACK))
+BACK = float(os.environ.get('BACK', 0.7))
 
 
 def smoothed(course: np.ndarray, half: int) -> np.ndarray:
@@ -33,8 +34,9 @@ def smoothed(course: np.ndarray, half: int) -> np.ndarray:
 
 
 def split_normal(offsets: np.ndarray, centre: float, early: float, late: float) -> np.ndarray:
+    """Log likelihood with the tails of Student's t with four degrees of freedom, of its own width on either side."""
     away = offsets - centre
-    return np.maximum(-0.5 * (away / np.where(away < 0, early, late)) ** 2, -FLOOR)
+    return -2.5 * np.log1p((away / np.where(away < 0, early, late)) ** 2 / 4)
 
 
 def start_by_line(offsets: np.ndarray, course: np.ndarray, noise: float, interval_s: float) -> np.ndarray | None:
@@ -126,15 +128,17 @@ def knee(offsets: np.ndarray, course: np.ndarray, noise: float, interval_s: floa
             peak, deepest = j, bend[j]
         elif deepest < VALLEY * bend[peak]:
             break
-    left = peak
-    while left > lowest and bend[left] > 0.5 * bend[peak]:
-        left -= 1
     right = peak
     while right + 1 < len(bend) and bend[right] > 0.5 * bend[peak]:
         right += 1
+    # A sharp bend is as wide as the smoothing makes it; behind a lag it decays, and its top comes later than it began.
     narrow = 1.18 * np.sqrt((first * step) ** 2 / 3 + 2 * (half * step) ** 2 / 3 + interval_s**2 / 6)
-    soft = max(float(offsets[right] - offsets[left]) - 2 * narrow, 0.0)
-    return float(offsets[left]) + max(narrow - soft, 0.0), float(offsets[top]), soft
+    left = peak
+    while left > lowest and bend[left] > 0.5 * bend[peak]:
+        left -= 1
+    soft = max(float(offsets[right] - offsets[peak]) - narrow, 0.0)
+    early = max(float(offsets[peak] - offsets[left]) - narrow, 0.0)
+    return float(offsets[peak]) - BACK * min(narrow, soft) - LEFT * early, float(offsets[top]), soft + early
 
 
 def first_top(offsets: np.ndarray, smooth: np.ndarray, swing: float, noise: float) -> int:
@@ -189,6 +193,6 @@ def by_steps(offsets: np.ndarray, course: np.ndarray, interval_s: float, noise: 
     sd = 1.0 + 0.15 * interval_s
     most = found[0][1]
     likely = np.full(len(offsets), STEP_FLOOR)
-    for moment, size in found:
-        likely += (size / most) * np.exp(-0.5 * ((offsets - moment) / sd) ** 2)
+    for j, (moment, size) in enumerate(sorted(found)):
+        likely += LATER**j * (size / most) * np.exp(-0.5 * ((offsets - moment) / sd) ** 2)
     return np.log(likely)

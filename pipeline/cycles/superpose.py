@@ -62,6 +62,10 @@ def windows_of(n: int) -> np.ndarray:
 def template_of(values: np.ndarray, offsets_s: np.ndarray, noise: float) -> Template:
     """Median course of every window of `values` (n, l)."""
     n = len(values)
+    with np.errstate(all="ignore"):
+        level = np.nan_to_num(np.nanmedian(values, axis=1))
+    if n > 2:
+        values = values - (level - running_median(level))[:, None]
     middles = windows_of(n)
     out = np.empty((len(middles), values.shape[1]))
     count = np.empty(len(middles), dtype=np.int64)
