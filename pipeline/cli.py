@@ -13,11 +13,12 @@ from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
-from pipeline import __version__, threads
+from pipeline import __version__
 from pipeline.delivery.verbs import add_email, add_watch
 from pipeline.errors import IceLogError, UsageError
-from pipeline.languages import languages
-from pipeline.text import printable
+from pipeline.fleet import threads
+from pipeline.language.catalogue import languages
+from pipeline.language.text import printable
 
 DONE, UNREAD, WRONG_USE, FOUND = 0, 1, 2, 3
 
@@ -132,7 +133,7 @@ def _page_options(arguments):
 
 
 def _report(arguments) -> int:
-    from pipeline.run import RunOptions, report
+    from pipeline.fleet.run import RunOptions, report
     from pipeline.store.problems import told
 
     options = RunOptions(
@@ -190,9 +191,9 @@ def _add_check(verbs) -> None:
 
 
 def _check(arguments) -> int:
-    from pipeline.logs.check import as_json, understand
-    from pipeline.logs.check_table import print_understanding
-    from pipeline.logs.folder import DATA_ENDINGS, logs_in
+    from pipeline.logs.check.terminal_table import print_understanding
+    from pipeline.logs.check.understanding import as_json, understand
+    from pipeline.logs.source.units import DATA_ENDINGS, logs_in
     from pipeline.unit import load_unit
 
     files = []
@@ -243,7 +244,7 @@ def _add_compare(verbs) -> None:
 
 def _compare(arguments) -> int:
     from pipeline.comparing import compare_places
-    from pipeline.text import say
+    from pipeline.language.text import say
 
     compared = compare_places(arguments.earlier, arguments.later, visit=arguments.visit)
     options = _page_options(arguments)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import LogFileError, UnitError, UsageError
 from pipeline.logs import assemble, read_file
-from pipeline.logs.folder import is_log_name, stem_of
+from pipeline.logs.source.units import is_log_name, stem_of
 
 if TYPE_CHECKING:
     from pipeline.findings import Comparison

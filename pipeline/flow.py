@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 
 from pipeline import atomic
 from pipeline.errors import IceLogError, LogFileError, UnitError
+from pipeline.language.text import printable
 from pipeline.logs import UnitFiles, assemble, read_file
 from pipeline.logs.timeline import Problem
 from pipeline.report.options import ReportOptions
@@ -31,9 +32,8 @@ from pipeline.store import (
     visit_of,
     with_visit,
 )
-from pipeline.store.kept import unreadable
 from pipeline.store.names import fits_windows
-from pipeline.text import printable
+from pipeline.store.unit_store import unreadable
 
 if TYPE_CHECKING:
     from pipeline.logs.table import FileTable
@@ -57,7 +57,7 @@ class RunOptions:
 class UnitJob:
     """All that a worker needs to report one unit."""
 
-    files: UnitFiles  # of paths, or of `staging.FarFile`s
+    files: UnitFiles  # of paths, or of `urls.FarFile`s
     folder: Place  # where this unit's report goes
     options: RunOptions
     store: Path | None = None  # the folder of reports whose store is used; None: without one

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from pipeline.run import Progress, RunOutcome
+    from pipeline.fleet.run import Progress, RunOutcome
 
 QUIET_SECONDS = 5.0
 """Where standard error is not a terminal, a progress line comes no more often than this."""
@@ -74,7 +74,7 @@ def show_outcome(outcome: RunOutcome, *, units: str, page: str) -> None:
     from rich.table import Table
     from rich.text import Text as Styled
 
-    from pipeline.text import plain, show
+    from pipeline.language.text import plain, show
 
     table = Table(box=None, pad_edge=False, header_style="bold")
     for heading in ("unit", "says", "days", "cycles", "ice", "found"):

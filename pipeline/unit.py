@@ -26,7 +26,7 @@ from pydantic import (
 )
 
 from pipeline.errors import UnitConfigError
-from pipeline.languages import languages
+from pipeline.language.catalogue import languages
 
 ROLES: Mapping[str, str] = MappingProxyType(
     {

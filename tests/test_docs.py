@@ -50,7 +50,7 @@ def test_every_code_but_the_newest_stands_in_the_readme_and_the_other_way_round(
         for row in re.findall(r"^\| (`[^|]*) \|", table, re.M)
         for code in re.findall(r"`([a-z-]+)`", row)
     }
-    rooms = [*(ROOT / "pipeline" / "findings").glob("*.py"), *(ROOT / "pipeline" / "logs").glob("*.py")]
+    rooms = [*(ROOT / "pipeline" / "findings").rglob("*.py"), *(ROOT / "pipeline" / "logs").rglob("*.py")]
     sources = "".join(path.read_text("utf-8") for path in rooms)
     named = set(re.findall(r'code="([a-z-]+)"', sources))
     waiting = named - told

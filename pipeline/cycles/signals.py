@@ -13,8 +13,8 @@ import numpy as np
 
 from pipeline.cycles.limits import USUAL
 from pipeline.cycles.sparse import filled
-from pipeline.logs.channelwise import for_each
 from pipeline.logs.limits import USUAL as READING
+from pipeline.logs.rows.per_column import for_each
 from pipeline.logs.timeline import Channel, Timeline
 
 CELL_S = 10.0  # common practice, no source: fine enough for a 40 s harvest, coarse enough to be quick

@@ -11,8 +11,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from pipeline.logs.clock.time_order import longest_silence
 from pipeline.logs.limits import USUAL
-from pipeline.logs.sequence import longest_silence
 from pipeline.logs.timeline import Channel
 
 # Common practice, no source, all of them.

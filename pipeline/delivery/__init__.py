@@ -1,1 +1,2 @@
-"""The drop folder, the message, and what was already sent."""
+"""Reports out of the house: `watch` keeps them up to date with a drop folder, `mail` sends each of them once; `verbs`
+puts both on the command line."""

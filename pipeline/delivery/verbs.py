@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
 
-from pipeline.delivery.addresses import one_line
-from pipeline.text import plain
+from pipeline.delivery.mail.addresses import one_line
+from pipeline.language.text import plain
 
 DONE, UNREAD = 0, 1
 
@@ -122,7 +122,7 @@ def add_email(verbs) -> None:
 
 
 def _watch(arguments, page_options) -> int:
-    from pipeline.delivery.watch import WatchOptions, watch
+    from pipeline.delivery.watch.watch import WatchOptions, watch
     from pipeline.flow import RunOptions
     from pipeline.store import Locked
 
@@ -149,7 +149,7 @@ def _watch(arguments, page_options) -> int:
 
 
 def _email(arguments) -> int:
-    from pipeline.delivery.post import PostOptions, post
+    from pipeline.delivery.mail.post import PostOptions, post
     from pipeline.errors import DeliveryError
 
     server = _server(arguments)
@@ -196,7 +196,7 @@ def _email(arguments) -> int:
 
 
 def _server(arguments):
-    from pipeline.delivery.server import PORTS, Server, password_for
+    from pipeline.delivery.mail.server import PORTS, Server, password_for
     from pipeline.errors import UsageError
 
     if not arguments.send:

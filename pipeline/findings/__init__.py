@@ -1,4 +1,8 @@
-"""Measures → what is off, why, and what to check next."""
+"""Measures → what is off, why, and what to check next.
+
+`evidence` (numbers and masks), `rules` (what is off), `advice` (why, and what next); `engine` runs them, `comparison` holds two
+logs against each other.
+"""
 
 from __future__ import annotations
 
@@ -31,8 +35,11 @@ def compare(earlier: Log, later: Log, unit: Unit) -> Comparison:
 
 def all_texts() -> dict[str, str]:
     """Every sentence that this room can say: key -> English pattern. A translation must have every key."""
-    from pipeline.findings.engine import all_rules
+    from importlib import import_module
+    from pkgutil import walk_packages
+
     from pipeline.findings.phrase import entered
 
-    all_rules()
+    for module in walk_packages(__path__, f"{__name__}."):
+        import_module(module.name)
     return entered()

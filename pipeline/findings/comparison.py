@@ -8,13 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles.record import CycleRecord
-from pipeline.findings import statistics, thresholds
-from pipeline.findings.case import Case
-from pipeline.findings.conditions import at_same_conditions
-from pipeline.findings.output import cycles_per_day
+from pipeline.findings import thresholds
+from pipeline.findings.evidence import statistics
+from pipeline.findings.evidence.case import Case
+from pipeline.findings.evidence.conditions import at_same_conditions
 from pipeline.findings.phrase import Phrase, phrase
+from pipeline.findings.rules.output import cycles_per_day
+from pipeline.language.text import Text
 from pipeline.logs.timeline import Timeline
-from pipeline.text import Text
 from pipeline.unit import Unit
 
 _LEVEL = 0.95

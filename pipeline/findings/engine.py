@@ -1,4 +1,4 @@
-"""Runs the rules. It finds them in the modules of this room (any module with a `RULES`) and knows none by name."""
+"""Runs the rules. It finds them in the modules of `rules/` (each has a `RULES`) and knows none by name."""
 
 from __future__ import annotations
 
@@ -8,20 +8,20 @@ import pkgutil
 
 import numpy as np
 
-import pipeline.findings as room
+import pipeline.findings.rules as room
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings import thresholds
-from pipeline.findings.case import Case
-from pipeline.findings.cautions import cautions
+from pipeline.findings.advice.cautions import cautions
+from pipeline.findings.advice.ranking import Heard, rank
+from pipeline.findings.advice.verdict import verdict
+from pipeline.findings.evidence.case import Case
+from pipeline.findings.evidence.refrigerant import side_of
+from pipeline.findings.evidence.signals import signals
 from pipeline.findings.finding import Finding, Judgement, NotJudged, Severity
-from pipeline.findings.output import output
-from pipeline.findings.ranking import Heard, rank
-from pipeline.findings.refrigerant import side_of
 from pipeline.findings.rule import CannotTell, Rule
-from pipeline.findings.signals import signals
-from pipeline.findings.verdict import verdict
+from pipeline.findings.rules.output import output
+from pipeline.language.text import Text
 from pipeline.logs.timeline import Timeline
-from pipeline.text import Text
 from pipeline.unit import Unit
 
 _WORST_FIRST = {Severity.ACT: 0, Severity.WATCH: 1, Severity.NOTE: 2}
@@ -29,7 +29,7 @@ _WORST_FIRST = {Severity.ACT: 0, Severity.WATCH: 1, Severity.NOTE: 2}
 
 @functools.cache
 def all_rules() -> tuple[Rule, ...]:
-    """Every rule of every module of this room, in the order of the modules' names."""
+    """Every rule of every module of `rules/`, in the order of the modules' names."""
     names = sorted(m.name for m in pkgutil.iter_modules(room.__path__))
     modules = (importlib.import_module(f"{room.__name__}.{name}") for name in names)
     return tuple(rule for module in modules for rule in getattr(module, "RULES", ()))

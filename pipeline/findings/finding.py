@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
-from pipeline.text import Text
+from pipeline.language.text import Text
 
 
 class Severity(StrEnum):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.text import Text
+from pipeline.language.text import Text
 
 _CATALOGUE: dict[str, str] = {}
 

@@ -12,10 +12,10 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.findings.case import Case
+from pipeline.findings.evidence.case import Case
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
-from pipeline.text import Text
+from pipeline.language.text import Text
 
 
 @dataclass(frozen=True, kw_only=True)

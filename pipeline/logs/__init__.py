@@ -1,9 +1,7 @@
 """Logger files in, one aligned `Timeline` a unit out.
 
-The story, a module each: `folder` (which files are a unit), `content` (bytes), `dialect` and `spaced` (how the file is laid
-out), `body` and `grid` (its cells), `clock`, `stamps`, `dateorder`, `digits` and `moments` (its times), `tall` (a channel a row), `units`,
-`roles` and `guess` (what each channel is), `trust` and `follows` (what can't be believed), `align` (loggers whose clocks
-disagree), `assembly` (all of it), `check` and `check_table` (what was understood).
+`read` takes a file to tables: `source` (bytes), `layout`, `rows`, `clock`, `long_format` (a channel a row), with the words of
+`vocabulary`. `assembly` takes the tables of a unit to its Timeline: `channels`, `trust`, `alignment`. `check` says what was understood.
 """
 
 from __future__ import annotations
@@ -13,10 +11,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.logs.folder import UnitFiles, find_units
+from pipeline.logs.source.units import UnitFiles, find_units
 
 if TYPE_CHECKING:
-    from pipeline.logs.check import Understanding
+    from pipeline.logs.check.understanding import Understanding
     from pipeline.logs.table import FileTable
     from pipeline.logs.timeline import Timeline
     from pipeline.unit import Unit
@@ -56,6 +54,6 @@ def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
 def understand(files: Sequence[Path], unit: Unit) -> Understanding:
     """What the reader makes of `files`, taken as one unit: the data behind `icelogs check`. Raises nothing for a bad
     file: it is listed with what is wrong."""
-    from pipeline.logs.check import understand
+    from pipeline.logs.check.understanding import understand
 
     return understand(files, unit)

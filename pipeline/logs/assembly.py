@@ -8,17 +8,17 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.errors import UnitError
-from pipeline.logs.convert import Draft, drafts_of
-from pipeline.logs.doubts import coarse, doubts_on_samples, doubts_on_stretches, gaps
-from pipeline.logs.follows import Stretch, not_following
-from pipeline.logs.join import LoggerLog, join_loggers
+from pipeline.language.text import Text
+from pipeline.logs.alignment.unit_clock import on_one_clock, settle_date_orders
+from pipeline.logs.channels.channels import Draft, drafts_of
+from pipeline.logs.channels.same_logger import LoggerLog, join_loggers
+from pipeline.logs.coarse_grid import Overview, overview_of, swing
 from pipeline.logs.limits import limits_of
-from pipeline.logs.oneclock import on_one_clock, settle_date_orders
-from pipeline.logs.overview import Overview, overview_of, swing
 from pipeline.logs.table import FileTable
 from pipeline.logs.timeline import Channel, SourceFile, Timeline
-from pipeline.logs.trust import Trace, extremes, resolution_of, sample_masks, saturated
-from pipeline.text import Text
+from pipeline.logs.trust.detached import Stretch, not_following
+from pipeline.logs.trust.doubts import coarse, doubts_on_samples, doubts_on_stretches, gaps
+from pipeline.logs.trust.sample_checks import Trace, extremes, resolution_of, sample_masks, saturated
 from pipeline.unit import Unit
 
 

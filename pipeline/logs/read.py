@@ -8,21 +8,21 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.errors import LogFileError
-from pipeline.logs.cells import is_number, kind_of
-from pipeline.logs.clock import TIME_WORDS, ClockPlan, plan_columns
-from pipeline.logs.content import Content, contents_of
-from pipeline.logs.dateorder import Surroundings
-from pipeline.logs.dialect import DELIMITERS, Dialect, is_header, sniff, split_row
-from pipeline.logs.grid import MOST_BAD_SHARE, Grid, Numbers, Wanted, is_repeat, line_of, read_grid
-from pipeline.logs.head import Head, read_head
-from pipeline.logs.moments import Moments, read_moments
-from pipeline.logs.sequence import Sequence, in_sequence
-from pipeline.logs.spaced import sniff_spaced
-from pipeline.logs.stamps import SECOND_NS
+from pipeline.language.text import Text
+from pipeline.logs.clock.clock_columns import TIME_WORDS, ClockPlan, plan_columns
+from pipeline.logs.clock.date_order import Surroundings
+from pipeline.logs.clock.stamp_parser import SECOND_NS
+from pipeline.logs.clock.time_order import Sequence, in_sequence
+from pipeline.logs.clock.to_utc import Moments, read_moments
+from pipeline.logs.layout.dialect import DELIMITERS, Dialect, is_header, sniff, split_row
+from pipeline.logs.layout.fixed_width import sniff_spaced
+from pipeline.logs.layout.preamble import Head, read_head
+from pipeline.logs.long_format import TallPlan, channels_of, labelled, plan_tall, side_by_side
+from pipeline.logs.rows.columns import MOST_BAD_SHARE, Grid, Numbers, Wanted, is_repeat, line_of, read_grid
+from pipeline.logs.source.decode import Content, contents_of
 from pipeline.logs.table import FileTable, LoggedColumn
-from pipeline.logs.tall import TallPlan, channels_of, labelled, plan_tall, side_by_side
 from pipeline.logs.timeline import SourceFile
-from pipeline.text import Text
+from pipeline.logs.vocabulary.cell_kinds import is_number, kind_of
 from pipeline.unit import Unit
 
 

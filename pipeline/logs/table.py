@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from pipeline.language.text import Text
 from pipeline.logs.timeline import Doubt, SourceFile
-from pipeline.text import Text
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -25,7 +25,9 @@ class LoggedColumn:
     """One column of readings, as logged."""
 
     label: str  # the header as written; "column 3" where there was none
-    unit: str | None  # a key of pipeline.logs.units.UNITS; "" a bare number; None: the file doesn't say
+    unit: (
+        str | None
+    )  # a key of pipeline.logs.vocabulary.units.UNITS; "" a bare number; None: the file doesn't say
     unit_by: str  # "header", "units row", "units column", "preamble", "cells" or ""
     values: np.ndarray  # float64 (n,), in `unit`; NaN is "no reading"
     error: np.ndarray | None = (

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from pipeline.text import Text, plain
+from pipeline.language.text import Text, plain
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -1,7 +1,7 @@
 """The last room before delivery: pages, charts and machine files of what was found.
 
 `write_unit` writes everything of one unit, `write_fleet` the pages over all of them, `write_compare` the page of two
-logs held against each other. Loaded on first use: a run that only reads and judges never imports the templates.
+logs held against each other. `charts`, `page` and `payload` are their parts. Loaded on first use: a run that only reads and judges never imports the templates.
 """
 
 from __future__ import annotations
@@ -10,13 +10,13 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from pipeline.report.charts.email_charts import still_pictures
     from pipeline.report.compare import write_compare
     from pipeline.report.fleet import write_fleet
     from pipeline.report.options import ReportOptions
-    from pipeline.report.plotting import warm_up
-    from pipeline.report.stills import still_pictures
+    from pipeline.report.payload.plotting import warm_up
     from pipeline.report.summary import UnitSummary, read_summary
-    from pipeline.report.wording import Reader, catalogue
+    from pipeline.report.wording import Reader
     from pipeline.report.writing import write_unit
 
 _HOMES = {
@@ -24,9 +24,8 @@ _HOMES = {
     "ReportOptions": "options",
     "UnitSummary": "summary",
     "read_summary": "summary",
-    "catalogue": "wording",
-    "still_pictures": "stills",
-    "warm_up": "plotting",
+    "still_pictures": "charts.email_charts",
+    "warm_up": "payload.plotting",
     "write_compare": "compare",
     "write_fleet": "fleet",
     "write_unit": "writing",
@@ -36,7 +35,6 @@ __all__ = [
     "Reader",
     "ReportOptions",
     "UnitSummary",
-    "catalogue",
     "read_summary",
     "still_pictures",
     "warm_up",

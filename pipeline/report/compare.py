@@ -10,12 +10,12 @@ from markupsafe import Markup
 
 from pipeline import atomic
 from pipeline.findings.comparison import Comparison, Log, Shifted
-from pipeline.report import svg
-from pipeline.report.clock import Offsets, offsets_between
-from pipeline.report.limits import limits_of
+from pipeline.report.charts import svg
+from pipeline.report.charts.overlay import Overlay, overlay
 from pipeline.report.options import ReportOptions
-from pipeline.report.overlay import Overlay, overlay
-from pipeline.report.rendering import render
+from pipeline.report.page.control_limits import limits_of
+from pipeline.report.payload.clock import Offsets, offsets_between
+from pipeline.report.payload.rendering import render
 from pipeline.report.wording import Reader
 from pipeline.unit import Unit
 

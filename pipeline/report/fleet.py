@@ -15,12 +15,12 @@ from markupsafe import Markup
 
 from pipeline import atomic
 from pipeline.logs.timeline import Problem
-from pipeline.report import svg
+from pipeline.report.charts import svg
 from pipeline.report.machine_files import spreadsheet_safe
 from pipeline.report.options import ReportOptions
-from pipeline.report.rendering import render_pieces
+from pipeline.report.page.trend import trend_of
+from pipeline.report.payload.rendering import render_pieces
 from pipeline.report.summary import LEVELS, UnitSummary, text_from
-from pipeline.report.trend import trend_of
 from pipeline.report.wording import Reader
 
 STYLES = ("base.css", "fleet.css", "paper.css")

@@ -17,11 +17,11 @@ import numpy as np
 
 from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Judgement
+from pipeline.language.text import Text
 from pipeline.logs.timeline import Problem, Timeline
-from pipeline.report.clock import DAY_NS, iso_times, offsets_between
 from pipeline.report.machine_files import plain, side_table
-from pipeline.report.unsaid import unsaid
-from pipeline.text import Text
+from pipeline.report.page.unjudged import unsaid
+from pipeline.report.payload.clock import DAY_NS, iso_times, offsets_between
 from pipeline.unit import Unit
 
 FILE = "summary.json"

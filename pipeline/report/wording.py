@@ -1,6 +1,6 @@
 """Words and numbers for people: one catalogue a language, values in the reader's units.
 
-Page and message text lives in `text/<language>.toml`; what analysis says arrives as `Text` with its English pattern, and
+Page and message text lives in `language/<language>.toml`; what analysis says arrives as `Text` with its English pattern, and
 the catalogue of another language translates it by key. What a language lacks is said in English. In HTML every value carries both systems of units, so that the
 switch on the page needs no second page.
 """
@@ -8,20 +8,18 @@ switch on the page needs no second page.
 from __future__ import annotations
 
 import string
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from functools import cache
 from typing import Any
 
 from markupsafe import Markup, escape
 
 from pipeline.findings.finding import Verdict
-from pipeline.languages import FOLDER
-from pipeline.report.clock import Offsets, local_day
+from pipeline.language.catalogue import catalogue
+from pipeline.language.text import Quantity, Text, quantity_of
 from pipeline.report.options import Units
-from pipeline.text import Quantity, Text, quantity_of
+from pipeline.report.payload.clock import Offsets, local_day
 
 _OWN = {
     # Ice of a day where the words beside it say "a day"
@@ -30,30 +28,6 @@ _OWN = {
 
 
 LONG_MIN = 300  # from here on minutes are said in hours
-
-
-@cache
-def catalogue(language: str) -> Mapping[str, str]:
-    """All text of a language: key -> pattern; English where it has none. Keys are dotted, those of `Text` as they are."""
-    return own_text("en") | own_text(language)
-
-
-@cache
-def own_text(language: str) -> dict[str, str]:
-    """What the file of a language itself holds."""
-    table = tomllib.loads((FOLDER / f"{language}.toml").read_text(encoding="utf-8"))
-    said = table.pop("said", {})
-    return _flat(table) | _flat(said)
-
-
-def _flat(table: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
-    flat: dict[str, str] = {}
-    for key, value in table.items():
-        if isinstance(value, Mapping):
-            flat |= _flat(value, f"{prefix}{key}.")
-        else:
-            flat[prefix + key] = value
-    return flat
 
 
 @dataclass(frozen=True, kw_only=True)

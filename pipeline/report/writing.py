@@ -9,10 +9,10 @@ from pipeline import atomic
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Problem, Timeline
-from pipeline.report.clock import offsets_between
 from pipeline.report.machine_files import cycles_csv, findings_json, phases_csv, write_timeline
 from pipeline.report.options import ReportOptions
-from pipeline.report.plotting import warm_up
+from pipeline.report.payload.clock import offsets_between
+from pipeline.report.payload.plotting import warm_up
 from pipeline.report.summary import FILE, UnitSummary, read_summary, summarise
 from pipeline.report.wording import Reader
 from pipeline.unit import Unit
@@ -35,7 +35,7 @@ def write_unit(
     folder cannot be written to; what was there before is then still whole.
     """
     warm_up()
-    from pipeline.report.page import unit_page
+    from pipeline.report.page.page import unit_page
 
     reader = Reader(language=options.language, units=options.units)
     offsets = offsets_between(timeline.tz, timeline.start_ns, timeline.end_ns)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path
 
-from pipeline.logs.folder import UnitFiles, find_units
+from pipeline.logs.source.units import UnitFiles, find_units
 
 DEEPEST = 4
 """So many folders below the drop folder are looked into (common practice, no source)."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
 from pipeline.errors import LogFileError
-from pipeline.logs.folder import ARCHIVE_ENDINGS, UnitFiles, is_log_name, stem_of
+from pipeline.logs.source.units import ARCHIVE_ENDINGS, UnitFiles, is_log_name, stem_of
 from pipeline.logs.timeline import Problem
 from pipeline.store.names import fits_windows, short_name
 from pipeline.store.nested import joined, may_be_two_machines

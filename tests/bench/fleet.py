@@ -27,7 +27,7 @@ from pathlib import Path
 import psutil
 import pyarrow.csv as pa_csv
 
-from pipeline import threads
+from pipeline.fleet import threads
 from tests.bench.fleet_logs import write_fleet
 
 ROOMS = ("read", "segment", "judge", "report")
@@ -36,7 +36,7 @@ _CHILD = """
 import json, sys
 from pathlib import Path
 from pipeline.report import ReportOptions
-from pipeline.run import RunOptions, report
+from pipeline.fleet.run import RunOptions, report
 
 logs, reports, jobs, cluster = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]), sys.argv[4]
 outcome = report(logs, reports, RunOptions(report=ReportOptions(), jobs=jobs, cluster=cluster))

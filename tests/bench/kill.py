@@ -23,7 +23,7 @@ from pathlib import Path
 
 import psutil
 
-from tests.delivery.mail_server import PASSWORD, USER, MailServer, mail_server
+from tests.delivery.mail.mail_server import PASSWORD, USER, MailServer, mail_server
 from tests.store.scene import leftovers, log_text, machine_files, write_log
 
 UNITS = 8

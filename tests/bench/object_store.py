@@ -19,7 +19,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from pipeline.store.history import read_history, write_history
-from tests.run.small_fleet import ENVIRONMENT, KINDS, add_unit, contents, icelogs
+from tests.fleet.small_fleet import ENVIRONMENT, KINDS, add_unit, contents, icelogs
 
 PORT = 5055
 STORE = {

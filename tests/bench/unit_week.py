@@ -17,7 +17,7 @@ import time
 from collections import defaultdict
 from pathlib import Path
 
-from pipeline import threads
+from pipeline.fleet import threads
 
 # As the command line does, before NumPy is loaded.
 os.environ.update(threads.settings(threads.LINEAR_ALGEBRA))

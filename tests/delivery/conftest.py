@@ -4,7 +4,7 @@ import shutil
 
 import pytest
 
-from pipeline.run import RunOptions, report
+from pipeline.fleet.run import RunOptions, report
 from tests.store.scene import write_log, write_unit
 
 CLIENTS = """

@@ -9,7 +9,7 @@ import sys
 import pytest
 
 import pipeline.logs
-from pipeline.run import RunOptions, report
+from pipeline.fleet.run import RunOptions, report
 from tests.store.scene import leftovers, machine_files, write_log, write_unit
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="uses POSIX limits and rights")
@@ -176,9 +176,9 @@ def test_a_unit_s_folder_that_goes_away_altogether_costs_no_other_unit(tmp_path,
     logs, reports = tmp_path / "logs", tmp_path / "reports"
     for name in ("bar", "cafe"):
         write_unit(logs, name)
-    from pipeline import engines
+    from pipeline.fleet import spread
 
-    monkeypatch.setattr(engines, "_on_this_machine", lambda jobs, workers: map(engines.report_anywhere, jobs))
+    monkeypatch.setattr(spread, "_on_this_machine", lambda jobs, workers: map(spread.report_anywhere, jobs))
     read_file = pipeline.logs.read_file
 
     def taken_away(path, unit):

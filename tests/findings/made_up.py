@@ -10,8 +10,8 @@ import pandas as pd
 from pipeline.cycles.record import CYCLE_COLUMNS, START_COLUMNS, CycleRecord, Phase, PhaseKind
 from pipeline.findings import judge
 from pipeline.findings.finding import Finding, Judgement
+from pipeline.language.text import Text
 from pipeline.logs.timeline import Channel, Doubt, Timeline
-from pipeline.text import Text
 from pipeline.unit import ROLES, Unit
 
 BEGIN_NS = 1_772_430_000 * 1_000_000_000  # some second of March 2026

@@ -5,7 +5,7 @@ import pytest
 
 from pipeline import findings
 from pipeline.findings.comparison import Log
-from pipeline.text import say
+from pipeline.language.text import say
 from pipeline.unit import Unit
 from tests.findings.made_up import made_up, noisy
 

@@ -13,11 +13,12 @@ import pytest
 
 from pipeline import findings
 from pipeline.errors import UnitConfigError
-from pipeline.findings import causes, checks, engine, thresholds
+from pipeline.findings import engine, thresholds
+from pipeline.findings.advice import causes, checks
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import Rule, Seen
-from pipeline.text import Text, quantity_of, say
+from pipeline.language.text import Text, quantity_of, say
 from pipeline.unit import Unit
 from tests.findings.made_up import codes, doubt, finding, judged, made_up, noisy
 
@@ -56,9 +57,14 @@ def test_thresholds_and_causes_that_rules_name_exist():
 
 MODULES = sorted(
     path
-    for path in Path(findings.__file__).parent.glob("*.py")
+    for path in Path(findings.__file__).parent.rglob("*.py")
     if path.stem not in ("thresholds", "__init__")
 )
+
+
+def module_at(path):
+    inside = path.relative_to(Path(findings.__file__).parent).with_suffix("")
+    return importlib.import_module(".".join(("pipeline.findings", *inside.parts)))
 
 
 def read_in(path):
@@ -78,7 +84,7 @@ def read_in(path):
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda path: path.stem)
 def test_a_module_declares_the_thresholds_that_it_reads_and_no_others(path):
-    module = importlib.import_module(f"pipeline.findings.{path.stem}")
+    module = module_at(path)
     declared = {name for rule in getattr(module, "RULES", ()) for name in rule.thresholds}
     declared |= set(getattr(module, "READS", ()))
     assert set(read_in(path)) == declared
@@ -100,7 +106,7 @@ NO_DECISIONS = {
 
 @pytest.mark.parametrize("name", sorted({*NO_DECISIONS, "drift", "freeze", "harvest", "heat", "lengths", "output", "stalls", "starts", "trust"}))  # fmt: skip
 def test_no_module_keeps_a_number_to_decide_by_for_itself(name):
-    module = importlib.import_module(f"pipeline.findings.{name}")
+    (module,) = (module_at(path) for path in MODULES if path.stem == name)
     source = Path(module.__file__).read_text(encoding="utf-8")
     kept = {
         target.id

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.logs.sequence import usual_interval_s
+from pipeline.logs.clock.time_order import usual_interval_s
 from pipeline.logs.table import FileTable, LoggedColumn
 from pipeline.logs.timeline import SourceFile
 

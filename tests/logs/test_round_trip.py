@@ -10,8 +10,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline.logs import read_file
-from pipeline.logs.stamps import CellBlock, days_since_1970, parse
-from pipeline.logs.zones import to_utc
+from pipeline.logs.clock.stamp_parser import days_since_1970, parse
+from pipeline.logs.clock.time_zones import to_utc
+from pipeline.logs.rows.column_blocks import CellBlock
 from pipeline.unit import Unit
 
 STAMPS = {

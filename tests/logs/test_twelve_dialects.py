@@ -13,7 +13,7 @@ import pytest
 
 from pipeline.demo.machine import MACHINES
 from pipeline.demo.simulator import simulate
-from pipeline.run import RunOptions, report
+from pipeline.fleet.run import RunOptions, report
 
 LABELS = ("Evaporator (°C)", "Unit current (A)")
 

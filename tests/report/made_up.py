@@ -10,8 +10,8 @@ import pandas as pd
 
 from pipeline.cycles.record import CYCLE_COLUMNS, START_COLUMNS, CycleRecord, Phase, PhaseKind
 from pipeline.findings.finding import Finding, Judgement, NotJudged, Output, Severity, Verdict
+from pipeline.language.text import Text
 from pipeline.logs.timeline import Channel, SourceFile, Timeline
-from pipeline.text import Text
 from pipeline.unit import Unit
 
 S = 1_000_000_000

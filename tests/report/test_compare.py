@@ -7,7 +7,7 @@ from pipeline.findings import compare
 from pipeline.findings.comparison import Log
 from pipeline.report import ReportOptions, write_compare
 from tests.report.made_up import made_up
-from tests.report.test_page import HOSTILE
+from tests.report.page.test_page import HOSTILE
 
 
 @pytest.fixture(scope="module")

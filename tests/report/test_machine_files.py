@@ -12,8 +12,6 @@ import pyarrow.parquet as pq
 import pytest
 
 from pipeline.cycles.record import CYCLE_COLUMNS, PhaseKind
-from pipeline.report.clock import offsets_between
-from pipeline.report.flags import cycle_flags, odd_cycles
 from pipeline.report.machine_files import (
     column_names,
     cycles_csv,
@@ -23,6 +21,8 @@ from pipeline.report.machine_files import (
     spreadsheet_safe,
     write_timeline,
 )
+from pipeline.report.page.flags import cycle_flags, odd_cycles
+from pipeline.report.payload.clock import offsets_between
 from pipeline.report.wording import Reader
 from tests.report.made_up import made_up
 

@@ -4,8 +4,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.report import ReportOptions, UnitSummary, read_summary, write_unit
+from pipeline.report.page.trend import trend_of
 from pipeline.report.summary import LEVELS, summarise, text_from
-from pipeline.report.trend import trend_of
 from pipeline.report.wording import Reader
 from tests.report.made_up import made_up
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pyarrow.parquet as pq
 import pytest
 
+from pipeline.fleet.run import RunOptions, report
 from pipeline.report import ReportOptions
-from pipeline.run import RunOptions, report
 from pipeline.store import StorePlace, UnitStore
 from tests.store.scene import leftovers, log_text, machine_files, write_log, write_unit
 
@@ -18,9 +18,9 @@ OPTIONS = RunOptions(jobs=1)
 @pytest.fixture(autouse=True)
 def in_this_process(monkeypatch):
     """Units in this process: what is tested is which of them, and starting processes takes most of the time."""
-    from pipeline import engines
+    from pipeline.fleet import spread
 
-    monkeypatch.setattr(engines, "_on_this_machine", lambda jobs, workers: map(engines.report_anywhere, jobs))
+    monkeypatch.setattr(spread, "_on_this_machine", lambda jobs, workers: map(spread.report_anywhere, jobs))
 
 
 @pytest.fixture(scope="module")
@@ -29,9 +29,9 @@ def reported(tmp_path_factory):
     for name in ("bar", "cafe", "kiosk"):
         write_unit(root / "logs", name)
     with pytest.MonkeyPatch.context() as patch:
-        from pipeline import engines
+        from pipeline.fleet import spread
 
-        patch.setattr(engines, "_on_this_machine", lambda jobs, workers: map(engines.report_anywhere, jobs))
+        patch.setattr(spread, "_on_this_machine", lambda jobs, workers: map(spread.report_anywhere, jobs))
         report(root / "logs", root / "reports", OPTIONS)
     return root
 
@@ -112,7 +112,7 @@ def test_other_page_options_report_all_and_other_jobs_none(fleet):
 
 def test_another_version_of_the_program_reports_all(fleet, monkeypatch):
     run_again(fleet)
-    monkeypatch.setattr("pipeline.store.kept.report_version", lambda: "another")
+    monkeypatch.setattr("pipeline.store.unit_store.report_version", lambda: "another")
     assert run_again(fleet)[0] == ["bar", "cafe", "kiosk"]
 
 
@@ -142,7 +142,7 @@ def test_from_kept_tables_comes_the_same_report_as_from_the_files(fleet, monkeyp
     before = machine_files(fleet / "reports")
     run_again(fleet)
     monkeypatch.setattr("pipeline.logs.read_file", None)  # no file may be parsed
-    monkeypatch.setattr("pipeline.store.kept.report_version", lambda: "another")
+    monkeypatch.setattr("pipeline.store.unit_store.report_version", lambda: "another")
     anew, outcome = run_again(fleet)
     assert anew == ["bar", "cafe", "kiosk"]
     assert outcome.complete

@@ -10,7 +10,7 @@ from pypdf import PdfReader
 
 from pipeline.report import ReportOptions, write_unit
 from tests.report.made_up import made_up
-from tests.report.test_page import HOSTILE
+from tests.report.page.test_page import HOSTILE
 
 pytestmark = pytest.mark.browser
 

@@ -1,0 +1,256 @@
+"""What the machine is given: heat rejection and supply water."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.findings.evidence import statistics
+from pipeline.findings.evidence.case import Case
+from pipeline.findings.evidence.changes import Change, change_of
+from pipeline.findings.evidence.conditions import heat_kj_per_kg
+from pipeline.findings.finding import Severity
+from pipeline.findings.phrase import phrase
+from pipeline.findings.rule import NEEDS_REFRIGERANT, NEEDS_REJECTION, NEEDS_WATER, Rule, Seen
+from pipeline.language.text import Text
+
+_SPLIT = phrase(
+    "finding.condenser-hot.split",
+    "Heat rejection is poor: what leaves the condenser is {split_k} above what enters it",
+)
+_OVER_AIR = phrase(
+    "finding.condenser-hot.over-air",
+    "Heat rejection is poor: it condenses {over_air_k} above the air it is given",
+)
+_DISCHARGE = phrase("finding.condenser-hot.discharge", "The discharge line reaches {discharge_c}")
+_WORSE = {
+    "split": phrase(
+        "finding.condenser-hot.split-rise",
+        "Heat rejection has become worse: the condenser split rose by {rise_k}, to {after_k}",
+    ),
+    "over_air": phrase(
+        "finding.condenser-hot.over-air-rise",
+        "Heat rejection has become worse: it condenses {rise_k} higher above the air than before",
+    ),
+    "discharge": phrase(
+        "finding.condenser-hot.discharge-rise",
+        "Heat rejection has become worse: the discharge line is {rise_k} hotter at the same air",
+    ),
+    "current": phrase(
+        "finding.condenser-hot.current-rise",
+        "Heat rejection has become worse, by the current: it is {rise_pct} higher at the same air",
+    ),
+}
+_WARM = phrase(
+    "finding.warm-water.title",
+    "The supply water arrives at {water_c}: it costs {loss_pct} of the rated output",
+)
+_WARMER = phrase(
+    "finding.warm-water.since",
+    "The supply water has become {rise_k} warmer, {water_c}: it costs {loss_pct} of the output",
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Sign:
+    """One sign of worse heat rejection: a measure that rises with the condensing pressure."""
+
+    name: str
+    share: float  # its rise over the rise that would do by itself
+    change: Change
+
+
+def _condenser_hot(case: Case):
+    t = case.thresholds
+    signs = _signs(case)
+    total = sum(min(s.share, t["sign_most_pct"] / 100) for s in signs)
+    strong = (
+        any(s.share >= 1 for s in signs if s.name != "current") or len(signs) >= 2 or _costs_time(case, signs)
+    )
+    if total >= 1 and strong:
+        return _worse(case, signs, total)
+    split = np.where(case.steady, case.column("condenser_split_k"), np.nan)
+    limit = t["condenser_split_k"]
+    if case.unit.cooling == "air" and (typical := _median(split)) > limit:
+        return _seen(case, np.isfinite(split), None, _SPLIT(split_k=_r(typical)),
+                     {"split_k": _r(typical), "limit_k": limit}, statistics.phi((typical - limit) / t["clip_sigma_k"]))  # fmt: skip
+    over_air = case.refrigeration.condensing_over_air_k
+    if (typical := _median(over_air)) > t["condensing_over_air_k"]:
+        return _seen(case, np.isfinite(over_air), None, _OVER_AIR(over_air_k=_r(typical)),
+                     {"over_air_k": _r(typical), "limit_k": t["condensing_over_air_k"]},
+                     statistics.phi((typical - t["condensing_over_air_k"]) / t["clip_sigma_k"]))  # fmt: skip
+    discharge = np.where(case.steady, case.column("discharge_peak_c"), np.nan)
+    hot = discharge > t["discharge_hot_c"]
+    if hot.sum() >= t["band_cycles"]:
+        typical = _median(discharge[hot])
+        return _seen(case, hot, np.isfinite(discharge) & ~hot, _DISCHARGE(discharge_c=_r(typical)),
+                     {"discharge_c": _r(typical), "limit_c": t["discharge_hot_c"]},
+                     statistics.phi((typical - t["discharge_hot_c"]) / t["clip_sigma_k"] + 0.5))  # fmt: skip
+    return None
+
+
+def _signs(case: Case) -> list[_Sign]:
+    """Measures that rose for good, strongest first; none where the evaporator grew warmer, which is the charge's doing."""
+    t, steady = case.thresholds, case.steady
+    ends = np.where(steady, case.column("freeze_end_c"), np.nan)
+    slope, slope_sd = t["freeze_end_k_per_k"], t["freeze_end_k_per_k_sd"]
+    warmer = change_of(case, ends, least=t["freeze_end_rise_k"], slope=slope, slope_sd=slope_sd)
+    if warmer is not None and warmer.total > 0:
+        return []
+    current, split = case.column("freeze_current_a"), case.column("condenser_split_k")
+    if case.unit.cooling == "water":
+        split = np.full(case.n, np.nan)  # the regulating valve opens as the condenser fouls, which narrows it
+    looked_at = (
+        ("split", split, t["condenser_rise_k"], 0.0, t["split_k_per_k_sd"]),
+        ("over_air", case.refrigeration.condensing_over_air_k, t["condenser_rise_k"], 0.0, t["split_k_per_k_sd"]),
+        ("discharge", case.column("discharge_peak_c"), t["discharge_rise_k"], t["discharge_k_per_k"], t["discharge_k_per_k_sd"]),
+        ("current", np.log(np.where(current > 0, current, np.nan)), math.log1p(t["current_rise_pct"] / 100),
+         t["current_pct_per_k"] / 100, t["current_pct_per_k_sd"] / 100),
+    )  # fmt: skip
+    signs = []
+    for name, values, enough, slope, slope_sd in looked_at:
+        values, least = np.where(steady, values, np.nan), t["sign_least_pct"] / 100 * enough
+        found = change_of(case, values, least=least, slope=slope, slope_sd=slope_sd)
+        if found is not None and found.total > 0:
+            signs.append(_Sign(name=name, share=found.total / enough, change=found))
+    return sorted(signs, key=lambda s: (s.name == "current", -s.share))
+
+
+def _costs_time(case: Case, signs: list[_Sign]) -> bool:
+    """Whether freezes grew longer with the sign: a current that rises by itself may be the mains' doing."""
+    if not signs:
+        return False
+    change = signs[0].change
+    late = change.late & (
+        np.arange(case.n) >= (change.first + case.n) // 2
+    )  # where it drifts, the end tells most
+    before = case.level("freeze_min", change.judged & ~change.late)
+    return case.level("freeze_min", late) > (1 + case.thresholds["costs_time_pct"] / 100) * before
+
+
+def _worse(case: Case, signs: list[_Sign], total: float) -> Seen:
+    first = signs[0]
+    late, rise = first.change.late, first.change.total
+    if first.name == "current":
+        title = _WORSE["current"](rise_pct=_r(100 * math.expm1(rise)))
+    elif first.name == "split":
+        title = _WORSE["split"](rise_k=_r(rise), after_k=_r(first.change.after))
+    else:
+        title = _WORSE[first.name](rise_k=_r(rise))
+    evidence: dict[str, float | str] = {"how": first.change.kind}
+    for sign in signs:
+        if sign.name == "current":
+            evidence["current_rise_pct"] = _r(100 * math.expm1(sign.change.total))
+        else:
+            evidence |= {
+                f"{sign.name}_rise_k": _r(sign.change.total),
+                f"{sign.name}_rise_low_k": _r(sign.change.low),
+                f"{sign.name}_rise_high_k": _r(sign.change.high),
+            }
+    return _seen(case, late, first.change.judged & ~late, title, evidence, statistics.phi(2 * (total - 0.5)))
+
+
+def _seen(
+    case: Case, cycles: np.ndarray, usual: np.ndarray | None, title: Text, evidence: dict, confidence: float
+) -> Seen:
+    at = np.flatnonzero(cycles)
+    discharge = _median(case.column("discharge_peak_c")[cycles])
+    losing = (
+        usual is not None
+        and usual.any()
+        and case.level("freeze_min", cycles)
+        > (1 + case.thresholds["hot_act_pct"] / 100) * case.level("freeze_min", usual)
+    )
+    return Seen(
+        severity=Severity.ACT if losing or discharge > case.thresholds["discharge_hot_c"] else Severity.WATCH,
+        title=title,
+        start_ns=int(case.start_ns[at[0]]),
+        end_ns=int(case.end_ns[at[-1]]),
+        cycles=cycles,
+        usual=usual,
+        evidence={**evidence, "air_c": _r(_median(case.air_c)), "cycles_judged": int(case.steady.sum())},
+        confidence=confidence,
+        causes=_WATER_COOLED if case.unit.cooling == "water" else None,
+    )
+
+
+def _warm_water(case: Case):
+    t = case.thresholds
+    water = np.where(np.isfinite(case.column("water_in_c")), case.water_c, np.nan)
+    slope, slope_sd = t["water_k_per_k"], t["water_k_per_k_sd"]
+    rise = change_of(case, water, least=t["water_rise_k"], slope=slope, slope_sd=slope_sd)
+    if rise is not None and rise.total > 0 and rise.after > t["water_rated_c"]:
+        loss_pct = 100 * (1 - heat_kj_per_kg(rise.before) / heat_kj_per_kg(rise.after))
+        title = _WARMER(rise_k=_r(rise.total), water_c=_r(rise.after), loss_pct=_r(loss_pct))
+        return _warm(
+            case,
+            rise.late,
+            title,
+            rise.after,
+            loss_pct,
+            statistics.phi(2 * rise.total / t["water_rise_k"] - 1),
+        )
+    warm = case.water_c > t["warm_water_c"]
+    if warm.sum() < max(t["band_cycles"], t["warm_share_pct"] / 100 * np.isfinite(case.water_c).sum()):
+        return None
+    typical = _median(case.water_c[warm])
+    loss_pct = 100 * (1 - heat_kj_per_kg(t["water_rated_c"]) / heat_kj_per_kg(typical))
+    title = _WARM(water_c=_r(typical), loss_pct=_r(loss_pct))
+    sure = statistics.phi((typical - t["warm_water_c"]) / t["clip_sigma_k"] + 0.5)
+    return _warm(case, warm, title, typical, loss_pct, sure)
+
+
+def _warm(
+    case: Case, cycles: np.ndarray, title: Text, water_c: float, loss_pct: float, confidence: float
+) -> Seen:
+    at = np.flatnonzero(cycles)
+    return Seen(
+        severity=Severity.WATCH if loss_pct >= case.thresholds["warm_water_watch_pct"] else Severity.NOTE,
+        title=title,
+        start_ns=int(case.start_ns[at[0]]),
+        end_ns=int(case.end_ns[at[-1]]),
+        cycles=cycles,
+        evidence={
+            "water_c": _r(water_c),
+            "rated_c": case.thresholds["water_rated_c"],
+            "loss_pct": _r(loss_pct),
+            "measured_by": "probe" if case.has("water_in_c", 1) else "unit.toml",
+        },
+        confidence=confidence,
+        flag_cycles=False,
+    )
+
+
+def _median(values: np.ndarray) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else math.nan
+
+
+def _r(value: float) -> float | None:
+    return round(value, 1) if math.isfinite(value) else None
+
+
+_WATER_COOLED = ("condenser-water", "overcharge-or-air", "water-warm")
+
+RULES = (
+    Rule(
+        code="condenser-hot",
+        test=_condenser_hot,
+        needs=(NEEDS_REJECTION, NEEDS_REFRIGERANT),
+        thresholds=("condenser_split_k", "condenser_rise_k", "discharge_rise_k", "current_rise_pct",
+                    "condensing_over_air_k", "discharge_hot_c", "sign_least_pct", "sign_most_pct", "costs_time_pct", "hot_act_pct",
+                    "clip_sigma_k", "band_cycles", "freeze_end_rise_k", "freeze_end_k_per_k", "freeze_end_k_per_k_sd",
+                    "split_k_per_k_sd", "discharge_k_per_k", "discharge_k_per_k_sd", "current_pct_per_k", "current_pct_per_k_sd"),
+        causes=("condenser-dirty", "condenser-fan", "overcharge-or-air", "room-hot"),
+    ),
+    Rule(
+        code="warm-water",
+        test=_warm_water,
+        needs=(NEEDS_WATER,),
+        thresholds=("warm_water_c", "warm_water_watch_pct", "warm_share_pct", "water_rise_k", "water_rated_c", "water_k_per_k",
+                    "water_k_per_k_sd", "band_cycles", "clip_sigma_k"),
+        causes=("water-warm",),
+    ),
+)  # fmt: skip

@@ -1,0 +1,332 @@
+"""Freezes of abnormal length: against the unit's own centre and spread, and against what its kind should show."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.findings.evidence import doubtful, statistics
+from pipeline.findings.evidence.case import NS_PER_DAY, Case
+from pipeline.findings.evidence.changes import Change, lasting_change, not_the_time_of_day
+from pipeline.findings.evidence.conditions import capacity_factor
+from pipeline.findings.evidence.stalls import believable
+from pipeline.findings.finding import Severity
+from pipeline.findings.phrase import phrase
+from pipeline.findings.rule import READABLE, CannotTell, Rule, Seen, cycles_needed
+
+_LONG_SOME = phrase(
+    "finding.freeze-long.some", "{count} of {of} freezes are too long, by {excess_pct} on the whole"
+)
+_LONG_SINCE = phrase(
+    "finding.freeze-long.since", "Freezes have grown {excess_pct} longer, to {found_min} from {usual_min}"
+)
+_LONG_ALL = phrase(
+    "finding.freeze-long.all", "All freezes are long: {found_min}, where {expected_min} is the most to expect"
+)
+_SHORT_SOME = phrase(
+    "finding.freeze-short.some", "{count} of {of} freezes are too short, by {excess_pct} on the whole"
+)
+_SHORT_SINCE = phrase(
+    "finding.freeze-short.since", "Freezes have become {excess_pct} shorter: {found_min} after {usual_min}"
+)
+_SHORT_ALL = phrase(
+    "finding.freeze-short.all",
+    "All freezes are short: {found_min}, where {expected_min} is the least to expect",
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Baseline:
+    """What is usual for the unit in this log. Lengths as natural logs of minutes, set to the usual air and water."""
+
+    usual: np.ndarray  # bool (n,): the freezes that make it
+    centre: float
+    below: float  # sigma under the centre
+    above: float  # sigma over it
+    since: int | None  # index of the first cycle of another level, where the log has two
+
+
+def baseline(case: Case) -> Baseline:
+    """The unit's own centre and spread, from the steady freezes; from those before a lasting change, where there is one.
+
+    A fault that starts in mid-log and stays must not become the standard: of two levels, the one that the kind's band
+    speaks for is the usual one, else the earlier one.
+    """
+    t, y = case.thresholds, case.adjusted.log_length
+    usual, since = np.isfinite(y), None
+    moved = length_change(case)
+    if moved is not None:
+        since, late = moved.first, moved.late
+        early = usual & ~late
+        if early.sum() < t["level_cycles"]:  # a drift from the start: no better standard than its first part
+            at = np.flatnonzero(usual)
+            first = max(int(t["level_cycles"]), int(t["drift_first_pct"] / 100 * len(at)))
+            early = np.isin(np.arange(case.n), at[:first])
+        usual = early if moved.kind == "drift" or _earlier_is_usual(case, moved) else late
+    values, floor = y[usual], _floor(case)
+    calm = values[np.abs(statistics.modified_z(values, floor=floor)) <= t["outlier_z"]]
+    if len(calm) > 1:  # no spread is narrower than what one freeze differs from the next by
+        floor = max(floor, statistics.individuals(calm).sigma)
+    chart = statistics.robust_individuals(values, floor=floor)
+    return Baseline(
+        usual=usual,
+        centre=chart.centre,
+        below=(chart.centre - chart.lower) / 3,
+        above=(chart.upper - chart.centre) / 3,
+        since=since,
+    )
+
+
+def length_change(case: Case) -> Change | None:
+    """The lasting change of the freezes' length, as natural logs, where there is one that matters; a smaller one, which a
+    run shows, where it is a step too sharp for the weather."""
+    t, y = case.thresholds, case.adjusted.log_length
+    least, small = (math.log1p(t[name] / 100) for name in ("freeze_out_pct", "run_out_pct"))
+    found = lasting_change(case.start_ns, y, least=least, thresholds=t)
+    if found is None:
+        step = lasting_change(case.start_ns, y, least=small, thresholds=t)
+        sharp = step is not None and step.kind == "step" and 100 * step.explained > t["change_sharp_pct"]
+        found = step if sharp else None
+    return found if case.adjusted.corrected_for else not_the_time_of_day(case, found, least=least)
+
+
+def _earlier_is_usual(case: Case, moved: Change) -> bool:
+    low, high = expected_band(case)
+    before, after = math.exp(moved.before), math.exp(moved.after)
+    return not (low <= after <= high and not low <= before <= high)
+
+
+def _floor(case: Case) -> float:
+    """The least relative spread that is believed: machine and sampling together."""
+    lengths = case.freeze_min[case.steady]
+    usual = float(np.median(lengths)) if len(lengths) else 1.0
+    return math.hypot(case.thresholds["spread_floor_pct"] / 100, case.sigma_min / usual)
+
+
+def expected_band(case: Case) -> tuple[float, float]:
+    """The band of a healthy freeze of this kind [min] at the log's usual air and water.
+
+    A band given in `unit.toml` is taken as it stands; where nameplate and weighed slab are known they narrow the kind's.
+    """
+    low, high = case.unit.expected_freeze_min
+    if case.unit.expected.freeze_min is not None:
+        return low, high
+    air, water = _usual(case.air_c), _usual(case.water_c)
+    t = case.thresholds
+    factor = capacity_factor(
+        t["unknown_air_c"] if math.isnan(air) else air,
+        t["unknown_water_c"] if math.isnan(water) else water,
+        rated_air_c=t["band_air_c"],
+        rated_water_c=t["band_water_c"],
+        per_k=t["air_pct_per_k"] / 100,
+    )
+    # Only ever widened: a cold room or cold water does not excuse a freeze that its kind allows anywhere.
+    low, high = min(low, low / factor), max(high, high / factor)
+    asked = plate_freeze_min(case)
+    if asked is not None:
+        far = t["plate_out_pct"] / 100
+        low, high = max(low, asked * (1 - far)), min(high, asked * (1 + far))
+    return low, high
+
+
+def plate_freeze_min(case: Case) -> float | None:
+    """The freeze that nameplate, weighed slab and usual harvest ask for, at the log's air and water [min]."""
+    plate, slab = case.unit.nameplate, case.unit.measured.slab_kg
+    if plate.ice_kg_per_day is None or slab is None:
+        return None
+    t = case.thresholds
+    factor = capacity_factor(
+        _usual(case.air_c),
+        _usual(case.water_c),
+        rated_air_c=t["air_rated_c"] if plate.at_air_c is None else plate.at_air_c,
+        rated_water_c=t["water_rated_c"] if plate.at_water_c is None else plate.at_water_c,
+        per_k=t["air_pct_per_k"] / 100,
+    )
+    harvest = case.level("harvest_min", case.harvests)
+    cycle = slab * 1440 / (plate.ice_kg_per_day * factor)
+    freeze = cycle - (harvest if math.isfinite(harvest) else 0.0)
+    return freeze if freeze > 0 else None
+
+
+def _usual(values: np.ndarray) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else math.nan
+
+
+def out_of_own(case: Case, base: Baseline, side: int) -> np.ndarray:
+    """Freezes too long (`side` 1) or too short (−1) for the unit itself, bool (n,).
+
+    Out by the individuals chart and by so much that it matters; or in a run that the run rules flag, by a smaller
+    amount that matters since it lasts.
+    """
+    t = case.thresholds
+    y = case.adjusted.log_length
+    at = np.flatnonzero(np.isfinite(y))
+    away = side * (y[at] - base.centre)
+    z = away / (base.above if side > 0 else base.below)
+    limit = statistics.outlier_limit(len(at), t["outlier_z"])
+    out = (z > limit) & (away > _log_share(t["freeze_out_pct"], side))
+    rules = statistics.run_rules(z)
+    run = (rules["4-of-5"] | rules["8-in-a-row"]) & (away > _log_share(t["run_out_pct"], side))
+    for first, last in statistics.episodes(run, bridge=1):
+        if last - first + 1 >= t["run_cycles"] and _lasts_or_stands_out(
+            case, at[first], at[last], z[first : last + 1]
+        ):
+            out[first : last + 1] |= run[first : last + 1]
+    marked = np.zeros(case.n, bool)
+    marked[at] = out
+    return marked
+
+
+def _lasts_or_stands_out(case: Case, first: int, last: int, z: np.ndarray) -> bool:
+    """A warm afternoon also makes a run: without the air logged, a run must last over a day, or be far out."""
+    lasts = "air" in case.adjusted.corrected_for or case.start_ns[last] - case.start_ns[first] > NS_PER_DAY
+    return lasts and float(np.median(z)) > case.thresholds["run_z"]
+
+
+def _log_share(pct: float, side: int) -> float:
+    return math.log1p(pct / 100) if side > 0 else -math.log1p(-pct / 100)
+
+
+def _freeze_long(case: Case):
+    return _judge(case, 1)
+
+
+def _freeze_short(case: Case):
+    return _judge(case, -1)
+
+
+def _judge(case: Case, side: int):
+    short_of = cycles_needed("band_cycles")(case)
+    if short_of:
+        return short_of
+    own = cycles_needed("own_cycles")(case)
+    base = None if own else baseline(case)
+    usual = case.steady if base is None else base.usual
+    usual_length = float(np.median(case.freeze_min[usual]))
+    edge = expected_band(case)[1 if side > 0 else 0]
+    if side * (usual_length - edge) > 0:
+        return _against_band(case, side, usual_length, edge)
+    if base is None:
+        return own
+    if case.timeline.get("evaporator", "suction") is None and not believable(case, case.stalls.usual_min):
+        return CannotTell(needs=READABLE())
+    out = out_of_own(case, base, side)
+    return _against_itself(case, side, base, out) if out.any() else None
+
+
+def _against_band(case: Case, side: int, found: float, edge: float) -> Seen:
+    beyond = abs(math.log(found / edge))
+    lost_pct = 100 * (found / edge - 1)
+    # A kind's band is common practice: leaving it is a reason to look, not by itself to send somebody.
+    sure = case.unit.expected.freeze_min is not None or plate_freeze_min(case) is not None
+    title = (_LONG_ALL if side > 0 else _SHORT_ALL)(found_min=round(found, 2), expected_min=round(edge, 2))
+    at = np.flatnonzero(case.steady)
+    return Seen(
+        severity=Severity.ACT if sure and lost_pct > case.thresholds["lost_act_pct"] else Severity.WATCH,
+        title=title,
+        start_ns=int(case.start_ns[at[0]]),
+        end_ns=int(case.end_ns[at[-1]]),
+        cycles=case.steady,
+        evidence={
+            "judged_against": "expected band",
+            "found_min": round(found, 2),
+            "expected_low_min": round(expected_band(case)[0], 2),
+            "expected_high_min": round(expected_band(case)[1], 2),
+            "air_c": _rounded(_usual(case.air_c)),
+            "water_c": _rounded(_usual(case.water_c)),
+            "cycles_judged": len(at),
+        },
+        confidence=statistics.phi(beyond / (case.thresholds["band_sigma_pct"] / 100)),
+    )
+
+
+def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> Seen:
+    t = case.thresholds
+    lengths = case.freeze_min
+    usual_min = (
+        float(np.median(lengths[base.usual & ~out])) if (base.usual & ~out).any() else math.exp(base.centre)
+    )
+    found_min = float(np.median(lengths[out]))
+    excess_pct = 100 * abs(found_min / usual_min - 1)
+    lost_min = float((lengths[out] - usual_min).sum())
+    lost_pct = 100 * max(lost_min, 0.0) / max(float(np.nansum(lengths)), 1e-9)
+    at = np.flatnonzero(out)
+    judged = np.isfinite(case.adjusted.log_length)
+    lasting = base.since is not None and out[base.since :].sum() > 0.5 * judged[base.since :].sum()
+    values = {"count": int(out.sum()), "of": int(judged.sum()), "excess_pct": round(excess_pct, 1)}
+    if lasting:
+        title = (_LONG_SINCE if side > 0 else _SHORT_SINCE)(
+            excess_pct=round(excess_pct, 1), found_min=round(found_min, 2), usual_min=round(usual_min, 2)
+        )
+    else:
+        title = (_LONG_SOME if side > 0 else _SHORT_SOME)(**values)
+    sigma = base.above if side > 0 else base.below
+    margin = float(np.median(np.abs(case.adjusted.log_length[out] - base.centre))) - _log_share(
+        t["run_out_pct"], side
+    )
+    bad = lost_pct >= t["lost_act_pct"] if side > 0 else 100 * out.sum() >= t["short_act_pct"] * judged.sum()
+    sewn = side > 0 and _sewn_together(case, out)
+    bad = bad and not sewn
+    confidence = statistics.phi(margin / (sigma / math.sqrt(min(int(out.sum()), 4))))
+    confidence *= 0.5 if sewn else 1.0
+    return Seen(
+        severity=Severity.NOTE if case.rare(out, confidence) else Severity.ACT if bad else Severity.WATCH,
+        title=title,
+        start_ns=int(case.start_ns[at[0]]),
+        end_ns=int(case.end_ns[at[-1]]),
+        cycles=out,
+        usual=judged & ~out,
+        evidence={
+            "judged_against": "this unit's own freezes",
+            "count": int(out.sum()),
+            "cycles_judged": int(judged.sum()),
+            "found_min": round(found_min, 2),
+            "usual_min": round(usual_min, 2),
+            "usual_low_min": round(math.exp(base.centre - 3 * base.below), 2),
+            "usual_high_min": round(math.exp(base.centre + 3 * base.above), 2),
+            "worst_min": round(float((np.max if side > 0 else np.min)(lengths[out])), 2),
+            "lost_min": round(lost_min, 1),
+            "uncertainty_min": round(1.645 * case.sigma_min, 2),
+            "may_be_missed_harvests": "yes" if sewn else None,
+            "corrected_for": ", ".join(case.adjusted.corrected_for),
+        },
+        confidence=confidence,
+    )
+
+
+def _sewn_together(case: Case, out: np.ndarray) -> bool:
+    """Whether most of the long freezes are whole multiples of a cycle, and no cold trace can tell whether harvests were
+    missed in them."""
+    if case.timeline.get("evaporator", "suction") is not None:
+        return False
+    whole = doubtful.multiples(case, case.usual_freeze_min, case.stalls.usual_min)
+    return bool((whole & out).sum() > 0.5 * out.sum())
+
+
+def _rounded(value: float) -> float | None:
+    return round(value, 1) if math.isfinite(value) else None
+
+
+_OWN = ("outlier_z", "freeze_out_pct", "run_out_pct", "run_cycles", "run_z", "change_sharp_pct", "spread_floor_pct", "own_cycles", "band_cycles",
+        "level_cycles", "drift_first_pct", "lost_act_pct", "short_act_pct", "plate_out_pct", "band_sigma_pct", "band_air_c",
+        "band_water_c", "unknown_air_c", "unknown_water_c", "air_pct_per_k", "air_rated_c", "water_rated_c")  # fmt: skip
+
+RULES = (
+    Rule(
+        code="freeze-long",
+        test=_freeze_long,
+        thresholds=_OWN,
+        causes=("condenser-dirty", "charge-low", "water-leaks-in", "end-of-freeze-sensing", "water-warm", "metering",
+                "room-hot", "hot-gas-leaks", "condenser-fan", "compressor-worn", "water-spread"),
+    ),
+    Rule(
+        code="freeze-short",
+        test=_freeze_short,
+        thresholds=_OWN,
+        causes=("end-of-freeze-early", "water-short", "ice-left"),
+        quiet_when=("freeze-at-timeout",),
+    ),
+)  # fmt: skip

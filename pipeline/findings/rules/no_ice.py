@@ -1,0 +1,156 @@
+"""A compressor that runs for hours without making ice: told from a machine whose cycles the record could not read."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from pipeline.cycles.record import Phase, PhaseKind
+from pipeline.findings.evidence import statistics
+from pipeline.findings.evidence.case import NS_PER_H, Case
+from pipeline.findings.finding import Severity
+from pipeline.findings.phrase import phrase
+from pipeline.findings.rule import READABLE, CannotTell, Need, Rule, Seen
+from pipeline.logs.limits import limits_of
+from pipeline.logs.timeline import Channel
+
+_TITLE = phrase("finding.no-ice.title", "The compressor ran for {running_h} without a freeze and harvest")
+_PHASES = phrase("needs.phases", "a log that shows when the compressor runs")
+
+_NO_PATTERN = ("no-pattern", "")
+_CELLS = 3000  # into which a long trace is cut
+
+
+def _no_ice(case: Case):
+    least = case.thresholds["no_ice_h"]
+    lost = [p for p in case.record.phases if p.kind is PhaseKind.UNCLEAR and p.why in _NO_PATTERN]
+    longest = max(lost, key=_length, default=None)
+    if longest is None or _length(longest) < least * NS_PER_H:
+        lost = _endless(case, least)
+        longest = max(lost, key=_length, default=None)
+    if longest is None:
+        return None
+    if longest.kind is PhaseKind.UNCLEAR and not _ran(case, longest):
+        return CannotTell(needs=_PHASES())
+    if longest.kind is PhaseKind.UNCLEAR and _cycles_unread(case, longest):
+        return CannotTell(needs=READABLE())
+    hours = sum(p.end_ns - p.start_ns for p in lost) / NS_PER_H
+    of_log = hours * NS_PER_H / max(case.timeline.end_ns - case.timeline.start_ns, 1)
+    return Seen(
+        severity=Severity.ACT,
+        title=_TITLE(running_h=round(hours, 1)),
+        start_ns=longest.start_ns,
+        end_ns=longest.end_ns,
+        evidence={
+            "kind": "endless freeze" if longest.kind is PhaseKind.FREEZE else "no pattern",
+            "running_h": round(hours, 1),
+            "of_log_pct": round(100 * of_log, 1),
+            "cycles_seen": case.n,
+        },
+        confidence=float(np.mean([p.confidence for p in lost])) * statistics.phi(hours / min(least, 2.0)),
+        flag_cycles=False,
+    )
+
+
+def _length(phase: Phase) -> int:
+    return phase.end_ns - phase.start_ns
+
+
+def _endless(case: Case, least_h: float) -> list[Phase]:
+    """Freezes that nothing ended, far beyond this unit's own length and its kind's, and that were no idle."""
+    t, usual = case.thresholds, case.level("freeze_min", case.steady)
+    if math.isfinite(usual):
+        band = t["endless_band_pct"] / 100 * case.unit.expected_freeze_min[1]
+        least_h = min(least_h, max(t["endless_times"] * usual, band) / 60)
+    return [
+        p
+        for p in case.record.phases
+        if p.kind is PhaseKind.FREEZE
+        and _length(p) >= least_h * NS_PER_H
+        and (_clamp_runs(case, p) or not _warm(case, p))
+    ]
+
+
+def _warm(case: Case, span: Phase) -> bool:
+    """Whether the cold trace was as warm through the span as harvests end: an idle taken for a freeze."""
+    cold, peak = case.timeline.get("evaporator", "suction"), case.level("harvest_peak_c", case.harvests)
+    if cold is None or math.isnan(peak):
+        return False
+    values = _readings(cold, span)
+    return len(values) > 0 and float(np.median(values)) > peak - case.thresholds["idle_peak_k"]
+
+
+def _ran(case: Case, span: Phase) -> bool:
+    """Whether anything shows a compressor at work in the span: a current through a clamp, or a line colder than rooms
+    are. A machine that was switched off for days shows neither."""
+    if case.timeline.get("current_compressor", "current") is None and case.timeline.get("power") is not None:
+        return True
+    if _clamp_runs(case, span):
+        return True
+    cold = case.timeline.get("evaporator", "suction")
+    if cold is None or not (line := _readings(cold, span)).size:
+        return False
+    return float(np.median(line)) < case.thresholds["runs_below_c"]
+
+
+def _clamp_runs(case: Case, span: Phase) -> bool:
+    """Whether a clamp shows current through the span."""
+    draw = case.timeline.get("current_compressor", "current")
+    if draw is None or not (drawn := _readings(draw, span)).size:
+        return False
+    return bool(np.quantile(drawn, 0.9) > limits_of(case.unit.thresholds)["clamp_dead_a"])
+
+
+def _readings(channel: Channel, span: Phase) -> np.ndarray:
+    """The trusted readings of `channel` within the span."""
+    a, b = np.searchsorted(channel.time_ns, [span.start_ns, span.end_ns])
+    return channel.values[a:b][channel.trusted[a:b]]
+
+
+def _cycles_unread(case: Case, span: Phase) -> bool:
+    """Whether a channel keeps rising and falling through the span, as it does where ice is made and let go."""
+    cold = case.timeline.get("evaporator", "suction")
+    draw = case.timeline.get("current_compressor", "current", "power")
+    if cold is not None and not _doubted(case, cold, span):
+        return _keeps_turning(case, cold, span, relative=False)
+    return draw is not None and _keeps_turning(case, draw, span, relative=True)
+
+
+def _doubted(case: Case, channel: Channel, span: Phase) -> bool:
+    return any(
+        d.role == channel.role and d.start_ns < span.end_ns and d.end_ns > span.start_ns
+        for d in case.timeline.doubts
+        if d.code in ("probe-fault", "probe-loose")
+    )
+
+
+def _keeps_turning(case: Case, channel: Channel, span: Phase, *, relative: bool) -> bool:
+    """Whether the trace swings widely and crosses the middle of its range again and again."""
+    t, values = case.thresholds, _readings(channel, span)
+    if relative:
+        values = values[values > 0.3 * np.quantile(values, 0.9)] if len(values) else values
+    if len(values) < 20:
+        return False
+    width = max(len(values) // _CELLS, 1)
+    cells = values[: len(values) // width * width].reshape(-1, width).mean(axis=1)
+    low, middle, high = np.quantile(cells, [0.02, 0.5, 0.98])  # a harvest may be a twentieth of its cycle
+    if high - low < (t["cycling_draw_pct"] / 100 * middle if relative else t["cycling_swing_k"]):
+        return False
+    # With a dead band of half the range, so that noise at the middle is no crossing.
+    side = np.where(cells > low + 0.75 * (high - low), 1, np.where(cells < low + 0.25 * (high - low), -1, 0))
+    side = side[side != 0]
+    crossings = int(np.count_nonzero(np.diff(side)))
+    return crossings * t["cycling_turn_h"] >= (span.end_ns - span.start_ns) / NS_PER_H
+
+
+RULES = (
+    Rule(
+        code="no-ice",
+        test=_no_ice,
+        needs=(Need(met=lambda case: bool(case.record.phases), text=_PHASES()),),
+        thresholds=("no_ice_h", "runs_below_c", "endless_times", "endless_band_pct", "idle_peak_k", "cycling_swing_k",
+                    "cycling_draw_pct", "cycling_turn_h"),
+        causes=("no-water", "hot-gas-stuck-open", "control-stuck", "compressor-worn"),
+    ),
+)  # fmt: skip

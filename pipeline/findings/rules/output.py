@@ -1,0 +1,193 @@
+"""Ice made and energy used, as far as the log can say, beside what nameplate and regulation say."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from pipeline.cycles.record import PhaseKind
+from pipeline.findings.evidence import statistics
+from pipeline.findings.evidence.case import Case
+from pipeline.findings.evidence.conditions import capacity_factor
+from pipeline.findings.evidence.energy_limits import PARAGRAPH_C, limit_of
+from pipeline.findings.finding import Output, Severity
+from pipeline.findings.phrase import phrase
+from pipeline.findings.rule import CannotTell, Rule, Seen, cycles_needed
+
+_WEIGHED = phrase("output.basis.weighed", "Cycles while running × a weighed slab of {slab_kg}")
+_BOUNDED = phrase(
+    "output.basis.bounded",
+    "Cycles while running × a slab bounded by the nameplate: {low_kg} to {high_kg}, not weighed",
+)
+_CYCLES = phrase(
+    "output.basis.cycles",
+    "Cycles alone: without a weighed slab or a nameplate the log cannot say how much ice they made",
+)
+_MEASURED = phrase("output.energy.measured", "From the logged power of whole cycles and a weighed slab")
+_ESTIMATED = phrase(
+    "output.energy.estimated",
+    "An estimate: current × voltage × power factor, as logged or given in unit.toml, over whole cycles and a weighed slab",
+)
+_EQUIPMENT = {
+    "head": "ice-making head",
+    "remote-head": "remote condensing with the compressor in the head",
+    "remote-compressor": "remote condensing with a remote compressor",
+    "self-contained": "self-contained",
+}
+_LIMIT = {
+    (equipment, cooling): phrase(
+        f"output.limit.{equipment}.{cooling}",
+        f"10 CFR 431.136({{paragraph}}), {words}, {cooling}-cooled, at the nameplate's capacity. A field log is not a certified "
+        "test: the standard takes stabilised cycles of a new machine at fixed air, water and pressure",
+    )
+    for equipment, words in _EQUIPMENT.items()
+    for cooling in ("air", "water")
+    if (equipment, cooling) in PARAGRAPH_C
+}
+_LOW = phrase(
+    "finding.output-low.title",
+    "It makes {found_kg_per_day} while running, where {expected_kg_per_day} is to be expected in these conditions",
+)
+_NEEDS = phrase("needs.slab-and-plate", "a weighed slab and the nameplate's ice per day in unit.toml")
+
+
+def cycles_per_day(case: Case) -> float | None:
+    """Cycles in 24 h of running: idles with a full bin and gaps are no fault of the machine, so they are left out."""
+    whole = (
+        case.flag("complete") & ~case.broken & np.isfinite(case.freeze_min) & np.isfinite(case.harvest_min)
+    )
+    minutes = float((case.freeze_min + case.harvest_min)[whole].sum())
+    enough = whole.sum() >= case.thresholds["band_cycles"] and minutes > 0
+    return 1440 * int(whole.sum()) / minutes if enough else None
+
+
+def slab_bounds_kg(case: Case) -> tuple[float, float] | None:
+    """Least and most ice of one cycle [kg], from the nameplate: it cannot make more than its capacity at these
+    conditions allows (and a tolerance), nor, if it works at all, much under half of that."""
+    plate = expected_kg_per_day(case)
+    rate = cycles_per_day(case)
+    if plate is None or rate is None:
+        return None
+    most = (1 + case.thresholds["plate_tolerance_pct"] / 100) * plate / rate
+    return case.thresholds["slab_heat_share_low"] * most, most
+
+
+def expected_kg_per_day(case: Case) -> float | None:
+    """The nameplate's ice per day at the logged air and water; None without a nameplate or the air."""
+    plate, t = case.unit.nameplate, case.thresholds
+    if plate.ice_kg_per_day is None:
+        return None
+    air, water = _median(case.air_c[case.steady]), _median(case.water_c[case.steady])
+    factor = capacity_factor(
+        air if case.unit.cooling == "air" else math.nan,
+        water,
+        rated_air_c=t["air_rated_c"] if plate.at_air_c is None else plate.at_air_c,
+        rated_water_c=t["water_rated_c"] if plate.at_water_c is None else plate.at_water_c,
+        per_k=t["air_pct_per_k"] / 100,
+    )
+    return plate.ice_kg_per_day * factor
+
+
+def output(case: Case) -> Output:
+    """Ice per 24 h of running, its bounds and basis, and energy beside the published limit."""
+    rate = cycles_per_day(case)
+    if rate is None:
+        return Output()
+    slab = case.unit.measured.slab_kg
+    made = low = high = None
+    if slab is not None:
+        made = rate * slab
+        off = 2 * case.thresholds["slab_sigma_pct"] / 100
+        low, high = made * (1 - off), made * (1 + off)
+        basis = _WEIGHED(slab_kg=slab)
+    elif (bounds := slab_bounds_kg(case)) is not None:
+        low, high = rate * bounds[0], rate * bounds[1]
+        basis = _BOUNDED(low_kg=round(bounds[0], 2), high_kg=round(bounds[1], 2))
+    else:
+        basis = _CYCLES()
+    limit = limit_of(case.unit)
+    energy = _energy_kwh_per_kg(case, slab)
+    return Output(
+        cycles_per_day=round(rate, 2),
+        ice_kg_per_day=made,
+        ice_kg_per_day_low=low,
+        ice_kg_per_day_high=high,
+        basis=basis,
+        expected_kg_per_day=expected_kg_per_day(case),
+        energy_kwh_per_kg=energy,
+        energy_basis=None if energy is None else _MEASURED() if case.timeline.get("power") else _ESTIMATED(),
+        limit_kwh_per_kg=None if limit is None else limit.kwh_per_kg,
+        limit_basis=None
+        if limit is None
+        else _LIMIT[limit.equipment, limit.cooling](paragraph=limit.paragraph),
+    )
+
+
+def _energy_kwh_per_kg(case: Case, slab_kg: float | None) -> float | None:
+    energy = case.column("energy_kwh")[case.flag("complete") & ~case.broken]
+    energy = energy[np.isfinite(energy)]
+    enough = len(energy) >= case.thresholds["band_cycles"]
+    return float(np.median(energy)) / slab_kg if slab_kg and enough else None
+
+
+def _output_low(case: Case):
+    if case.unit.measured.slab_kg is None or case.unit.nameplate.ice_kg_per_day is None:
+        return CannotTell(needs=_NEEDS())
+    short = cycles_needed("own_cycles")(case)
+    if short:
+        return short
+    t, rate, expected = case.thresholds, cycles_per_day(case), expected_kg_per_day(case)
+    if rate is None or expected is None:
+        return CannotTell(needs=_NEEDS())
+    # Hours in which the compressor ran or tripped without a cycle make no ice, and they are the machine's.
+    cycling = case.hours(PhaseKind.FREEZE, PhaseKind.HARVEST)
+    lost = (
+        sum(p.end_ns - p.start_ns for p in case.record.phases if p.why in ("tripping", "no-pattern")) / 3.6e12
+    )
+    found = rate * case.unit.measured.slab_kg * cycling / max(cycling + lost, 1e-9)
+    under_pct = 100 * (1 - found / expected)
+    if under_pct < t["output_low_pct"]:
+        return None
+    by_air = 1 if np.isfinite(case.air_c).any() else 2
+    sigma = math.hypot(t["slab_sigma_pct"], by_air * t["plate_sigma_pct"])
+    return Seen(
+        severity=Severity.ACT if under_pct >= t["output_act_pct"] else Severity.WATCH,
+        title=_LOW(found_kg_per_day=round(found, 1), expected_kg_per_day=round(expected, 1)),
+        start_ns=case.timeline.start_ns,
+        end_ns=case.timeline.end_ns,
+        cycles=case.steady,
+        evidence={
+            "found_kg_per_day": round(found, 1),
+            "expected_kg_per_day": round(expected, 1),
+            "under_pct": round(under_pct, 1),
+            "cycles_per_day": round(rate, 1),
+            "slab_kg": case.unit.measured.slab_kg,
+            "air_c": _rounded(_median(case.air_c)),
+            "water_c": _rounded(_median(case.water_c)),
+            "without_cycles_h": round(lost, 1),
+        },
+        confidence=statistics.phi((under_pct - t["output_low_pct"]) / sigma + 0.25),
+        flag_cycles=False,
+    )
+
+
+def _median(values: np.ndarray) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else math.nan
+
+
+def _rounded(value: float) -> float | None:
+    return round(value, 1) if math.isfinite(value) else None
+
+
+RULES = (
+    Rule(
+        code="output-low",
+        test=_output_low,
+        thresholds=("output_low_pct", "output_act_pct", "slab_heat_share_low", "air_rated_c", "water_rated_c", "air_pct_per_k",
+                    "own_cycles", "band_cycles", "plate_tolerance_pct", "slab_sigma_pct", "plate_sigma_pct"),
+        causes=("condenser-dirty", "charge-low", "water-leaks-in", "end-of-freeze-sensing", "slab-thin", "conditions"),
+        quiet_when=("no-ice",),
+    ),
+)  # fmt: skip

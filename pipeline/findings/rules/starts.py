@@ -1,0 +1,273 @@
+"""The compressor's starts: too close together, or failed."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from pipeline.cycles.record import PhaseKind
+from pipeline.findings.evidence import statistics
+from pipeline.findings.evidence.case import NS_PER_H, NS_PER_MIN, Case
+from pipeline.findings.finding import Severity
+from pipeline.findings.phrase import phrase
+from pipeline.findings.rule import NEEDS_STARTS, CannotTell, Rule, Seen
+
+_SHORT = phrase(
+    "finding.short-cycling.title",
+    "The compressor short-cycles: {count} starts close together, up to {worst_per_hour}",
+)
+_SHORT_SPANS = phrase(
+    "finding.short-cycling.spans",
+    "The compressor short-cycles: it trips and restarts for {tripping_h} of the log",
+)
+_FAILED = phrase(
+    "finding.failed-start.title",
+    "The compressor failed to start {count} times: starting current, then a drop-out",
+)
+_NO_INRUSH = phrase(
+    "needs.fast-current", "a clamp logging at 5 s or faster: a failed start lasts only seconds"
+)
+
+_TRIPPING = "tripping"
+
+
+class _Starts:
+    """The table of starts as arrays, one value a start."""
+
+    def __init__(self, case: Case) -> None:
+        table = case.record.starts
+        n = len(table)
+
+        def column(name: str) -> np.ndarray:
+            return table[name].to_numpy().astype(float) if name in table else np.full(n, np.nan)
+
+        self.n = n
+        self.at_ns = table["start_ns"].to_numpy().astype(np.int64) if n else np.empty(0, np.int64)
+        self.off_min, self.run_min = column("off_before_min"), column("run_min")
+        self.line_c, self.discharge_c, self.inrush_a = (
+            column("line_c"),
+            column("discharge_c"),
+            column("inrush_a"),
+        )
+        self.failed = (
+            table["failed"].to_numpy().astype(bool) if n and "failed" in table else np.zeros(n, bool)
+        )
+
+
+def quick_starts(case: Case) -> np.ndarray:
+    """Starts that come too soon after the one before and belong to a pattern of them, bool (starts,).
+
+    Too soon: off for less than the least off-time, sooner than the most starts an hour allow, or after a run, by the
+    current, that no control ends by itself. A pattern: as many as `starts_needed` within one hour; where a log has one, fewer
+    are of its kind. Failed starts are judged by themselves.
+    """
+    t, s = case.thresholds, _Starts(case)
+    if s.n < 2:
+        return np.zeros(s.n, bool)
+    since_last = np.concatenate([[np.inf], np.diff(s.at_ns) / NS_PER_MIN])
+    after_failed = np.concatenate([[False], s.failed[:-1]])
+    known = np.isfinite(s.off_min) & ~s.failed & ~after_failed
+    if not _by_current(case):  # a probe lags: what it shows for seconds was no stop
+        known &= s.off_min >= max(t["stop_seen_min"], t["seen_intervals"] * case.record.interval_s / 60)
+    brief = _by_current(case) & (np.concatenate([[np.nan], s.run_min[:-1]]) < t["short_run_min"])
+    soon = known & ((s.off_min < t["start_off_min"]) | (since_last < 60 / t["starts_per_hour"]) | brief)
+    return soon if _make_a_pattern(s.at_ns[soon], int(t["starts_needed"])) else np.zeros(s.n, bool)
+
+
+def _by_current(case: Case) -> bool:
+    return case.timeline.get("current_compressor", "current", "power") is not None
+
+
+def _make_a_pattern(at_ns: np.ndarray, needed: int) -> bool:
+    """Whether `needed` of these moments lie within one hour."""
+    return len(at_ns) >= needed and bool(
+        (at_ns[needed - 1 :] - at_ns[: len(at_ns) - needed + 1] <= NS_PER_H).any()
+    )
+
+
+def _short_cycling(case: Case):
+    t, s = case.thresholds, _Starts(case)
+    spans = [p for p in case.record.phases if p.kind is PhaseKind.UNCLEAR and p.why == _TRIPPING]
+    quick = quick_starts(case)
+    if not quick.any():
+        return _by_spans(case, spans) or _by_turns(case)
+    at = np.flatnonzero(quick)
+    before = np.maximum(at - 1, 0)
+    run_min, off_min = s.run_min[before], s.off_min[at]
+    per_hour = _most_per_hour(s.at_ns[at])
+    first = int(
+        s.at_ns[at[0]] - round(off_min[0] * NS_PER_MIN)
+    )  # the stop that came before the first quick restart
+    last = int(s.at_ns[at[-1]])
+    if spans:
+        first, last = min(first, spans[0].start_ns), max(last, spans[-1].end_ns)
+    run, off = _median(run_min), _median(off_min)
+    kind = _kind(case, run, off, _median(s.discharge_c[at]))
+    excess = float(np.sum(np.maximum(t["start_off_min"] - off_min, 0) > 0)) + per_hour / t["starts_per_hour"]
+    return Seen(
+        severity=Severity.ACT if len(at) >= t["starts_act"] else Severity.WATCH,
+        title=_SHORT(count=len(at), worst_per_hour=round(per_hour, 1)),
+        start_ns=first,
+        end_ns=last,
+        cycles=_touched(case, s.at_ns[at]),
+        evidence={
+            "kind": kind,
+            "quick_starts": len(at),
+            "starts_seen": s.n,
+            "most_per_hour": round(per_hour, 1),
+            "run_min": _rounded(run),
+            "off_min": _rounded(off),
+            "shortest_off_min": _rounded(float(np.nanmin(off_min))) if np.isfinite(off_min).any() else None,
+            "line_before_c": _rounded(_median(s.line_c[at])),
+            "discharge_before_c": _rounded(_median(s.discharge_c[at])),
+            "seen_by": "current" if _by_current(case) else "temperature",
+        },
+        confidence=statistics.phi(excess / 2),
+        causes=_CAUSES[kind],
+    )
+
+
+def _by_turns(case: Case) -> Seen | None:
+    """Where no clamp was there, the spells in which the line turns every few minutes."""
+    t, spells = case.thresholds, case.spells
+    at = np.flatnonzero(spells & (case.freeze_min < t["spell_freeze_pct"] / 100 * case.usual_freeze_min))
+    if _by_current(case) or len(at) < t["starts_needed"]:
+        return None
+    per_hour = _most_per_hour(case.start_ns[at])
+    first = np.flatnonzero(spells)[0]  # the freeze that the first stop cut off
+    first_ns = case.harvest_ns[first] if case.harvest_ns[first] > 0 else case.start_ns[first]
+    return Seen(
+        severity=Severity.WATCH,  # turns of a line are no starts that somebody saw
+        title=_SHORT(count=len(at), worst_per_hour=round(per_hour, 1)),
+        start_ns=int(first_ns),
+        end_ns=int(case.end_ns[at[-1]]),
+        cycles=spells,
+        evidence={
+            "kind": "unknown",
+            "quick_starts": len(at),
+            "most_per_hour": round(per_hour, 1),
+            "run_min": _rounded(_median(case.freeze_min[at])),
+            "off_min": _rounded(_median(case.harvest_min[at[at > 0] - 1])),
+            "seen_by": "temperature",
+        },
+        confidence=statistics.phi(per_hour / t["starts_per_hour"] - 0.5),
+        causes=_CAUSES["unknown"],
+    )
+
+
+def _by_spans(case: Case, spans):
+    """Where the starts were not listed one by one, the stretches that the record calls tripping."""
+    hours = sum(p.end_ns - p.start_ns for p in spans) / NS_PER_H
+    if hours * case.thresholds["starts_per_hour"] < case.thresholds["starts_needed"]:
+        return None
+    return Seen(
+        severity=Severity.ACT if hours >= case.thresholds["tripping_act_h"] else Severity.WATCH,
+        title=_SHORT_SPANS(tripping_h=round(hours, 2)),
+        start_ns=spans[0].start_ns,
+        end_ns=spans[-1].end_ns,
+        evidence={"kind": "unknown", "tripping_h": round(hours, 2), "spans": len(spans)},
+        confidence=float(np.mean([p.confidence for p in spans])),
+        causes=_CAUSES["unknown"],
+        flag_cycles=False,
+    )
+
+
+def _kind(case: Case, run_min: float, off_min: float, discharge_c: float) -> str:
+    """Which protection is likely to open, by on and off times and the discharge line before the restart.
+
+    Common practice, no source: a low-pressure switch opens within a minute and closes again as the pressures equalise; an
+    overload needs minutes to cool and opens sooner on a hot motor; a high-pressure switch needs a minute or more to
+    build the pressure; contacts that chatter do so within seconds. What the clamp's interval adds to a run or a stop by
+    rounding up is allowed for.
+    """
+    t = case.thresholds
+    if not (math.isfinite(run_min) and math.isfinite(off_min)):
+        return "unknown"
+    if _by_current(case):
+        rounded = case.timeline.get("current_compressor", "current", "power").interval_s / 120
+        run_min, off_min = max(run_min - rounded, 0.0), max(off_min - rounded, 0.0)
+    if run_min < t["chatter_run_min"] and off_min < t["chatter_off_min"]:
+        return "chatter"
+    if run_min <= t["low_pressure_run_min"] and off_min <= t["low_pressure_off_min"]:
+        return "low-pressure"
+    if math.isfinite(discharge_c) and discharge_c >= t["overload_discharge_c"]:
+        return "overload" if off_min >= run_min else "high-pressure"
+    if off_min >= max(t["overload_off_times"] * run_min, t["overload_off_min"]):
+        return "overload"
+    return "high-pressure"
+
+
+def _failed_start(case: Case):
+    s = _Starts(case)
+    failed = np.flatnonzero(s.failed)
+    if len(failed) == 0:
+        clamp = case.timeline.get("current_compressor", "current", "power")
+        slow = clamp is None or clamp.interval_s > case.thresholds["failed_start_s"]
+        return CannotTell(needs=_NO_INRUSH()) if slow else None
+    inrush = _median(s.inrush_a[failed])
+    return Seen(
+        severity=Severity.ACT if len(failed) >= case.thresholds["starts_needed"] else Severity.WATCH,
+        title=_FAILED(count=len(failed)),
+        start_ns=int(s.at_ns[failed[0]]),
+        end_ns=int(s.at_ns[failed[-1]]),
+        cycles=_touched(case, s.at_ns[failed]),
+        evidence={
+            "failed_starts": len(failed),
+            "starts_seen": s.n,
+            "inrush_a": _rounded(inrush),
+            "off_before_min": _rounded(_median(s.off_min[failed])),
+            "first_attempts": int((failed == 0).sum() + (~s.failed[failed[failed > 0] - 1]).sum()),
+        },
+        confidence=1 - 0.4 ** len(failed),
+    )
+
+
+def _most_per_hour(at_ns: np.ndarray) -> float:
+    """The most starts within any one hour."""
+    within = np.searchsorted(at_ns, at_ns + NS_PER_H) - np.arange(len(at_ns))
+    return float(within.max()) if len(within) else 0.0
+
+
+def _touched(case: Case, at_ns: np.ndarray) -> np.ndarray:
+    """Cycles in which one of the moments lies, bool (n,)."""
+    if case.n == 0:
+        return np.zeros(0, bool)
+    counts = np.searchsorted(at_ns, case.end_ns, "left") - np.searchsorted(at_ns, case.start_ns, "left")
+    return counts > 0
+
+
+def _median(values: np.ndarray) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else math.nan
+
+
+def _rounded(value: float) -> float | None:
+    return round(value, 2) if math.isfinite(value) else None
+
+
+_CAUSES = {
+    "high-pressure": ("high-pressure-cut", "overload-trips", "control-chatters"),
+    "low-pressure": ("low-pressure-cut", "control-chatters", "overload-trips"),
+    "overload": ("overload-trips", "high-pressure-cut", "voltage-low"),
+    "chatter": ("control-chatters", "low-pressure-cut"),
+    "unknown": ("high-pressure-cut", "low-pressure-cut", "overload-trips", "control-chatters"),
+}
+RULES = (
+    Rule(
+        code="short-cycling",
+        test=_short_cycling,
+        needs=(NEEDS_STARTS,),
+        thresholds=("start_off_min", "starts_per_hour", "short_run_min", "starts_needed", "starts_act", "tripping_act_h", "stop_seen_min",
+                    "seen_intervals", "chatter_run_min", "chatter_off_min", "spell_freeze_pct", "low_pressure_run_min", "low_pressure_off_min",
+                    "overload_off_min", "overload_off_times", "overload_discharge_c"),
+        causes=_CAUSES["unknown"],
+    ),
+    Rule(
+        code="failed-start",
+        test=_failed_start,
+        needs=(NEEDS_STARTS,),
+        thresholds=("starts_needed", "failed_start_s"),
+        causes=("start-gear", "voltage-low", "pressures-unequal", "compressor-stuck"),
+    ),
+)  # fmt: skip

@@ -1,0 +1,288 @@
+"""Freezes that a timer ends: `freeze-at-timeout`. They bunch at one length while everything round them varies."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.findings.evidence import statistics
+from pipeline.findings.evidence.case import NS_PER_DAY, Case
+from pipeline.findings.finding import Severity
+from pipeline.findings.phrase import phrase
+from pipeline.findings.rule import CannotTell, Rule, Seen, cycles_needed
+
+_AT_TIMER = phrase(
+    "finding.freeze-at-timeout.title",
+    "{count} of {of} freezes end at {length_min}, whatever the conditions: a timer ends them",
+)
+_NOT_VARIED = phrase(
+    "needs.varied-conditions",
+    "a longer log, a faster one, or air and water temperatures: in this one, steady freezes and a timer look alike",
+)
+
+_MOST_BUNCHES = 4  # looked at
+_BY_NATURE = "more regular than any machine is by nature"
+_SHORTEST_HALF = 1.349  # length of the shortest half of a normal sample, in sigmas: 2 Φ⁻¹(3/4)
+
+
+def _at_timeout(case: Case):
+    """Do freezes bunch at one length although conditions, and the nature of a freeze, should make them vary?"""
+    t = case.thresholds
+    lengths = np.where(case.stalls_aside, case.freeze_min, np.nan)
+    known = np.isfinite(lengths)
+    if known.sum() < t["timer_cycles"]:
+        return cycles_needed("timer_cycles")(case)
+    bunches = [b for b in _bunches(case, lengths) if b.n >= t["timer_cycles"]]
+    proved = [b for b in bunches if b.proof]
+    if not proved:
+        return CannotTell(needs=_NOT_VARIED()) if any(b.alike for b in bunches) else None
+    found = max(proved, key=lambda b: b.n)
+    stretch = _whole_stretch(found, lengths, t)
+    ended = found.bunched & stretch
+    at = np.flatnonzero(ended)
+    others = known & ~stretch
+    return Seen(
+        severity=Severity.WATCH if found.proof == _BY_NATURE else Severity.ACT,
+        title=_AT_TIMER(count=len(at), of=int(known.sum()), length_min=round(found.length_min, 2)),
+        start_ns=int(case.start_ns[at[0]]),
+        end_ns=int(case.end_ns[at[-1]]),
+        cycles=ended,
+        usual=others if others.sum() >= 3 else None,
+        evidence={
+            "length_min": round(found.length_min, 2),
+            "bunched": len(at),
+            "freezes_judged": int(known.sum()),
+            "spread_found_s": round(60 * found.found_min, 1),
+            "spread_due_s": round(60 * found.due_min, 1),
+            "sampling_s": round(60 * case.sigma_min, 1),
+            "timer_told_min": case.unit.nameplate.freeze_timer_min,
+            "proof": found.proof,
+        },
+        confidence=1 - 0.5 * 0.35 ** max(found.due_min / found.found_min - 1, 0.2),
+        causes=_CAUSES,  # that a timer ends them speaks for the first by itself
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Bunch:
+    """Freezes that bunch at one length."""
+
+    length_min: float
+    bunched: np.ndarray  # bool (n,)
+    stretch: np.ndarray  # bool (n,): the cycles among which they are nearly all
+    n: int  # freezes in the stretch
+    found_min: float  # their spread
+    due_min: float  # the spread that conditions, nature and sampling should make
+    alike: bool  # as alike as sampling lets them be, and most of the log
+    proof: str  # what shows that a timer ends them, "" where nothing does
+
+
+def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
+    """The lengths at which most freezes bunch, one after the other: the fault may begin or end in mid-log."""
+    t = case.thresholds
+    believed = math.hypot(case.sigma_min, t["timer_spread_s"] / 60)
+    told = case.unit.nameplate.freeze_timer_min
+    near = t["timer_near"] * believed
+    left, found = lengths.copy(), []
+    for _ in range(_MOST_BUNCHES):
+        if np.isfinite(left).sum() < t["timer_cycles"]:
+            break
+        length = _bunch(left, near)
+        bunched = np.isfinite(lengths) & (np.abs(lengths - length) <= near)
+        left[bunched] = np.nan
+        known = np.isfinite(lengths)
+        stretch = _stretch(bunched, known, t["timer_share_pct"] / 100)
+        inside = known & stretch
+        n = int(inside.sum())
+        if n < t["timer_cycles"]:
+            continue
+        calm = np.clip(lengths[inside], length - 2 * near, length + 2 * near)
+        spread = max(float(np.std(calm)), 1e-9)
+        by_conditions = _by_conditions_min(case, inside, length)
+        own = _own_spread(case, lengths, known & ~stretch, inside)
+        foreseen = math.hypot(by_conditions, length * max(t["natural_spread_pct"] / 100, own))
+        rounding = _rounding_min(length, foreseen, case.record.interval_s / 60)
+        # What reading adds is no more than what is found, whatever is said of it.
+        due = math.hypot(foreseen, min(case.sigma_min, rounding, spread))
+        vary = t["timer_varied_times"] * spread
+        varied = by_conditions > spread or _harvests_vary(case, inside, vary) or own * length > vary
+        whole = 100 * n >= t["timer_whole_pct"] * known.sum()
+        sure_z = statistics.quantile(t["timer_p" if whole else "timer_part_p"])
+        like_one = spread <= t["timer_like_times"] * believed
+        too_regular = like_one and due / spread >= t["timer_excess"] and _chance_z(spread / due, n) < sure_z
+        if too_regular and _follow(case, lengths, inside, by_conditions):
+            proof = ""
+        elif too_regular and varied:
+            proof = "too regular for the conditions"
+        elif (
+            too_regular and due / spread >= t["timer_nature_excess"] and not _pull_downs_differ(case, bunched)
+        ):
+            proof = _BY_NATURE
+        elif (
+            told
+            and abs(length / told - 1) <= t["timer_match_pct"] / 100
+            and spread <= t["timer_told_times"] * believed
+        ):
+            proof = "the timer's length in unit.toml"
+        else:
+            proof = ""
+        found.append(
+            _Bunch(
+                length_min=length,
+                bunched=bunched,
+                stretch=stretch,
+                n=n,
+                found_min=spread,
+                due_min=due,
+                alike=n >= 0.5 * known.sum() and spread <= t["timer_alike_times"] * believed,
+                proof=proof,
+            )
+        )
+    return found
+
+
+def _bunch(lengths: np.ndarray, tolerance: float) -> float:
+    """The length round which most freezes lie within ± `tolerance`."""
+    values = np.sort(lengths[np.isfinite(lengths)])
+    count = np.searchsorted(values, values + 2 * tolerance, "right") - np.arange(len(values))
+    best = int(np.argmax(count))
+    return float(np.mean(values[best : best + count[best]]))  # a median would fall on a step of the logger
+
+
+def _stretch(bunched: np.ndarray, known: np.ndarray, share: float) -> np.ndarray:
+    """The stretch of cycles that holds most bunched freezes for its few others, bool (n,): the fault may begin in
+    mid-log. Each freeze that is not bunched costs so much that at least about `share` of the stretch is."""
+    cost = share / (1 - share)
+    worth = np.where(bunched, 1.0, np.where(known, -cost, 0.0))
+    total = np.concatenate([[0.0], np.cumsum(worth)])
+    lowest = np.minimum.accumulate(total)
+    stop = int(np.argmax(total - lowest))
+    start = int(np.argmin(total[: stop + 1]))
+    stretch = np.zeros(len(bunched), bool)
+    stretch[start:stop] = True
+    return stretch
+
+
+def _whole_stretch(found: _Bunch, lengths: np.ndarray, t: Mapping[str, float]) -> np.ndarray:
+    """The stretch of a proved timer, bool (n,), with the cycles before and after it that end so as well, most of them
+    exactly so: a few boundaries in the wrong place must not date it late."""
+    known = np.isfinite(lengths)
+    alike = known & (np.abs(lengths - found.length_min) <= t["timer_match_pct"] / 100 * found.length_min)
+    whole = _stretch(alike, known, t["timer_share_pct"] / 100)
+    added = whole & known & ~found.stretch
+    if not (found.stretch & known <= whole).all() or not added.any():
+        return found.stretch
+    return whole if 100 * found.bunched[added].mean() >= t["timer_added_pct"] else found.stretch
+
+
+def _by_conditions_min(case: Case, cycles: np.ndarray, length: float) -> float:
+    """By how much air and water should make these freezes vary [min], one sigma; 0 where neither was logged."""
+    total = 0.0
+    for values in (case.air_c, case.water_c):
+        known = values[cycles & np.isfinite(values)]
+        if len(known) >= 3:
+            per_k = case.thresholds["timer_pct_per_k"] / 100
+            total = math.hypot(total, float(np.std(known)) * per_k * length)
+    return total
+
+
+def _follow(case: Case, lengths: np.ndarray, cycles: np.ndarray, due_min: float) -> bool:
+    """Whether these freezes follow air or water by a good part of what those ask for (`due_min`, one sigma), as none do
+    that a timer ends."""
+    t = case.thresholds
+    for values in (case.air_c, case.water_c):
+        known = cycles & np.isfinite(values)
+        n, y, x = int(known.sum()), lengths[known], values[known]
+        if n < t["timer_cycles"] or np.ptp(x) == 0 or np.ptp(y) == 0:
+            continue
+        r = float(np.corrcoef(x, y)[0, 1])
+        followed_min = r * float(np.std(y))
+        # Fisher's transformation of a correlation: normal, with variance 1 / (n − 3) (from memory, to be confirmed)
+        sure = math.atanh(min(max(r, -0.999), 0.999)) * math.sqrt(max(n - 3, 0)) > -statistics.quantile(
+            t["timer_p"]
+        )
+        if sure and followed_min > t["timer_follow_pct"] / 100 * due_min:
+            return True
+    return False
+
+
+def _pull_downs_differ(case: Case, bunched: np.ndarray) -> bool:
+    """Whether freezes after an idle take another length, as they do by nature and do not by a timer."""
+    pulled = case.flag("after_idle") & case.stalls_aside
+    t = case.thresholds
+    return pulled.sum() >= t["timer_pulled_cycles"] and 100 * bunched[pulled].mean() < t["timer_pulled_pct"]
+
+
+def _harvests_vary(case: Case, cycles: np.ndarray, least_min: float) -> bool:
+    """Whether the harvests of these cycles vary by `least_min` while their freezes do not: both are read with the same
+    error, so what harvests differ by beyond that is the conditions' doing."""
+    t, lengths = case.thresholds, case.harvest_min[cycles & case.harvests]
+    if len(lengths) < t["level_cycles"] or not case.record.harvests_timed:
+        return False
+    found = statistics.spread(np.abs(lengths - np.median(lengths)))
+    return found > max(t["timer_harvests_pct"] / 100 * float(np.median(lengths)), least_min)
+
+
+def _own_spread(case: Case, lengths: np.ndarray, others: np.ndarray, inside: np.ndarray) -> float:
+    """A part of the relative spread of the unit's other freezes, sampling taken off; 0 unless both they and the stretch
+    cover a day, so that each has met the same conditions."""
+    t = case.thresholds
+    if others.sum() < t["timer_others"] or min(_span_ns(case, others), _span_ns(case, inside)) < NS_PER_DAY:
+        return 0.0
+    values = np.sort(lengths[others])
+    half = len(values) // 2
+    first = int(
+        np.argmin(values[half:] - values[: len(values) - half])
+    )  # the shortest half: one level, if there are two
+    sigma = float(values[first + half] - values[first]) / _SHORTEST_HALF
+    usual = float(np.median(values[first : first + half + 1]))
+    own = t["timer_own_pct"] / 100 * math.sqrt(max(sigma**2 - case.sigma_min**2, 0.0)) / usual
+    return min(own, t["timer_own_most_pct"] / 100)  # what varies more has another fault
+
+
+def _span_ns(case: Case, cycles: np.ndarray) -> int:
+    at = np.flatnonzero(cycles)
+    return int(case.end_ns[at[-1]] - case.start_ns[at[0]])
+
+
+def _rounding_min(length: float, spread: float, interval: float) -> float:
+    """What reading at an interval adds to the spread of durations round `length` that scatter by `spread` [all min].
+
+    A duration read at both ends is rounded up with the chance of its fraction f of an interval, so its variance grows by
+    the mean of f (1 − f): the Fourier series of that over a normal scatter. Next to nothing where a steady length is a
+    whole number of intervals, which makes a healthy machine look as regular as a timer.
+    """
+    if not interval > 0:
+        return 0.0
+    k = np.arange(1, 30)
+    waves = (
+        np.cos(2 * np.pi * k * length / interval) * np.exp(-2 * (np.pi * k * spread / interval) ** 2) / k**2
+    )
+    return interval * math.sqrt(max(1 / 6 - float(waves.sum()) / np.pi**2, 0.0))
+
+
+def _chance_z(ratio: float, n: int) -> float:
+    """Normal score of a sample's spread being only `ratio` of the true one, by n values (negative: too regular).
+
+    Wilson & Hilferty 1931's cube root of chi-square (from memory, to be confirmed).
+    """
+    k = max(n - 1, 1)
+    return ((ratio**2) ** (1 / 3) - (1 - 2 / (9 * k))) / math.sqrt(2 / (9 * k))
+
+
+_CAUSES = ("end-of-freeze-sensing", "capacity-short", "water-leaks-in", "water-short")
+
+RULES = (
+    Rule(
+        code="freeze-at-timeout",
+        test=_at_timeout,
+        thresholds=("timer_cycles", "timer_spread_s", "timer_share_pct", "timer_added_pct", "timer_match_pct", "timer_excess", "timer_nature_excess",
+                    "natural_spread_pct", "timer_near", "timer_pct_per_k", "timer_varied_times", "timer_harvests_pct",
+                    "timer_whole_pct", "timer_p", "timer_part_p", "timer_told_times", "timer_alike_times", "timer_like_times", "timer_follow_pct",
+                    "timer_pulled_cycles", "timer_pulled_pct", "timer_others", "timer_own_pct", "timer_own_most_pct", "level_cycles"),
+        causes=_CAUSES,
+    ),
+)  # fmt: skip

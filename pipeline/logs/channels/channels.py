@@ -1,0 +1,334 @@
+"""Columns as logged → channels in house units with a role: what unit.toml says, then the header, then physics."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from pipeline.language.text import Text
+from pipeline.logs.channels.inference import (
+    Nameless,
+    looks_like_current,
+    possible_c,
+    roles_by_behaviour,
+    temperature_unit,
+)
+from pipeline.logs.channels.same_logger import LoggerLog
+from pipeline.logs.coarse_grid import Overview, swing
+from pipeline.logs.table import LoggedColumn
+from pipeline.logs.vocabulary.roles import TEMPERATURE_ROLES, role_by_file_name, role_by_header, rule_for
+from pipeline.logs.vocabulary.units import (
+    UNITS,
+    celsius_from_beta,
+    celsius_from_platinum,
+    celsius_from_steinhart_hart,
+    to_house,
+)
+from pipeline.unit import ROLES, ChannelRule, Thermistor, Unit
+
+_NO_READING = re.compile(
+    r"\b(rh|humid\w*|humedad|feuchte|humidité|batt\w*|bater[ií]a|batterie|rssi|signal|lqi|event|status|state|marker|alarm|door|flag"
+    r"|dew ?point|lux|co2)\b|%",
+    re.IGNORECASE,
+)
+_NO_NAME = re.compile(
+    r"column \d+|(temp\w*|value|reading|measurement|data|wert|messwert|valor|medida|valeur|mesure|channel|ch|input|probe|sensor)"
+    r"\W*\d{0,2}\W*([°º]?\s?[cfk]|a)?\W*",
+    re.IGNORECASE,
+)
+_BATTERY = re.compile(r"\b(v?batt?\w*|bater[ií]a|akku\w*|pile)\b", re.IGNORECASE)
+_UNIT_IN_TOML = 'set unit for "{label}" under [channels] in unit.toml if that is wrong'
+ASSUMED_NTC = Thermistor(r25_ohm=10_000.0, beta_k=3950.0)
+"""Taken where a resistance comes without its thermistor's constants. Common practice, no source."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Draft:
+    """A channel before trust. `values` are in `unit`, a house unit."""
+
+    key: int
+    logger: int
+    label: str
+    role: str
+    role_by: str
+    role_confidence: float
+    unit: str
+    unit_read: str
+    values: np.ndarray
+    error: np.ndarray | None
+    error_words: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Open:
+    """A column whose unit the file does not say."""
+
+    draft: Draft
+    column: LoggedColumn
+    rule: ChannelRule | None
+
+
+Notes = dict[str, list[Text]]
+
+
+def drafts_of(logs: Sequence[LoggerLog], unit: Unit, overview: Overview) -> tuple[list[Draft], Notes]:
+    """(one draft a column, file name -> what was assumed)."""
+    notes: Notes = {}
+    ready: list[Draft] = []
+    unscaled: list[tuple[LoggerLog, list[_Open]]] = []
+    keys = 0
+    for number, log in enumerate(logs):
+        open_ones: list[_Open] = []
+        for column in log.columns:
+            rule = rule_for(unit, column.label, log.name)
+            said = rule.unit if rule and rule.unit is not None else column.unit
+            house = UNITS[said].house if said is not None else None
+            role, by, confidence = _named(rule, column.label, house, log)
+            draft = Draft(
+                key=keys,
+                logger=number,
+                label=column.label,
+                role=role,
+                role_by=by,
+                role_confidence=confidence,
+                unit=house or "",
+                unit_read=said or "",
+                values=column.values,
+                error=column.error,
+                error_words=column.error_words,
+            )
+            keys += 1
+            if said is None:
+                open_ones.append(_Open(draft=draft, column=column, rule=rule))
+            else:
+                ready.append(_converted(draft, said, rule, log, notes))
+        done, temperatures = _opened(open_ones, log, overview, notes)
+        ready += done
+        if temperatures:
+            unscaled.append((log, temperatures))
+    for log, temperatures in unscaled:
+        known = [d for d in ready if d.logger == temperatures[0].draft.logger]
+        alike = [o for other, opened in unscaled for o in opened if other is log or _same_labels(other, log)]
+        ready += _temperatures(temperatures, known, alike, log, overview, notes)
+    ready.sort(key=lambda d: d.key)
+    ready = _by_behaviour(ready, overview)
+    _note_unknown_keys(unit, logs, notes)
+    return ready, notes
+
+
+def _same_labels(one: LoggerLog, other: LoggerLog) -> bool:
+    """Loggers of one make, set up alike: their temperatures are on one scale."""
+    return [c.label for c in one.columns] == [c.label for c in other.columns]
+
+
+def _named(rule: ChannelRule | None, label: str, house: str | None, log: LoggerLog) -> tuple[str, str, float]:
+    if rule is not None and rule.role is not None:
+        return rule.role, "unit.toml", 1.0
+    if _BATTERY.search(label):  # its voltage is not the machine's
+        return "other", "", 0.0
+    guess = role_by_header(label, house)
+    if guess.role == "other" and len(log.columns) == 1 and _NO_NAME.fullmatch(label):
+        guess = role_by_file_name(log.files[0], house)
+    return guess.role, guess.by, guess.confidence
+
+
+def _converted(draft: Draft, logged: str, rule: ChannelRule | None, log: LoggerLog, notes: Notes) -> Draft:
+    values, house = to_house(draft.values, logged)
+    role, by, confidence = draft.role, draft.role_by, draft.role_confidence
+    if house == "ohm":
+        values = _celsius(values, rule.thermistor if rule else None, draft.label, log, notes)
+        house = "°C"
+    if role != "other" and ROLES[role] != house and ROLES[role] != "":
+        _note(
+            notes,
+            log,
+            "logs.note.role_and_unit",
+            '"{label}" is in {unit}, which a channel of role {role} cannot be: it is kept, but used for nothing',
+            label=draft.label,
+            unit=logged or "no unit",
+            role=role,
+        )
+        role, by, confidence = "other", "", 0.0
+    if rule and rule.add:
+        values = values + rule.add
+    return replace(
+        draft, values=values, unit=house, unit_read=logged, role=role, role_by=by, role_confidence=confidence
+    )
+
+
+def _celsius(
+    ohm: np.ndarray, thermistor: Thermistor | None, label: str, log: LoggerLog, notes: Notes
+) -> np.ndarray:
+    if thermistor is not None:
+        if thermistor.beta_k is not None:
+            return celsius_from_beta(ohm, r25_ohm=thermistor.r25_ohm, beta_k=thermistor.beta_k)
+        return celsius_from_steinhart_hart(ohm, a=thermistor.a, b=thermistor.b, c=thermistor.c)
+    low, high = swing(ohm)
+    for r0 in (100.0, 1000.0):
+        if 0.8 * r0 <= low and high <= 1.6 * r0:
+            _note(
+                notes,
+                log,
+                "logs.note.platinum",
+                '"{label}" was read as a platinum thermometer of {r0} Ω at 0 °C (IEC 60751); '
+                + _UNIT_IN_TOML,
+                label=label,
+                r0=f"{r0:g}",
+            )
+            return celsius_from_platinum(ohm, r0_ohm=r0)
+    _note(
+        notes,
+        log,
+        "logs.note.thermistor",
+        '"{label}" is a resistance without its thermistor: 10 kΩ at 25 °C with beta 3950 K was assumed, and may be off by '
+        "some degrees; set thermistor for it under [channels] in unit.toml",
+        label=label,
+    )
+    return celsius_from_beta(ohm, r25_ohm=ASSUMED_NTC.r25_ohm, beta_k=ASSUMED_NTC.beta_k)
+
+
+def _opened(
+    opened: Sequence[_Open], log: LoggerLog, overview: Overview, notes: Notes
+) -> tuple[list[Draft], list[_Open]]:
+    """(what is clear, the temperatures) of one logger's columns that don't say their unit."""
+    done: list[Draft] = []
+    temperatures: list[_Open] = []
+    for one in opened:
+        draft = one.draft
+        grid = overview.of(draft.logger, draft.values)
+        if draft.role == "other" and _NO_READING.search(draft.label):
+            done.append(draft)
+        elif draft.role in TEMPERATURE_ROLES:
+            temperatures.append(one)
+        elif draft.role in _BY_MAGNITUDE:
+            done.append(_by_magnitude(one, grid, log, notes))
+        elif draft.role != "other":
+            done.append(
+                replace(draft, unit=ROLES[draft.role])
+                if draft.role == "power_factor"
+                else replace(draft, role="other", role_by="", role_confidence=0.0)
+            )
+        elif draft.role_by == "unit.toml":
+            done.append(draft)
+        elif (surety := looks_like_current(_stretch(draft.values), log.sources[0].interval_s)) >= 0.5:
+            named = replace(draft, role="current", role_by="behaviour", role_confidence=round(surety, 2))
+            done.append(_by_magnitude(replace(one, draft=named), grid, log, notes))
+        else:
+            temperatures.append(one)
+    return done, temperatures
+
+
+_BY_MAGNITUDE: Mapping[str, tuple[tuple[float, str], ...]] = {
+    # (readings up to here, unit): the 90th percentile of a working machine. Common practice, no source.
+    "current": ((120.0, "A"), (float("inf"), "mA")),
+    "current_compressor": ((120.0, "A"), (float("inf"), "mA")),
+    "power": ((15.0, "kW"), (float("inf"), "W")),
+    "voltage": ((float("inf"), "V"),),
+    "energy": ((float("inf"), "kWh"),),
+}
+
+
+def _by_magnitude(one: _Open, grid: np.ndarray, log: LoggerLog, notes: Notes) -> Draft:
+    seen = grid[~np.isnan(grid)]
+    top = float(np.percentile(np.abs(seen), 90)) if len(seen) else 0.0
+    unit = next(u for limit, u in _BY_MAGNITUDE[one.draft.role] if top <= limit)
+    _note(
+        notes,
+        log,
+        "logs.note.unit_by_size",
+        '"{label}" does not say its unit: its readings are the size of {unit}; ' + _UNIT_IN_TOML,
+        label=one.draft.label,
+        unit=unit,
+    )
+    return _converted(one.draft, unit, one.rule, log, notes)
+
+
+def _temperatures(
+    opened: Sequence[_Open],
+    known: Sequence[Draft],
+    alike: Sequence[_Open],
+    log: LoggerLog,
+    overview: Overview,
+    notes: Notes,
+) -> list[Draft]:
+    """alike: these, and the temperatures of other loggers with the same labels."""
+    said = {d.unit_read for d in known if d.unit == "°C"}
+    if len(said) == 1 and (unit := next(iter(said))) in ("°C", "°F"):
+        pattern = (
+            '"{label}" does not say its unit: read as {unit}, like the other temperatures of this logger; '
+        )
+        key = "logs.note.unit_like_others"
+    else:
+        guess = temperature_unit([(o.draft.role, overview.of(o.draft.logger, o.draft.values)) for o in alike])
+        unit = guess.unit
+        if guess.confidence >= 0.5:
+            pattern = '"{label}" does not say its unit: read as {unit}, as water freezes at 0 °C and 32 °F and rooms are not hotter than that; '
+            key = "logs.note.unit_by_physics"
+        else:
+            pattern = '"{label}" does not say its unit and nothing in it tells: read as {unit}; '
+            key = "logs.note.unit_open"
+    done = []
+    for one in opened:
+        _note(notes, log, key, pattern + _UNIT_IN_TOML, label=one.draft.label, unit=unit)
+        done.append(_converted(one.draft, unit, one.rule, log, notes))
+    return done
+
+
+def _stretch(values: np.ndarray) -> np.ndarray:
+    """Some thousand samples in a row from each of three places."""
+    if len(values) <= 100_000:
+        return values
+    at = (len(values) // 8, len(values) // 2, len(values) - len(values) // 8 - 3000)
+    return np.concatenate([values[a : a + 3000] for a in at])
+
+
+def _by_behaviour(drafts: Sequence[Draft], overview: Overview) -> list[Draft]:
+    taken = frozenset(d.role for d in drafts if d.role != "other")
+    nameless = [
+        Nameless(key=d.key, values=grid)
+        for d in drafts
+        if d.role == "other" and d.unit == "°C" and d.role_by != "unit.toml"
+        if not np.isnan(grid := possible_c(overview.of(d.logger, d.values))).all()
+    ]
+    roles = roles_by_behaviour(nameless, taken, overview.step_s) if nameless else {}
+    named = [
+        replace(d, role=roles[d.key][0], role_by="behaviour", role_confidence=roles[d.key][1])
+        if d.key in roles
+        else d
+        for d in drafts
+    ]
+    return _two_currents(named)
+
+
+def _two_currents(drafts: list[Draft]) -> list[Draft]:
+    """Of two nameless clamps the one that reads more is round the whole unit."""
+    clamps = [d for d in drafts if d.role == "current" and d.role_by == "behaviour"]
+    if len(clamps) < 2 or any(d.role == "current_compressor" for d in drafts):
+        return drafts
+    least = min(clamps, key=lambda d: float(np.nanmean(d.values)))
+    return [replace(d, role="current_compressor") if d is least else d for d in drafts]
+
+
+def _note(notes: Notes, log: LoggerLog, key: str, english: str, /, **values: object) -> None:
+    notes.setdefault(log.files[0], []).append(Text(key=key, english=english, values=values))
+
+
+def _note_unknown_keys(unit: Unit, logs: Sequence[LoggerLog], notes: Notes) -> None:
+    labels = {c.label for log in logs for c in log.columns}
+    for key in unit.channels:
+        header = key.rpartition("/")[2]
+        if not any(
+            known.casefold().strip() in (key.casefold().strip(), header.casefold().strip())
+            for known in labels
+        ):
+            _note(
+                notes,
+                logs[0],
+                "logs.note.no_such_channel",
+                'unit.toml names the channel "{key}", which no file has (the columns are {labels})',
+                key=key,
+                labels=", ".join(sorted(labels)),
+            )

@@ -1,0 +1,109 @@
+"""Files of the same logger → one log. A log that was exported again with more rows is not counted twice."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.language.text import Text
+from pipeline.logs.table import FileTable, LoggedColumn
+from pipeline.logs.timeline import Doubt, SourceFile
+
+SAME_SHARE = 0.9
+"""Of the moments that two files share, this share must hold the same readings for both to be one logger's."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class LoggerLog:
+    """All that one logger wrote."""
+
+    name: str  # "a.csv", or "a.csv + b.csv"
+    files: tuple[str, ...]
+    time_ns: np.ndarray  # int64 (n,), strictly increasing
+    columns: tuple[LoggedColumn, ...]
+    sources: tuple[SourceFile, ...]
+    doubts: tuple[Doubt, ...]
+    same_clock: str = ""  # loggers that share this name are one, written to one file
+
+
+def join_loggers(tables: Sequence[FileTable]) -> tuple[LoggerLog, ...]:
+    """The loggers behind the files, sorted by name of their first file."""
+    groups: list[list[FileTable]] = []
+    for table in sorted(tables, key=lambda t: (int(t.time_ns[0]), t.name)):
+        home = next((g for g in groups if all(_same_logger(table, other) for other in g)), None)
+        if home is None:
+            groups.append([table])
+        else:
+            home.append(table)
+    return tuple(sorted((_joined(group) for group in groups), key=lambda log: log.name))
+
+
+def _same_logger(a: FileTable, b: FileTable) -> bool:
+    if [(c.label, c.unit) for c in a.columns] != [(c.label, c.unit) for c in b.columns]:
+        return False
+    if a.logger and b.logger and a.logger != b.logger:
+        return False
+    first, second = (a, b) if a.time_ns[0] <= b.time_ns[0] else (b, a)
+    if second.time_ns[0] > first.time_ns[-1]:
+        return True
+    common, in_a, in_b = np.intersect1d(a.time_ns, b.time_ns, assume_unique=True, return_indices=True)
+    if not len(common):
+        return bool(a.logger) and a.logger == b.logger
+    same = np.ones(len(common), bool)
+    for one, other in zip(a.columns, b.columns, strict=True):
+        x, y = one.values[in_a], other.values[in_b]
+        same &= (x == y) | (np.isnan(x) & np.isnan(y))
+    return bool(same.mean() >= SAME_SHARE)
+
+
+def _joined(group: list[FileTable]) -> LoggerLog:
+    group = sorted(group, key=lambda t: t.name)
+    first = group[0]
+    names = tuple(t.name for t in group)
+    if len(group) == 1:
+        return LoggerLog(
+            name=first.name,
+            files=names,
+            time_ns=first.time_ns,
+            columns=first.columns,
+            sources=(first.source,),
+            doubts=first.doubts,
+            same_clock=first.same_clock,
+        )
+    every = np.concatenate([t.time_ns for t in group])
+    time_ns, rows = np.unique(every, return_index=True)
+    repeats = len(every) - len(time_ns)
+    sources = [t.source for t in group]
+    if repeats:
+        note = Text(
+            key="logs.note.exported_twice",
+            english="{count} readings stand in more than one file of this logger; they were counted once",
+            values={"count": repeats},
+        )
+        sources[-1] = replace(sources[-1], notes=(*sources[-1].notes, note))
+    columns = tuple(_joined_column([t.columns[i] for t in group], rows) for i in range(len(first.columns)))
+    return LoggerLog(
+        name=" + ".join(names),
+        files=names,
+        time_ns=time_ns,
+        columns=columns,
+        sources=tuple(sources),
+        doubts=tuple(d for t in group for d in t.doubts),
+        same_clock=first.same_clock,
+    )
+
+
+def _joined_column(parts: list[LoggedColumn], rows: np.ndarray) -> LoggedColumn:
+    words: dict[str, int] = {}
+    for part in parts:
+        for word, count in part.error_words.items():
+            words[word] = words.get(word, 0) + count
+    error = None
+    if any(p.error is not None for p in parts):
+        error = np.concatenate(
+            [np.zeros(len(p.values), bool) if p.error is None else p.error for p in parts]
+        )[rows]
+    values = np.concatenate([p.values for p in parts])[rows]
+    return replace(parts[0], values=values, error=error, error_words=words)

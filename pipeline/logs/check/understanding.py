@@ -1,0 +1,309 @@
+"""What the reader understood of some files, and what a report on them will and will not be able to tell.
+
+Run on site before driving away: it reads and judges the channels, and does not look for cycles.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from math import isnan
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import IceLogError, LogFileError
+from pipeline.language.text import say
+from pipeline.logs.assembly import assemble
+from pipeline.logs.read import read_file
+from pipeline.logs.table import FileTable
+from pipeline.logs.timeline import Channel, Timeline
+from pipeline.unit import Unit
+
+YES, PARTLY, NO = "yes", "partly", "no"
+
+
+@dataclass(frozen=True, kw_only=True)
+class FileUnderstood:
+    """One file: what was read, or why it was not."""
+
+    name: str
+    error: str = ""
+    rows: int = 0
+    start: str = ""  # ISO 8601, in the unit's time zone
+    end: str = ""
+    interval_s: float | None = None
+    dialect: Mapping[str, Any] | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChannelUnderstood:
+    """One column: what it was taken for, and how far it can be believed."""
+
+    role: str
+    label: str
+    file: str
+    unit_read: str
+    unit: str
+    role_by: str
+    role_confidence: float
+    used: bool
+    lowest: float | None
+    highest: float | None
+    resolution: float
+    trusted_pct: float
+    objections: Mapping[str, int]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answer:
+    """One question that a report may be asked. can: "yes", "partly" or "no"."""
+
+    question: str
+    can: str
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Understanding:
+    """All of it, ready for a terminal or for JSON."""
+
+    unit: str
+    time_zone: str
+    files: tuple[FileUnderstood, ...]
+    channels: tuple[ChannelUnderstood, ...]
+    doubts: tuple[Mapping[str, Any], ...]
+    answers: tuple[Answer, ...]
+    error: str = ""  # why nothing could be made of the files together
+
+    @property
+    def complete(self) -> bool:
+        """Every file could be read, and something can be used."""
+        return not self.error and not any(f.error for f in self.files)
+
+
+def understand(files: Sequence[Path], unit: Unit) -> Understanding:
+    """What the reader makes of `files`, taken as one unit."""
+    tables: list[FileTable] = []
+    failed: list[FileUnderstood] = []
+    for path in files:
+        try:
+            tables += read_file(path, unit)
+        except LogFileError as error:
+            failed.append(FileUnderstood(name=error.file, error=str(error)))
+    try:
+        timeline = assemble(tables, unit)
+    except IceLogError as error:
+        return Understanding(
+            unit=unit.name,
+            time_zone=unit.time_zone,
+            files=tuple(failed),
+            channels=(),
+            doubts=(),
+            answers=(),
+            error=str(error),
+        )
+    read = tuple(
+        FileUnderstood(
+            name=s.name,
+            rows=s.rows,
+            start=_local(s.start_ns, timeline),
+            end=_local(s.end_ns, timeline),
+            interval_s=s.interval_s if s.interval_s == s.interval_s else None,
+            dialect=dict(s.dialect),
+            notes=tuple(say(n) for n in s.notes),
+        )
+        for s in timeline.sources
+    )
+    return Understanding(
+        unit=unit.name,
+        time_zone=unit.time_zone,
+        files=(*read, *failed),
+        channels=tuple(_channel(c) for c in timeline.channels),
+        doubts=tuple(
+            {
+                "code": d.code,
+                "start": _local(d.start_ns, timeline),
+                "end": _local(d.end_ns, timeline),
+                "channel": d.label,
+                "what": say(d.what),
+                "evidence": dict(d.evidence),
+            }
+            for d in timeline.doubts
+        ),
+        answers=tuple(_answers(timeline, unit)),
+    )
+
+
+def as_json(understanding: Understanding) -> dict[str, Any]:
+    """The same as plain lists and dictionaries, for `json.dumps`."""
+    return asdict(understanding)
+
+
+def _local(ns: int, timeline: Timeline) -> str:
+    return datetime.fromtimestamp(ns // 10**9, UTC).astimezone(timeline.tz).isoformat()
+
+
+def _channel(channel: Channel) -> ChannelUnderstood:
+    good = channel.values[channel.trusted]
+    return ChannelUnderstood(
+        role=channel.role,
+        label=channel.label,
+        file=channel.file,
+        unit_read=channel.unit_read,
+        unit=channel.unit,
+        role_by=channel.role_by,
+        role_confidence=channel.role_confidence,
+        used=channel.chosen,
+        lowest=round(float(good.min()), 3) if len(good) else None,
+        highest=round(float(good.max()), 3) if len(good) else None,
+        resolution=channel.resolution,
+        trusted_pct=round(100.0 * float(channel.trusted.mean()), 2),
+        objections={name: int(mask.sum()) for name, mask in channel.masks.items()},
+    )
+
+
+def _answers(timeline: Timeline, unit: Unit) -> list[Answer]:
+    """What the channels, the interval and the length of the log allow."""
+    cold = timeline.get("evaporator", "suction")
+    clamp = timeline.get("current_compressor", "current", "power")
+    hours = (timeline.end_ns - timeline.start_ns) / 3600e9
+    shown = [c for c in (cold, clamp) if c is not None]
+    finest_s = min((c.interval_s for c in shown if c.interval_s == c.interval_s), default=float("nan"))
+    coarse = any(d.code == "log-coarse" and d.label == "" for d in timeline.doubts)
+    names = {True: "the temperatures and the clamp", False: "the temperatures alone"}
+    cycles = (
+        Answer(question="freezes and harvests", can=PARTLY, why="too coarse to tell every one of them")
+        if cold and coarse
+        else Answer(question="freezes and harvests", can=YES, why=f"from {names[clamp is not None]}")
+        if cold
+        else Answer(
+            question="freezes and harvests",
+            can=PARTLY,
+            why="from the clamp alone: no evaporator or suction probe",
+        )
+        if clamp
+        else Answer(
+            question="freezes and harvests",
+            can=NO,
+            why="clip a probe to the evaporator outlet or the suction line",
+        )
+    )
+    timing = (
+        Answer(
+            question="length of a harvest",
+            can=NO,
+            why="one reading times nothing; log every 10 s or faster"
+            if shown
+            else "clip a probe to the evaporator outlet or the suction line; log every 10 s or faster",
+        )
+        if isnan(finest_s)
+        else Answer(
+            question="length of a harvest",
+            can=NO,
+            why=f"one reading every {finest_s:g} s is too coarse; log every 10 s or faster",
+        )
+        if coarse
+        else Answer(
+            question="length of a harvest",
+            can=YES if finest_s <= 20 else PARTLY,
+            why=f"to about ± {finest_s:g} s: one reading every {finest_s:g} s",
+        )
+    )
+    answers = [cycles, timing]
+    answers.append(
+        _needs(
+            "starts and short-cycling",
+            [clamp],
+            "clip the clamp round one conductor of the unit",
+            finest_s <= 30,
+            "short stops fall between readings",
+        )
+    )
+    answers.append(
+        _needs(
+            "harvests that stall",
+            [cold],
+            "clip a probe to the evaporator outlet or the suction line",
+            not coarse,
+            "too coarse to time harvests",
+        )
+    )
+    split = timeline.get("condenser_in") and timeline.get("condenser_out")
+    head = timeline.get("discharge", "discharge_pressure")
+    air = timeline.get("condenser_in", "ambient")
+    answers.append(
+        Answer(question="heat rejection (condenser)", can=YES, why="condenser in and out were logged")
+        if split
+        else Answer(
+            question="heat rejection (condenser)", can=PARTLY, why="from the discharge line and the air alone"
+        )
+        if head and air
+        else Answer(
+            question="heat rejection (condenser)", can=NO, why="log condenser air (or water) in and out"
+        )
+    )
+    answers.append(
+        _needs("cold enough freezes", [cold], "clip a probe to the evaporator outlet or the suction line")
+    )
+    answers.append(_needs("warm supply water", [timeline.get("water_in")], "log the supply water"))
+    answers.append(_output(unit, cold or clamp))
+    answers.append(_energy(timeline, unit, clamp))
+    answers.append(
+        Answer(question="drift over the log", can=YES, why=f"the log is {hours / 24:.1f} days long")
+        if hours >= 47.5
+        else Answer(
+            question="drift over the log",
+            can=NO,
+            why=f"the log is {hours:.1f} h long; two days at least are needed",
+        )
+    )
+    if hours < 6:
+        answers.append(
+            Answer(
+                question="what is usual for this unit",
+                can=NO,
+                why=f"{hours:.1f} h hold few cycles; log a day or more",
+            )
+        )
+    return answers
+
+
+def _needs(
+    question: str, channels: Sequence[Channel | None], remedy: str, fine: bool = True, limit: str = ""
+) -> Answer:
+    found = [c for c in channels if c is not None]
+    if not found:
+        return Answer(question=question, can=NO, why=remedy)
+    trusted = min(float(c.trusted.mean()) for c in found)
+    if not fine:
+        return Answer(question=question, can=PARTLY, why=limit)
+    if trusted < 0.95:
+        return Answer(
+            question=question,
+            can=PARTLY,
+            why=f'"{found[0].label}" can be trusted {100 * trusted:.0f} % of the time',
+        )
+    return Answer(question=question, can=YES, why=f'from "{found[0].label}"')
+
+
+def _output(unit: Unit, seen: Channel | None) -> Answer:
+    if seen is None:
+        return Answer(question="ice made, in kg", can=NO, why="no cycles can be counted")
+    if unit.measured.slab_kg:
+        return Answer(question="ice made, in kg", can=YES, why="a slab was weighed")
+    return Answer(
+        question="ice made, in kg",
+        can=NO,
+        why="cycles a day only; weigh the ice of one cycle and set slab_kg in unit.toml",
+    )
+
+
+def _energy(timeline: Timeline, unit: Unit, clamp: Channel | None) -> Answer:
+    if timeline.get("power", "energy"):
+        return Answer(question="energy", can=YES, why="power or energy was logged")
+    voltage = timeline.get("voltage") or unit.measured.voltage_v or unit.nameplate.voltage_v
+    if clamp and voltage:
+        return Answer(question="energy", can=PARTLY, why="estimated from current, voltage and power factor")
+    return Answer(question="energy", can=NO, why="log power, or set the voltage in unit.toml")

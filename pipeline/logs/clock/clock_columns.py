@@ -1,0 +1,305 @@
+"""Which columns hold the time, and how: decided from the sample, the header and the head of the file."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+
+from pipeline.errors import LogFileError
+from pipeline.logs.clock.numeric_dates import columns_of_parts, is_time_of_day
+from pipeline.logs.clock.time_zones import fixed_offset_ns
+from pipeline.logs.layout.dialect import Dialect
+from pipeline.logs.layout.preamble import Head
+from pipeline.logs.vocabulary.cell_kinds import kind_of
+
+TIME_WORDS = re.compile(
+    r"""\b(time|date|timestamp|datetime|clock|when|hora|fecha|tiempo|zeit|datum|uhrzeit|zeitstempel|heure|horodatage|jour|día|dia
+    |temps|utc|local|elapsed|secs?|seconds?|segundos|sekunden|secondes|minutes|epoch|unix|laufzeit|messzeit|stamp)\b""",
+    re.VERBOSE | re.IGNORECASE,
+)
+_COUNTER_WORDS = re.compile(
+    r"(#|no\.?|nr\.?|n[°º]\.?|num(ber)?|rec(ord)?|row|index|idx|scan|sample|line|id|seq(uence)?|registro|muestra|lfd\.?( nr\.?)?"
+    r"|zeile|messung|ligne|enregistrement|counter|count|point|item|entry|reading|reading no\.?|sample no\.?|record no\.?)",
+    re.IGNORECASE,
+)
+_ISO = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,9})?)?(Z|[+-]\d\d:?\d\d)?")
+
+_MIDNIGHT = re.compile(r"[ T](0?0:00(:00(\.0+)?)?|12:00(:00)? ?AM)$", re.IGNORECASE)
+
+# Ranges that tell numeric clocks apart: 1998 to 2096 as seconds; spreadsheet days from 1990 to 2099
+_EPOCH = {"epoch-s": 1.0, "epoch-ms": 1e3, "epoch-us": 1e6, "epoch-ns": 1e9}
+_EPOCH_S = (9e8, 4e9)
+_SERIAL_DAYS = (32874.0, 73050.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClockPlan:
+    """kind: "stamp" (date and time in one column), "date+time" (two), "digits" (the same as bare numbers), "time-of-day" (the date stands in the head),
+    "epoch-s", "epoch-ms", "epoch-us", "epoch-ns", "serial-days", "elapsed" (a number since the start), "counter" (row
+    numbers, with start and interval in the head)."""
+
+    kind: str
+    columns: tuple[int, ...]
+    iso: bool = False  # plain ISO, which Arrow reads itself
+    iso_zone: bool = False
+    unit_s: float = 1.0  # of an elapsed time
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Profile:
+    """Shares of the filled cells of one column."""
+
+    filled: float
+    stamp: float  # date and time
+    date: float
+    time: float
+    number: float
+    word: float
+    numbers: tuple[float, ...]
+
+
+def plan_columns(dialect: Dialect, head: Head, name: str) -> tuple[ClockPlan, tuple[int, ...]]:
+    """(the clock, the columns that hold readings). Raises LogFileError where no column is a clock."""
+    profiles = [_profile([row[i] for row in dialect.sample], dialect.decimal) for i in range(dialect.fields)]
+    plan = _plan_clock(dialect, profiles, head, name)
+    return plan, _reading_columns(profiles, head, plan)
+
+
+def _plan_clock(dialect: Dialect, profiles: list[_Profile], head: Head, name: str) -> ClockPlan:
+    return (
+        _stamp(dialect, profiles, head)
+        or _date_and_time(profiles)
+        or _digits_alone(profiles, head)
+        or _numeric(profiles, head)
+        or _time_of_day(profiles)
+        or _counter(profiles, head)
+        or _refuse(dialect, profiles, name)
+    )
+
+
+def _reading_columns(profiles: list[_Profile], head: Head, plan: ClockPlan) -> tuple[int, ...]:
+    """Columns that hold readings: no clock, no row number, no text."""
+    found = []
+    for i, profile in enumerate(profiles):
+        if i in plan.columns:
+            continue
+        label = head.labels[i] if head.named else ""
+        if profile.stamp + profile.date + profile.time > 0.5:
+            continue  # a second clock
+        if profile.number + profile.word < 0.5 and profile.filled > 0:
+            continue  # text
+        if i == len(profiles) - 1 and profile.filled == 0 and (not head.named or label.startswith("column ")):
+            continue  # nothing but a delimiter at the end of each row
+        if _counts_up(profile.numbers) and (
+            not label or _COUNTER_WORDS.fullmatch(label.strip()) or label.startswith("column ")
+        ):
+            continue
+        if label and _counts_evenly(profile.numbers) and TIME_WORDS.search(label):
+            continue  # elapsed time beside a real clock
+        found.append(i)
+    return tuple(found)
+
+
+def _profile(cells: list[str], decimal: str) -> _Profile:
+    filled = [c for c in cells if c]
+    if not filled:
+        return _Profile(filled=0, stamp=0, date=0, time=0, number=0, word=0, numbers=())
+    n = len(filled)
+    stamp = date = time = word = 0
+    numbers = []
+    for cell in filled:
+        kind = kind_of(cell)
+        if kind.number(decimal):
+            numbers.append(_value(cell, decimal))
+            date += kind.shape is not None and kind.shape.date == "ymd"  # 20260504
+        elif kind.shape is not None:
+            dated, timed = bool(kind.shape.date), kind.shape.hour is not None
+            stamp += dated and timed
+            date += dated and not timed
+            time += timed and not dated
+        elif kind.word:
+            word += 1
+    return _Profile(
+        filled=n / len(cells),
+        stamp=stamp / n,
+        date=date / n,
+        time=time / n,
+        number=len(numbers) / n,
+        word=word / n,
+        numbers=tuple(numbers),
+    )
+
+
+def _value(cell: str, decimal: str) -> float:
+    try:
+        value = float(cell.replace(",", ".") if decimal == "," else cell)
+    except ValueError:  # thousands marks, a unit: no clock looks like that
+        return float("nan")
+    return value if abs(value) < 1e300 else float("nan")
+
+
+def _stamp(dialect: Dialect, profiles: list[_Profile], head: Head) -> ClockPlan | None:
+    columns = [i for i, p in enumerate(profiles) if p.stamp > 0.5 and p.filled > 0.5]
+    if not columns:
+        return None
+    if len(columns) == 2 and (pair := _spreadsheet_pair(dialect, columns)):
+        return pair
+    i = min(
+        columns, key=lambda c: (not _on_utc(dialect, head, c), c)
+    )  # two clocks: the one that needs no zone
+    cells = [row[i] for row in dialect.sample if row[i]]
+    times = [t for t, p in enumerate(profiles) if p.time > 0.5 and p.filled > 0.5]
+    if times and len(cells) > 1 and all(_MIDNIGHT.search(c) for c in cells):
+        return ClockPlan(kind="date+time", columns=(i, times[0]))
+    zoned = [bool(m[3]) for c in cells if (m := _ISO.fullmatch(c))]
+    iso = len(zoned) == len(cells) and len(set(zoned)) == 1
+    return ClockPlan(kind="stamp", columns=(i,), iso=iso, iso_zone=iso and zoned[0])
+
+
+def _on_utc(dialect: Dialect, head: Head, i: int) -> bool:
+    shapes = [kind_of(row[i]).shape for row in dialect.sample[:20] if row[i]]
+    return fixed_offset_ns(head.labels[i]) is not None or all(
+        s is not None and s.offset_s is not None for s in shapes
+    )
+
+
+def _spreadsheet_pair(dialect: Dialect, columns: list[int]) -> ClockPlan | None:
+    """A date column that always says midnight, and a time column that always says the same old day."""
+    dates, times = ([row[i] for row in dialect.sample if row[i]] for i in columns)
+    midnight = all(_MIDNIGHT.search(c) for c in dates)
+    one_old_day = len({c[:10] for c in times}) == 1 and re.match(
+        r"1899|1900|30/12/1899|12/30/1899|1970", times[0]
+    )
+    return ClockPlan(kind="date+time", columns=tuple(columns)) if midnight and one_old_day else None
+
+
+def _date_and_time(profiles: list[_Profile]) -> ClockPlan | None:
+    dates = [i for i, p in enumerate(profiles) if p.date > 0.5 and p.filled > 0.5]
+    times = [i for i, p in enumerate(profiles) if p.time > 0.5 and p.filled > 0.5]
+    if dates and times:
+        return ClockPlan(kind="date+time", columns=(dates[0], times[0]))
+    return None
+
+
+def _digits_alone(profiles: list[_Profile], head: Head) -> ClockPlan | None:
+    """A date such as 20260504 beside a time such as 90500, or year, month, day, hour, minute, second a column each."""
+    parts = columns_of_parts(head.labels) if head.named else ()
+    if parts and all(profiles[i].number > 0.9 for i in parts):
+        return ClockPlan(kind="digits", columns=parts)
+    for d, p in enumerate(profiles):
+        if not (p.date > 0.9 and p.number > 0.9):
+            continue
+        for t, q in enumerate(profiles):
+            named = head.named and TIME_WORDS.search(head.labels[t])
+            if t != d and q.number > 0.9 and named and all(map(is_time_of_day, q.numbers)):
+                return ClockPlan(kind="digits", columns=(d, t))
+    return None
+
+
+def _numeric(profiles: list[_Profile], head: Head) -> ClockPlan | None:
+    for i, p in enumerate(profiles):
+        if p.number < 0.9 or p.filled < 0.5 or len(p.numbers) < 2:
+            continue
+        low, high = min(p.numbers), max(p.numbers)
+        if not _never_falls(p.numbers):
+            continue
+        for kind, scale in _EPOCH.items():
+            if _EPOCH_S[0] * scale <= low and high <= _EPOCH_S[1] * scale:
+                return ClockPlan(kind=kind, columns=(i,))
+        label = head.labels[i] if head.named else ""
+        steps = [b - a for a, b in pairwise(p.numbers) if b > a]
+        fine = bool(steps) and sorted(steps)[len(steps) // 2] < 0.6
+        if (
+            _SERIAL_DAYS[0] <= low
+            and high <= _SERIAL_DAYS[1]
+            and fine
+            and (TIME_WORDS.search(label) or i == 0)
+        ):
+            return ClockPlan(kind="serial-days", columns=(i,))
+    for i, p in enumerate(profiles):
+        label = head.labels[i] if head.named else ""
+        if p.number < 0.9 or not _never_falls(p.numbers) or not label:
+            continue
+        if (unit_s := _elapsed_unit(label, head, i)) is not None:
+            return ClockPlan(kind="elapsed", columns=(i,), unit_s=unit_s)
+    return None
+
+
+_ELAPSED_UNITS: Mapping[str, float] = {
+    **dict.fromkeys(
+        ("s", "sec", "secs", "seconds", "second", "segundos", "sekunden", "secondes", "seg"), 1.0
+    ),
+    **dict.fromkeys(("ms", "msec", "milliseconds"), 1e-3),
+    **dict.fromkeys(("min", "mins", "minutes", "minutos", "minuten"), 60.0),
+    **dict.fromkeys(("h", "hr", "hrs", "hours", "std", "stunden", "horas", "heures"), 3600.0),
+    **dict.fromkeys(("d", "days", "tage", "días", "jours"), 86400.0),
+}
+
+
+def _elapsed_unit(label: str, head: Head, i: int) -> float | None:
+    """Seconds in the unit of an elapsed-time column, by its label; None where the label means something else."""
+    lowered = label.lower()
+    parts = [w for w in re.split(r"[\s_()\[\],./:]+", lowered) if w]
+    unit = next((_ELAPSED_UNITS[w] for w in reversed(parts) if w in _ELAPSED_UNITS), None)
+    rest = [w for w in parts if w not in _ELAPSED_UNITS]
+    timely = any(TIME_WORDS.fullmatch(w) or w in ("t", "since", "start", "run") for w in rest)
+    if timely or (unit is not None and not rest):
+        return unit or 1.0
+    return None
+
+
+def _time_of_day(profiles: list[_Profile]) -> ClockPlan | None:
+    times = [i for i, p in enumerate(profiles) if p.time > 0.5 and p.filled > 0.5]
+    return ClockPlan(kind="time-of-day", columns=(times[0],)) if times else None
+
+
+def _counter(profiles: list[_Profile], head: Head) -> ClockPlan | None:
+    if not ("start" in head.facts and "interval" in head.facts):
+        return None
+    for i, p in enumerate(profiles):
+        if p.number > 0.9 and _counts_up(p.numbers):
+            return ClockPlan(kind="counter", columns=(i,))
+    return None
+
+
+def _never_falls(numbers: tuple[float, ...]) -> bool:
+    """Rising, but for the seams of the sample and the odd row out of order."""
+    if len(numbers) < 2:
+        return False
+    falls = sum(b < a for a, b in pairwise(numbers))
+    return falls <= max(2, 0.05 * len(numbers)) and max(numbers) > min(numbers)
+
+
+def _counts_up(numbers: tuple[float, ...]) -> bool:
+    """1, 2, 3, … but for the seams of the sample. Three rows say nothing."""
+    if len(numbers) < 3 or any(v != int(v) for v in numbers if v == v):
+        return False
+    ones = sum(b - a == 1 for a, b in pairwise(numbers))
+    return ones >= len(numbers) - 1 - 3 and ones >= 0.9 * (len(numbers) - 1)
+
+
+def _counts_evenly(numbers: tuple[float, ...]) -> bool:
+    steps = [b - a for a, b in pairwise(numbers)]
+    if len(steps) < 2:
+        return False
+    usual = sorted(steps)[len(steps) // 2]
+    return usual > 0 and sum(abs(s - usual) <= 0.01 * usual for s in steps) >= 0.8 * len(steps)
+
+
+def _refuse(dialect: Dialect, profiles: list[_Profile], name: str) -> ClockPlan:
+    line = dialect.first_line
+    if any(p.date > 0.5 for p in profiles):
+        raise LogFileError(
+            "there is a column of dates but none of times of day",
+            file=name,
+            line=line,
+            remedy="export the log with the time of every reading",
+        )
+    raise LogFileError(
+        "no column holds the time of the readings",
+        file=name,
+        line=line,
+        remedy="export the log with a date and time in every row, or with elapsed seconds under a header that says so",
+    )

@@ -1,0 +1,334 @@
+"""The clock columns of a file → UTC times in the order of its rows.
+
+How dates are ordered is decided in `date_order`; this is what to do with the times then: zones, starts, midnights.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from pipeline.errors import LogFileError
+from pipeline.language.text import Text
+from pipeline.logs.clock import time_zones
+from pipeline.logs.clock.clock_columns import ClockPlan
+from pipeline.logs.clock.date_order import SET_ORDER, Surroundings, days_of_stretches, order_of
+from pipeline.logs.clock.numeric_dates import read_digits
+from pipeline.logs.clock.stamp_parser import DAY_NS, NO_ZONE, SECOND_NS, Stamps, cell_at, parse
+from pipeline.logs.layout.preamble import seconds_of
+from pipeline.logs.rows.column_blocks import CellBlock
+from pipeline.logs.rows.columns import Grid, line_of
+from pipeline.logs.vocabulary.stamp_patterns import shape_of
+
+_SPREADSHEET_EPOCH_NS = -25569 * DAY_NS  # day 0 of the 1900 system, as it counts from March 1900 on
+_START_WORDS = re.compile(
+    r"(start|begin|first (reading|sample|record)|launch|inicio|comienzo|d[ée]but|date|time|datum|zeit|uhrzeit|fecha|hora|heure)"
+    r"(?!.*(interval|rate|period|zone|step|delay|duration))",
+    re.IGNORECASE,
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Moments:
+    """rows: which rows of the grid have a time, ascending (None: all of them)."""
+
+    utc_ns: np.ndarray
+    rows: np.ndarray | None
+    about: Mapping[str, str]  # for SourceFile.dialect
+    notes: tuple[Text, ...]
+    resolution_ns: int
+    other_ns: np.ndarray | None = None  # the same in the other date order, where that is as likely
+
+
+def read_moments(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
+    """Raises LogFileError for an impossible date, and where nothing says when zero was."""
+    if grid.stamps_ns is not None:
+        about = {"clock": "date and time", "date_format": "ISO 8601"}
+        if plan.iso_zone:
+            return Moments(utc_ns=grid.stamps_ns, rows=None, about=about, notes=(), resolution_ns=SECOND_NS)
+        utc, notes, zone = _local_to_utc(grid.stamps_ns, around)
+        return Moments(utc_ns=utc, rows=None, about=about | zone, notes=notes, resolution_ns=SECOND_NS)
+    if plan.kind in ("stamp", "date+time", "time-of-day"):
+        return _from_text(grid, plan, around)
+    if plan.kind == "digits":
+        return _from_digits(grid, plan, around)
+    return _from_numbers(grid, plan, around)
+
+
+def _from_digits(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
+    digits = read_digits([grid.numbers[i].values for i in plan.columns])
+    if digits.impossible:
+        cell = digits.date_cell.encode()
+        line = line_of(around.text, cell, around.data_at) if cell else None
+        raise _impossible(digits.impossible, around, line)
+    utc, notes, zone = _local_to_utc(digits.local_ns, around)
+    about = {"clock": "date and time apart", "date_format": "year-first"}
+    return Moments(utc_ns=utc, rows=digits.rows, about=about | zone, notes=notes, resolution_ns=SECOND_NS)
+
+
+def _from_numbers(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
+    values = grid.numbers[plan.columns[0]].values
+    rows = None if np.isfinite(values).all() else np.flatnonzero(np.isfinite(values))
+    values = values if rows is None else values[rows]
+    about = {"clock": plan.kind}
+    if plan.kind.startswith("epoch"):
+        per_second = {"epoch-s": 1, "epoch-ms": 10**3, "epoch-us": 10**6, "epoch-ns": 10**9}[plan.kind]
+        whole = np.floor(values)
+        utc = whole.astype(np.int64) * (SECOND_NS // per_second)
+        if per_second == 1:
+            utc += np.round((values - whole) * 1e3).astype(np.int64) * 10**6
+        return Moments(utc_ns=utc, rows=rows, about=about, notes=(), resolution_ns=SECOND_NS)
+    if plan.kind == "serial-days":
+        local = _snapped(values * 86400.0) + _SPREADSHEET_EPOCH_NS
+        utc, notes, zone = _local_to_utc(local, around)
+        return Moments(utc_ns=utc, rows=rows, about=about | zone, notes=notes, resolution_ns=SECOND_NS)
+    start, zone, notes = _start_ns(around)
+    if start is None:
+        raise LogFileError(
+            "the times count from zero, and nothing says when zero was",
+            file=around.name,
+            remedy='set start = "2026-05-04T10:00:00" under [clock] in unit.toml',
+        )
+    if plan.kind == "counter":
+        interval = seconds_of(around.head.facts["interval"])
+        if interval is None:
+            raise LogFileError(
+                f'the rows are only numbered, and the interval "{around.head.facts["interval"]}" was not understood',
+                file=around.name,
+                remedy="export the log with a date and time in every row",
+            )
+        values = (values - values[0]) * interval
+    else:
+        values = values * plan.unit_s
+    utc = start + np.round(values * 1e3).astype(np.int64) * 10**6
+    return Moments(utc_ns=utc, rows=rows, about=about | zone, notes=notes, resolution_ns=SECOND_NS)
+
+
+def _snapped(seconds: np.ndarray) -> np.ndarray:
+    """Seconds → ns; on whole seconds where all of them are within the rounding of a fraction of a day with five places."""
+    nearest = np.round(seconds)
+    if len(seconds) and np.max(np.abs(seconds - nearest)) <= 0.45:
+        return nearest.astype(np.int64) * SECOND_NS
+    return np.round(seconds * 1e3).astype(np.int64) * 10**6
+
+
+def _start_ns(around: Surroundings) -> tuple[int | None, dict[str, str], tuple[Text, ...]]:
+    """When elapsed time was zero: from unit.toml, else from the head of the file."""
+    set_start = around.unit.clock.start
+    if set_start:
+        try:
+            moment = datetime.fromisoformat(set_start)
+        except ValueError as error:
+            raise LogFileError(
+                f'the start "{set_start}" is no ISO 8601 time',
+                file=around.name,
+                remedy='write it like start = "2026-05-04T10:00:00" under [clock] in unit.toml',
+            ) from error
+        if moment.tzinfo is not None:
+            return round(moment.timestamp() * 1e3) * 10**6, {"start": "unit.toml"}, ()
+        local = round((moment - datetime(1970, 1, 1)).total_seconds() * 1e3) * 10**6
+        utc = time_zones.to_utc(np.array([local]), around.unit.tz)[0]
+        return int(utc[0]), {"start": "unit.toml"}, ()
+    text = _start_text(around.head.facts)
+    shape = shape_of(text)
+    if shape is None or not shape.date:
+        return None, {}, ()
+    raw = np.frombuffer(text.encode(), np.uint8)
+    stamps = parse([CellBlock(data=raw, starts=np.array([0]), ends=np.array([len(raw)]))])
+    order, note = order_of(stamps, around, np.zeros(1, np.int64))
+    if shape.hour is None:
+        midnight = Text(
+            key="logs.note.start_at_midnight",
+            english='the head says the day "{day}" but no time of day: midnight was taken; if that is wrong, set start under [clock] in unit.toml',
+            values={"day": text},
+        )
+        note = (*note, midnight)
+    days, there = days_of_stretches(stamps, order)
+    if not there.all() or not stamps.possible.all():
+        raise _impossible(
+            text, around, around.text.count(b"\n", 0, max(0, around.text.find(text.encode()))) + 1
+        )
+    local = days * DAY_NS + stamps.clock_ns
+    if stamps.offset_s[0] != NO_ZONE:
+        return int(local[0]) - int(stamps.offset_s[0]) * SECOND_NS, {"start": text}, note
+    utc, more, zone = _local_to_utc(local, around)
+    return int(utc[0]), {"start": text} | zone, note + more
+
+
+def _start_text(facts: Mapping[str, str]) -> str:
+    """The start as the head tells it; day and time of day may stand on lines of their own."""
+    text = facts.get("start", "")
+    shape = shape_of(text)
+    if shape is not None and shape.date and shape.hour is not None:
+        return text
+    told = [(v, shape_of(v)) for k, v in facts.items() if _START_WORDS.match(k)]
+    day = next((v for v, s in told if s is not None and s.date and s.hour is None), "")
+    clock = next((v for v, s in told if s is not None and not s.date), "")
+    return f"{day} {clock}".strip() if day else text
+
+
+def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
+    stamps = [_parsed(grid.text[i], around) for i in plan.columns]
+    ok = np.logical_and.reduce([s.ok for s in stamps])
+    dated = stamps[0]
+    timed = stamps[-1]
+    rows = None if ok.all() else np.flatnonzero(ok)
+    if rows is not None:
+        stamps = [s.only(rows) for s in stamps]
+        dated, timed = stamps[0], stamps[-1]
+    if not len(dated.clock_ns):
+        raise LogFileError(
+            "no row has a time that can be read", file=around.name, remedy="export the log again"
+        )
+    clock = timed.clock_ns
+    notes: tuple[Text, ...] = ()
+    about: dict[str, str]
+    if plan.kind == "time-of-day":
+        return _from_time_of_day(timed, rows, around)
+    order, notes = order_of(dated, around, clock)
+    days, there = days_of_stretches(dated, order)
+    possible = dated.possible & timed.possible
+    if plan.kind == "date+time":
+        possible &= clock <= DAY_NS
+    if not (there.all() and possible.all()):
+        good = possible & _spread(there, dated)
+        row = int(np.flatnonzero(~good)[0])
+        cells = [cell_at(grid.text[i], row if rows is None else int(rows[row])) for i in plan.columns]
+        bad = cells[0] if len(cells) == 1 or possible[row] else cells[1]
+        raise _impossible(
+            bad.decode("utf-8", "replace").strip(), around, line_of(around.text, bad, around.data_at)
+        )
+    grid.let_text_go()
+    local = _spread(days * DAY_NS, dated)
+    local += clock
+    utc, more, zone = _zoned(local, timed, around)
+    about = {
+        "clock": "date and time" if plan.kind == "stamp" else "date and time apart",
+        "date_format": _format_name(dated, order),
+    }
+    other = None
+    if notes and notes[-1].key == "logs.note.date_order_open":
+        swapped = "month-first" if order == "day-first" else "day-first"
+        other_days, _ = days_of_stretches(dated, swapped)
+        other = _zoned(_spread(other_days * DAY_NS, dated) + clock, timed, around)[0]
+    resolution = min(timed.resolution_ns, 60 * SECOND_NS)
+    return Moments(
+        utc_ns=utc,
+        rows=rows,
+        about=about | zone,
+        notes=notes + more,
+        resolution_ns=resolution,
+        other_ns=other,
+    )
+
+
+def _parsed(cells: list[CellBlock], around: Surroundings) -> Stamps:
+    try:
+        return parse(cells)
+    except ValueError as error:
+        raise LogFileError(
+            "the column of times holds too many kinds of text",
+            file=around.name,
+            remedy="export the log again",
+        ) from error
+
+
+def _from_time_of_day(stamps: Stamps, rows: np.ndarray | None, around: Surroundings) -> Moments:
+    """Times without a date: the head's date, and a day more each time the clock passes midnight. "100:00:05" is elapsed."""
+    clock = stamps.clock_ns
+    start, zone, notes = _start_ns(around)
+    if start is None:
+        raise LogFileError(
+            "the rows hold a time of day but no date",
+            file=around.name,
+            remedy='export the log with dates, or set start = "2026-05-04T10:00:00" under [clock] in unit.toml',
+        )
+    if not stamps.possible.all():
+        raise _impossible("a time of day", around, None)
+    if clock[0] < 2 * 3600 * SECOND_NS and clock.max() > DAY_NS:
+        return Moments(
+            utc_ns=start + clock,
+            rows=rows,
+            about={"clock": "elapsed"} | zone,
+            notes=notes,
+            resolution_ns=stamps.resolution_ns,
+        )
+    past = np.concatenate([[0], np.cumsum(np.diff(clock) < -DAY_NS // 2)])
+    tz = _zone_of(around)
+    offset = tz if isinstance(tz, int) else time_zones.offset_at(tz, start)
+    midnight = (start + offset) // DAY_NS * DAY_NS
+    local = midnight + past * DAY_NS + clock
+    utc, more, zone_about = _local_to_utc(local, around)
+    return Moments(
+        utc_ns=utc,
+        rows=rows,
+        about={"clock": "time of day, date from the head"} | zone | zone_about,
+        notes=tuple(n for n in notes if n.key != "logs.note.start_at_midnight") + more,
+        resolution_ns=stamps.resolution_ns,
+    )
+
+
+def _zoned(
+    local: np.ndarray, stamps: Stamps, around: Surroundings
+) -> tuple[np.ndarray, tuple[Text, ...], dict[str, str]]:
+    told = stamps.offset_s != NO_ZONE
+    if told.all():
+        return local - stamps.offset_s.astype(np.int64) * SECOND_NS, (), {"zone": "in every row"}
+    if told.any():
+        raise LogFileError(
+            "some rows say their UTC offset and some don't", file=around.name, remedy="export the log again"
+        )
+    return _local_to_utc(local, around)
+
+
+def _zone_of(around: Surroundings) -> int | ZoneInfo:
+    """The logger's zone: the header's or the head's offset, else the unit's own."""
+    for text in (around.labels, around.head.facts.get("zone", "")):
+        if not text:
+            continue
+        offset = time_zones.fixed_offset_ns(text)
+        if offset is not None:
+            return offset
+        for name in re.findall(r"(?<![^\W\d_])[A-Z][A-Za-z]+/[A-Z][A-Za-z_/+-]+", text):
+            try:
+                return ZoneInfo(name)
+            except (KeyError, ValueError, OSError):
+                continue
+        plain = re.fullmatch(r"([+-]?)(\d{1,2})(?:[.:](\d{1,2}))?\s*(?:h|hours)?", text.strip())
+        if plain and int(plain[2]) <= 14:
+            ns = (int(plain[2]) * 3600 + (int(plain[3]) * 60 if plain[3] else 0)) * SECOND_NS
+            return -ns if plain[1] == "-" else ns
+    return around.unit.tz
+
+
+def _local_to_utc(
+    local: np.ndarray, around: Surroundings
+) -> tuple[np.ndarray, tuple[Text, ...], dict[str, str]]:
+    zone = _zone_of(around)
+    if isinstance(zone, int):
+        return local - zone, (), {"zone": f"UTC{zone / 3600e9:+g} h, from the file"}
+    utc, notes = time_zones.to_utc(local, zone)
+    return utc, notes, {"zone": zone.key}
+
+
+def _spread(of_stretches: np.ndarray, stamps: Stamps) -> np.ndarray:
+    """What holds for each stretch of rows with one date, a row each."""
+    return np.repeat(of_stretches, np.diff(np.append(stamps.day_starts, stamps.parts.shape[1])))
+
+
+def _format_name(stamps: Stamps, order: str) -> str:
+    return {"ymd": "year-first"}.get(stamps.date, order) + (", month by name" if stamps.named else "")
+
+
+def _impossible(cell: str, around: Surroundings, line: int | None) -> LogFileError:
+    return LogFileError(
+        f'"{cell}" is no possible date and time',
+        file=around.name,
+        line=line,
+        remedy=f"mend or delete that line, or, if the dates are in another order, {SET_ORDER}",
+    )

@@ -1,0 +1,434 @@
+"""How a file is laid out: delimiter, decimal mark, where the head ends and the rows begin and end.
+
+Decided from a sample of the bytes (head, middle, tail), by what makes the cells come out as times and numbers, not by
+counting delimiters: a semicolon file with decimal commas holds more commas than semicolons.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from pipeline.errors import LogFileError
+from pipeline.logs.vocabulary.cell_kinds import is_number, kind_of
+from pipeline.logs.vocabulary.stamp_patterns import shape_of
+
+DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
+HEAD_BYTES, MIDDLE_BYTES, TAIL_BYTES = 65536, 16384, 16384
+SAMPLE_ROWS = 240
+WINDOW_ROWS = 50
+
+
+@dataclass(frozen=True, kw_only=True)
+class Dialect:
+    """The layout of one file. Byte positions are into `Content.text`."""
+
+    name: str  # of the file
+    delimiter: str
+    decimal: str
+    quoted: bool  # rows hold quote characters that mean something
+    fields: int  # cells in a row, a last empty one from a trailing delimiter included
+    preamble: tuple[str, ...]  # lines before the header
+    header: tuple[tuple[str, ...], ...]  # header rows, none, one or two
+    units_row: tuple[str, ...]  # () where there is none
+    data_at: int  # byte where the first row begins
+    data_end: int  # byte past the last row
+    first_line: int  # 1-based line of the first row
+    tail: tuple[str, ...]  # lines after the last row: statistics, a farewell
+    sample: tuple[tuple[str, ...], ...]  # rows of the sample, cells stripped
+    words_seen: bool  # the sample holds error words
+    header_line: bytes  # as it stands in the file, to find it again where files were joined
+    units_line: bytes
+    spaced: bool = False  # the tabs were blanks: see `fixed_width`
+
+
+_QUOTED = re.compile(rb'[,;\t|]"[^"\n]*"[,;\t|\r\n]')
+
+
+def split_row(line: str, delimiter: str) -> list[str]:
+    """The cells of one line, stripped; quotes taken off."""
+    if '"' not in line:
+        return [c.strip() for c in line.split(delimiter)]
+    cells, cell, inside, i = [], [], False, 0
+    while i < len(line):
+        character = line[i]
+        if inside:
+            if character == '"' and line[i + 1 : i + 2] == '"':
+                cell.append('"')
+                i += 1
+            elif character == '"':
+                inside = False
+            else:
+                cell.append(character)
+        elif character == '"' and not "".join(cell).strip():
+            inside, cell = True, []
+        elif character == delimiter:
+            cells.append("".join(cell).strip())
+            cell = []
+        else:
+            cell.append(character)
+        i += 1
+    return [*cells, "".join(cell).strip()]
+
+
+def sniff(text: bytes, name: str, *, quotes: bool) -> Dialect:
+    """The layout of the log in `text`; quotes: a quotation mark stands in it. Raises LogFileError where no rows of times and
+    numbers are found."""
+    body = _sample_lines(text)
+    best = max((_fit(body, d) for d in DELIMITERS), key=lambda f: f.score)
+    if best.score <= 0:
+        raise _no_rows(text, name)
+    delimiter, fields = best.delimiter, best.fields
+    decimal = _decimal_mark(best.rows, delimiter)
+    rows = tuple(tuple(r) for r in best.rows[:SAMPLE_ROWS])
+    layout = Layout(
+        delimiter=delimiter, fields=fields, decimal=decimal, clocks=_clocks(rows), words=_words(rows)
+    )
+    head = _head(text, layout, name)
+    head = _with_row_numbers(head, rows)
+    tail, data_end = _tail(text, layout, head.data_at, rows)
+    quoted = quotes and (any('"' in line for line in body) or _holds_quoted(text, head.data_at, data_end))
+    return Dialect(
+        name=name,
+        delimiter=delimiter,
+        decimal=decimal,
+        quoted=quoted,
+        fields=fields,
+        preamble=head.preamble,
+        header=head.header,
+        units_row=head.units_row,
+        data_at=head.data_at,
+        data_end=data_end,
+        first_line=head.first_line,
+        tail=tail,
+        sample=rows,
+        words_seen=any(kind_of(c).word for r in rows for c in r if c),
+        header_line=head.header_line,
+        units_line=head.units_line,
+    )
+
+
+def _sample_lines(text: bytes) -> list[str]:
+    """Lines that are likely rows: the whole of a small file, else windows from its head, middle and end."""
+    if len(text) <= HEAD_BYTES:
+        return [line for line in text.decode("utf-8", "replace").splitlines() if line.strip()][-SAMPLE_ROWS:]
+    lines = []
+    for at in (len(text) // 16, len(text) // 2, len(text) - 2 * TAIL_BYTES):
+        window = text[at : at + MIDDLE_BYTES]
+        whole = window[window.find(b"\n") + 1 : window.rfind(b"\n") + 1]
+        lines += [line for line in whole.decode("utf-8", "replace").splitlines() if line.strip()][
+            :WINDOW_ROWS
+        ]
+    return lines
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Fit:
+    delimiter: str
+    fields: int
+    score: float
+    rows: list[list[str]]
+
+
+def _fit(lines: list[str], delimiter: str) -> _Fit:
+    """How well the lines come out as rows of times and numbers with this delimiter."""
+    split = [split_row(line, delimiter) for line in lines if delimiter in line]
+    scored = [(row, _row_score(row)) for row in split]
+    by_width: Counter[int] = Counter()
+    for row, score in scored:
+        by_width[len(row)] += score
+    if not by_width:
+        return _Fit(delimiter=delimiter, fields=0, score=0.0, rows=[])
+    fields = max(by_width, key=lambda k: (by_width[k], k))
+    rows = [row for row, score in scored if len(row) == fields and score > 0]
+    return _Fit(delimiter=delimiter, fields=fields, score=by_width[fields], rows=rows)
+
+
+def _row_score(row: list[str]) -> float:
+    """0 for a line that is no row; else the share of its cells that are times, numbers, error words or blank."""
+    clean = values = 0
+    for cell in row:
+        if not cell:
+            clean += 1
+            continue
+        kind = kind_of(cell)
+        if kind.reads:
+            clean += 1
+            values += 1
+        elif kind.word:
+            clean += 1
+    share = clean / len(row)
+    if values >= 2 and share >= 0.5:
+        return share
+    # a row whose probes are all open still has its time
+    return 0.5 * share if values == 1 and any(kind_of(c).shape for c in row[:3] if c) else 0.0
+
+
+def _decimal_mark(rows: list[list[str]], delimiter: str) -> str:
+    dots = commas = lone_commas = 0
+    leading_zero = False
+    for row in rows:
+        for cell in row:
+            dot, comma = "." in cell, "," in cell
+            if not (dot or comma):
+                continue
+            kind = kind_of(cell)
+            if kind.shape:
+                continue
+            if dot and comma:
+                commas += 3 * (kind.comma and cell.rfind(",") > cell.rfind("."))
+                dots += 3 * (kind.point and cell.rfind(".") > cell.rfind(","))
+            elif comma and kind.comma:
+                if kind.grouped_point:
+                    lone_commas += 1
+                    leading_zero |= cell.lstrip("+-").startswith("0")
+                else:
+                    commas += 1
+            elif dot and kind.point and not kind.grouped_comma:
+                dots += 1
+    if commas or dots:
+        return "," if commas > dots else "."
+    # nothing but "1,234": thousands in a comma-separated file, three decimals in any other
+    return "," if lone_commas and (delimiter != "," or leading_zero) else "."
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Head:
+    preamble: tuple[str, ...]
+    header: tuple[tuple[str, ...], ...]
+    units_row: tuple[str, ...]
+    data_at: int
+    first_line: int
+    header_line: bytes
+    units_line: bytes
+
+
+def _holds_quoted(text: bytes, data_at: int, data_end: int) -> bool:
+    """Whether the odd cell stands in quotes, as a remark with a delimiter in it does."""
+    first = text.find(b'"', data_at, data_end)
+    return first >= 0 and _QUOTED.search(text, max(data_at, first - 1), data_end) is not None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """What a line must look like to be a row."""
+
+    delimiter: str
+    fields: int
+    decimal: str
+    clocks: frozenset[int]  # columns in which dates and times stand
+    words: frozenset[int]  # columns of remarks, names, units
+
+
+def _clocks(rows: tuple[tuple[str, ...], ...]) -> frozenset[int]:
+    timed: Counter[int] = Counter()
+    for row in rows:
+        timed.update(i for i, cell in enumerate(row) if cell and kind_of(cell).shape)
+    return frozenset(i for i, count in timed.items() if count > 0.5 * len(rows))
+
+
+def _words(rows: tuple[tuple[str, ...], ...]) -> frozenset[int]:
+    told: Counter[int] = Counter()
+    for row in rows:
+        told.update(
+            i for i, cell in enumerate(row) if cell and not (kind_of(cell).reads or kind_of(cell).word)
+        )
+    return frozenset(i for i, count in told.items() if count > 0.5 * len(rows))
+
+
+def is_row(cells: list[str], layout: Layout) -> bool:
+    """Whether a line's cells are a row of data of this file."""
+    if len(cells) != layout.fields:
+        return False
+    kinds = [kind_of(c) for i, c in enumerate(cells) if c and i not in layout.words]
+    timed = sum(k.shape is not None for k in kinds)
+    numbers = sum(k.number(layout.decimal) for k in kinds)
+    clean = sum(k.shape is not None or k.number(layout.decimal) or k.word for k in kinds)
+    if not (timed or numbers >= 2) or clean < max(1, 0.5 * len(kinds)):
+        return False
+    # statistics lines begin with a word instead
+    return (
+        kinds[0].shape is not None
+        or kinds[0].number(layout.decimal)
+        or any(k.shape for k in kinds[1:3])
+        or any(cells[i] and kind_of(cells[i]).shape for i in layout.clocks)
+    )
+
+
+def _head(text: bytes, layout: Layout, name: str) -> _Head:
+    delimiter, fields = layout.delimiter, layout.fields
+    lines: list[tuple[int, str, list[str]]] = []  # (byte, line, cells)
+    at = number = 0
+    while at < len(text):
+        end = text.find(b"\n", at)
+        end = len(text) if end < 0 else end
+        line = text[at:end].decode("utf-8", "replace").rstrip("\r")
+        cells = split_row(line, delimiter)
+        number += 1
+        if is_row(cells, layout) and _next_is_row(text, end + 1, layout):
+            break
+        lines.append((at, line, cells))
+        at = end + 1
+    else:
+        raise _no_rows(text, name)
+    filled = [entry for entry in lines if entry[1].strip(' \t,;|"')]
+    units_row: tuple[str, ...] = ()
+    units_line = b""
+    if len(filled) >= 3 and _names_the_clock_alone(filled[-1][2], fields):
+        above = filled[-2][2]
+        if len(above) == fields and (_is_units_row(above, fields) or is_header(above, fields)):
+            filled.pop()
+    if len(filled) >= 2 and _is_units_row(filled[-1][2], fields) and is_header(filled[-2][2], fields):
+        _at, line, cells = filled.pop()
+        units_row, units_line = tuple(cells), line.encode()
+    header: list[tuple[str, ...]] = []
+    header_line = b""
+    if filled and is_header(filled[-1][2], fields):
+        _at, line, cells = filled.pop()
+        header = [tuple(cells)]
+        header_line = line.encode()
+        if fields >= 3 and filled and _is_upper_header(filled[-1][2], fields):
+            header.insert(0, tuple(filled.pop()[2]))
+    return _Head(
+        preamble=tuple(line for _at, line, _cells in filled),
+        header=tuple(header),
+        units_row=units_row,
+        data_at=at,
+        first_line=number,
+        header_line=header_line,
+        units_line=units_line,
+    )
+
+
+def _with_row_numbers(head: _Head, rows: tuple[tuple[str, ...], ...]) -> _Head:
+    """A label less than there are columns, and the first column counts: the row numbers have none."""
+    fields = len(rows[0])
+    if not head.header or len(head.header[-1]) != fields - 1 or len(rows) < 3:
+        return head
+    counts = [int(r[0]) if r[0].isdigit() else None for r in rows]
+    ups = sum(a is not None and b == a + 1 for a, b in pairwise(counts))
+    if None in counts or ups < len(rows) - 4:
+        return head
+    wide = [("", *row) if len(row) == fields - 1 else row for row in (*head.header, head.units_row)]
+    return replace(head, header=tuple(wide[:-1]), units_row=wide[-1])
+
+
+def _next_is_row(text: bytes, at: int, layout: Layout) -> bool:
+    """A line of the preamble may look like a row; the first row is followed by another (or by the end)."""
+    window = text[at : at + 8192]
+    for line in window.decode("utf-8", "replace").splitlines()[:4]:
+        if line.strip():
+            return len(split_row(line, layout.delimiter)) == layout.fields or not window.strip()
+    return True
+
+
+def is_header(cells: list[str], fields: int) -> bool:
+    """As wide as the rows (a delimiter more or less at the end is forgiven), and words in it."""
+    filled = [c for c in cells if c]
+    if not filled or not _as_wide(cells, fields):
+        return False
+    words = [c for c in filled if re.search(r"[^\W\d_]|#|°", c)]
+    return len(filled) >= max(1, fields // 2) and len(words) >= 1 and not shape_of(filled[-1])
+
+
+def _names_the_clock_alone(cells: list[str], fields: int) -> bool:
+    """ "Time,,," under a block that describes the channels."""
+    return (
+        fields > 2
+        and len(cells) == fields
+        and bool(cells[0])
+        and not any(cells[1:])
+        and not shape_of(cells[0])
+    )
+
+
+def _as_wide(cells: list[str], fields: int) -> bool:
+    return len(cells) == fields or (len(cells) == fields + 1 and not cells[-1]) or (len(cells) == fields - 1)
+
+
+def _is_upper_header(cells: list[str], fields: int) -> bool:
+    filled = [c for c in cells if c]
+    if len(cells) != fields or len(filled) < 2:
+        return False
+    return (
+        not any(shape_of(c) or is_number(c, ".") or is_number(c, ",") for c in filled)
+        and ":" not in filled[0]
+    )
+
+
+_UNIT_WORDS = re.compile(
+    r"""[\[(]?\s*(°\s*[cf]|º\s*[cf]|deg\.?\s*[cfk]|[cfk]|celsius|fahrenheit|kelvin|ma|a|amps?|amperes?|w|kw|watts?|v|volts?|kwh|wh
+    |k?ohms?|k?ω|k?Ω|%|%\s*rh|pf|cos.?(phi|φ)|bar|psi[g]?|kpa|mpa|s|sec|seconds|ms|min|h|hh:mm(:ss)?(\.s+|\.0+)?|[ymdjat.\-/]{6,10}
+    |[ymdjat.\-/]{6,10}[\st]hh:mm(:ss)?.*|utc.*|gmt.*|local.*|date|time|-|n/?a|iso\s?8601)?\s*[\])]?""",
+    re.VERBOSE | re.IGNORECASE,
+)
+
+
+_UNIT_TITLE = re.compile(r"units?|unidad(es)?|einheit(en)?|unités?|engineering units?", re.IGNORECASE)
+
+
+def _is_units_row(cells: list[str], fields: int) -> bool:
+    if cells and _UNIT_TITLE.fullmatch(cells[0]):
+        cells = ["", *cells[1:]]
+    filled = [c for c in cells if c]
+    return (
+        _as_wide(cells, fields)
+        and bool(filled)
+        and all(_UNIT_WORDS.fullmatch(c) for c in cells)
+        and sum(c.lower().strip("[]() ") not in ("date", "time", "-") for c in filled) >= 1
+    )
+
+
+def _tail(
+    text: bytes, layout: Layout, data_at: int, sample: tuple[tuple[str, ...], ...]
+) -> tuple[tuple[str, ...], int]:
+    """(lines after the last row, byte past the last row)."""
+    start = max(data_at, len(text) - TAIL_BYTES)
+    if start > data_at:
+        start = text.find(b"\n", start) + 1
+    window = text[start:]
+    lines = window.split(b"\n")
+    end = len(window)
+    tail: list[str] = []
+    for raw in reversed(lines):
+        line = raw.decode("utf-8", "replace").rstrip("\r")
+        cells = split_row(line, layout.delimiter)
+        cut_off = (
+            raw is lines[-1] and bool(raw) and len(lines) > 1 and _is_cut_off(cells, layout.decimal, sample)
+        )
+        if is_row(cells, layout) and not cut_off:
+            return tuple(reversed(tail)), start + end
+        if line.strip():
+            tail.append(line)
+        end -= len(raw) + 1
+    return (), len(text)
+
+
+def _is_cut_off(cells: list[str], decimal: str, sample: tuple[tuple[str, ...], ...]) -> bool:
+    """A last line without a line end whose last number has fewer decimals than all others of its column: the file was cut
+    there, and what is left of the number is another number."""
+    if not cells[-1] or len(cells) != len(sample[0]):
+        return False
+    decimals = {
+        len(r[-1].partition(decimal)[2]) for r in sample[:-1] if r[-1] and kind_of(r[-1]).number(decimal)
+    }
+    return len(decimals) == 1 and len(cells[-1].partition(decimal)[2]) < decimals.pop()
+
+
+def _no_rows(text: bytes, name: str) -> LogFileError:
+    lines = [line for line in text[:HEAD_BYTES].decode("utf-8", "replace").splitlines() if line.strip()]
+    wide = [line for line in lines if any(line.count(d) >= 1 for d in DELIMITERS)]
+    if len(wide) == len(lines) and 0 < len(lines) <= 3:
+        return LogFileError(
+            "there is a header but no row of readings under it",
+            file=name,
+            line=len(lines),
+            remedy="export the log again; where it stays empty, the logger recorded nothing",
+        )
+    return LogFileError(
+        "no rows of times and readings were found in this text",
+        file=name,
+        remedy="export the log from the logger's software as CSV: a time and at least one reading a row",
+    )

@@ -1,0 +1,49 @@
+"""Columns set apart by blanks, as in a printed table: turned into tabs, line by line, before anything else looks at them."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from functools import partial
+
+from pipeline.errors import LogFileError
+from pipeline.logs.layout.dialect import Dialect, sniff
+from pipeline.logs.source.decode import Content
+
+_HEAD = 65536
+
+
+def sniff_spaced(content: Content) -> tuple[Content, Dialect] | None:
+    """(the text with tabs, its layout), or None where blanks make no columns either.
+
+    Single blanks are tried first, with a date and its time apart and as one, then runs of two and more: the labels decide, as
+    "Evap temp" may be one of them.
+    """
+    found = []
+    head = content.text[:_HEAD].rpartition(b"\n")[0]
+    for turned in (partial(_tabs, rb" +"), _stamps_joined, partial(_tabs, rb" {2,}")):
+        try:
+            sniff(
+                turned(head), content.name, quotes=content.quotes
+            )  # of a long text that is no table only the head is looked at
+            text = turned(content.text)
+            found.append((text, sniff(text, content.name, quotes=content.quotes)))
+        except LogFileError:
+            continue
+    found.sort(key=lambda f: not f[1].header or len(f[1].header[-1]) != f[1].fields)
+    if not found:
+        return None
+    text, dialect = found[0]
+    return replace(content, text=text), replace(dialect, spaced=True)
+
+
+def _stamps_joined(text: bytes) -> bytes:
+    """A date and its time, a time and its AM or PM are one cell."""
+    joined = re.sub(rb"(\d)[ ]+(?=\d{1,2}:\d\d)", rb"\1T", text)
+    joined = re.sub(rb"(:\d\d) +(?=[AaPp]\.?[Mm]\b)", rb"\1", joined)
+    return _tabs(rb" +", joined)
+
+
+def _tabs(blanks: bytes, text: bytes) -> bytes:
+    text = re.sub(rb"(?m)^[ \t]+|[ \t]+(?=\r?$)", b"", text)
+    return re.sub(blanks, b"\t", text)

@@ -1,0 +1,208 @@
+"""What the lines above the rows say: labels and units of the columns, serial number, time zone, start, interval."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from pipeline.logs.layout.dialect import Dialect, split_row
+from pipeline.logs.vocabulary.roles import role_by_header
+from pipeline.logs.vocabulary.units import UNITS, unit_of_header, unit_of_word
+from pipeline.unit import ROLES
+
+_KEYS: Mapping[str, tuple[str, ...]] = {
+    # common practice, no source
+    "serial": (
+        "serial",
+        "s/n",
+        "sn",
+        "logger id",
+        "device id",
+        "logger no",
+        "serie",
+        "série",
+        "seriennummer",
+        "geräte-id",
+    ),
+    "interval": (
+        *(
+            "interval",
+            "sample rate",
+            "sampling",
+            "sample period",
+            "log rate",
+            "logging rate",
+            "intervalo",
+            "muestreo",
+        ),
+        *("intervalle", "période", "intervall", "messintervall", "abtastrate", "takt"),
+    ),
+    "zone": ("time zone", "timezone", "utc offset", "gmt offset", "zona horaria", "fuseau", "zeitzone"),
+    "start": (
+        *(
+            "start",
+            "started",
+            "start time",
+            "first reading",
+            "begin",
+            "launched",
+            "launch",
+            "inicio",
+            "comienzo",
+            "début",
+        ),
+        *("debut", "beginn", "startzeit", "first sample", "date", "fecha", "datum"),
+    ),
+    "order": ("date format", "date order", "formato de fecha", "format de date", "datumsformat"),
+    "unit": (
+        "temperature unit",
+        "temp unit",
+        "temperature units",
+        "unit",
+        "units",
+        "unidad",
+        "unidades",
+        "unité",
+        "einheit",
+    ),
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Head:
+    """labels and units hold one entry a field of a row."""
+
+    labels: tuple[str, ...]
+    named: bool  # a header was there
+    units: tuple[str | None, ...]
+    units_by: tuple[str, ...]  # "header", "units row", "preamble" or ""
+    facts: Mapping[str, str]  # of `_KEYS`, and every other key/value line as it stands
+
+
+def read_head(dialect: Dialect) -> Head:
+    facts = _facts(dialect)
+    labels = _labels(dialect)
+    units: list[str | None] = []
+    units_by: list[str] = []
+    common = unit_of_word(facts["unit"]) if "unit" in facts else None
+    for i in range(dialect.fields):
+        below = (
+            unit_of_word(dialect.units_row[i])
+            if i < len(dialect.units_row) and dialect.units_row[i]
+            else None
+        )
+        written = unit_of_header(labels[i]) if dialect.header else None
+        if below is not None:
+            units.append(below)
+            units_by.append("units row")
+        elif written is not None:
+            units.append(written)
+            units_by.append("header")
+        elif common and _may_be_in(labels[i], common):
+            units.append(common)
+            units_by.append("preamble")
+        else:
+            units.append(None)
+            units_by.append("")
+    return Head(
+        labels=tuple(labels),
+        named=bool(dialect.header),
+        units=tuple(units),
+        units_by=tuple(units_by),
+        facts=facts,
+    )
+
+
+def _may_be_in(label: str, unit: str) -> bool:
+    """Whether a unit given for the whole file can be this column's: a clamp is not in °F."""
+    role = role_by_header(label, None).role
+    return role == "other" or ROLES[role] == UNITS[unit].house
+
+
+def _labels(dialect: Dialect) -> list[str]:
+    rows = [
+        _filled_forward(r) if n < len(dialect.header) - 1 else list(r) for n, r in enumerate(dialect.header)
+    ]
+    labels = []
+    for i in range(dialect.fields):
+        parts: list[str] = []
+        for row in rows:
+            part = row[i].strip() if i < len(row) else ""
+            if part and part not in parts:
+                parts.append(part)
+        labels.append(" ".join(parts) or f"column {i + 1}")
+    return _told_apart(labels)
+
+
+def _filled_forward(row: tuple[str, ...]) -> list[str]:
+    """A merged cell of the upper header row stands over the columns to its right."""
+    filled, last = [], ""
+    for cell in row:
+        last = cell or last
+        filled.append(last)
+    return filled
+
+
+def _told_apart(labels: list[str]) -> list[str]:
+    """Two columns of one name: the second gets its number."""
+    seen: dict[str, int] = {}
+    result = []
+    for label in labels:
+        seen[label] = seen.get(label, 0) + 1
+        result.append(label if seen[label] == 1 else f"{label} #{seen[label]}")
+    return result
+
+
+def _facts(dialect: Dialect) -> dict[str, str]:
+    facts: dict[str, str] = {}
+    for line in dialect.preamble:
+        key, value = _key_and_value(line.lstrip("#;/%* \t"), dialect.delimiter)
+        if not key or not value:
+            continue
+        facts.setdefault(key, value)
+        lowered = key.lower()
+        for name, words in _KEYS.items():
+            if (
+                name not in facts and any(re.match(rf"{re.escape(w)}(?![^\W\d_])", lowered) for w in words)
+            ) or (
+                name in ("serial", "zone", "interval")
+                and name not in facts
+                and any(w in lowered for w in words if len(w) > 4)
+            ):
+                facts[name] = value
+    return facts
+
+
+def _key_and_value(line: str, delimiter: str) -> tuple[str, str]:
+    cells = [c for c in split_row(line, delimiter) if c]
+    if len(cells) == 2 and not re.search(r"[:=]\s", cells[0] + " "):
+        return cells[0].rstrip(":= "), cells[1]
+    if len(cells) == 2 and cells[0].endswith((":", "=")):
+        return cells[0].rstrip(":= "), cells[1]
+    match = re.match(r"\s*\"?([^:=]{1,40}?)\s*[:=]\s*(.+?)\"?[\s,;|]*$", line)
+    return (match[1].strip(), match[2].strip()) if match else ("", "")
+
+
+def seconds_of(text: str) -> float | None:
+    """ "10 s", "00:00:10", "1 min", "0,5 s", "30" -> seconds; None where it is none of these."""
+    text = text.strip().lower().replace(",", ".")
+    match = re.fullmatch(r"(\d{1,3}):(\d{2})(?::(\d{2}(?:\.\d+)?))?", text)
+    if match:
+        hours, minutes, seconds = match.groups()
+        if seconds is None:
+            return int(hours) * 60.0 + int(minutes)
+        return int(hours) * 3600.0 + int(minutes) * 60.0 + float(seconds)
+    match = re.fullmatch(r"(?:every\s+|alle\s+|cada\s+)?(\d+(?:\.\d+)?)\s*([a-zµ]*)\.?", text)
+    if not match:
+        return None
+    factor = {
+        **dict.fromkeys(
+            ("", "s", "sec", "secs", "second", "seconds", "seg", "segundos", "sekunden", "secondes", "sek"),
+            1.0,
+        ),
+        **dict.fromkeys(("ms",), 1e-3),
+        **dict.fromkeys(("m", "min", "mins", "minute", "minutes", "minutos", "minuten"), 60.0),
+        **dict.fromkeys(("h", "hr", "hour", "hours", "std", "horas", "heures"), 3600.0),
+    }.get(match[2])
+    return float(match[1]) * factor if factor and float(match[1]) > 0 else None

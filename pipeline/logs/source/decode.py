@@ -1,0 +1,334 @@
+"""A path in, the text of the logs in it out: unpacked, decoded to UTF-8, with plain line ends and no NUL bytes.
+
+The text stays bytes: the cells of a log are ASCII nearly always, so that only the lines which hold something else need
+decoding, and the week at 1 s is never copied for its degree signs.
+"""
+
+from __future__ import annotations
+
+import gzip
+import io
+import os
+import re
+import zipfile
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.errors import LogFileError
+from pipeline.language.text import Text
+from pipeline.logs.source.units import PACKED_ENDINGS, WORKBOOK_ENDINGS, is_log_name, names_a_note
+
+MOST_BYTES = 2 * 1024**3
+"""A log that unpacks to more than this is refused: common practice, no source (a year at 1 s is under 1.5 GB)."""
+
+_NOT_TEXT = (
+    (b"%PDF", "a PDF document"),
+    (b"\xd0\xcf\x11\xe0", "a spreadsheet workbook"),
+    (b"SQLite format 3", "a database"),
+    (b"\x89PNG", "a picture"),
+    (b"\xff\xd8\xff", "a picture"),
+    (b"PAR1", "a Parquet file"),
+    (b"7z\xbc\xaf", "a 7z archive"),
+    (b"Rar!", "a RAR archive"),
+)
+_WORKBOOK_PARTS = ("[Content_Types].xml", "content.xml", "Index/Document.iwa")
+_HEAD = 65536
+_EXPORT_AGAIN = "export the log from the logger's software as CSV and put that file here"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Content:
+    """The text of one log. `text` is valid UTF-8 with LF or CRLF line ends and no NUL byte."""
+
+    name: str
+    text: bytes
+    encoding: str
+    quotes: bool  # a quotation mark stands in it
+    packed: str = ""  # "gzip", "zip" or ""
+    notes: tuple[Text, ...] = field(default=())
+
+
+def contents_of(path: Path) -> Iterator[Content | LogFileError]:
+    """The logs in the file, one after the other; a member of an archive that can't be read comes as its error.
+
+    Raises LogFileError where the file as a whole can't be read.
+    """
+    name = shown_name(path)
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise LogFileError(
+            f"the file cannot be opened ({error.strerror or error})",
+            file=name,
+            remedy="check that it may be read",
+        ) from error
+    if raw[:2] == b"PK" and path.suffix.lower() in WORKBOOK_ENDINGS:
+        raise LogFileError("this is a spreadsheet workbook, not text", file=name, remedy=_EXPORT_AGAIN)
+    if raw[:4] == b"PK\x03\x04" or raw[:4] == b"PK\x05\x06":
+        yield from _members(raw, name)
+    elif raw[:2] == b"\x1f\x8b":
+        unpacked = _gunzip(raw, name)
+        del raw
+        content = _text_of(unpacked, name, packed="gzip")
+        del unpacked  # what was read is let go before it is parsed
+        yield content
+    elif path.suffix.lower() in PACKED_ENDINGS | {".zip"} and raw:
+        raise LogFileError("the file is not what its ending says", file=name, remedy="pack or copy it again")
+    else:
+        content = _text_of(raw, name)
+        del raw
+        yield content
+
+
+def shown_name(path: Path) -> str:
+    """The file's name as text that can be written anywhere: a name that is not UTF-8 comes from another system."""
+    return os.fsencode(path.name).decode("utf-8", "replace")
+
+
+def _gunzip(raw: bytes, name: str) -> bytes:
+    try:
+        with gzip.GzipFile(fileobj=io.BytesIO(raw)) as stream:
+            text = stream.read(MOST_BYTES + 1)
+    except (OSError, EOFError, zlib.error) as error:
+        raise LogFileError(
+            "the gzip file is damaged or cut off", file=name, remedy="copy it again"
+        ) from error
+    if len(text) > MOST_BYTES:
+        raise LogFileError("the file unpacks to more than 2 GB", file=name, remedy="split the log")
+    return text
+
+
+def _members(raw: bytes, name: str) -> Iterator[Content | LogFileError]:
+    try:
+        archive = zipfile.ZipFile(io.BytesIO(raw))
+        members = [m for m in archive.infolist() if m.filename and not m.is_dir()]
+    except (zipfile.BadZipFile, ValueError, NotImplementedError) as error:
+        raise LogFileError("the zip file is damaged or cut off", file=name, remedy="copy it again") from error
+    if any(m.filename in _WORKBOOK_PARTS for m in members):
+        raise LogFileError("this is a spreadsheet workbook, not text", file=name, remedy=_EXPORT_AGAIN)
+    logs = [m for m in members if is_log_name(m.filename) and not m.filename.startswith("__")]
+    logs = [m for m in logs if not names_a_note(m.filename)] or logs
+    if not logs:
+        raise LogFileError(
+            "the zip file holds no log", file=name, remedy="put the logger's CSV files into it"
+        )
+    for member in logs:
+        inner = f"{name}/{Path(member.filename).name}"
+        try:
+            if member.flag_bits & 1:
+                raise LogFileError(
+                    "the zip file has a password", file=inner, remedy="pack it again without one"
+                )
+            with archive.open(member) as stream:
+                text = stream.read(MOST_BYTES + 1)
+            if len(text) > MOST_BYTES:
+                raise LogFileError("the file unpacks to more than 2 GB", file=inner, remedy="split the log")
+            if text[:2] == b"\x1f\x8b":
+                text = _gunzip(text, inner)
+            yield _text_of(text, inner, packed="zip")
+        except LogFileError as error:
+            yield error
+        except (
+            zipfile.BadZipFile,
+            OSError,
+            EOFError,
+            zlib.error,
+            NotImplementedError,
+            RuntimeError,
+            ValueError,
+        ):
+            yield LogFileError("this part of the zip file is damaged", file=inner, remedy="pack it again")
+
+
+def _text_of(raw: bytes, name: str, *, packed: str = "") -> Content:
+    if not raw[:256].strip(b"\0 \t\r\n") and not raw.strip(b"\0 \t\r\n"):
+        what = "the file is empty" if not raw else "the file holds nothing but blanks"
+        raise LogFileError(what, file=name, remedy="export the log again, and remove this file")
+    for magic, kind in _NOT_TEXT:
+        if raw.startswith(magic):
+            raise LogFileError(f"this is {kind}, not text", file=name, remedy=_EXPORT_AGAIN)
+    notes: list[Text] = []
+    text, encoding, seen = _decoded(raw, name)
+    if seen.nul:
+        text = _without_nuls(text, notes)
+    if not text[:256].strip() and not text.strip():
+        raise LogFileError("the file holds nothing but blanks", file=name, remedy="export the log again")
+    if seen.cr:
+        text = _plain_line_ends(text)
+    _refuse_binary(text, name)
+    return Content(
+        name=name, text=text, encoding=encoding, quotes=seen.quote, packed=packed, notes=tuple(notes)
+    )
+
+
+def _decoded(raw: bytes, name: str) -> tuple[bytes, str, _Bytes]:
+    """(UTF-8 without a byte-order mark, what it was, what stands in it)."""
+    if raw.startswith(_MARK):
+        text, encoding, seen = _from_eight_bits(_without_marks(raw))
+        return text, "UTF-8 with BOM" if encoding in ("UTF-8", "ASCII") else encoding, seen
+    wide = _wide_encoding(raw)
+    if not wide:
+        return _from_eight_bits(raw)
+    if wide == "UTF-32":
+        text = _from_wide(raw, "utf-32", name)
+    else:
+        text = _without_marks(_from_sixteen_bits(raw, little=wide.endswith("LE"), name=name))
+    marked = raw[:2] in (b"\xff\xfe", b"\xfe\xff")
+    return text, wide if wide == "UTF-32" else "UTF-16" if marked else "UTF-16 without BOM", _look(text)
+
+
+_MARK = b"\xef\xbb\xbf"
+
+
+def _without_marks(text: bytes) -> bytes:
+    """Without the byte-order mark; files that were joined by hand bring theirs along."""
+    text = text.removeprefix(_MARK)
+    return text.replace(b"\n" + _MARK, b"\n") if text.find(b"\n" + _MARK) >= 0 else text
+
+
+def _wide_encoding(raw: bytes) -> str:
+    """ "UTF-32", "UTF-16LE", "UTF-16BE" or "" for eight bits."""
+    if raw[:4] in (b"\xff\xfe\0\0", b"\0\0\xfe\xff"):
+        return "UTF-32"
+    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return "UTF-16LE" if raw[:1] == b"\xff" else "UTF-16BE"
+    sample = np.frombuffer(raw[: 4096 - 4096 % 2], np.uint8)
+    even, odd = sample[0::2], sample[1::2]
+    if len(odd) > 3 and np.mean(odd == 0) > 0.7 and np.mean(even == 0) < 0.05:
+        return "UTF-16LE"
+    if len(odd) > 3 and np.mean(even[: len(odd)] == 0) > 0.7 and np.mean(odd == 0) < 0.05:
+        return "UTF-16BE"
+    return ""
+
+
+def _from_wide(raw: bytes, codec: str, name: str) -> bytes:
+    try:
+        return raw.decode(codec).encode()
+    except UnicodeDecodeError as error:
+        raise LogFileError(
+            f"the text is damaged at byte {error.start}", file=name, remedy="copy it again"
+        ) from error
+
+
+def _from_sixteen_bits(raw: bytes, *, little: bool, name: str) -> bytes:
+    codec = "utf-16-le" if little else "utf-16-be"
+    raw = raw[:-1] if len(raw) % 2 else raw
+    codes = np.frombuffer(raw, "<u2" if little else ">u2")[_HEAD // 2 :]
+    if len(codes) and codes.max() < 128:  # past the head it is ASCII, which needs no decoder
+        return b"".join((_from_wide(raw[:_HEAD], codec, name), codes.astype(np.uint8).data))
+    return _from_wide(raw, codec, name)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Bytes:
+    """What stands in a text, looked up in one pass, a piece at a time that stays in the processor's cache."""
+
+    high: tuple[int, ...]  # pieces of `_PIECE` bytes that hold a byte past ASCII
+    nul: bool
+    cr: bool
+    quote: bool
+
+
+_PIECE = 1 << 18
+
+
+def _look(raw: bytes) -> _Bytes:
+    codes = np.frombuffer(raw, np.uint8)
+    high, nul, cr, quote = [], False, False, False
+    for at in range(0, len(raw), _PIECE):
+        if codes[at : at + _PIECE].max() > 127:
+            high.append(at)
+        nul = nul or raw.find(0, at, at + _PIECE) >= 0
+        cr = cr or raw.find(13, at, at + _PIECE) >= 0
+        quote = quote or raw.find(34, at, at + _PIECE) >= 0
+    return _Bytes(high=tuple(high), nul=nul, cr=cr, quote=quote)
+
+
+def _from_eight_bits(raw: bytes) -> tuple[bytes, str, _Bytes]:
+    """(UTF-8, what it was, what stands in it). Only the pieces that hold more than ASCII are decoded."""
+    seen = _look(raw)
+    if not seen.high:
+        return raw, "ASCII", seen
+    view = memoryview(raw)
+    try:
+        for at in seen.high:
+            start = _past_a_character(raw, at) if at - _PIECE in seen.high else at
+            str(view[start : _past_a_character(raw, at + _PIECE)], "utf-8")
+    except UnicodeDecodeError:
+        encoding = _code_page(b"\n".join(view[at : at + _PIECE] for at in seen.high))
+        codec = encoding.lower().replace("-", "")
+        pieces = [view[at : at + _PIECE] for at in range(0, len(raw), _PIECE)]
+        for at in seen.high:
+            pieces[at // _PIECE] = str(pieces[at // _PIECE], codec).encode()
+        return b"".join(pieces), encoding, seen
+    return raw, "UTF-8", seen
+
+
+def _past_a_character(raw: bytes, at: int) -> int:
+    """`at`, or past the UTF-8 character that it would cut in two."""
+    end = min(at + 3, len(raw))
+    while at < end and raw[at] & 0xC0 == 0x80:
+        at += 1
+    return at
+
+
+def _code_page(raw: bytes) -> str:
+    """The degree sign decides: 0xB0 in cp1252 and Latin-1, 0xF8 in the old console code pages."""
+    if re.search(rb"\xf8\s?[CFcf]\b", raw) and not re.search(rb"\xb0\s?[CFcf]\b", raw):
+        return "cp850"
+    try:
+        raw.decode("cp1252")
+    except UnicodeDecodeError:
+        return "Latin-1"
+    return "cp1252"
+
+
+def _without_nuls(text: bytes, notes: list[Text]) -> bytes:
+    """Cut the NUL bytes at the end; drop each line that has one within. Joining what is left and right of them would
+    make one row out of two halves."""
+    trimmed = text.rstrip(b"\0")
+    if len(trimmed) < len(text):
+        notes.append(
+            Text(
+                key="logs.note.nul_tail",
+                english="the file ends in {count} NUL bytes, as a dying battery leaves them; they were left out",
+                values={"count": len(text) - len(trimmed)},
+            )
+        )
+        trimmed = (
+            trimmed[: trimmed.rfind(b"\n") + 1] or trimmed
+        )  # the line that was being written is cut short
+    lines = len(re.findall(rb"[^\n]*\0[^\n]*\n?", trimmed)) if b"\0" in trimmed else 0
+    if lines:
+        trimmed = re.sub(rb"[^\n]*\0[^\n]*\n?", b"", trimmed)
+        notes.append(
+            Text(
+                key="logs.note.nul_lines",
+                english="{count} lines hold NUL bytes; these lines were left out",
+                values={"count": lines},
+            )
+        )
+    return trimmed
+
+
+def _plain_line_ends(text: bytes) -> bytes:
+    """CR alone ends a line too. CRLF stays: the parser takes it as it is."""
+    head = text[:65536]
+    if b"\n" not in head:
+        return text.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    if head.count(b"\r") == head.count(b"\r\n") + head.endswith(b"\r") and text.count(b"\r") == text.count(
+        b"\r\n"
+    ):
+        return text
+    return text.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+
+
+def _refuse_binary(text: bytes, name: str) -> None:
+    sample = text[:4096]
+    control = sum(sample.count(bytes([code])) for code in range(1, 32) if code not in (9, 10, 12, 13, 26, 27))
+    if control > 0.02 * len(sample) + 2:
+        raise LogFileError("this is not text", file=name, remedy=_EXPORT_AGAIN)

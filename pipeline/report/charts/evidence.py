@@ -1,0 +1,262 @@
+"""A small picture of what a finding rests on: the cycle in question over the band of the usual ones, or the stretch of
+the log that it speaks of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from markupsafe import Markup
+
+from pipeline.cycles.record import CycleRecord, PhaseKind
+from pipeline.findings.finding import Finding
+from pipeline.logs.timeline import Channel, Timeline
+from pipeline.report.charts import svg
+from pipeline.report.charts.levels import thinned, trusted_readings
+from pipeline.report.charts.overlay import Overlay, cold_trace
+from pipeline.report.payload.clock import Offsets
+from pipeline.report.wording import Reader
+
+S = 1_000_000_000
+WIDTH, HEIGHT = 340.0, 188.0
+LEFT, RIGHT, TOP, BOTTOM = 44.0, 8.0, 10.0, 42.0
+STRIP = 6.0  # the strip of phases under the traces [px]
+TRACE_POINTS = 420
+
+# Which channel shows a finding best, first that was logged; other codes show the cold trace.
+_SHOWN_BY: dict[str, tuple[str, ...]] = {
+    "short-cycling": ("current_compressor", "current", "power"),
+    "failed-start": ("current_compressor", "current", "power"),
+    "clamp-dead": ("current_compressor", "current", "power"),
+    "condenser-hot": ("discharge", "condenser_out", "discharge_pressure", "condenser_in"),
+    "warm-water": ("water_in", "reservoir"),
+}
+_LONGEST_SPAN_H = 30  # a longer finding is shown by its worst stretch
+_SHORTEST_SPAN_MIN = 20.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Telling:
+    """The cycle that a picture shows: its freeze's (or harvest's) start and length."""
+
+    cycle: int
+    start_ns: int
+    length_min: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Evidence:
+    """A picture and what it shows, in a sentence."""
+
+    svg: Markup
+    caption: str
+
+
+def evidence(
+    finding: Finding,
+    *,
+    timeline: Timeline,
+    record: CycleRecord,
+    freezes: Overlay | None,
+    harvests: Overlay | None,
+    offsets: Offsets,
+    reader: Reader,
+) -> Evidence | None:
+    """The picture of `finding`; None where no channel has a reading in its span."""
+    overlay, kind = (harvests, "harvest") if finding.code.startswith("harvest") else (freezes, "freeze")
+    of_lengths = finding.code.startswith(("harvest-", "freeze-", "weak-"))
+    row = _telling_cycle(finding, record, kind) if finding.cycles and of_lengths else None
+    channel = cold_trace(timeline)
+    if row is not None and overlay is not None and channel is not None:
+        return _cycle_picture(row, kind, overlay, channel, reader)
+    return _span_picture(finding, timeline, record, offsets, reader)
+
+
+def _telling_cycle(finding: Finding, record: CycleRecord, kind: str) -> _Telling | None:
+    """Of the cycles meant, the one that shows the finding best and was seen whole."""
+    table = record.cycles
+    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
+    start, end = (
+        ("freeze_start_ns", "harvest_start_ns")
+        if kind == "freeze"
+        else ("harvest_start_ns", "harvest_end_ns")
+    )
+    length = table[f"{kind}_min"].to_numpy(dtype=float)
+    usable = (
+        np.isin(numbers, finding.cycles)
+        & np.isfinite(length)
+        & (table[start].to_numpy() >= 0)
+        & (table[end].to_numpy() >= 0)
+    )
+    if not usable.any():
+        return None
+    at = np.flatnonzero(usable)
+    if finding.code == "freeze-short":
+        best = at[np.argmin(length[at])]
+    elif finding.code == "weak-freeze":
+        # Of cycles of middling length the warmest: an odd length would hide what is meant.
+        middling = at[np.argsort(np.abs(length[at] - np.median(length[at])))[: max(len(at) // 2, 1)]]
+        best = middling[
+            np.argmax(np.nan_to_num(table["freeze_end_c"].to_numpy(dtype=float)[middling], nan=-np.inf))
+        ]
+    elif finding.code == "freeze-at-timeout":
+        best = at[len(at) // 2]
+    else:
+        best = at[np.argmax(length[at])]
+    return _Telling(
+        cycle=int(numbers[best]), start_ns=int(table[start].iloc[best]), length_min=float(length[best])
+    )
+
+
+def _cycle_picture(
+    row: _Telling, kind: str, overlay: Overlay, channel: Channel, reader: Reader
+) -> Evidence | None:
+    lead_min = 1.5 if kind == "harvest" else 0.0
+    usual_min = overlay.usual_min if overlay.usual else row.length_min
+    reach_min = max(row.length_min, usual_min * 1.25) + (1.5 if kind == "harvest" else 2.0)
+    begin, stop = row.start_ns - round(lead_min * 60 * S), row.start_ns + round(reach_min * 60 * S)
+    time_ns, values = _readings(channel, begin, stop)
+    if not len(values):
+        return None
+    minute = (time_ns - row.start_ns) / S / 60
+    near = overlay.minute <= reach_min
+    low, high, middle = overlay.low[near], overlay.high[near], overlay.middle[near]
+    plane, parts = _frame((-lead_min, reach_min), [values, low, high], channel, reader)
+    ends = plane.px([0.0, row.length_min])
+    bottom = plane.top + plane.height
+    parts += [
+        svg.ribbon(plane, overlay.minute[near], low, high, "band"),
+        svg.polyline(plane, overlay.minute[near], middle, "middle"),
+        svg.line(ends[0], plane.top, ends[0], bottom, "edge"),
+        svg.line(ends[1], plane.top, ends[1], bottom, "edge"),
+        svg.polyline(plane, minute, values, "odd"),
+        svg.rect(ends[0], bottom + 2, ends[1] - ends[0], STRIP, f"phase-{kind}"),
+    ]
+    for tick in svg.nice_ticks(0, reach_min, 5):
+        parts.append(svg.label(float(plane.px(tick)), HEIGHT - 19, reader.number(tick), "tick", "middle"))
+    parts.append(svg.label(WIDTH - RIGHT, HEIGHT - 5, reader.t(f"picture.minutes_{kind}"), "tick", "end"))
+    caption = reader.t(
+        f"picture.all_{kind}"
+        if overlay.of_all
+        else f"picture.cycle_{kind}"
+        if overlay.usual
+        else f"picture.alone_{kind}",
+        cycle=row.cycle,
+        length_min=row.length_min,
+        usual_min=usual_min,
+        usual=overlay.usual,
+        channel_role=channel.role,
+    )
+    return Evidence(svg=svg.picture(WIDTH, HEIGHT, parts, title=caption, css="evidence"), caption=caption)
+
+
+def _span_picture(
+    finding: Finding, timeline: Timeline, record: CycleRecord, offsets: Offsets, reader: Reader
+) -> Evidence | None:
+    begin, stop = _window(finding, record, timeline)
+    about = str(finding.evidence.get("role", ""))
+    wanted = [about] if about else []
+    channel = timeline.get(*wanted, *_SHOWN_BY.get(finding.code, ())) or cold_trace(timeline)
+    if channel is None and timeline.channels:
+        channel = timeline.channels[0]
+    if channel is None:
+        return None
+    raw = finding.code.startswith(
+        ("probe-", "clamp-")
+    )  # here the readings that can't be trusted are the point
+    time_ns, values = _readings(channel, begin, stop, trusted=not raw)
+    if not len(values):
+        return None
+    x = (time_ns - begin) / S
+    plane, parts = _frame((0.0, (stop - begin) / S), [values], channel, reader)
+    bottom = plane.top + plane.height
+    a, b = (
+        float(v)
+        for v in plane.px(
+            [(max(finding.start_ns, begin) - begin) / S, (min(finding.end_ns, stop) - begin) / S]
+        )
+    )
+    if (finding.start_ns, finding.end_ns) != (timeline.start_ns, timeline.end_ns) and b > a:
+        parts.insert(0, svg.rect(a, plane.top, b - a, plane.height, "meant"))
+    parts.append(svg.polyline(plane, *_broken(x, values, channel.interval_s), "odd"))
+    for phase in _phases_within(record, begin, stop):
+        left, right = plane.px(
+            [(max(phase.start_ns, begin) - begin) / S, (min(phase.end_ns, stop) - begin) / S]
+        )
+        parts.append(svg.rect(left, bottom + 2, right - left, STRIP, f"phase-{phase.kind.value}"))
+    first, last = reader.span(begin, stop, offsets)
+    parts.append(svg.label(LEFT, HEIGHT - 16, first, "tick"))
+    parts.append(svg.label(WIDTH - RIGHT, HEIGHT - 16, last, "tick", "end"))
+    caption = reader.t("picture.span", channel_role=channel.role, first=first, last=last)
+    return Evidence(svg=svg.picture(WIDTH, HEIGHT, parts, title=caption, css="evidence"), caption=caption)
+
+
+def _window(finding: Finding, record: CycleRecord, timeline: Timeline) -> tuple[int, int]:
+    """The finding's span with some room around it; where it is long, its first cycles or its first stretch."""
+    start, end = finding.start_ns, finding.end_ns
+    longest = _LONGEST_SPAN_H * 3600 * S
+    if end - start > longest and finding.code in ("short-cycling", "failed-start"):
+        end = start + 3 * 3600 * S
+    room = max((end - start) // 8, round(_SHORTEST_SPAN_MIN * 60 * S) // 2)
+    return max(start - room, timeline.start_ns), min(end + room, timeline.end_ns)
+
+
+def _readings(
+    channel: Channel, begin: int, stop: int, *, trusted: bool = True
+) -> tuple[np.ndarray, np.ndarray]:
+    if trusted:
+        time_ns, values = trusted_readings(channel)
+    else:
+        seen = np.isfinite(channel.values)
+        time_ns, values = channel.time_ns[seen], channel.values[seen]
+    a, b = np.searchsorted(time_ns, [begin, stop + 1])
+    return thinned(time_ns[a:b], values[a:b], TRACE_POINTS)
+
+
+def _broken(x: np.ndarray, values: np.ndarray, interval_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """The line broken where readings are missing: a hole is wider than the log's step and than the thinned one."""
+    if len(x) < 3:
+        return x, values
+    steps = np.diff(x)
+    holes = np.flatnonzero(steps > max(20 * np.median(steps), 4 * interval_s)) + 1
+    return np.insert(x, holes, x[holes - 1]), np.insert(values, holes, np.nan)
+
+
+def _frame(
+    x: tuple[float, float], ys: list[np.ndarray], channel: Channel, reader: Reader
+) -> tuple[svg.Plane, list[Markup]]:
+    """The plane with its grid and the labels of its left side."""
+    seen = np.concatenate([y[np.isfinite(y)] for y in ys])
+    low, high = float(seen.min()), float(seen.max())
+    room = max((high - low) * 0.06, 0.5 if channel.unit == "°C" else 0.1)
+    plane = svg.Plane(
+        left=LEFT,
+        top=TOP,
+        width=WIDTH - LEFT - RIGHT,
+        height=HEIGHT - TOP - BOTTOM,
+        x=x,
+        y=(low - room, high + room),
+    )
+    parts: list[Markup] = []
+    name = {"°C": "tick_c", "A": "tick_a"}.get(channel.unit, "")
+    for tick in svg.nice_ticks(*plane.y, 4):
+        y = float(plane.py(tick))
+        parts.append(
+            svg.line(
+                plane.left,
+                y,
+                plane.left + plane.width,
+                y,
+                "zero" if tick == 0 and name == "tick_c" else "grid",
+            )
+        )
+        shown = tuple(reader.tick(name, tick, units) for units in ("si", "us"))
+        parts.append(svg.label(LEFT - 5, y + 3.5, shown[reader.units == "us"], "tick", "end", shown))
+    return plane, parts
+
+
+def _phases_within(record: CycleRecord, begin: int, stop: int):
+    inside = [p for p in record.phases if p.end_ns > begin and p.start_ns < stop]
+    if len(inside) <= 160:
+        return inside
+    return [p for p in inside if p.kind in (PhaseKind.GAP, PhaseKind.UNCLEAR, PhaseKind.IDLE)]

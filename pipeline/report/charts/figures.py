@@ -1,0 +1,160 @@
+"""Which charts a unit's page has, and the sentence that says what each shows: made from the data, for whoever cannot see it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from markupsafe import Markup
+
+from pipeline.cycles.record import CycleRecord, PhaseKind
+from pipeline.findings.finding import Judgement
+from pipeline.logs.timeline import Channel, Timeline
+from pipeline.report.charts.levels import trusted_readings
+from pipeline.report.charts.overlay import Overlay
+from pipeline.report.charts.traces import Drawn, drawn_channels
+from pipeline.report.page.control_limits import Limits
+from pipeline.report.page.days import Days, kg_per_cycle
+from pipeline.report.summary import UnitSummary
+from pipeline.report.wording import Reader
+
+EVEN_SHARE = 0.05  # of an hour: hours that differ by less are alike
+CALENDAR_DAYS = 0.5  # a shorter log has too few hours to compare
+
+
+def figures(
+    timeline: Timeline,
+    record: CycleRecord,
+    judgement: Judgement,
+    summary: UnitSummary,
+    freezes: Overlay | None,
+    harvests: Overlay | None,
+    days: Days | None,
+    limits: dict[str, Limits],
+    reader: Reader,
+) -> list[dict[str, Any]]:
+    """Each chart's name, place and the sentence that says what it shows."""
+    figures = [
+        {"id": "log", "name": "chart.log", "said": _log_said(timeline, record, judgement, summary, reader)}
+    ]
+    if (
+        len(record.cycles)
+        and np.isfinite(record.cycles[["freeze_min", "harvest_min"]].to_numpy(dtype=float)).any()
+    ):
+        figures.append(
+            {"id": "lengths", "name": "chart.lengths", "said": _lengths_said(record, limits, reader)}
+        )
+    for ident, over, column in (("freezes", freezes, "freeze_min"), ("harvests", harvests, "harvest_min")):
+        if over is not None and record.harvests_timed:
+            lengths = record.cycles[column].to_numpy(dtype=float)
+            longest = float(np.fmax.reduce(lengths)) if len(lengths) else float("nan")
+            said = reader.t_html(
+                f"chart.{ident}_alt_all" if over.of_all else f"chart.{ident}_alt",
+                usual=over.usual,
+                channel_role=over.role,
+                abnormal=len(over.cycles),
+                longest_min=longest,
+            )
+            if over.cut:
+                said += " " + reader.t_html("chart.overlay_cut", reach_min=float(over.minute[-1]))
+            figures.append({"id": ident, "name": f"chart.{ident}", "said": said})
+    if days is not None and summary.days >= 1 and days.cycles.any():
+        figures.append(
+            {
+                "id": "days",
+                "name": "chart.days",
+                "said": _days_said(days, kg_per_cycle(judgement.output), reader),
+            }
+        )
+    if days is not None and summary.days >= CALENDAR_DAYS:
+        figures.append({"id": "calendar", "name": "chart.calendar", "said": _calendar_said(days, reader)})
+    return figures
+
+
+def _log_said(
+    timeline: Timeline, record: CycleRecord, judgement: Judgement, summary: UnitSummary, reader: Reader
+) -> Markup:
+    spans = {k: sum(p.end_ns - p.start_ns for p in record.phases if p.kind == k) for k in PhaseKind}
+    whole = sum(spans.values()) or 1
+    phases = ", ".join(
+        reader.t("chart.log_phases", share_pct=100 * span / whole, name_phase=kind.value)
+        for kind, span in spans.items()
+        if span / whole >= 0.005
+    )
+    channels = Markup(", ").join(_range_said(c, reader) for c in drawn_channels(timeline))
+    count = len(judgement.findings)
+    marks = reader.t("chart.log_marks", count=count) if count else reader.t("chart.log_marks_none")
+    shares = phases[:1].upper() + phases[1:]
+    return reader.t_html(
+        "chart.log_alt", channels=channels, span=reader.length_html(summary.days), phases=shares, marks=marks
+    )
+
+
+def _range_said(channel: Channel, reader: Reader) -> Markup:
+    _, values = trusted_readings(channel)
+    if not len(values):
+        return reader.t_html("chart.log_channel", channel_role=channel.role, span="–")
+    name = {"°C": "t_c", "A": "i_a", "W": "p_w", "kPa": "p_kpa", "V": "u_v", "kWh": "e_kwh"}.get(
+        channel.unit, ""
+    )
+    ends = [reader.show_html(name, float(v)) for v in (values.min(), values.max())]
+    return reader.t_html("chart.log_channel", channel_role=channel.role, span=Markup("…").join(ends))
+
+
+def _lengths_said(record: CycleRecord, limits: dict[str, Limits], reader: Reader) -> Markup:
+    said = []
+    for name, key in (("freeze", "chart.lengths_alt"), ("harvest", "chart.lengths_alt_harvest")):
+        values = record.cycles[f"{name}_min"].to_numpy(dtype=float)
+        values, lim = values[np.isfinite(values)], limits[f"{name}_min"]
+        if not len(values) or (name == "harvest" and not record.harvests_timed):
+            continue
+        outside = int(((values < lim.low) | (values > lim.high)).sum())
+        figures = {
+            f"{name}_min": float(np.median(values)),
+            f"{name}_low_min": lim.low,
+            f"{name}_high_min": lim.high,
+            f"{name}_out": outside,
+        }
+        said.append(reader.t_html(key, count=len(values), **figures))
+    return Markup(" ").join(said)
+
+
+def _days_said(days: Days, kg: float | None, reader: Reader) -> Markup:
+    full = days.cycles[days.whole]
+    if not len(full):
+        return reader.t_html("chart.days_alt_none")
+    if kg is None:
+        return reader.t_html(
+            "chart.days_alt_cycles", low=int(full.min()), high=int(full.max()), full=len(full)
+        )
+    low, high = float(full.min()) * kg, float(full.max()) * kg
+    return reader.t_html("chart.days_alt_ice", low_whole_kg=low, high_whole_kg=high, full=len(full))
+
+
+def _calendar_said(days: Days, reader: Reader) -> Markup:
+    making = days.hours[:, :, :2].sum(axis=2)
+    if not making.any():
+        return reader.t_html("chart.calendar_alt_none")
+    making_pct = 100 * float(making.sum() / max(days.hours.sum(), 1e-9))
+    by_hour = making.sum(axis=0) / np.maximum(days.hours.sum(axis=(0, 2)), 1e-9)
+    if np.ptp(by_hour) < EVEN_SHARE:
+        return reader.t_html("chart.calendar_alt_even", making_pct=making_pct)
+    return reader.t_html(
+        "chart.calendar_alt",
+        making_pct=making_pct,
+        most_hour=int(by_hour.argmax()),
+        least_hour=int(by_hour.argmin()),
+    )
+
+
+def finest(drawn: Drawn, reader: Reader) -> str:
+    """How fine the page can show the log anywhere in it, in words."""
+    interval = reader.seconds(drawn.interval_s)
+    if not drawn.bucket_s:
+        return reader.t("chart.finest_all", interval=interval)
+    parts = [reader.t("chart.finest_full", interval=interval)] if drawn.full else []
+    if drawn.turn_s:
+        parts.append(reader.t("chart.finest_turns", width=reader.seconds(drawn.turn_s)))
+    key = "chart.finest_else" if parts else "chart.finest_bucket"
+    parts.append(reader.t(key, width=reader.seconds(drawn.bucket_s)))
+    return reader.t("chart.finest", parts="; ".join(parts))

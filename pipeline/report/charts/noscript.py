@@ -1,0 +1,169 @@
+"""Still versions of the charts, drawn into the page beforehand: they stand there until the moving ones are
+drawn, and stay where no script runs (a mail program's preview, a locked-down browser)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from markupsafe import Markup
+
+from pipeline.cycles.record import CycleRecord, PhaseKind
+from pipeline.logs.timeline import Timeline
+from pipeline.report.charts import svg
+from pipeline.report.charts.levels import level, trusted_readings
+from pipeline.report.charts.overlay import Overlay, cold_trace
+from pipeline.report.page.control_limits import Limits
+from pipeline.report.payload.clock import DAY_NS, Offsets, local_day
+from pipeline.report.wording import Reader
+
+S = 1_000_000_000
+WIDTH = 960.0
+LEFT, RIGHT = 74.0, 12.0
+BUCKETS = 480
+LANE = 13.0
+MOST_CURVES = 12
+
+
+def sketch_log(timeline: Timeline, record: CycleRecord, offsets: Offsets, reader: Reader) -> Markup | None:
+    """Lanes of phases over the cold trace, over the whole log; None where nothing was read."""
+    channel = cold_trace(timeline) or (timeline.channels[0] if timeline.channels else None)
+    if channel is None:
+        return None
+    time_ns, values = trusted_readings(channel)
+    if not len(values):
+        return None
+    span_s = max((timeline.end_ns - timeline.start_ns) / S, 1.0)
+    shown = level(
+        time_ns, values, start_ns=timeline.start_ns, end_ns=timeline.end_ns, width_s=span_s / BUCKETS
+    )
+    kinds = [k for k in PhaseKind if any(p.kind == k for p in record.phases)]
+    top, height = 8 + LANE * len(kinds) + 8, 190.0
+    low, high = float(np.nanmin(shown.low)), float(np.nanmax(shown.high))
+    plane = svg.Plane(
+        left=LEFT, top=top, width=WIDTH - LEFT - RIGHT, height=height, x=(0, BUCKETS), y=(low - 1, high + 1)
+    )
+    parts = _lanes(record, timeline, kinds, reader) + _levels(plane, channel.unit, reader)
+    parts += _days(plane, timeline, offsets, reader)
+    x = np.repeat(np.arange(len(shown.low)), 2)
+    y = np.column_stack([shown.low, shown.high]).ravel()
+    parts.append(svg.polyline(plane, x, y, "trace"))
+    said = reader.t("chart.sketch_log", channel_role=channel.role)
+    return svg.picture(WIDTH, top + height + 26, parts, title=said, css="sketch")
+
+
+def sketch_lengths(
+    timeline: Timeline,
+    record: CycleRecord,
+    limits: Mapping[str, Limits],
+    odd: set[int],
+    offsets: Offsets,
+    reader: Reader,
+) -> Markup | None:
+    """Every freeze as a dot, abnormal ones as diamonds, with the usual limits; None where fewer than three were seen."""
+    table = record.cycles
+    lengths = table["freeze_min"].to_numpy(dtype=float)
+    seen = np.isfinite(lengths)
+    if seen.sum() < 3:
+        return None
+    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
+    starts = table["freeze_start_ns"].to_numpy(np.int64)
+    lim, height = limits["freeze_min"], 170.0
+    edges = [v for v in (lim.low, lim.high) if np.isfinite(v)]
+    low, high = min(lengths[seen].min(), *edges, np.inf), max(lengths[seen].max(), *edges, 0.0)
+    span = timeline.end_ns - timeline.start_ns
+    plane = svg.Plane(
+        left=LEFT,
+        top=8,
+        width=WIDTH - LEFT - RIGHT,
+        height=height,
+        x=(0, max(span, 1)),
+        y=(low - 1, high + 1),
+    )
+    parts = _levels(plane, "min", reader) + _days(plane, timeline, offsets, reader)
+    for value, css in ((lim.centre, "centre"), (lim.low, "limit"), (lim.high, "limit")):
+        if np.isfinite(value):
+            y = float(plane.py(value))
+            parts.append(svg.line(LEFT, y, WIDTH - RIGHT, y, css))
+    abnormal = np.isin(numbers, list(odd))
+    for mask, mark, css in (
+        (seen & ~abnormal, "h.01", "dots"),
+        (seen & abnormal, "m0-5l4 5-4 5-4-5z", "diamonds"),
+    ):
+        points = zip(plane.px(starts[mask] - timeline.start_ns), plane.py(lengths[mask]), strict=True)
+        path = "".join(f"M{x:.1f} {y:.1f}{mark}" for x, y in points)
+        if path:
+            parts.append(Markup('<path class="{}" d="{}"/>').format(css, path))
+    return svg.picture(WIDTH, height + 34, parts, title=reader.t("chart.sketch_lengths"), css="sketch")
+
+
+def sketch_overlay(over: Overlay | None, name: str, reader: Reader) -> Markup | None:
+    """The band of the usual freezes (or harvests) with some of the abnormal ones; None where there is no overlay."""
+    if over is None:
+        return None
+    drawn = over.curves[np.linspace(0, len(over.curves) - 1, min(len(over.curves), MOST_CURVES)).astype(int)]
+    every = np.concatenate([over.low, over.high, drawn.ravel()])
+    every = every[np.isfinite(every)]
+    if not len(every):
+        return None
+    plane = svg.Plane(
+        left=LEFT,
+        top=8,
+        width=WIDTH - LEFT - RIGHT,
+        height=200,
+        x=(0, float(over.minute[-1])),
+        y=(float(every.min()) - 0.5, float(every.max()) + 0.5),
+    )
+    parts = _levels(plane, over.unit, reader)
+    parts.append(svg.ribbon(plane, over.minute, over.low, over.high, "band"))
+    parts.append(svg.polyline(plane, over.minute, over.middle, "middle"))
+    parts += [svg.polyline(plane, over.minute[::2], curve[::2], "odd") for curve in drawn]
+    for tick in svg.nice_ticks(0, float(over.minute[-1]), 8):
+        parts.append(svg.label(float(plane.px(tick)), 225, reader.number(tick), "tick", "middle"))
+    parts.append(svg.label(WIDTH - RIGHT, 242, reader.t(f"picture.minutes_{name}"), "tick", "end"))
+    return svg.picture(WIDTH, 248, parts, title=reader.t(f"chart.{name}s"), css="sketch evidence")
+
+
+def _lanes(record: CycleRecord, timeline: Timeline, kinds: list[PhaseKind], reader: Reader) -> list[Markup]:
+    """One lane a kind of phase. What is narrower than half a pixel is drawn half a pixel wide."""
+    scale = (WIDTH - LEFT - RIGHT) / max(timeline.end_ns - timeline.start_ns, 1)
+    decimals = 0 if len(record.phases) > WIDTH else 1
+    parts = []
+    for row, kind in enumerate(kinds):
+        y = 8 + row * LANE
+        pieces = (
+            f"M{LEFT + (p.start_ns - timeline.start_ns) * scale:.{decimals}f} {y + 5:.0f}"
+            f"h{max((p.end_ns - p.start_ns) * scale, 0.5):.1f}"
+            for p in record.phases
+            if p.kind == kind
+        )
+        path = "".join(dict.fromkeys(pieces))  # in a long log many phases share a pixel
+        parts.append(Markup('<path class="lane lane-{}" d="{}"/>').format(kind.value, path))
+        parts.append(svg.label(LEFT - 6, y + 9, reader.words[f"phase.{kind.value}"], "tick", "end"))
+    return parts
+
+
+def _levels(plane: svg.Plane, unit: str, reader: Reader) -> list[Markup]:
+    name = {"°C": "tick_c", "A": "tick_a", "min": "tick_min"}.get(unit, "")
+    parts = []
+    for tick in svg.nice_ticks(*plane.y, 5):
+        y = float(plane.py(tick))
+        shown = tuple(reader.tick(name, tick, units) for units in ("si", "us"))
+        parts.append(svg.line(plane.left, y, plane.left + plane.width, y, "grid"))
+        parts.append(svg.label(plane.left - 6, y + 4, shown[reader.units == "us"], "tick", "end", shown))
+    return parts
+
+
+def _days(plane: svg.Plane, timeline: Timeline, offsets: Offsets, reader: Reader) -> list[Markup]:
+    """Local midnights, as many as there is room for."""
+    first, last = (int(t) for t in offsets.local_ns(np.array([timeline.start_ns, timeline.end_ns])))
+    midnights = np.arange(-(-first // DAY_NS), last // DAY_NS + 1) * DAY_NS
+    step = max(1, -(-len(midnights) // 9))
+    parts = []
+    for at in offsets.utc_ns(midnights[::step]):
+        share = (int(at) - timeline.start_ns) / max(timeline.end_ns - timeline.start_ns, 1)
+        x = plane.left + share * plane.width
+        parts.append(svg.line(x, plane.top, x, plane.top + plane.height, "grid"))
+        day = reader.day(local_day(int(at), offsets), year=False)
+        parts.append(svg.label(x, plane.top + plane.height + 17, day, "tick", "middle"))
+    return parts

@@ -1,0 +1,83 @@
+"""A finding as the page tells it: its numbers named and in the reader's units, its causes, its checks."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from markupsafe import Markup
+
+from pipeline.findings.finding import Finding
+from pipeline.report.charts.evidence import Evidence
+from pipeline.report.payload.clock import Offsets
+from pipeline.report.wording import Reader
+
+MOST_CYCLES = 24  # numbers of cycles that are written out
+LEAST_SHOWN = 0.005  # a confidence under this is told in words only
+
+
+def told(
+    n: int, finding: Finding, picture: Evidence | None, offsets: Offsets, reader: Reader
+) -> dict[str, Any]:
+    """Everything that the template's article of the `n`-th finding needs."""
+    first, last = reader.moment(finding.start_ns, offsets), reader.moment(finding.end_ns, offsets)
+    level = 3 if finding.confidence >= 0.9 else 2 if finding.confidence >= 0.7 else 1
+    word = reader.t(f"findings.sure_{level}")
+    return {
+        "n": n,
+        "code": finding.code,
+        "severity": finding.severity.value,
+        "title": _capital(reader.say_html(finding.title)),
+        "when": reader.t_html("findings.when", first=first, last=last),
+        "cycles": [int(c) for c in finding.cycles[:MOST_CYCLES]],
+        "more": max(len(finding.cycles) - MOST_CYCLES, 0),
+        "numbers": _numbers(finding.evidence, reader),
+        "signals": _numbers(finding.signals, reader),
+        "causes": [reader.say_html(c) for c in finding.likely_causes],
+        "checks": [reader.say_html(c) for c in finding.next_checks],
+        # A share that is shown as "0 %" says "certainly not", which is not meant.
+        "sure": word
+        if finding.confidence < LEAST_SHOWN
+        else reader.t_html("findings.sure", word=word, confidence_pct=100 * finding.confidence),
+        "picture": picture,
+    }
+
+
+def _capital(sentence: Markup) -> Markup:
+    """With a capital first letter, where it starts with a word of ours (and not with a name or a mark-up tag)."""
+    return Markup(sentence[:1].upper() + sentence[1:]) if sentence[:1].isalpha() else sentence
+
+
+_INTERNAL = frozenset({"how", "kind", "check", "proof", "role"})
+"""Words of ours that say how a rule came to it: for scripts."""
+
+
+def _numbers(evidence: Mapping[str, Any], reader: Reader) -> list[tuple[str, Markup]]:
+    shown = [
+        (name, value)
+        for name, value in evidence.items()
+        if value is not None and name not in _INTERNAL and not isinstance(value, Mapping)
+    ]
+    return [(number_name(name, reader), _evidence_value(name, value, reader)) for name, value in shown]
+
+
+_UNIT_ENDING = re.compile(
+    r"(?<=[a-z])_(c|k|a|ah|w|v|kwh|kwh_per_kg|kpa|kg|kg_per_day|s|s_per_day|min|min_per_day|h|days|per_hour|per_day|pct|k_per_(min|day)|pct_per_day)$"
+)
+
+
+def number_name(name: str, reader: Reader) -> str:
+    """What a number is, for people: from the catalogue, else its name without the unit."""
+    return reader.words.get(f"evidence.{name}") or _UNIT_ENDING.sub("", name).replace("_", " ")
+
+
+def _evidence_value(name: str, value: Any, reader: Reader) -> Markup:
+    if isinstance(value, list | tuple | np.ndarray):
+        return Markup(", ").join(_evidence_value(name, v, reader) for v in list(value)[:12])
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, str):
+        value = reader.words.get(f"evidence.value.{value}", value)
+    return reader.show_html(name, value)

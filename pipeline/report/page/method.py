@@ -1,0 +1,107 @@
+"""How a result was come by: channels and their trust, doubts, files, thresholds, as the page's last part shows them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from pipeline.cycles.record import CycleRecord
+from pipeline.findings.finding import Judgement
+from pipeline.logs.timeline import Channel, Timeline
+from pipeline.report.payload.clock import Offsets
+from pipeline.report.wording import Reader
+from pipeline.unit import Unit
+
+
+def method_of(
+    *,
+    unit: Unit,
+    timeline: Timeline,
+    record: CycleRecord,
+    judgement: Judgement,
+    offsets: Offsets,
+    reader: Reader,
+) -> dict[str, Any]:
+    """Everything that the template's method part needs."""
+    uncertain = record.cycles["uncertainty_min"].to_numpy(dtype=float)
+    uncertain = uncertain[np.isfinite(uncertain)]
+    return {
+        "timing": reader.t_html(
+            "method.timing",
+            uncertainty_min=float(np.median(uncertain)),
+            interval=reader.seconds(record.interval_s),
+        )
+        if len(uncertain)
+        else None,
+        "lags": [
+            reader.t_html("method.lag", channel_role=role, lag_s=lag)
+            for role, lag in record.lag_s.items()
+            if np.isfinite(lag) and lag >= 1
+        ],
+        "bands": reader.t_html(
+            "method.bands",
+            freeze_low_min=unit.expected_freeze_min[0],
+            freeze_high_min=unit.expected_freeze_min[1],
+            harvest_low_min=unit.expected_harvest_min[0],
+            harvest_high_min=unit.expected_harvest_min[1],
+        ),
+        "channels": [_channel(c, reader) for c in timeline.channels],
+        "doubts": [
+            {
+                "what": reader.say_html(d.what),
+                "label": d.label,
+                "span": reader.span(d.start_ns, d.end_ns, offsets),
+            }
+            for d in timeline.doubts
+        ],
+        "sources": [
+            {
+                "name": s.name,
+                "rows": s.rows,
+                "interval": reader.seconds(s.interval_s),
+                "from": reader.moment(s.start_ns, offsets),
+                "to": reader.moment(s.end_ns, offsets),
+                "notes": [reader.say_html(n) for n in s.notes],
+            }
+            for s in timeline.sources
+        ],
+        "thresholds": [
+            {
+                "name": name,
+                "value": reader.number(value),
+                "unit": sign,
+                "source": source,
+                "what": _decides(name, reader),
+            }
+            for name, value, sign, source in judgement.thresholds
+        ],
+    }
+
+
+def _channel(channel: Channel, reader: Reader) -> dict[str, Any]:
+    seen = np.isfinite(channel.values)
+    trusted = 100 * float((channel.trusted & seen).sum()) / max(int(seen.sum()), 1)
+    by = channel.role_by.replace(".", "_").replace(" ", "_")
+    return {
+        "label": channel.label,
+        "role": reader.words.get(f"role.{channel.role}", channel.role),
+        "chosen": channel.chosen,
+        "by": reader.words.get(f"method.by_{by}", channel.role_by),
+        "sure": reader.show("sure_pct", 100 * channel.role_confidence),
+        "file": channel.file,
+        "unit": channel.unit_read,
+        "interval": reader.seconds(channel.interval_s),
+        "trusted": reader.show("trusted_pct", trusted),
+        "objections": [f"{name}: {int(mask.sum())}" for name, mask in channel.masks.items() if mask.any()],
+    }
+
+
+def _decides(name: str, reader: Reader) -> str:
+    """What a threshold decides: translated, else as its table has it, the findings' or that of a room before."""
+    translated = reader.words.get(f"threshold.{name}")
+    if translated:
+        return translated
+    from pipeline.findings.thresholds import BEFORE, TABLE
+
+    return BEFORE[name].what if name in BEFORE else next((row.what for row in TABLE if row.name == name), "")

@@ -1,0 +1,181 @@
+"""The page of one unit: the client reads its top third, the technician the rest."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Any
+
+from markupsafe import Markup, escape
+
+from pipeline.cycles.record import CycleRecord
+from pipeline.findings.finding import Judgement
+from pipeline.logs.timeline import Problem, Timeline
+from pipeline.report.charts import charts
+from pipeline.report.charts.detail import Detail, plan, traces_of
+from pipeline.report.charts.evidence import evidence
+from pipeline.report.charts.figures import figures, finest
+from pipeline.report.charts.noscript import sketch_lengths, sketch_log, sketch_overlay
+from pipeline.report.charts.overlay import overlay
+from pipeline.report.charts.traces import drawn_channels, put_log
+from pipeline.report.page import client_summary
+from pipeline.report.page.control_limits import limits_in_force
+from pipeline.report.page.days import KINDS, days_of, kg_per_cycle
+from pipeline.report.page.finding_view import told
+from pipeline.report.page.flags import LENGTH_CODES, cycle_flags, odd_cycles
+from pipeline.report.page.method import method_of
+from pipeline.report.page.trend import trend_of
+from pipeline.report.page.unjudged import read_in_words, unsaid
+from pipeline.report.payload.clock import offsets_between
+from pipeline.report.payload.pack import Pack
+from pipeline.report.payload.plotting import plotting_script
+from pipeline.report.payload.rendering import DRAWN_MARK, PACK_MARK, PLOT_MARK, render
+from pipeline.report.summary import UnitSummary
+from pipeline.report.wording import Reader
+from pipeline.unit import Unit
+
+TRIES = 8  # to fit a page into what it may weigh, each with a tenth less room
+STYLES = ("base.css", "unit.css", "paper.css")
+SCRIPTS = (
+    "switches.js",
+    "unpack.js",
+    "clock.js",
+    "draw.js",
+    "points.js",
+    "log.js",
+    "cycles.js",
+    "table.js",
+    "start.js",
+)
+
+
+def unit_page(
+    *,
+    unit: Unit,
+    timeline: Timeline,
+    record: CycleRecord,
+    judgement: Judgement,
+    problems: Sequence[Problem],
+    summary: UnitSummary,
+    reader: Reader,
+    page_bytes: int,
+) -> bytes:
+    """The whole page as UTF-8, no longer than `page_bytes` where thinning the log can bring that about."""
+    offsets = offsets_between(timeline.tz, timeline.start_ns, timeline.end_ns)
+    flags = cycle_flags(judgement.findings)
+    slow, stuck = odd_cycles(flags, "freeze"), odd_cycles(flags, "harvest")
+    # A freeze on a slab that did not let go, or a harvest of one that froze too long, is no usual one either.
+    after_stuck = {number + 1 for number in stuck}
+    freezes = overlay(
+        timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=slow, beside=after_stuck
+    )
+    harvests = overlay(
+        timeline, record, start="harvest_start_ns", end="harvest_end_ns", abnormal=stuck, beside=slow
+    )
+    days = days_of(record, offsets)
+    limits = {
+        name: limits_in_force(record, name, judgement, odd)
+        for name, odd in (("freeze_min", slow | after_stuck), ("harvest_min", stuck | slow))
+    }
+    pictures = [
+        evidence(
+            f,
+            timeline=timeline,
+            record=record,
+            freezes=freezes,
+            harvests=harvests,
+            offsets=offsets,
+            reader=reader,
+        )
+        for f in judgement.findings
+    ]
+    script = plotting_script()
+    lacking = unsaid(timeline, record, judgement)
+    parts = {
+        "reader": reader,
+        "styles": STYLES,
+        "scripts": SCRIPTS,
+        "more_hashes": (script.integrity,),
+        "unit": unit,
+        "summary": summary,
+        "level": judgement.verdict.level,
+        "verdict": judgement.verdict,
+        "facts": client_summary.facts(timeline, record, judgement, summary, offsets, reader),
+        "comb": client_summary.comb(record, set(flags), reader),
+        "steps": client_summary.next_steps(judgement, lacking),
+        "lacking": lacking and {"why": lacking.why, "read": read_in_words(timeline, reader)},
+        "trend": trend_of(summary, reader),
+        "findings": [told(n, f, p, offsets, reader) for n, (f, p) in enumerate(zip(judgement.findings, pictures, strict=True))],
+        "not_judged": _by_need(judgement, reader),
+        "problems": problems,
+        "charts": figures(timeline, record, judgement, summary, freezes, harvests, days, limits, reader),
+        "sketches": {
+            "log": sketch_log(timeline, record, offsets, reader),
+            "lengths": sketch_lengths(timeline, record, limits, slow, offsets, reader),
+            "freezes": sketch_overlay(freezes, "freeze", reader),
+            "harvests": sketch_overlay(harvests, "harvest", reader),
+        },
+        "method": method_of(unit=unit, timeline=timeline, record=record, judgement=judgement, offsets=offsets, reader=reader),
+        "cautions": judgement.cautions,
+        "pack_mark": PACK_MARK,
+        "plot_mark": PLOT_MARK,
+        "drawn_mark": DRAWN_MARK,
+    }  # fmt: skip
+    html = render("unit.html", **parts).encode()
+
+    def packed(detail: Detail | None) -> tuple[bytes, str]:
+        """The numbers of the page, the log drawn with `detail` (None: without it), and how fine that came out."""
+        pack = Pack()
+        charts.put_cycles(pack, timeline, record, flags, limits)
+        charts.put_overlay(pack, "freeze", freezes)
+        charts.put_overlay(pack, "harvest", harvests)
+        charts.put_days(pack, timeline, days, kg_per_cycle(judgement.output))
+        charts.put_marks(pack, timeline, record, judgement, reader)
+        charts.put_clock(pack, offsets, timeline)
+        pack.header |= _for_scripts(unit, reader)
+        said = ""
+        if detail is not None:
+            said = finest(put_log(pack, traces, timeline, record, detail, reader), reader)
+        return pack.packed(), said
+
+    traces = traces_of(drawn_channels(timeline))
+    room = 0.97 * (page_bytes - len(html) - len(script.packed) - len(packed(None)[0]))
+    for _ in range(TRIES):
+        numbers, said = packed(plan(traces, timeline, record, judgement, room))
+        page = (
+            html.replace(DRAWN_MARK.encode(), str(escape(said)).encode())
+            .replace(PACK_MARK.encode(), numbers)
+            .replace(PLOT_MARK.encode(), script.packed)
+        )
+        if len(page) <= page_bytes:
+            break
+        room *= 0.9
+    return page
+
+
+def _by_need(judgement: Judgement, reader: Reader) -> dict[Markup, list[str]]:
+    """What could not be judged: what is needed -> codes that need it."""
+    needs: dict[Markup, list[str]] = {}
+    for each in judgement.not_judged:
+        needs.setdefault(reader.say_html(each.needs), []).append(each.code)
+    return needs
+
+
+_WORDS_FOR_SCRIPTS = (
+    "chart.", "table.", "phase.", "duration.", "calendar.", "number.", "word.", "picture.minutes",
+)  # fmt: skip
+
+
+def _for_scripts(unit: Unit, reader: Reader) -> dict[str, Any]:
+    return {
+        "words": {k: v for k, v in reader.words.items() if k.startswith(_WORDS_FOR_SCRIPTS)},
+        "units": reader.units,
+        "lang": reader.language,
+        "file": re.sub(r"[^\w.-]+", "-", unit.name)[:80] + "-cycles.csv",
+        "expected": {
+            "freeze_min": list(unit.expected_freeze_min),
+            "harvest_min": list(unit.expected_harvest_min),
+        },
+        "kinds": [k.value for k in KINDS],
+        "about": LENGTH_CODES,
+    }

@@ -1,0 +1,101 @@
+"""The numbers of a page in one small block: gzip as printable text, read by `unpack.js`.
+
+Layout before compression: uint32 length of a JSON header (little-endian), the header, then the arrays. The header
+says of each array where its bytes lie and how they were coded:
+
+- "f4", "f8", "u1": float32, float64, uint8 as they are
+- "q": whole steps above a base, as differences (zigzag, so that small ones of both signs are small numbers), low bytes
+  first and high bytes after them: noise then costs one byte and the rest next to none. `empty` lists the runs without
+  a reading.
+"""
+
+from __future__ import annotations
+
+import json
+import struct
+import zlib
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from pipeline.report.payload.printable import printable
+
+
+@dataclass
+class Pack:
+    """Collects arrays and plain values; `packed` gives the block. The only object here that grows as it is used."""
+
+    header: dict[str, Any] = field(default_factory=dict)
+    _parts: list[bytes] = field(default_factory=list)
+    _at: int = 0
+
+    def floats(self, values: np.ndarray) -> dict[str, Any]:
+        """Refer to `values` [float32] from the header."""
+        return {"as": "f4", "n": len(values), "at": self._put(np.asarray(values, "<f4").tobytes())}
+
+    def doubles(self, values: np.ndarray) -> dict[str, Any]:
+        """Refer to `values` [float64] from the header."""
+        return {"as": "f8", "n": len(values), "at": self._put(np.asarray(values, "<f8").tobytes())}
+
+    def bytes(self, values: np.ndarray) -> dict[str, Any]:
+        """Refer to `values` [uint8], flattened, from the header."""
+        flat = np.asarray(values).ravel().astype(np.uint8)
+        return {"as": "u1", "n": len(flat), "at": self._put(flat.tobytes())}
+
+    def steps(self, values: np.ndarray, *, base: float, step: float) -> dict[str, Any]:
+        """Refer to `values` as whole steps above `base`; NaN becomes an empty run. At most 65,535 steps."""
+        return {
+            "as": "q",
+            "n": len(values),
+            "at": self._put(_planes(values, base, step)),
+            "base": base,
+            "step": step,
+            "empty": _runs(~np.isfinite(values)),
+        }
+
+    def _put(self, part: bytes) -> int:
+        part += b"\0" * (-len(part) % 8)
+        at, self._at = self._at, self._at + len(part)
+        self._parts.append(part)
+        return at
+
+    def packed(self) -> bytes:
+        """The gzipped block as text that holds no mark-up: nothing in it can end a tag. Its JSON goes in as ASCII."""
+        header = json.dumps(self.header, separators=(",", ":"), allow_nan=False).encode("ascii")
+        header += b" " * (
+            (4 - len(header)) % 8
+        )  # with the length before it, the arrays start at a multiple of 8
+        squeeze = zlib.compressobj(6, zlib.DEFLATED, 31)
+        whole = [struct.pack("<I", len(header)), header, *self._parts]
+        return printable(b"".join([*map(squeeze.compress, whole), squeeze.flush()]))
+
+
+def weight(*arrays: np.ndarray, base: float, step: float) -> float:
+    """What these values would add to a page, coded as `Pack.steps` does and packed by themselves [bytes]."""
+    return _PRINTED * len(zlib.compress(b"".join(_planes(values, base, step) for values in arrays), 6))
+
+
+_PRINTED = 16 / 13  # characters a byte: see printable.py
+
+
+def _planes(values: np.ndarray, base: float, step: float) -> bytes:
+    seen = np.isfinite(values)
+    whole = np.round((np.where(seen, values, base) - base) / step).astype(np.int64)
+    if not seen.all():
+        last = np.maximum.accumulate(np.where(seen, np.arange(len(values)), -1))
+        whole = np.where(last >= 0, whole[np.maximum(last, 0)], 0)
+    jumps = np.diff(whole, prepend=0)
+    zigzag = np.where(jumps >= 0, 2 * jumps, -2 * jumps - 1).astype("<u4")
+    return b"".join(((zigzag >> shift) & 255).astype(np.uint8).tobytes() for shift in (0, 8, 16))
+
+
+def step_of(resolution: float, low: float, high: float, least: float) -> float:
+    """A step for `Pack.steps`: half the channel's own resolution, no finer than `least`, the range in 65,000 steps."""
+    return float(max(resolution / 2, least, (high - low) / 65_000))
+
+
+def _runs(mask: np.ndarray) -> list[int]:
+    """Starts and ends of the runs of True: [s0, e0, s1, e1, …]."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    return [int(e) for e in edges]

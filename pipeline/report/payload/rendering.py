@@ -1,0 +1,91 @@
+"""Templates and their scripts and styles, made into one file that asks the network for nothing.
+
+The Content-Security-Policy forbids every request (`default-src 'none'`) and every script but those named by their
+hash, so even a slip in escaping could not run text from a log. Inline styles are allowed: plotly writes style
+attributes, and with nothing to fetch a style can do no harm.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from jinja2 import Environment, FunctionLoader, StrictUndefined
+from markupsafe import Markup
+
+from pipeline.report.charts.palette import css_variables
+from pipeline.report.payload.plotting import csp_hash
+from pipeline.report.wording import Reader
+
+# What is put in last. Escaped text holds no "<", so nothing from a log can be taken for one.
+PACK_MARK, PLOT_MARK, DRAWN_MARK = (Markup(f"<!--{what}-->") for what in ("pack", "plot", "drawn"))
+
+
+def render(template: str, **context: Any) -> str:
+    """`template` with its styles and scripts put in and its policy written: see `render_pieces`."""
+    return "".join(render_pieces(template, **context))
+
+
+def render_pieces(
+    template: str,
+    *,
+    reader: Reader,
+    styles: tuple[str, ...],
+    scripts: tuple[str, ...],
+    more_hashes: tuple[str, ...] = (),
+    **context: Any,
+) -> Iterator[str]:
+    """The page piece by piece, so that a long one never stands in memory as a whole.
+
+    styles, scripts: names of files in `static/`. more_hashes: of scripts that the page adds later.
+    """
+    script = _joined(scripts)
+    policy = "; ".join(
+        (
+            "default-src 'none'",
+            f"script-src {' '.join((csp_hash(script.encode()), *more_hashes))}",
+            "style-src 'unsafe-inline'",
+            "img-src data:",  # plotly paints heat maps so
+            "base-uri 'none'",
+            "form-action 'none'",
+        )
+    )
+    stream = (
+        _environment()
+        .get_template(template)
+        .stream(
+            r=reader,
+            t=reader.t_html,
+            say=reader.say_html,
+            show=reader.show_html,
+            policy=policy,
+            style=Markup(css_variables() + _joined(styles)),
+            script=Markup(script),
+            **context,
+        )
+    )
+    stream.enable_buffering(64)
+    return iter(stream)
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=FunctionLoader(_template),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _template(name: str) -> str:
+    return resources.files("pipeline.report").joinpath("templates", name).read_text(encoding="utf-8")
+
+
+@cache
+def _joined(names: tuple[str, ...]) -> str:
+    folder = resources.files("pipeline.report").joinpath("static")
+    return "\n".join(folder.joinpath(name).read_text(encoding="utf-8") for name in names)

@@ -1,0 +1,70 @@
+"""Slow changes, told from steps and from the time of day."""
+
+import numpy as np
+import pytest
+
+from pipeline.findings.evidence.changes import lasting_change
+from pipeline.findings.thresholds import resolve
+from pipeline.unit import Unit
+from tests.findings.made_up import codes, finding, judged, made_up, noisy, not_judged
+
+
+@pytest.fixture(scope="module")
+def nile():
+    """Annual flow of the Nile, 1871–1970 (Cobb 1978, Biometrika 65), as statsmodels ships it."""
+    from statsmodels.datasets import nile
+
+    data = nile.load_pandas().data
+    return data["year"].to_numpy(float), data["volume"].to_numpy(float)
+
+
+def test_the_nile_is_called_a_step_although_a_trend_test_rejects(nile):
+    years, flow = nile
+    a_day_a_year = ((years - 1871) * 8.64e13).astype("int64")
+    found = lasting_change(a_day_a_year, flow, least=100.0, thresholds=resolve(Unit(name="river")))
+    assert found.kind == "step"
+    assert (
+        years[found.first] == 1899
+    )  # first year of the new level: least squares, and the published date 1898/99
+    assert found.low < found.total < found.high < 0
+
+
+def test_a_steady_growth_of_the_freezes_is_drift():
+    freeze = noisy(20, 250) * (1 + 0.2 * np.arange(250) / 250)
+    found = finding(judged(made_up(freeze)), "drift")
+    assert found.evidence["freeze_change_pct"] == pytest.approx(20, abs=4)
+    assert found.evidence["freeze_change_low_pct"] < 20 < found.evidence["freeze_change_high_pct"] + 2
+    assert not found.flag_cycles
+
+
+def test_a_drift_that_begins_in_mid_log_begins_there():
+    growth = np.maximum(np.arange(250) - 120, 0) / 130
+    found = finding(judged(made_up(noisy(20, 250, share=0.01) * (1 + 0.25 * growth))), "drift")
+    log = made_up(noisy(20, 250, share=0.01) * (1 + 0.25 * growth))
+    begins = int(np.searchsorted(log[1].cycles["freeze_start_ns"], found.start_ns)) + 1
+    assert 100 <= begins <= 150
+
+
+def test_a_step_is_no_drift():
+    assert "drift" not in codes(judged(made_up(np.concatenate([noisy(20, 120), noisy(28, 120, seed=2)]))))
+
+
+def test_a_steady_unit_does_not_drift():
+    assert not codes(judged(made_up(noisy(20, 250))))
+
+
+def test_a_warming_week_is_no_drift_of_the_machine():
+    air = np.linspace(20, 34, 250)
+    assert "drift" not in codes(
+        judged(made_up(noisy(20, 250) * np.exp(0.014 * (air - 27)), condenser_in_c=air))
+    )
+
+
+def test_a_log_of_a_day_cannot_show_drift():
+    assert "drift" in not_judged(judged(made_up(noisy(20, 60))))
+
+
+def test_a_day_of_a_warm_afternoon_is_no_drift_and_no_step():
+    hours = np.arange(60) * 22 / 60
+    freeze = noisy(20, 60, share=0.01) * np.exp(0.08 * np.sin(2 * np.pi * (hours - 3) / 24))
+    assert not codes(judged(made_up(freeze)))

@@ -1,0 +1,108 @@
+"""Ice and energy: what the log can say, and what it compares it with."""
+
+import numpy as np
+import pytest
+
+from pipeline.findings.evidence.conditions import capacity_factor, heat_kj_per_kg
+from pipeline.findings.finding import Severity
+from tests.findings.made_up import codes, finding, judged, made_up, noisy, not_judged, phase
+
+PLATE = {"nameplate": {"ice_kg_per_day": 160.0}, "measured": {"slab_kg": 2.0}}
+RATED = {"condenser_in_c": 32.2, "water_in_c": 21.1}
+
+
+def test_a_weighed_slab_and_the_cycle_make_the_ice_of_a_day():
+    made = judged(made_up(np.full(30, 16.0), 2.0), measured={"slab_kg": 2.0}).output
+    # 2.0 kg each 18.0 min: 2.0 × 1440 / 18 = 160.0 kg in 24 h = 352.7 lb
+    assert made.ice_kg_per_day == pytest.approx(160.0)
+    assert made.ice_kg_per_day / 0.45359237 == pytest.approx(352.7, abs=0.1)
+    assert made.cycles_per_day == pytest.approx(80.0)
+    assert made.basis.key == "output.basis.weighed"
+
+
+def test_idles_with_a_full_bin_are_no_loss_of_output():
+    log = made_up(np.full(30, 16.0), 2.0, idle_after={10: 300, 20: 300})
+    assert judged(log, measured={"slab_kg": 2.0}).output.ice_kg_per_day == pytest.approx(160.0)
+
+
+def test_without_a_weighed_slab_the_ice_is_bounded_by_the_nameplate():
+    made = judged(made_up(np.full(30, 16.0), 2.0, **RATED), nameplate={"ice_kg_per_day": 150.0}).output
+    assert made.ice_kg_per_day is None
+    assert made.ice_kg_per_day_high == pytest.approx(150.0 * 1.1)
+    assert 0 < made.ice_kg_per_day_low < 150.0
+    assert made.basis.key == "output.basis.bounded"
+
+
+def test_without_either_only_cycles_are_counted():
+    made = judged(made_up(np.full(30, 16.0), 2.0)).output
+    assert made.cycles_per_day == pytest.approx(80.0)
+    assert made.ice_kg_per_day_high is None
+    assert made.basis.key == "output.basis.cycles"
+
+
+@pytest.mark.parametrize(
+    ("water_c", "kj_per_kg"),
+    # least heat per kg of ice at 0 °C, CoolProp 8.0.0's enthalpy of water + 333.55 kJ/kg
+    [(10.0, 375.6), (21.1, 422.1), (32.2, 468.6)],
+)
+def test_the_heat_of_a_kilogram_is_that_of_the_steam_tables(water_c, kj_per_kg):
+    assert heat_kj_per_kg(water_c) == pytest.approx(kj_per_kg, rel=0.001)
+
+
+def test_the_trades_182_btu_a_pound_is_met():
+    # (70 − 32) °F + 144 Btu/lb = 182 Btu/lb = 423.3 kJ/kg (1 Btu/lb = 2.326 kJ/kg, exact)
+    assert heat_kj_per_kg(21.1) == pytest.approx(182 * 2.326, rel=0.005)
+
+
+def test_the_nameplate_is_carried_to_the_logged_air_and_water():
+    assert capacity_factor(32.2, 21.1, rated_air_c=32.2, rated_water_c=21.1, per_k=0.012) == pytest.approx(
+        1.0
+    )
+    cooler = capacity_factor(22.2, 10.0, rated_air_c=32.2, rated_water_c=21.1, per_k=0.012)
+    assert cooler == pytest.approx(1.12 * 422.0 / 375.45, rel=1e-3)
+    assert capacity_factor(np.nan, np.nan, rated_air_c=32.2, rated_water_c=21.1, per_k=0.012) == 1.0
+
+
+def test_output_far_under_what_the_conditions_should_give_is_low():
+    found = finding(judged(made_up(noisy(26, 40), 2.0, **RATED), **PLATE), "output-low")
+    assert found.evidence["expected_kg_per_day"] == pytest.approx(160.0, rel=0.01)
+    assert found.evidence["found_kg_per_day"] == pytest.approx(2.0 * 1440 / 28, rel=0.01)
+    assert not found.flag_cycles
+
+
+def test_output_as_the_nameplate_says_is_quiet():
+    assert "output-low" not in codes(judged(made_up(noisy(16, 40), 2.0, **RATED), **PLATE))
+
+
+def test_a_hot_room_with_warm_water_explains_a_lower_output():
+    hot = made_up(noisy(20, 40), 2.0, condenser_in_c=38.0, water_in_c=29.0)
+    assert "output-low" not in codes(judged(hot, **PLATE))
+
+
+def test_hours_of_tripping_count_as_lost_output():
+    log = made_up(noisy(16, 40), 2.0, extra_phases=[phase("unclear", 800, 1700, "tripping")], **RATED)
+    found = finding(judged(log, **PLATE), "output-low")
+    assert found.evidence["without_cycles_h"] == pytest.approx(15.0)
+    assert found.severity is Severity.ACT
+
+
+def test_output_cannot_be_judged_without_slab_and_nameplate():
+    assert "output-low" in not_judged(judged(made_up(noisy(26, 40)), measured={"slab_kg": 2.0}))
+
+
+def test_energy_stands_beside_the_published_limit():
+    unit = {
+        "kind": "cube",
+        "nameplate": {"ice_kg_per_day": 160.0, "equipment": "self-contained"},
+        "measured": {"slab_kg": 2.0},
+    }
+    made = judged(made_up(np.full(30, 16.0), 2.0, energy_kwh=0.32), **unit).output
+    assert made.energy_kwh_per_kg == pytest.approx(0.16)
+    assert made.energy_basis.key == "output.energy.estimated"  # no power was logged
+    # 160 kg = 352.7 lb/24 h: 10 CFR 431.136(c), self-contained, air-cooled, over 200 lb: 7.35 kWh/100 lb
+    assert made.limit_kwh_per_kg == pytest.approx(7.35 * 0.0220462, rel=1e-4)
+    assert "not a certified test" in made.limit_basis.english
+
+
+def test_too_few_cycles_say_nothing_of_output():
+    assert judged(made_up([16.0, 16.0])).output.cycles_per_day is None

@@ -1,0 +1,32 @@
+"""A finding as the page tells it."""
+
+from zoneinfo import ZoneInfo
+
+import pytest
+from markupsafe import Markup
+
+from pipeline.findings.finding import Finding, Severity
+from pipeline.language.text import Text
+from pipeline.report.page.finding_view import told
+from pipeline.report.payload.clock import offsets_between
+from pipeline.report.wording import Reader
+
+START_NS, END_NS = 1_767_600_000_000_000_000, 1_767_603_600_000_000_000
+
+
+@pytest.mark.parametrize(
+    ("confidence", "says"),
+    [(0.95, "sure (95 %)"), (0.75, "fairly sure (75 %)"), (0.4, "not sure (40 %)"), (0.001, "not sure")],
+)
+def test_how_sure_it_is(confidence, says):
+    finding = Finding(
+        code="invented",
+        severity=Severity.NOTE,
+        title=Text(key="invented", english="An invented finding"),
+        start_ns=START_NS,
+        end_ns=END_NS,
+        confidence=confidence,
+    )
+    offsets = offsets_between(ZoneInfo("UTC"), START_NS, END_NS)
+    sure = told(1, finding, None, offsets, Reader())["sure"]
+    assert Markup(sure).striptags() == says
