@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from pipeline.findings.evidence.case import NS_PER_H, Case
-from pipeline.findings.finding import Severity
+from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import Rule, Seen
 from pipeline.logs.timeline import Doubt
@@ -74,6 +74,15 @@ _KINDS: tuple[tuple[str, Severity, tuple[str, ...]], ...] = (
     ("clock-offset", Severity.NOTE, ("clocks-differ",)),
 )
 
+_CLAMPS = Shows(roles=("current_compressor", "current", "power"))
+
 RULES = tuple(
-    Rule(code=code, test=_passed_on(code, severity), causes=causes) for code, severity, causes in _KINDS
+    Rule(
+        code=code,
+        test=_passed_on(code, severity),
+        causes=causes,
+        of_the_log=True,
+        shows=_CLAMPS if code == "clamp-dead" else Shows(),
+    )
+    for code, severity, causes in _KINDS
 )
