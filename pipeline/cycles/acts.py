@@ -7,6 +7,8 @@ the slope follows exponentially, which leads back to the act. A current may step
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass
+
 import numpy as np
 
 LEAST_SIGMAS = 6.0  # a line that moves by less says nothing
@@ -15,7 +17,12 @@ COURSE_S, CALM_S = 120.0, 20.0  # the stretch before an act to which a straight 
 LOW_PART, RISE_PART = 0.08, 0.3
 STEP_S = 4.0
 FALLS, VALLEY = float(os.environ.get('FALLS',0.3)), float(os.environ.get('VALLEY',0.5))
+LAG_S = float(os.environ.get('LAG', 90))
+OTHERS = float(os.environ.get('OTHERS', .5))
+CLEAR = float(os.environ.get('CLEAR', 4))
+POWER = float(os.environ.get('POWER', .5))
 LEFT = float(os.environ.get('LEFT', 0.5))
+KN = float(os.environ.get('KN', 4))
 BLUR = float(os.environ.get('BLUR', 0.3))
 STEP_FLOOR = float(os.environ.get('SF', 0.1))
 LATER = float(os.environ.get('LATER', 0.6))
@@ -85,12 +92,35 @@ def departure(offsets: np.ndarray, course: np.ndarray, noise: float) -> float:
 
 
 def end_by_line(offsets: np.ndarray, course: np.ndarray, noise: float, interval_s: float) -> np.ndarray | None:
-    """Log likelihood (l,) of gas being shut at each offset, by the fall of a line's slope before its top."""
-    found = knee(offsets, course, noise, interval_s)
-    if found is None:
+    """Log likelihood (l,) of gas being shut at each offset, by the bends of a line before it falls."""
+    if np.isfinite(course).sum() < 10:
         return None
-    at, top, width = found
-    return split_normal(offsets, at, 5.0 + 0.3 * interval_s + 0.5 * width, 4.0 + 0.3 * interval_s + 0.3 * max(top - at, 0.0))
+    course = np.where(np.isfinite(course), course, np.nanmin(course))
+    step = offsets[1] - offsets[0]
+    smooth = smoothed(course, max(1, round(4 / step)))
+    swing = smooth.max() - smooth.min()
+    if swing < LEAST_SIGMAS * noise:
+        return None
+    top = first_top(offsets, smooth, swing, noise)
+    slope = np.gradient(smooth, step)
+    falling = float(slope[top : top + round(90 / step) + 1].min())
+    if falling >= 0:
+        return None
+    # Where the line falls in earnest.
+    falls = float(offsets[top + int(np.argmax(slope[top:] < FALLS * falling))])
+    found = [c for c in changes(offsets, course, interval_s, noise) if c.sign < 0 and c.at <= falls + 10.0]
+    at = float(offsets[top])
+    likely = np.full(len(offsets), STEP_FLOOR)
+    main = knee(offsets, course, noise, interval_s)
+    if main is not None:
+        likely += np.exp(-0.5 * ((offsets - main[0]) / (KN + 0.3 * interval_s + 0.3 * main[2])) ** 2)
+    if found:
+        most = max(c.sharp for c in found)
+        for c in found:
+            likely += OTHERS * c.sharp / most * np.exp(-0.5 * ((offsets - c.at) / (2.0 + 0.2 * interval_s + 0.3 * c.soft)) ** 2)
+    away = offsets - at
+    broad = -2.5 * np.log1p((np.where(away < 0, np.maximum(-away - LAG_S, 0.0), np.maximum(away - max(falls - at, 0.0), 0.0)) / (6.0 + 0.3 * interval_s)) ** 2 / 4)
+    return np.log(likely) + broad
 
 
 def knee(offsets: np.ndarray, course: np.ndarray, noise: float, interval_s: float) -> tuple[float, float, float] | None:
@@ -141,6 +171,64 @@ def knee(offsets: np.ndarray, course: np.ndarray, noise: float, interval_s: floa
     return float(offsets[peak]) - BACK * min(narrow, soft) - LEFT * early, float(offsets[top]), soft + early
 
 
+@dataclass(frozen=True, kw_only=True)
+class Change:
+    """One bend or step of a template."""
+
+    at: float  # [s]
+    sharp: float  # greatest bend [unit/s²]
+    soft: float  # by how much it is wider than the smoothing makes it [s]
+    sign: float  # of the bend, or of the step
+    is_step: bool
+
+
+def changes(offsets: np.ndarray, course: np.ndarray, interval_s: float, noise: float) -> list[Change]:
+    """Bends and steps of `course` (l,), in order of time. A step is two bends of opposite sign; it lies between them. A bend that
+    decays (behind a lag) began before its greatest."""
+    if np.isfinite(course).sum() < 10:
+        return []
+    course = np.where(np.isfinite(course), course, np.nanmedian(course))
+    step = float(offsets[1] - offsets[0])
+    first = max(1, round(4 / step))
+    half = max(first, round(BLUR * interval_s / step))
+    slope = smoothed(np.gradient(smoothed(course, first), step), half)
+    bend = smoothed(np.gradient(slope, step), half)
+    narrow = 1.18 * np.sqrt((first * step) ** 2 / 3 + 2 * (half * step) ** 2 / 3 + interval_s**2 / 6)
+    size = np.abs(bend)
+    edge = first + 2 * half
+    inner = slice(edge, len(size) - edge)
+    if len(size[inner]) < 5:
+        return []
+    usual = 1.4826 * float(np.median(size[inner]))
+    points = (2 * first + 1) * (2 * half + 1) / max(1.0, interval_s / step)
+    by_noise = 2.5 * noise / np.sqrt(max(points, 1.0)) / narrow**2
+    least = max(CLEAR * usual, CLEAR * by_noise, 0.04 * float(size[inner].max()))
+    peaks = [i for i in range(edge, len(size) - edge) if size[i] >= least and size[i] == size[max(i - 2, 0) : i + 3].max() and size[i] > size[i - 1]]
+    found = []
+    skip = -1
+    for n, i in enumerate(peaks):
+        if i <= skip:
+            continue
+        right = i
+        while right + 1 < len(size) and bend[right] * bend[i] > 0 and size[right] > 0.5 * size[i]:
+            right += 1
+        left = i
+        while left > 0 and bend[left] * bend[i] > 0 and size[left] > 0.5 * size[i]:
+            left -= 1
+        ahead = [j for j in peaks[n + 1 :] if bend[j] * bend[i] < 0 and offsets[j] - offsets[i] < 2.6 * narrow and 0.5 < size[j] / size[i] < 2]
+        if ahead:
+            j = ahead[0]
+            found.append(Change(at=float(0.5 * (offsets[i] + offsets[j])), sharp=float(max(size[i], size[j])) * 2, soft=0.0, sign=float(np.sign(bend[i])), is_step=True))
+            skip = j
+            continue
+        soft = max(float(offsets[right] - offsets[i]) - narrow, 0.0)
+        early = max(float(offsets[i] - offsets[left]) - narrow, 0.0)
+        found.append(
+            Change(at=float(offsets[i]) - BACK * min(narrow, soft) - LEFT * early, sharp=float(size[i]), soft=soft + early, sign=float(np.sign(bend[i])), is_step=False)
+        )
+    return found
+
+
 def first_top(offsets: np.ndarray, smooth: np.ndarray, swing: float, noise: float) -> int:
     """Index of the first top, near the highest, that a dip follows."""
     step = offsets[1] - offsets[0]
@@ -158,41 +246,16 @@ def first_top(offsets: np.ndarray, smooth: np.ndarray, swing: float, noise: floa
     return highest
 
 
-def steps(offsets: np.ndarray, course: np.ndarray, interval_s: float, noise: float) -> list[tuple[float, float]]:
-    """Changes of a current that stand alone, (moment [s], size) each, the largest first: the change over a step's width less what
-    changes beside it."""
-    step = offsets[1] - offsets[0]
-    half = max(1, round(max(STEP_S, 0.35 * interval_s) / step))
-    far = 2 * half + 1
-    if len(course) < 4 * far:
-        return []
-    change = np.zeros(len(course))
-    change[half:-half] = course[2 * half :] - course[: -2 * half]
-    change = np.nan_to_num(change)
-    lone = np.zeros(len(course))
-    sign = np.sign(change[far:-far])
-    beside = np.maximum(sign * change[2 * far :], sign * change[: -2 * far])
-    lone[far:-far] = np.abs(change[far:-far]) - np.maximum(beside, 0.0)
-    out = []
-    for _ in range(6):
-        at = int(lone.argmax())
-        if lone[at] < max(5 * noise, 1e-9):
-            break
-        w = np.arange(max(at - half, 0), min(at + half + 1, len(course)))
-        weight = np.maximum(np.sign(change[at]) * change[w], 0.0) ** 2
-        out.append((float((offsets[w] * weight).sum() / weight.sum()), float(lone[at])))
-        lone[max(at - far, 0) : at + far + 1] = 0.0
-    return out
-
-
-def by_steps(offsets: np.ndarray, course: np.ndarray, interval_s: float, noise: float, least: float = 0.0) -> np.ndarray | None:
-    """Log likelihood (l,) of an act at each offset by the steps of a current: where there are none it says nothing."""
-    found = [s for s in steps(offsets, course, interval_s, noise) if s[1] >= least]
+def by_steps(
+    offsets: np.ndarray, course: np.ndarray, interval_s: float, noise: float, low: float
+) -> np.ndarray | None:
+    """Log likelihood (l,) of an act at each offset by the changes of a current: where there are none it says nothing."""
+    found = [c for c in changes(offsets, course, interval_s, noise) if c.at >= low]
     if not found:
         return None
-    sd = 1.0 + 0.15 * interval_s
-    most = found[0][1]
+    most = max(c.sharp for c in found)
     likely = np.full(len(offsets), STEP_FLOOR)
-    for j, (moment, size) in enumerate(sorted(found)):
-        likely += LATER**j * (size / most) * np.exp(-0.5 * ((offsets - moment) / sd) ** 2)
+    for j, c in enumerate(found):
+        sd = 1.0 + 0.15 * interval_s + 0.3 * c.soft
+        likely += LATER ** min(j, 4) * (c.sharp / most) ** POWER * np.exp(-0.5 * ((offsets - c.at) / sd) ** 2)
     return np.log(likely)

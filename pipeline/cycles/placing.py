@@ -59,7 +59,7 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
             temp = superpose.template_of(superpose.readings_about(trace, near, offsets), offsets, trace.noise)
             for w in range(n_win):
                 if trace in currents:
-                    more = acts.by_steps(offsets, temp.values[w], trace.interval_s, temp.noise[w])
+                    more = acts.by_steps(offsets, temp.values[w], trace.interval_s, temp.noise[w], -0.5 * harvest_s if ending else -60.0)
                 else:
                     by = acts.end_by_line if ending else acts.start_by_line
                     more = by(offsets, temp.values[w], temp.noise[w], trace.interval_s)
