@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
+from typing import Any, Literal
 
 from pipeline.language.text import Text
 
@@ -16,6 +16,23 @@ class Severity(StrEnum):
     ACT = "act"  # ice is being lost or a part is being hurt: go and mend it
     WATCH = "watch"  # outside what is normal: look at it on the next visit
     NOTE = "note"  # worth knowing; above all what the log cannot tell
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shown:
+    """How a kind of finding is best shown, so that a page need know no code by name.
+
+    phase: "freeze" or "harvest" where it is about the length or the course of that phase itself, "" where it is about the
+    machine around it. roles: the channels that show it, best first; () is the cold trace. cycle: which of the cycles meant
+    tells it best. doubted: readings that are not trusted are the point. close_h: of a long span, only so many hours from its
+    start are drawn [h].
+    """
+
+    phase: Literal["freeze", "harvest", ""] = ""
+    roles: tuple[str, ...] = ()
+    cycle: Literal["longest", "shortest", "middle", "warmest"] = "longest"
+    doubted: bool = False
+    close_h: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,6 +53,7 @@ class Finding:
     next_checks: tuple[Text, ...] = ()  # in the order a technician would do them
     confidence: float  # 0…1, derived from the evidence
     flag_cycles: bool = True  # False: a finding on the whole log, not written into the flags of single cycles
+    shown: Shown = Shown()
 
 
 @dataclass(frozen=True, kw_only=True)

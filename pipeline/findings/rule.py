@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.findings.evidence.case import Case
-from pipeline.findings.finding import Severity
+from pipeline.findings.finding import Severity, Shown
 from pipeline.findings.phrase import phrase
 from pipeline.language.text import Text
 
@@ -64,6 +64,7 @@ class Rule:
     thresholds: tuple[str, ...] = ()  # the rows of the table that the test reads
     causes: tuple[str, ...] = ()  # keys of `causes.CAUSES`; their checks become the next checks
     quiet_when: tuple[str, ...] = field(default=())  # codes whose finding already says it
+    shown: Shown = field(default=Shown())  # how a page shows what it finds
 
 
 _CYCLES = phrase("needs.cycles", "at least {cycles} whole cycles; this log has {found}")

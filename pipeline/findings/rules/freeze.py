@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_MIN, Case
 from pipeline.findings.evidence.changes import Change, change_of
-from pipeline.findings.finding import Severity
+from pipeline.findings.finding import Severity, Shown
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_COLD, CannotTell, Rule, Seen, cycles_needed
 
@@ -130,6 +130,7 @@ def _longer(case: Case, late: np.ndarray, early: np.ndarray) -> bool:
 RULES = (
     Rule(
         code="weak-freeze",
+        shown=Shown(phase="freeze", cycle="warmest"),
         test=_weak,
         needs=(NEEDS_COLD,),
         thresholds=("freeze_end_high_c", "freeze_end_rise_k", "superheat_high_k", "runs_below_c", "band_cycles", "pulled_peak_c", "clip_sigma_k",

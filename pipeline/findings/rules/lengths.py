@@ -12,7 +12,7 @@ from pipeline.findings.evidence.case import NS_PER_DAY, Case
 from pipeline.findings.evidence.changes import Change, lasting_change, not_the_time_of_day
 from pipeline.findings.evidence.conditions import capacity_factor
 from pipeline.findings.evidence.stalls import believable
-from pipeline.findings.finding import Severity
+from pipeline.findings.finding import Severity, Shown
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import READABLE, CannotTell, Rule, Seen, cycles_needed
 
@@ -317,6 +317,7 @@ _OWN = ("outlier_z", "freeze_out_pct", "run_out_pct", "run_cycles", "run_z", "ch
 RULES = (
     Rule(
         code="freeze-long",
+        shown=Shown(phase="freeze"),
         test=_freeze_long,
         thresholds=_OWN,
         causes=("condenser-dirty", "charge-low", "water-leaks-in", "end-of-freeze-sensing", "water-warm", "metering",
@@ -324,6 +325,7 @@ RULES = (
     ),
     Rule(
         code="freeze-short",
+        shown=Shown(phase="freeze", cycle="shortest"),
         test=_freeze_short,
         thresholds=_OWN,
         causes=("end-of-freeze-early", "water-short", "ice-left"),

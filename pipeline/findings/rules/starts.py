@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.cycles.record import PhaseKind
 from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_H, NS_PER_MIN, Case
-from pipeline.findings.finding import Severity
+from pipeline.findings.finding import Severity, Shown
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_STARTS, CannotTell, Rule, Seen
 
@@ -256,6 +256,7 @@ _CAUSES = {
 RULES = (
     Rule(
         code="short-cycling",
+        shown=Shown(roles=("current_compressor", "current", "power"), close_h=3),
         test=_short_cycling,
         needs=(NEEDS_STARTS,),
         thresholds=("start_off_min", "starts_per_hour", "short_run_min", "starts_needed", "starts_act", "tripping_act_h", "stop_seen_min",
@@ -265,6 +266,7 @@ RULES = (
     ),
     Rule(
         code="failed-start",
+        shown=Shown(roles=("current_compressor", "current", "power"), close_h=3),
         test=_failed_start,
         needs=(NEEDS_STARTS,),
         thresholds=("starts_needed", "failed_start_s"),

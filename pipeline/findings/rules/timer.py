@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_DAY, Case
-from pipeline.findings.finding import Severity
+from pipeline.findings.finding import Severity, Shown
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import CannotTell, Rule, Seen, cycles_needed
 
@@ -278,6 +278,7 @@ _CAUSES = ("end-of-freeze-sensing", "capacity-short", "water-leaks-in", "water-s
 RULES = (
     Rule(
         code="freeze-at-timeout",
+        shown=Shown(phase="freeze", cycle="middle"),
         test=_at_timeout,
         thresholds=("timer_cycles", "timer_spread_s", "timer_share_pct", "timer_added_pct", "timer_match_pct", "timer_excess", "timer_nature_excess",
                     "natural_spread_pct", "timer_near", "timer_pct_per_k", "timer_varied_times", "timer_harvests_pct",
