@@ -196,7 +196,7 @@ def _texts(judgement: Judgement, offsets) -> dict[str, Any]:
             {
                 "code": f.code,
                 "severity": f.severity.value,
-                "phase": f.shown.phase,
+                "phase": f.shows.about,
                 "title": text_table(f.title),
                 "likely_causes": [text_table(t) for t in f.likely_causes],
                 "next_checks": [text_table(t) for t in f.next_checks],

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.cycles.record import CYCLE_COLUMNS, START_COLUMNS, CycleRecord, Phase, PhaseKind
-from pipeline.findings.finding import Finding, Judgement, NotJudged, Output, Severity, Shown, Verdict
+from pipeline.findings.finding import Finding, Judgement, NotJudged, Output, Severity, Shows, Verdict
 from pipeline.language.text import Text
 from pipeline.logs.timeline import Channel, SourceFile, Timeline
 from pipeline.unit import Unit
@@ -237,7 +237,7 @@ def _judgement(record, start, end, well):
         findings.append(
             Finding(
                 code="harvest-stalled",
-                shown=Shown(phase="harvest"),
+                shows=Shows(about="harvest"),
                 severity=Severity.ACT,
                 start_ns=s,
                 end_ns=e,
@@ -273,7 +273,7 @@ def _judgement(record, start, end, well):
         findings.append(
             Finding(
                 code="freeze-long",
-                shown=Shown(phase="freeze"),
+                shows=Shows(about="freeze"),
                 severity=Severity.WATCH,
                 start_ns=s,
                 end_ns=e,

@@ -13,7 +13,7 @@ import pytest
 
 from pipeline.cycles.record import CYCLE_COLUMNS, PhaseKind
 from pipeline.findings.engine import all_rules
-from pipeline.findings.finding import Shown
+from pipeline.findings.finding import Shows
 from pipeline.report.clock import offsets_between
 from pipeline.report.machine_files import (
     column_names,
@@ -114,8 +114,8 @@ def test_two_codes_of_one_cycle_stand_side_by_side_worst_first(made):
 
 def test_a_finding_about_the_machine_makes_no_freeze_abnormal_in_itself(made):
     hot, weak, long = (
-        replace(made[3].findings[0], cycles=cycles, shown=Shown(phase=phase))
-        for cycles, phase in (((1,), ""), ((2, 3), "freeze"), ((2,), "harvest"))
+        replace(made[3].findings[0], cycles=cycles, shows=Shows(about=phase))
+        for cycles, phase in (((1,), "span"), ((2, 3), "freeze"), ((2,), "harvest"))
     )
     assert odd_cycles((hot, weak, long), "freeze") == {2, 3}
     assert odd_cycles((hot, weak, long), "harvest") == {2}
@@ -127,11 +127,11 @@ def test_a_finding_about_the_machine_makes_no_freeze_abnormal_in_itself(made):
         ("freeze-long", "freeze"),
         ("weak-freeze", "freeze"),
         ("harvest-stalled", "harvest"),
-        ("condenser-hot", ""),
+        ("condenser-hot", "span"),
     ],
 )
 def test_a_rule_says_itself_what_it_is_about(code, phase):
-    assert {rule.shown.phase for rule in all_rules() if rule.code == code} == {phase}
+    assert {rule.shows.about for rule in all_rules() if rule.code == code} == {phase}
 
 
 def test_findings_have_the_keys_of_the_contract_and_si_units_whatever_the_page_shows(made, offsets):

@@ -12,7 +12,7 @@ from pipeline.findings.evidence.case import NS_PER_DAY, Case
 from pipeline.findings.evidence.changes import Change, lasting_change, not_the_time_of_day
 from pipeline.findings.evidence.conditions import capacity_factor
 from pipeline.findings.evidence.stalls import believable
-from pipeline.findings.finding import Severity, Shown
+from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import READABLE, CannotTell, Rule, Seen, cycles_needed
 
@@ -317,17 +317,17 @@ _OWN = ("outlier_z", "freeze_out_pct", "run_out_pct", "run_cycles", "run_z", "ch
 RULES = (
     Rule(
         code="freeze-long",
-        shown=Shown(phase="freeze"),
         test=_freeze_long,
         thresholds=_OWN,
+        shows=Shows(about="freeze"),
         causes=("condenser-dirty", "charge-low", "water-leaks-in", "end-of-freeze-sensing", "water-warm", "metering",
                 "room-hot", "hot-gas-leaks", "condenser-fan", "compressor-worn", "water-spread"),
     ),
     Rule(
         code="freeze-short",
-        shown=Shown(phase="freeze", cycle="shortest"),
         test=_freeze_short,
         thresholds=_OWN,
+        shows=Shows(about="freeze", telling="shortest"),
         causes=("end-of-freeze-early", "water-short", "ice-left"),
         quiet_when=("freeze-at-timeout",),
     ),

@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_DAY, Case
-from pipeline.findings.finding import Severity, Shown
+from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import CannotTell, Rule, Seen, cycles_needed
 
@@ -278,12 +278,12 @@ _CAUSES = ("end-of-freeze-sensing", "capacity-short", "water-leaks-in", "water-s
 RULES = (
     Rule(
         code="freeze-at-timeout",
-        shown=Shown(phase="freeze", cycle="middle"),
         test=_at_timeout,
         thresholds=("timer_cycles", "timer_spread_s", "timer_share_pct", "timer_added_pct", "timer_match_pct", "timer_excess", "timer_nature_excess",
                     "natural_spread_pct", "timer_near", "timer_pct_per_k", "timer_varied_times", "timer_harvests_pct",
                     "timer_whole_pct", "timer_p", "timer_part_p", "timer_told_times", "timer_alike_times", "timer_like_times", "timer_follow_pct",
                     "timer_pulled_cycles", "timer_pulled_pct", "timer_others", "timer_own_pct", "timer_own_most_pct", "level_cycles"),
+        shows=Shows(about="freeze", telling="middle"),
         causes=_CAUSES,
     ),
 )  # fmt: skip

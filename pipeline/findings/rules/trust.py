@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from pipeline.findings.evidence.case import NS_PER_H, Case
-from pipeline.findings.finding import Severity, Shown
+from pipeline.findings.finding import SPAN, Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import Rule, Seen
 from pipeline.logs.timeline import Doubt
@@ -65,22 +65,25 @@ def _title(code: str, group: list[Doubt], whole_h: float):
     return longest.what
 
 
-_DOUBTED = Shown(doubted=True)
-_KINDS: tuple[tuple[str, Severity, tuple[str, ...], Shown], ...] = (
-    ("probe-fault", Severity.WATCH, ("probe-off-pipe",), _DOUBTED),
-    ("probe-loose", Severity.WATCH, ("probe-off-pipe",), _DOUBTED),
-    (
-        "clamp-dead",
-        Severity.WATCH,
-        ("clamp-open",),
-        Shown(doubted=True, roles=("current_compressor", "current", "power")),
-    ),
-    ("log-gap", Severity.NOTE, ("logger-stopped",), Shown()),
-    ("log-coarse", Severity.NOTE, ("logger-slow",), Shown()),
-    ("clock-offset", Severity.NOTE, ("clocks-differ",), Shown()),
+_KINDS: tuple[tuple[str, Severity, tuple[str, ...]], ...] = (
+    ("probe-fault", Severity.WATCH, ("probe-off-pipe",)),
+    ("probe-loose", Severity.WATCH, ("probe-off-pipe",)),
+    ("clamp-dead", Severity.WATCH, ("clamp-open",)),
+    ("log-gap", Severity.NOTE, ("logger-stopped",)),
+    ("log-coarse", Severity.NOTE, ("logger-slow",)),
+    ("clock-offset", Severity.NOTE, ("clocks-differ",)),
 )
 
+_CLAMPS = Shows(roles=("current_compressor", "current", "power"), doubted=True)
+_PROBES = Shows(doubted=True)
+
 RULES = tuple(
-    Rule(code=code, test=_passed_on(code, severity), causes=causes, shown=shown)
-    for code, severity, causes, shown in _KINDS
+    Rule(
+        code=code,
+        test=_passed_on(code, severity),
+        causes=causes,
+        of_the_log=True,
+        shows={"clamp-dead": _CLAMPS, "probe-fault": _PROBES, "probe-loose": _PROBES}.get(code, SPAN),
+    )
+    for code, severity, causes in _KINDS
 )

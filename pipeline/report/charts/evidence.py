@@ -25,6 +25,7 @@ TRACE_POINTS = 420
 
 _LONGEST_SPAN_H = 30  # a longer finding is shown by its worst stretch
 _SHORTEST_SPAN_MIN = 20.0
+CLOSE_H = 3.0  # of a finding over days that is shown by its densest stretch, the first hours are drawn
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,7 +56,7 @@ def evidence(
     reader: Reader,
 ) -> Evidence | None:
     """The picture of `finding`; None where no channel has a reading in its span."""
-    kind = finding.shown.phase
+    kind = finding.shows.about if finding.shows.about != "span" else ""
     overlay = harvests if kind == "harvest" else freezes
     row = _telling_cycle(finding, record, kind) if finding.cycles and kind else None
     channel = cold_trace(timeline)
@@ -83,15 +84,15 @@ def _telling_cycle(finding: Finding, record: CycleRecord, kind: str) -> _Telling
     if not usable.any():
         return None
     at = np.flatnonzero(usable)
-    if finding.shown.cycle == "shortest":
+    if finding.shows.telling == "shortest":
         best = at[np.argmin(length[at])]
-    elif finding.shown.cycle == "warmest":
+    elif finding.shows.telling == "warmest":
         # Of cycles of middling length the warmest: an odd length would hide what is meant.
         middling = at[np.argsort(np.abs(length[at] - np.median(length[at])))[: max(len(at) // 2, 1)]]
         best = middling[
             np.argmax(np.nan_to_num(table["freeze_end_c"].to_numpy(dtype=float)[middling], nan=-np.inf))
         ]
-    elif finding.shown.cycle == "middle":
+    elif finding.shows.telling == "middle":
         best = at[len(at) // 2]
     else:
         best = at[np.argmax(length[at])]
@@ -148,12 +149,12 @@ def _span_picture(
     begin, stop = _window(finding, record, timeline)
     about = str(finding.evidence.get("role", ""))
     wanted = [about] if about else []
-    channel = timeline.get(*wanted, *finding.shown.roles) or cold_trace(timeline)
+    channel = timeline.get(*wanted, *finding.shows.roles) or cold_trace(timeline)
     if channel is None and timeline.channels:
         channel = timeline.channels[0]
     if channel is None:
         return None
-    time_ns, values = _readings(channel, begin, stop, trusted=not finding.shown.doubted)
+    time_ns, values = _readings(channel, begin, stop, trusted=not finding.shows.doubted)
     if not len(values):
         return None
     x = (time_ns - begin) / S
@@ -184,8 +185,8 @@ def _window(finding: Finding, record: CycleRecord, timeline: Timeline) -> tuple[
     """The finding's span with some room around it; where it is long, its first cycles or its first stretch."""
     start, end = finding.start_ns, finding.end_ns
     longest = _LONGEST_SPAN_H * 3600 * S
-    if end - start > longest and finding.shown.close_h is not None:
-        end = start + round(finding.shown.close_h * 3600 * S)
+    if end - start > longest and finding.shows.worst_stretch:
+        end = start + round(CLOSE_H * 3600 * S)
     room = max((end - start) // 8, round(_SHORTEST_SPAN_MIN * 60 * S) // 2)
     return max(start - room, timeline.start_ns), min(end + room, timeline.end_ns)
 

@@ -24,9 +24,9 @@ def cycle_flags(findings: Iterable[Finding]) -> dict[int, list[str]]:
 def codes_about(findings: Iterable[Finding]) -> dict[str, list[str]]:
     """Phase -> codes of the findings that are about the length or the course of that phase itself."""
     findings = list(findings)
-    return {phase: sorted({f.code for f in findings if f.shown.phase == phase}) for phase in PHASES}
+    return {phase: sorted({f.code for f in findings if f.shows.about == phase}) for phase in PHASES}
 
 
 def odd_cycles(findings: Iterable[Finding], phase: str) -> set[int]:
     """Numbers of the cycles whose freeze (or harvest) is itself abnormal."""
-    return {int(c) for f in findings if f.flag_cycles and f.shown.phase == phase for c in f.cycles}
+    return {int(c) for f in findings if f.flag_cycles and f.shows.about == phase for c in f.cycles}

@@ -46,7 +46,7 @@ def limits_in_force(record: CycleRecord, column: str, judgement: Judgement, odd:
     phase, told_by = column.removesuffix("_min"), ("usual_low_min", "usual_min", "usual_high_min")
     for finding in judgement.findings:
         told = finding.evidence
-        if finding.shown.phase == phase and all(told.get(name) is not None for name in told_by):
+        if finding.shows.about == phase and all(told.get(name) is not None for name in told_by):
             low, centre, high = (float(told[name]) for name in told_by)
             return Limits(centre=centre, low=low, high=high)
     table = record.cycles
