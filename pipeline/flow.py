@@ -21,6 +21,7 @@ from pipeline.errors import IceLogError, LogFileError, UnitError
 from pipeline.language.text import printable
 from pipeline.logs import UnitFiles, assemble, read_file
 from pipeline.logs.timeline import Problem
+from pipeline.pictures import pictures_beside
 from pipeline.report.options import ReportOptions
 from pipeline.store import (
     KeptReport,
@@ -104,8 +105,10 @@ def report_unit(job: UnitJob) -> UnitOutcome:
 
             judgement = judge(timeline, record, unit)
         with _timed(seconds, "report"):
-            from pipeline.report import read_summary, write_unit
+            from pipeline.report import given_of, read_summary, write_unit
 
+            given, unusable = given_of(unit, pictures_beside(job.files.toml))
+            problems.extend(unusable)
             with keeper.whole() as folder:
                 summary = write_unit(
                     folder,
@@ -115,6 +118,7 @@ def report_unit(job: UnitJob) -> UnitOutcome:
                     judgement=judgement,
                     problems=problems,
                     options=job.options.report,
+                    given=given,
                     previous=read_summary(job.folder),
                 )
                 keeper.add_history(folder, summary)

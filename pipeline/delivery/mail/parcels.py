@@ -14,6 +14,7 @@ from pipeline.store.stamp import Stamp
 from pipeline.unit import Client
 
 PAGE = "report.html"
+CLIENT_PAGE = "client.html"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,7 +78,11 @@ def parcels(reports: Path) -> tuple[tuple[Parcel, ...], tuple[DeliveryError, ...
             fault = "the report is not as it was written"
             faults.append(DeliveryError(fault, file=folder.name, remedy="run `icelogs report` again"))
             continue
-        if "verdict_client" not in summary.texts or not summary.log_end:
+        if (
+            "verdict_client" not in summary.texts
+            or not summary.log_end
+            or not (folder / CLIENT_PAGE).is_file()
+        ):
             fault = "the report was made by another version"
             faults.append(DeliveryError(fault, file=folder.name, remedy="run `icelogs report` again"))
             continue
@@ -89,7 +94,7 @@ def parcels(reports: Path) -> tuple[tuple[Parcel, ...], tuple[DeliveryError, ...
 
 def _as_written(folder: Path, outputs) -> bool:
     """Whether page and summary are the ones of the last run: a report that was cut short or edited goes to no client."""
-    for name in (PAGE, "summary.json"):
+    for name in (PAGE, CLIENT_PAGE, "summary.json", "given.json"):
         if name in outputs:
             stamp = Stamp.of(folder / name)
             if (stamp.size, stamp.mtime_ns) != tuple(outputs[name]):
