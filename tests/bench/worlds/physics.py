@@ -56,8 +56,9 @@ class Machine(NamedTuple):
     gas_pipe: np.ndarray  # share of the gas's temperature at inlet and outlet
     second_valve_s: float
     gas_leak_w: float  # through the shut valve
-    off_g: float  # warm water behind the plate, in a harvest without gas
+    off_g: float  # warm water behind the plate, or a heater, in a harvest without gas
     off_c_least: float
+    heater_a: float
     contact_g: float  # plate to melting ice
     melt_kg: float  # that lets the slab go
     piecemeal: int
@@ -416,6 +417,8 @@ def run(m: Machine, plan: CyclePlan, drive: np.ndarray, seconds: int):
             unit += m.pump_a
         if filling:
             unit += m.valve_a
+        if phase == HARVEST and m.gas == 0:
+            unit += m.heater_a
         out[0, i] = inlet
         out[1, i] = outlet
         out[2, i] = metal[0]
