@@ -280,7 +280,11 @@ def _machine(rng: np.random.Generator, s: Structure, sink_c: float, water_c: flo
         load = (
             ice * (LATENT_J_PER_KG + WATER_J_PER_KG_K * water_c) + reservoir * WATER_J_PER_KG_K * left
         ) / freeze_s
-    from_refrigerant, from_water, grown = u(3, 7), u(0.8, 2.5), u(6, 16)
+    from_refrigerant, from_water, grown = (
+        u(3, 7),
+        u(0.8, 2.5),
+        float(np.exp(rng.uniform(np.log(6), np.log(18)))),
+    )
     middle_te = -(from_refrigerant + 0.55 * grown)
     q0 = load / (1 + CAPACITY_PER_K * (middle_te + 10))
     ua = load / from_refrigerant

@@ -23,11 +23,11 @@ CHOICES: Mapping[str, Mapping[str, float]] = MappingProxyType(
         "fresh_water": {"each cycle": 0.85, "every second cycle": 0.15},  # odd and even cycles differ
         # The harvest.
         "hot_gas": {
-            "full": 0.5,
+            "full": 0.53,
             "half open": 0.12,
             "leaking": 0.12,
             "two valves": 0.16,  # the second opens later
-            "none, off cycle": 0.1,  # the compressor stops, warm water loosens the ice
+            "none, off cycle": 0.07,  # the compressor stops, warm water loosens the ice
         },
         "slab": {
             "jump": 0.45,  # lets go at once
