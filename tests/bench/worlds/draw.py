@@ -8,9 +8,9 @@ from types import MappingProxyType
 
 import numpy as np
 
-from tests.bench.worlds.machines import harvest_s, machine_of
-from tests.bench.worlds.physics import Machine
+from tests.bench.worlds.machine import Machine
 from tests.bench.worlds.probes import WET_LAG_S, Clip
+from tests.bench.worlds.sizing import harvest_s, machine_of
 from tests.bench.worlds.structure import Part, Structure, drawn, split
 
 CHANNEL_SETS: Mapping[str, tuple[str, ...]] = MappingProxyType(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from tests.bench.worlds.machine import CyclePlan, Machine
 from tests.bench.worlds.physics import (
     CAPACITY_PER_K,
     DRIVES,
@@ -12,8 +13,6 @@ from tests.bench.worlds.physics import (
     LATENT_J_PER_KG,
     TRACES,
     WATER_J_PER_KG_K,
-    CyclePlan,
-    Machine,
     run,
 )
 from tests.bench.worlds.structure import Structure
