@@ -10,6 +10,7 @@ import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime
+from datetime import time as clock_time
 from pathlib import Path
 from types import MappingProxyType
 from typing import Annotated, Any, Literal
@@ -101,11 +102,25 @@ class Measured(_Strict):
     water_in_c: float | None = None
 
 
+class ExpectedAt(_Strict):
+    """A row of the service sheet: the lengths at one air and one water temperature."""
+
+    air_c: float
+    water_c: float
+    freeze_min: Positive | Band
+    harvest_min: Positive | Band | None = None
+
+
 class Expected(_Strict):
-    """Bands of a healthy machine of this kind [min]. Defaults: `EXPECTED_BY_KIND`."""
+    """What the service sheet says of a healthy machine. Bands [min]; their defaults: `EXPECTED_BY_KIND`."""
 
     freeze_min: Band | None = None
     harvest_min: Band | None = None
+    at: tuple[ExpectedAt, ...] = ()  # lengths by air and water
+    freeze_end_c: tuple[float, float] | None = None  # coldest and warmest end of freeze at the logged place
+    discharge_c: float | None = None  # hottest discharge line
+    split_k: Positive | None = None  # widest condenser split
+    current_a: Positive | None = None  # running current in freeze
 
     @field_validator("freeze_min", "harvest_min")
     @classmethod
@@ -175,9 +190,10 @@ class Client(_Strict):
 
 
 class Visit(_Strict):
-    """A day on which something was done to the unit: `icelogs compare` splits the logs there."""
+    """A day on which something was done to the unit: judgement and `icelogs compare` split the logs there."""
 
     on: date
+    at: clock_time | None = None  # of day, in the unit's zone; None: the log shows it, or noon stands in
     what: str = ""
 
 
@@ -211,6 +227,7 @@ class Unit(_Strict):
     thresholds: Mapping[str, float] = Field(default_factory=dict)  # overrides, by the names of the table
     client: Client = Client()
     visits: tuple[Visit, ...] = ()
+    model: str = ""  # a label of the user's own: units of one label are sister machines
 
     @field_validator("time_zone")
     @classmethod
@@ -316,6 +333,8 @@ _EXPECTED: Mapping[str, str] = MappingProxyType(
         "tuple_type": "a list in brackets",
         "date_type": "a date, such as 2026-05-04",
         "date_parsing": "a date, such as 2026-05-04",
+        "time_type": "a time of day, such as 14:30",
+        "time_parsing": "a time of day, such as 14:30",
         "date_from_datetime_parsing": "a date, such as 2026-05-04",
         "date_from_datetime_inexact": "a date without a time, such as 2026-05-04",
         "model_type": "a table",

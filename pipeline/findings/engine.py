@@ -91,4 +91,5 @@ def _finding(h: Heard, causes: tuple[Text, ...], checks: tuple[Text, ...], case:
         next_checks=checks,
         confidence=round(min(max(seen.confidence, 0.0), 1.0) * case.trust, 3),
         flag_cycles=seen.flag_cycles and seen.cycles is not None,
+        shows=h.rule.shows,
     )

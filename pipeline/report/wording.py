@@ -18,8 +18,8 @@ from markupsafe import Markup, escape
 from pipeline.findings.finding import Verdict
 from pipeline.language.catalogue import catalogue
 from pipeline.language.text import Quantity, Text, quantity_of
+from pipeline.report.clock import Offsets, local_day
 from pipeline.report.options import Units
-from pipeline.report.payload.clock import Offsets, local_day
 
 _OWN = {
     # Ice of a day where the words beside it say "a day"

@@ -10,8 +10,8 @@ from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Problem, Timeline
 from pipeline.report.machine_files import cycles_csv, findings_json, phases_csv, write_timeline
+from pipeline.report.numbers.whole import numbers_of
 from pipeline.report.options import ReportOptions
-from pipeline.report.payload.clock import offsets_between
 from pipeline.report.payload.plotting import warm_up
 from pipeline.report.summary import FILE, UnitSummary, read_summary, summarise
 from pipeline.report.wording import Reader
@@ -38,12 +38,14 @@ def write_unit(
     from pipeline.report.page.page import unit_page
 
     reader = Reader(language=options.language, units=options.units)
-    offsets = offsets_between(timeline.tz, timeline.start_ns, timeline.end_ns)
+    numbers = numbers_of(timeline, record, judgement)
+    offsets = numbers.offsets
     summary = summarise(
         unit=unit,
         timeline=timeline,
         record=record,
         judgement=judgement,
+        numbers=numbers,
         problems=problems,
         previous=previous or read_summary(folder),
     )
@@ -52,6 +54,7 @@ def write_unit(
         timeline=timeline,
         record=record,
         judgement=judgement,
+        numbers=numbers,
         problems=problems,
         summary=summary,
         reader=reader,

@@ -13,12 +13,12 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from pipeline.report.charts.levels import thinned
-from pipeline.report.charts.palette import LIGHT
+from pipeline.report.clock import Offsets, local_day, offsets_between
+from pipeline.report.numbers.levels import thinned
+from pipeline.report.numbers.usual_range import Limits
 from pipeline.report.options import Units
-from pipeline.report.page.control_limits import limits_of
-from pipeline.report.page.flags import shows_in
-from pipeline.report.payload.clock import Offsets, local_day, offsets_between
+from pipeline.report.palette import LIGHT
+from pipeline.report.summary import read_summary
 from pipeline.report.wording import Reader
 
 if TYPE_CHECKING:
@@ -46,6 +46,7 @@ class _Report:
     cycle_ns: np.ndarray
     freeze_min: np.ndarray
     abnormal: np.ndarray  # bool: the freeze, not the harvest
+    usual: Limits  # range of the freezes
 
 
 def still_pictures(
@@ -89,6 +90,11 @@ def _read(folder: Path) -> _Report:
     cycles = list(_rows(folder / "cycles.csv"))
     start = min([p[0] for p in phases] + [int(t) for t in time_ns[:1]], default=0)
     end = max([p[1] for p in phases] + [int(t) for t in time_ns[-1:]], default=1)
+    summary = read_summary(folder)
+    findings = summary.texts.get("findings", ()) if summary else ()
+    codes = {finding["code"] for finding in findings if finding.get("phase") == "freeze"}
+    told = summary.usual.get("freeze_min") if summary else None
+    usual = [float("nan") if v is None else float(v) for v in told or (None, None, None)]
     return _Report(
         zone=zone,
         offsets=offsets_between(ZoneInfo(zone), start, end),
@@ -98,7 +104,8 @@ def _read(folder: Path) -> _Report:
         phases=phases,
         cycle_ns=np.array([_ns(row["freeze_start"]) for row in cycles], np.int64),
         freeze_min=np.array([float(row["freeze_min"] or "nan") for row in cycles]),
-        abnormal=np.array([shows_in(row["flags"].split(), "freeze") for row in cycles], bool),
+        abnormal=np.array([not codes.isdisjoint(row["flags"].split()) for row in cycles], bool),
+        usual=Limits(low=usual[0], centre=usual[1], high=usual[2]),
     )
 
 
@@ -171,7 +178,7 @@ def _draw_freezes(report: _Report, reader: Reader) -> Figure:
     figure, (ax,) = _figure([1.0], 1.9)
     seen = np.isfinite(report.freeze_min)
     usual, odd = seen & ~report.abnormal, seen & report.abnormal
-    limits = limits_of(report.freeze_min)
+    limits = report.usual
     ax.plot(
         report.cycle_ns[usual] / S,
         report.freeze_min[usual],
@@ -239,7 +246,7 @@ def _log_said(report: _Report, reader: Reader) -> str:
 
 
 def _freezes_said(report: _Report, reader: Reader) -> str:
-    limits = limits_of(report.freeze_min)
+    limits = report.usual
     seen = report.freeze_min[np.isfinite(report.freeze_min)]
     return reader.t(
         "chart.lengths_still_alt",

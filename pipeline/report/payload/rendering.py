@@ -15,7 +15,7 @@ from typing import Any
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
-from pipeline.report.charts.palette import css_variables
+from pipeline.report.palette import css_variables
 from pipeline.report.payload.plotting import csp_hash
 from pipeline.report.wording import Reader
 
