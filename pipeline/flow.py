@@ -78,9 +78,11 @@ class UnitOutcome:
 
 def report_unit(job: UnitJob) -> UnitOutcome:
     """Take one unit through the rooms. Never raises: what went wrong is in the outcome's problems."""
-    name, problems, seconds = job.files.name, [], {}
+    name, problems, seconds = job.files.name, list(job.files.refused), {}
     if problem := job.files.problem or _name_refused(name):
-        return unreported(name, problem)
+        return unreported(name, problem, problems)
+    if not job.files.files:
+        return UnitOutcome(name=name, summary=None, problems=tuple(problems))
     keeper = Keeper(job)
     try:
         with _timed(seconds, "read"):

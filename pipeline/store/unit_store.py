@@ -185,7 +185,7 @@ class UnitStore:
     # Inside -----------------------------------------------------------------------------------------------------------
 
     def _inputs(self, files: UnitFiles) -> str:
-        tokens: list[Any] = [files.problem]
+        tokens: list[Any] = [files.problem, [problem.message for problem in files.refused]]
         for path in _paths(files):
             try:
                 tokens.append([self._key(path), self._look(path).content])
