@@ -86,7 +86,7 @@ def report_unit(job: UnitJob) -> UnitOutcome:
     try:
         with _timed(seconds, "read"):
             from pipeline.findings.thresholds import resolve
-            from pipeline.unit import load_unit
+            from pipeline.unit_toml import load_unit
 
             unit = load_unit(name, job.files.toml)
             resolve(unit)  # all rooms use them: what cannot be is said before anything is read

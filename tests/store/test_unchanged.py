@@ -177,7 +177,7 @@ def test_what_cannot_be_read_is_listed_each_time_but_looked_at_once(fleet, monke
 def test_a_unit_of_which_nothing_can_be_read_is_listed_each_time_but_looked_at_once(fleet, monkeypatch):
     (fleet / "logs" / "bar" / "unit.toml").write_text("tilte = 'x'\n", encoding="utf-8")
     _, first = run_again(fleet)
-    monkeypatch.setattr("pipeline.unit.load_unit", None)
+    monkeypatch.setattr("pipeline.unit_toml.load_unit", None)
     anew, second = run_again(fleet)
     assert anew == []
     assert [p.message for p in second.problems] == [p.message for p in first.problems]
