@@ -10,7 +10,8 @@ import numpy as np
 
 from pipeline.logs.timeline import Channel, SourceFile, Timeline
 from tests.bench.worlds.draw import Change, World
-from tests.bench.worlds.physics import DRIVES, HARVEST, TRACES, CyclePlan, run
+from tests.bench.worlds.machine import CyclePlan
+from tests.bench.worlds.physics import DRIVES, HARVEST, TRACES, run
 from tests.bench.worlds.probes import follow, stored
 
 DAY_S = 86_400.0
