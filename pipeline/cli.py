@@ -199,7 +199,7 @@ def _check(arguments) -> int:
     from pipeline.logs.check.terminal_table import print_understanding
     from pipeline.logs.check.understanding import as_json, understand
     from pipeline.logs.source.units import DATA_ENDINGS, logs_in
-    from pipeline.unit import load_unit
+    from pipeline.unit_toml import load_unit
 
     files = []
     for path in arguments.files:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline import atomic
-from pipeline.errors import DeliveryError, UsageError
+from pipeline.errors import DeliveryError, UsageError, reason_of, remedy_of
 from pipeline.fleet import urls
 from pipeline.fleet.spread import size_of, work_on, workers_of
 from pipeline.flow import (
@@ -23,8 +23,6 @@ from pipeline.flow import (
     UnitJob,
     UnitOutcome,
     as_it_lies,
-    reason_of,
-    remedy_of,
     report_unit,
     unchanged,
 )
