@@ -30,6 +30,7 @@ class Shows:
         "suction",
     )  # of the channels that show it, the first that was logged
     telling: str = "longest"  # of its cycles the one to show: "longest", "shortest", "middle" or "warmest"
+    doubted: bool = False  # its point is the readings that are not trusted
     worst_stretch: bool = False  # a finding over days is shown by its densest stretch
 
 

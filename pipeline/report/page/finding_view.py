@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from pipeline.findings.finding import Finding
 from pipeline.report.charts.evidence import Evidence
-from pipeline.report.payload.clock import Offsets
+from pipeline.report.clock import Offsets
 from pipeline.report.wording import Reader
 
 MOST_CYCLES = 24  # numbers of cycles that are written out
