@@ -25,6 +25,8 @@ LEFT = float(os.environ.get('LEFT', 0.5))
 KN = float(os.environ.get('KN', 4))
 BLUR = float(os.environ.get('BLUR', 0.3))
 STEP_FLOOR = float(os.environ.get('SF', 0.1))
+DRAW_FLOOR = float(os.environ.get('DF', 0.02))
+SHARP_S = float(os.environ.get('SHARP', 4))
 LATER = float(os.environ.get('LATER', 0.6))
 QUARTER, MOST = 0.25, 0.6
 LED_BACK = 0.288 / (0.916 - 0.288)  # −ln(1 − 0.25) / (ln(1 − 0.25) − ln(1 − 0.6)): where an exponential that passes both began
@@ -38,6 +40,11 @@ def smoothed(course: np.ndarray, half: int) -> np.ndarray:
     padded = np.pad(course, half, mode="edge")
     total = np.cumsum(np.r_[0.0, padded])
     return (total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1)
+
+
+def bump(offsets: np.ndarray, at: float, sd: float) -> np.ndarray:
+    """A normal density about `at`, in parts of one of SHARP_S; (l,)."""
+    return SHARP_S / max(sd, SHARP_S) * np.exp(-0.5 * ((offsets - at) / sd) ** 2)
 
 
 def split_normal(offsets: np.ndarray, centre: float, early: float, late: float) -> np.ndarray:
@@ -113,11 +120,11 @@ def end_by_line(offsets: np.ndarray, course: np.ndarray, noise: float, interval_
     likely = np.full(len(offsets), STEP_FLOOR)
     main = knee(offsets, course, noise, interval_s)
     if main is not None:
-        likely += np.exp(-0.5 * ((offsets - main[0]) / (KN + 0.3 * interval_s + 0.3 * main[2])) ** 2)
+        likely += bump(offsets, main[0], KN + 0.3 * interval_s + 0.3 * main[2])
     if found:
         most = max(c.sharp for c in found)
         for c in found:
-            likely += OTHERS * c.sharp / most * np.exp(-0.5 * ((offsets - c.at) / (2.0 + 0.2 * interval_s + 0.3 * c.soft)) ** 2)
+            likely += OTHERS * c.sharp / most * bump(offsets, c.at, 2.0 + 0.2 * interval_s + 0.3 * c.soft)
     away = offsets - at
     broad = -2.5 * np.log1p((np.where(away < 0, np.maximum(-away - LAG_S, 0.0), np.maximum(away - max(falls - at, 0.0), 0.0)) / (6.0 + 0.3 * interval_s)) ** 2 / 4)
     return np.log(likely) + broad
@@ -254,8 +261,8 @@ def by_steps(
     if not found:
         return None
     most = max(c.sharp for c in found)
-    likely = np.full(len(offsets), STEP_FLOOR)
+    likely = np.full(len(offsets), DRAW_FLOOR)
     for j, c in enumerate(found):
         sd = 1.0 + 0.15 * interval_s + 0.3 * c.soft
-        likely += LATER ** min(j, 4) * (c.sharp / most) ** POWER * np.exp(-0.5 * ((offsets - c.at) / sd) ** 2)
+        likely += LATER ** min(j, 4) * (c.sharp / most) ** POWER * bump(offsets, c.at, sd)
     return np.log(likely)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import os
 import numpy as np
 
 from pipeline.cycles import acts, superpose
@@ -46,7 +47,7 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
             continue
         harvest_s = float(np.median(length[at - 1] if ending else length[at]))
         freeze_s = float(np.median(length[at] if ending else length[at - 1]))
-        near = start_ns[at]
+        near = _rough(runs, colds[0], cells, at, ending) if lines and os.environ.get("ROUGH", "1") == "1" else start_ns[at]
         ahead, behind = (0.8 * harvest_s, 0.5 * freeze_s) if ending else (0.5 * freeze_s, 0.8 * harvest_s)
         span = (-min(WINDOW_S, max(ahead, 60)), min(WINDOW_S, max(behind, 60)))
         offsets = np.arange(round(span[0] / dt), round(span[1] / dt) + 1) * dt
@@ -78,3 +79,37 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
         by_draw[at] = (wide < 2.5 + 0.3 * min([t.interval_s for t in currents], default=0))[superpose.window_of_each(len(at))] & bool(currents)
         by_cold[at] = bool(lines)
     return Placed(start_ns=start_ns, uncertainty_s=unc, by_draw=by_draw, by_cold=by_cold, lag_s={c.trace.role: float("nan") for c in colds})
+
+
+LOW_PART = 0.08
+END_PART = float(os.environ.get('EP', 0.05))
+TOP_CELLS_S = 150.0
+
+
+def _rough(runs: Runs, line: Course, cells: Cells, at: np.ndarray, ending: bool) -> np.ndarray:
+    """About when each harvest began, or ended, by the line alone: where it last was near its low before its top, and that top [ns]."""
+    level = line.level
+    out = cells.start_ns[runs.first[at]].copy()
+    half = round(0.5e9 * cells.step_s)
+    more = round(TOP_CELLS_S / cells.step_s)
+    for n, i in enumerate(at):
+        h = i - 1 if ending else i
+        first, stop = int(runs.first[h]), int(runs.stop[h])
+        last = min(stop + min(more, (int(runs.stop[h + 1]) - stop) // 3 if h + 1 < len(runs.stop) and not runs.opens_span[h + 1] else 0), len(level))
+        part = level[first:last]
+        if len(part) < 2 or not np.isfinite(part).any():
+            continue
+        top = first + int(np.nanargmax(part))
+        if ending:
+            low = np.nanmin(level[first : top + 1])
+            near_top = level[first : top + 1] >= level[top] - END_PART * (level[top] - low)
+            out[n] = cells.start_ns[first + int(np.argmax(near_top))] + half
+            continue
+        begin = first - (first - int(runs.first[h - 1])) // 4 if h > 0 and not runs.opens_span[h] else first
+        seg = level[begin : top + 1]
+        if not np.isfinite(seg).any():
+            continue
+        low = np.nanmin(seg)
+        under = np.flatnonzero(seg <= low + LOW_PART * (level[top] - low))
+        out[n] = cells.start_ns[begin + int(under[-1])] + half
+    return out
