@@ -27,6 +27,9 @@ BLUR = float(os.environ.get('BLUR', 0.3))
 STEP_FLOOR = float(os.environ.get('SF', 0.1))
 DRAW_FLOOR = float(os.environ.get('DF', 0.02))
 SHARP_S = float(os.environ.get('SHARP', 4))
+PRIORC = float(os.environ.get('PRIORC', 30))
+LATERC = float(os.environ.get('LATERC', 1))
+POWERC = float(os.environ.get('POWERC', 1))
 LATER = float(os.environ.get('LATER', 0.6))
 QUARTER, MOST = 0.25, 0.6
 LED_BACK = 0.288 / (0.916 - 0.288)  # −ln(1 − 0.25) / (ln(1 − 0.25) − ln(1 − 0.6)): where an exponential that passes both began
@@ -254,7 +257,7 @@ def first_top(offsets: np.ndarray, smooth: np.ndarray, swing: float, noise: floa
 
 
 def by_steps(
-    offsets: np.ndarray, course: np.ndarray, interval_s: float, noise: float, low: float
+    offsets: np.ndarray, course: np.ndarray, interval_s: float, noise: float, low: float, lone: bool = False
 ) -> np.ndarray | None:
     """Log likelihood (l,) of an act at each offset by the changes of a current: where there are none it says nothing."""
     found = [c for c in changes(offsets, course, interval_s, noise) if c.at >= low]
@@ -264,5 +267,6 @@ def by_steps(
     likely = np.full(len(offsets), DRAW_FLOOR)
     for j, c in enumerate(found):
         sd = 1.0 + 0.15 * interval_s + 0.3 * c.soft
-        likely += LATER ** min(j, 4) * (c.sharp / most) ** POWER * bump(offsets, c.at, sd)
-    return np.log(likely)
+        later, power = (LATERC, POWERC) if lone else (LATER, POWER)
+        likely += later ** min(j, 4) * (c.sharp / most) ** power * bump(offsets, c.at, sd)
+    return np.log(likely) + (split_normal(offsets, 0.0, PRIORC, PRIORC) if lone else 0.0)

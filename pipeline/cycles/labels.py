@@ -179,19 +179,8 @@ def label(
     if currents and currents[0].scales.clear:
         backwards = cold_costs(currents[0], segments, cells, back=True)
         like_a_line = [(currents[0].costs, currents[0].changes), backwards]
-    import os
-    if by_cold.any() and os.environ.get('LINEONLY'):
+    if by_cold.any():
         firsts.append((by_cold, by_jump, 0.0, running[0] if running else None))
-    elif by_cold.any():
-        few, begins = _sample(k), np.cumsum(segments.minutes) - segments.minutes
-        readings = [(c[few], j[few]) for c, j in like_a_line]
-        agree = _agree(usual[few], plain[few], (by_cold[few], by_jump[few]), readings, begins[few])
-        heard = [
-            (by_cold + c, by_jump + j, 0.0, running[0])
-            for (c, j), agrees in zip(like_a_line, agree, strict=True)
-            if agrees
-        ]
-        firsts += heard or [(by_cold, by_jump, 0.0, running[0] if running else None)]
     elif draw is not None:
         firsts += [(*first, LIKE_A_LINE, running[0]) for first in like_a_line]
         calm = line_of(calmed(running[0], cells), segments, cells)

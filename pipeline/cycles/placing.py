@@ -47,7 +47,7 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
             continue
         harvest_s = float(np.median(length[at - 1] if ending else length[at]))
         freeze_s = float(np.median(length[at] if ending else length[at - 1]))
-        near = _rough(runs, colds[0], cells, at, ending) if lines and os.environ.get("ROUGH", "1") == "1" else start_ns[at]
+        near = _rough(runs, colds[0], cells, at, ending) if lines else start_ns[at]
         ahead, behind = (0.8 * harvest_s, 0.5 * freeze_s) if ending else (0.5 * freeze_s, 0.8 * harvest_s)
         span = (-min(WINDOW_S, max(ahead, 60)), min(WINDOW_S, max(behind, 60)))
         offsets = np.arange(round(span[0] / dt), round(span[1] / dt) + 1) * dt
@@ -60,7 +60,7 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
             temp = superpose.template_of(superpose.readings_about(trace, near, offsets), offsets, trace.noise)
             for w in range(n_win):
                 if trace in currents:
-                    more = acts.by_steps(offsets, temp.values[w], trace.interval_s, temp.noise[w], -0.5 * harvest_s if ending else -60.0)
+                    more = acts.by_steps(offsets, temp.values[w], trace.interval_s, temp.noise[w], -0.5 * harvest_s if ending else -60.0, not lines)
                 else:
                     by = acts.end_by_line if ending else acts.start_by_line
                     more = by(offsets, temp.values[w], temp.noise[w], trace.interval_s)
@@ -113,3 +113,4 @@ def _rough(runs: Runs, line: Course, cells: Cells, at: np.ndarray, ending: bool)
         under = np.flatnonzero(seg <= low + LOW_PART * (level[top] - low))
         out[n] = cells.start_ns[begin + int(under[-1])] + half
     return out
+
