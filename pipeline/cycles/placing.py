@@ -15,6 +15,7 @@ from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
 WINDOW_S = 240.0
+UF = float(os.environ.get('UF', 0.65))
 
 
 def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells) -> Placed:
@@ -75,7 +76,7 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
         wide = 0.5 * (quantile(0.95) - quantile(0.05))
         each = np.interp(np.arange(len(at)), superpose.windows_of(len(at)), moment)
         start_ns[at] = near + np.round(each * 1e9).astype(np.int64)
-        unc[at] = np.hypot(1.645 * sd, np.interp(np.arange(len(at)), superpose.windows_of(len(at)), wide))
+        unc[at] = UF * np.hypot(1.645 * sd, np.interp(np.arange(len(at)), superpose.windows_of(len(at)), wide))
         by_draw[at] = (wide < 2.5 + 0.3 * min([t.interval_s for t in currents], default=0))[superpose.window_of_each(len(at))] & bool(currents)
         by_cold[at] = bool(lines)
     return Placed(start_ns=start_ns, uncertainty_s=unc, by_draw=by_draw, by_cold=by_cold, lag_s={c.trace.role: float("nan") for c in colds})
