@@ -21,7 +21,7 @@ from pipeline.report.charts.traces import drawn_channels, put_log
 from pipeline.report.page import client_summary
 from pipeline.report.page.control_limits import limits_in_force
 from pipeline.report.page.days import KINDS, days_of, kg_per_cycle
-from pipeline.report.page.finding_view import told
+from pipeline.report.page.finding_view import clip_view, told
 from pipeline.report.page.flags import LENGTH_CODES, cycle_flags, odd_cycles
 from pipeline.report.page.method import method_of
 from pipeline.report.page.trend import trend_of
@@ -105,6 +105,7 @@ def unit_page(
         "steps": client_summary.next_steps(judgement, lacking),
         "lacking": lacking and {"why": lacking.why, "read": read_in_words(timeline, reader)},
         "trend": trend_of(summary, reader),
+        "clip": clip_view(judgement.next_clip, reader),
         "findings": [told(n, f, p, offsets, reader) for n, (f, p) in enumerate(zip(judgement.findings, pictures, strict=True))],
         "not_judged": _by_need(judgement, reader),
         "problems": problems,
