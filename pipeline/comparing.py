@@ -40,7 +40,7 @@ def compare_places(earlier: Path, later: Path | None, *, visit: date | None = No
     """
     from pipeline.findings import compare
     from pipeline.findings.thresholds import resolve
-    from pipeline.unit import load_unit
+    from pipeline.unit_toml import load_unit
 
     toml = _toml_of(later) if later is not None else None
     unit = load_unit(_name_of(earlier), toml or _toml_of(earlier))

@@ -93,4 +93,5 @@ def _finding(h: Heard, advice: Advice, case: Case) -> Finding:
         steps=advice.steps,
         confidence=round(min(max(seen.confidence, 0.0), 1.0) * case.trust, 3),
         flag_cycles=seen.flag_cycles and seen.cycles is not None,
+        shows=h.rule.shows,
     )

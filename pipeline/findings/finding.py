@@ -71,6 +71,25 @@ class NextClip:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Shows:
+    """How a finding is best shown: what a page needs to know of its rule, so that no page knows a code by name."""
+
+    about: str = (
+        "span"  # "freeze" or "harvest": by a cycle's; "span": by the stretch of the log that it speaks of
+    )
+    roles: tuple[str, ...] = (
+        "evaporator",
+        "suction",
+    )  # of the channels that show it, the first that was logged
+    telling: str = "longest"  # of its cycles the one to show: "longest", "shortest", "middle" or "warmest"
+    doubted: bool = False  # its point is the readings that are not trusted
+    worst_stretch: bool = False  # a finding over days is shown by its densest stretch
+
+
+SPAN = Shows()
+
+
+@dataclass(frozen=True, kw_only=True)
 class Finding:
     """One thing that is off, with its proof. `code` is public: never renamed."""
 
@@ -90,6 +109,10 @@ class Finding:
     steps: tuple[Step, ...] = ()  # `next_checks` with instrument, number and answers
     confidence: float  # 0…1, derived from the evidence
     flag_cycles: bool = True  # False: a finding on the whole log, not written into the flags of single cycles
+    shows: Shows = SPAN
+    part: str = (
+        ""  # where visits split the log: "before" or "after" the visit that it is told of; "" otherwise
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,14 +125,31 @@ class NotJudged:
 
 @dataclass(frozen=True, kw_only=True)
 class Output:
-    """Ice made, as far as the log can say. None: could not be said."""
+    """Ice made, as far as the log can say. None: could not be said.
 
-    cycles_per_day: float | None = None
-    ice_kg_per_day: float | None = None
+    `made_…`: in the time that the log covers, rests included; `running_…`: what running without a rest would make.
+    """
+
+    cycles_per_day: float | None = None  # running
+    ice_kg_per_day: float | None = None  # running
     ice_kg_per_day_low: float | None = None
     ice_kg_per_day_high: float | None = None
+    made_cycles_per_day: float | None = None
+    made_ice_kg_per_day: float | None = None
+    made_ice_kg_per_day_low: float | None = None
+    made_ice_kg_per_day_high: float | None = None
+    running_cycles_per_day: float | None = None
+    running_ice_kg_per_day: float | None = None
+    running_ice_kg_per_day_low: float | None = None
+    running_ice_kg_per_day_high: float | None = None
+    covered_h: float | None = None  # hours of the log that readings cover
+    rest_h: float | None = None  # of them with the compressor off between harvests: a full bin, or a switch
+    demand: Text | None = (
+        None  # said where it rested: demand was met; where it never did: it may not have been
+    )
     basis: Text | None = None  # what the figure rests on
-    expected_kg_per_day: float | None = None  # nameplate at the logged air and water, where it can be said
+    expected_kg_per_day: float | None = None  # running, by the nameplate; see `expected_basis`
+    expected_basis: Text | None = None  # the conditions for which that holds
     energy_kwh_per_kg: float | None = None
     energy_basis: Text | None = None  # measured, or worked out from current and what was given
     limit_kwh_per_kg: float | None = None  # published limit of the class, for comparison only

@@ -7,13 +7,13 @@ The engine runs rules without knowing any by name. A test is shown a `Case` and 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from pipeline.findings.evidence.case import Case
-from pipeline.findings.finding import Severity
+from pipeline.findings.finding import SPAN, Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.language.text import Text
 
@@ -63,7 +63,9 @@ class Rule:
     needs: tuple[Need, ...] = ()
     thresholds: tuple[str, ...] = ()  # the rows of the table that the test reads
     causes: tuple[str, ...] = ()  # keys of `causes.CAUSES`; their checks become the next checks
-    quiet_when: tuple[str, ...] = field(default=())  # codes whose finding already says it
+    quiet_when: tuple[str, ...] = ()  # codes whose finding already says it
+    shows: Shows = SPAN  # how a page shows it best
+    of_the_log: bool = False  # judged over the whole log, whatever visits split it
 
 
 _CYCLES = phrase("needs.cycles", "at least {cycles} whole cycles; this log has {found}")

@@ -19,8 +19,8 @@ import numpy as np
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement, NextClip, Odds, RefrigerantSide, Step
 from pipeline.logs.timeline import Channel, Timeline
-from pipeline.report.page.flags import cycle_flags
-from pipeline.report.payload.clock import Offsets, iso_times
+from pipeline.report.clock import Offsets, iso_times
+from pipeline.report.numbers.flags import cycle_flags
 from pipeline.report.wording import Reader
 
 if TYPE_CHECKING:

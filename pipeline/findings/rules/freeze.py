@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_MIN, Case
 from pipeline.findings.evidence.changes import Change, change_of
-from pipeline.findings.finding import Severity
+from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_COLD, CannotTell, Rule, Seen, cycles_needed
 
@@ -134,6 +134,7 @@ RULES = (
         needs=(NEEDS_COLD,),
         thresholds=("freeze_end_high_c", "freeze_end_rise_k", "superheat_high_k", "runs_below_c", "band_cycles", "pulled_peak_c", "clip_sigma_k",
                     "ended_early_pct", "ended_early_k", "weak_act_pct", "freeze_end_k_per_k", "freeze_end_k_per_k_sd"),
+        shows=Shows(about="freeze", telling="warmest"),
         causes=("charge-low", "metering", "hot-gas-leaks", "compressor-worn", "water-leaks-in", "condenser-dirty"),
     ),
 )  # fmt: skip

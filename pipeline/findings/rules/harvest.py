@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.evidence.stalls import believable
-from pipeline.findings.finding import Severity
+from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import (
     NEEDS_STARTS,
@@ -213,6 +213,7 @@ RULES = (
         test=_stalled,
         needs=(NEEDS_STARTS, NEEDS_TIMED_HARVESTS),
         thresholds=("stall_act_cycles", "limit_harvests", "limit_blind_pct", "harvest_out_pct"),
+        shows=Shows(about="harvest"),
         causes=_CAUSES["plateau"],
     ),
     Rule(
@@ -220,6 +221,7 @@ RULES = (
         test=_long,
         needs=(NEEDS_STARTS, NEEDS_TIMED_HARVESTS),
         thresholds=("harvest_out_pct", "own_cycles", "band_cycles", "band_sigma_pct"),
+        shows=Shows(about="harvest"),
         causes=("hot-gas-weak", "slab-sticks", "harvest-end-sensing", "room-cold"),
     ),
 )  # fmt: skip

@@ -11,7 +11,7 @@ from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.evidence.changes import Change, change_of
 from pipeline.findings.evidence.conditions import heat_kj_per_kg
-from pipeline.findings.finding import Severity
+from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_REFRIGERANT, NEEDS_REJECTION, NEEDS_WATER, Rule, Seen
 from pipeline.language.text import Text
@@ -243,6 +243,7 @@ RULES = (
                     "condensing_over_air_k", "discharge_hot_c", "sign_least_pct", "sign_most_pct", "costs_time_pct", "hot_act_pct",
                     "clip_sigma_k", "band_cycles", "freeze_end_rise_k", "freeze_end_k_per_k", "freeze_end_k_per_k_sd",
                     "split_k_per_k_sd", "discharge_k_per_k", "discharge_k_per_k_sd", "current_pct_per_k", "current_pct_per_k_sd"),
+        shows=Shows(roles=("discharge", "condenser_out", "discharge_pressure", "condenser_in")),
         causes=("condenser-dirty", "condenser-fan", "overcharge-or-air", "room-hot"),
     ),
     Rule(
@@ -251,6 +252,7 @@ RULES = (
         needs=(NEEDS_WATER,),
         thresholds=("warm_water_c", "warm_water_watch_pct", "warm_share_pct", "water_rise_k", "water_rated_c", "water_k_per_k",
                     "water_k_per_k_sd", "band_cycles", "clip_sigma_k"),
+        shows=Shows(roles=("water_in", "reservoir")),
         causes=("water-warm",),
     ),
 )  # fmt: skip

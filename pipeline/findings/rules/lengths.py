@@ -12,7 +12,7 @@ from pipeline.findings.evidence.case import NS_PER_DAY, Case
 from pipeline.findings.evidence.changes import Change, lasting_change, not_the_time_of_day
 from pipeline.findings.evidence.conditions import capacity_factor
 from pipeline.findings.evidence.stalls import believable
-from pipeline.findings.finding import Severity
+from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import READABLE, CannotTell, Rule, Seen, cycles_needed
 
@@ -319,6 +319,7 @@ RULES = (
         code="freeze-long",
         test=_freeze_long,
         thresholds=_OWN,
+        shows=Shows(about="freeze"),
         causes=("condenser-dirty", "charge-low", "water-leaks-in", "end-of-freeze-sensing", "water-warm", "metering",
                 "room-hot", "hot-gas-leaks", "condenser-fan", "compressor-worn", "water-spread"),
     ),
@@ -326,6 +327,7 @@ RULES = (
         code="freeze-short",
         test=_freeze_short,
         thresholds=_OWN,
+        shows=Shows(about="freeze", telling="shortest"),
         causes=("end-of-freeze-early", "water-short", "ice-left"),
         quiet_when=("freeze-at-timeout",),
     ),

@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.cycles.record import PhaseKind
 from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_H, NS_PER_MIN, Case
-from pipeline.findings.finding import Severity
+from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_STARTS, CannotTell, Rule, Seen
 
@@ -30,6 +30,7 @@ _NO_INRUSH = phrase(
 )
 
 _TRIPPING = "tripping"
+CLAMPS = ("current_compressor", "current", "power")
 
 
 class _Starts:
@@ -261,6 +262,7 @@ RULES = (
         thresholds=("start_off_min", "starts_per_hour", "short_run_min", "starts_needed", "starts_act", "tripping_act_h", "stop_seen_min",
                     "seen_intervals", "chatter_run_min", "chatter_off_min", "spell_freeze_pct", "low_pressure_run_min", "low_pressure_off_min",
                     "overload_off_min", "overload_off_times", "overload_discharge_c"),
+        shows=Shows(roles=CLAMPS, worst_stretch=True),
         causes=_CAUSES["unknown"],
     ),
     Rule(
@@ -268,6 +270,7 @@ RULES = (
         test=_failed_start,
         needs=(NEEDS_STARTS,),
         thresholds=("starts_needed", "failed_start_s"),
+        shows=Shows(roles=CLAMPS, worst_stretch=True),
         causes=("start-gear", "voltage-low", "pressures-unequal", "compressor-stuck"),
     ),
 )  # fmt: skip

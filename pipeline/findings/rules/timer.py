@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_DAY, Case
-from pipeline.findings.finding import Severity
+from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import CannotTell, Rule, Seen, cycles_needed
 
@@ -283,6 +283,7 @@ RULES = (
                     "natural_spread_pct", "timer_near", "timer_pct_per_k", "timer_varied_times", "timer_harvests_pct",
                     "timer_whole_pct", "timer_p", "timer_part_p", "timer_told_times", "timer_alike_times", "timer_like_times", "timer_follow_pct",
                     "timer_pulled_cycles", "timer_pulled_pct", "timer_others", "timer_own_pct", "timer_own_most_pct", "level_cycles"),
+        shows=Shows(about="freeze", telling="middle"),
         causes=_CAUSES,
     ),
 )  # fmt: skip

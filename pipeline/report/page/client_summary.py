@@ -11,9 +11,9 @@ from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement, Severity
 from pipeline.logs.timeline import Timeline
 from pipeline.report.charts import svg
+from pipeline.report.clock import Offsets
+from pipeline.report.numbers.unjudged import Unsaid
 from pipeline.report.page.running import energy_facts, refrigerant_facts
-from pipeline.report.page.unjudged import Unsaid
-from pipeline.report.payload.clock import Offsets
 from pipeline.report.summary import UnitSummary
 from pipeline.report.wording import Reader
 

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from pipeline.findings.finding import Finding, NextClip, Step
 from pipeline.report.charts.evidence import Evidence
-from pipeline.report.payload.clock import Offsets
+from pipeline.report.clock import Offsets
 from pipeline.report.wording import Reader
 
 MOST_CYCLES = 24  # numbers of cycles that are written out
@@ -39,7 +39,7 @@ def told(
         "signals": _numbers(finding.signals, reader),
         "causes": _causes(finding, reader),
         "checks": [_step(s, reader) for s in finding.steps]
-        or [{"text": reader.say_html(c)} for c in finding.next_checks],
+        or [{"text": reader.say_html(c), "instrument": None} for c in finding.next_checks],
         # A share that is shown as "0 %" says "certainly not", which is not meant.
         "sure": word
         if finding.confidence < LEAST_SHOWN
@@ -51,7 +51,8 @@ def told(
 def _causes(finding: Finding, reader: Reader) -> list[dict[str, Any]]:
     """The causes that are named, with their chances; something else last, where it is worth a word."""
     if not finding.causes:
-        return [{"text": reader.say_html(c)} for c in finding.likely_causes]
+        bare = {"chance": None, "because": None, "against": None}
+        return [{"text": reader.say_html(c), **bare} for c in finding.likely_causes]
     named = {text.key for text in finding.likely_causes}
     shown = [
         o
