@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from pipeline.errors import IceLogError, LogFileError, UnitError, fault_of, reason_of, remedy_of
 from pipeline.logs import UnitFiles, assemble
 from pipeline.logs.timeline import Problem
+from pipeline.pictures import pictures_beside
 from pipeline.report.options import ReportOptions
 from pipeline.store import KeptReport, StorePlace, UnitStore
 from pipeline.store.keeper import Keeper
@@ -93,8 +94,10 @@ def _through_the_rooms(job: UnitJob, keeper: Keeper, way: _Way) -> None:
 
         judgement = judge(timeline, record, unit)
     with way.room("report"), keeper.whole() as folder:
-        from pipeline.report import read_summary, write_unit
+        from pipeline.report import given_of, read_summary, write_unit
 
+        given, unusable = given_of(unit, pictures_beside(job.files.toml))
+        way.problems.extend(unusable)
         summary = write_unit(
             folder,
             unit=unit,
@@ -103,6 +106,7 @@ def _through_the_rooms(job: UnitJob, keeper: Keeper, way: _Way) -> None:
             judgement=judgement,
             problems=way.problems,
             options=job.options.report,
+            given=given,
             previous=read_summary(job.folder),
         )
         keeper.add_history(folder, summary)

@@ -10,13 +10,15 @@ import difflib
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from datetime import time as clock_time
+from pathlib import Path
 from types import MappingProxyType
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import (
     AfterValidator,
     BaseModel,
+    BeforeValidator,
     ConfigDict,
     Field,
     field_validator,
@@ -24,6 +26,7 @@ from pydantic import (
 )
 
 from pipeline.language.catalogue import languages
+from pipeline.pictures import PICTURE_ENDINGS
 
 ROLES: Mapping[str, str] = MappingProxyType(
     {
@@ -211,12 +214,70 @@ class Client(_Strict):
     units: Literal["si", "us"] | None = None
 
 
+def _a_list(value: Any) -> Any:
+    return (value,) if isinstance(value, str) else value
+
+
+def _beside_the_logs(name: str) -> str:
+    if not name or name != Path(name).name or "\\" in name or name.startswith("."):
+        raise ValueError("expected the name of a picture that lies beside the logs, without a folder")
+    if Path(name).suffix.lower() not in PICTURE_ENDINGS:
+        raise ValueError(f"expected a picture ({', '.join(sorted(PICTURE_ENDINGS))})")
+    return name
+
+
+def _in_words(alt: str) -> str:
+    if not alt:
+        raise ValueError("say in a few words what the photo shows, for whoever cannot see it")
+    return alt
+
+
+Lines = Annotated[tuple[Line, ...], BeforeValidator(_a_list)]
+"""One line of text, or several."""
+Picture = Annotated[str, AfterValidator(_beside_the_logs)]
+
+
+class Firm(_Strict):
+    """Who made the report: stands at its head."""
+
+    name: Line = ""
+    telephone: Line = ""
+    email: Line = ""
+    author: Line = ""  # who wrote the report
+    logo: Picture | None = None  # beside the logs
+
+
+class Photo(_Strict):
+    """A photograph of a visit, beside the logs."""
+
+    file: Picture
+    alt: Annotated[Line, AfterValidator(_in_words)]  # what it shows
+
+
 class Visit(_Strict):
-    """A day on which something was done to the unit: judgement and `icelogs compare` split the logs there."""
+    """A visit to the unit: judgement and `icelogs compare` split the logs there; the pages show what was done.
+
+    `on` may be a date, or a date with a time of day, which then is `at`.
+    """
 
     on: Day
     at: clock_time | None = None  # of day, in the unit's zone; None: the log shows it, or noon stands in
     what: Line = ""
+    done: Lines = ()
+    parts: Lines = ()  # put in
+    readings: Lines = ()  # taken on site
+    note: Line = ""
+    next: Day | None = None  # visit
+    photos: tuple[Photo, ...] = ()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _time_of_day(cls, table: Any) -> Any:
+        if isinstance(table, Mapping) and isinstance(table.get("on"), datetime):
+            moment = table["on"]
+            if moment.tzinfo is None:
+                return {"at": moment.time()} | dict(table) | {"on": moment.date()}
+        return table
 
 
 Kind = Literal["slab", "cube", "unspecified"]
@@ -250,6 +311,7 @@ class Unit(_Strict):
         default_factory=dict
     )  # overrides, by the names of the table
     client: Client = Client()
+    firm: Firm = Firm()
     visits: tuple[Visit, ...] = ()
     model: Line = ""  # a label of the user's own: units of one label are sister machines
 

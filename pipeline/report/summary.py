@@ -21,6 +21,7 @@ from pipeline.language.text import Text
 from pipeline.logs.timeline import Problem, Timeline
 from pipeline.report.clock import DAY_NS, iso_times
 from pipeline.report.machine_files import plain, side_table
+from pipeline.report.numbers.hours import days_as_json
 from pipeline.report.numbers.unjudged import Unsaid
 from pipeline.report.numbers.whole import Numbers
 from pipeline.unit import Unit
@@ -56,6 +57,9 @@ class UnitSummary:
     freeze_min: float | None = None  # median of the complete cycles [min]
     harvest_min: float | None = None
     idle_share: float | None = None  # 0…1 of the time with data
+    made_ice_kg_per_day: float | None = None  # in the time that the log covers, rests included
+    expected_kg_per_day: float | None = None
+    hours: tuple[Mapping[str, Any], ...] = ()  # each day as a ribbon of 24 hours: see `numbers.hours`
     usual: Mapping[str, Any] = field(
         default_factory=dict
     )  # "freeze_min" -> low, middle, high of the usual range
@@ -152,6 +156,9 @@ def summarise(
         freeze_min=_median(table, "freeze_min", complete),
         harvest_min=_median(table, "harvest_min", complete) if record.harvests_timed else None,
         idle_share=_idle_share(record),
+        made_ice_kg_per_day=plain(numbers.made_kg_per_day),
+        expected_kg_per_day=plain(output.expected_kg_per_day),
+        hours=tuple(days_as_json(numbers.hours)),
         usual={
             name: [plain(v) for v in (lim.low, lim.centre, lim.high)] for name, lim in numbers.limits.items()
         },

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline import atomic
 from pipeline.errors import LogFileError
 from pipeline.logs.timeline import Problem
+from pipeline.pictures import pictures_beside
 from pipeline.store import tables
 from pipeline.store.history import Visit, read_history, with_visit, write_history
 from pipeline.store.place import StorePlace
@@ -328,7 +329,7 @@ def _keys_of(paths: Sequence[Path]) -> dict[Path, str]:
 
 
 def _paths(files: UnitFiles) -> tuple[Path, ...]:
-    return (*files.files, *([files.toml] if files.toml else []))
+    return (*files.files, *([files.toml] if files.toml else []), *pictures_beside(files.toml))
 
 
 def _digest(*parts: str) -> str:

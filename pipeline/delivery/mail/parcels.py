@@ -16,6 +16,9 @@ from pipeline.store.unit_store import as_written
 from pipeline.unit import Client
 
 PAGE = "report.html"
+CLIENT_PAGE = "client.html"
+SENT = (PAGE, CLIENT_PAGE, "summary.json", "given.json")
+"""What goes out, or what is made into that."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,7 +82,11 @@ def parcels(reports: Path) -> tuple[tuple[Parcel, ...], tuple[DeliveryError, ...
             fault = "the report is not as it was written"
             faults.append(DeliveryError(fault, file=folder.name, remedy="run `icelogs report` again"))
             continue
-        if "verdict_client" not in summary.texts or not summary.log_end:
+        if (
+            "verdict_client" not in summary.texts
+            or not summary.log_end
+            or not (folder / CLIENT_PAGE).is_file()
+        ):
             fault = "the report was made by another version"
             faults.append(DeliveryError(fault, file=folder.name, remedy="run `icelogs report` again"))
             continue
@@ -91,5 +98,5 @@ def parcels(reports: Path) -> tuple[tuple[Parcel, ...], tuple[DeliveryError, ...
 
 def _is_as_written(folder: Path, outputs: Mapping[str, Seen]) -> bool:
     """Whether page and summary are the ones of the last run: a report that was cut short or edited goes to no client."""
-    sent = {name: seen for name, seen in outputs.items() if name in (PAGE, "summary.json")}
+    sent = {name: seen for name, seen in outputs.items() if name in SENT}
     return as_written(folder, sent) is not None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from datetime import date
 from typing import Any
 
 from markupsafe import Markup, escape
@@ -18,6 +19,7 @@ from pipeline.report.charts.figures import figures, finest
 from pipeline.report.charts.noscript import sketch_lengths, sketch_log, sketch_overlay
 from pipeline.report.charts.overlay import overlay
 from pipeline.report.charts.traces import drawn_channels, put_log
+from pipeline.report.given import Given
 from pipeline.report.numbers.days import KINDS, kg_per_cycle
 from pipeline.report.numbers.flags import codes_about
 from pipeline.report.numbers.unjudged import read_in_words
@@ -57,6 +59,8 @@ def unit_page(
     problems: Sequence[Problem],
     numbers: Numbers,
     summary: UnitSummary,
+    given: Given,
+    written: date,
     reader: Reader,
     page_bytes: int,
 ) -> bytes:

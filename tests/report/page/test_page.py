@@ -14,7 +14,15 @@ from pipeline.report.numbers.levels import WIDTHS_S
 from tests.report.made_up import made_up, text
 from tests.report.payload.unpack import pack_of
 
-FILES = {"report.html", "phases.csv", "cycles.csv", "findings.json", "timeline.parquet", "summary.json"}
+FILES = {
+    "report.html",
+    "client.html",
+    "phases.csv",
+    "cycles.csv",
+    "findings.json",
+    "timeline.parquet",
+    "summary.json",
+}
 
 EIGHT = (
     "evaporator", "suction", "discharge", "condenser_in", "condenser_out", "ambient", "water_in", "current",
