@@ -99,7 +99,7 @@ def test_every_threshold_is_read_somewhere_and_says_where_it_is_from():
 
 # Numbers that decide nothing by themselves: how a trace is looked at, how many are shown, how sure somebody may be.
 NO_DECISIONS = {
-    "case": set(), "changes": {"_BENDS"}, "comparison": {"_LEVEL", "_MOST"}, "conditions": {"_HUBER", "LATENT_KJ_PER_KG", "CP_WATER_KJ_PER_KG_K"},
+    "case": set(), "change": {"_BENDS"}, "courses": set(), "comparison": {"_LEVEL", "_MOST"}, "conditions": {"_HUBER", "LATENT_KJ_PER_KG", "CP_WATER_KJ_PER_KG_K"},
     "doubtful": {"_COMPARED", "_LIKE_USUAL", "_SMOOTH_S"}, "no_ice": {"_CELLS"}, "aftermath": {"_BESIDE"}, "timer": {"_MOST_BUNCHES", "_SHORTEST_HALF"},
 }  # fmt: skip
 
@@ -252,6 +252,8 @@ def test_every_value_in_a_sentence_is_a_count_or_has_its_unit():
         "refrigerant",
         "group",
         "paragraph",
+        "hours",  # of the day, in the unit's zone
+        "when",  # day and time there
     }
     for key, english in findings.all_texts().items():
         for _, name, _, _ in string.Formatter().parse(english):
@@ -268,7 +270,7 @@ def test_every_sentence_that_a_judgement_says_is_in_the_catalogue():
         said.verdict.technician,
         *said.cautions,
         said.output.basis,
-        said.output.limit_basis,
+        said.output.expected_basis,
     ]
     for found in said.findings:
         texts += [found.title, *found.likely_causes, *found.next_checks]
