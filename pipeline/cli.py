@@ -81,11 +81,14 @@ def _add_report(verbs) -> None:
         "report",
         help="logger files in, reports out: one unit or a whole fleet",
         description="Reports every unit under LOGS: one sub-folder a unit with its CSV files (and a unit.toml, if "
-        "you have one), or loose files named UNIT__LOGGER.csv. Nothing in LOGS is changed.",
+        "you have one), or loose files named UNIT__LOGGER.csv. One unit's own folder, or one file, will do too. Nothing in "
+        "LOGS is changed.",
         epilog="Exit status: 0 every unit reported; 1 a unit or file could not be read (the others are reported); "
         "2 wrong command line; 3 with --fail-on, when something at least that severe was found.",
     )
-    verb.add_argument("logs", metavar="LOGS", type=_place, help="folder of logger files, or its URL")
+    verb.add_argument(
+        "logs", metavar="LOGS", type=_place, help="folder of logger files, its URL, or one file"
+    )
     verb.add_argument(
         "--to", metavar="REPORTS", type=_place, required=True, help="folder for the reports, or its URL"
     )
@@ -149,6 +152,8 @@ def _report(arguments) -> int:
         with shown_progress() as progress:
             outcome = report(arguments.logs, arguments.to, options, progress=progress)
         show_outcome(outcome, units=options.report.units, page=f"{arguments.to}/index.html")
+    for note in outcome.notes:
+        print(f"icelogs: {note}", file=sys.stderr)
     for problem in outcome.problems:
         print(f"icelogs: {told(problem)}", file=sys.stderr)
     if not outcome.complete:
@@ -194,7 +199,7 @@ def _check(arguments) -> int:
     from pipeline.logs.check.terminal_table import print_understanding
     from pipeline.logs.check.understanding import as_json, understand
     from pipeline.logs.source.units import DATA_ENDINGS, logs_in
-    from pipeline.unit import load_unit
+    from pipeline.unit_toml import load_unit
 
     files = []
     for path in arguments.files:

@@ -40,7 +40,7 @@ def compare_places(earlier: Path, later: Path | None, *, visit: date | None = No
     """
     from pipeline.findings import compare
     from pipeline.findings.thresholds import resolve
-    from pipeline.unit import load_unit
+    from pipeline.unit_toml import load_unit
 
     toml = _toml_of(later) if later is not None else None
     unit = load_unit(_name_of(earlier), toml or _toml_of(earlier))
@@ -51,7 +51,8 @@ def compare_places(earlier: Path, later: Path | None, *, visit: date | None = No
         problems += more
         if second.start_ns < first.start_ns:
             raise UsageError(
-                f'"{later.name}" begins before "{earlier.name}"', remedy="name the earlier log first, the later one second"
+                f'"{later.name}" begins before "{earlier.name}"',
+                remedy="name the earlier log first, the later one second",
             )
         before, after = _log(first, unit), _log(second, unit)
     else:
@@ -106,7 +107,11 @@ def _split(timeline: Timeline, unit: Unit, visit: date | None) -> tuple[Log, Log
     from pipeline.findings.comparison import Log, parts
     from pipeline.unit import Visit
 
-    named = unit if visit is None else unit.model_copy(update={"visits": (_named(unit, visit) or Visit(on=visit),)})
+    named = (
+        unit
+        if visit is None
+        else unit.model_copy(update={"visits": (_named(unit, visit) or Visit(on=visit),)})
+    )
     remedy = (
         "name the later log too, or give the day of the visit: --visit 2026-05-04, or [[visits]] in unit.toml"
     )

@@ -13,6 +13,10 @@ a note or a finding.
 
 from __future__ import annotations
 
+import errno
+import re
+from pathlib import Path
+
 
 class IceLogError(Exception):
     """An error that the user can mend.
@@ -61,3 +65,39 @@ class DeliveryError(IceLogError):
 
 class UsageError(IceLogError):
     """The command line asks for something that cannot be done."""
+
+
+# What is said of errors of the system -----------------------------------------------------------------------------------
+
+
+def remedy_of(error: Exception) -> str:
+    """What to do about something that could not be written."""
+    number = error.errno if isinstance(error, OSError) else None
+    if number in (errno.EINVAL, errno.ENAMETOOLONG):
+        return "give the unit's folder or files a shorter, plainer name, for the drive of the reports does not take this one"
+    if number in (errno.EISDIR, errno.ENOTDIR, errno.EEXIST):
+        return "something else lies in its place among the reports; move that away and run again"
+    return "see whether the disk is full or may not be written to, and run again"
+
+
+def reason_of(error: BaseException) -> str:
+    """Why, without a path of this machine."""
+    if isinstance(error, OSError) and error.strerror:
+        return _without_paths(error.strerror)
+    return _without_paths(str(error)) or type(error).__name__
+
+
+def _without_paths(text: str) -> str:
+    return re.sub(r"(?:[A-Za-z]:)?[/\\](?:[^\s'\"/\\]+[/\\])+", "", text)
+
+
+def fault_of(error: Exception) -> str:
+    """What to say of an error that should not have happened, and where in the program it did."""
+    frame = error.__traceback__
+    while frame is not None and frame.tb_next is not None:
+        frame = frame.tb_next
+    where = f"{Path(frame.tb_frame.f_code.co_filename).name}:{frame.tb_lineno}" if frame is not None else "?"
+    return (
+        f"a fault of this program ({type(error).__name__} at {where}: {_without_paths(str(error))}); the unit's files are "
+        "untouched; please send them to whoever maintains it"
+    )

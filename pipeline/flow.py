@@ -6,34 +6,20 @@ Nothing here prints, exits or raises: what went wrong is in the outcome.
 from __future__ import annotations
 
 import contextlib
-import errno
-import os
-import re
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline import atomic
-from pipeline.errors import IceLogError, LogFileError, UnitError
-from pipeline.language.text import printable
-from pipeline.logs import UnitFiles, assemble, read_file
+from pipeline.errors import IceLogError, LogFileError, UnitError, fault_of, reason_of, remedy_of
+from pipeline.logs import UnitFiles, assemble
 from pipeline.logs.timeline import Problem
+from pipeline.pictures import pictures_beside
 from pipeline.report.options import ReportOptions
-from pipeline.store import (
-    KeptReport,
-    StorePlace,
-    UnitStore,
-    Visit,
-    history_csv,
-    outputs_of,
-    visit_of,
-    with_visit,
-)
-from pipeline.store.names import fits_windows
-from pipeline.store.unit_store import unreadable
+from pipeline.store import KeptReport, StorePlace, UnitStore
+from pipeline.store.keeper import Keeper
+from pipeline.store.names import why_refused
 
 if TYPE_CHECKING:
     from pipeline.logs.table import FileTable
@@ -77,67 +63,166 @@ class UnitOutcome:
 
 def report_unit(job: UnitJob) -> UnitOutcome:
     """Take one unit through the rooms. Never raises: what went wrong is in the outcome's problems."""
-    name, problems, seconds = job.files.name, [], {}
-    if problem := job.files.problem or _name_refused(name):
-        return unreported(name, problem)
-    keeper = Keeper(job)
+    way = _Way(job.files)
+    if not way.is_open:
+        return way.outcome()
+    keeper = Keeper(job.files, folder=job.folder, options=job.options.report, reports=job.store)
     try:
-        with _timed(seconds, "read"):
-            from pipeline.findings.thresholds import resolve
-            from pipeline.unit import load_unit
+        _through_the_rooms(job, keeper, way)
+    except Exception as error:
+        way.end(error)
+    return _kept(keeper, way)
 
-            unit = load_unit(name, job.files.toml)
-            resolve(unit)  # all rooms use them: what cannot be is said before anything is read
-            tables = []
-            for path in job.files.files:
-                try:
-                    tables.extend(keeper.read(path, unit))
-                except LogFileError as error:
-                    problems.append(Problem(unit_name=name, file=error.file or path.name, message=str(error)))
-            timeline = assemble(tables, unit)
-        with _timed(seconds, "segment"):
-            from pipeline.cycles import find_cycles
 
-            record = find_cycles(timeline, unit)
-        with _timed(seconds, "judge"):
-            from pipeline.findings import judge
+def _through_the_rooms(job: UnitJob, keeper: Keeper, way: _Way) -> None:
+    """The story of this program: files → Timeline → CycleRecord → Judgement → report. Each room is loaded when it is due."""
+    with way.room("read"):
+        from pipeline.findings.thresholds import resolve
+        from pipeline.unit_toml import load_unit
 
-            judgement = judge(timeline, record, unit)
-        with _timed(seconds, "report"):
-            from pipeline.report import read_summary, write_unit
+        way.unit = unit = load_unit(job.files.name, job.files.toml)
+        resolve(unit)  # all rooms use the thresholds: what cannot be is said before anything is read
+        tables = _without_far_ones(_read_all(job, keeper, way), way)
+        timeline = assemble(tables, unit)
+        way.rows = sum(source.rows for source in timeline.sources)
+    with way.room("segment"):
+        from pipeline.cycles import find_cycles
 
-            with keeper.whole() as folder:
-                summary = write_unit(
-                    folder,
-                    unit=unit,
-                    timeline=timeline,
-                    record=record,
-                    judgement=judgement,
-                    problems=problems,
-                    options=job.options.report,
-                    previous=read_summary(job.folder),
-                )
-                keeper.add_history(folder, summary)
-    except IceLogError as error:
-        if not problems or not isinstance(error, LogFileError | UnitError):
-            problems.append(Problem(unit_name=name, file=error.file, message=str(error)))
-        return keeper.keep(UnitOutcome(name=name, summary=None, problems=tuple(problems), seconds=seconds))
-    except OSError as error:
-        message = f"{name}: the report could not be written ({reason_of(error)}); {remedy_of(error)}"
-        return unreported(name, message, problems, seconds, settled=False)
-    except MemoryError:
-        message = f"{name}: there is not enough memory for this unit; close other programs and run again with --jobs 1"
-        return unreported(name, message, problems, seconds, settled=False)
-    except Exception as error:  # a fault of ours in one unit must not cost the others their reports
-        return keeper.keep(unreported(name, f"{name}: {_say_fault(error)}", problems, seconds))
-    outcome = UnitOutcome(
-        name=name,
-        summary=summary,
-        problems=tuple(problems),
-        rows=sum(source.rows for source in timeline.sources),
-        seconds=seconds,
-    )
-    return keeper.keep(outcome, unit)
+        record = find_cycles(timeline, unit)
+    with way.room("judge"):
+        from pipeline.findings import judge
+
+        judgement = judge(timeline, record, unit)
+    with way.room("report"), keeper.whole() as folder:
+        from pipeline.report import given_of, read_summary, write_unit
+
+        given, unusable = given_of(unit, pictures_beside(job.files.toml))
+        way.problems.extend(unusable)
+        summary = write_unit(
+            folder,
+            unit=unit,
+            timeline=timeline,
+            record=record,
+            judgement=judgement,
+            problems=way.problems,
+            options=job.options.report,
+            given=given,
+            previous=read_summary(job.folder),
+        )
+        keeper.add_history(folder, summary)
+    way.summary = summary
+
+
+class _Way:
+    """How far one unit has come: what was made of it, what could not be read, and the seconds in each room."""
+
+    def __init__(self, files: UnitFiles) -> None:
+        self.name = files.name
+        self.problems = list(files.refused)
+        self.seconds: dict[str, float] = {}
+        self.unit: Unit | None = None
+        self.summary: UnitSummary | None = None
+        self.rows = 0
+        self.settled = True
+        if refused := files.problem or why_refused(self.name):
+            self.add(refused)
+        self.is_open = bool(files.files) and not refused
+
+    def add(self, message: str, file: str = "") -> None:
+        self.problems.append(Problem(unit_name=self.name, file=file, message=message))
+
+    @contextlib.contextmanager
+    def room(self, name: str) -> Iterator[None]:
+        started = time.perf_counter()
+        try:
+            yield
+        finally:
+            self.seconds[name] = time.perf_counter() - started
+
+    def end(self, error: Exception) -> None:
+        """The unit could not be reported. Its files are untouched; the other units go on."""
+        self.unit = None
+        if isinstance(error, LogFileError | UnitError) and self.problems:
+            return  # the files that could not be read say why
+        if isinstance(error, IceLogError):
+            self.add(str(error), error.file)
+        elif isinstance(error, OSError):
+            self.settled = False
+            self.add(f"{self.name}: the report could not be written ({reason_of(error)}); {remedy_of(error)}")
+        elif isinstance(error, MemoryError):
+            self.settled = False
+            self.add(
+                f"{self.name}: there is not enough memory for this unit; close other programs and run again with --jobs 1"
+            )
+        else:  # a fault of ours in one unit must not cost the others their reports
+            self.add(f"{self.name}: {fault_of(error)}")
+
+    def outcome(self) -> UnitOutcome:
+        return UnitOutcome(
+            name=self.name,
+            summary=self.summary,
+            problems=tuple(self.problems),
+            rows=self.rows if self.summary is not None else 0,
+            seconds=self.seconds,
+            settled=self.settled,
+        )
+
+
+def _read_all(job: UnitJob, keeper: Keeper, way: _Way) -> list[FileTable]:
+    """Every log of the unit; a file that cannot be read is among the problems."""
+    tables: list[FileTable] = []
+    for path in job.files.files:
+        try:
+            read = keeper.read(path, way.unit)
+        except LogFileError as error:
+            way.add(str(error), error.file or path.name)
+            continue
+        for note in (note for table in read for note in table.source.notes if note.key == LEFT_OUT):
+            way.add(note.values["why"], path.name)
+        tables.extend(read)
+    return tables
+
+
+LEFT_OUT = "logs.note.member"
+"""The note of a log in an archive that could not be read: no mere note, for the user may mend it."""
+
+FARTHEST_APART_S = 50 * 365.25 * 86_400
+"""Logs of one unit that lie farther apart [s] are of two clocks, one of which was never set (common practice, no source)."""
+
+
+def _without_far_ones(tables: Sequence[FileTable], way: _Way) -> list[FileTable]:
+    """`tables` without those that lie decades from the longest one: they are among the problems."""
+    offsets = way.unit.clock.offset_s if way.unit is not None else {}
+    starts_s = [int(table.time_ns[0]) / 1e9 + offsets.get(table.name, 0.0) for table in tables]
+    longest = max(range(len(tables)), key=lambda i: len(tables[i].time_ns), default=0)
+    near = []
+    for table, start_s in zip(tables, starts_s, strict=True):
+        if abs(start_s - starts_s[longest]) <= FARTHEST_APART_S:
+            near.append(table)
+            continue
+        year, other = (str(t.time_ns[:1].astype("M8[ns]")[0])[:4] for t in (table, tables[longest]))
+        way.add(
+            f"{table.name}: its times are of {year} and those of {tables[longest].name} of {other}, so one of the clocks "
+            "was not set; give offset_s under [clock] in unit.toml, or take the file out",
+            table.name,
+        )
+    return near
+
+
+def _kept(keeper: Keeper, way: _Way) -> UnitOutcome:
+    """The outcome, remembered for the next run where trying again would bring nothing else."""
+    if way.settled:
+        client = way.unit.client.model_dump(mode="json") if way.unit is not None else {}
+        rows = way.outcome().rows
+        try:
+            keeper.keep(problems=way.problems, rows=rows, client=client)
+        except OSError as error:
+            way.settled = False
+            way.add(f"{way.name}: the store could not be written ({reason_of(error)}); {remedy_of(error)}")
+    return way.outcome()
+
+
+# What stands from the last run -----------------------------------------------------------------------------------------
 
 
 def unchanged(job: UnitJob) -> UnitOutcome | None:
@@ -168,123 +253,7 @@ def _as_kept(job: UnitJob, last: KeptReport) -> UnitOutcome | None:
     return UnitOutcome(name=job.files.name, summary=summary, problems=last.problems, rows=last.rows)
 
 
-class Keeper:
-    """What a unit's way through the rooms has to do with the store; without one it does nothing."""
-
-    def __init__(self, job: UnitJob) -> None:
-        self.job = job
-        self.outputs: dict[str, tuple[int, int]] = {}
-        self.visit: Visit | None = None
-        self.store = UnitStore(StorePlace(job.store), job.files.name) if job.store is not None else None
-        # Of the files as they are now: what changes from here on is for the next run.
-        if self.store is not None:
-            self.basis = self.store.basis(job.files, job.options.report)
-
-    def read(self, path: Path, unit: Unit) -> Sequence[FileTable]:
-        """The logs in `path`. Raises LogFileError."""
-        try:
-            return read_file(path, unit) if self.store is None else self.store.read(path, unit)
-        except OSError as error:
-            raise unreadable(path, error) from error
-
-    @contextlib.contextmanager
-    def whole(self) -> Iterator[Path]:
-        """Where to write the report; it comes to its place whole, or not at all."""
-        if self.store is None:
-            yield self.job.folder
-            return
-        with self.store.place.whole(self.job.folder) as folder:
-            yield folder
-            self.outputs = outputs_of(folder)
-
-    def add_history(self, folder: Path, summary: UnitSummary) -> None:
-        """`history.csv`: what the reports of earlier visits said, and this one."""
-        if self.store is not None:
-            self.visit = visit_of(summary, self.basis.inputs, datetime.now(UTC))
-            visits = with_visit(self.store.history(), self.visit)
-            atomic.write_text(folder / "history.csv", history_csv(visits))
-
-    def keep(self, outcome: UnitOutcome, unit: Unit | None = None) -> UnitOutcome:
-        """`outcome`, remembered for the next run."""
-        if self.store is None:
-            return outcome
-        report = KeptReport(
-            fingerprint=self.basis.fingerprint,
-            outputs=self.outputs,
-            problems=outcome.problems,
-            rows=outcome.rows,
-            client=unit.client.model_dump(mode="json") if unit is not None else {},
-        )
-        try:
-            self.store.finish(report, files=self.job.files, visit=self.visit)
-        except OSError as error:
-            message = f"{outcome.name}: reported, but the store could not be written ({reason_of(error)}); {remedy_of(error)}"
-            problem = Problem(unit_name=outcome.name, file="", message=message)
-            return replace(outcome, problems=(*outcome.problems, problem), settled=False)
-        return outcome
-
-
-_ON_WINDOWS = os.name == "nt"
-_FLEET_FILES = ("index.html", "fleet.csv", "problems.csv", "ledger.jsonl", "clients.toml", "outbox")
-
-
-def _name_refused(name: str) -> str:
-    if printable(name) != name:
-        return f"{name}: this name is not Unicode; rename the folder or files"
-    if _ON_WINDOWS and not fits_windows(name):
-        return f"{name}: Windows takes no folder of this name; rename the unit's folder or files"
-    if name.casefold() in _FLEET_FILES:
-        return f"{name}: a unit cannot have the name of a file of the fleet page; call its folder or files something else"
-    return ""
-
-
-def unreported(
-    name: str, message: str, problems: Sequence[Problem] = (), seconds=None, *, settled: bool = True
-) -> UnitOutcome:
+def unreported(name: str, message: str, *, settled: bool = True) -> UnitOutcome:
+    """The outcome of a unit that was not even begun, or whose worker died. settled: see UnitOutcome."""
     problem = Problem(unit_name=name, file="", message=message)
-    return UnitOutcome(
-        name=name, summary=None, problems=(*problems, problem), seconds=seconds or {}, settled=settled
-    )
-
-
-def remedy_of(error: Exception) -> str:
-    """What to do about something that could not be written."""
-    number = error.errno if isinstance(error, OSError) else None
-    if number in (errno.EINVAL, errno.ENAMETOOLONG):
-        return "give the unit's folder or files a shorter, plainer name, for the drive of the reports does not take this one"
-    if number in (errno.EISDIR, errno.ENOTDIR, errno.EEXIST):
-        return "something else lies in its place among the reports; move that away and run again"
-    return "see whether the disk is full or may not be written to, and run again"
-
-
-def reason_of(error: BaseException) -> str:
-    """Why, without a path of this machine."""
-    if isinstance(error, OSError) and error.strerror:
-        return _without_paths(error.strerror)
-    return _without_paths(str(error)) or type(error).__name__
-
-
-def _without_paths(text: str) -> str:
-    return re.sub(r"(?:[A-Za-z]:)?[/\\](?:[^\s'\"/\\]+[/\\])+", "", text)
-
-
-def _say_fault(error: Exception) -> str:
-    frame = error.__traceback__
-    while frame is not None and frame.tb_next is not None:
-        frame = frame.tb_next
-    where = f"{Path(frame.tb_frame.f_code.co_filename).name}:{frame.tb_lineno}" if frame is not None else "?"
-    return (
-        f"a fault of this program ({type(error).__name__} at {where}: {_without_paths(str(error))}); the unit's files are "
-        "untouched; please send them to whoever maintains it"
-    )
-
-
-class _timed:
-    def __init__(self, seconds: dict[str, float], room: str) -> None:
-        self.seconds, self.room = seconds, room
-
-    def __enter__(self) -> None:
-        self.started = time.perf_counter()
-
-    def __exit__(self, *_) -> None:
-        self.seconds[self.room] = time.perf_counter() - self.started
+    return UnitOutcome(name=name, summary=None, problems=(problem,), settled=settled)

@@ -1,13 +1,12 @@
 """What is known of a unit beyond its logs: `unit.toml`, validated, with defaults by kind of machine.
 
 Everything here is optional; a unit without the file is `Unit(name=<folder>)`. Durations are minutes, temperatures °C.
+How the file is read, and what is said of a bad one, stands in `unit_toml.py`.
 """
 
 from __future__ import annotations
 
 import difflib
-import re
-import tomllib
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from datetime import time as clock_time
@@ -19,15 +18,15 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import (
     AfterValidator,
     BaseModel,
+    BeforeValidator,
     ConfigDict,
     Field,
-    ValidationError,
     field_validator,
     model_validator,
 )
 
-from pipeline.errors import UnitConfigError
 from pipeline.language.catalogue import languages
+from pipeline.pictures import PICTURE_ENDINGS
 
 ROLES: Mapping[str, str] = MappingProxyType(
     {
@@ -56,59 +55,77 @@ ROLES: Mapping[str, str] = MappingProxyType(
 
 
 class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True, allow_inf_nan=False)
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """The one of `known` that `word` may be meant for, as a question; "" where none is near."""
+    close = difflib.get_close_matches(word.casefold(), [k.casefold() for k in known], n=1, cutoff=0.6)
+    match = next((k for k in known if close and k.casefold() == close[0]), "")
+    return f'; did you mean "{match}"?' if match else ""
 
 
 def _a_role(role: str) -> str:
     if role not in ROLES:
-        raise ValueError(f"no such role{_nearest(role, ROLES)}; the roles are {', '.join(ROLES)}")
+        raise ValueError(f"no such role{nearest(role, ROLES)}; the roles are {', '.join(ROLES)}")
     return role
 
 
 def _a_language(language: str) -> str:
     if language not in languages():
-        raise ValueError(f"expected one of {', '.join(languages())}{_nearest(language, languages())}")
+        raise ValueError(f"expected one of {', '.join(languages())}{nearest(language, languages())}")
     return language
 
 
 Role = Annotated[str, AfterValidator(_a_role)]
 Language = Annotated[str, AfterValidator(_a_language)]
-Positive = Annotated[float, Field(gt=0)]
-Band = tuple[Positive, Positive]
+Positive = Annotated[float, Field(gt=0, le=1e6)]
+Minutes = Annotated[float, Field(gt=0, le=10_080)]  # a week
+Volts = Annotated[float, Field(gt=0, le=1000)]
+Amperes = Annotated[float, Field(gt=0, le=10_000)]
+Celsius = Annotated[float, Field(ge=-100, le=200)]
+Day = Annotated[date, Field(ge=date(1900, 1, 1), lt=date(2100, 1, 1))]
+Line = Annotated[str, Field(max_length=300)]
+"""Ranges that no machine leaves (common practice, no source): a slip of the keyboard is told, not reckoned with."""
+
+Band = tuple[Minutes, Minutes]
+
+FARTHEST_S = 2e9
+"""A logger's clock is off by less than this [s]: some 63 years, as from 1970 to 2033 (common practice, no source)."""
 
 
 class Nameplate(_Strict):
     """What the plate and the data sheet say."""
 
     ice_kg_per_day: Positive | None = None
-    at_air_c: float | None = None
-    at_water_c: float | None = None
-    energy_kwh_per_kg: Positive | None = None
-    voltage_v: Positive | None = None
+    at_air_c: Celsius | None = None
+    at_water_c: Celsius | None = None
+    energy_kwh_per_kg: Annotated[float, Field(gt=0, le=100)] | None = None
+    voltage_v: Volts | None = None
     phases: Literal[1, 3] = 1
-    current_a: Positive | None = None
-    refrigerant: str | None = None  # "R-404A", "R-290", …
+    current_a: Amperes | None = None
+    refrigerant: Line | None = None  # "R-404A", "R-290", …
     equipment: Literal["head", "remote-head", "remote-compressor", "self-contained"] | None = None
-    made: date | None = None
-    freeze_timer_min: Positive | None = None
+    made: Day | None = None
+    freeze_timer_min: Minutes | None = None
 
 
 class Measured(_Strict):
     """What the technician measured on site."""
 
-    slab_kg: Positive | None = None  # ice of one cycle, weighed
+    slab_kg: Annotated[float, Field(gt=0, le=1000)] | None = None  # ice of one cycle, weighed
     power_factor: Annotated[float, Field(gt=0, le=1)] | None = None
-    voltage_v: Positive | None = None
-    water_in_c: float | None = None
+    voltage_v: Volts | None = None
+    water_in_c: Celsius | None = None
 
 
 class ExpectedAt(_Strict):
     """A row of the service sheet: the lengths at one air and one water temperature."""
 
-    air_c: float
-    water_c: float
-    freeze_min: Positive | Band
-    harvest_min: Positive | Band | None = None
+    air_c: Celsius
+    water_c: Celsius
+    freeze_min: Minutes | Band
+    harvest_min: Minutes | Band | None = None
 
 
 class Expected(_Strict):
@@ -117,10 +134,12 @@ class Expected(_Strict):
     freeze_min: Band | None = None
     harvest_min: Band | None = None
     at: tuple[ExpectedAt, ...] = ()  # lengths by air and water
-    freeze_end_c: tuple[float, float] | None = None  # coldest and warmest end of freeze at the logged place
-    discharge_c: float | None = None  # hottest discharge line
-    split_k: Positive | None = None  # widest condenser split
-    current_a: Positive | None = None  # running current in freeze
+    freeze_end_c: tuple[Celsius, Celsius] | None = (
+        None  # coldest and warmest end of freeze at the logged place
+    )
+    discharge_c: Celsius | None = None  # hottest discharge line
+    split_k: Annotated[float, Field(gt=0, le=200)] | None = None  # widest condenser split
+    current_a: Amperes | None = None  # running current in freeze
 
     @field_validator("freeze_min", "harvest_min")
     @classmethod
@@ -133,11 +152,11 @@ class Expected(_Strict):
 class Thermistor(_Strict):
     """An NTC thermistor: `r25_ohm` with `beta_k`, or Steinhart–Hart `a`, `b`, `c`."""
 
-    r25_ohm: Positive | None = None
-    beta_k: Positive | None = None
-    a: float | None = None
-    b: float | None = None
-    c: float | None = None
+    r25_ohm: Annotated[float, Field(gt=0, le=1e9)] | None = None
+    beta_k: Annotated[float, Field(gt=0, le=100_000)] | None = None
+    a: Annotated[float, Field(ge=-1, le=1)] | None = None
+    b: Annotated[float, Field(ge=-1, le=1)] | None = None
+    c: Annotated[float, Field(ge=-1, le=1)] | None = None
 
     @model_validator(mode="after")
     def _one_model(self) -> Thermistor:
@@ -159,7 +178,9 @@ class ChannelRule(_Strict):
         | None
     ) = None
     thermistor: Thermistor | None = None
-    add: float = 0.0  # added to a reading, in house units: a known probe error
+    add: Annotated[float, Field(ge=-1e6, le=1e6)] = (
+        0.0  # added to a reading, in house units: a known probe error
+    )
 
 
 class Clock(_Strict):
@@ -167,34 +188,96 @@ class Clock(_Strict):
 
     date_order: Literal["day-first", "month-first", "year-first"] | None = None
     start: str | None = None  # ISO 8601: when elapsed seconds were zero
-    offset_s: Mapping[str, float] = Field(default_factory=dict)  # file name -> seconds to add
+    offset_s: Mapping[str, Annotated[float, Field(ge=-FARTHEST_S, le=FARTHEST_S)]] = Field(
+        default_factory=dict
+    )  # file name -> seconds to add
 
     @field_validator("start")
     @classmethod
     def _is_a_moment(cls, start: str | None) -> str | None:
         if start is not None:
             try:
-                datetime.fromisoformat(start)
+                moment = datetime.fromisoformat(start)
             except ValueError:
                 raise ValueError('expected an ISO 8601 time, such as "2026-05-04T10:00:00"') from None
+            if not 1970 <= moment.year < 2100:
+                raise ValueError("expected a year from 1970 to 2099")
         return start
 
 
 class Client(_Strict):
     """Who gets the report."""
 
-    name: str = ""
+    name: Line = ""
     email: tuple[str, ...] = ()
     language: Language = "en"
     units: Literal["si", "us"] | None = None
 
 
-class Visit(_Strict):
-    """A day on which something was done to the unit: judgement and `icelogs compare` split the logs there."""
+def _a_list(value: Any) -> Any:
+    return (value,) if isinstance(value, str) else value
 
-    on: date
+
+def _beside_the_logs(name: str) -> str:
+    if not name or name != Path(name).name or "\\" in name or name.startswith("."):
+        raise ValueError("expected the name of a picture that lies beside the logs, without a folder")
+    if Path(name).suffix.lower() not in PICTURE_ENDINGS:
+        raise ValueError(f"expected a picture ({', '.join(sorted(PICTURE_ENDINGS))})")
+    return name
+
+
+def _in_words(alt: str) -> str:
+    if not alt:
+        raise ValueError("say in a few words what the photo shows, for whoever cannot see it")
+    return alt
+
+
+Lines = Annotated[tuple[Line, ...], BeforeValidator(_a_list)]
+"""One line of text, or several."""
+Picture = Annotated[str, AfterValidator(_beside_the_logs)]
+
+
+class Firm(_Strict):
+    """Who made the report: stands at its head."""
+
+    name: Line = ""
+    telephone: Line = ""
+    email: Line = ""
+    author: Line = ""  # who wrote the report
+    logo: Picture | None = None  # beside the logs
+
+
+class Photo(_Strict):
+    """A photograph of a visit, beside the logs."""
+
+    file: Picture
+    alt: Annotated[Line, AfterValidator(_in_words)]  # what it shows
+
+
+class Visit(_Strict):
+    """A visit to the unit: judgement and `icelogs compare` split the logs there; the pages show what was done.
+
+    `on` may be a date, or a date with a time of day, which then is `at`.
+    """
+
+    on: Day
     at: clock_time | None = None  # of day, in the unit's zone; None: the log shows it, or noon stands in
-    what: str = ""
+    what: Line = ""
+    done: Lines = ()
+    parts: Lines = ()  # put in
+    readings: Lines = ()  # taken on site
+    note: Line = ""
+    next: Day | None = None  # visit
+    photos: tuple[Photo, ...] = ()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _time_of_day(cls, table: Any) -> Any:
+        if isinstance(table, Mapping) and isinstance(table.get("on"), datetime):
+            moment = table["on"]
+            if moment.tzinfo is None:
+                return {"at": moment.time()} | dict(table) | {"on": moment.date()}
+        return table
 
 
 Kind = Literal["slab", "cube", "unspecified"]
@@ -214,8 +297,8 @@ class Unit(_Strict):
     """One machine. `name` is the folder (or the file's first part); `title` is what a page calls it."""
 
     name: str
-    title: str = ""
-    place: str = ""
+    title: Line = ""
+    place: Line = ""
     kind: Kind = "unspecified"
     cooling: Literal["air", "water"] = "air"
     time_zone: str = "UTC"
@@ -224,10 +307,13 @@ class Unit(_Strict):
     expected: Expected = Expected()
     clock: Clock = Clock()
     channels: Mapping[str, Role | ChannelRule] = Field(default_factory=dict)  # "header" or "file.csv/header"
-    thresholds: Mapping[str, float] = Field(default_factory=dict)  # overrides, by the names of the table
+    thresholds: Mapping[str, Annotated[float, Field(ge=-1e9, le=1e9)]] = Field(
+        default_factory=dict
+    )  # overrides, by the names of the table
     client: Client = Client()
+    firm: Firm = Firm()
     visits: tuple[Visit, ...] = ()
-    model: str = ""  # a label of the user's own: units of one label are sister machines
+    model: Line = ""  # a label of the user's own: units of one label are sister machines
 
     @field_validator("time_zone")
     @classmethod
@@ -235,7 +321,7 @@ class Unit(_Strict):
         if zone not in available_timezones():
             raise ValueError(
                 'not an IANA time zone, such as "Europe/Madrid" or "America/Chicago"'
-                + _nearest(zone, sorted(available_timezones()))
+                + nearest(zone, sorted(available_timezones()))
             )
         return zone
 
@@ -256,163 +342,3 @@ class Unit(_Strict):
     def expected_harvest_min(self) -> Band:
         """Band of a healthy harvest [min]: from `unit.toml`, else by kind."""
         return self.expected.harvest_min or EXPECTED_BY_KIND[self.kind].harvest_min
-
-
-def load_unit(name: str, toml: Path | None) -> Unit:
-    """The unit called `name`, with what `toml` says of it (None: defaults).
-
-    Raises UnitConfigError naming file, line, key, what was expected, and the nearest known key.
-    """
-    if toml is None:
-        return Unit(name=name)
-    file = f"{name}/{toml.name}"
-    try:
-        text = toml.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise UnitConfigError("the text is not UTF-8", file=file, remedy="save it again as UTF-8") from error
-    except OSError as error:
-        raise UnitConfigError(
-            f"the file cannot be opened ({error.strerror or error})",
-            file=file,
-            remedy="check that it may be read",
-        ) from error
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        at = re.search(r"\(at line (\d+), column \d+\)", str(error))
-        raise UnitConfigError(
-            f"not valid TOML ({error})",
-            file=file,
-            line=int(at[1]) if at else max(1, len(text.splitlines())),
-            remedy='write key = "text", key = 12.5 or [table], each on a line of its own',
-        ) from error
-    if "name" in table:
-        raise UnitConfigError(
-            '"name" is not a key: a unit is called by its folder',
-            file=file,
-            line=_line_of(text, ("name",)),
-            remedy='use title = "…" for what a page shall call it',
-        )
-    try:
-        return Unit(**{"name": name} | table)
-    except ValidationError as error:
-        problems = _told_once(error)
-        raise UnitConfigError(
-            "; ".join(_say_problem(p) for p in problems),
-            file=file,
-            line=_line_of(text, problems[0]["loc"]),
-            remedy="the README lists every key",
-        ) from error
-
-
-def _told_once(error: ValidationError) -> list[Mapping[str, Any]]:
-    """A channel may be a role or a table: only what is wrong with the one that was written is told."""
-    problems = []
-    for problem in error.errors():
-        loc = problem["loc"]
-        if loc[0] == "channels" and len(loc) > 2:
-            as_table, written = loc[2] == "ChannelRule", problem["input"]
-            loc = (*loc[:2], *loc[3:])
-            if problem["type"] in ("string_type", "model_type"):
-                if as_table and not isinstance(written, str):
-                    problem = problem | {"type": "channel_type"}
-                else:
-                    continue
-        problems.append(problem | {"loc": loc})
-    return problems
-
-
-_EXPECTED: Mapping[str, str] = MappingProxyType(
-    {
-        "float_type": "a number",
-        "float_parsing": "a number without quotes",
-        "int_type": "a whole number",
-        "int_parsing": "a whole number without quotes",
-        "bool_type": "true or false",
-        "string_type": "text in quotes",
-        "tuple_type": "a list in brackets",
-        "date_type": "a date, such as 2026-05-04",
-        "date_parsing": "a date, such as 2026-05-04",
-        "time_type": "a time of day, such as 14:30",
-        "time_parsing": "a time of day, such as 14:30",
-        "date_from_datetime_parsing": "a date, such as 2026-05-04",
-        "date_from_datetime_inexact": "a date without a time, such as 2026-05-04",
-        "model_type": "a table",
-        "model_attributes_type": "a table",
-        "dict_type": "a table",
-        "mapping_type": "a table",
-        "too_short": "two numbers, [lowest, highest]",
-        "too_long": "two numbers, [lowest, highest]",
-        "channel_type": 'a role in quotes, or a table such as { role = "evaporator", unit = "°F" }',
-    }
-)
-
-
-def _say_problem(problem: Mapping[str, Any]) -> str:
-    """One sentence: the key, what was expected there, what was found."""
-    loc, kind = problem["loc"], problem["type"]
-    key = ".".join(str(part) for part in loc) or "the file"
-    found = problem["input"]
-    if kind == "extra_forbidden":
-        known = _keys_beside(loc)
-        return f'"{key}" is not a key that is known here{_nearest(str(loc[-1]), known)}'
-    if kind == "greater_than":
-        return f'"{key}": expected a number above {problem["ctx"]["gt"]:g} (found {found!r})'
-    if kind == "less_than_equal":
-        return f'"{key}": expected a number up to {problem["ctx"]["le"]:g} (found {found!r})'
-    if kind == "literal_error":
-        choices = re.findall(r"'([^']*)'|(\d+)", problem["ctx"]["expected"])
-        words = [a or b for a, b in choices]
-        return f'"{key}": expected one of {", ".join(words)} (found {found!r}){_nearest(str(found), words)}'
-    if kind in _EXPECTED:
-        return f'"{key}": expected {_EXPECTED[kind]} (found {found!r})'
-    return f'"{key}": {problem["msg"].removeprefix("Value error, ")} (found {found!r})'
-
-
-def _nearest(word: str, known: Iterable[str]) -> str:
-    close = difflib.get_close_matches(word.casefold(), [k.casefold() for k in known], n=1, cutoff=0.6)
-    match = next((k for k in known if close and k.casefold() == close[0]), "")
-    return f'; did you mean "{match}"?' if match else ""
-
-
-def _keys_beside(loc: tuple) -> list[str]:
-    """The keys that are known in the table in which `loc` stands."""
-    model: Any = Unit
-    for part in loc[:-1]:
-        if isinstance(part, int) or model is None:
-            continue
-        if model is Unit and part == "channels":
-            model = ChannelRule
-        elif model is Unit and part == "visits":
-            model = Visit
-        elif part in getattr(model, "model_fields", {}):
-            inner = model.model_fields[part].annotation
-            model = next(
-                (m for m in (inner, *getattr(inner, "__args__", ())) if hasattr(m, "model_fields")), model
-            )
-    return [k for k in model.model_fields if not (model is Unit and k == "name")]
-
-
-def _line_of(text: str, loc: tuple) -> int | None:
-    """1-based line on which a key stands, as well as can be told without a parser that keeps lines."""
-    names = [str(part) for part in loc if not isinstance(part, int)]
-    lines = text.splitlines()
-
-    def find(pattern: str, start: int) -> int | None:
-        return next((i for i in range(start, len(lines)) if re.match(pattern, lines[i])), None)
-
-    for depth in range(len(names) - 1, -1, -1):
-        start = 0
-        if depth:
-            table = r"\s*\.\s*".join(rf"[\"']?{re.escape(n)}[\"']?" for n in names[:depth])
-            at = find(rf"\s*\[\[?\s*{table}\s*\]", 0)
-            if at is None:
-                continue
-            start = at + 1
-        at = find(
-            rf"\s*[\"']?{re.escape(names[depth])}[\"']?\s*(=|\.)|\s*\[\[?\s*[\"']?{re.escape(names[depth])}[\"']?\s*[\].]",
-            start,
-        )
-        if at is not None:
-            return at + 1
-    return None

@@ -34,7 +34,7 @@ def test_the_example_of_unit_toml_is_taken_as_it_stands():
 def test_the_example_of_unit_toml_shows_every_key():
     table = example()
     assert set(table) == keys_of(Unit) - {"name"}
-    for key in ("nameplate", "measured", "expected", "clock"):
+    for key in ("nameplate", "measured", "expected", "clock", "firm"):
         assert set(table[key]) == keys_of(Unit.model_fields[key].annotation), key
     assert set(table["client"]) == keys_of(Client)
 

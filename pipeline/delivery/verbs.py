@@ -60,8 +60,8 @@ def add_email(verbs) -> None:
     verb = verbs.add_parser(
         "email",
         help="one message a client, written to look at or sent",
-        description="Makes one message for each client named in a unit.toml or in clients.toml: the verdict, the findings, what "
-        "to do, and the reports attached. Writes .eml files that a mail program opens; with --send it sends them itself. "
+        description="Makes one message for each client named in a unit.toml or in clients.toml: what was seen, what is being done, "
+        "what the client can do, and the client's pages attached. Writes .eml files that a mail program opens; with --send it sends them itself. "
         "A ledger keeps what was sent, so that no report goes out twice.",
         epilog="The password comes from ICELOGS_SMTP_PASSWORD or the system keyring, never from the command line. "
         "Exit status: 0 all written or sent; 1 something failed, was put off, or is in doubt; 2 wrong command line.",
@@ -90,6 +90,11 @@ def add_email(verbs) -> None:
         "--resend",
         action="store_true",
         help="also what was sent, refused or left in doubt before; best with --unit",
+    )
+    verb.add_argument(
+        "--technician",
+        action="store_true",
+        help="the technician's pages go along; without it the client's pages alone",
     )
     verb.add_argument(
         "--arrived",
@@ -162,6 +167,7 @@ def _email(arguments) -> int:
         units=tuple(arguments.unit),
         resend=arguments.resend,
         arrived=arguments.arrived,
+        technician=arguments.technician,
     )
     with _stop_on_signals() as stop:
         try:

@@ -84,7 +84,10 @@ KINDS: Mapping[str, FaultKind] = MappingProxyType(
             does="scale grows on the plate: the slab comes off later from day to day",
             expect=("harvest-long",),
             may=("drift", "output-low", "harvest-stalled"),
-            options={"times": 6.0, "over_days": 0.0},  # times as much must melt in the end; 0: over the rest of the log
+            options={
+                "times": 6.0,
+                "over_days": 0.0,
+            },  # times as much must melt in the end; 0: over the rest of the log
         ),
         "dies": FaultKind(
             does="the compressor stands; the fan may run on",

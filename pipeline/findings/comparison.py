@@ -80,7 +80,9 @@ class Comparison:
     later_start_ns: int
     later_end_ns: int
     sentence: Text  # the one to say first
-    better: bool | None  # by the freezes, at the same air and water where both were logged; None: as before, or not told
+    better: (
+        bool | None
+    )  # by the freezes, at the same air and water where both were logged; None: as before, or not told
     in_words: Text  # better, worse or as before
     shifts: tuple[Shifted, ...]
     conditions: tuple[Condition, ...]
@@ -122,7 +124,10 @@ _BETTER_SAME_AIR = {
     False: phrase("compare.worse.same", "Worse than before, at the same air and water: freezes are longer"),
     None: phrase("compare.as-before.same", "As before, at the same air and water: freezes did not change"),
 }
-_WARMER = phrase("compare.shorter-warmer", "Freezes are shorter and end {warmer_k} warmer: thinner ice, or the probe sits elsewhere")
+_WARMER = phrase(
+    "compare.shorter-warmer",
+    "Freezes are shorter and end {warmer_k} warmer: thinner ice, or the probe sits elsewhere",
+)
 _NOT_TOLD = phrase("compare.not-told", "Whether it is better or worse cannot be told from these two logs")
 _HIGHER_IS = {
     "freeze_min": False, "harvest_min": False, "freeze_end_c": None, "harvest_peak_c": None, "condenser_split_k": False,

@@ -381,7 +381,15 @@ def resolve(unit: Unit) -> InForce:
     return InForce(unit.thresholds)
 
 
-_WHOLE = ("machines", "stops", "cycles", "harvests", "starts", "pairs", "runs")  # counts: nothing is proved by none
+_WHOLE = (
+    "machines",
+    "stops",
+    "cycles",
+    "harvests",
+    "starts",
+    "pairs",
+    "runs",
+)  # counts: nothing is proved by none
 
 
 def _check(name: str, value: float, unit: Unit) -> None:

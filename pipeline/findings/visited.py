@@ -18,11 +18,17 @@ from pipeline.findings.phrase import phrase
 
 READS = ("band_cycles", "own_cycles", "visit_changed_pct", "visit_p", "freeze_end_rise_k")
 
-_SHORTER = phrase("visit.shorter", "Since then freezes take {after_min}, {shorter_pct} less than the {before_min} before: for the better")
-_THINNER = phrase(
-    "visit.shorter-warmer", "Since then freezes take {after_min}, {shorter_pct} less than the {before_min} before, and end {warmer_k} warmer"
+_SHORTER = phrase(
+    "visit.shorter",
+    "Since then freezes take {after_min}, {shorter_pct} less than the {before_min} before: for the better",
 )
-_LONGER = phrase("visit.longer", "Since then freezes take {after_min}, {longer_pct} more than the {before_min} before")
+_THINNER = phrase(
+    "visit.shorter-warmer",
+    "Since then freezes take {after_min}, {shorter_pct} less than the {before_min} before, and end {warmer_k} warmer",
+)
+_LONGER = phrase(
+    "visit.longer", "Since then freezes take {after_min}, {longer_pct} more than the {before_min} before"
+)
 _SAME = phrase("visit.same", "Since then freezes take {after_min}, as before it: {before_min}")
 _UNTOLD = phrase("visit.untold", "There are too few whole cycles on one side of it to tell what it changed")
 
@@ -70,7 +76,9 @@ def with_mended(found: tuple[Finding, ...], earlier: Sequence[tuple[Finding, ...
     return (*told, *mended.values())
 
 
-def after_visits(whole: Case, parts: Sequence[Case], found: Sequence[tuple[Finding, ...]]) -> tuple[AfterVisit, ...]:
+def after_visits(
+    whole: Case, parts: Sequence[Case], found: Sequence[tuple[Finding, ...]]
+) -> tuple[AfterVisit, ...]:
     """Each visit with what it changed; none where visits did not split the log."""
     if len(parts) < 2:
         return ()

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline import atomic
-from pipeline.errors import DeliveryError, UsageError
+from pipeline.errors import DeliveryError, UsageError, reason_of, remedy_of
 from pipeline.fleet import urls
 from pipeline.fleet.spread import size_of, work_on, workers_of
 from pipeline.flow import (
@@ -23,15 +23,13 @@ from pipeline.flow import (
     UnitJob,
     UnitOutcome,
     as_it_lies,
-    reason_of,
-    remedy_of,
     report_unit,
     unchanged,
 )
-from pipeline.logs import UnitFiles, find_units
+from pipeline.logs import UnitFiles
+from pipeline.logs.source.inputs import Inputs, units_at
 from pipeline.logs.timeline import Problem
 from pipeline.store import StorePlace, problems_csv, unpack_fleets
-from pipeline.store.nested import with_nested
 from pipeline.store.problems import FILE as PROBLEMS
 from pipeline.store.unpack import is_unpacked
 
@@ -47,6 +45,7 @@ class RunOutcome:
 
     units: tuple[UnitOutcome, ...]
     problems: tuple[Problem, ...]
+    notes: tuple[str, ...] = ()  # how LOGS was taken, where that is not plain
 
     @property
     def complete(self) -> bool:
@@ -85,7 +84,8 @@ def report(
     """
     from pipeline.report import write_fleet
 
-    found = _find(logs)
+    inputs = _find(logs)
+    found = inputs.units
     check_folders(logs, reports, found)
     with ExitStack() as stack:
         if urls.is_url(reports):
@@ -100,7 +100,8 @@ def report(
         if place is not None:
             _hold_alone(place, stack)
             if isinstance(logs, Path):
-                found, unpacked = unpack_fleets(found, logs, place, rested)
+                home = logs if logs.is_dir() else logs.parent
+                found, unpacked = unpack_fleets(found, home, place, rested)
             place.forget_tables(files.name for files in found)
             if place.folds_case():
                 found = _told_apart(found)
@@ -132,7 +133,7 @@ def report(
             with _saying_of_fleet_page(Exception):  # each file system has errors of its own
                 urls.take(pages, reports)
                 urls.sweep(reports)
-    return RunOutcome(units=tuple(outcomes), problems=problems)
+    return RunOutcome(units=tuple(outcomes), problems=problems, notes=inputs.notes)
 
 
 @contextmanager
@@ -145,16 +146,15 @@ def _saying_of_fleet_page(kind: type[Exception]) -> Iterator[None]:
         ) from error
 
 
-def _find(logs: Place) -> tuple[UnitFiles, ...]:
-    if urls.is_url(logs):
-        found, name = find_units(urls.listing(logs)), logs
-    elif logs.is_dir():
-        found, name = with_nested(find_units(logs), logs), logs.resolve().name
-    else:
+def _find(logs: Place) -> Inputs:
+    try:
+        found = units_at(urls.listing(logs) if urls.is_url(logs) else logs)
+    except FileNotFoundError:
         raise UsageError(
-            f'there is no folder "{logs.name}"', remedy="name the folder that holds the logger files"
-        )
-    if not found:
+            f'there is no folder or file "{logs.name}"', remedy="name the folder that holds the logger files"
+        ) from None
+    if not found.units:
+        name = logs if urls.is_url(logs) else logs.resolve().name
         raise UsageError(
             f'no logger files in "{name}"', remedy="put one sub-folder a unit there, with its CSV files in it"
         )
@@ -168,7 +168,14 @@ def check_folders(logs: Place, reports: Place, found: Sequence[UnitFiles]) -> No
     (logs_system, logs_path), (reports_system, reports_path) = urls.where(logs), urls.where(reports)
     if logs_system != reports_system:
         return
-    if logs_path == reports_path or logs_path in reports_path.parents:
+    if (
+        isinstance(logs, Path) and logs.is_file()
+    ):  # alone: only what is written beside it would be taken for logs
+        logs_path = logs_path.parent
+        inside = logs_path == reports_path
+    else:
+        inside = logs_path == reports_path or logs_path in reports_path.parents
+    if inside:
         raise UsageError(
             "the reports would land among the logger files", remedy="name another folder with --to"
         )

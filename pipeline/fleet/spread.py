@@ -12,9 +12,9 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
-from pipeline.errors import UsageError
+from pipeline.errors import UsageError, reason_of
 from pipeline.fleet import urls
-from pipeline.flow import RunOptions, UnitJob, UnitOutcome, reason_of, report_unit, unreported
+from pipeline.flow import RunOptions, UnitJob, UnitOutcome, report_unit, unreported
 
 _LOAD = ("pipeline.fleet.preload",)
 """What a worker imports before its first unit."""

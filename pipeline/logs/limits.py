@@ -49,13 +49,8 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
             unit="silences",
             what="and, of a logger that writes changes only, in its own longest silences",
         ),
-        "offset_late_s": Limit(
-            value=90.0,
-            unit="s",
-            what="the same where the temperatures are late: so far a clip may lag behind the clamp",
-        ),
         "offset_s": Limit(
-            value=45.0, unit="s", what="least disagreement of two clocks that is told and corrected"
+            value=10.0, unit="s", what="least disagreement of two clocks that is told and corrected"
         ),
     }
 )

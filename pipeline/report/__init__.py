@@ -13,7 +13,9 @@ if TYPE_CHECKING:
     from pipeline.report.charts.email_charts import still_pictures
     from pipeline.report.compare import write_compare
     from pipeline.report.fleet import write_fleet
+    from pipeline.report.given import given_of
     from pipeline.report.options import ReportOptions
+    from pipeline.report.page.client import client_page
     from pipeline.report.payload.plotting import warm_up
     from pipeline.report.summary import UnitSummary, read_summary
     from pipeline.report.wording import Reader
@@ -23,6 +25,8 @@ _HOMES = {
     "Reader": "wording",
     "ReportOptions": "options",
     "UnitSummary": "summary",
+    "client_page": "page.client",
+    "given_of": "given",
     "read_summary": "summary",
     "still_pictures": "charts.email_charts",
     "warm_up": "payload.plotting",
@@ -35,6 +39,8 @@ __all__ = [
     "Reader",
     "ReportOptions",
     "UnitSummary",
+    "client_page",
+    "given_of",
     "read_summary",
     "still_pictures",
     "warm_up",

@@ -12,9 +12,9 @@ from pipeline import atomic
 from pipeline.findings.comparison import Comparison, Log, Shifted
 from pipeline.report.charts import svg
 from pipeline.report.charts.overlay import Overlay, overlay
+from pipeline.report.clock import Offsets, offsets_between
+from pipeline.report.numbers.usual_range import in_force, limits_of
 from pipeline.report.options import ReportOptions
-from pipeline.report.page.control_limits import limits_of
-from pipeline.report.payload.clock import Offsets, offsets_between
 from pipeline.report.payload.rendering import render
 from pipeline.report.wording import Reader
 from pipeline.unit import Unit
@@ -190,7 +190,8 @@ def _odd(log: Log, column: str) -> set[int]:
     """Cycles whose length is far off the log's own: they would widen the band for nothing."""
     table = log.record.cycles
     lengths = table[column].to_numpy(dtype=float)
-    limits = limits_of(lengths)
+    rows = in_force()
+    limits = limits_of(lengths, z=rows["outlier_z"], floor=rows["spread_floor_pct"] / 100)
     if not np.isfinite(limits.low):
         return set()
     numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()

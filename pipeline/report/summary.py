@@ -19,9 +19,11 @@ from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Judgement
 from pipeline.language.text import Text
 from pipeline.logs.timeline import Problem, Timeline
+from pipeline.report.clock import DAY_NS, iso_times
 from pipeline.report.machine_files import plain, side_table
-from pipeline.report.page.unjudged import unsaid
-from pipeline.report.payload.clock import DAY_NS, iso_times, offsets_between
+from pipeline.report.numbers.hours import days_as_json
+from pipeline.report.numbers.unjudged import Unsaid
+from pipeline.report.numbers.whole import Numbers
 from pipeline.unit import Unit
 
 FILE = "summary.json"
@@ -55,6 +57,12 @@ class UnitSummary:
     freeze_min: float | None = None  # median of the complete cycles [min]
     harvest_min: float | None = None
     idle_share: float | None = None  # 0…1 of the time with data
+    made_ice_kg_per_day: float | None = None  # in the time that the log covers, rests included
+    expected_kg_per_day: float | None = None
+    hours: tuple[Mapping[str, Any], ...] = ()  # each day as a ribbon of 24 hours: see `numbers.hours`
+    usual: Mapping[str, Any] = field(
+        default_factory=dict
+    )  # "freeze_min" -> low, middle, high of the usual range
     codes: tuple[str, ...] = ()  # of the findings, worst first, each once
     counts: Mapping[str, int] = field(default_factory=dict)  # severity -> findings
     abnormal_cycles: int = 0
@@ -116,11 +124,12 @@ def summarise(
     timeline: Timeline,
     record: CycleRecord,
     judgement: Judgement,
+    numbers: Numbers,
     problems: Sequence[Problem],
     previous: UnitSummary | None,
 ) -> UnitSummary:
     """One unit in brief."""
-    offsets = offsets_between(timeline.tz, timeline.start_ns, timeline.end_ns)
+    offsets = numbers.offsets
     start, end = (str(t) for t in iso_times(np.array([timeline.start_ns, timeline.end_ns]), offsets))
     table, output = record.cycles, judgement.output
     complete = _complete(table)
@@ -147,6 +156,12 @@ def summarise(
         freeze_min=_median(table, "freeze_min", complete),
         harvest_min=_median(table, "harvest_min", complete) if record.harvests_timed else None,
         idle_share=_idle_share(record),
+        made_ice_kg_per_day=plain(numbers.made_kg_per_day),
+        expected_kg_per_day=plain(output.expected_kg_per_day),
+        hours=tuple(days_as_json(numbers.hours)),
+        usual={
+            name: [plain(v) for v in (lim.low, lim.centre, lim.high)] for name, lim in numbers.limits.items()
+        },
         codes=tuple(dict.fromkeys(f.code for f in judgement.findings)),
         counts={
             s: n for s in ("act", "watch", "note") if (n := sum(f.severity == s for f in judgement.findings))
@@ -155,7 +170,7 @@ def summarise(
         trace=trace,
         trace_flags=trace_flags,
         problems=tuple(p.message for p in problems),
-        texts=_texts(judgement, offsets) | _lacking(timeline, record, judgement),
+        texts=_texts(judgement, offsets) | _lacking(numbers.lacking),
         previous=_before(previous, end),
     )
 
@@ -188,6 +203,7 @@ def _texts(judgement: Judgement, offsets) -> dict[str, Any]:
             {
                 "code": f.code,
                 "severity": f.severity.value,
+                "phase": f.shows.about,
                 "title": text_table(f.title),
                 "likely_causes": [text_table(t) for t in f.likely_causes],
                 "next_checks": [text_table(t) for t in f.next_checks],
@@ -200,8 +216,7 @@ def _texts(judgement: Judgement, offsets) -> dict[str, Any]:
     }
 
 
-def _lacking(timeline: Timeline, record: CycleRecord, judgement: Judgement) -> dict[str, Any]:
-    lacking = unsaid(timeline, record, judgement)
+def _lacking(lacking: Unsaid | None) -> dict[str, Any]:
     if lacking is None:
         return {}
     return {"unsaid": [text_table(t) for t in lacking.why], "steps": [text_table(t) for t in lacking.steps]}

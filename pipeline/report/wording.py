@@ -10,7 +10,7 @@ from __future__ import annotations
 import string
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date
 from typing import Any
 
 from markupsafe import Markup, escape
@@ -18,8 +18,8 @@ from markupsafe import Markup, escape
 from pipeline.findings.finding import Verdict
 from pipeline.language.catalogue import catalogue
 from pipeline.language.text import Quantity, Text, quantity_of
+from pipeline.report.clock import Offsets, local_day
 from pipeline.report.options import Units
-from pipeline.report.payload.clock import Offsets, local_day
 
 _OWN = {
     # Ice of a day where the words beside it say "a day"
@@ -126,9 +126,11 @@ class Reader:
 
     def length_html(self, days: float) -> Markup:
         """How long a log is: in minutes, hours or days, whichever says it best; switchable like any value."""
-        hours = 24 * days
-        name, value = ("min", 60 * hours) if hours < 2 else ("h", hours) if days < 2 else ("days", days)
-        return self.show_html(f"log_{name}", value)
+        return self.show_html(*_length(days))
+
+    def length(self, days: float) -> str:
+        """The same as a plain string."""
+        return self.show(*_length(days))
 
     def number(self, value: float, decimals: int | None = None) -> str:
         """A bare number: as short as it goes, or with so many decimals."""
@@ -144,10 +146,14 @@ class Reader:
         text = f"{convert(value):.1f}".removesuffix(".0")
         return self._decimal(text) + (short if short == "°" else f"\N{NARROW NO-BREAK SPACE}{short}")
 
-    def day(self, at: datetime, *, year: bool = True) -> str:
+    def day(self, at: date, *, year: bool = True) -> str:
         """ "24 Mar 2026": the month in letters, so that no one reads it as the day."""
         month = self.words["calendar.months"].split()[at.month - 1]
         return f"{at.day} {month} {at.year}" if year else f"{at.day} {month}"
+
+    def weekday(self, at: date) -> str:
+        """ "Mon 8 Jun": for the rows of a week."""
+        return f"{self.words['calendar.weekdays'].split()[at.weekday()]} {self.day(at, year=False)}"
 
     def moment(self, time_ns: int, offsets: Offsets, *, year: bool = True) -> str:
         """ "24 Mar 2026, 03:15" in the unit's zone."""
@@ -177,3 +183,10 @@ class Reader:
     def _fill(pattern: str, values: Mapping[str, Any], show) -> str:
         shown = {name: show(name, value) for name, value in values.items()}
         return string.Formatter().vformat(pattern.replace(" %", "\N{NO-BREAK SPACE}%"), (), shown)
+
+
+def _length(days: float) -> tuple[str, float]:
+    """Name (by whose suffix it is shown) and value of how long a log is."""
+    hours = 24 * days
+    name, value = ("min", 60 * hours) if hours < 2 else ("h", hours) if days < 2 else ("days", days)
+    return f"log_{name}", value

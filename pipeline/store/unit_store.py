@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline import atomic
 from pipeline.errors import LogFileError
 from pipeline.logs.timeline import Problem
+from pipeline.pictures import pictures_beside
 from pipeline.store import tables
 from pipeline.store.history import Visit, read_history, with_visit, write_history
 from pipeline.store.place import StorePlace
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from pipeline.logs.table import FileTable
     from pipeline.unit import Unit
 
-FORMAT = 1
+FORMAT = 2
 """Of the index; another one is taken for no index."""
 
 
@@ -47,7 +48,7 @@ class KeptReport:
     """The unit's last report: what it rests on, what it wrote, and what could not be read."""
 
     fingerprint: str
-    outputs: Mapping[str, tuple[int, int]] = field(default_factory=dict)  # name -> size, time of writing [ns]
+    outputs: Mapping[str, Seen] = field(default_factory=dict)  # by name under the unit's folder
     problems: tuple[Problem, ...] = ()
     rows: int = 0
     client: Mapping[str, Any] = field(default_factory=dict)  # of unit.toml: who gets messages
@@ -98,13 +99,12 @@ class UnitStore:
             return None
         if report.fingerprint != self.basis(files, options).fingerprint:
             return None
-        for name, (size, mtime_ns) in report.outputs.items():
-            try:
-                stamp = Stamp.of(folder / name)
-            except OSError:
-                return None
-            if (stamp.size, stamp.mtime_ns) != (size, mtime_ns):
-                return None
+        outputs = as_written(folder, report.outputs)
+        if outputs is None:
+            return None
+        if outputs != report.outputs:
+            self._opened = True
+            self.report = report = replace(report, outputs=outputs)
         return report
 
     # Reading ----------------------------------------------------------------------------------------------------------
@@ -184,7 +184,7 @@ class UnitStore:
     # Inside -----------------------------------------------------------------------------------------------------------
 
     def _inputs(self, files: UnitFiles) -> str:
-        tokens: list[Any] = [files.problem]
+        tokens: list[Any] = [files.problem, [problem.message for problem in files.refused]]
         for path in _paths(files):
             try:
                 tokens.append([self._key(path), self._look(path).content])
@@ -265,9 +265,8 @@ def unreadable(path: Path, error: OSError) -> LogFileError:
 
 
 def _kept_file(entry: Mapping[str, Any]) -> KeptFile:
-    seen = entry["seen"]
     return KeptFile(
-        seen=Seen(stamp=Stamp(**seen["stamp"]), at_ns=seen["at_ns"], content=seen["content"]),
+        seen=_seen(entry["seen"]),
         read_by=entry["read_by"],
         reading_key=entry["reading_key"],
         parts=tuple(tables.Part(**part) for part in entry["parts"]),
@@ -278,17 +277,38 @@ def _kept_file(entry: Mapping[str, Any]) -> KeptFile:
 def _kept_report(entry: Mapping[str, Any]) -> KeptReport:
     return KeptReport(
         fingerprint=entry["fingerprint"],
-        outputs={name: tuple(about) for name, about in entry["outputs"].items()},
+        outputs={name: _seen(about) for name, about in entry["outputs"].items()},
         problems=tuple(Problem(**problem) for problem in entry["problems"]),
         rows=entry["rows"],
         client=entry["client"],
     )
 
 
-def outputs_of(folder: Path) -> dict[str, tuple[int, int]]:
-    """Size and modification time [ns] of each file under `folder`. Raises OSError."""
-    stamps = {p.relative_to(folder).as_posix(): Stamp.of(p) for p in sorted(folder.rglob("*")) if p.is_file()}
-    return {name: (stamp.size, stamp.mtime_ns) for name, stamp in stamps.items()}
+def _seen(entry: Mapping[str, Any]) -> Seen:
+    return Seen(stamp=Stamp(**entry["stamp"]), at_ns=entry["at_ns"], content=entry["content"])
+
+
+def outputs_of(folder: Path) -> dict[str, Seen]:
+    """Each file under `folder` as it is now, by its name there. Raises OSError."""
+    files = [path for path in sorted(folder.rglob("*")) if path.is_file()]
+    return {path.relative_to(folder).as_posix(): look(path, None) for path in files}
+
+
+def as_written(folder: Path, outputs: Mapping[str, Seen]) -> Mapping[str, Seen] | None:
+    """`outputs` as they look now, or None where one of them is gone or holds something else.
+
+    Its content counts, whatever its time: a folder that was copied holds the same reports. It is read where the stamp
+    cannot vouch for it.
+    """
+    now = {}
+    for name, before in outputs.items():
+        try:
+            now[name] = look(folder / name, before)
+        except OSError:
+            return None
+        if now[name].content != before.content:
+            return None
+    return now
 
 
 def _key(path: Path, parts: int = 2) -> str:
@@ -309,7 +329,7 @@ def _keys_of(paths: Sequence[Path]) -> dict[Path, str]:
 
 
 def _paths(files: UnitFiles) -> tuple[Path, ...]:
-    return (*files.files, *([files.toml] if files.toml else []))
+    return (*files.files, *([files.toml] if files.toml else []), *pictures_beside(files.toml))
 
 
 def _digest(*parts: str) -> str:

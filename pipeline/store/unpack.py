@@ -5,16 +5,20 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+import unicodedata
 import zipfile
+import zlib
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
+from pipeline import atomic
 from pipeline.errors import LogFileError
-from pipeline.logs.source.units import ARCHIVE_ENDINGS, UnitFiles, is_log_name, stem_of
+from pipeline.logs.source.archives import members_of, pieces_of
+from pipeline.logs.source.nested import may_be_two_machines
+from pipeline.logs.source.units import ARCHIVE_ENDINGS, UnitFiles, is_log_name, joined, stem_of
 from pipeline.logs.timeline import Problem
 from pipeline.store.names import fits_windows, short_name
-from pipeline.store.nested import joined, may_be_two_machines
 from pipeline.store.place import UNPACKED, StorePlace
 
 MOST_FILES = 20_000
@@ -23,7 +27,7 @@ MOST_TIMES = 400
 """Bounds against an archive made to fill a disk: files, bytes unpacked, and bytes unpacked for each packed one. Logs pack
 some 5 to 30 times (common practice, no source)."""
 
-_PIECE = 1 << 20
+_LONGEST_NAME = 200
 _ON_WINDOWS = os.name == "nt"
 
 
@@ -60,9 +64,15 @@ def unpack_fleets(
                     kept.append(path)
                     continue
                 fleets[path.name] = _unpacked(path, members, place.unpacked)
-            except (LogFileError, OSError, zipfile.BadZipFile, NotImplementedError) as error:
-                problem = _say(path, error)
-                problems.append(Problem(unit_name=files.name, file=path.name, message=str(problem)))
+            except LogFileError as error:
+                problems.append(Problem(unit_name=files.name, file=path.name, message=str(error)))
+            except OSError as error:
+                reason = LogFileError(
+                    f"can't be unpacked ({error.strerror})",
+                    file=path.name,
+                    remedy="see whether the disk is full",
+                )
+                problems.append(Problem(unit_name=files.name, file=path.name, message=str(reason)))
         if kept or not files.files:
             units[files.name] = _joined(units.get(files.name), replace(files, files=tuple(kept)))
     doubts = may_be_two_machines(fleets, units.keys())
@@ -70,7 +80,13 @@ def unpack_fleets(
         problems.append(Problem(unit_name=stem_of(archive), file=archive, message=doubt))
     for one in (one for archive, inside in fleets.items() if archive not in doubts for one in inside):
         units[one.name] = _joined(units.get(one.name), one)
-    wanted = {(*one.files, one.toml)[0].parent.name for inside in fleets.values() for one in inside}
+    wanted = {
+        path.parent.name
+        for inside in fleets.values()
+        for one in inside
+        for path in (*one.files, one.toml)
+        if path
+    }
     _forget(place.unpacked, wanted)
     return tuple(units[name] for name in sorted(units)), tuple(problems)
 
@@ -86,17 +102,19 @@ def is_unpacked(path: Path) -> bool:
 
 
 def _members(path: Path) -> list[_Member] | None:
-    """The logs and unit.toml files in an archive of units; None where it is one unit's. Raises LogFileError, BadZipFile."""
-    with zipfile.ZipFile(path) as archive:
-        everything = archive.infolist()
+    """The logs and unit.toml files in an archive of units; None where it is one unit's. Raises LogFileError."""
+    try:
+        archive, everything = members_of(path, path.name)
+    except LogFileError as error:
+        raise LogFileError(
+            "is no whole .zip", file=path.name, remedy="copy it again, or drop the files unpacked"
+        ) from error
+    archive.close()
     if any(".." in PurePosixPath(info.filename.replace("\\", "/")).parts for info in everything):
         raise LogFileError(
             "holds paths that lead out of it", file=path.name, remedy="don't trust it; ask whoever made it"
         )
-    infos = [info for info in everything if not info.is_dir() and _is_wanted(info.filename)]
-    members = [
-        _Member(info=info, unit=_unit_of(info.filename, path), name=_base(info.filename)) for info in infos
-    ]
+    infos = [info for info in everything if _is_wanted(info.filename)]
     if all(_parent(info.filename) == "" and "__" not in _base(info.filename) for info in infos):
         return None
     if len(infos) > MOST_FILES or sum(info.file_size for info in infos) > MOST_BYTES:
@@ -107,16 +125,9 @@ def _members(path: Path) -> list[_Member] | None:
         )
     if any(info.flag_bits & 0x1 for info in infos):
         raise LogFileError("is locked with a password", file=path.name, remedy="drop it without one")
-    odd = next((m.name for m in members if _ON_WINDOWS and not fits_windows(m.name)), None)
-    if odd is not None:
-        raise LogFileError(
-            f'holds a file called "{odd}", a name that Windows does not take',
-            file=path.name,
-            remedy="have it renamed and packed again",
-        )
     homes: dict[str, set[str]] = {}
-    for member in members:
-        homes.setdefault(member.unit, set()).add(_parent(member.info.filename))
+    for info in infos:
+        homes.setdefault(_unit_of(info.filename, path), set()).add(_parent(info.filename))
     twice = next((unit for unit, parents in homes.items() if len(parents) > 1), None)
     if twice is not None:
         raise LogFileError(
@@ -124,17 +135,60 @@ def _members(path: Path) -> list[_Member] | None:
             file=path.name,
             remedy="give each machine's folder a name of its own",
         )
+    members = _named_apart(infos, path)
+    odd = next((m.name for m in members if _ON_WINDOWS and not fits_windows(m.name)), None)
+    if odd is not None:
+        raise LogFileError(
+            f'holds a file called "{odd}", a name that Windows does not take',
+            file=path.name,
+            remedy="have it renamed and packed again",
+        )
     return members
 
 
+def _named_apart(infos: Iterable[zipfile.ZipInfo], path: Path) -> list[_Member]:
+    """A name for each file, which no other of its unit has on any drive; one that is there twice, alike, counts once.
+
+    Raises LogFileError where a unit has two different unit.toml files.
+    """
+    members: dict[tuple[str, str], _Member] = {}
+    for info in infos:
+        unit, base, number = _unit_of(info.filename, path), _base(info.filename), 1
+        stem, dot, ending = base.rpartition(".")
+        if len(os.fsencode(base)) > _LONGEST_NAME:
+            base = f"{short_name(stem)}{dot}{ending[:20]}"
+            stem = base.rpartition(".")[0]
+        name = base
+        while (before := members.get((unit, _folded(name)))) is not None and not _alike(before.info, info):
+            if base == "unit.toml":
+                raise LogFileError(
+                    f'holds two different files "unit.toml" of "{unit}"',
+                    file=path.name,
+                    remedy="leave out the wrong one and pack it again",
+                )
+            number += 1
+            name = f"{stem} ({number}){dot}{ending}"
+        members.setdefault((unit, _folded(name)), _Member(info=info, unit=unit, name=name))
+    return list(members.values())
+
+
+def _folded(name: str) -> str:
+    return unicodedata.normalize("NFC", name).casefold()
+
+
+def _alike(one: zipfile.ZipInfo, other: zipfile.ZipInfo) -> bool:
+    return (one.file_size, one.CRC) == (other.file_size, other.CRC)
+
+
 def _unpacked(path: Path, members: list[_Member], root: Path) -> list[UnitFiles]:
-    """The units of an archive, its files in `root`; unpacked once for the same content."""
+    """The units of an archive, its files in `root`; unpacked once for the same content. Raises LogFileError, OSError."""
     with open(path, "rb") as file:
         content = hashlib.file_digest(file, "sha256").hexdigest()[:16]
     units: dict[str, list[_Member]] = {}
     for member in members:
         units.setdefault(member.unit, []).append(member)
-    with zipfile.ZipFile(path) as archive:
+    archive, _ = members_of(path, path.name)
+    with archive:
         return [
             _unpack_unit(archive, path, unit, mine, root / f"{content}-{short_name(unit)}")
             for unit, mine in sorted(units.items())
@@ -144,28 +198,60 @@ def _unpacked(path: Path, members: list[_Member], root: Path) -> list[UnitFiles]
 def _unpack_unit(
     archive: zipfile.ZipFile, path: Path, unit: str, members: list[_Member], home: Path
 ) -> UnitFiles:
-    if not home.is_dir():
-        making = home.with_name(f".{home.name}.{os.getpid()}")
-        shutil.rmtree(making, ignore_errors=True)
-        making.mkdir(parents=True)
+    """The unit, with each file that lies in `home` as the archive's directory says, or was put there anew."""
+    if home.is_symlink() or home.is_file():
+        home.unlink()
+    home.mkdir(parents=True, exist_ok=True)
+    names = {member.name for member in members}
+    for stranger in [p for p in home.iterdir() if p.name not in names or not p.is_file() or p.is_symlink()]:
+        shutil.rmtree(stranger) if stranger.is_dir() and not stranger.is_symlink() else stranger.unlink()
+    there, refused = [], []
+    for member in sorted(members, key=lambda m: m.name):
+        place = home / member.name
         try:
-            for member in members:
-                _copy(archive, member, making / member.name, path)
-            making.rename(home)
-        finally:
-            shutil.rmtree(making, ignore_errors=True)
-    logs = tuple(
-        home / member.name for member in sorted(members, key=lambda m: m.name) if member.name != "unit.toml"
-    )
+            if not _is_whole(place, member.info):
+                _copy(archive, member, place, path)
+            there.append(place)
+        except LogFileError as error:
+            place.unlink(missing_ok=True)
+            refused.append(Problem(unit_name=unit, file=member.name, message=str(error)))
     toml = home / "unit.toml"
-    return UnitFiles(name=unit, files=logs, toml=toml if toml.is_file() else None)
+    lost = next((p for p in refused if p.file == toml.name), None)
+    logs = tuple(p for p in there if p != toml) if lost is None else ()
+    problem = ""
+    if not logs:
+        told = lost or next(iter(refused), None)
+        problem = told.message if told else f"{unit}: {path.name} holds a unit.toml of it and no log"
+        refused = [p for p in refused if p is not told]
+    return UnitFiles(
+        name=unit,
+        files=logs,
+        toml=toml if toml in there else None,
+        problem=problem,
+        refused=tuple(refused),
+    )
+
+
+def _is_whole(place: Path, info: zipfile.ZipInfo) -> bool:
+    """Whether the file holds just what the archive's directory says of it: size and CRC-32."""
+    try:
+        if place.stat().st_size != info.file_size:
+            return False
+        checksum = 0
+        with open(place, "rb") as file:
+            while piece := file.read(1 << 20):
+                checksum = zlib.crc32(piece, checksum)
+    except FileNotFoundError:
+        return False
+    return checksum == info.CRC
 
 
 def _copy(archive: zipfile.ZipFile, member: _Member, to: Path, path: Path) -> None:
+    """Put a member of the archive in its place. Raises LogFileError, OSError."""
     allowed = min(member.info.file_size, MOST_TIMES * max(member.info.compress_size, 1024))
     copied = 0
-    with archive.open(member.info) as source, open(to, "wb") as target:
-        while piece := source.read(_PIECE):
+    with atomic.beside(to) as part, open(part, "wb") as target:
+        for piece in pieces_of(archive, member.info, f"{path.name}/{member.name}"):
             copied += len(piece)
             if copied > allowed:
                 raise LogFileError(
@@ -205,15 +291,3 @@ def _unit_of(name: str, path: Path) -> str:
         return PurePosixPath(parent).name
     unit, underscores, _ = _base(name).partition("__")
     return unit if underscores and unit else stem_of(path.name)
-
-
-def _say(path: Path, error: Exception) -> LogFileError:
-    if isinstance(error, LogFileError):
-        return error
-    if isinstance(error, OSError):
-        return LogFileError(
-            f"can't be unpacked ({error.strerror})", file=path.name, remedy="see whether the disk is full"
-        )
-    return LogFileError(
-        "is no whole .zip", file=path.name, remedy="copy it again, or drop the files unpacked"
-    )

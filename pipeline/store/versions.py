@@ -11,8 +11,8 @@ import hashlib
 from importlib import metadata
 from importlib.resources import files
 
-_READ_BY = ("language/text.py", "unit.py", "logs")
-_REPORTED_BY = ("language", "unit.py", "logs", "cycles", "findings", "report")
+_READ_BY = ("language/text.py", "unit.py", "unit_toml.py", "logs")
+_REPORTED_BY = ("language", "unit.py", "unit_toml.py", "logs", "cycles", "findings", "report")
 _LIBRARIES = (
     "numpy",
     "scipy",

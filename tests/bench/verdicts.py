@@ -116,7 +116,11 @@ STORIES: dict[str, Story] = {
         act=False,
     ),
     "cleaned-and-nobody-said-so": Story(
-        faults=_dirty_then_cleaned, due=frozenset(), never=frozenset({"harvest-stalled"}), never_well=False, act=False
+        faults=_dirty_then_cleaned,
+        due=frozenset(),
+        never=frozenset({"harvest-stalled"}),
+        never_well=False,
+        act=False,
     ),
     "charged-at-a-visit": Story(
         faults=_low_then_charged,
@@ -191,7 +195,9 @@ def told(story: str, seed: int) -> Drawn:
     rng = np.random.default_rng([seed, sum(map(ord, story))])
     machine = MACHINES[s.machines[seed % len(s.machines)]]
     faults = s.faults(rng, s.days)
-    return _log(f"{story} {seed}", machine, faults, s.days, s.roles[seed % len(s.roles)], rng, seed, visit=s.visit)
+    return _log(
+        f"{story} {seed}", machine, faults, s.days, s.roles[seed % len(s.roles)], rng, seed, visit=s.visit
+    )
 
 
 def healthy(seed: int, *, days: float = 7.0) -> Drawn:
@@ -200,13 +206,21 @@ def healthy(seed: int, *, days: float = 7.0) -> Drawn:
     machine = MACHINES[list(MACHINES)[seed % len(MACHINES)]]
     faults = []
     if rng.random() < 0.4:
-        faults.append(_fault("moved", float(rng.uniform(0.2, 0.8)) * days, plus_k=float(rng.choice([-7, -4, 4, 7]))))
+        faults.append(
+            _fault("moved", float(rng.uniform(0.2, 0.8)) * days, plus_k=float(rng.choice([-7, -4, 4, 7])))
+        )
     if rng.random() < 0.3:
-        faults.append(_fault("cleaning", float(rng.uniform(0.1, 0.9)) * days, minutes=float(rng.uniform(20, 90))))
+        faults.append(
+            _fault("cleaning", float(rng.uniform(0.1, 0.9)) * days, minutes=float(rng.uniform(20, 90)))
+        )
     if rng.random() < 0.4:
-        faults.append(_fault("power-cut", float(rng.uniform(0.1, 0.9)) * days, minutes=float(rng.uniform(10, 170))))
+        faults.append(
+            _fault("power-cut", float(rng.uniform(0.1, 0.9)) * days, minutes=float(rng.uniform(10, 170)))
+        )
     if rng.random() < 0.3:
-        faults.append(_fault("warm-water", float(rng.uniform(0.2, 0.8)) * days, plus_k=float(rng.uniform(-6, 8))))
+        faults.append(
+            _fault("warm-water", float(rng.uniform(0.2, 0.8)) * days, plus_k=float(rng.uniform(-6, 8)))
+        )
     roles = (LINE, BOTH, CLAMP, MANY, ("suction", "discharge", "current_compressor", "ambient"))
     swing = float(rng.choice([2.0, 5.0, 7.5]))
     return _log(
@@ -230,7 +244,14 @@ def _log(
     )
     clip = Probe(lag_s=float(rng.uniform(5, 40)), noise=float(rng.uniform(0.05, 0.2)))
     sim: Simulation = simulate(
-        machine, days=days, interval_s=interval_s, seed=seed, faults=faults, site=site, roles=roles, probes={"evaporator": clip}
+        machine,
+        days=days,
+        interval_s=interval_s,
+        seed=seed,
+        faults=faults,
+        site=site,
+        roles=roles,
+        probes={"evaporator": clip},
     )
     unit = Unit(
         name="bench",
@@ -240,7 +261,9 @@ def _log(
     )
     if visit:
         at = sim.faults[-1].shown_ns[0][0] if sim.faults[-1].shown_ns else sim.faults[-1].start_ns
-        unit = unit.model_copy(update={"visits": (Visit(on=datetime.fromtimestamp(at / 1e9, UTC).date(), what="mended"),)})
+        unit = unit.model_copy(
+            update={"visits": (Visit(on=datetime.fromtimestamp(at / 1e9, UTC).date(), what="mended"),)}
+        )
     return Drawn(
         name=f"{name} {machine.name} {interval_s:g} s {'+'.join(roles)}",
         timeline=timeline_of(sim), truth=sim.phases, unit=unit,
@@ -248,7 +271,11 @@ def _log(
 
 
 def record_by(drawn: Drawn, *, truth: bool) -> CycleRecord:
-    return record_of(drawn.timeline, drawn.truth, drawn.unit) if truth else find_cycles(drawn.timeline, drawn.unit)
+    return (
+        record_of(drawn.timeline, drawn.truth, drawn.unit)
+        if truth
+        else find_cycles(drawn.timeline, drawn.unit)
+    )
 
 
 @dataclass(kw_only=True)
@@ -282,7 +309,10 @@ def print_stories(names: list[str], seeds: range, *, truth: bool, missed: bool) 
         for seed in seeds:
             drawn = told(name, seed)
             tally(row, STORIES[name], drawn, judge(drawn.timeline, record_by(drawn, truth=truth), drawn.unit))
-        print(f"{name:32} {row.logs:4} {row.named:5}  {', '.join(f'{c} {n}' for c, n in row.wrong.most_common())}", flush=True)
+        print(
+            f"{name:32} {row.logs:4} {row.named:5}  {', '.join(f'{c} {n}' for c, n in row.wrong.most_common())}",
+            flush=True,
+        )
         for line in row.told if missed else ():
             print("      " + line, flush=True)
 
@@ -306,7 +336,9 @@ def print_healthy(seeds: range, *, truth: bool, missed: bool) -> None:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--seeds", type=int, default=20)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--story", nargs="*", default=[])
@@ -317,7 +349,9 @@ def main() -> None:
     if unknown := set(options.story) - set(STORIES):
         parser.error(f"no such story: {', '.join(sorted(unknown))}; there are {', '.join(STORIES)}")
     if options.healthy:
-        print_healthy(range(options.first, options.first + options.healthy), truth=options.truth, missed=options.missed)
+        print_healthy(
+            range(options.first, options.first + options.healthy), truth=options.truth, missed=options.missed
+        )
     else:
         seeds = range(options.first, options.first + options.seeds)
         print_stories(options.story or list(STORIES), seeds, truth=options.truth, missed=options.missed)

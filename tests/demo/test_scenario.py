@@ -14,7 +14,7 @@ import pytest
 from pipeline.demo.scenario import unit_files, write_demo
 from pipeline.demo.units import UNITS
 from pipeline.errors import UsageError
-from pipeline.unit import load_unit
+from pipeline.unit_toml import load_unit
 
 COMMITTED = Path(__file__).parents[2] / "sample_logs"
 BY_NAME = {unit.name: unit for unit in UNITS}

@@ -147,7 +147,7 @@ def test_a_name_cannot_play_with_the_terminal(tmp_path, made):
 
 @pytest.mark.parametrize(("windows", "told"), [(True, "Windows takes no folder of this name"), (False, "")])
 def test_a_name_that_windows_does_not_take_is_refused_there(monkeypatch, tmp_path, made, windows, told):
-    monkeypatch.setattr("pipeline.flow._ON_WINDOWS", windows)
+    monkeypatch.setattr("pipeline.store.names.ON_WINDOWS", windows)
     files = UnitFiles(name="aux.", files=(add_unit(tmp_path, "bar", cache_in=made),), toml=None)
     outcome = report_unit(UnitJob(files=files, folder=tmp_path / "out", options=RunOptions()))
     assert told in "".join(problem.message for problem in outcome.problems)
@@ -213,7 +213,6 @@ def folder(tmp_path, made) -> Path:
         pytest.param(("report",), id="no folder at all"),
         pytest.param(("report", "logs"), id="no folder for the reports"),
         pytest.param(("report", "gone", "--to", "reports"), id="a folder that is not there"),
-        pytest.param(("report", "a-file", "--to", "reports"), id="a file in place of the folder"),
         pytest.param(("report", "nothing", "--to", "reports"), id="a folder without logs"),
         pytest.param(("report", "logs", "--to", "a-file"), id="reports into a file"),
         pytest.param(("report", "logs", "--to", "a-file/reports"), id="reports below a file"),

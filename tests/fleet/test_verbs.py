@@ -1,8 +1,10 @@
-"""`icelogs check` and `icelogs compare`, through the real command."""
+"""`icelogs report`, `check` and `compare`, through the real command."""
 
 import json
+import os
 import subprocess
 import sys
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +13,8 @@ import pytest
 from pipeline.demo.faults import Fault
 from pipeline.demo.machine import MACHINES
 from pipeline.demo.simulator import simulate
+from tests.store.scene import write_log as write_short_log
+from tests.store.scene import write_unit
 
 
 def icelogs(*arguments):
@@ -35,6 +39,73 @@ def before_and_after(tmp_path_factory):
         made = simulate(MACHINES["slab"], days=2, interval_s=10, seed=5, faults=faults, roles=channels)
         write_log(folder / name / "log.csv", made)
     return folder
+
+
+def test_report_of_one_file_writes_the_report_of_that_file(tmp_path):
+    write_short_log(tmp_path / "bar.csv")
+    write_short_log(tmp_path / "cafe.csv")
+    done = icelogs("report", tmp_path / "bar.csv", "--to", tmp_path / "reports", "--quiet")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert [p.parent.name for p in tmp_path.glob("reports/*/report.html")] == ["bar"]
+
+
+def test_report_of_one_file_does_not_write_beside_it_what_would_be_taken_for_logs(tmp_path):
+    write_short_log(tmp_path / "bar.csv")
+    done = icelogs("report", tmp_path / "bar.csv", "--to", tmp_path, "--quiet")
+    assert done.returncode == 2
+    assert [p.name for p in tmp_path.iterdir()] == ["bar.csv"]
+
+
+def test_report_of_a_unit_s_own_folder_reports_that_unit_by_its_unit_toml(tmp_path):
+    write_unit(tmp_path, "bar", client='title = "The Bar"\n')
+    write_short_log(tmp_path / "bar" / "clamp.csv", seed=4)
+    done = icelogs("report", tmp_path / "bar", "--to", tmp_path / "reports", "--quiet")
+    assert done.returncode == 0
+    assert (
+        done.stderr == 'icelogs: "bar" holds a unit.toml beside its logs: taken for one unit of that name\n'
+    )
+    assert [p.parent.name for p in tmp_path.glob("reports/*/report.html")] == ["bar"]
+    assert "The Bar" in (tmp_path / "reports" / "bar" / "report.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such files")
+def test_pipes_devices_and_links_hold_up_nobody_and_are_named(tmp_path):
+    logs = tmp_path / "logs"
+    write_unit(logs, "bar")
+    os.mkfifo(logs / "cafe__probes.csv")
+    os.mkfifo(logs / "bar" / "clamp.csv")
+    os.mkfifo(logs / "notes.txt")
+    (logs / "zero.csv").symlink_to("/dev/zero")
+    (logs / "disk").symlink_to("/")
+    done = icelogs("report", logs, "--to", tmp_path / "reports", "--quiet")
+    assert done.returncode == 1
+    assert [p.parent.name for p in tmp_path.glob("reports/*/report.html")] == ["bar"]
+    told = done.stderr.splitlines()
+    assert len(told) == 5
+    assert sum("is a pipe or a device" in line for line in told) == 4
+    assert sum("leads to a folder that holds this one" in line for line in told) == 1
+    once = icelogs("watch", logs, "--to", tmp_path / "reports", "--once", "--rest", "0.2")
+    assert once.returncode == 1
+    for name in ("cafe__probes.csv", "zero.csv"):
+        checked = icelogs("check", logs / name)
+        assert checked.returncode == 1
+        assert "is a pipe or a device" in checked.stdout
+
+
+def test_a_damaged_archive_costs_its_own_logs_and_no_other_unit(tmp_path):
+    logs = tmp_path / "logs"
+    write_unit(logs, "bar")
+    with zipfile.ZipFile(logs / "may.zip", "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("cafe/a.csv", (logs / "bar" / "probes.csv").read_bytes())
+        archive.writestr("kiosk/b.csv", (logs / "bar" / "probes.csv").read_bytes())
+    data = bytearray((logs / "may.zip").read_bytes())
+    data[200:260] = bytes(60)
+    (logs / "may.zip").write_bytes(data)
+    done = icelogs("report", logs, "--to", tmp_path / "reports", "--quiet")
+    assert done.returncode == 1
+    assert "Traceback" not in done.stderr
+    assert "may.zip/a.csv: this part of the zip file is damaged" in done.stderr
+    assert sorted(p.parent.name for p in tmp_path.glob("reports/*/report.html")) == ["bar", "kiosk"]
 
 
 def test_check_says_what_it_understood_as_json(before_and_after):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from pipeline.errors import UnitConfigError
-from pipeline.unit import load_unit
+from pipeline.unit_toml import load_unit
 from tests.logs.tables import write
 
 FULL = """
@@ -99,6 +99,51 @@ def test_what_is_wrong_is_told(tmp_path, text, line, words):
     assert error.remedy
     for word in words:
         assert word in str(error)
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "words"),
+    [
+        (
+            "[measured]\nslab_kg = inf",
+            2,
+            ['"measured.slab_kg": expected a number that is finite', "found inf"],
+        ),
+        ("[measured]\nslab_kg = nan", 2, ["a number that is finite"]),
+        ("[nameplate]\n\nice_kg_per_day = 1e300", 3, ["a number up to 1e+06", "found 1e+300"]),
+        ("[clock]\noffset_s = { 'clamp.csv' = 9e9 }", 2, ["offset_s.clamp.csv", "a number up to 2e+09"]),
+        ('[clock.offset_s]\n"clamp.csv" = -inf', 2, ["a number that is finite"]),
+        ('[clock]\nstart = "0001-01-01T00:00:00"', 2, ["a year from 1970 to 2099"]),
+        ("[thresholds]\ngap_min = 1e300", 2, ['"thresholds.gap_min"', "a number up to 1e+09"]),
+        ("[expected]\nfreeze_min = [1, 1e9]", 2, ["a number up to 10080"]),
+        ("[[visits]]\non = 0001-01-01", 2, ["a day from 1900-01-01"]),
+        ("[nameplate]\nmade = 9999-12-31", 2, ["a day before 2100-01-01"]),
+        (f'title = "{"x" * 3000}"', 1, ["at most 300 characters", "found 3,000"]),
+        (f'kind = "{"slab" * 3000}"', 1, ["expected one of slab, cube, unspecified"]),
+        (f"kind = {'[' * 20_000}{']' * 20_000}", 1, ["too many brackets within each other"]),
+        (f"title = 'x'\n{'a.' * 20_000}b = 1", 2, ["too many dots"]),
+        (f"title = 'x'\n[measured]\nslab_kg = {'1' * 5000}", 3, ["not valid TOML", "4300 digits"]),
+        (f"title = 'x'\n{'# much' * 30_000}", 2, ["more than 128 kB"]),
+    ],
+)
+def test_what_would_break_a_report_is_told_in_a_few_words(tmp_path, text, line, words):
+    with pytest.raises(UnitConfigError) as refusal:
+        load_unit("bar", write(tmp_path / "unit.toml", text))
+    error = refusal.value
+    assert (error.file, error.line) == ("bar/unit.toml", line)
+    assert error.remedy
+    assert len(str(error)) < 400
+    for word in words:
+        assert word in str(error)
+
+
+@pytest.mark.parametrize("size", [100_000_000, 200_000])
+def test_no_more_of_a_file_is_read_than_a_unit_toml_may_hold(tmp_path, size):
+    path = tmp_path / "unit.toml"
+    with open(path, "wb") as file:
+        file.truncate(size)  # a sparse file: it takes no room on the disk
+    with pytest.raises(UnitConfigError, match=r"line 1: the file has more than 128 kB"):
+        load_unit("bar", path)
 
 
 def test_a_unit_toml_that_is_not_utf_8_is_refused(tmp_path):

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.cycles.record import CYCLE_COLUMNS, START_COLUMNS, CycleRecord, Phase, PhaseKind
-from pipeline.findings.finding import Finding, Judgement, NotJudged, Output, Severity, Verdict
+from pipeline.findings.finding import Finding, Judgement, NotJudged, Output, Severity, Shows, Verdict
 from pipeline.language.text import Text
 from pipeline.logs.timeline import Channel, SourceFile, Timeline
 from pipeline.unit import Unit
@@ -237,6 +237,7 @@ def _judgement(record, start, end, well):
         findings.append(
             Finding(
                 code="harvest-stalled",
+                shows=Shows(about="harvest"),
                 severity=Severity.ACT,
                 start_ns=s,
                 end_ns=e,
@@ -272,6 +273,7 @@ def _judgement(record, start, end, well):
         findings.append(
             Finding(
                 code="freeze-long",
+                shows=Shows(about="freeze"),
                 severity=Severity.WATCH,
                 start_ns=s,
                 end_ns=e,

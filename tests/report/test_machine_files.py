@@ -12,6 +12,9 @@ import pyarrow.parquet as pq
 import pytest
 
 from pipeline.cycles.record import CYCLE_COLUMNS, PhaseKind
+from pipeline.findings.engine import all_rules
+from pipeline.findings.finding import Shows
+from pipeline.report.clock import offsets_between
 from pipeline.report.machine_files import (
     column_names,
     cycles_csv,
@@ -21,8 +24,7 @@ from pipeline.report.machine_files import (
     spreadsheet_safe,
     write_timeline,
 )
-from pipeline.report.page.flags import cycle_flags, odd_cycles
-from pipeline.report.payload.clock import offsets_between
+from pipeline.report.numbers.flags import cycle_flags, odd_cycles
 from pipeline.report.wording import Reader
 from tests.report.made_up import made_up
 
@@ -110,10 +112,26 @@ def test_two_codes_of_one_cycle_stand_side_by_side_worst_first(made):
     ) == {3: [first.code, second.code]}
 
 
-def test_a_hot_condenser_makes_no_freeze_abnormal_in_itself():
-    flags = {1: ["condenser-hot"], 2: ["weak-freeze", "harvest-long"], 3: ["freeze-short"]}
-    assert odd_cycles(flags, "freeze") == {2, 3}
-    assert odd_cycles(flags, "harvest") == {2}
+def test_a_finding_about_the_machine_makes_no_freeze_abnormal_in_itself(made):
+    hot, weak, long = (
+        replace(made[3].findings[0], cycles=cycles, shows=Shows(about=phase))
+        for cycles, phase in (((1,), "span"), ((2, 3), "freeze"), ((2,), "harvest"))
+    )
+    assert odd_cycles((hot, weak, long), "freeze") == {2, 3}
+    assert odd_cycles((hot, weak, long), "harvest") == {2}
+
+
+@pytest.mark.parametrize(
+    ("code", "phase"),
+    [
+        ("freeze-long", "freeze"),
+        ("weak-freeze", "freeze"),
+        ("harvest-stalled", "harvest"),
+        ("condenser-hot", "span"),
+    ],
+)
+def test_a_rule_says_itself_what_it_is_about(code, phase):
+    assert {rule.shows.about for rule in all_rules() if rule.code == code} == {phase}
 
 
 def test_findings_have_the_keys_of_the_contract_and_si_units_whatever_the_page_shows(made, offsets):

@@ -4,6 +4,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.report import ReportOptions, UnitSummary, read_summary, write_unit
+from pipeline.report.numbers.whole import numbers_of
 from pipeline.report.page.trend import trend_of
 from pipeline.report.summary import LEVELS, summarise, text_from
 from pipeline.report.wording import Reader
@@ -13,7 +14,13 @@ from tests.report.made_up import made_up
 def summary_of(previous=None, **options) -> UnitSummary:
     unit, timeline, record, judgement = made_up(days=3, interval_s=60, **options)
     return summarise(
-        unit=unit, timeline=timeline, record=record, judgement=judgement, problems=[], previous=previous
+        unit=unit,
+        timeline=timeline,
+        record=record,
+        judgement=judgement,
+        numbers=numbers_of(timeline, record, judgement),
+        problems=[],
+        previous=previous,
     )
 
 

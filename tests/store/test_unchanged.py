@@ -1,7 +1,9 @@
 """What did not change is not reported again; whatever did is, and nothing else."""
 
+import os
 import shutil
 import time
+import zipfile
 from dataclasses import replace
 
 import pyarrow.parquet as pq
@@ -131,6 +133,47 @@ def test_a_report_that_was_harmed_is_made_again(fleet, name, harm):
         assert path.read_bytes() == whole
 
 
+def test_a_report_altered_without_a_trace_in_size_and_time_is_made_again(fleet):
+    run_again(fleet)
+    path = fleet / "reports" / "bar" / "cycles.csv"
+    whole, status = path.read_bytes(), path.stat()
+    path.write_bytes(whole.replace(b"true", b"eurt"))
+    os.utime(path, ns=(status.st_atime_ns, status.st_mtime_ns))
+    assert run_again(fleet)[0] == ["bar"]
+    assert path.read_bytes() == whole
+
+
+def test_a_copied_folder_of_reports_stands_as_it_is(fleet):
+    run_again(fleet)
+    shutil.copytree(fleet / "reports", fleet / "copy", copy_function=shutil.copyfile)  # all times are new
+    shutil.rmtree(fleet / "reports")
+    (fleet / "copy").rename(fleet / "reports")
+    assert run_again(fleet)[0] == []
+
+
+def test_a_log_of_another_century_is_named_and_the_others_are_reported(fleet):
+    text = log_text(hours=2, seed=5)
+    (fleet / "logs" / "bar" / "old.csv").write_text(text.replace("2026-", "1700-"), encoding="utf-8")
+    (fleet / "logs" / "cafe" / "old.csv").write_text(text.replace("2026-", "1970-"), encoding="utf-8")
+    _, outcome = run_again(fleet)
+    assert all(unit.summary is not None and unit.summary.days < 1 for unit in outcome.units)
+    told = [problem.message for problem in outcome.problems]
+    assert len(told) == 2
+    assert told[0].startswith("old.csv: its times are of 1700 and those of probes.csv of 2026")
+    assert all("offset_s" in message for message in told)
+
+
+def test_a_damaged_log_in_a_unit_s_archive_is_a_problem_and_no_mere_note(fleet):
+    with zipfile.ZipFile(fleet / "logs" / "bar" / "more.zip", "w") as archive:
+        archive.writestr("a.csv", log_text(hours=2, seed=5))
+        archive.writestr("b.csv", "")
+    _, outcome = run_again(fleet)
+    assert [problem.message for problem in outcome.problems] == [
+        "more.zip/b.csv: the file is empty; export the log again, and remove this file"
+    ]
+    assert next(unit for unit in outcome.units if unit.name == "bar").summary is not None
+
+
 def test_without_its_store_a_fleet_is_reported_the_same(fleet):
     before = machine_files(fleet / "reports")
     shutil.rmtree(fleet / "reports" / ".store")
@@ -177,7 +220,7 @@ def test_what_cannot_be_read_is_listed_each_time_but_looked_at_once(fleet, monke
 def test_a_unit_of_which_nothing_can_be_read_is_listed_each_time_but_looked_at_once(fleet, monkeypatch):
     (fleet / "logs" / "bar" / "unit.toml").write_text("tilte = 'x'\n", encoding="utf-8")
     _, first = run_again(fleet)
-    monkeypatch.setattr("pipeline.unit.load_unit", None)
+    monkeypatch.setattr("pipeline.unit_toml.load_unit", None)
     anew, second = run_again(fleet)
     assert anew == []
     assert [p.message for p in second.problems] == [p.message for p in first.problems]
@@ -212,7 +255,7 @@ def test_files_of_one_name_in_several_folders_of_a_unit_are_told_apart(tmp_path,
     report(tmp_path / "logs", tmp_path / "reports", OPTIONS)
     page = tmp_path / "reports" / "bar" / "report.html"
     before = page.stat().st_mtime_ns
-    monkeypatch.setattr("pipeline.flow.Keeper.read", None)  # nothing may be read again
+    monkeypatch.setattr("pipeline.store.keeper.Keeper.read", None)  # nothing may be read again
     assert report(tmp_path / "logs", tmp_path / "reports", OPTIONS).complete
     assert page.stat().st_mtime_ns == before
     assert len(list((tmp_path / "reports" / ".store" / "units" / "bar").glob("*.parquet"))) == 2

@@ -123,9 +123,9 @@ def test_paths_that_lead_out_of_the_archive_are_refused(logs, name):
 def test_an_archive_made_to_fill_the_disk_is_refused(logs):
     with zipfile.ZipFile(logs / "may.zip", "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("bar/a.csv", b"0" * 60_000_000)
-    units, problems = unpack(logs)
-    assert units == {}
-    assert "unpacks to far more than a log would" in problems[0]
+    (unit,), _ = unpack_fleets(find_units(logs), logs, StorePlace(logs.parent / "reports"))
+    assert unit.files == ()
+    assert "unpacks to far more than a log would" in unit.problem
     assert not [p for p in (logs.parent / "reports").rglob("*") if p.is_file()]
 
 
@@ -137,6 +137,74 @@ def test_half_an_archive_is_named_and_the_other_units_go_on(logs):
     units, problems = unpack(logs)
     assert units == {"cafe": ["probes.csv"]}
     assert problems == ["may.zip: is no whole .zip; copy it again, or drop the files unpacked"]
+
+
+def test_a_damaged_log_in_it_is_named_and_the_others_are_read(logs):
+    texts = [log_text(hours=2, seed=seed) for seed in (1, 2, 3)]
+    with zipfile.ZipFile(logs / "may.zip", "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, text in zip(("bar/a.csv", "bar/b.csv", "cafe/c.csv"), texts, strict=True):
+            archive.writestr(name, text)
+        second = archive.getinfo("bar/b.csv")
+    data = bytearray((logs / "may.zip").read_bytes())
+    middle = second.header_offset + 40 + second.compress_size // 2
+    data[middle : middle + 9] = b"\xff" * 9
+    (logs / "may.zip").write_bytes(data)
+    (bar, cafe), problems = unpack_fleets(find_units(logs), logs, StorePlace(logs.parent / "reports"))
+    assert problems == ()
+    assert [p.name for p in bar.files] == ["a.csv"]
+    assert [p.message for p in bar.refused] == [
+        "may.zip/b.csv: this part of the zip file is damaged; pack it again"
+    ]
+    assert cafe.files[0].read_text(encoding="utf-8") == texts[2]
+
+
+@pytest.mark.filterwarnings("ignore:Duplicate name")
+def test_two_files_of_one_name_in_a_folder_are_two_files(logs):
+    with zipfile.ZipFile(logs / "may.zip", "w") as archive:
+        for text in ("one", "two", "two"):
+            archive.writestr("bar/a.csv", text)
+        archive.writestr("bar/A.csv", "three")  # the same to some drives
+    (bar,), problems = unpack_fleets(find_units(logs), logs, StorePlace(logs.parent / "reports"))
+    assert problems == ()
+    assert sorted(p.name for p in bar.files) == ["A (3).csv", "a (2).csv", "a.csv"]
+    assert sorted(p.read_text() for p in bar.files) == ["one", "three", "two"]
+
+
+@pytest.mark.filterwarnings("ignore:Duplicate name")
+def test_two_different_unit_tomls_of_one_unit_are_refused(logs):
+    with zipfile.ZipFile(logs / "may.zip", "w") as archive:
+        archive.writestr("bar/a.csv", "x")
+        for title in ("one", "two"):
+            archive.writestr("bar/unit.toml", f'title = "{title}"')
+    units, problems = unpack(logs)
+    assert units == {}
+    assert 'two different files "unit.toml"' in problems[0]
+
+
+@pytest.mark.parametrize("harm", ["cut", "removed", "altered", "a folder"])
+def test_what_was_unpacked_and_then_harmed_is_unpacked_again(logs, harm):
+    text = log_text(hours=1)
+    pack(logs / "may.zip", "bar/a.csv", "bar/b.csv", text=text)
+    unpack(logs)
+    copy = next(StorePlace(logs.parent / "reports").unpacked.glob("*/a.csv"))
+    if harm == "cut":
+        copy.write_text(text[: len(text) // 2], encoding="utf-8", newline="")
+    elif harm == "altered":
+        copy.write_text(text.replace("1", "2"), encoding="utf-8", newline="")
+    else:
+        copy.unlink()
+        if harm == "a folder":
+            copy.mkdir()
+    assert unpack(logs) == ({"bar": ["a.csv", "b.csv"]}, [])
+    assert copy.read_text(encoding="utf-8") == text
+
+
+def test_a_very_long_name_in_it_is_shortened(logs):
+    pack(logs / "may.zip", f"bar/{'é' * 200}.csv")
+    units, problems = unpack(logs)
+    assert problems == []
+    assert units["bar"][0].endswith(".csv")
+    assert len(units["bar"][0].encode()) < 100
 
 
 def test_what_was_unpacked_goes_when_its_archive_goes(logs):

@@ -4,21 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from functools import cache
 from types import MappingProxyType
-from zoneinfo import ZoneInfo
 
 from pipeline.delivery.mail.addresses import file_name, one_line
 from pipeline.delivery.mail.clients import Recipient
 from pipeline.delivery.mail.parcels import Parcel
 from pipeline.language.catalogue import catalogue
-from pipeline.report import Reader, UnitSummary
-from pipeline.report.summary import LEVELS, text_from
-
-STEPS_SAID = 6
-"""The message names the first steps for a unit, and of each finding the likeliest cause; the report has all (common
-practice, no source)."""
+from pipeline.report import Reader
+from pipeline.report.given import Given, read_given
+from pipeline.report.page.client import ClientView, client_view, firm_view
+from pipeline.report.summary import LEVELS
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,28 +24,16 @@ class Picture:
     cid: str  # without angle brackets
     png: bytes
     alt: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class SaidFinding:
-    severity: str
-    severity_word: str
-    title: str
-    cause: str  # "" where none is known, or an earlier finding has said it
+    note: str  # how to read it
 
 
 @dataclass(frozen=True, kw_only=True)
 class SaidUnit:
+    """One unit of a message: what its page for the client says, and pictures."""
+
     title: str
     place: str
-    logged: str
-    level: str
-    verdict: str
-    output: str  # "" where it can't be said
-    findings: tuple[SaidFinding, ...]
-    unsaid: tuple[str, ...] = ()  # why nothing could be said; () where something could
-    todo: tuple[str, ...]  # in order
-    unread: tuple[str, ...]
+    view: ClientView
     pictures: tuple[Picture, ...]
 
 
@@ -69,7 +53,9 @@ class Letter:
     greeting: str
     intro: str
     units: tuple[SaidUnit, ...]
-    cautions: tuple[str, ...]
+    closed: str
+    limits: str
+    firm: Mapping[str, str]  # who writes: its name, telephone and address, "" where not given
     attached: str
     zipped: bool
 
@@ -77,12 +63,10 @@ class Letter:
 @cache
 def words_in(language: str) -> Mapping[str, str]:
     """Everything that a message says of its own, in `language`."""
-    mine = {
-        key.removeprefix("mail."): text
-        for key, text in catalogue(language).items()
-        if key.startswith("mail.")
-    }
-    return MappingProxyType(mine)
+    said = catalogue(language)
+    mine = {key.removeprefix("mail."): text for key, text in said.items() if key.startswith("mail.")}
+    shared = {name: said[f"client.{name}"] for name in ("doing", "waiting", "safe", "telephone")}
+    return MappingProxyType(shared | mine | {"whose": said["visits.whose"]})
 
 
 def write_letter(
@@ -96,6 +80,7 @@ def write_letter(
     """The message about `parcels` to `recipient`. pictures: by unit. part: which of how many messages this is."""
     words = words_in(recipient.language)
     reader = Reader(language=recipient.language, units=recipient.units)
+    given = {parcel.unit: read_given(parcel.folder) for parcel in parcels}
     titles = [one_line(parcel.summary.title or parcel.unit) for parcel in parcels]
     return Letter(
         language=recipient.language,
@@ -105,12 +90,17 @@ def write_letter(
         else words["greeting_nobody"],
         intro=_counted(words, "intro", titles),
         units=tuple(
-            _said_unit(
-                parcel.summary, title, reader, words, recipient.time_zone, pictures.get(parcel.unit, ())
+            SaidUnit(
+                title=title,
+                place=one_line(parcel.summary.place),
+                view=client_view(parcel.summary, given[parcel.unit], reader),
+                pictures=tuple(pictures.get(parcel.unit, ())),
             )
             for parcel, title in zip(parcels, titles, strict=True)
         ),
-        cautions=_cautions(parcels, reader),
+        closed=reader.t("client.closed"),
+        limits=reader.t("client.limits"),
+        firm=next((firm_view(g) for p in parcels if (g := given[p.unit]).firm), firm_view(Given())),
         attached=words["attached_one"].format(file=attachments[0].name)
         if len(attachments) == 1
         else words["attached_many"].format(count=len(attachments)),
@@ -118,9 +108,9 @@ def write_letter(
     )
 
 
-def attachment_name(parcel: Parcel, ending: str) -> str:
-    """The name under which a client saves the report: the unit and the day on which its log ends."""
-    return file_name(f"{parcel.unit} {parcel.summary.log_end[:10]}", ending)
+def attachment_name(parcel: Parcel, ending: str, of: str = "") -> str:
+    """The name under which a client saves the report: the unit, the day on which its log ends, and whose page it is."""
+    return file_name(f"{parcel.unit} {parcel.summary.log_end[:10]} {of}".strip(), ending)
 
 
 def _subject(
@@ -144,70 +134,3 @@ def _counted(words: Mapping[str, str], key: str, titles: Sequence[str]) -> str:
     if len(titles) == 1:
         return words[f"{key}_one"].format(title=titles[0])
     return words[f"{key}_many"].format(count=len(titles))
-
-
-def _said_unit(
-    summary: UnitSummary, title: str, reader: Reader, words, zone: str | None, pictures: Sequence[Picture]
-) -> SaidUnit:
-    texts = summary.texts
-    output = ""
-    if summary.ice_kg_per_day is not None:
-        output = words["output"].format(amount=reader.show("ice_kg_per_day", summary.ice_kg_per_day))
-    return SaidUnit(
-        title=title,
-        place=one_line(summary.place),
-        logged=words["logged"].format(
-            start=_moment(summary.log_start, zone), end=_moment(summary.log_end, zone)
-        ),
-        level=summary.level if summary.level in LEVELS else "cannot-tell",
-        verdict=reader.say(text_from(texts["verdict_client"])),
-        output=output,
-        findings=_said_findings(texts.get("findings", ()), reader, words),
-        unsaid=tuple(reader.say(text_from(text)) for text in texts.get("unsaid", ())),
-        todo=tuple(reader.say(text_from(text)) for text in texts.get("steps", ()))
-        or _todo(texts.get("findings", ()), reader),
-        unread=tuple(summary.problems),
-        pictures=tuple(pictures),
-    )
-
-
-def _said_findings(findings: Sequence[Mapping], reader: Reader, words) -> tuple[SaidFinding, ...]:
-    said, causes = [], set()
-    for finding in findings:
-        cause = next((reader.say(text_from(text)) for text in finding["likely_causes"]), "")
-        said.append(
-            SaidFinding(
-                severity=finding["severity"],
-                severity_word=words[f"severity.{finding['severity']}"],
-                title=_capital(reader.say(text_from(finding["title"]))),
-                cause="" if cause in causes else cause,
-            )
-        )
-        causes.add(cause)
-    return tuple(said)
-
-
-def _capital(sentence: str) -> str:
-    return sentence[:1].upper() + sentence[1:]
-
-
-def _todo(findings: Sequence[Mapping], reader: Reader) -> tuple[str, ...]:
-    """The checks of the worst finding, then what the others add."""
-    steps = (reader.say(text_from(text)) for finding in findings for text in finding["next_checks"])
-    return tuple(dict.fromkeys(steps))[:STEPS_SAID]
-
-
-def _cautions(parcels: Sequence[Parcel], reader: Reader) -> tuple[str, ...]:
-    said = (
-        reader.say(text_from(text)) for parcel in parcels for text in parcel.summary.texts.get("cautions", ())
-    )
-    return tuple(dict.fromkeys(said))
-
-
-def _moment(iso: str, zone: str | None) -> str:
-    """ISO 8601 to the minute, with the offset from UTC: "2026-05-04 08:00 (UTC+02:00)"."""
-    moment = datetime.fromisoformat(iso)
-    if zone is not None:
-        moment = moment.astimezone(ZoneInfo(zone))
-    text = moment.isoformat(sep=" ", timespec="minutes")
-    return f"{text[:16]} (UTC{text[16:]})"

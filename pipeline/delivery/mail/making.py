@@ -9,7 +9,7 @@ from email.headerregistry import Address
 
 from pipeline.delivery.mail.clients import Recipient
 from pipeline.delivery.mail.letter import Attachment, Picture, write_letter
-from pipeline.delivery.mail.message import attach, encode
+from pipeline.delivery.mail.message import attach_client_page, attach_technician_page, encode
 from pipeline.delivery.mail.outstanding import Due
 from pipeline.delivery.mail.parcels import Parcel
 from pipeline.errors import DeliveryError
@@ -43,7 +43,11 @@ def make(due: Due, sender: Sender, now: datetime) -> bytes:
                 raise Unmade(
                     f"{renewed[0]} has just been reported anew", remedy="the next run sends that report"
                 )
-            attachments = _told_apart([attach(parcel) for parcel in due.parcels])
+            recipient, day = due.recipient, now.date()
+            attached = [attach_client_page(p, recipient.language, recipient.units, day) for p in due.parcels]
+            if due.technician:
+                attached += [attach_technician_page(parcel) for parcel in due.parcels]
+            attachments = _told_apart(attached)
             pictures = {
                 parcel.unit: _pictures(parcel, due.recipient, identifier)
                 for parcel in due.parcels[:PICTURES_OF]
@@ -80,7 +84,8 @@ def _pictures(parcel: Parcel, recipient: Recipient, identifier: str) -> tuple[Pi
     drawn = still_pictures(parcel.folder, language=recipient.language, units=recipient.units)
     mark = identifier.strip("<>").replace("@", f".{parcel.digest[:8]}@")
     return tuple(
-        Picture(cid=f"{n}.{mark}", png=png, alt=alt) for n, (png, alt) in enumerate(drawn.values(), start=1)
+        Picture(cid=f"{n}.{mark}", png=still.png, alt=still.alt, note=still.note)
+        for n, still in enumerate(drawn.values(), start=1)
     )
 
 

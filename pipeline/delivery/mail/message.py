@@ -11,7 +11,7 @@ import io
 import textwrap
 import zipfile
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from email import policy
 from email.headerregistry import Address
 from email.message import EmailMessage
@@ -25,23 +25,38 @@ from pipeline.delivery.mail.parcels import PAGE, Parcel
 ZIPPED_OVER_BYTES = 3_000_000
 """A larger page travels zipped (common practice, no source)."""
 
+TECHNICIAN = "technician"
+"""In the name of the page that is attached only when asked for."""
+
 _POLICY = policy.SMTP.clone(max_line_length=76, cte_type="7bit")
 # RFC 5322 section 2.1.1 allows 998 and recommends 78; RFC 2047 wants 76 where a line holds an encoded word.
 
 
-def attach(parcel: Parcel) -> Attachment:
-    """The unit's whole report, zipped where it is large. Raises OSError."""
+def attach_client_page(parcel: Parcel, language: str, units: str, written: date) -> Attachment:
+    """The client's page of the unit, in the language and units of whoever gets it. Raises OSError."""
+    from pipeline.report import Reader, client_page
+    from pipeline.report.given import read_given
+
+    reader = Reader(language=language, units=units)
+    page = client_page(parcel.summary, read_given(parcel.folder), reader, written=written)
+    return Attachment(name=attachment_name(parcel, ".html"), kind=("text", "html"), data=page)
+
+
+def attach_technician_page(parcel: Parcel) -> Attachment:
+    """The unit's page for a technician, zipped where it is large. Raises OSError."""
     page = (parcel.folder / PAGE).read_bytes()
     if len(page) <= ZIPPED_OVER_BYTES:
-        return Attachment(name=attachment_name(parcel, ".html"), kind=("text", "html"), data=page)
+        return Attachment(name=attachment_name(parcel, ".html", TECHNICIAN), kind=("text", "html"), data=page)
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
-        inside = zipfile.ZipInfo(attachment_name(parcel, ".html"), date_time=(1980, 1, 1, 0, 0, 0))
+        inside = zipfile.ZipInfo(
+            attachment_name(parcel, ".html", TECHNICIAN), date_time=(1980, 1, 1, 0, 0, 0)
+        )
         inside.compress_type = zipfile.ZIP_DEFLATED
         inside.external_attr = 0o644 << 16
         archive.writestr(inside, page)
     return Attachment(
-        name=attachment_name(parcel, ".zip"), kind=("application", "zip"), data=packed.getvalue()
+        name=attachment_name(parcel, ".zip", TECHNICIAN), kind=("application", "zip"), data=packed.getvalue()
     )
 
 

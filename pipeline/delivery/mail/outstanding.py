@@ -9,11 +9,14 @@ from datetime import datetime
 from pipeline.delivery.mail.clients import Recipient
 from pipeline.delivery.mail.ledger import Entry, Ledger, State, waiting_until
 from pipeline.delivery.mail.message import message_id
-from pipeline.delivery.mail.parcels import PAGE, Parcel
+from pipeline.delivery.mail.parcels import CLIENT_PAGE, PAGE, Parcel
 
 LARGEST_BYTES = 15_000_000
-"""Pages in one message before it becomes several. Many servers stop at 25 MB, and base64 adds a third (common practice,
-no source)."""
+"""Attached pages in one message, as encoded, before it becomes several: many servers stop at 25 MB, some at 20 (common
+practice, no source)."""
+
+ENCODED = 78 / 57
+"""Base64 in lines of 76 characters makes 78 bytes of 57: RFC 2045, section 6.8."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,6 +40,7 @@ class Due:
     part: tuple[int, int] = (1, 1)  # the first of two, …
     again: str = ""  # what tells a repetition from the first
     tries: int = 0  # in earlier runs
+    technician: bool = False  # whether the technician's page goes along
 
     @property
     def units(self) -> tuple[str, ...]:
@@ -44,7 +48,12 @@ class Due:
 
     def identifier(self, domain: str) -> str:
         """The Message-ID, of a sender at `domain`."""
-        return message_id(self.parcels, self.addresses, domain, again=self.again)
+        return message_id(
+            self.parcels,
+            self.addresses,
+            domain,
+            again=self.again + (" technician" if self.technician else ""),
+        )
 
     def step(self, state: str, said: str, addresses: Sequence[str] | None = None) -> Step:
         return Step(
@@ -64,11 +73,13 @@ def what_is_due(
     now: datetime,
     by_hand: bool,
     resend: bool,
+    technician: bool = False,
 ) -> tuple[tuple[Due, ...], tuple[Step, ...]]:
     """The messages to make, and what is held back with the reason.
 
     Addresses of a client that lack the same reports share one message. by_hand: the user sends it, so neither a
-    refusal nor a wait that a server asked for holds it back. resend: nothing does.
+    refusal nor a wait that a server asked for holds it back. resend: nothing does. technician: the technician's pages go
+    along.
     """
     due: list[Due] = []
     held: list[Step] = []
@@ -97,7 +108,7 @@ def what_is_due(
             if lacking:
                 shared.setdefault((tuple(lacking), again, tries), []).append(address)
         for (units, again, tries), addresses in shared.items():
-            groups = list(_by_size([ready[unit] for unit in units]))
+            groups = list(_by_size([ready[unit] for unit in units], technician))
             due += [
                 Due(
                     recipient=recipient,
@@ -106,6 +117,7 @@ def what_is_due(
                     part=(number, len(groups)),
                     again=again,
                     tries=tries,
+                    technician=technician,
                 )
                 for number, group in enumerate(groups, start=1)
             ]
@@ -152,14 +164,16 @@ def _held_back(last: Entry, now: datetime, by_hand: bool) -> tuple[str, str] | N
     return None
 
 
-def _by_size(parcels: Sequence[Parcel]) -> Iterator[list[Parcel]]:
+def _by_size(parcels: Sequence[Parcel], technician: bool) -> Iterator[list[Parcel]]:
+    """Groups whose attachments, as encoded, stay under LARGEST_BYTES together."""
     group: list[Parcel] = []
-    total = 0
+    total = 0.0
     for parcel in parcels:
-        size = (parcel.folder / PAGE).stat().st_size
+        pages = (CLIENT_PAGE, PAGE) if technician else (CLIENT_PAGE,)
+        size = sum(ENCODED * (parcel.folder / page).stat().st_size for page in pages)
         if group and total + size > LARGEST_BYTES:
             yield group
-            group, total = [], 0
+            group, total = [], 0.0
         group.append(parcel)
         total += size
     if group:

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.errors import DeliveryError
 from pipeline.report import UnitSummary, read_summary
 from pipeline.store import StorePlace, UnitStore
-from pipeline.store.stamp import Stamp
+from pipeline.store.stamp import Seen
+from pipeline.store.unit_store import as_written
 from pipeline.unit import Client
 
 PAGE = "report.html"
+CLIENT_PAGE = "client.html"
+SENT = (PAGE, CLIENT_PAGE, "summary.json", "given.json")
+"""What goes out, or what is made into that."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,11 +78,15 @@ def parcels(reports: Path) -> tuple[tuple[Parcel, ...], tuple[DeliveryError, ...
                 DeliveryError(fault, file=folder.name, remedy="mend that and run `icelogs report` again")
             )
             continue
-        if summary is None or (kept is not None and not _as_written(folder, kept.outputs)):
+        if summary is None or (kept is not None and not _is_as_written(folder, kept.outputs)):
             fault = "the report is not as it was written"
             faults.append(DeliveryError(fault, file=folder.name, remedy="run `icelogs report` again"))
             continue
-        if "verdict_client" not in summary.texts or not summary.log_end:
+        if (
+            "verdict_client" not in summary.texts
+            or not summary.log_end
+            or not (folder / CLIENT_PAGE).is_file()
+        ):
             fault = "the report was made by another version"
             faults.append(DeliveryError(fault, file=folder.name, remedy="run `icelogs report` again"))
             continue
@@ -87,11 +96,7 @@ def parcels(reports: Path) -> tuple[tuple[Parcel, ...], tuple[DeliveryError, ...
     return tuple(found), tuple(faults)
 
 
-def _as_written(folder: Path, outputs) -> bool:
+def _is_as_written(folder: Path, outputs: Mapping[str, Seen]) -> bool:
     """Whether page and summary are the ones of the last run: a report that was cut short or edited goes to no client."""
-    for name in (PAGE, "summary.json"):
-        if name in outputs:
-            stamp = Stamp.of(folder / name)
-            if (stamp.size, stamp.mtime_ns) != tuple(outputs[name]):
-                return False
-    return True
+    sent = {name: seen for name, seen in outputs.items() if name in SENT}
+    return as_written(folder, sent) is not None

@@ -44,6 +44,7 @@ class PostOptions:
     units: tuple[str, ...] = ()  # only these; () for all
     resend: bool = False  # also what the ledger says was sent, refused, or may have been
     arrived: bool = False  # take for sent what may have been
+    technician: bool = False  # the technician's pages go along
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,7 +108,13 @@ def post(
         if options.arrived:
             settle(everyone, chosen, ledger, now=now())
         due, held = what_is_due(
-            everyone, chosen, ledger, now=now(), by_hand=options.server is None, resend=options.resend
+            everyone,
+            chosen,
+            ledger,
+            now=now(),
+            by_hand=options.server is None,
+            resend=options.resend,
+            technician=options.technician,
         )
         for step in held:
             note(step)

@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.errors import IceLogError
+from pipeline.errors import IceLogError, reason_of, remedy_of
 from pipeline.fleet.processes import leave_with_parent
 from pipeline.fleet.run import RunOptions
 
@@ -90,7 +90,6 @@ def _work(pipe, inbox: Path, reports: Path, options: RunOptions, rested: frozens
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # on the way out the workers are killed
     leave_with_parent()
     from pipeline.fleet.run import report
-    from pipeline.flow import reason_of, remedy_of
     from pipeline.store.problems import told
 
     def tell(progress) -> None:

@@ -19,9 +19,8 @@ from pipeline.delivery.watch.batch import BatchOutcome, Reported, run_batch
 from pipeline.delivery.watch.settling import Rest
 from pipeline.errors import UsageError
 from pipeline.fleet.run import RunOptions, check_folders
-from pipeline.logs import find_units
+from pipeline.logs.source.inputs import units_at
 from pipeline.store import StorePlace
-from pipeline.store.nested import with_nested
 from pipeline.store.stamp import Stamp
 
 REST_S = 5.0
@@ -53,6 +52,7 @@ class Scan:
 
     files: Mapping[Path, Stamp]
     units: Mapping[str, tuple[Path, ...]]
+    notes: tuple[str, ...] = ()  # how the folder is taken, where that is not plain
 
 
 Say = Callable[[str], None]
@@ -105,6 +105,7 @@ class _Watcher:
         self.retry_at: float | None = None
         self.retry_s = FIRST_RETRY_S
         self.away = False
+        self.noted: set[str] = set()
 
     def run(self) -> BatchOutcome:
         while not self.stop.is_set():
@@ -137,6 +138,10 @@ class _Watcher:
         if self.away:
             self.say("the drop folder is back")
         self.away = False
+        for note in scan.notes:
+            if note not in self.noted:
+                self.noted.add(note)
+                self.say(note)
         return scan
 
     def _is_due(self, scan: Scan, restless: frozenset[Path], now: float) -> bool:
@@ -212,14 +217,15 @@ def scan_folder(inbox: Path) -> Scan:
     """Every file of every unit, unit.toml too, with its stamp. Raises OSError where the folder can't be listed."""
     files: dict[Path, Stamp] = {}
     units: dict[str, tuple[Path, ...]] = {}
-    for unit in with_nested(find_units(inbox), inbox):
+    found = units_at(inbox)
+    for unit in found.units:
         mine = (*unit.files, *([unit.toml] if unit.toml else []))
         mine = mine or (inbox / unit.name,)  # a folder that fills yet
         units[unit.name] = mine
         for path in mine:
             with contextlib.suppress(OSError):  # gone since it was listed: the next scan knows
                 files[path] = Stamp.of(path)
-    return Scan(files=files, units=units)
+    return Scan(files=files, units=units, notes=found.notes)
 
 
 def _stamps(scan: Scan, unit: str) -> tuple:

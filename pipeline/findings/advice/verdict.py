@@ -11,17 +11,21 @@ from pipeline.findings.finding import AfterVisit, Finding, Severity, Verdict
 from pipeline.findings.phrase import phrase
 
 _NOTE = phrase("verdict.note.client", "This machine works as it should; the log leaves something open.")
-_NOTE_STEADY = phrase("verdict.note-steady.client", "Nothing abnormal was seen; the log leaves something open.")
+_NOTE_STEADY = phrase(
+    "verdict.note-steady.client", "Nothing abnormal was seen; the log leaves something open."
+)
 _WELL = phrase("verdict.well.client", "This machine works as it should: nothing abnormal was seen.")
 _STEADY = phrase(
     "verdict.steady.client",
     "Nothing abnormal was seen: this machine ran evenly. Whether it makes as much ice as it should, this log alone cannot tell.",
 )
 _BETTER = phrase(
-    "verdict.better.client", "This machine works better since the last visit, and nothing abnormal was seen since then."
+    "verdict.better.client",
+    "This machine works better since the last visit, and nothing abnormal was seen since then.",
 )
 _PARTLY = phrase(
-    "verdict.partly.client", "Nothing abnormal was seen in the part of the log that could be read; {unread_h} of it could not."
+    "verdict.partly.client",
+    "Nothing abnormal was seen in the part of the log that could be read; {unread_h} of it could not.",
 )
 _CANNOT = phrase(
     "verdict.cannot-tell.client", "This log does not show how the machine works. It should be logged again."
@@ -52,7 +56,7 @@ _WITHIN = {
 _STEADY_TECH = phrase(
     "verdict.steady.technician",
     "{cycles} whole cycles, freeze {freeze_min}, harvest {harvest_min}: steady over the log. Whether it was already slow cannot be told without "
-    "the service sheet's lengths ([expected]), an earlier log, a sister machine (model), or kind = \"slab\" where it is a small slab machine.",
+    'the service sheet\'s lengths ([expected]), an earlier log, a sister machine (model), or kind = "slab" where it is a small slab machine.',
 )
 _CANNOT_TECH = phrase(
     "verdict.cannot-tell.technician", "{cycles} whole cycles in the log: too few to judge lengths by."

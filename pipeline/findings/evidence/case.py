@@ -13,8 +13,8 @@ from pipeline.findings.evidence import doubtful
 from pipeline.findings.evidence.conditions import Adjusted, adjust
 from pipeline.findings.evidence.courses import Course, courses
 from pipeline.findings.evidence.refrigerant import Refrigeration, refrigeration
-from pipeline.findings.evidence.standards import Elsewhere
 from pipeline.findings.evidence.stalls import Stalls, stalls
+from pipeline.findings.evidence.standards import Elsewhere
 from pipeline.findings.evidence.stops import Stop, stops
 from pipeline.findings.evidence.visits import Worked, visits
 from pipeline.findings.thresholds import InForce
@@ -231,7 +231,9 @@ class Case:
             if not abs(moved - 1) < unmoved:
                 return None
         peak, end = self.column("harvest_peak_c"), self.column("freeze_end_c")
-        towards = np.nanmedian(end[last]) - np.nanmedian(end[early]) > abs(np.nanmedian(peak[last]) - np.nanmedian(peak[early]))
+        towards = np.nanmedian(end[last]) - np.nanmedian(end[early]) > abs(
+            np.nanmedian(peak[last]) - np.nanmedian(peak[early])
+        )
         return swing if towards else None
 
     @cached_property

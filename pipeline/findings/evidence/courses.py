@@ -92,7 +92,9 @@ def courses(case: Case) -> Mapping[str, Course]:
     for measure in MEASURES:
         t = case.thresholds
         least = t[measure.threshold]
-        changed = change_of_measure(case, measure, least=math.log1p(least / 100) if measure.relative else least)
+        changed = change_of_measure(
+            case, measure, least=math.log1p(least / 100) if measure.relative else least
+        )
         if changed is not None:
             found[measure.column] = Course(measure=measure, change=changed)
     return found
@@ -101,10 +103,14 @@ def courses(case: Case) -> Mapping[str, Course]:
 def change_of_measure(case: Case, measure: Measure, *, least: float) -> Change | None:
     """The lasting change of a measure of at least `least` (natural log where it is relative), None where there is none."""
     if measure.column == "freeze_min":  # set to air, water and time of day
-        found = lasting_change(case.start_ns, case.adjusted.log_length, least=least, thresholds=case.thresholds)
+        found = lasting_change(
+            case.start_ns, case.adjusted.log_length, least=least, thresholds=case.thresholds
+        )
         return found if case.adjusted.corrected_for else not_the_time_of_day(case, found, least=least)
     t, per_k = case.thresholds, 100 if measure.relative else 1
-    values = np.where(case.harvests if measure.of == "harvest" else case.steady, column_of(case, measure.column), np.nan)
+    values = np.where(
+        case.harvests if measure.of == "harvest" else case.steady, column_of(case, measure.column), np.nan
+    )
     if measure.of == "harvest":
         values[case.repeats | case.stalls.stalled] = np.nan
     if measure.relative:

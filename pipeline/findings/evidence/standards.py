@@ -66,7 +66,9 @@ def freeze_standard(case: Case) -> Standard:
     """The best standard there is for the freezes of `case`, at its usual air and water."""
     unit, t = case.unit, case.thresholds
     if unit.expected.freeze_min is not None:
-        return Standard(low=unit.expected.freeze_min[0], high=unit.expected.freeze_min[1], basis="service sheet")
+        return Standard(
+            low=unit.expected.freeze_min[0], high=unit.expected.freeze_min[1], basis="service sheet"
+        )
     sheet = [(row.air_c, row.water_c, row.freeze_min) for row in unit.expected.at]
     if sheet:
         return _about(*_from_sheet(case, sheet), t["sheet_out_pct"], "service sheet")
@@ -91,8 +93,12 @@ def harvest_standard(case: Case) -> Standard:
     """The best standard there is for the harvests of `case`."""
     unit, t = case.unit, case.thresholds
     if unit.expected.harvest_min is not None:
-        return Standard(low=unit.expected.harvest_min[0], high=unit.expected.harvest_min[1], basis="service sheet")
-    sheet = [(row.air_c, row.water_c, row.harvest_min) for row in unit.expected.at if row.harvest_min is not None]
+        return Standard(
+            low=unit.expected.harvest_min[0], high=unit.expected.harvest_min[1], basis="service sheet"
+        )
+    sheet = [
+        (row.air_c, row.water_c, row.harvest_min) for row in unit.expected.at if row.harvest_min is not None
+    ]
     if sheet:
         return _about(*_from_sheet(case, sheet, carried=False), 2 * t["sheet_out_pct"], "service sheet")
     if unit.kind == "slab":

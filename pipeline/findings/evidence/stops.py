@@ -78,7 +78,9 @@ def stood_in(case: Case, phase: Phase) -> bool:
     if phase.end_ns - phase.start_ns < t["stood_times"] * case.usual_freeze_min * _NS_PER_MIN:
         return False
     peak = case.level("harvest_peak_c", case.flag("complete") & ~case.broken)
-    return level_between(case, phase.start_ns, phase.end_ns, "evaporator", "suction") > peak - t["idle_peak_k"]
+    return (
+        level_between(case, phase.start_ns, phase.end_ns, "evaporator", "suction") > peak - t["idle_peak_k"]
+    )
 
 
 def _goes_on(phases: tuple[Phase, ...], k: int, bridge_ns: float) -> bool:

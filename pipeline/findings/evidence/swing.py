@@ -36,7 +36,9 @@ def swing(case: Case) -> Swing | None:
     found, period = np.full((2, case.n), np.nan)
     time_ns, values = channel.time_ns[channel.trusted], channel.values[channel.trusted]
     start, length = case.start_ns, case.harvest_ns - case.start_ns
-    first, stop = (np.searchsorted(time_ns, start + (part * length).astype(np.int64)) for part in (_FROM, _TO))
+    first, stop = (
+        np.searchsorted(time_ns, start + (part * length).astype(np.int64)) for part in (_FROM, _TO)
+    )
     at = np.flatnonzero(case.steady & (stop - first >= _LEAST))
     if len(at) == 0:
         return Swing(role=channel.role, swing_k=found, period_s=period)

@@ -86,7 +86,8 @@ def changes_after(case: Case, from_ns: int, until_ns: int) -> tuple[str, ...]:
     return tuple(
         name
         for name, course in case.courses.items()
-        if course.change.kind == "step" and abs(_position(course.change.judged, course.change.first, index)) <= beside
+        if course.change.kind == "step"
+        and abs(_position(course.change.judged, course.change.first, index)) <= beside
     )
 
 

@@ -39,9 +39,19 @@ def _titles(key: str, subject: str, relative: bool) -> dict[str, Phrase]:
 
 
 _TITLES = {m.column: _titles(*_NAMES[m.column], m.relative) for m in MEASURES}
-_OF_THE_LINE = ("freeze_end_c", "harvest_peak_c", "harvest_rise_k_per_min", "line_swing_k", "pull_down_k_per_min")
+_OF_THE_LINE = (
+    "freeze_end_c",
+    "harvest_peak_c",
+    "harvest_rise_k_per_min",
+    "line_swing_k",
+    "pull_down_k_per_min",
+)
 # Measures whose change another rule reports where it is a step: `drift` is what creeps, and what nobody else names.
-_OWN_RULE = {"freeze_min": ("freeze-long", "freeze-short"), "harvest_min": ("harvest-long",), "freeze_end_c": ("weak-freeze",)}
+_OWN_RULE = {
+    "freeze_min": ("freeze-long", "freeze-short"),
+    "harvest_min": ("harvest-long",),
+    "freeze_end_c": ("weak-freeze",),
+}
 
 
 def _drift(case: Case):
@@ -56,7 +66,9 @@ def _drift(case: Case):
         found = [c for c in found if c.measure.column not in _OF_THE_LINE]
     if not found:
         return None
-    found.sort(key=lambda c: not c.worse)  # what became worse is said first; the order of the measures otherwise
+    found.sort(
+        key=lambda c: not c.worse
+    )  # what became worse is said first; the order of the measures otherwise
     course = found[0]
     moved = course.change
     at = np.flatnonzero(moved.late)

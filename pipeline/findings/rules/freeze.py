@@ -80,7 +80,9 @@ def _weak_throughout(case: Case, ends: np.ndarray) -> Seen | CannotTell | None:
     if case.timeline.get("evaporator") is not None and typical > t["freeze_end_high_c"]:
         pulled = case.level("harvest_peak_c", case.harvests) > t["pulled_peak_c"]
         slow = case.level("freeze_min", case.steady) > t["weak_slow_min"]
-        if pulled and not slow:  # no ice grows so warm, and it grew as fast as it should: the clip reads part of the room's air
+        if (
+            pulled and not slow
+        ):  # no ice grows so warm, and it grew as fast as it should: the clip reads part of the room's air
             return CannotTell(needs=CONTACT())
         title = (_WEAK_OR_CLIP if pulled else _WEAK_ALL)(freeze_end_c=round(typical, 1))
         judged, beyond = np.isfinite(ends), typical - t["freeze_end_high_c"]

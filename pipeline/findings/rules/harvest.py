@@ -14,9 +14,9 @@ from pipeline.findings.evidence.standards import harvest_standard
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import (
+    CONTACT,
     NEEDS_STARTS,
     NEEDS_TIMED_HARVESTS,
-    CONTACT,
     TIMED,
     CannotTell,
     Rule,
@@ -48,7 +48,8 @@ _LONG_SINCE = phrase(
     "finding.harvest-long.since", "Harvests have become {excess_pct} longer: {found_min} after {usual_min}"
 )
 _LONG_GROWING = phrase(
-    "finding.harvest-long.growing", "Harvests grow longer: {excess_pct} over the log, to {found_min} from {usual_min}"
+    "finding.harvest-long.growing",
+    "Harvests grow longer: {excess_pct} over the log, to {found_min} from {usual_min}",
 )
 _LONG_ALL = phrase("finding.harvest-long.all", "All harvests are long: {found_min}, where {expected_min} is the most to expect")  # fmt: skip
 

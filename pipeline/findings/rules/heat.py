@@ -10,8 +10,8 @@ import numpy as np
 from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.evidence.change import Change
-from pipeline.findings.evidence.courses import change_of
 from pipeline.findings.evidence.conditions import heat_kj_per_kg
+from pipeline.findings.evidence.courses import change_of
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_REFRIGERANT, NEEDS_REJECTION, NEEDS_WATER, Rule, Seen
@@ -83,9 +83,13 @@ def _condenser_hot(case: Case):
                      {"over_air_k": _r(typical), "limit_k": t["condensing_over_air_k"]},
                      statistics.phi((typical - t["condensing_over_air_k"]) / t["clip_sigma_k"]))  # fmt: skip
     discharge = np.where(case.steady, case.column("discharge_peak_c"), np.nan)
-    least_c = t["discharge_hot_c"] if case.unit.expected.discharge_c is None else case.unit.expected.discharge_c
+    least_c = (
+        t["discharge_hot_c"] if case.unit.expected.discharge_c is None else case.unit.expected.discharge_c
+    )
     hot = discharge > least_c
-    over_air = discharge - np.where(np.isfinite(case.air_c) & (case.unit.cooling == "air"), case.air_c, -np.inf)
+    over_air = discharge - np.where(
+        np.isfinite(case.air_c) & (case.unit.cooling == "air"), case.air_c, -np.inf
+    )
     watch = (discharge > t["discharge_watch_c"]) & (over_air > t["discharge_over_air_k"])
     if hot.sum() < t["band_cycles"] and watch.sum() >= t["discharge_watch_cycles"]:
         hot, least_c = watch, t["discharge_watch_c"]
@@ -163,7 +167,9 @@ def _seen(
 ) -> Seen:
     at = np.flatnonzero(cycles)
     discharge = _median(case.column("discharge_peak_c")[cycles])
-    over = at[-1] < (1 - case.thresholds["over_pct"] / 100) * (case.n - 1)  # it is so no longer: nobody need be sent
+    over = at[-1] < (1 - case.thresholds["over_pct"] / 100) * (
+        case.n - 1
+    )  # it is so no longer: nobody need be sent
     losing = (
         usual is not None
         and usual.any()
@@ -171,7 +177,9 @@ def _seen(
         > (1 + case.thresholds["hot_act_pct"] / 100) * case.level("freeze_min", usual)
     )
     return Seen(
-        severity=Severity.ACT if not over and (losing or discharge > case.thresholds["discharge_hot_c"]) else Severity.WATCH,
+        severity=Severity.ACT
+        if not over and (losing or discharge > case.thresholds["discharge_hot_c"])
+        else Severity.WATCH,
         title=title,
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),

@@ -67,7 +67,7 @@ RULES = (
         test=_hunts,
         needs=(NEEDS_COLD,),
         thresholds=("hunting_k", "hunting_waves", "hunting_cycles", "hunting_times", "hunting_slowest_s", "level_cycles", "band_cycles"),
-        causes=("metering", "charge-low"),
+        causes=("metering-hunts", "charge-low", "metering"),
         shows=Shows(about="freeze", roles=("suction", "evaporator"), telling="middle"),
     ),
 )  # fmt: skip

@@ -25,16 +25,20 @@ _LONG_SOME = phrase(
     "finding.freeze-long.some", "{count} of {of} freezes are too long, by {excess_pct} on the whole"
 )
 _LONG_ONE = phrase(
-    "finding.freeze-long.one", "One freeze of {of} took {found_min}, {excess_pct} too long: at {when}, {after_h} into the log"
+    "finding.freeze-long.one",
+    "One freeze of {of} took {found_min}, {excess_pct} too long: at {when}, {after_h} into the log",
 )
 _SHORT_ONE = phrase(
-    "finding.freeze-short.one", "One freeze of {of} took {found_min}, {excess_pct} too short: at {when}, {after_h} into the log"
+    "finding.freeze-short.one",
+    "One freeze of {of} took {found_min}, {excess_pct} too short: at {when}, {after_h} into the log",
 )
 _SHORT_HOURS = phrase(
-    "finding.freeze-short.hours", "{count} of {of} freezes are too short, by {excess_pct} on the whole, mostly at {hours}"
+    "finding.freeze-short.hours",
+    "{count} of {of} freezes are too short, by {excess_pct} on the whole, mostly at {hours}",
 )
 _LONG_HOURS = phrase(
-    "finding.freeze-long.hours", "{count} of {of} freezes are too long, by {excess_pct} on the whole, mostly at {hours}"
+    "finding.freeze-long.hours",
+    "{count} of {of} freezes are too long, by {excess_pct} on the whole, mostly at {hours}",
 )
 _LONG_SINCE = phrase(
     "finding.freeze-long.since", "Freezes have grown {excess_pct} longer, to {found_min} from {usual_min}"
@@ -228,7 +232,9 @@ def _against_band(case: Case, side: int, found: float, edge: float) -> Seen:
     title = (_LONG_ALL if side > 0 else _SHORT_ALL)(found_min=round(found, 2), expected_min=round(edge, 2))
     at = np.flatnonzero(case.steady)
     return Seen(
-        severity=Severity.ACT if standard.sharp and lost_pct > case.thresholds["lost_act_pct"] else Severity.WATCH,
+        severity=Severity.ACT
+        if standard.sharp and lost_pct > case.thresholds["lost_act_pct"]
+        else Severity.WATCH,
         title=title,
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
@@ -242,7 +248,10 @@ def _against_band(case: Case, side: int, found: float, edge: float) -> Seen:
             "water_c": _rounded(_usual(case.water_c)),
             "cycles_judged": len(at),
         },
-        confidence=min(statistics.phi(beyond / (case.thresholds["band_sigma_pct"] / 100)), case.thresholds["band_sure_pct"] / 100),
+        confidence=min(
+            statistics.phi(beyond / (case.thresholds["band_sigma_pct"] / 100)),
+            case.thresholds["band_sure_pct"] / 100,
+        ),
     )
 
 
@@ -333,7 +342,9 @@ def _severity(
     scatter = statistics.spread(np.abs(near - np.median(near)), _floor(case)) if len(near) else math.inf
     far = side * beside[out] > max(_log_share(t["single_far_pct"], side), t["single_far_z"] * scatter)
     blind = case.timeline.get("evaporator", "suction") is None
-    far &= ~(blind & (beside[out] > math.log(t["single_blind_times"])))  # a harvest that the clamp did not show
+    far &= ~(
+        blind & (beside[out] > math.log(t["single_blind_times"]))
+    )  # a harvest that the clamp did not show
     return Severity.WATCH if far.any() and not sewn else Severity.NOTE
 
 

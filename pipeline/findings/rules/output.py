@@ -45,11 +45,16 @@ _LIMIT = {
     for cooling in ("air", "water")
     if (equipment, cooling) in PARAGRAPH_C
 }
-_MET = phrase("output.demand-met", "It rested for {rest_h} of {covered_h} after harvests, as with a full bin: demand was met")
+_MET = phrase(
+    "output.demand-met",
+    "It rested for {rest_h} of {covered_h} after harvests, as with a full bin: demand was met",
+)
 _AT_BOTH = phrase("output.expected.both", "at the logged {air_c} air and {water_c} water")
 _AT_AIR = phrase("output.expected.air", "at the logged {air_c} air; the water is not known")
 _AT_WATER = phrase("output.expected.water", "at the logged {water_c} water")
-_AT_PLATE = phrase("output.expected.plate", "at the plate's conditions, {air_c} air and {water_c} water: neither was logged")
+_AT_PLATE = phrase(
+    "output.expected.plate", "at the plate's conditions, {air_c} air and {water_c} water: neither was logged"
+)
 _AT_UNKNOWN = phrase(
     "output.expected.unknown",
     "at the plate's conditions, taken as {air_c} air and {water_c} water: neither was logged, and unit.toml does not say for which the plate holds "
@@ -166,7 +171,9 @@ def output(case: Case) -> Output:
         made_ice_kg_per_day_high=_times(high, share),
         covered_h=round(by_day[1], 1),
         rest_h=round(rest_h, 1),
-        demand=_MET(rest_h=round(rest_h, 1), covered_h=round(by_day[1], 1)) if rest_h >= case.thresholds["demand_rest_h"] else None,
+        demand=_MET(rest_h=round(rest_h, 1), covered_h=round(by_day[1], 1))
+        if rest_h >= case.thresholds["demand_rest_h"]
+        else None,
         basis=basis,
         expected_kg_per_day=expected_kg_per_day(case),
         expected_basis=expected_basis(case),

@@ -18,7 +18,8 @@ _STOPPED = phrase(
     "It stopped {after_h} into the log and made no more ice: the compressor has stood for {stopped_h}",
 )
 _CAME_BACK = phrase(
-    "finding.ice-stopped.came-back", "No ice for {stopped_h}: the compressor stood, from {after_h} into the log"
+    "finding.ice-stopped.came-back",
+    "No ice for {stopped_h}: the compressor stood, from {after_h} into the log",
 )
 _BROKEN = phrase(
     "finding.freeze-broken.title",
@@ -100,7 +101,8 @@ def _freeze_broken(case: Case):
     values = {"count": len(brief), "off_min": round(off_min, 1)}
     if len(brief) == 1:
         title = _BROKEN_ONCE(
-            after_h=round((brief[0].start_ns - case.timeline.start_ns) / NS_PER_H, 1), off_min=round(off_min, 1)
+            after_h=round((brief[0].start_ns - case.timeline.start_ns) / NS_PER_H, 1),
+            off_min=round(off_min, 1),
         )
     else:
         title = _BROKEN_HOURS(hours=hours, **values) if hours else _BROKEN(**values)
@@ -142,7 +144,14 @@ RULES = (
         test=_ice_stopped,
         needs=(_NEEDS_PHASES,),
         thresholds=("stopped_h", "stopped_mid_h", "stopped_times", "stopped_act_times", "broken_off_min"),
-        causes=("control-stuck", "overload-trips", "high-pressure-cut", "voltage-low"),
+        causes=(
+            "bin-control",
+            "power-lost",
+            "control-stuck",
+            "overload-trips",
+            "high-pressure-cut",
+            "somebody-at-it",
+        ),
         shows=_CLAMPS,
         of_the_log=True,
     ),

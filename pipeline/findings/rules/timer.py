@@ -52,7 +52,9 @@ def _at_timeout(case: Case):
     severity = _severity(case, found, stretch, lengths)
     return Seen(
         severity=severity,
-        title=(_AT_TIMER if severity is Severity.ACT else _AT_TIMER_OR)(count=len(at), of=int(known.sum()), length_min=round(found.length_min, 2)),
+        title=(_AT_TIMER if severity is Severity.ACT else _AT_TIMER_OR)(
+            count=len(at), of=int(known.sum()), length_min=round(found.length_min, 2)
+        ),
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
         cycles=ended,
@@ -80,7 +82,9 @@ def _severity(case: Case, found: _Bunch, stretch: np.ndarray, lengths: np.ndarra
     if before.sum() < t["level_cycles"]:
         return Severity.WATCH
     earlier = lengths[before]
-    varied = statistics.spread(np.abs(earlier - np.median(earlier))) > t["timer_varied_times"] * found.found_min
+    varied = (
+        statistics.spread(np.abs(earlier - np.median(earlier))) > t["timer_varied_times"] * found.found_min
+    )
     sooner = float(np.median(earlier)) < found.length_min - t["timer_near"] * found.found_min
     return Severity.ACT if varied and sooner else Severity.WATCH
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_H, Case
-from pipeline.findings.finding import Severity, Shows
+from pipeline.findings.finding import SPAN, Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import Rule, Seen
 from pipeline.logs.timeline import Doubt
@@ -114,15 +114,25 @@ _KINDS: tuple[tuple[str, Severity, tuple[str, ...]], ...] = (
     ("clock-offset", Severity.NOTE, ("clocks-differ",)),
 )
 
-_CLAMPS = Shows(roles=("current_compressor", "current", "power"))
+_CLAMPS = Shows(roles=("current_compressor", "current", "power"), doubted=True)
+_PROBES = Shows(doubted=True)
 
-RULES = tuple(
+RULES = (
+    *(
+        Rule(
+            code=code,
+            test=_passed_on(code, severity),
+            causes=causes,
+            of_the_log=True,
+            shows={"clamp-dead": _CLAMPS, "probe-fault": _PROBES, "probe-loose": _PROBES}.get(code, SPAN),
+        )
+        for code, severity, causes in _KINDS
+    ),
     Rule(
-        code=code,
-        test=_passed_on(code, severity),
-        causes=causes,
-        of_the_log=True,
-        shows=_CLAMPS if code == "clamp-dead" else Shows(),
-    )
-    for code, severity, causes in _KINDS
-) + (Rule(code="probe-loose", test=_slips, causes=("probe-off-pipe",), thresholds=("drift_swing_pct",)),)
+        code="probe-loose",
+        test=_slips,
+        causes=("probe-off-pipe",),
+        thresholds=("drift_swing_pct",),
+        shows=_PROBES,
+    ),
+)

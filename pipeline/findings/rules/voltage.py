@@ -10,10 +10,17 @@ from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import CannotTell, Need, Rule, Seen
 
-_LOW = phrase("finding.supply-voltage.low", "The supply is low: {typical_v} where the nameplate says {plate_v}")
-_HIGH = phrase("finding.supply-voltage.high", "The supply is high: {typical_v} where the nameplate says {plate_v}")
+_LOW = phrase(
+    "finding.supply-voltage.low", "The supply is low: {typical_v} where the nameplate says {plate_v}"
+)
+_HIGH = phrase(
+    "finding.supply-voltage.high", "The supply is high: {typical_v} where the nameplate says {plate_v}"
+)
 _VOLTAGE = phrase("needs.voltage", "the supply's voltage logged")
-_PLATE = phrase("needs.voltage-plate", "the nameplate's voltage in unit.toml: the log alone cannot tell 97 V on 100 from 97 V on 115")
+_PLATE = phrase(
+    "needs.voltage-plate",
+    "the nameplate's voltage in unit.toml: the log alone cannot tell 97 V on 100 from 97 V on 115",
+)
 
 _CELL_S = 60.0  # a sag while a compressor starts lasts a second
 
@@ -54,6 +61,7 @@ def _supply(case: Case):
             },
             confidence=statistics.phi(far / t["voltage_out_pct"] + 0.5),
             flag_cycles=False,
+            causes=("voltage-low",) if side < 0 else ("voltage-high",),
         )
     return None
 
@@ -63,8 +71,14 @@ RULES = (
         code="supply-voltage",
         test=_supply,
         needs=(Need(met=lambda case: case.timeline.get("voltage") is not None, text=_VOLTAGE()),),
-        thresholds=("voltage_out_pct", "voltage_act_pct", "voltage_share_pct", "voltage_live_pct", "band_cycles"),
-        causes=("voltage-low",),
+        thresholds=(
+            "voltage_out_pct",
+            "voltage_act_pct",
+            "voltage_share_pct",
+            "voltage_live_pct",
+            "band_cycles",
+        ),
+        causes=("voltage-low", "voltage-high"),
         shows=Shows(roles=("voltage",)),
         of_the_log=True,
     ),

@@ -1,23 +1,51 @@
 """Two loggers whose clocks disagree: how far, how fast it grows, and how surely.
 
-Every harvest leaves its mark in each logger. The differences between the moments in one and in the other pile up at the
-true offset; false pairs (other harvests, the other corner) spread out or pile up lower. Then a straight line through the
-matched pairs gives offset and drift.
+Each kind of event is held against its own kind: the beginnings of a line's rises against the steps that stand at the beginnings of
+harvests, their ends against those at the ends. A candidate offset under which a step that belongs to the beginnings were laid on the
+ends explains one of the two kinds, the true one both. Candidates are all offsets of up to six hours; a priori clocks agree to
+minutes, or are whole hours apart, or, least often, anything else.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
-
-from pipeline.logs.alignment.shared_events import Events
+from scipy.stats import theilslopes
 
 FARTHEST_S = 6 * 3600.0
 LEAST_PAIRS = 5
 _BIN_S = 5.0
-_LAG_S = 12.0
-"""How much later a clip on the pipe shows the hot gas than the clamp shows its valve. Common practice, no source."""
+_EDGES = np.arange(-FARTHEST_S, FARTHEST_S + _BIN_S, _BIN_S)
+_CENTERS = _EDGES[:-1] + _BIN_S / 2
+END_LAG_S = (-10.0, 90.0)
+"""How much later than the act a clip on the pipe shows the end of a harvest. Common practice, no source."""
+USUAL_LAG_S = 12.0
+LAG_SPREAD_S = 8.0
+"""The same, usually, and its mean deviation from that [s]. Common practice, no source."""
+MOST_DRIFT = 15.0 / 86400.0
+"""A quartz clock in the cold is not further off [s/s]. Common practice, no source."""
+_DRIFT_NATS = 1.0
+_LEAST_SHARE = 0.4
+_NATS_PER_SHARE = 12.0
+"""What it is worth that all events of one kind find their partner [nats]."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Kind:
+    """Events of one kind that two loggers may share. reference_s (n,), other_s (k,): sorted times [s].
+
+    group: kinds of one number explain the same events (a harvest may step the current up or down): the best one counts.
+    alone_nats: what it costs where no other group explains anything: the kind is seldom met alone.
+    lag_s: how much later than the other logger the reference may show them: (least, most).
+    """
+
+    reference_s: np.ndarray
+    other_s: np.ndarray
+    group: int
+    alone_nats: float = 0.0
+    lag_s: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,139 +58,168 @@ class Offset:
     uncertainty_s: float  # half-width of the 90 % interval
     pairs: int
     share: float  # of the reference's events that found their partner
-    ambiguous_s: float  # another offset that fits nearly as well (one cycle further), else 0.0
+    ambiguous_s: float  # another offset that explains the events as well (one cycle further), else 0.0
+    reference_s: np.ndarray  # (pairs,) the events by the reference clock
+    other_s: np.ndarray  # (pairs,) the same by the other
 
     def at(self, seconds: np.ndarray) -> np.ndarray:
         return self.offset_s + self.drift_s_per_day * (seconds - self.middle_s) / 86400.0
 
 
 def clock_offset(
-    reference: Events, other: Events, *, intervals_s: tuple[float, float], kinds: tuple[str, str]
+    kinds: Sequence[Kind], *, span_s: tuple[float, float], intervals_s: tuple[float, float]
 ) -> Offset | None:
     """The offset between two loggers, or None where their events don't tell it.
 
-    kinds: "cold" or "clamp", of the reference and of the other. Two of one kind turn the same way. Otherwise the hot gas may
-    step the current up on one machine and down on another, and both ways are tried.
+    span_s: first and last time of the other logger. Both loggers' times are seconds after one origin.
     """
-    same_kind = kinds[0] == kinds[1]
-    pairings = [((reference.up_s, other.up_s), (reference.down_s, other.down_s))]
-    if not same_kind:
-        pairings.append(((reference.up_s, other.down_s), (reference.down_s, other.up_s)))
-    tolerance = max(15.0 if same_kind else 60.0, 0.75 * sum(intervals_s))
-    piles = [(pairing, pile) for pairing in pairings if (pile := _pile(pairing, tolerance)) is not None]
-    if not piles:
+    width = _width(intervals_s)
+    prior = cost_of(_CENTERS)
+    found = None
+    for drift in _drifts(span_s, width):
+        middle = sum(span_s) / 2
+        straight = [replace(k, other_s=k.other_s - drift * (k.other_s - middle)) for k in kinds]
+        shares = [_share(kind, span_s, width) for kind in straight]
+        score = _NATS_PER_SHARE * _explained(kinds, shares) - prior - (_DRIFT_NATS if drift else 0.0)
+        if found is None or score.max() > found[0].max():
+            found = score, shares, drift
+    score, shares, drift = found
+    best = int(np.argmax(score))
+    if max(float(s[best]) for s in shares) < _LEAST_SHARE:
         return None
-    pairing, coarse, ambiguous = _highest(piles, tolerance)
-    lag = 0.0 if same_kind else _LAG_S if kinds[0] == "cold" else -_LAG_S
-    # the ends of harvests lag more than their beginnings: see `shared_events.corners`
-    sharp = pairing[:1] if min(len(pairing[0][0]), len(pairing[0][1])) >= LEAST_PAIRS else pairing
-    t, d, possible = _matched(sharp, coarse, 1.5 * tolerance)
-    if len(t) < LEAST_PAIRS or len(t) < 0.4 * possible:
-        return None
-    return _line(t, d + lag, intervals_s, possible, ambiguous, lag)
+    chosen = max(range(len(kinds)), key=lambda i: float(shares[i][best]))
+    explained = score + prior
+    far = (explained >= 0.93 * explained[best]) & (np.abs(_CENTERS - _CENTERS[best]) > 300.0)
+    ambiguous = float(_CENTERS[np.argmax(np.where(far, score, -np.inf))]) if far.any() else 0.0
+    return paired(
+        kinds[chosen],
+        float(_CENTERS[best]),
+        drift,
+        span_s=span_s,
+        intervals_s=intervals_s,
+        ambiguous_s=ambiguous,
+    )
 
 
-def _differences(pairing: tuple) -> np.ndarray:
-    parts = []
-    for a, b in pairing:
-        if not len(a) or not len(b):
-            continue
-        first = np.searchsorted(b, a - FARTHEST_S)
-        last = np.searchsorted(b, a + FARTHEST_S)
-        parts += [b[i:j] - x for x, i, j in zip(a, first, last, strict=True)]
-    return np.concatenate(parts) if parts else np.empty(0)
+def _drifts(span_s: tuple[float, float], width: float) -> np.ndarray:
+    """Drifts to be tried [s/s], none first: so far apart that the events stay within `width` [s] of each other over the log."""
+    span = span_s[1] - span_s[0]
+    side = np.arange(1, int(MOST_DRIFT * span / (2 * width)) + 1) * 2 * width / max(span, 1.0)
+    return np.concatenate([[0.0], *([d, -d] for d in side)]) if len(side) else np.zeros(1)
 
 
-_EDGES = np.arange(-FARTHEST_S, FARTHEST_S + _BIN_S, _BIN_S)
-_CENTERS = _EDGES[:-1] + _BIN_S / 2
+def _explained(kinds: Sequence[Kind], shares: Sequence[np.ndarray]) -> np.ndarray:
+    """Sum over the groups of the best kind's share at each offset of `_CENTERS`, less what a kind alone costs."""
+    groups = sorted({k.group for k in kinds})
+    best = {
+        g: np.max([s for k, s in zip(kinds, shares, strict=True) if k.group == g], axis=0) for g in groups
+    }
+    total = np.zeros(len(_CENTERS))
+    for group in groups:
+        others = sum((best[g] for g in groups if g != group), np.zeros(len(_CENTERS)))
+        alone = np.clip(1.0 - others / _LEAST_SHARE, 0.0, 1.0)
+        own = [
+            s - alone * np.minimum(k.alone_nats / _NATS_PER_SHARE, s)
+            for k, s in zip(kinds, shares, strict=True)
+            if k.group == group
+        ]
+        total += np.max(own, axis=0)
+    return total
 
 
-def _pile(pairing: tuple, tolerance: float) -> np.ndarray | None:
-    """How many differences lie about each offset of `_CENTERS`; None where there are too few to tell."""
-    differences = _differences(pairing)
-    if len(differences) < LEAST_PAIRS:
-        return None
+def _width(intervals_s: tuple[float, float]) -> float:
+    """How far from each other two loggers may show one moment [s]."""
+    return max(15.0, sum(intervals_s))
+
+
+def _share(kind: Kind, span_s: tuple[float, float], width: float) -> np.ndarray:
+    """At each offset of `_CENTERS`, how many of the reference's events that the other log covers have their partner, 0…1, less what chance
+    would find."""
+    a, b = kind.reference_s, kind.other_s
+    if len(a) < LEAST_PAIRS or len(b) < LEAST_PAIRS:
+        return np.zeros(len(_CENTERS))
+    first, last = np.searchsorted(b, a - FARTHEST_S), np.searchsorted(b, a + FARTHEST_S)
+    differences = np.concatenate([b[i:j] - x for x, i, j in zip(a, first, last, strict=True)])
     counts = np.histogram(differences, _EDGES)[0].astype(float)
-    width = max(1, round(tolerance / _BIN_S))
-    kernel = np.concatenate([np.arange(1, width + 1), np.arange(width, 0, -1)[1:]]) / width
+    reach = max(1, round(width / _BIN_S))
+    kernel = 1.0 - np.abs(np.arange(-reach, reach + 1)) / (reach + 1)
     pile = np.convolve(counts, kernel, "same")
-    return pile if pile.max() >= 0.6 * LEAST_PAIRS else None
+    possible = np.searchsorted(a, span_s[1] - _CENTERS, side="right") - np.searchsorted(
+        a, span_s[0] - _CENTERS
+    )
+    chance = min(0.9, len(b) * float(kernel.sum()) * _BIN_S / max(span_s[1] - span_s[0], 1.0))
+    share = np.where(possible >= LEAST_PAIRS, pile / np.maximum(possible, LEAST_PAIRS), 0.0)
+    share = np.clip((share - chance) / (1.0 - chance), 0.0, 1.0) * np.minimum(1.0, possible / 8.0)
+    if kind.lag_s[1] > kind.lag_s[0]:  # the other logger shows the event earlier, by the lag
+        lags = np.arange(round(kind.lag_s[0] / _BIN_S), round(kind.lag_s[1] / _BIN_S) + 1)
+        least, most = int(lags[0]), int(lags[-1])
+        padded = np.pad(share, (max(most, 0), max(-least, 0)))
+        less = cost_of_lag(lags * _BIN_S) / _NATS_PER_SHARE
+        parts = [
+            padded[max(most, 0) - lag :][: len(share)] - cost for lag, cost in zip(lags, less, strict=True)
+        ]
+        share = np.maximum(np.max(parts, axis=0), 0.0)
+    return share
 
 
-def _highest(piles: list[tuple[tuple, np.ndarray]], tolerance: float) -> tuple[tuple, float, float]:
-    """(pairing, offset, another offset nearly as likely or 0.0).
-
-    Clocks that may well agree are let be: the wrong correction is worse than none. And of piles of nearly one height
-    (cycles of one length look alike one cycle on) the nearest to zero is meant.
-    """
-    top = max(float(pile.max()) for _pairing, pile in piles)
-    home = np.abs(_CENTERS) <= max(90.0, 1.5 * tolerance)
-    at_home = [(float(np.where(home, pile, 0.0).max()), i) for i, (_pairing, pile) in enumerate(piles)]
-    if max(at_home)[0] >= 0.6 * top:
-        pairing, pile = piles[max(at_home)[1]]
-        at = int(np.argmax(np.where(home, pile, 0.0)))
-    else:
-        pairing, pile = max(piles, key=lambda p: float(p[1].max()))
-        tall = np.flatnonzero(pile >= 0.85 * pile.max())
-        near = tall[np.abs(_CENTERS[tall]) <= np.abs(_CENTERS[tall]).min() + 2 * tolerance]
-        at = int(near[np.argmax(pile[near])])
-    far = np.flatnonzero((pile >= 0.9 * pile[at]) & (np.abs(_CENTERS - _CENTERS[at]) > 4 * tolerance))
-    ambiguous = float(_CENTERS[far[np.argmax(pile[far])]]) if len(far) else 0.0
-    return pairing, float(_CENTERS[at]), ambiguous
+def cost_of(offset_s: np.ndarray | float) -> np.ndarray:
+    """Cost [nats] of an offset [s] a priori: less log probability, up to a constant. Common practice, no source."""
+    hours = 3600.0 * np.arange(-6, 7)
+    cost = np.where(hours == 0.0, 0.0, np.where(np.abs(hours) == 3600.0, 3.0, 5.0))
+    near = np.min(cost + np.abs(np.asarray(offset_s)[..., None] - hours) / 60.0, axis=-1)
+    return np.minimum(near, 8.0)
 
 
-def _matched(pairing: tuple, offset: float, reach: float) -> tuple[np.ndarray, np.ndarray, int]:
-    """(moments in the reference, other minus reference, pairs that could be) for events that match at `offset`."""
-    t, d, possible = [], [], 0
-    for a, b in pairing:
-        if not len(a) or not len(b):
-            continue
-        inside = (a + offset >= b[0] - reach) & (a + offset <= b[-1] + reach)
-        possible += int(inside.sum())
-        i = np.clip(np.searchsorted(b, a + offset), 1, len(b) - 1) if len(b) > 1 else np.zeros(len(a), int)
-        nearest = np.where(np.abs(b[i] - a - offset) < np.abs(b[i - 1] - a - offset), b[i], b[i - 1])
-        difference = nearest - a
-        ok = np.abs(difference - offset) <= reach
-        t.append(a[ok])
-        d.append(difference[ok])
-    if not t:
-        return np.empty(0), np.empty(0), 0
-    t_all, d_all = np.concatenate(t), np.concatenate(d)
-    order = np.argsort(t_all)
-    return t_all[order], d_all[order], possible
+def cost_of_lag(lag_s: np.ndarray) -> np.ndarray:
+    """The same of how much later than the act a clip shows the end of a harvest [s]. Common practice, no source."""
+    return np.minimum(np.abs(lag_s - USUAL_LAG_S) / LAG_SPREAD_S, 7.0)
 
 
-def _line(
-    t: np.ndarray,
-    d: np.ndarray,
+def paired(
+    kind: Kind,
+    about_s: float,
+    about_drift: float = 0.0,
+    *,
+    span_s: tuple[float, float],
     intervals_s: tuple[float, float],
-    possible: int,
-    ambiguous: float,
-    lag: float,
-) -> Offset:
-    """Offset and drift by the median of slopes (Theil 1950, Sen 1968), each corner kind brought to one level first."""
-    middle = float(np.median(t))
-    span = float(t[-1] - t[0])
-    drift = 0.0
+    ambiguous_s: float = 0.0,
+) -> Offset | None:
+    """Offset and drift of the pairs of one kind about an offset [s] that drifts [s/s], by the median of slopes (Theil 1950, Sen 1968); None where too
+    few pair."""
+    a, b = kind.reference_s, kind.other_s
+    if len(a) < LEAST_PAIRS or len(b) < LEAST_PAIRS:
+        return None
+    offset, middle_lag = about_s, sum(kind.lag_s) / 2
+    reach = 1.5 * _width(intervals_s) + (kind.lag_s[1] - kind.lag_s[0]) / 2
+    away = about_drift * (a - sum(span_s) / 2)
+    covered = (a + offset >= span_s[0]) & (a + offset <= span_s[1])
+    a, away = a[covered], away[covered]
+    target = a + offset + away - middle_lag
+    i = np.clip(np.searchsorted(b, target), 1, len(b) - 1)
+    partner = np.where(np.abs(b[i] - target) < np.abs(b[i - 1] - target), b[i], b[i - 1])
+    paired = np.abs(partner - target) <= reach
+    t, d = a[paired], partner[paired] - a[paired]
+    if len(t) < LEAST_PAIRS or len(t) < _LEAST_SHARE * len(a):
+        return None
+    lag = USUAL_LAG_S if kind.lag_s != (0.0, 0.0) else 0.0
+    middle, span = float(np.median(t)), float(t[-1] - t[0])
+    drift, level = 0.0, float(np.median(d))
     if span > 12 * 3600.0 and len(t) >= 8:
-        third = len(t) // 3
-        early, late = slice(0, third), slice(-third, None)
-        slopes = (d[late][:, None] - d[early][None, :]) / (t[late][:, None] - t[early][None, :])
-        drift = float(np.median(slopes))
-    level = d - drift * (t - middle)
-    offset = float(np.median(level))
-    spread = 1.4826 * float(np.median(np.abs(level - offset)))
-    noise = 1.645 * spread / np.sqrt(len(t))
-    scatter_of_drift = 2.0 * spread / max(np.sqrt(len(t)) * span, 1.0)
-    if abs(drift) < 3.0 * scatter_of_drift or abs(drift) * span < 5.0 + 0.6 * sum(intervals_s):
-        drift = 0.0
-        offset = float(np.median(d))
+        slope, _intercept, low, high = theilslopes(d, t, 0.95)
+        if low * high > 0 and abs(slope) * span > 3.0:
+            drift, level = float(slope), float(np.median(d - slope * (t - middle)))
+    rest = d - drift * (t - middle) - level
+    spread = 1.4826 * float(np.median(np.abs(rest)))
     return Offset(
-        offset_s=offset,
+        offset_s=level + lag,
         drift_s_per_day=drift * 86400.0,
         middle_s=middle,
-        uncertainty_s=float(noise + 0.25 * sum(intervals_s) + abs(lag)),
+        uncertainty_s=float(
+            np.hypot(1.645 * 1.2533 * spread / np.sqrt(len(t)), max(5.0, 0.1 * max(intervals_s))) + lag
+        ),
         pairs=len(t),
-        share=len(t) / max(possible, 1),
-        ambiguous_s=ambiguous,
+        share=len(t) / max(len(a), 1),
+        ambiguous_s=ambiguous_s,
+        reference_s=t,
+        other_s=t + d,
     )

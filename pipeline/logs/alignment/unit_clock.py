@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.language.text import Text
-from pipeline.logs.alignment.clock_offset import Offset, clock_offset
-from pipeline.logs.alignment.shared_events import Events, corners, steps
+from pipeline.logs.alignment.clock_offset import LEAST_PAIRS, Kind, Offset, clock_offset
+from pipeline.logs.alignment.shared_events import Rises, Steps, rises, steps
+from pipeline.logs.alignment.superposed import Trace, line_and_current
 from pipeline.logs.channels.channels import Draft
 from pipeline.logs.channels.same_logger import LoggerLog
 from pipeline.logs.clock.stamp_parser import DAY_NS, SECOND_NS
@@ -59,46 +60,58 @@ def _settled(table: FileTable) -> FileTable:
 def on_one_clock(
     logs: Sequence[LoggerLog], drafts: Sequence[Draft], unit: Unit, limits: Mapping[str, float]
 ) -> tuple[list[LoggerLog], list[Doubt]]:
-    """(the loggers on the unit's clock, what was found): that of the logger with the evaporator, else the first by name."""
+    """(the loggers on the unit's clock, what was found): that of the logger with the cold line, else the first by name."""
     moved = [_moved_by_toml(log, unit) for log in logs]
     logs = [log for log, _was_set in moved]
     if len(logs) < 2:
         return logs, []
-    reference = next((d.logger for d in drafts if d.role == "evaporator"), 0)
+    reference = next((d.logger for role in _COLD_FIRST for d in drafts if d.role == role), 0)
     origin = int(logs[reference].time_ns[0])
-    marks = {n: _events(n, logs, drafts, origin) for n in range(len(logs))}
+    events = {n: _shown(n, logs, drafts, origin) for n in range(len(logs))}
     result, doubts = list(logs), []
     for n, log in enumerate(logs):
-        if n == reference or moved[n][1] or marks[n] is None or marks[reference] is None:
+        if n == reference or moved[n][1] or events[n] is None or events[reference] is None:
             continue
         if log.same_clock and log.same_clock == logs[reference].same_clock:
             continue
-        offset = clock_offset(
-            marks[reference][1],
-            marks[n][1],
-            intervals_s=(logs[reference].sources[0].interval_s, log.sources[0].interval_s),
-            kinds=(marks[reference][0], marks[n][0]),
+        offset = _offset(
+            events[reference], events[n], tuple((int(log.time_ns[i]) - origin) / SECOND_NS for i in (0, -1))
         )
-        if offset is None:
-            continue
-        if not _proven(offset, (logs[reference], log), (marks[reference][0], marks[n][0]), limits):
+        if offset is None or not _proven(offset, log, limits):
             continue
         result[n] = _shifted(log, offset, origin)
         doubts.append(_doubt(log, logs[reference], offset))
     return result, doubts
 
 
-def _proven(
-    offset: Offset, logs: tuple[LoggerLog, LoggerLog], kinds: tuple[str, str], limits: Mapping[str, float]
-) -> bool:
-    """Whether the offset can't be the lag of a clip, or a reading or two of a slow logger: a temperature that is late
-    proves little, one that is early much."""
-    span_days = (int(logs[1].time_ns[-1]) - int(logs[1].time_ns[0])) / DAY_NS
+def _offset(reference: _Shown, other: _Shown, span_s: tuple[float, float]) -> Offset | None:
+    """How far the other logger's clock is from the reference's: by events of one kind where both have a line or both a clamp."""
+    intervals_s = (reference.trace.interval_s, other.trace.interval_s)
+    a, b = reference.events, other.events
+    if isinstance(a, Rises) and isinstance(b, Rises):
+        kinds = [
+            Kind(reference_s=a.start_s, other_s=b.start_s, group=0),
+            Kind(reference_s=_known(a.end_s), other_s=_known(b.end_s), group=1),
+        ]
+    elif isinstance(a, Steps) and isinstance(b, Steps):
+        sides = zip(a.by_direction(), b.by_direction(), strict=True)
+        kinds = [Kind(reference_s=x, other_s=y, group=group) for group, (x, y) in enumerate(sides)]
+    elif isinstance(a, Rises) and isinstance(b, Steps):
+        return line_and_current(a, b, reference.trace, other.trace, span_s)
+    else:
+        return None  # the reference has a line that shows no harvests
+    return clock_offset(kinds, span_s=span_s, intervals_s=intervals_s)
+
+
+def _known(times: np.ndarray) -> np.ndarray:
+    return np.sort(times[~np.isnan(times)])
+
+
+def _proven(offset: Offset, log: LoggerLog, limits: Mapping[str, float]) -> bool:
+    """Whether the offset is more than what is not known of it."""
+    span_days = (int(log.time_ns[-1]) - int(log.time_ns[0])) / DAY_NS
     half_drift = abs(offset.drift_s_per_day) * span_days / 2
-    temperature_late = offset.offset_s > 0 if kinds[1] == "cold" else offset.offset_s < 0
-    least = limits["offset_late_s"] if temperature_late and kinds[0] != kinds[1] else limits["offset_s"]
-    sampled = 1.5 * sum(log.sources[0].interval_s for log in logs)
-    return abs(offset.offset_s) + half_drift > max(least, sampled, 2.0 * offset.uncertainty_s)
+    return abs(offset.offset_s) + half_drift > max(limits["offset_s"], 1.5 * offset.uncertainty_s)
 
 
 def _moved_by_toml(log: LoggerLog, unit: Unit) -> tuple[LoggerLog, bool]:
@@ -109,28 +122,33 @@ def _moved_by_toml(log: LoggerLog, unit: Unit) -> tuple[LoggerLog, bool]:
     return replace(log, time_ns=log.time_ns + round(shift * SECOND_NS)), True
 
 
-def _events(
-    n: int, logs: Sequence[LoggerLog], drafts: Sequence[Draft], origin: int
-) -> tuple[str, Events] | None:
-    """("cold" or "clamp", the events) of the trace of this logger that shows harvests best."""
+@dataclass(frozen=True, kw_only=True)
+class _Shown:
+    """The trace of a logger that shows harvests best, and what it shows."""
+
+    trace: Trace
+    events: Rises | Steps
+
+
+def _shown(n: int, logs: Sequence[LoggerLog], drafts: Sequence[Draft], origin: int) -> _Shown | None:
+    """A cold line before a clamp; None where neither shows enough."""
     log = logs[n]
     mine = {d.role: d for d in reversed(drafts) if d.logger == n}
-    best: tuple[str, Events] | None = None
     interval_s = log.sources[0].interval_s
     for role in (*_COLD_FIRST, *_CLAMPS):
         if role not in mine:
             continue
         values = _plausible(mine[role])
+        trace = Trace(at_s=(log.time_ns - origin) / SECOND_NS, values=values, interval_s=interval_s)
         if role in _COLD_FIRST:
-            overview = overview_of([log.time_ns], [interval_s])
-            found = corners(log.time_ns, values, overview.grid_ns, overview.of(0, values), origin)
+            line = rises(log.time_ns, values, overview_of([log.time_ns], [interval_s]), origin)
+            if len(line.start_s) >= LEAST_PAIRS:
+                return _Shown(trace=trace, events=line)
         else:
-            found = steps(log.time_ns, values, origin, interval_s)
-        if found.count >= 5:
-            kind = "cold" if role in _COLD_FIRST else "clamp"
-            if best is None or (best[0] != "cold" and kind == "cold"):
-                best = (kind, found)
-    return best
+            current = steps(log.time_ns, values, origin, interval_s)
+            if len(current.at_s) >= LEAST_PAIRS:
+                return _Shown(trace=trace, events=current)
+    return None
 
 
 def _plausible(draft: Draft) -> np.ndarray:

@@ -6,12 +6,9 @@ decoding, and the week at 1 s is never copied for its degree signs.
 
 from __future__ import annotations
 
-import gzip
 import io
 import os
 import re
-import zipfile
-import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -20,10 +17,14 @@ import numpy as np
 
 from pipeline.errors import LogFileError
 from pipeline.language.text import Text
-from pipeline.logs.source.units import PACKED_ENDINGS, WORKBOOK_ENDINGS, is_log_name, names_a_note
-
-MOST_BYTES = 2 * 1024**3
-"""A log that unpacks to more than this is refused: common practice, no source (a year at 1 s is under 1.5 GB)."""
+from pipeline.logs.source.archives import GZIP, gunzip, members_of, whole
+from pipeline.logs.source.units import (
+    PACKED_ENDINGS,
+    WORKBOOK_ENDINGS,
+    is_log_name,
+    names_a_note,
+    why_not_regular,
+)
 
 _NOT_TEXT = (
     (b"%PDF", "a PDF document"),
@@ -58,6 +59,9 @@ def contents_of(path: Path) -> Iterator[Content | LogFileError]:
     Raises LogFileError where the file as a whole can't be read.
     """
     name = shown_name(path)
+    if path.exists() and (why := why_not_regular(path)):
+        found, _, remedy = why.partition("; ")
+        raise LogFileError(found, file=name, remedy=remedy)
     try:
         raw = path.read_bytes()
     except OSError as error:
@@ -70,10 +74,10 @@ def contents_of(path: Path) -> Iterator[Content | LogFileError]:
         raise LogFileError("this is a spreadsheet workbook, not text", file=name, remedy=_EXPORT_AGAIN)
     if raw[:4] == b"PK\x03\x04" or raw[:4] == b"PK\x05\x06":
         yield from _members(raw, name)
-    elif raw[:2] == b"\x1f\x8b":
-        unpacked = _gunzip(raw, name)
+    elif raw[:2] == GZIP:
+        unpacked, strange = gunzip(raw, name)
         del raw
-        content = _text_of(unpacked, name, packed="gzip")
+        content = _text_of(unpacked, name, packed="gzip", strange=strange)
         del unpacked  # what was read is let go before it is parsed
         yield content
     elif path.suffix.lower() in PACKED_ENDINGS | {".zip"} and raw:
@@ -89,25 +93,8 @@ def shown_name(path: Path) -> str:
     return os.fsencode(path.name).decode("utf-8", "replace")
 
 
-def _gunzip(raw: bytes, name: str) -> bytes:
-    try:
-        with gzip.GzipFile(fileobj=io.BytesIO(raw)) as stream:
-            text = stream.read(MOST_BYTES + 1)
-    except (OSError, EOFError, zlib.error) as error:
-        raise LogFileError(
-            "the gzip file is damaged or cut off", file=name, remedy="copy it again"
-        ) from error
-    if len(text) > MOST_BYTES:
-        raise LogFileError("the file unpacks to more than 2 GB", file=name, remedy="split the log")
-    return text
-
-
 def _members(raw: bytes, name: str) -> Iterator[Content | LogFileError]:
-    try:
-        archive = zipfile.ZipFile(io.BytesIO(raw))
-        members = [m for m in archive.infolist() if m.filename and not m.is_dir()]
-    except (zipfile.BadZipFile, ValueError, NotImplementedError) as error:
-        raise LogFileError("the zip file is damaged or cut off", file=name, remedy="copy it again") from error
+    archive, members = members_of(io.BytesIO(raw), name)
     if any(m.filename in _WORKBOOK_PARTS for m in members):
         raise LogFileError("this is a spreadsheet workbook, not text", file=name, remedy=_EXPORT_AGAIN)
     logs = [m for m in members if is_log_name(m.filename) and not m.filename.startswith("__")]
@@ -119,32 +106,16 @@ def _members(raw: bytes, name: str) -> Iterator[Content | LogFileError]:
     for member in logs:
         inner = f"{name}/{Path(member.filename).name}"
         try:
-            if member.flag_bits & 1:
-                raise LogFileError(
-                    "the zip file has a password", file=inner, remedy="pack it again without one"
-                )
-            with archive.open(member) as stream:
-                text = stream.read(MOST_BYTES + 1)
-            if len(text) > MOST_BYTES:
-                raise LogFileError("the file unpacks to more than 2 GB", file=inner, remedy="split the log")
-            if text[:2] == b"\x1f\x8b":
-                text = _gunzip(text, inner)
-            yield _text_of(text, inner, packed="zip")
+            text, strange = whole(archive, member, inner), 0
+            if text[:2] == GZIP:
+                text, strange = gunzip(text, inner)
+            yield _text_of(text, inner, packed="zip", strange=strange)
         except LogFileError as error:
             yield error
-        except (
-            zipfile.BadZipFile,
-            OSError,
-            EOFError,
-            zlib.error,
-            NotImplementedError,
-            RuntimeError,
-            ValueError,
-        ):
-            yield LogFileError("this part of the zip file is damaged", file=inner, remedy="pack it again")
 
 
-def _text_of(raw: bytes, name: str, *, packed: str = "") -> Content:
+def _text_of(raw: bytes, name: str, *, packed: str = "", strange: int = 0) -> Content:
+    """strange: how many bytes of something else followed the packed text."""
     if not raw[:256].strip(b"\0 \t\r\n") and not raw.strip(b"\0 \t\r\n"):
         what = "the file is empty" if not raw else "the file holds nothing but blanks"
         raise LogFileError(what, file=name, remedy="export the log again, and remove this file")
@@ -152,6 +123,14 @@ def _text_of(raw: bytes, name: str, *, packed: str = "") -> Content:
         if raw.startswith(magic):
             raise LogFileError(f"this is {kind}, not text", file=name, remedy=_EXPORT_AGAIN)
     notes: list[Text] = []
+    if strange:
+        notes.append(
+            Text(
+                key="logs.note.gzip_tail",
+                english="{count} bytes after the end of the gzip data are something else; they were left out",
+                values={"count": strange},
+            )
+        )
     text, encoding, seen = _decoded(raw, name)
     if seen.nul:
         text = _without_nuls(text, notes)
@@ -302,9 +281,8 @@ def _without_nuls(text: bytes, notes: list[Text]) -> bytes:
         trimmed = (
             trimmed[: trimmed.rfind(b"\n") + 1] or trimmed
         )  # the line that was being written is cut short
-    lines = len(re.findall(rb"[^\n]*\0[^\n]*\n?", trimmed)) if b"\0" in trimmed else 0
+    trimmed, lines = _without_lines_of_nul(trimmed)
     if lines:
-        trimmed = re.sub(rb"[^\n]*\0[^\n]*\n?", b"", trimmed)
         notes.append(
             Text(
                 key="logs.note.nul_lines",
@@ -313,6 +291,16 @@ def _without_nuls(text: bytes, notes: list[Text]) -> bytes:
             )
         )
     return trimmed
+
+
+def _without_lines_of_nul(text: bytes) -> tuple[bytes, int]:
+    """`text` without the lines that hold a NUL byte, and how many those were."""
+    parts, at, lines = [], 0, 0
+    while (nul := text.find(0, at)) >= 0:
+        parts.append(text[at : max(at, text.rfind(b"\n", at, nul) + 1)])
+        at = text.find(10, nul) + 1 or len(text)
+        lines += 1
+    return (b"".join((*parts, text[at:])), lines) if lines else (text, 0)
 
 
 def _plain_line_ends(text: bytes) -> bytes:

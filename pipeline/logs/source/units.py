@@ -1,7 +1,8 @@
 """Which files belong to which unit.
 
 A sub-folder is a unit. Of the loose files, everything before the first double underscore is the unit; a loose file
-without one is a unit of its own, named by its stem.
+without one is a unit of its own, named by its stem. Nothing but regular files is ever opened: a pipe or a device would
+hold up every unit.
 """
 
 from __future__ import annotations
@@ -10,6 +11,8 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
+
+from pipeline.logs.timeline import Problem
 
 LOG_ENDINGS = frozenset({".csv", ".txt", ".tsv", ".log", ".dat"})
 PACKED_ENDINGS = frozenset({".gz"})  # one log inside: probes.csv.gz
@@ -28,12 +31,19 @@ DATA_ENDINGS = WORKBOOK_ENDINGS | {
     ".html",
 }
 """The same for `icelogs check`, which says of more files what they are."""
+PICTURE_ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".gif", ".bmp", ".tif", ".tiff", ".heic", ".webp"})
+_LISTED_WHEN_LOOSE = frozenset({".pdf", ".rar", ".7z", ".db", ".sqlite"}) | PICTURE_ENDINGS
+"""A loose file of these is named as not read, unless it lies beside logs of its unit, as a picture of the machine may."""
 
 _NOTE_NAMES = re.compile(
     r"(read[ _-]?me|liesmich|l[eé]eme|lisez[ _-]?moi|notes?|notas?|notizen?|licen[cs]e|about|todo)(?![^\W\d_])",
     re.IGNORECASE,
 )
-_LIKE_A_ROW = re.compile(rb"(?m)^[^\n]*\d[-/.:]\d\d[^\n]*[,;\t| ][^\n]*\d")
+_DATE_LIKE, _BETWEEN, _DIGIT = (
+    re.compile(rb"\d[-/.:]\d\d"),
+    re.compile(rb"[,;\t| ]"),
+    re.compile(rb"\d"),
+)
 _MOST_NOTE_BYTES = 65536
 
 
@@ -45,6 +55,7 @@ class UnitFiles:
     files: tuple[Path, ...]
     toml: Path | None
     problem: str = ""  # what is wrong with the folder as such, with the remedy; "" where nothing is
+    refused: tuple[Problem, ...] = ()  # files of the unit that are not opened, or were damaged in an archive
 
 
 def is_log_name(name: str) -> bool:
@@ -65,14 +76,21 @@ def names_a_note(name: str) -> bool:
 
 def is_note(path: Path) -> bool:
     """Whether a text file is a person's note (README.txt) and no log: by its name, unless it is full of rows."""
-    if not names_a_note(path.name):
+    if not names_a_note(path.name) or not path.is_file():
         return False
     try:
         with open(path, "rb") as file:
             text = file.read(_MOST_NOTE_BYTES + 1)
     except (OSError, TypeError):  # a file at a URL is not opened here
         return True
-    return len(text) <= _MOST_NOTE_BYTES and len(_LIKE_A_ROW.findall(text)) < 5
+    return len(text) <= _MOST_NOTE_BYTES and sum(map(_is_like_a_row, text.split(b"\n"))) < 5
+
+
+def _is_like_a_row(line: bytes) -> bool:
+    """Whether something like a date or a time stands in `line`, and after a delimiter a number. Linear in its length."""
+    date = _DATE_LIKE.search(line)
+    between = date and _BETWEEN.search(line, date.end())
+    return bool(between and _DIGIT.search(line, between.end()))
 
 
 def logs_in(files: Iterable[Path], *, more: frozenset[str] = WORKBOOK_ENDINGS) -> list[Path]:
@@ -94,50 +112,127 @@ def stem_of(name: str) -> str:
 def find_units(folder: Path) -> tuple[UnitFiles, ...]:
     """Every unit of `folder`, sorted by name. Reads names only.
 
-    A sub-folder is listed even when it holds no log, with its `problem`. A unit met both as a sub-folder and as loose
-    files is one unit. Raises FileNotFoundError or NotADirectoryError.
+    A sub-folder is listed even when it holds no log, with its `problem`, and so is a loose picture, workbook or unit.toml
+    to which no log belongs. A unit met both as a sub-folder and as loose files is one unit.
+    Raises FileNotFoundError or NotADirectoryError.
     """
-    files: dict[str, list[Path]] = {}
-    tomls: dict[str, Path] = {}
-    problems: dict[str, str] = {}
+    units: dict[str, UnitFiles] = {}
+    others: list[UnitFiles] = []  # loose files that count only where their unit has logs
     for entry in sorted(folder.iterdir(), key=lambda p: p.name):
         if entry.name.startswith((".", "~")):
             continue
         if entry.is_dir():
-            try:
-                inside = sorted((p for p in entry.iterdir() if p.is_file()), key=lambda p: p.name)
-            except FileNotFoundError:  # taken away while we looked
-                continue
-            except OSError as error:
-                files.setdefault(entry.name, [])
-                problems[entry.name] = (
-                    f"{entry.name}: the folder cannot be opened ({error.strerror or error}); "
-                    "give this account the right to read it"
-                )
-                continue
-            logs = logs_in(inside)
-            if not any(is_log_name(p.name) for p in logs):
-                logs = []
-            files.setdefault(entry.name, []).extend(logs)
-            toml = entry / "unit.toml"
-            if toml.is_file():
-                tomls[entry.name] = toml
-            if not logs:
-                problems[entry.name] = _no_logs(entry.name, inside)
+            found = _sub_folder(entry, folder)
         elif is_log_name(entry.name) and not is_note(entry):
-            unit, underscores, _rest = entry.name.partition("__")
-            files.setdefault(unit if underscores and unit else stem_of(entry.name), []).append(entry)
+            found = _with_files(unit_of(entry.name), [entry])
         elif entry.name.endswith("__unit.toml") and entry.is_file():
-            tomls.setdefault(entry.name.partition("__")[0], entry)
-    return tuple(
-        UnitFiles(
-            name=name,
-            files=tuple(files[name]),
-            toml=tomls.get(name),
-            problem="" if files[name] else problems.get(name, ""),
-        )
-        for name in sorted(files)
+            name = entry.name.partition("__")[0]
+            problem = f'{entry.name}: there is no log of "{name}"; put its files there, or remove this one'
+            others.append(UnitFiles(name=name, files=(), toml=entry, problem=problem))
+            continue
+        elif Path(entry.name).suffix.lower() in WORKBOOK_ENDINGS:
+            found = _with_files(unit_of(entry.name), [entry])
+        elif Path(entry.name).suffix.lower() in _LISTED_WHEN_LOOSE:
+            problem = f"{entry.name}: this is no log; put it into its unit's folder, or remove it"
+            others.append(UnitFiles(name=unit_of(entry.name), files=(), toml=None, problem=problem))
+            continue
+        else:
+            continue
+        if found is not None:
+            units[found.name] = joined(units.get(found.name), found)
+    for other in others:
+        units[other.name] = joined(units.get(other.name), other)
+    return tuple(units[name] for name in sorted(units))
+
+
+def own_unit(folder: Path, name: str) -> UnitFiles | None:
+    """`folder` as one unit called `name`, where its unit.toml lies beside its logs; None where it is a folder of units.
+
+    It is a folder of units all the same where a sub-folder of it holds logs, or its files name several units
+    (UNIT__LOGGER.csv). Raises FileNotFoundError or NotADirectoryError.
+    """
+    toml = folder / "unit.toml"
+    if not toml.is_file():
+        return None
+    entries = sorted(folder.iterdir(), key=lambda p: p.name)
+    found = _with_files(name, logs_in(p for p in entries if not p.is_dir()), toml=toml)
+    named = {p.name.partition("__")[0] for p in found.files if "__" in p.name}
+    below = (_sub_folder(p, folder) for p in entries if p.is_dir() and not p.name.startswith((".", "~")))
+    if len(named) > 1 or not found.files or any(unit is not None and unit.files for unit in below):
+        return None
+    return found
+
+
+def joined(before: UnitFiles | None, new: UnitFiles, *, toml: Path | None = None) -> UnitFiles:
+    """The files of both as one unit. toml: the one to go by; None: that of `before`, else of `new`."""
+    if before is None:
+        return new
+    files = (*before.files, *new.files)
+    return UnitFiles(
+        name=new.name,
+        files=files,
+        toml=toml or before.toml or new.toml,
+        problem="" if files else before.problem or new.problem,
+        refused=(*before.refused, *new.refused),
     )
+
+
+def why_not_regular(path: Path) -> str:
+    """What `path` is, with the remedy, where it is no regular file and must not be opened; else ""."""
+    if path.is_file():
+        return ""
+    if path.is_symlink() and not path.exists():
+        return "is a link that leads nowhere; put the file itself there"
+    return "is a pipe or a device, not a file; put a copy of the log itself there"
+
+
+def _sub_folder(entry: Path, folder: Path) -> UnitFiles | None:
+    """The unit that the sub-folder `entry` of `folder` is; None where it is gone by now."""
+    if _leads_up(entry, folder):
+        problem = f"{entry.name}: the link leads to a folder that holds this one; put the unit's files there themselves"
+        return UnitFiles(name=entry.name, files=(), toml=None, problem=problem)
+    try:
+        inside = sorted((p for p in entry.iterdir() if not p.is_dir()), key=lambda p: p.name)
+    except FileNotFoundError:  # taken away while we looked
+        return None
+    except OSError as error:
+        problem = (
+            f"{entry.name}: the folder cannot be opened ({error.strerror or error}); "
+            "give this account the right to read it"
+        )
+        return UnitFiles(name=entry.name, files=(), toml=None, problem=problem)
+    logs = logs_in(inside)
+    if not any(is_log_name(p.name) for p in logs):
+        logs = []
+    toml = next((p for p in inside if p.name == "unit.toml"), None)
+    return _with_files(entry.name, logs, toml=toml, problem="" if logs else _no_logs(entry.name, inside))
+
+
+def _with_files(name: str, paths: list[Path], *, toml: Path | None = None, problem: str = "") -> UnitFiles:
+    """A unit of those of `paths` that are regular files; the others are refused."""
+    if toml is not None and (why := why_not_regular(toml)):
+        return UnitFiles(name=name, files=(), toml=None, problem=f"{name}/{toml.name}: {why}")
+    files, refused = [], []
+    for path in paths:
+        if why := why_not_regular(path):
+            refused.append(Problem(unit_name=name, file=path.name, message=f"{path.name}: {why}"))
+        else:
+            files.append(path)
+    return UnitFiles(name=name, files=tuple(files), toml=toml, problem=problem, refused=tuple(refused))
+
+
+def _leads_up(entry: Path, folder: Path) -> bool:
+    """Whether `entry` is a link to `folder` or to a folder above it: walking it would never end."""
+    if not isinstance(entry, Path) or not (entry.is_symlink() or getattr(entry, "is_junction", bool)()):
+        return False
+    target, home = entry.resolve(), folder.resolve()
+    return target == home or target in home.parents
+
+
+def unit_of(name: str) -> str:
+    """The unit that a loose file of this name belongs to."""
+    unit, underscores, _rest = name.partition("__")
+    return unit if underscores and unit else stem_of(name)
 
 
 def _no_logs(name: str, inside: list[Path]) -> str:

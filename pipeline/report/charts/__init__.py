@@ -1,4 +1,4 @@
 """Timeline, record and judgement in; what is drawn of them out.
-`levels`, `traces`, `detail` (which samples are drawn), `overlay`, `evidence`, `figures`, `charts`; as SVG without scripts `noscript`
-(over `svg`), as pictures for messages `email_charts`; colours in `palette`.
+`traces`, `detail` (which samples are drawn), `overlay`, `evidence`, `figures`, `charts`; as SVG without scripts `noscript`
+(over `svg`), as pictures for messages `email_charts`.
 """

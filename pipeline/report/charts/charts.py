@@ -9,9 +9,9 @@ from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Timeline
 from pipeline.report.charts.detail import LEAST_STEP, cycle_spans, spread
 from pipeline.report.charts.overlay import Overlay
-from pipeline.report.page.control_limits import Limits
-from pipeline.report.page.days import Days
-from pipeline.report.payload.clock import Offsets
+from pipeline.report.clock import Offsets
+from pipeline.report.numbers.days import Days
+from pipeline.report.numbers.usual_range import Limits
 from pipeline.report.payload.pack import Pack
 from pipeline.report.wording import Reader
 

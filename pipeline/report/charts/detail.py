@@ -15,7 +15,7 @@ import numpy as np
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Channel, Timeline
-from pipeline.report.charts.levels import WIDTHS_S, level_within, trusted_readings
+from pipeline.report.numbers.levels import WIDTHS_S, level_within, trusted_readings
 from pipeline.report.payload.pack import step_of, weight
 
 S, MS = 1_000_000_000, 1_000_000

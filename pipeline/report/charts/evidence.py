@@ -12,9 +12,9 @@ from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Finding
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.charts import svg
-from pipeline.report.charts.levels import thinned, trusted_readings
 from pipeline.report.charts.overlay import Overlay, cold_trace
-from pipeline.report.payload.clock import Offsets
+from pipeline.report.clock import Offsets
+from pipeline.report.numbers.levels import thinned, trusted_readings
 from pipeline.report.wording import Reader
 
 S = 1_000_000_000
@@ -23,16 +23,9 @@ LEFT, RIGHT, TOP, BOTTOM = 44.0, 8.0, 10.0, 42.0
 STRIP = 6.0  # the strip of phases under the traces [px]
 TRACE_POINTS = 420
 
-# Which channel shows a finding best, first that was logged; other codes show the cold trace.
-_SHOWN_BY: dict[str, tuple[str, ...]] = {
-    "short-cycling": ("current_compressor", "current", "power"),
-    "failed-start": ("current_compressor", "current", "power"),
-    "clamp-dead": ("current_compressor", "current", "power"),
-    "condenser-hot": ("discharge", "condenser_out", "discharge_pressure", "condenser_in"),
-    "warm-water": ("water_in", "reservoir"),
-}
 _LONGEST_SPAN_H = 30  # a longer finding is shown by its worst stretch
 _SHORTEST_SPAN_MIN = 20.0
+CLOSE_H = 3.0  # of a finding over days that is shown by its densest stretch, the first hours are drawn
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,9 +56,9 @@ def evidence(
     reader: Reader,
 ) -> Evidence | None:
     """The picture of `finding`; None where no channel has a reading in its span."""
-    overlay, kind = (harvests, "harvest") if finding.code.startswith("harvest") else (freezes, "freeze")
-    of_lengths = finding.code.startswith(("harvest-", "freeze-", "weak-"))
-    row = _telling_cycle(finding, record, kind) if finding.cycles and of_lengths else None
+    kind = finding.shows.about if finding.shows.about != "span" else ""
+    overlay = harvests if kind == "harvest" else freezes
+    row = _telling_cycle(finding, record, kind) if finding.cycles and kind else None
     channel = cold_trace(timeline)
     if row is not None and overlay is not None and channel is not None:
         return _cycle_picture(row, kind, overlay, channel, reader)
@@ -91,15 +84,15 @@ def _telling_cycle(finding: Finding, record: CycleRecord, kind: str) -> _Telling
     if not usable.any():
         return None
     at = np.flatnonzero(usable)
-    if finding.code == "freeze-short":
+    if finding.shows.telling == "shortest":
         best = at[np.argmin(length[at])]
-    elif finding.code == "weak-freeze":
+    elif finding.shows.telling == "warmest":
         # Of cycles of middling length the warmest: an odd length would hide what is meant.
         middling = at[np.argsort(np.abs(length[at] - np.median(length[at])))[: max(len(at) // 2, 1)]]
         best = middling[
             np.argmax(np.nan_to_num(table["freeze_end_c"].to_numpy(dtype=float)[middling], nan=-np.inf))
         ]
-    elif finding.code == "freeze-at-timeout":
+    elif finding.shows.telling == "middle":
         best = at[len(at) // 2]
     else:
         best = at[np.argmax(length[at])]
@@ -156,15 +149,12 @@ def _span_picture(
     begin, stop = _window(finding, record, timeline)
     about = str(finding.evidence.get("role", ""))
     wanted = [about] if about else []
-    channel = timeline.get(*wanted, *_SHOWN_BY.get(finding.code, ())) or cold_trace(timeline)
+    channel = timeline.get(*wanted, *finding.shows.roles) or cold_trace(timeline)
     if channel is None and timeline.channels:
         channel = timeline.channels[0]
     if channel is None:
         return None
-    raw = finding.code.startswith(
-        ("probe-", "clamp-")
-    )  # here the readings that can't be trusted are the point
-    time_ns, values = _readings(channel, begin, stop, trusted=not raw)
+    time_ns, values = _readings(channel, begin, stop, trusted=not finding.shows.doubted)
     if not len(values):
         return None
     x = (time_ns - begin) / S
@@ -195,8 +185,8 @@ def _window(finding: Finding, record: CycleRecord, timeline: Timeline) -> tuple[
     """The finding's span with some room around it; where it is long, its first cycles or its first stretch."""
     start, end = finding.start_ns, finding.end_ns
     longest = _LONGEST_SPAN_H * 3600 * S
-    if end - start > longest and finding.code in ("short-cycling", "failed-start"):
-        end = start + 3 * 3600 * S
+    if end - start > longest and finding.shows.worst_stretch:
+        end = start + round(CLOSE_H * 3600 * S)
     room = max((end - start) // 8, round(_SHORTEST_SPAN_MIN * 60 * S) // 2)
     return max(start - room, timeline.start_ns), min(end + room, timeline.end_ns)
 

@@ -10,11 +10,11 @@ from markupsafe import Markup
 from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Channel, Timeline
-from pipeline.report.charts.levels import trusted_readings
 from pipeline.report.charts.overlay import Overlay
 from pipeline.report.charts.traces import Drawn, drawn_channels
-from pipeline.report.page.control_limits import Limits
-from pipeline.report.page.days import Days, kg_per_cycle
+from pipeline.report.numbers.days import Days, kg_per_cycle
+from pipeline.report.numbers.levels import trusted_readings
+from pipeline.report.numbers.usual_range import Limits
 from pipeline.report.summary import UnitSummary
 from pipeline.report.wording import Reader
 

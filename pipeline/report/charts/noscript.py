@@ -11,10 +11,10 @@ from markupsafe import Markup
 from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.logs.timeline import Timeline
 from pipeline.report.charts import svg
-from pipeline.report.charts.levels import level, trusted_readings
 from pipeline.report.charts.overlay import Overlay, cold_trace
-from pipeline.report.page.control_limits import Limits
-from pipeline.report.payload.clock import DAY_NS, Offsets, local_day
+from pipeline.report.clock import DAY_NS, Offsets, local_day
+from pipeline.report.numbers.levels import level, trusted_readings
+from pipeline.report.numbers.usual_range import Limits
 from pipeline.report.wording import Reader
 
 S = 1_000_000_000

@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.cycles.record import CycleRecord
 from pipeline.logs.timeline import Channel, Timeline
-from pipeline.report.charts.levels import trusted_readings
+from pipeline.report.numbers.levels import trusted_readings
 
 S = 1_000_000_000
 POINTS = 180  # moments at which the band is taken

@@ -18,8 +18,8 @@ from pipeline.report.charts.detail import (
     runs_of,
     turn_width_s,
 )
-from pipeline.report.charts.levels import level_within
-from pipeline.report.page.days import KINDS
+from pipeline.report.numbers.days import KINDS
+from pipeline.report.numbers.levels import level_within
 from pipeline.report.payload.pack import Pack
 from pipeline.report.wording import Reader
 

@@ -1,4 +1,3 @@
-"""What was found in; the page of a unit out.
-`page` puts together: `client_summary` (its top), `finding_view`, `unjudged`, `method`, `days`, `trend`, `running`, `flags`,
-`control_limits`.
+"""What was found in; the pages of a unit out.
+`page` puts the technician's together: `client_summary` (its top), `finding_view`, `method`, `trend`, `running`.
 """

@@ -11,9 +11,9 @@ from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement, Severity
 from pipeline.logs.timeline import Timeline
 from pipeline.report.charts import svg
+from pipeline.report.clock import Offsets
+from pipeline.report.numbers.unjudged import Unsaid
 from pipeline.report.page.running import energy_facts, refrigerant_facts
-from pipeline.report.page.unjudged import Unsaid
-from pipeline.report.payload.clock import Offsets
 from pipeline.report.summary import UnitSummary
 from pipeline.report.wording import Reader
 
@@ -135,7 +135,8 @@ def next_steps(judgement: Judgement, lacking: Unsaid | None) -> list:
                     steps.append(text)
         if len(steps) >= 3:
             break
-    return steps[:MOST_STEPS]
+    place = {step.text.key: n for n, step in enumerate(judgement.steps)}  # safest and cheapest first
+    return sorted(steps[:MOST_STEPS], key=lambda text: place.get(text.key, -1))
 
 
 def comb(record: CycleRecord, abnormal: set[int], reader: Reader) -> dict[str, Any] | None:

@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Channel, Timeline
-from pipeline.report.payload.clock import Offsets
+from pipeline.report.clock import Offsets
 from pipeline.report.wording import Reader
 from pipeline.unit import Unit
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from datetime import date
 from typing import Any
 
 from markupsafe import Markup, escape
@@ -18,15 +19,15 @@ from pipeline.report.charts.figures import figures, finest
 from pipeline.report.charts.noscript import sketch_lengths, sketch_log, sketch_overlay
 from pipeline.report.charts.overlay import overlay
 from pipeline.report.charts.traces import drawn_channels, put_log
+from pipeline.report.given import Given
+from pipeline.report.numbers.days import KINDS, kg_per_cycle
+from pipeline.report.numbers.flags import codes_about
+from pipeline.report.numbers.unjudged import read_in_words
+from pipeline.report.numbers.whole import Numbers
 from pipeline.report.page import client_summary
-from pipeline.report.page.control_limits import limits_in_force
-from pipeline.report.page.days import KINDS, days_of, kg_per_cycle
-from pipeline.report.page.finding_view import told
-from pipeline.report.page.flags import LENGTH_CODES, cycle_flags, odd_cycles
+from pipeline.report.page.finding_view import clip_view, told
 from pipeline.report.page.method import method_of
 from pipeline.report.page.trend import trend_of
-from pipeline.report.page.unjudged import read_in_words, unsaid
-from pipeline.report.payload.clock import offsets_between
 from pipeline.report.payload.pack import Pack
 from pipeline.report.payload.plotting import plotting_script
 from pipeline.report.payload.rendering import DRAWN_MARK, PACK_MARK, PLOT_MARK, render
@@ -56,27 +57,29 @@ def unit_page(
     record: CycleRecord,
     judgement: Judgement,
     problems: Sequence[Problem],
+    numbers: Numbers,
     summary: UnitSummary,
+    given: Given,
+    written: date,
     reader: Reader,
     page_bytes: int,
 ) -> bytes:
     """The whole page as UTF-8, no longer than `page_bytes` where thinning the log can bring that about."""
-    offsets = offsets_between(timeline.tz, timeline.start_ns, timeline.end_ns)
-    flags = cycle_flags(judgement.findings)
-    slow, stuck = odd_cycles(flags, "freeze"), odd_cycles(flags, "harvest")
-    # A freeze on a slab that did not let go, or a harvest of one that froze too long, is no usual one either.
-    after_stuck = {number + 1 for number in stuck}
-    freezes = overlay(
-        timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=slow, beside=after_stuck
+    offsets, flags, days, limits = numbers.offsets, numbers.flags, numbers.days, numbers.limits
+    freezes, harvests = (
+        overlay(
+            timeline,
+            record,
+            start=start,
+            end=end,
+            abnormal=numbers.odd[phase],
+            beside=numbers.beside[phase],
+        )
+        for phase, start, end in (
+            ("freeze", "freeze_start_ns", "harvest_start_ns"),
+            ("harvest", "harvest_start_ns", "harvest_end_ns"),
+        )
     )
-    harvests = overlay(
-        timeline, record, start="harvest_start_ns", end="harvest_end_ns", abnormal=stuck, beside=slow
-    )
-    days = days_of(record, offsets)
-    limits = {
-        name: limits_in_force(record, name, judgement, odd)
-        for name, odd in (("freeze_min", slow | after_stuck), ("harvest_min", stuck | slow))
-    }
     pictures = [
         evidence(
             f,
@@ -90,7 +93,7 @@ def unit_page(
         for f in judgement.findings
     ]
     script = plotting_script()
-    lacking = unsaid(timeline, record, judgement)
+    lacking = numbers.lacking
     parts = {
         "reader": reader,
         "styles": STYLES,
@@ -105,13 +108,14 @@ def unit_page(
         "steps": client_summary.next_steps(judgement, lacking),
         "lacking": lacking and {"why": lacking.why, "read": read_in_words(timeline, reader)},
         "trend": trend_of(summary, reader),
+        "clip": clip_view(judgement.next_clip, reader),
         "findings": [told(n, f, p, offsets, reader) for n, (f, p) in enumerate(zip(judgement.findings, pictures, strict=True))],
         "not_judged": _by_need(judgement, reader),
         "problems": problems,
         "charts": figures(timeline, record, judgement, summary, freezes, harvests, days, limits, reader),
         "sketches": {
             "log": sketch_log(timeline, record, offsets, reader),
-            "lengths": sketch_lengths(timeline, record, limits, slow, offsets, reader),
+            "lengths": sketch_lengths(timeline, record, limits, numbers.odd["freeze"], offsets, reader),
             "freezes": sketch_overlay(freezes, "freeze", reader),
             "harvests": sketch_overlay(harvests, "harvest", reader),
         },
@@ -132,7 +136,7 @@ def unit_page(
         charts.put_days(pack, timeline, days, kg_per_cycle(judgement.output))
         charts.put_marks(pack, timeline, record, judgement, reader)
         charts.put_clock(pack, offsets, timeline)
-        pack.header |= _for_scripts(unit, reader)
+        pack.header |= _for_scripts(unit, reader) | {"about": codes_about(judgement.findings)}
         said = ""
         if detail is not None:
             said = finest(put_log(pack, traces, timeline, record, detail, reader), reader)
@@ -177,5 +181,4 @@ def _for_scripts(unit: Unit, reader: Reader) -> dict[str, Any]:
             "harvest_min": list(unit.expected_harvest_min),
         },
         "kinds": [k.value for k in KINDS],
-        "about": LENGTH_CODES,
     }

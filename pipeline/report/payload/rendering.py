@@ -15,7 +15,7 @@ from typing import Any
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
-from pipeline.report.charts.palette import css_variables
+from pipeline.report.palette import css_variables
 from pipeline.report.payload.plotting import csp_hash
 from pipeline.report.wording import Reader
 
@@ -42,10 +42,11 @@ def render_pieces(
     styles, scripts: names of files in `static/`. more_hashes: of scripts that the page adds later.
     """
     script = _joined(scripts)
+    allowed = (*([csp_hash(script.encode())] if script else []), *more_hashes)
     policy = "; ".join(
         (
             "default-src 'none'",
-            f"script-src {' '.join((csp_hash(script.encode()), *more_hashes))}",
+            "script-src " + (" ".join(allowed) or "'none'"),
             "style-src 'unsafe-inline'",
             "img-src data:",  # plotly paints heat maps so
             "base-uri 'none'",

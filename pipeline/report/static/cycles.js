@@ -4,7 +4,7 @@
 function makeCycles(data, drawing, clock, bus) {
   const { colour, word, show } = drawing;
   const cycles = data.cycles, element = (id) => document.getElementById("plot-" + id);
-  const isOdd = (i, phase) => (cycles.flags[cycles.number[i]] ?? []).some((code) => data.about[phase].some((start) => code.startsWith(start)));
+  const isOdd = (i, phase) => (cycles.flags[cycles.number[i]] ?? []).some((code) => data.about[phase].includes(code));
   const readout = (id, text) => { document.getElementById("readout-" + id).textContent = text; };
   const rows = [["freeze_min", "freeze"], ["harvest_min", "harvest"]].filter(([key]) => cycles?.[key]?.some(Number.isFinite));
   let chosen = null;

@@ -27,7 +27,7 @@
       const c = data.cycles;
       for (let i = 0; i < (c?.number.length ?? 0); i++) {
         for (const code of c.flags[c.number[i]] ?? []) {
-          if (code.startsWith("harvest") && Number.isFinite(c.harvest[i])) yield [c.harvest[i], spanOf(i)[1], "harvest"];
+          if (data.about.harvest.includes(code) && Number.isFinite(c.harvest[i])) yield [c.harvest[i], spanOf(i)[1], "harvest"];
           else yield [c.start[i], Number.isFinite(c.harvest[i]) ? c.harvest[i] : spanOf(i)[1], "freeze"];
         }
       }

@@ -6,7 +6,8 @@
 F1 is the mean over logs, at max(20 s, 1.5 intervals); `loose` at max(90 s, three tolerances). `holds`: share of freeze and harvest lengths of
 complete cycles whose error is within the stated uncertainty (stated: 90 %). `made up`: harvests found in healthy logs where no true one is near.
 --files writes each log as CSV files and reads them back. --each-channel scores logs with line and clamp with both and with each alone.
-Figures of the part "scored" are only looked at as totals: whoever opens one of its logs moves that structure to the others.
+Figures of the part "scored" are only looked at as totals: its worst logs are listed only on
+demand, and whoever opens one has worked on that structure.
 """
 
 from __future__ import annotations
@@ -187,7 +188,9 @@ def report(outcomes: list[Outcome], *, worst: int) -> str:
             for level in o.tags[name].split(", ") if name == "changing" else [o.tags[name]]:
                 groups[level].append(o)
         rows += [row(f"{name}: {level}", members) for level, members in sorted(groups.items())]
-    lines = [table(rows), "", f"worst {worst} (seed: F1, loose; median error of freeze and harvest starts):"]
+    lines = [table(rows), ""]
+    if worst:
+        lines.append(f"worst {worst} (seed: F1, loose; median error of freeze and harvest starts):")
     for o in sorted(outcomes, key=lambda o: o.score.f1)[:worst]:
         errors = " ".join(f"{np.median(e):+.0f}" if len(e) else "–" for e in o.score.errors_s.values())
         where = ", ".join(f"{o.tags[t]}" for t in FIRST_TAGS)
@@ -273,7 +276,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--files", action="store_true", help="through CSV files and the reading room")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--json", type=Path, metavar="FILE")
-    parser.add_argument("--worst", type=int, default=20)
+    parser.add_argument("--worst", type=int, help="20; none of the structures only ever scored")
     parser.add_argument("--each-channel", action="store_true")
     parser.add_argument("--one", type=int, metavar="SEED", help="true and found phases of one log")
     args = parser.parse_args(argv)
@@ -291,7 +294,8 @@ def main(argv: list[str] | None = None) -> int:
                 print(f"\r{len(outcomes)} of {args.logs} logs", end="", file=sys.stderr, flush=True)
     if args.json:
         args.json.write_text(as_json(outcomes), encoding="utf-8")
-    print(report(outcomes, worst=args.worst))
+    worst = args.worst if args.worst is not None else 0 if args.part == "scored" else 20
+    print(report(outcomes, worst=worst))
     return 0
 
 

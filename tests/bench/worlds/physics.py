@@ -7,10 +7,10 @@ L dm/dt = (0 − T_plate) / R(m) − h T_water. Hot gas is a conductance to a co
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 from numba import njit
+
+from tests.bench.worlds.machine import CyclePlan, Machine
 
 LATENT_J_PER_KG = 333_500.0  # NASA TP 1906 as tabled in Mechanical Engineers' Handbook vol. 4, table 17
 WATER_J_PER_KG_K = 4_195.0  # at 10 °C, 1 atm: IAPWS-95
@@ -18,6 +18,7 @@ ICE_J_PER_KG_K = 2_116.0  # at 0 °C: the same table 17
 CAPACITY_PER_K = 0.035  # a: of a reciprocating compressor about −10 °C; common practice, no source
 CAPACITY_PER_K_CONDENSING = 0.008  # b: the same about 40 °C
 
+NEVER_KG = 1e9  # to be melted before a stalled slab lets go
 LEAST_FREEZE_S = 180  # no control harvests sooner; common practice, no source
 
 IDLE, FREEZE, HARVEST = 0, 1, 2
@@ -28,83 +29,119 @@ TRACES = ("inlet", "outlet", "plate", "suction", "discharge", "condensing", "com
 """Rows of the trace table, a column a second: °C, the two currents in A."""
 
 
-class Machine(NamedTuple):
-    """Numbers of one machine. Heat flows in W, conductances in W/K, times in s; arrays have an entry a plate."""
-
-    share: np.ndarray  # of ice, heat and metal; 0.0 for the second plate where there is one
-    ice_kg: float
-    water_kg: float
-    q0_w: float
-    ua: float  # plate to refrigerant, all plates
-    h: float  # water to plate or ice
-    ice_k_per_w: float  # resistance of the full ice
-    ice_power: float  # R ~ (m / full) ** power
-    metal_j_per_k: float
-    nucleation_c: float  # water temperature at which the first ice forms
-    water_left_c: float  # of what stays in the reservoir
-    fresh_share: np.ndarray  # of the reservoir that is fresh, in even and odd cycles
-    refill: int  # 0 in harvest, 1 as the freeze begins, 2 all along
-    refill_s: float
-    refill_g: float  # water over the plate while it fills; 0.0: it never wets the line
-    freeze_end: int  # 0 level, 1 temperature, 2 timer
-    freeze_s: float  # the timer; the longest freeze is 2.2 times this
-    freeze_end_c: float  # of the plate
-    freeze_after_s: float  # from that temperature to the end
-    gas: int  # 0 none, 1 one valve, 2 two valves
-    gas_g: float
-    gas_c: float
-    gas_pipe: np.ndarray  # share of the gas's temperature at inlet and outlet
-    second_valve_s: float
-    gas_leak_w: float  # through the shut valve
-    off_g: float  # warm water behind the plate, in a harvest without gas
-    off_c_least: float
-    contact_g: float  # plate to melting ice
-    melt_kg: float  # that lets the slab go
-    piecemeal: int
-    wash_g: float  # circulating water over the plate in harvest, while the pump runs
-    harvest_end: int  # 0 temperature, 1 time, 2 flap
-    harvest_end_c: float
-    harvest_s: float
-    harvest_least_s: float
-    harvest_limit_s: float
-    lift_k: float
-    condenser_s: float
-    fan: int  # 0 always, 1 pressure, 2 timer, 3 two speeds, 4 none
-    fan_low_c: float
-    fan_high_c: float
-    fan_back_s: float
-    fan_a: float
-    pump_a: float
-    pump_stop: int  # 0 at harvest, 1 early, 2 late, 3 never
-    pump_stop_s: float
-    pump_start_s: float
-    valve_a: float
-    board_a: float
-    compressor_a: float
-    current_per_k: float
-    current_per_k_condensing: float
-    gas_effect: float
-    gas_spike: float
-    gas_spike_s: float
-    gas_effect_s: float
-    inrush: float
-    rise_to_outlet: float  # how far the outlet has come from Te to the plate
-    suction_gain: float  # from the outlet to the room
-    pipe_s: float
-    gas_fade_s: float
-    rest_in_freeze: int
+@njit(cache=True)
+def freeze_over(
+    m: Machine, ran: int, ice_kg: float, cold_s: int, factor: float, longer: float, short: float
+) -> bool:
+    """Whether the control ends a freeze that `ran` so long [s]. cold_s: since its temperature was reached [s], or -1; factor: chance's;
+    longer: the change's; short: the length of a freeze between two harvests of one slab [s], else 0."""
+    limit = ran >= 2.2 * m.freeze_s * max(1.0, longer)
+    if short > 0:
+        return ran >= short or limit
+    if ran < LEAST_FREEZE_S:
+        return limit
+    if m.freeze_end == 0:
+        return ice_kg >= m.ice_kg * longer * factor or limit
+    if m.freeze_end == 1:
+        return (cold_s >= 0 and cold_s >= m.freeze_after_s * factor * longer) or limit
+    return ran >= m.freeze_s * longer or limit
 
 
-class CyclePlan(NamedTuple):
-    """What chance decides, an entry a cycle."""
+@njit(cache=True)
+def harvest_over(m: Machine, ran: int, plate_c: float, fallen_s: int, longer: float, flap_s: float) -> bool:
+    """Whether the control ends a harvest that `ran` so long [s]. fallen_s: since all ice fell [s], or -1."""
+    if ran >= m.harvest_limit_s:
+        return True
+    if m.harvest_end == 1:
+        return ran >= m.harvest_s * longer
+    if ran < m.harvest_least_s or fallen_s < 0:
+        return False
+    return plate_c >= m.harvest_end_c if m.harvest_end == 0 else fallen_s >= flap_s
 
-    freeze: np.ndarray  # factor
-    melt: np.ndarray  # factor, (cycles, 2)
-    flap_s: np.ndarray
-    rest_s: np.ndarray  # 0.0: none
-    rest_at: np.ndarray  # 0…1 of the usual freeze
-    stalled: np.ndarray  # bool
-    repeated_s: np.ndarray  # the freeze before a second harvest; 0.0: none
+
+@njit(cache=True)
+def fan_state(
+    m: Machine, phase: int, ran: int, condensing: float, fan_on: bool, full_speed: bool
+) -> tuple[bool, bool]:
+    """(the fan runs, at full speed) from now on."""
+    wants = condensing > m.fan_high_c
+    rests = condensing < m.fan_low_c
+    if m.fan == 1:
+        return wants or (fan_on and not rests), full_speed
+    if m.fan == 2:
+        return phase == FREEZE and ran >= m.fan_back_s, full_speed
+    if m.fan == 3:
+        return fan_on, wants or (full_speed and not rests)
+    return fan_on, full_speed
+
+
+@njit(cache=True)
+def evaporating(
+    m: Machine, metal: np.ndarray, plates: int, strength: float, starved: float
+) -> tuple[float, float]:
+    """(evaporating temperature [°C], heat taken [W]) where capacity meets what the plates give."""
+    ua_sum, ua_heat = 0.0, 0.0
+    for e in range(plates):
+        ua = m.ua * m.share[e] * (1 - 0.5 * starved)
+        ua_sum += ua
+        ua_heat += ua * metal[e]
+    te = (ua_heat - strength * (1 + 10 * CAPACITY_PER_K)) / (ua_sum + strength * CAPACITY_PER_K)
+    return te, max(0.0, strength * (1 + CAPACITY_PER_K * (te + 10)))
+
+
+@njit(cache=True)
+def freezing(
+    m: Machine,
+    s: float,
+    ua: float,
+    h: float,
+    te: float,
+    water: float,
+    plate_c: float,
+    ice_kg: float,
+    first_ice: bool,
+) -> tuple[float, float, float, float, float]:
+    """Of a plate with share `s` in a freeze: (conductance [W/K], the same times its temperatures [W], heat that leaks in [W], ice grown
+    in this second [kg], heat to the water [W])."""
+    g, gt = ua, ua * te
+    if first_ice:
+        return g + h, gt + h * water, m.gas_leak_w * s, 0.0, h * (plate_c - water)
+    film = 1.0 / (4 * m.h * s)
+    r = m.ice_k_per_w / s * (max(ice_kg, 0.0) / (m.ice_kg * s)) ** m.ice_power + film
+    grown = max(-ice_kg, (-plate_c / r - h * water) / LATENT_J_PER_KG)
+    return g + 1.0 / r, gt, m.gas_leak_w * s, grown, -h * water
+
+
+@njit(cache=True)
+def contact(m: Machine, s: float, melted_kg: float, due_kg: float) -> float:
+    """Conductance from the plate to ice that melts on it [W/K]: less and less where pieces fall one by one."""
+    if m.piecemeal and due_kg < NEVER_KG:
+        return m.contact_g * s * max(0.05, 1 - melted_kg / due_kg)
+    return m.contact_g * s
+
+
+@njit(cache=True)
+def pipes(m: Machine, liquid: float, plate_c: float, starved: float) -> tuple[float, float]:
+    """(inlet, outlet) in a freeze [°C]; a starved evaporator superheats."""
+    superheated = m.rise_to_outlet + (1 - m.rise_to_outlet) * starved
+    return liquid + m.gas_leak_w / m.ua, liquid + superheated * (plate_c - liquid) + 6 * starved
+
+
+@njit(cache=True)
+def other_loads(
+    m: Machine, compressor: bool, fan_on: bool, full_speed: bool, pump: bool, filling: bool, heater: bool
+) -> float:
+    """What the unit draws beside its compressor [A]."""
+    amps = m.board_a
+    if compressor and m.fan != 4 and (fan_on or m.fan == 3):
+        amps += m.fan_a * (0.55 if m.fan == 3 and not full_speed else 1.0)
+    if pump:
+        amps += m.pump_a
+    if filling:
+        amps += m.valve_a
+    if heater:
+        amps += m.heater_a
+    return amps
 
 
 @njit(cache=True)
@@ -140,7 +177,6 @@ def run(m: Machine, plan: CyclePlan, drive: np.ndarray, seconds: int):
         sink, supply, capacity, starved = drive[0, k], drive[1, k], drive[2, k], drive[3, k]
         service = drive[8, k] > 0.5
         c = cycle % number
-        full = m.ice_kg * drive[5, k]
         # --- the control ---
         turned = -1
         if service:
@@ -155,21 +191,11 @@ def run(m: Machine, plan: CyclePlan, drive: np.ndarray, seconds: int):
                 if i - pump_off_at >= m.pump_stop_s:
                     turned = HARVEST
             else:
-                done = False
-                if short > 0:
-                    done = ran >= short
-                elif m.freeze_end == 0:
-                    done = ice.sum() >= full * plan.freeze[c]
-                elif m.freeze_end == 1:
-                    if cold_at < 0 and ran > 90 and metal[0] <= m.freeze_end_c and not first_ice:
-                        cold_at = i
-                    done = cold_at >= 0 and i - cold_at >= m.freeze_after_s * plan.freeze[c] * drive[5, k]
-                else:
-                    done = ran >= m.freeze_s * drive[5, k]
-                if short == 0.0 and ran < LEAST_FREEZE_S:
-                    done = False
-                if ran >= 2.2 * m.freeze_s * max(1.0, drive[5, k]):
-                    done = True
+                cold = metal[0] <= m.freeze_end_c and not first_ice and ran > 90
+                if short == 0.0 and m.freeze_end == 1 and cold_at < 0 and cold:
+                    cold_at = i
+                cold_s = i - cold_at if cold_at >= 0 else -1
+                done = freeze_over(m, ran, ice.sum(), cold_s, plan.freeze[c], drive[5, k], short)
                 if (
                     m.rest_in_freeze
                     and not rested
@@ -187,15 +213,10 @@ def run(m: Machine, plan: CyclePlan, drive: np.ndarray, seconds: int):
         else:
             ran = i - since
             gone = off[0] and (plates == 1 or off[1])
-            if m.harvest_end == 0:
-                over = ran >= m.harvest_least_s and metal[0] >= m.harvest_end_c and gone
-            elif m.harvest_end == 1:
-                over = ran >= m.harvest_s * drive[6, k]
-            else:
-                if gone and flap_at < 0:
-                    flap_at = i
-                over = ran >= m.harvest_least_s and flap_at >= 0 and i - flap_at >= plan.flap_s[c]
-            if over or ran >= m.harvest_limit_s:
+            if gone and flap_at < 0:
+                flap_at = i
+            fallen_s = i - flap_at if flap_at >= 0 else -1
+            if harvest_over(m, ran, metal[0], fallen_s, drive[6, k], plan.flap_s[c]):
                 if (
                     m.rest_in_freeze == 0
                     and plan.rest_s[c] > 0
@@ -253,42 +274,23 @@ def run(m: Machine, plan: CyclePlan, drive: np.ndarray, seconds: int):
             phase == FREEZE and m.refill == 1 and ran < m.refill_s and short == 0.0
         )
         # --- condenser and fan ---
-        if m.fan == 1:
-            if condensing > m.fan_high_c:
-                fan_on = True
-            elif condensing < m.fan_low_c:
-                fan_on = False
-        elif m.fan == 2:
-            fan_on = phase == FREEZE and ran >= m.fan_back_s
-        elif m.fan == 3:
-            if condensing > m.fan_high_c:
-                full_speed = True
-            elif condensing < m.fan_low_c:
-                full_speed = False
+        fan_on, full_speed = fan_state(m, phase, ran, condensing, fan_on, full_speed)
         # --- refrigerant ---
         squeeze = max(0.3, 1 - CAPACITY_PER_K_CONDENSING * (condensing - 40.0))
         strength = m.q0_w * capacity * squeeze
         if phase == FREEZE:
             strength *= 1 - np.exp(-(ran + 1.0) / m.gas_fade_s)
-        ua_sum, ua_heat = 0.0, 0.0
-        for e in range(plates):
-            ua = m.ua * m.share[e] * (1 - 0.5 * starved)
-            ua_sum += ua
-            ua_heat += ua * metal[e]
-        te = (ua_heat - strength * (1 + 10 * CAPACITY_PER_K)) / (ua_sum + strength * CAPACITY_PER_K)
-        heat = max(0.0, strength * (1 + CAPACITY_PER_K * (te + 10)))
+        te, heat = evaporating(m, metal, plates, strength, starved)
         if (
             phase == FREEZE and start_te > te + 1.0 and ran < 120
         ):  # a warm circuit is drawn down, not emptied at once
             start_te += (te - start_te) / 15.0
         target = sink
         if compressor:
-            strain = 1.0
+            share = heat / m.q0_w if phase == FREEZE else 0.35
+            strain = 1.0 if fan_on else 1.9
             if m.fan == 3 and not full_speed:
                 strain = 1.5
-            elif not fan_on:
-                strain = 1.9
-            share = heat / m.q0_w if phase == FREEZE else 0.35
             target = sink + m.lift_k * drive[4, k] * strain * min(1.4, max(0.3, share))
         condensing += (target - condensing) / m.condenser_s
         # --- plates, ice and water ---
@@ -303,55 +305,34 @@ def run(m: Machine, plan: CyclePlan, drive: np.ndarray, seconds: int):
         gave = 0.0
         for e in range(plates):
             s = m.share[e]
-            g, gt = 0.0, 0.0
             thermal = m.metal_j_per_k * s + 0.5 * ICE_J_PER_KG_K * ice[e]
             if phase == FREEZE:
                 ua = m.ua * s * (1 - 0.5 * starved)
-                g += ua
-                gt += ua * te
-                flow = m.gas_leak_w * s
                 h = m.h * s * (1.0 if pump else 0.04)
-                if first_ice:
-                    g += h
-                    gt += h * water
-                    to_water += h * (metal[e] - water)
-                else:
-                    r = m.ice_k_per_w / s * (max(ice[e], 0.0) / (m.ice_kg * s)) ** m.ice_power + 1.0 / (
-                        4 * m.h * s
-                    )
-                    g += 1.0 / r
-                    grown = (-metal[e] / r - h * water) / LATENT_J_PER_KG
-                    if ice[e] + grown < 0:
-                        grown = -ice[e]
-                    ice[e] += grown
-                    gave += grown * LATENT_J_PER_KG
-                    to_water -= h * water
-                    if m.refill == 2 and grown > 0:
-                        to_water += grown * WATER_J_PER_KG_K * (supply - water)
+                g, gt, flow, grown, warms = freezing(m, s, ua, h, te, water, metal[e], ice[e], first_ice)
+                ice[e] += grown
+                gave += grown * LATENT_J_PER_KG
+                to_water += warms
+                if m.refill == 2 and grown > 0:
+                    to_water += grown * WATER_J_PER_KG_K * (supply - water)
             else:
                 flow = 0.0
-                if phase == HARVEST:
-                    if m.gas > 0:
-                        g += m.gas_g * gas * s
-                        gt += m.gas_g * gas * s * m.gas_c
-                    else:
-                        g += m.off_g * s
-                        gt += m.off_g * s * max(supply, m.off_c_least)
+                if phase == IDLE:
+                    g, to_c = 0.004 * m.ua * s, sink
+                elif m.gas > 0:
+                    g, to_c = m.gas_g * gas * s, m.gas_c
                 else:
-                    g += 0.004 * m.ua * s
-                    gt += 0.004 * m.ua * s * sink
-                if ice[e] > 0 and not (phase == HARVEST and off[e]):
+                    g, to_c = m.off_g * s, max(supply, m.off_c_least)
+                gt = g * to_c
+                if ice[e] > 0:
                     due = m.melt_kg * s * drive[6, k] * plan.melt[c, e]
                     if plan.stalled[c] and short == 0.0:
-                        due = 1e9
-                    hold = m.contact_g * s
-                    if m.piecemeal and due < 1e8:
-                        hold *= max(0.05, 1 - melted[e] / due)
+                        due = NEVER_KG
+                    hold = contact(m, s, melted[e], due)
                     g += hold
-                    if metal[e] > 0:
-                        lost = min(ice[e], hold * metal[e] / LATENT_J_PER_KG)
-                        ice[e] -= lost
-                        melted[e] += lost
+                    lost = min(ice[e], hold * max(0.0, metal[e]) / LATENT_J_PER_KG)
+                    ice[e] -= lost
+                    melted[e] += lost
                     if phase == HARVEST and (melted[e] >= due or ice[e] <= 0.02 * m.ice_kg * s):
                         off[e] = True
                         ice[e] = 0.0
@@ -374,13 +355,10 @@ def run(m: Machine, plan: CyclePlan, drive: np.ndarray, seconds: int):
         fade = m.gas_fade_s * (1 + 6 * starved)
         gas_near += (gas - gas_near) / (4.0 if gas > gas_near else fade)
         mean = metal[0] * m.share[0] + metal[1] * m.share[1] if plates == 2 else metal[0]
+        to_inlet, to_outlet = metal[0], mean
         if phase == FREEZE:
             liquid = max(te, start_te) if ran < 120 else te
-            to_inlet = liquid + m.gas_leak_w / m.ua
-            to_outlet = liquid + (m.rise_to_outlet + (1 - m.rise_to_outlet) * starved) * (mean - liquid)
-            to_outlet += 6 * starved
-        else:
-            to_inlet, to_outlet = metal[0], mean
+            to_inlet, to_outlet = pipes(m, liquid, mean, starved)
         to_inlet += m.gas_pipe[0] * gas_near * (m.gas_c - to_inlet)
         to_outlet += m.gas_pipe[1] * gas_near * (m.gas_c - to_outlet)
         inlet += (to_inlet - inlet) / m.pipe_s
@@ -408,14 +386,8 @@ def run(m: Machine, plan: CyclePlan, drive: np.ndarray, seconds: int):
                 amps *= m.inrush
         else:
             effect = 0.0
-        unit = amps + m.board_a
-        fan_runs = compressor and m.fan != 4 and (fan_on or m.fan == 3)
-        if fan_runs:
-            unit += m.fan_a * (0.55 if m.fan == 3 and not full_speed else 1.0)
-        if pump:
-            unit += m.pump_a
-        if filling:
-            unit += m.valve_a
+        heater = phase == HARVEST and m.gas == 0
+        unit = amps + other_loads(m, compressor, fan_on, full_speed, pump, filling, heater)
         out[0, i] = inlet
         out[1, i] = outlet
         out[2, i] = metal[0]

@@ -10,7 +10,8 @@ import numpy as np
 
 from pipeline.logs.timeline import Channel, SourceFile, Timeline
 from tests.bench.worlds.draw import Change, World
-from tests.bench.worlds.physics import DRIVES, HARVEST, TRACES, CyclePlan, run
+from tests.bench.worlds.machine import CyclePlan
+from tests.bench.worlds.physics import DRIVES, HARVEST, TRACES, run
 from tests.bench.worlds.probes import follow, stored
 
 DAY_S = 86_400.0
@@ -280,20 +281,25 @@ def _time_ns(reading: Reading) -> np.ndarray:
     return DAY_0_NS + np.round(reading.time_s * 1e3).astype(np.int64) * 1_000_000
 
 
-def _loggers(log: Log) -> list[list[Reading]]:
-    numbers = sorted({r.logger for r in log.readings})
-    return [[r for r in log.readings if r.logger == n] for n in numbers]
+def _loggers(readings: Sequence[Reading]) -> list[list[Reading]]:
+    numbers = sorted({r.logger for r in readings})
+    return [[r for r in readings if r.logger == n] for n in numbers]
 
 
 def timeline(log: Log) -> Timeline:
-    """The log as the pipeline's reading room would hand it on. One logger: at once, every reading trusted. Two: through the reading
-    room from after the parsing, so that it puts the clocks together."""
-    groups = _loggers(log)
+    """The log as the pipeline's reading room would hand it on: see `timeline_of`."""
+    return timeline_of(log.readings, f"world-{log.world.seed}")
+
+
+def timeline_of(readings: Sequence[Reading], name: str) -> Timeline:
+    """`readings` of the unit `name`. One logger: at once, every reading trusted. Two: through the reading room from after the
+    parsing, so that it puts the clocks together. Raises UnitError where the reading room does."""
+    groups = _loggers(readings)
     if len(groups) > 1:
         from pipeline.logs import assemble
         from pipeline.unit import Unit
 
-        return assemble([_table(g) for g in groups], Unit(name=f"world-{log.world.seed}"))
+        return assemble([_table(g) for g in groups], Unit(name=name))
     channels = tuple(
         Channel(
             role=r.role,
@@ -313,7 +319,7 @@ def timeline(log: Log) -> Timeline:
         for r in groups[0]
     )
     return Timeline(
-        unit_name=f"world-{log.world.seed}",
+        unit_name=name,
         time_zone="UTC",
         start_ns=int(channels[0].time_ns[0]),
         end_ns=int(channels[0].time_ns[-1]),
@@ -352,7 +358,7 @@ def write(log: Log, folder: Path) -> list[Path]:
 
     folder.mkdir(parents=True, exist_ok=True)
     paths = []
-    for group in _loggers(log):
+    for group in _loggers(log.readings):
         stamps = pa.array(_time_ns(group[0]) // 1_000_000, pa.timestamp("ms")).cast(pa.string())
         columns = {"Time": stamps} | {r.label: pa.array(r.values) for r in group}
         paths.append(folder / f"logger-{group[0].logger}.csv")

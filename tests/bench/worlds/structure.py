@@ -23,11 +23,12 @@ CHOICES: Mapping[str, Mapping[str, float]] = MappingProxyType(
         "fresh_water": {"each cycle": 0.85, "every second cycle": 0.15},  # odd and even cycles differ
         # The harvest.
         "hot_gas": {
-            "full": 0.5,
+            "full": 0.53,
             "half open": 0.12,
             "leaking": 0.12,
             "two valves": 0.16,  # the second opens later
-            "none, off cycle": 0.1,  # the compressor stops, warm water loosens the ice
+            "none, off cycle": 0.045,  # the compressor stops, warm water loosens the ice
+            "none, heater": 0.045,  # the compressor stops, an electric heater loosens the ice
         },
         "slab": {
             "jump": 0.45,  # lets go at once
@@ -76,6 +77,7 @@ CHOICES: Mapping[str, Mapping[str, float]] = MappingProxyType(
 SCORED_ONLY: Mapping[str, frozenset[str]] = MappingProxyType(
     {
         "pump_stop": frozenset({"late"}),
+        "hot_gas": frozenset({"none, heater"}),
         "harvest_end": frozenset({"two flaps"}),
         "hot_gas_current": frozenset({"spike then dip"}),
         "fan": frozenset({"two speeds"}),
@@ -131,10 +133,8 @@ def drawn(rng: np.random.Generator, **fixed: str) -> Structure:
 def possible(values: Mapping[str, str]) -> Structure:
     """The structure nearest to `values` that a machine can have. Raises ValueError for an unknown value."""
     v = dict(values)
-    if v["hot_gas"] == "none, off cycle":
+    if v["hot_gas"].startswith("none"):
         v["hot_gas_current"] = "down"  # the compressor stops
-        if v["harvest_end"] == "two flaps":
-            v["harvest_end"] = "flap"
     if v["fan"] in ("none, water-cooled", "always", "timer"):
         v["head_pressure_control"] = "no"  # by a water valve that no clamp sees, or not at all
     if v["refill"] == "all along":

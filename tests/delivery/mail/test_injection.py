@@ -98,7 +98,9 @@ def test_no_text_at_all_changes_the_shape_of_a_message(name, subject, file):
         greeting=name,
         intro=name,
         units=(),
-        cautions=(name,),
+        closed=name,
+        limits=name,
+        firm=dict.fromkeys(("name", "telephone", "email", "author", "logo"), name),
         attached=file,
         zipped=False,
     )

@@ -103,16 +103,22 @@ def test_energy_stands_beside_the_published_limit():
     # 160 kg = 352.7 lb/24 h: 10 CFR 431.136(c), self-contained, air-cooled, over 200 lb: 7.35 kWh/100 lb
     assert made.limit_kwh_per_kg == pytest.approx(7.35 * 0.0220462, rel=1e-4)
     assert "not a certified test" in made.limit_basis.english
-    far = judged(made_up(np.full(30, 16.0), 2.0, energy_kwh=0.32, condenser_in_c=20.0, water_in_c=20.0), **unit).output
+    far = judged(
+        made_up(np.full(30, 16.0), 2.0, energy_kwh=0.32, condenser_in_c=20.0, water_in_c=20.0), **unit
+    ).output
     assert far.energy_kwh_per_kg is not None
     assert far.limit_kwh_per_kg is None  # nothing is to be held against it so far from its rating point
 
 
 def test_what_was_made_and_what_running_would_make_stand_apart():
-    log = made_up(np.full(30, 16.0), 2.0, idle_after=dict.fromkeys(range(1, 30), 18.0))  # as long at rest as at work
+    log = made_up(
+        np.full(30, 16.0), 2.0, idle_after=dict.fromkeys(range(1, 30), 18.0)
+    )  # as long at rest as at work
     made = judged(log, measured={"slab_kg": 2.0}).output
     assert made.running_cycles_per_day == pytest.approx(80.0)  # 1440 min ÷ 18 min
-    assert made.made_cycles_per_day == pytest.approx(80.0 * 30 / 59, rel=0.01)  # 30 cycles and 29 rests of 18 min each
+    assert made.made_cycles_per_day == pytest.approx(
+        80.0 * 30 / 59, rel=0.01
+    )  # 30 cycles and 29 rests of 18 min each
     assert made.made_ice_kg_per_day == pytest.approx(160.0 * 30 / 59, rel=0.01)
     assert made.ice_kg_per_day == made.running_ice_kg_per_day == pytest.approx(160.0)
     assert made.demand.key == "output.demand-met"

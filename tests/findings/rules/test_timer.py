@@ -26,7 +26,9 @@ def test_freezes_that_bunch_while_the_air_swings_end_on_a_timer():
     found = finding(judged(made_up(timed(90), condenser_in_c=day_swing(90))), "freeze-at-timeout")
     assert found.evidence["length_min"] == pytest.approx(28.0, abs=0.1)
     assert found.evidence["spread_found_s"] < found.evidence["spread_due_s"] / 1.4
-    assert found.severity is Severity.WATCH  # a machine may be timed by design: the log alone cannot part them
+    assert (
+        found.severity is Severity.WATCH
+    )  # a machine may be timed by design: the log alone cannot part them
     assert found.title.key == "finding.freeze-at-timeout.or-by-design"
     assert found.likely_causes[0].key.startswith("cause.end-of-freeze-sensing")
 

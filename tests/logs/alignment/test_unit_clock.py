@@ -48,7 +48,7 @@ def _offset(timeline):
     return next((d for d in timeline.doubts if d.code == "clock-offset"), None)
 
 
-@pytest.mark.parametrize("offset_s", [95.0, 240.0, -300.0, 3600.0, -3600.0, 5000.0])
+@pytest.mark.parametrize("offset_s", [25.0, -45.0, 95.0, 240.0, -300.0, 3600.0, -3600.0, 5000.0])
 @pytest.mark.parametrize("clamp_step_s", [10.0, 30.0])
 def test_a_wrong_clock_is_measured_and_put_right(offset_s, clamp_step_s):
     probes, clamp, true_ns = _two(offset_s, clamp_step_s=clamp_step_s)
@@ -62,7 +62,7 @@ def test_a_wrong_clock_is_measured_and_put_right(offset_s, clamp_step_s):
     assert timeline.get("evaporator").time_ns[0] == probes.time_ns[0]  # the evaporator's clock is the unit's
 
 
-@pytest.mark.parametrize("offset_s", [0.0, 8.0, -8.0, 25.0])
+@pytest.mark.parametrize("offset_s", [0.0, 4.0, -4.0])
 @pytest.mark.parametrize("lag_s", [5.0, 30.0, 60.0])
 @pytest.mark.parametrize("seed", [1, 2])
 def test_clocks_that_may_agree_are_let_be(offset_s, lag_s, seed):

@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 
 from pipeline.report.charts.detail import plan, runs_of, traces_of, turn_width_s
-from pipeline.report.charts.levels import level
 from pipeline.report.charts.traces import drawn_channels
+from pipeline.report.numbers.levels import level
 from pipeline.report.payload.pack import weight
 from tests.report.made_up import made_up
 

@@ -4,10 +4,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.findings.finding import Shows
 from pipeline.report.charts import svg
 from pipeline.report.charts.evidence import evidence
 from pipeline.report.charts.overlay import overlay
-from pipeline.report.payload.clock import offsets_between
+from pipeline.report.clock import offsets_between
 from pipeline.report.wording import Reader
 from tests.report.made_up import made_up
 
@@ -50,7 +51,7 @@ def test_a_long_freeze_is_shown_by_the_longest_over_the_band_of_the_usual_ones(m
 def test_a_short_freeze_is_shown_by_the_shortest(made):
     _, timeline, record, judgement = made
     cycles = tuple(int(n) for n in record.cycles.cycle[:9])
-    short = replace(judgement.findings[0], code="freeze-short", cycles=cycles)
+    short = replace(judgement.findings[0], cycles=cycles, shows=Shows(about="freeze", telling="shortest"))
     expected = record.cycles.set_index("cycle").freeze_min[list(cycles)].idxmin()
     assert shown_cycle(picture_of(short, timeline, record)) == expected
 
@@ -78,6 +79,7 @@ def test_a_probe_fault_is_shown_by_the_very_readings_that_cannot_be_trusted(made
     fault = replace(
         judgement.findings[0],
         code="probe-fault",
+        shows=Shows(doubted=True),
         cycles=(),
         start_ns=start,
         end_ns=end,

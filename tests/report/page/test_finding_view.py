@@ -7,8 +7,8 @@ from markupsafe import Markup
 
 from pipeline.findings.finding import Finding, Severity
 from pipeline.language.text import Text
+from pipeline.report.clock import offsets_between
 from pipeline.report.page.finding_view import told
-from pipeline.report.payload.clock import offsets_between
 from pipeline.report.wording import Reader
 
 START_NS, END_NS = 1_767_600_000_000_000_000, 1_767_603_600_000_000_000

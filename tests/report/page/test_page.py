@@ -10,11 +10,19 @@ from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Problem, Timeline
 from pipeline.report import ReportOptions, write_unit
-from pipeline.report.charts.levels import WIDTHS_S
+from pipeline.report.numbers.levels import WIDTHS_S
 from tests.report.made_up import made_up, text
 from tests.report.payload.unpack import pack_of
 
-FILES = {"report.html", "phases.csv", "cycles.csv", "findings.json", "timeline.parquet", "summary.json"}
+FILES = {
+    "report.html",
+    "client.html",
+    "phases.csv",
+    "cycles.csv",
+    "findings.json",
+    "timeline.parquet",
+    "summary.json",
+}
 
 EIGHT = (
     "evaporator", "suction", "discharge", "condenser_in", "condenser_out", "ambient", "water_in", "current",

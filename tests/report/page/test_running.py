@@ -7,9 +7,10 @@ import pytest
 
 from pipeline.findings.finding import Output, RefrigerantSide, Typical
 from pipeline.language.text import Text
+from pipeline.report.clock import offsets_between
 from pipeline.report.machine_files import findings_json
+from pipeline.report.numbers.whole import numbers_of
 from pipeline.report.page.running import energy_facts, refrigerant_facts
-from pipeline.report.payload.clock import offsets_between
 from pipeline.report.summary import summarise
 from pipeline.report.wording import Reader
 from tests.report.made_up import made_up
@@ -72,7 +73,13 @@ def test_the_files_for_scripts_hold_the_same_numbers(side):
     told = json.loads(findings_json(timeline, judgement, offsets, Reader()))
     summary = json.loads(
         summarise(
-            unit=unit, timeline=timeline, record=record, judgement=judgement, problems=[], previous=None
+            unit=unit,
+            timeline=timeline,
+            record=record,
+            judgement=judgement,
+            numbers=numbers_of(timeline, record, judgement),
+            problems=[],
+            previous=None,
         ).to_json()
     )
     assert told["refrigerant_side"] == summary["refrigerant_side"]

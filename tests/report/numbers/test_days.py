@@ -6,10 +6,10 @@ import pandas as pd
 import pytest
 
 from pipeline.cycles.record import CycleRecord, Phase, PhaseKind
-from pipeline.report.page.days import KINDS, days_of
-from pipeline.report.payload.clock import offsets_between
+from pipeline.report.clock import offsets_between
+from pipeline.report.numbers.days import KINDS, days_of
 from tests.report.made_up import made_up
-from tests.report.payload.test_clock import ns
+from tests.report.test_clock import ns
 
 
 def record_of(*edges, kinds):

@@ -13,7 +13,7 @@ from pipeline.findings.finding import Judgement
 from pipeline.language.catalogue import own_text
 from pipeline.language.text import Text
 from pipeline.logs.timeline import Channel, Timeline
-from pipeline.report.charts.levels import trusted_readings
+from pipeline.report.numbers.levels import trusted_readings
 from pipeline.report.wording import Reader
 
 S = 1_000_000_000

@@ -9,7 +9,7 @@ import colour
 import numpy as np
 import pytest
 
-from pipeline.report.charts.palette import DARK, LIGHT, css_variables
+from pipeline.report.palette import DARK, LIGHT, css_variables
 
 pytestmark = pytest.mark.filterwarnings("ignore:.*Machado")
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Output
-from pipeline.report.payload.clock import Offsets
+from pipeline.report.clock import Offsets
 
 S = 1_000_000_000
 H_NS = 3600 * S

@@ -4,7 +4,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from pipeline.report.payload.clock import iso_times, local_day, offsets_between
+from pipeline.report.clock import iso_times, local_day, offsets_between
 
 S = 1_000_000_000
 

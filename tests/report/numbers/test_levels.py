@@ -1,7 +1,7 @@
 import numpy as np
 from tsdownsample import MinMaxDownsampler
 
-from pipeline.report.charts.levels import level, level_within, thinned
+from pipeline.report.numbers.levels import level, level_within, thinned
 
 S = 1_000_000_000
 RNG = np.random.default_rng(3)

@@ -5,7 +5,7 @@ import pytest
 
 from pipeline.cycles.record import PhaseKind
 from pipeline.findings.finding import Verdict
-from pipeline.report.page.unjudged import unsaid
+from pipeline.report.numbers.unjudged import unsaid
 from pipeline.report.wording import Reader
 from tests.report.made_up import made_up, text
 from tests.report.page.test_page import written

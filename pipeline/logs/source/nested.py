@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path
 
-from pipeline.logs.source.units import UnitFiles, find_units
+from pipeline.logs.source.units import UnitFiles, find_units, joined
 
 DEEPEST = 4
 """So many folders below the drop folder are looked into (common practice, no source)."""
@@ -62,22 +62,9 @@ def may_be_two_machines(fleets: Mapping[str, Sequence[UnitFiles]], known: Collec
     return doubts
 
 
-def joined(before: UnitFiles | None, new: UnitFiles, *, toml: Path | None = None) -> UnitFiles:
-    """The files of both as one unit. toml: the one to go by; None: that of `before`, else of `new`."""
-    if before is None:
-        return new
-    files = (*before.files, *new.files)
-    return UnitFiles(
-        name=new.name,
-        files=files,
-        toml=toml or before.toml or new.toml,
-        problem="" if files else before.problem or new.problem,
-    )
-
-
 def _inside(files: UnitFiles, home: Path, deepest: int) -> tuple[UnitFiles, ...]:
     """The units in `home`, or `files` alone where it is one."""
-    if deepest == 0 or files.toml is not None:
+    if deepest == 0 or files.toml is not None or home.is_symlink():  # a link may lead to a whole disk
         return (files,)
     if not all(path.parent == home and _names_unit(path) for path in files.files):
         return (files,)

@@ -1,7 +1,8 @@
-"""The limits of the length chart: the unit's own middle and spread, robustly."""
+"""The usual range of a length: the unit's own middle and spread, robustly."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,9 +10,7 @@ import numpy as np
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
 
-MODIFIED_Z = 3.5  # Iglewicz & Hoaglin's limit: NIST/SEMATECH e-Handbook 1.3.5.17
-LEAST_USUAL = 8  # cycles for limits of their own
-SPREAD_FLOOR = 0.015  # of the centre; no machine is steadier for long (common practice, no source)
+SIGMA_90 = 1.645  # half-width of the middle 90 % of a normal sample, in standard deviations
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,10 +22,8 @@ class Limits:
     high: float
 
 
-def limits_of(
-    lengths_min: np.ndarray, *, z: float = MODIFIED_Z, floor: float = SPREAD_FLOOR, sampling_min: float = 0.0
-) -> Limits:
-    """Median ± z robust standard deviations.
+def limits_of(lengths_min: np.ndarray, *, z: float, floor: float, sampling_min: float = 0.0) -> Limits:
+    """Median ± `z` robust standard deviations; NaN where fewer than five lengths [min] are there.
 
     The robust deviation is the median absolute deviation ÷ 0.6745 (NIST/SEMATECH e-Handbook 1.3.5.17), no less than
     `floor` of the centre and than what sampling alone scatters (`sampling_min`, standard deviation [min]).
@@ -46,10 +43,10 @@ def limits_in_force(record: CycleRecord, column: str, judgement: Judgement, odd:
 
     odd: numbers of the cycles that somebody objects to; they stay out where enough others are left.
     """
-    kind, told_by = column.removesuffix("_min"), ("usual_low_min", "usual_min", "usual_high_min")
+    phase, told_by = column.removesuffix("_min"), ("usual_low_min", "usual_min", "usual_high_min")
     for finding in judgement.findings:
         told = finding.evidence
-        if finding.code.startswith(f"{kind}-") and all(told.get(name) is not None for name in told_by):
+        if finding.shows.about == phase and all(told.get(name) is not None for name in told_by):
             low, centre, high = (float(told[name]) for name in told_by)
             return Limits(centre=centre, low=low, high=high)
     table = record.cycles
@@ -59,6 +56,19 @@ def limits_in_force(record: CycleRecord, column: str, judgement: Judgement, odd:
     whole = ~table["broken"].to_numpy().astype(bool)
     usual = whole & ~np.isin(numbers, list(odd))
     lengths = table[column].to_numpy(dtype=float)
-    chosen = lengths[usual] if np.isfinite(lengths[usual]).sum() >= LEAST_USUAL else lengths[whole]
-    # uncertainty_min is the half-width of a 90 % interval: 1.645 standard deviations
-    return limits_of(chosen, sampling_min=float(np.median(known)) / 1.645 if len(known) else 0.0)
+    table_of = in_force(judgement.thresholds)
+    chosen = lengths[usual] if np.isfinite(lengths[usual]).sum() >= table_of["own_cycles"] else lengths[whole]
+    # uncertainty_min is the half-width of a 90 % interval
+    return limits_of(
+        chosen,
+        z=table_of["outlier_z"],
+        floor=table_of["spread_floor_pct"] / 100,
+        sampling_min=float(np.median(known)) / SIGMA_90 if len(known) else 0.0,
+    )
+
+
+def in_force(rows: Iterable[tuple[str, float, str, str]] = ()) -> dict[str, float]:
+    """Name -> value of every threshold: as a judgement's `rows` tell it, else as the table has it."""
+    from pipeline.findings.thresholds import TABLE
+
+    return {row.name: row.value for row in TABLE} | {name: value for name, value, _, _ in rows}

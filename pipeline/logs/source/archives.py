@@ -1,0 +1,102 @@
+"""What is in a zip or gzip file, whatever state it is in: damage is an error of one part, never a traceback."""
+
+from __future__ import annotations
+
+import io
+import lzma
+import struct
+import zipfile
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO
+
+from pipeline.errors import LogFileError
+
+MOST_BYTES = 2 * 1024**3
+"""A log that unpacks to more than this is refused: common practice, no source (a year at 1 s is under 1.5 GB)."""
+
+DAMAGE = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    struct.error,
+    EOFError,
+    OSError,
+    NotImplementedError,  # a way of packing that this system lacks
+    RuntimeError,
+    ValueError,
+    OverflowError,
+    LookupError,
+)
+"""What reading a damaged archive may raise. OSError: the bzip2 module says so; catch it where only the archive is read."""
+
+GZIP = b"\x1f\x8b"
+
+_PIECE = 1 << 20
+_PACKED_PIECE = 1 << 14
+
+
+def members_of(archive: IO[bytes] | Path, name: str) -> tuple[zipfile.ZipFile, list[zipfile.ZipInfo]]:
+    """The open archive and its files, folders left out. Raises LogFileError where it is no whole zip file."""
+    try:
+        opened = zipfile.ZipFile(archive)
+        return opened, [m for m in opened.infolist() if m.filename and not m.is_dir()]
+    except DAMAGE as error:
+        raise LogFileError("the zip file is damaged or cut off", file=name, remedy="copy it again") from error
+
+
+def pieces_of(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str) -> Iterator[bytes]:
+    """The content of one member, checked against its checksum at the end. Raises LogFileError."""
+    if member.flag_bits & 0x1:
+        raise LogFileError("the zip file has a password", file=name, remedy="pack it again without one")
+    try:
+        with archive.open(member) as stream:
+            while piece := stream.read(_PIECE):
+                yield piece
+    except DAMAGE as error:
+        raise LogFileError(
+            "this part of the zip file is damaged", file=name, remedy="pack it again"
+        ) from error
+
+
+def whole(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str) -> bytes:
+    """The content of one member. Raises LogFileError."""
+    text = io.BytesIO()
+    for piece in pieces_of(archive, member, name):
+        text.write(piece)
+        if text.tell() > MOST_BYTES:
+            raise too_large(name)
+    return text.getvalue()
+
+
+def gunzip(raw: bytes, name: str) -> tuple[bytes, int]:
+    """The text, and how many bytes of something else follow it (left out). Raises LogFileError.
+
+    Gzip members may follow each other, and each carries its own checksum (RFC 1952 section 2.2).
+    """
+    text = io.BytesIO()
+    left = memoryview(raw)
+    while left[:2] == GZIP:
+        unpacker = zlib.decompressobj(wbits=31)
+        while not unpacker.eof:
+            piece = left[:_PACKED_PIECE]
+            try:
+                text.write(unpacker.decompress(piece))
+            except zlib.error as error:
+                raise _damaged_gzip(name) from error
+            if not piece:
+                raise _damaged_gzip(name)
+            if text.tell() > MOST_BYTES:
+                raise too_large(name)
+            left = left[len(piece) - len(unpacker.unused_data) :]
+    return text.getvalue(), len(bytes(left).strip(b"\0"))
+
+
+def _damaged_gzip(name: str) -> LogFileError:
+    return LogFileError("the gzip file is damaged or cut off", file=name, remedy="copy it again")
+
+
+def too_large(name: str) -> LogFileError:
+    """The error of a log that unpacks to more than `MOST_BYTES`."""
+    return LogFileError("the file unpacks to more than 2 GB", file=name, remedy="split the log")

@@ -1,0 +1,112 @@
+"""Small still pictures that need no script: the freezes of a log as icicles, its days as ribbons of 24 hours."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+
+import numpy as np
+from markupsafe import Markup
+
+from pipeline.report.charts import svg
+from pipeline.report.numbers.hours import Day
+from pipeline.report.wording import Reader
+
+MOST_ICICLES = 160
+_SHORTEST = 0.04  # of the height: a freeze of a minute is still seen
+
+
+def icicles(
+    lengths_min: Sequence[float | None],
+    odd: Sequence[bool],
+    *,
+    width: float,
+    height: float,
+    title: str,
+    longest_min: float | None = None,
+) -> Markup:
+    """One icicle a place of `lengths_min`, hanging from a line: the longer the freeze, the longer the icicle; None leaves
+    the place empty. odd: which are abnormal. longest_min: what the whole height stands for; None: the longest there is.
+    """
+    seen = [v for v in lengths_min if v is not None and v == v]
+    top = longest_min or max(seen, default=1.0)
+    pitch = width / max(len(lengths_min), 1)
+    half = min(pitch * 0.46, 4.5)
+    usual, abnormal = [], []
+    for n, value in enumerate(lengths_min):
+        if value is None or value != value:
+            continue
+        x, tall = (n + 0.5) * pitch, (height - 2) * min(max(value / top, _SHORTEST), 1.0)
+        into = abnormal if n < len(odd) and odd[n] else usual
+        # An icicle: a broad root, a long thin tip.
+        into.append(
+            f"M{x - half:.1f} 1Q{x - half * 0.35:.1f} {1 + tall * 0.55:.1f} {x:.1f} {1 + tall:.1f}"
+            f"Q{x + half * 0.35:.1f} {1 + tall * 0.55:.1f} {x + half:.1f} 1Z"
+        )
+    parts = [svg.line(0, 1, width, 1, "eave")]
+    parts += [
+        Markup('<path class="{}" d="{}"/>').format(css, "".join(path))
+        for css, path in (("icicle", usual), ("icicle odd", abnormal))
+        if path
+    ]
+    picture = svg.picture(width, height, parts, title=title, css="icicles")
+    return Markup(str(picture).replace("xMidYMid meet", "none"))  # as wide as its place, as high as its row
+
+
+def by_time(
+    start_ns: np.ndarray, lengths_min: np.ndarray, odd: np.ndarray, span_ns: tuple[int, int]
+) -> tuple[list[float | None], list[bool]]:
+    """The freezes on the places of a row over the log: one each where there is room, else the longest of a place, and
+    whether one of it is odd. start_ns, lengths_min, odd: (n,) a freeze; NaN is none."""
+    first, last = span_ns
+    seen = np.isfinite(lengths_min)
+    usual = float(np.median(lengths_min[seen])) * 60e9 if seen.any() else 0.0
+    places = int(np.clip((last - first) / usual if usual else 1, 1, MOST_ICICLES))
+    at = np.clip((start_ns - first) * places // max(last - first, 1), 0, places - 1).astype(int)
+    longest, marked = np.full(places, np.nan), np.zeros(places, bool)
+    np.fmax.at(longest, at[seen], lengths_min[seen])
+    np.logical_or.at(marked, at[seen & odd], True)
+    return [None if v != v else float(v) for v in longest], marked.tolist()
+
+
+LEFT, ROW = 82.0, 21.0
+_TALL = {"ice": 9.0, "off": 1.4, "unclear": 5.0}
+
+
+def day_ribbons(
+    days: Sequence[Day],
+    reader: Reader,
+    *,
+    title: str,
+    said: Sequence[str] = (),
+    width: float = 480.0,
+    right: float = 48.0,
+) -> Markup:
+    """One ribbon a day over 24 hours: broad where ice was made, a thin line where it rested, nothing without readings.
+
+    said: what stands behind each day's ribbon.
+    """
+    scale = (width - LEFT - right) / (24 * 60)
+    top, parts = 20.0, []
+    bottom = top + ROW * len(days)
+    for hour in range(0, 25, 6):
+        x = LEFT + hour * 60 * scale
+        parts.append(svg.line(x, top - 4, x, bottom, "grid"))
+        parts.append(svg.label(x, 11, f"{hour % 24:02d}:00", "tick", "middle"))
+    paths: dict[str, list[str]] = {}
+    for n, day in enumerate(days):
+        middle = top + ROW * (n + 0.5)
+        at = date.fromisoformat(day.date)
+        parts.append(svg.label(LEFT - 8, middle + 5, reader.weekday(at), "tick", "end"))
+        for begin, stop, state in day.runs:
+            if state in _TALL:
+                tall = _TALL[state]
+                paths.setdefault(state, []).append(
+                    f"M{LEFT + begin * scale:.1f} {middle - tall / 2:.1f}h{(stop - begin) * scale:.1f}v{tall:g}h{-(stop - begin) * scale:.1f}z"
+                )
+        if n < len(said) and said[n]:
+            parts.append(svg.label(width - right + 10, middle + 5, said[n], "tick", "start"))
+    parts += [
+        Markup('<path class="run-{}" d="{}"/>').format(state, "".join(path)) for state, path in paths.items()
+    ]
+    return svg.picture(width, bottom + 4, parts, title=title, css="ribbons")

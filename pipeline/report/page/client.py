@@ -1,0 +1,178 @@
+"""The page to send: what the client asks, and nothing of the technician's work.
+
+Made from the summary and what the technician gave, so that it can be made again in any client's language and units without
+reading a log. No script, no drawing library: it stands whole in a mail program's viewer and on paper.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from markupsafe import Markup
+
+from pipeline.report.charts.strips import day_ribbons, icicles
+from pipeline.report.given import Given
+from pipeline.report.numbers.hours import Day, days_from
+from pipeline.report.payload.rendering import render
+from pipeline.report.summary import LEVELS, UnitSummary, text_from
+from pipeline.report.wording import Reader
+
+STYLES = ("base.css", "strips.css", "client.css")
+MOST_DAYS = 14  # ribbons on a page that prints on two sheets
+NEED_SOMEBODY = ("act", "watch", "cannot-tell")
+SAFE = ("grilles", "water", "bin", "call")
+"""What anybody may do, whatever was found (common practice, no source)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class VisitView:
+    """A visit in the reader's language; what the technician wrote stays as written."""
+
+    when: str
+    done: tuple[str, ...]
+    parts: tuple[str, ...]
+    readings: tuple[str, ...]
+    note: str
+    photos: tuple[Mapping[str, str], ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClientView:
+    """All that a client is told of one unit: plain strings, for a page as for a message."""
+
+    level: str
+    word: str  # the level in words
+    verdict: str
+    also: tuple[str, ...]  # what was seen besides
+    logged: str
+    ice: str  # "" where it cannot be said
+    doing: tuple[str, ...]  # what is being done, what comes next
+    waiting: str  # what it costs to wait; "" where nothing does
+    safe: tuple[str, ...]  # what the client may do; () where nothing has to be done
+    closed: str  # that the panels stay closed
+    visits: tuple[VisitView, ...]
+    limits: str  # what a log cannot tell
+
+
+def client_view(summary: UnitSummary, given: Given, reader: Reader) -> ClientView:
+    """What the client of `summary` is told."""
+    t = reader.t
+    level = summary.level if summary.level in LEVELS else "cannot-tell"
+    texts = summary.texts
+    ice = ""
+    if summary.made_ice_kg_per_day is not None:
+        ice = t("client.ice", made_whole_kg=summary.made_ice_kg_per_day)
+    return ClientView(
+        level=level,
+        word=t(f"level.{level}"),
+        verdict=reader.say(text_from(texts["verdict_client"])) if texts else "",
+        also=tuple(reader.say(text_from(text)) for text in texts.get("also", ())),
+        logged=_logged(summary, reader),
+        ice=ice,
+        doing=_doing(level, summary, given, reader),
+        waiting=t(f"client.waiting_{level}") if level in NEED_SOMEBODY else "",
+        safe=tuple(_safe(step, given, reader) for step in SAFE) if level in NEED_SOMEBODY else (),
+        closed=t("client.closed"),
+        visits=tuple(visit_view(visit, reader) for visit in given.visits),
+        limits=t("client.limits"),
+    )
+
+
+def _logged(summary: UnitSummary, reader: Reader) -> str:
+    first, last = (datetime.fromisoformat(iso).date() for iso in (summary.log_start, summary.log_end))
+    return reader.t(
+        "client.logged",
+        span=reader.length(summary.days),
+        first=reader.day(first, year=first.year != last.year),
+        last=reader.day(last),
+    )
+
+
+def _doing(level: str, summary: UnitSummary, given: Given, reader: Reader) -> tuple[str, ...]:
+    said = [reader.t(f"client.doing_{level}")]
+    after = datetime.fromisoformat(summary.log_start).date()
+    due = [
+        day for visit in given.visits if visit["next"] and (day := date.fromisoformat(visit["next"])) >= after
+    ]
+    if due:
+        said.append(reader.t("client.next_visit", day=reader.day(due[-1])))
+    elif level == "act":
+        said.append(reader.t("client.no_visit_yet"))
+    return tuple(said)
+
+
+def _safe(step: str, given: Given, reader: Reader) -> str:
+    if step != "call":
+        return reader.t(f"client.safe_{step}")
+    firm = given.firm
+    if firm.get("telephone"):
+        return reader.t(
+            "client.safe_call", firm=firm.get("name") or reader.t("client.us"), telephone=firm["telephone"]
+        )
+    return reader.t("client.safe_call_nobody")
+
+
+def visit_view(visit: Mapping[str, Any], reader: Reader) -> VisitView:
+    """A visit as pages tell it."""
+    when = reader.day(date.fromisoformat(visit["on"]))
+    return VisitView(
+        when=f"{when}, {visit['at']}" if visit["at"] else when,
+        done=tuple(visit["done"]),
+        parts=tuple(visit["parts"]),
+        readings=tuple(visit["readings"]),
+        note=visit["note"],
+        photos=tuple(visit["photos"]),
+    )
+
+
+def firm_view(given: Given) -> dict[str, str]:
+    """The firm's fields, "" where nothing was given."""
+    return dict.fromkeys(("name", "telephone", "email", "author", "logo"), "") | dict(given.firm)
+
+
+def client_page(summary: UnitSummary, given: Given, reader: Reader, *, written: date) -> bytes:
+    """The page as UTF-8. written: the day that it carries."""
+    days = days_from(summary.hours)[-MOST_DAYS:]
+    view = client_view(summary, given, reader)
+    return render(
+        "client.html",
+        reader=reader,
+        styles=STYLES,
+        scripts=(),
+        view=view,
+        title=summary.title,
+        place=summary.place,
+        firm=firm_view(given),
+        written=reader.day(written),
+        icicles=freezes_of(summary, reader),
+        ribbons=ribbons_of(days, summary, reader) if view.level != "cannot-tell" or len(days) else None,
+    ).encode()
+
+
+def freezes_of(
+    summary: UnitSummary, reader: Reader, *, width: float = 760.0, height: float = 56.0
+) -> Markup | None:
+    """The freezes as icicles; None where fewer than three stretches of the log hold one."""
+    seen = [v for v in summary.trace if v is not None]
+    if len(seen) < 3:
+        return None
+    said = reader.t(
+        "client.icicles_alt", low_min=min(seen), high_min=max(seen), abnormal=summary.abnormal_cycles
+    )
+    return icicles(
+        summary.trace, [bool(f) for f in summary.trace_flags], width=width, height=height, title=said
+    )
+
+
+def ribbons_of(days: Sequence[Day], summary: UnitSummary, reader: Reader) -> Markup | None:
+    """The days as ribbons, with the cycles of each; None where nothing was logged."""
+    if not days:
+        return None
+    making = sum(b - a for d in days for a, b, state in d.runs if state == "ice")
+    seen = sum(b - a for d in days for a, b, state in d.runs if state != "gap") or 1
+    said = [reader.t("client.day_cycles", count=d.cycles) if d.cycles else "" for d in days]
+    title = reader.t("client.ribbons_alt", days=len(days), making_pct=100 * making / seen)
+    return day_ribbons(days, reader, title=title, said=said)

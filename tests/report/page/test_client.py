@@ -1,0 +1,143 @@
+"""The client's page: what a client asks, and nothing of the technician's work."""
+
+import re
+from dataclasses import replace
+from datetime import date
+from html import unescape
+
+import pytest
+
+from pipeline.delivery.mail.letter import words_in
+from pipeline.findings.engine import all_rules
+from pipeline.findings.finding import Verdict
+from pipeline.language.text import Text
+from pipeline.report import ReportOptions, client_page, write_unit
+from pipeline.report.given import Given
+from pipeline.report.summary import read_summary
+from pipeline.report.wording import Reader
+from tests.report.made_up import made_up
+
+DAY = date(2026, 5, 4)
+VISIT = {
+    "on": "2026-03-25", "at": "14:30", "done": ["condenser <b>cleaned</b>"], "parts": ["air filter"],
+    "readings": ["air in 27 °C"], "note": "boxes before the grille", "next": "2026-04-08",
+    "photos": [{"src": "data:image/jpeg;base64,AAAA", "alt": "the coil \"before\""}],
+}  # fmt: skip
+FIRM = {"name": "Saltmarsh Refrigeration (invented)", "telephone": "555 010 203", "author": "J. Pina"}
+
+TECHNICIANS_WORDS = (
+    r"unit\.toml", r"volt", r"\bgauge", r"manifold", r"superheat", r"subcool", r"suction", r"discharge", r"bridg", r"jumper",
+    r"\bclamp", r"measure", r"touch the", r"feel the", r"prove dead", r"overload", r"capacitor", r"thermistor", r"hot gas",
+    r"\bcheck\b", r"timeline\.parquet", r"cycles\.csv", r"threshold",
+)  # fmt: skip
+"""Parts of what technicians are told; none may stand on a client's page or in a message's own words."""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("unit")
+    unit, timeline, record, judgement = made_up(days=4, interval_s=30)
+    write_unit(
+        folder,
+        unit=unit,
+        timeline=timeline,
+        record=record,
+        judgement=judgement,
+        problems=[],
+        options=ReportOptions(),
+    )
+    return folder
+
+
+def page_of(folder, *, given=None, language="en", units="si", **changed) -> str:
+    summary = replace(read_summary(folder), **changed)
+    reader = Reader(language=language, units=units)
+    return client_page(summary, given or Given(), reader, written=DAY).decode()
+
+
+def words_of(page: str) -> str:
+    body = page[page.index("<body>") :]
+    said = " ".join(re.findall(r'(?:aria-label|alt|title)="([^"]*)"', body))
+    return unescape(re.sub(r"<[^>]+>", " ", body) + " " + said)
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+@pytest.mark.parametrize("level", ["act", "watch", "cannot-tell", "note", "well"])
+def test_a_clients_page_holds_no_technicians_words_and_no_codes(folder, level, language):
+    said = words_of(page_of(folder, level=level, language=language, given=Given(firm=FIRM)))
+    for pattern in TECHNICIANS_WORDS:
+        assert not re.search(pattern, said, re.I), pattern
+    for rule in all_rules():
+        assert not re.search(rf"(?<![\w-]){rule.code}(?![\w-])", said) or "-" not in rule.code, rule.code
+
+
+def test_the_technicians_page_would_not_pass_that_search(folder):
+    said = words_of((folder / "report.html").read_text(encoding="utf-8"))
+    assert any(re.search(pattern, said, re.I) for pattern in TECHNICIANS_WORDS)
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_a_messages_own_words_hold_no_technicians_work(language):
+    for key, text in words_in(language).items():
+        for pattern in TECHNICIANS_WORDS:
+            assert not re.search(pattern, text, re.I), (key, pattern)
+
+
+def test_it_weighs_little_runs_nothing_and_asks_for_nothing(folder):
+    page = (folder / "client.html").read_text(encoding="utf-8")
+    assert len(page.encode()) < 400_000
+    assert "<script" not in page
+    policy = re.search(r'Content-Security-Policy" content="([^"]+)"', page)[1]
+    assert "script-src &#39;none&#39;" in policy
+    assert policy.startswith("default-src &#39;none&#39;")
+    assert not re.search(r'(?:src|href)="(?!data:|#)', page)
+
+
+@pytest.mark.parametrize("level", ["act", "watch", "cannot-tell"])
+def test_whoever_needs_somebody_is_told_what_waiting_costs_and_what_is_safe(folder, level):
+    said = words_of(page_of(folder, level=level, given=Given(firm=FIRM)))
+    for part in ("What waiting costs", "grilles", "stop valve", "555 010 203", "leave the panels closed"):
+        assert part in said
+
+
+@pytest.mark.parametrize("level", ["note", "well"])
+def test_whoever_needs_nobody_is_given_nothing_to_do(folder, level):
+    said = words_of(page_of(folder, level=level))
+    assert "Nothing has to be done now" in said
+    assert "grilles" not in said
+
+
+def test_firm_author_day_and_visit_stand_on_it_as_given(folder):
+    page = page_of(folder, given=Given(firm=FIRM, visits=(VISIT,)))
+    said = words_of(page)
+    for part in (
+        "Saltmarsh Refrigeration (invented)", "J. Pina", "4 May 2026", "25 Mar 2026, 14:30", "condenser <b>cleaned</b>",
+        "air filter", "air in 27 °C", "boxes before the grille", "8 Apr 2026", "In the technician's own words",
+    ):  # fmt: skip
+        assert part in said
+    assert "<b>cleaned" not in page
+    assert 'alt="the coil &#34;before&#34;"' in page
+
+
+def test_ice_stands_as_it_was_made_rests_included(folder):
+    said = words_of(page_of(folder, made_ice_kg_per_day=94.2, ice_kg_per_day=121.0))
+    assert "about 94 kg a day, rests included" in said.replace("\N{NO-BREAK SPACE}", " ")
+    assert "121" not in said
+
+
+def test_units_and_language_are_the_clients(folder):
+    said = words_of(page_of(folder, made_ice_kg_per_day=100.0, language="es", units="us"))
+    assert "220\N{NO-BREAK SPACE}lb" in said  # 100 kg ÷ 0.45359237
+    assert "descansos incluidos" in said
+
+
+def test_a_machine_of_which_nothing_could_be_said_has_a_page_too(tmp_path):
+    unit, timeline, record, judgement = made_up(days=1, interval_s=60)
+    none = Verdict(
+        level="cannot-tell", client=Text(key="-", english="Not shown."), technician=Text(key="-", english="-")
+    )
+    write_unit(
+        tmp_path, unit=unit, timeline=timeline, record=replace(record, phases=(), cycles=record.cycles.iloc[:0]),
+        judgement=replace(judgement, verdict=none, findings=()), problems=[], options=ReportOptions(),
+    )  # fmt: skip
+    assert "logged once more" in words_of((tmp_path / "client.html").read_text(encoding="utf-8"))
