@@ -123,7 +123,6 @@ def test_no_module_keeps_a_number_to_decide_by_for_itself(name):
         pytest.param({"timer_cycles": 0}, r'"timer_cycles" cannot be 0.*of 1 or more; left out, it is 12 cycles', id="no cycle"),
         pytest.param({"freeze_out_pct": -5}, r'"freeze_out_pct" cannot be -5.*above 0; left out, it is 20 %', id="negative"),
         pytest.param({"drift_p": 3}, r'"drift_p" cannot be 3.*from 0 to 1', id="no chance"),
-        pytest.param({"stall_peak_c": float("nan")}, r'"stall_peak_c" cannot be nan.*finite', id="no number"),
         pytest.param({"gap_min": 0}, r'"gap_min" cannot be 0', id="a limit of the reading room"),
     ],
 )  # fmt: skip
