@@ -203,7 +203,9 @@ def _unpack_unit(
         home.unlink()
     home.mkdir(parents=True, exist_ok=True)
     expected = {member.name for member in members}
-    for stranger in [p for p in home.iterdir() if p.name not in expected or not p.is_file() or p.is_symlink()]:
+    for stranger in [
+        p for p in home.iterdir() if p.name not in expected or not p.is_file() or p.is_symlink()
+    ]:
         shutil.rmtree(stranger) if stranger.is_dir() and not stranger.is_symlink() else stranger.unlink()
     there, refused = [], []
     for member in sorted(members, key=lambda m: m.name):
