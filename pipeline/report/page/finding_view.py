@@ -15,7 +15,6 @@ from pipeline.report.clock import Offsets
 from pipeline.report.wording import Reader
 
 MOST_CYCLES = 24  # numbers of cycles that are written out
-LEAST_SHOWN = 0.005  # a confidence under this is told in words only
 
 
 def told(
@@ -24,10 +23,8 @@ def told(
     """Everything that the template's article of the `n`-th finding needs."""
     first, last = reader.moment(finding.start_ns, offsets), reader.moment(finding.end_ns, offsets)
     level = 3 if finding.confidence >= 0.9 else 2 if finding.confidence >= 0.7 else 1
-    word = reader.t(f"findings.sure_{level}")
     return {
         "n": n,
-        "code": finding.code,
         "severity": finding.severity.value,
         "title": _capital(reader.say_html(finding.title)),
         "when": reader.t_html("findings.when", first=first, last=last),
@@ -37,12 +34,14 @@ def told(
         "signals": _numbers(finding.signals, reader),
         "causes": [reader.say_html(c) for c in finding.likely_causes],
         "checks": [reader.say_html(c) for c in finding.next_checks],
-        # A share that is shown as "0 %" says "certainly not", which is not meant.
-        "sure": word
-        if finding.confidence < LEAST_SHOWN
-        else reader.t_html("findings.sure", word=word, confidence_pct=100 * finding.confidence),
+        "sure": reader.t(f"findings.sure_{level}"),
         "picture": picture,
     }
+
+
+def named(code: str, reader: Reader) -> str:
+    """What a finding's code stands for, in words: codes stand in files only."""
+    return reader.words.get(f"named.{code}") or code.replace("-", " ")
 
 
 def _capital(sentence: Markup) -> Markup:

@@ -44,7 +44,7 @@
   page.dataset.drawn = String(Math.round(performance.now()));
 
   // One hairline through all charts over time: a moment can be followed down the page.
-  const overTime = ["log", "lengths", "days"].map((id) => document.getElementById("plot-" + id)).filter((plot) => plot?.data);
+  const overTime = ["log", "lengths"].map((id) => document.getElementById("plot-" + id)).filter((plot) => plot?.data);
   const hairs = overTime.map((plot) => {
     const hair = document.createElement("div");
     hair.className = "hair";
@@ -81,7 +81,7 @@
     if (event.target.value !== "") showFinding(Number(event.target.value));
   });
   const KEYS = { ArrowLeft: "earlier", ArrowRight: "later", "+": "closer", "=": "closer", "-": "wider", "−": "wider", 0: "whole", Home: "whole" };
-  for (const id of ["log", "lengths", "days"]) {
+  for (const id of ["log", "lengths"]) {
     document.getElementById("plot-" + id)?.addEventListener("keydown", (event) => {
       if (!(event.key in KEYS) || event.ctrlKey || event.metaKey || event.altKey) return;
       event.preventDefault();
