@@ -143,7 +143,7 @@ def freezes(
     odd = np.isin(numbers, list(abnormal))
     starts = table["freeze_start_ns"].to_numpy(np.int64)
     span = (timeline.start_ns, timeline.end_ns)
-    places, marked = by_time(starts[seen], lengths[seen], odd[seen], span)
+    lengths_shown, marked, at = by_time(starts[seen], lengths[seen], odd[seen], span)
     said = reader.t(
         "page.freezes_alt",
         low_min=float(lengths[seen].min()),
@@ -152,6 +152,6 @@ def freezes(
         count=len(table),
     )
     return {
-        "svg": icicles(places, marked, width=960.0, height=56.0, title=said),
+        "svg": icicles(lengths_shown, marked, at=at, width=960.0, height=56.0, title=said),
         "note": reader.t_html("page.freezes", longest_min=float(lengths[seen].max())),
     }

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from datetime import time as clock_time
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from markupsafe import Markup
@@ -16,18 +17,22 @@ from pipeline.report.given import Given
 from pipeline.report.page.client import visit_view
 from pipeline.report.summary import LEVELS, UnitSummary
 from pipeline.report.wording import Reader
-from pipeline.unit import Unit
 
 LEAST_CYCLES = 3  # on each side of a visit, for a middle (common practice, no source)
 MOST_REPORTS = 24  # earlier ones that are drawn
 _MEASURES = ("freeze_min", "harvest_min", "ice_kg_per_day")
 
 
-def visits_of(given: Given, unit: Unit, record: CycleRecord, reader: Reader) -> list[dict[str, Any]]:
+def visits_of(given: Given, tz: ZoneInfo, record: CycleRecord, reader: Reader) -> list[dict[str, Any]]:
     """Each visit, oldest first, and the lengths before and after it where the log holds both."""
     moments = [
-        datetime.combine(v.on, v.at or clock_time(12), unit.tz).timestamp() * 1e9
-        for v in sorted(unit.visits, key=lambda v: v.on)
+        datetime.combine(
+            date.fromisoformat(visit["on"]),
+            clock_time.fromisoformat(visit["at"]) if visit["at"] else clock_time(12),
+            tz,
+        ).timestamp()
+        * 1e9
+        for visit in given.visits
     ]
     views = [visit_view(visit, reader) for visit in given.visits]
     return [{"v": view, "beside": _beside(n, moments, record, reader)} for n, view in enumerate(views)]

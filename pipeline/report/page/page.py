@@ -111,7 +111,7 @@ def unit_page(
         "freezes": client_summary.freezes(record, set(flags), timeline, reader),
         "firm": firm_view(given),
         "written": reader.day(written),
-        "visits": visits_of(given, unit, record, reader),
+        "visits": visits_of(given, timeline.tz, record, reader),
         "history": history_of(past, summary, reader),
         "ribbons": _ribbons(numbers, judgement, reader),
         "steps": client_summary.next_steps(judgement, lacking),

@@ -62,6 +62,28 @@
     plot.addEventListener("pointerleave", () => hairs.forEach((hair) => { hair.hidden = true; }));
   }
 
+  // Two fingers zoom and move the time axis; one finger is left to the page.
+  function pinch(plot) {
+    const { l, r } = drawing.margins(plot);
+    const share = (touch) => (touch.clientX - plot.getBoundingClientRect().left - l) / (plot.clientWidth - l - r);
+    let held = null;
+    const hold = (event) => {
+      const [from, to] = log.view(), at = [...event.touches].map((touch) => from + share(touch) * (to - from));
+      held = event.touches.length === 2 ? at : null;
+    };
+    plot.addEventListener("touchstart", hold, { passive: true });
+    plot.addEventListener("touchend", hold, { passive: true });
+    plot.addEventListener("touchmove", (event) => {
+      if (!held || event.touches.length !== 2) return;
+      event.preventDefault();
+      const [p, q] = [...event.touches].map(share);
+      if (Math.abs(p - q) < 0.02) return;
+      const width = (held[0] - held[1]) / (p - q), from = held[0] - p * width;
+      if (width > 0) log.look(from, from + width);
+    }, { passive: false });
+  }
+  overTime.forEach(pinch);
+
   function showFinding(n) {
     const finding = data.findings[n];
     const at = finding.at.length ? data.cycles.start.findIndex((s) => Math.abs(s - finding.at[0]) < 1) : -1;
