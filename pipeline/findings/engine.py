@@ -12,7 +12,7 @@ import pipeline.findings.rules as room
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings import thresholds
 from pipeline.findings.advice.cautions import cautions
-from pipeline.findings.advice.ranking import Heard, rank
+from pipeline.findings.advice.ranking import Advice, Heard, advise
 from pipeline.findings.advice.verdict import verdict
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.evidence.refrigerant import side_of
@@ -20,7 +20,6 @@ from pipeline.findings.evidence.signals import signals
 from pipeline.findings.finding import Finding, Judgement, NotJudged, Severity
 from pipeline.findings.rule import CannotTell, Rule
 from pipeline.findings.rules.output import output
-from pipeline.language.text import Text
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
 
@@ -52,9 +51,8 @@ def judge(timeline: Timeline, record: CycleRecord, unit: Unit) -> Judgement:
         heard += [Heard(rule=rule, seen=s, signals=signals(case, s.cycles, s.usual)) for s in seen]
     codes = {h.rule.code for h in heard}
     heard = [h for h in heard if not codes & set(h.rule.quiet_when)]
-    findings = (
-        _finding(h, causes, checks, case) for h, (causes, checks) in zip(heard, rank(heard), strict=True)
-    )
+    whole = advise(case, heard)
+    findings = (_finding(h, advice, case) for h, advice in zip(heard, whole.advice, strict=True))
     worst_first = tuple(
         sorted(findings, key=lambda f: (_WORST_FIRST[f.severity], -f.confidence, f.start_ns, f.code))
     )
@@ -65,6 +63,8 @@ def judge(timeline: Timeline, record: CycleRecord, unit: Unit) -> Judgement:
         verdict=verdict(case, worst_first),
         thresholds=case.thresholds.rows(),
         cautions=cautions(unit, worst_first),
+        steps=whole.steps,
+        next_clip=whole.next_clip,
         refrigerant_side=side_of(unit.nameplate.refrigerant, case.refrigeration, case.steady),
     )
 
@@ -76,7 +76,7 @@ def _apply(rule: Rule, case: Case):
     return rule.test(case)
 
 
-def _finding(h: Heard, causes: tuple[Text, ...], checks: tuple[Text, ...], case: Case) -> Finding:
+def _finding(h: Heard, advice: Advice, case: Case) -> Finding:
     seen = h.seen
     return Finding(
         code=h.rule.code,
@@ -87,8 +87,10 @@ def _finding(h: Heard, causes: tuple[Text, ...], checks: tuple[Text, ...], case:
         cycles=() if seen.cycles is None else case.numbers(np.asarray(seen.cycles)),
         evidence={k: v for k, v in seen.evidence.items() if v is not None},
         signals=h.signals.known(),
-        likely_causes=causes,
-        next_checks=checks,
+        likely_causes=advice.likely,
+        next_checks=advice.checks,
+        causes=advice.causes,
+        steps=advice.steps,
         confidence=round(min(max(seen.confidence, 0.0), 1.0) * case.trust, 3),
         flag_cycles=seen.flag_cycles and seen.cycles is not None,
         shows=h.rule.shows,

@@ -127,7 +127,8 @@ def next_steps(judgement: Judgement, lacking: Unsaid | None) -> list:
                     steps.append(text)
         if len(steps) >= 3:
             break
-    return steps[:MOST_STEPS]
+    place = {step.text.key: n for n, step in enumerate(judgement.steps)}  # safest and cheapest first
+    return sorted(steps[:MOST_STEPS], key=lambda text: place.get(text.key, -1))
 
 
 def freezes(
