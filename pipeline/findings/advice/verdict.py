@@ -8,8 +8,13 @@ from pipeline.findings.evidence.case import NS_PER_H, Case
 from pipeline.findings.finding import Finding, Severity, Verdict
 from pipeline.findings.phrase import phrase
 
-_NOTE = phrase("verdict.note.client", "This machine works as it should; the log leaves something open.")
-_WELL = phrase("verdict.well.client", "This machine works as it should: nothing abnormal was seen.")
+_NOTE = phrase(
+    "verdict.note.client",
+    "This machine works as it should: nothing abnormal was seen in what was logged; it leaves something open.",
+)
+_WELL = phrase(
+    "verdict.well.client", "This machine works as it should: nothing abnormal was seen in what was logged."
+)
 _CANNOT = phrase(
     "verdict.cannot-tell.client", "This log does not show how the machine works. It should be logged again."
 )
