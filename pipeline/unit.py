@@ -173,11 +173,34 @@ class ChannelRule(_Strict):
     role: Role | None = None
     unit: (
         Literal[
-            "°C", "°F", "K", "A", "mA", "W", "kW", "V", "kWh", "Wh", "ohm", "kohm", "kPa", "bar", "psi", ""
+            "°C",
+            "°F",
+            "K",
+            "mK",
+            "A",
+            "mA",
+            "µA",
+            "W",
+            "mW",
+            "µW",
+            "kW",
+            "V",
+            "mV",
+            "kV",
+            "kWh",
+            "Wh",
+            "ohm",
+            "kohm",
+            "kPa",
+            "bar",
+            "psi",
+            "",
         ]
         | None
     ) = None
     thermistor: Thermistor | None = None
+    a_per_v: Annotated[float, Field(gt=0, le=1e6)] | None = None  # of a clamp that gives a voltage: its ratio
+    r0_ohm: Annotated[float, Field(gt=0, le=1e6)] | None = None  # of a resistance thermometer: at 0 °C
     add: Annotated[float, Field(ge=-1e6, le=1e6)] = (
         0.0  # added to a reading, in house units: a known probe error
     )

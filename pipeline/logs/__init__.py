@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = ["READER_VERSION", "UnitFiles", "assemble", "find_units", "read_file", "reading_key", "understand"]
 
-READER_VERSION = 3
+READER_VERSION = 4
 """Raised whenever the same bytes may be read differently: a store drops what an older reader kept."""
 
 

@@ -14,9 +14,10 @@ from pipeline.logs.clock.date_order import Surroundings
 from pipeline.logs.clock.stamp_parser import SECOND_NS
 from pipeline.logs.clock.time_order import Sequence, in_sequence
 from pipeline.logs.clock.to_utc import Moments, read_moments
-from pipeline.logs.layout.dialect import DELIMITERS, Dialect, is_header, sniff, split_row
+from pipeline.logs.layout.dialect import DELIMITERS, Dialect, Layout, is_header, sniff, split_row
 from pipeline.logs.layout.fixed_width import sniff_spaced
 from pipeline.logs.layout.preamble import Head, read_head
+from pipeline.logs.layout.width import of_one_width
 from pipeline.logs.long_format import TallPlan, channels_of, labelled, plan_tall, side_by_side
 from pipeline.logs.rows.columns import MOST_BAD_SHARE, Grid, Numbers, Wanted, is_repeat, line_of, read_grid
 from pipeline.logs.source.decode import Content, contents_of
@@ -63,6 +64,7 @@ def _read_log(content: Content, unit: Unit) -> tuple[FileTable, ...]:
         if (found := sniff_spaced(content)) is None:
             raise
         content, dialect = found
+    content, dialect = of_one_width(content, dialect)
     head = read_head(dialect)
     _refuse_wrong_width(dialect, content.name)
     plan, readings = plan_columns(dialect, head, content.name)
@@ -222,7 +224,14 @@ def _refuse_other_columns(content: Content, dialect: Dialect) -> None:
         end = body.find(b"\n", at)
         line = body[at : end if end >= 0 else len(body)].decode("utf-8", "replace").rstrip("\r")
         cells = split_row(line, dialect.delimiter)
-        if len(cells) < 2 or tuple(cells) in head or not (dialect.header and is_header(cells, len(cells))):
+        layout = Layout(
+            delimiter=dialect.delimiter,
+            fields=len(cells),
+            decimal=dialect.decimal,
+            clocks=frozenset(),
+            words=frozenset(),
+        )
+        if len(cells) < 2 or tuple(cells) in head or not (dialect.header and is_header(cells, layout)):
             continue
         filled = [c for c in cells if c]
         if len(filled) < max(2, sum(bool(c) for c in dialect.header[-1])) or any(

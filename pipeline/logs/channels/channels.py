@@ -18,7 +18,9 @@ from pipeline.logs.channels.inference import (
 )
 from pipeline.logs.channels.same_logger import LoggerLog
 from pipeline.logs.coarse_grid import Overview, swing
+from pipeline.logs.limits import USUAL
 from pipeline.logs.table import LoggedColumn
+from pipeline.logs.vocabulary.quantities import HOUSE_UNITS, quantity_of_header
 from pipeline.logs.vocabulary.roles import TEMPERATURE_ROLES, role_by_file_name, role_by_header, rule_for
 from pipeline.logs.vocabulary.units import (
     UNITS,
@@ -29,18 +31,18 @@ from pipeline.logs.vocabulary.units import (
 )
 from pipeline.unit import ROLES, ChannelRule, Thermistor, Unit
 
-_NO_READING = re.compile(
-    r"\b(rh|humid\w*|humedad|feuchte|humidité|batt\w*|bater[ií]a|batterie|rssi|signal|lqi|event|status|state|marker|alarm|door|flag"
-    r"|dew ?point|lux|co2)\b|%",
-    re.IGNORECASE,
-)
 _NO_NAME = re.compile(
     r"column \d+|(temp\w*|value|reading|measurement|data|wert|messwert|valor|medida|valeur|mesure|channel|ch|input|probe|sensor)"
     r"\W*\d{0,2}\W*([°º]?\s?[cfk]|a)?\W*",
     re.IGNORECASE,
 )
 _BATTERY = re.compile(r"\b(v?batt?\w*|bater[ií]a|akku\w*|pile)\b", re.IGNORECASE)
+_TWIN_K = 0.6
+"""Further than this two columns of one reading in °C and in °F do not lie apart, rounded to whole degrees."""
+_CLEAR = 0.75
+"""From this confidence on a column's own readings decide its unit."""
 _UNIT_IN_TOML = 'set unit for "{label}" under [channels] in unit.toml if that is wrong'
+_METAL = re.compile(r"(?<![^\W\d_])(rtd|pt ?\d*|platin\w*|ni ?\d*)(?![^\W\d_])", re.IGNORECASE)
 ASSUMED_NTC = Thermistor(r25_ohm=10_000.0, beta_k=3950.0)
 """Taken where a resistance comes without its thermistor's constants. Common practice, no source."""
 
@@ -127,8 +129,11 @@ def _same_labels(one: LoggerLog, other: LoggerLog) -> bool:
 def _named(rule: ChannelRule | None, label: str, house: str | None, log: LoggerLog) -> tuple[str, str, float]:
     if rule is not None and rule.role is not None:
         return rule.role, "unit.toml", 1.0
-    if _BATTERY.search(label):  # its voltage is not the machine's
+    quantity = quantity_of_header(label)
+    if _BATTERY.search(label) or quantity == "other":  # the battery's voltage is not the machine's
         return "other", "", 0.0
+    if house is None and quantity is not None:
+        house = HOUSE_UNITS[quantity]
     guess = role_by_header(label, house)
     if guess.role == "other" and len(log.columns) == 1 and _NO_NAME.fullmatch(label):
         guess = role_by_file_name(log.files[0], house)
@@ -139,8 +144,32 @@ def _converted(draft: Draft, logged: str, rule: ChannelRule | None, log: LoggerL
     values, house = to_house(draft.values, logged)
     role, by, confidence = draft.role, draft.role_by, draft.role_confidence
     if house == "ohm":
-        values = _celsius(values, rule.thermistor if rule else None, draft.label, log, notes)
-        house = "°C"
+        celsius = _celsius(values, rule, draft.label, log, notes)
+        if celsius is None:
+            return replace(draft, role="other", role_by="", role_confidence=0.0, unit="", unit_read=logged)
+        values, house = celsius, "°C"
+    elif house == "V" and quantity_of_header(draft.label) == "current":
+        if rule is None or rule.a_per_v is None:
+            _note(
+                notes,
+                log,
+                "logs.note.clamp_ratio",
+                '"{label}" is a clamp\'s voltage, and its ratio is not known: it is used for nothing; set a_per_v (amperes per volt) for "{label}" under [channels] in unit.toml',
+                label=draft.label,
+            )
+            return replace(
+                draft,
+                role="other",
+                role_by="",
+                role_confidence=0.0,
+                unit="V",
+                unit_read=logged,
+                values=values,
+            )
+        values, house = values * rule.a_per_v, "A"
+        role, by, confidence = (
+            ("current", "header", 0.9) if role in ("other", "voltage") else (role, by, confidence)
+        )
     if role != "other" and ROLES[role] != house and ROLES[role] != "":
         _note(
             notes,
@@ -160,15 +189,20 @@ def _converted(draft: Draft, logged: str, rule: ChannelRule | None, log: LoggerL
 
 
 def _celsius(
-    ohm: np.ndarray, thermistor: Thermistor | None, label: str, log: LoggerLog, notes: Notes
-) -> np.ndarray:
+    ohm: np.ndarray, rule: ChannelRule | None, label: str, log: LoggerLog, notes: Notes
+) -> np.ndarray | None:
+    """°C of a resistance, or None where nothing tells which thermometer it is."""
+    thermistor = rule.thermistor if rule else None
     if thermistor is not None:
         if thermistor.beta_k is not None:
             return celsius_from_beta(ohm, r25_ohm=thermistor.r25_ohm, beta_k=thermistor.beta_k)
         return celsius_from_steinhart_hart(ohm, a=thermistor.a, b=thermistor.b, c=thermistor.c)
+    if rule and rule.r0_ohm:
+        return celsius_from_platinum(ohm, r0_ohm=rule.r0_ohm)
     low, high = swing(ohm)
+    metal = _METAL.search(label) is not None
     for r0 in (100.0, 1000.0):
-        if 0.8 * r0 <= low and high <= 1.6 * r0:
+        if 0.75 * r0 <= low and high <= 1.7 * r0:  # −63 to 183 °C
             _note(
                 notes,
                 log,
@@ -179,6 +213,19 @@ def _celsius(
                 r0=f"{r0:g}",
             )
             return celsius_from_platinum(ohm, r0_ohm=r0)
+    assumed = celsius_from_beta(ohm, r25_ohm=ASSUMED_NTC.r25_ohm, beta_k=ASSUMED_NTC.beta_k)
+    coldest, hottest = swing(assumed)
+    if metal or not (USUAL["probe_coldest_c"] < coldest and hottest < USUAL["probe_hottest_c"]):
+        _note(
+            notes,
+            log,
+            "logs.note.which_thermometer",
+            '"{label}" is a resistance of {low} to {high} Ω, and nothing tells of which thermometer: it is used for nothing; set thermistor, or r0_ohm of a resistance thermometer, for it under [channels] in unit.toml',
+            label=label,
+            low=f"{low:.4g}",
+            high=f"{high:.4g}",
+        )
+        return None
     _note(
         notes,
         log,
@@ -187,7 +234,7 @@ def _celsius(
         "some degrees; set thermistor for it under [channels] in unit.toml",
         label=label,
     )
-    return celsius_from_beta(ohm, r25_ohm=ASSUMED_NTC.r25_ohm, beta_k=ASSUMED_NTC.beta_k)
+    return assumed
 
 
 def _opened(
@@ -199,9 +246,10 @@ def _opened(
     for one in opened:
         draft = one.draft
         grid = overview.of(draft.logger, draft.values)
-        if draft.role == "other" and _NO_READING.search(draft.label):
+        quantity = quantity_of_header(draft.label)
+        if draft.role == "other" and draft.role_by != "unit.toml" and quantity not in (None, "temperature"):
             done.append(draft)
-        elif draft.role in TEMPERATURE_ROLES:
+        elif draft.role in TEMPERATURE_ROLES or (draft.role == "other" and quantity == "temperature"):
             temperatures.append(one)
         elif draft.role in _BY_MAGNITUDE:
             done.append(_by_magnitude(one, grid, log, notes))
@@ -254,24 +302,39 @@ def _temperatures(
     overview: Overview,
     notes: Notes,
 ) -> list[Draft]:
-    """alike: these, and the temperatures of other loggers with the same labels."""
-    said = {d.unit_read for d in known if d.unit == "°C"}
-    if len(said) == 1 and (unit := next(iter(said))) in ("°C", "°F"):
-        pattern = (
-            '"{label}" does not say its unit: read as {unit}, like the other temperatures of this logger; '
-        )
-        key = "logs.note.unit_like_others"
-    else:
-        guess = temperature_unit([(o.draft.role, overview.of(o.draft.logger, o.draft.values)) for o in alike])
-        unit = guess.unit
-        if guess.confidence >= 0.5:
-            pattern = '"{label}" does not say its unit: read as {unit}, as water freezes at 0 °C and 32 °F and rooms are not hotter than that; '
-            key = "logs.note.unit_by_physics"
-        else:
-            pattern = '"{label}" does not say its unit and nothing in it tells: read as {unit}; '
-            key = "logs.note.unit_open"
+    """Each by its own readings; what they leave open by those of its logger that are clear, and else not at all.
+
+    alike: these, and the temperatures of other loggers with the same labels.
+    """
+    said = {d.unit_read for d in known if d.unit == "°C"} & {"°C", "°F"}
+    clear = {
+        guess.unit
+        for o in alike
+        if (guess := temperature_unit(o.draft.role, overview.of(o.draft.logger, o.draft.values))).confidence
+        >= _CLEAR
+    }
+    others = said or clear
     done = []
     for one in opened:
+        guess = temperature_unit(one.draft.role, overview.of(one.draft.logger, one.draft.values))
+        if guess.confidence >= _CLEAR and len(said) != 1:
+            unit = guess.unit
+            pattern = '"{label}" does not say its unit: read as {unit}, as water freezes at 0 °C and 32 °F and rooms are not hotter than that; '
+            key = "logs.note.unit_by_physics"
+        elif len(others) == 1:
+            unit = next(iter(others))
+            pattern = '"{label}" does not say its unit: read as {unit}, like the other temperatures of this logger; '
+            key = "logs.note.unit_like_others"
+        else:
+            _note(
+                notes,
+                log,
+                "logs.note.unit_unknown",
+                '"{label}" may be °C or °F, and nothing in it tells: it is used for nothing; set unit for "{label}" under [channels] in unit.toml',
+                label=one.draft.label,
+            )
+            done.append(replace(one.draft, role="other", role_by="", role_confidence=0.0))
+            continue
         _note(notes, log, key, pattern + _UNIT_IN_TOML, label=one.draft.label, unit=unit)
         done.append(_converted(one.draft, unit, one.rule, log, notes))
     return done
@@ -293,6 +356,7 @@ def _by_behaviour(drafts: Sequence[Draft], overview: Overview) -> list[Draft]:
         if d.role == "other" and d.unit == "°C" and d.role_by != "unit.toml"
         if not np.isnan(grid := possible_c(overview.of(d.logger, d.values))).all()
     ]
+    nameless = _without_twins(nameless, drafts, overview)
     roles = roles_by_behaviour(nameless, taken, overview.step_s) if nameless else {}
     named = [
         replace(d, role=roles[d.key][0], role_by="behaviour", role_confidence=roles[d.key][1])
@@ -301,6 +365,22 @@ def _by_behaviour(drafts: Sequence[Draft], overview: Overview) -> list[Draft]:
         for d in drafts
     ]
     return _two_currents(named)
+
+
+def _without_twins(nameless: list[Nameless], drafts: Sequence[Draft], overview: Overview) -> list[Nameless]:
+    """Of one temperature in two units the first is kept: a twin would be taken for a second probe."""
+    by_key = {d.key: d for d in drafts}
+    kept: list[Nameless] = []
+    for one in nameless:
+        logger = by_key[one.key].logger
+        twins = (
+            k
+            for k in kept
+            if by_key[k.key].logger == logger and by_key[k.key].unit_read != by_key[one.key].unit_read
+        )
+        if not any(float(np.nanmax(np.abs(k.values - one.values), initial=0.0)) < _TWIN_K for k in twins):
+            kept.append(one)
+    return kept
 
 
 def _two_currents(drafts: list[Draft]) -> list[Draft]:

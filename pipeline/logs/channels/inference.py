@@ -34,7 +34,7 @@ _THAWED_C = 1.0  # warmer than this at the end of each harvest
 
 @dataclass(frozen=True, kw_only=True)
 class UnitGuess:
-    """confidence 0…1; below 0.5 nothing speaks for either scale."""
+    """confidence 0…1; at 0.3 nothing speaks for either scale."""
 
     unit: str
     confidence: float
@@ -54,18 +54,11 @@ def possible_reading(values: np.ndarray) -> np.ndarray:
     return np.where(wild, np.nan, values) if wild.any() else values
 
 
-def temperature_unit(columns: Sequence[tuple[str, np.ndarray]]) -> UnitGuess:
-    """ "°C", "°F" or "K" for columns of one logger that don't say: (role or "other", readings on the overview grid).
-
-    All columns of a logger are taken to be on one scale.
-    """
-    for_c = for_f = for_k = 0.0
-    for role, values in columns:
-        values = possible_reading(values)
-        c, f = _plausible(role, values), _plausible(role, (values - 32.0) / 1.8)
-        for_c += c
-        for_f += f
-        for_k += _plausible(role, values - ZERO_C_IN_K)
+def temperature_unit(role: str, values: np.ndarray) -> UnitGuess:
+    """ "°C", "°F" or "K" for a column that does not say, by its own readings on the overview grid; role: or "other"."""
+    values = possible_reading(values)
+    for_c, for_f = _plausible(role, values), _plausible(role, (values - 32.0) / 1.8)
+    for_k = _plausible(role, values - ZERO_C_IN_K)
     if for_k > 2.0 * max(for_c, for_f):
         return UnitGuess(unit="K", confidence=0.9)
     if for_c == for_f:

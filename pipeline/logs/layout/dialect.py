@@ -41,6 +41,8 @@ class Dialect:
     words_seen: bool  # the sample holds error words
     header_line: bytes  # as it stands in the file, to find it again where files were joined
     units_line: bytes
+    first_row: tuple[str, ...] = ()
+    widths: frozenset[int] = frozenset()  # of more than the odd row of the sample
     spaced: bool = False  # the tabs were blanks: see `fixed_width`
 
 
@@ -51,7 +53,7 @@ def split_row(line: str, delimiter: str) -> list[str]:
     """The cells of one line, stripped; quotes taken off."""
     if '"' not in line:
         return [c.strip() for c in line.split(delimiter)]
-    cells, cell, inside, i = [], [], False, 0
+    cells, cell, inside, blank, i = [], [], False, True, 0
     while i < len(line):
         character = line[i]
         if inside:
@@ -62,12 +64,13 @@ def split_row(line: str, delimiter: str) -> list[str]:
                 inside = False
             else:
                 cell.append(character)
-        elif character == '"' and not "".join(cell).strip():
-            inside, cell = True, []
+        elif character == '"' and blank:
+            inside, blank, cell = True, False, []
         elif character == delimiter:
             cells.append("".join(cell).strip())
-            cell = []
+            blank, cell = True, []
         else:
+            blank = blank and character.isspace()
             cell.append(character)
         i += 1
     return [*cells, "".join(cell).strip()]
@@ -107,6 +110,8 @@ def sniff(text: bytes, name: str, *, quotes: bool) -> Dialect:
         words_seen=any(kind_of(c).word for r in rows for c in r if c),
         header_line=head.header_line,
         units_line=head.units_line,
+        first_row=head.first_row,
+        widths=best.widths,
     )
 
 
@@ -130,6 +135,7 @@ class _Fit:
     fields: int
     score: float
     rows: list[list[str]]
+    widths: frozenset[int] = frozenset()  # of more than the odd row
 
 
 def _fit(lines: list[str], delimiter: str) -> _Fit:
@@ -143,7 +149,9 @@ def _fit(lines: list[str], delimiter: str) -> _Fit:
         return _Fit(delimiter=delimiter, fields=0, score=0.0, rows=[])
     fields = max(by_width, key=lambda k: (by_width[k], k))
     rows = [row for row, score in scored if len(row) == fields and score > 0]
-    return _Fit(delimiter=delimiter, fields=fields, score=by_width[fields], rows=rows)
+    count = Counter(len(row) for row, score in scored if score > 0)
+    widths = frozenset(w for w, n in count.items() if n >= max(3, 0.1 * len(scored)))
+    return _Fit(delimiter=delimiter, fields=fields, score=by_width[fields], rows=rows, widths=widths)
 
 
 def _row_score(row: list[str]) -> float:
@@ -203,6 +211,7 @@ class _Head:
     first_line: int
     header_line: bytes
     units_line: bytes
+    first_row: tuple[str, ...]
 
 
 def _holds_quoted(text: bytes, data_at: int, data_end: int) -> bool:
@@ -273,23 +282,26 @@ def _head(text: bytes, layout: Layout, name: str) -> _Head:
         at = end + 1
     else:
         raise _no_rows(text, name)
-    filled = [entry for entry in lines if entry[1].strip(' \t,;|"')]
+    filled = [entry for entry in lines if entry[1].strip(' \t,;|"-=+:_')]
     units_row: tuple[str, ...] = ()
     units_line = b""
+    sampled = bool(filled) and _is_sampling_row(filled[-1][2], fields)
+    if sampled:
+        filled.pop()
     if len(filled) >= 3 and _names_the_clock_alone(filled[-1][2], fields):
         above = filled[-2][2]
-        if len(above) == fields and (_is_units_row(above, fields) or is_header(above, fields)):
+        if len(above) == fields and (_is_units_row(above, layout) or is_header(above, layout)):
             filled.pop()
-    if len(filled) >= 2 and _is_units_row(filled[-1][2], fields) and is_header(filled[-2][2], fields):
-        _at, line, cells = filled.pop()
-        units_row, units_line = tuple(cells), line.encode()
+    if len(filled) >= 2 and _is_units_row(filled[-1][2], layout) and is_header(filled[-2][2], layout):
+        _at, line, above = filled.pop()
+        units_row, units_line = tuple(above), line.encode()
     header: list[tuple[str, ...]] = []
     header_line = b""
-    if filled and is_header(filled[-1][2], fields):
-        _at, line, cells = filled.pop()
-        header = [tuple(cells)]
+    if filled and is_header(filled[-1][2], layout):
+        _at, line, above = filled.pop()
+        header = [tuple(above)]
         header_line = line.encode()
-        if fields >= 3 and filled and _is_upper_header(filled[-1][2], fields):
+        if fields >= 3 and filled and not sampled and _is_upper_header(filled[-1][2], fields):
             header.insert(0, tuple(filled.pop()[2]))
     return _Head(
         preamble=tuple(line for _at, line, _cells in filled),
@@ -299,6 +311,7 @@ def _head(text: bytes, layout: Layout, name: str) -> _Head:
         first_line=number,
         header_line=header_line,
         units_line=units_line,
+        first_row=tuple(cells),
     )
 
 
@@ -307,7 +320,7 @@ def _with_row_numbers(head: _Head, rows: tuple[tuple[str, ...], ...]) -> _Head:
     fields = len(rows[0])
     if not head.header or len(head.header[-1]) != fields - 1 or len(rows) < 3:
         return head
-    counts = [int(r[0]) if r[0].isdigit() else None for r in rows]
+    counts = [int(r[0]) if r[0].isascii() and r[0].isdigit() else None for r in rows]
     ups = sum(a is not None and b == a + 1 for a, b in pairwise(counts))
     if None in counts or ups < len(rows) - 4:
         return head
@@ -324,13 +337,35 @@ def _next_is_row(text: bytes, at: int, layout: Layout) -> bool:
     return True
 
 
-def is_header(cells: list[str], fields: int) -> bool:
-    """As wide as the rows (a delimiter more or less at the end is forgiven), and words in it."""
+def is_header(cells: list[str], layout: Layout) -> bool:
+    """As wide as the rows (a delimiter more or less at the end is forgiven), and words in it; or wider, with a word over each column
+    and more. A row that was cut at its beginning holds a time or a number with a decimal mark: it is none."""
+    fields = layout.fields
     filled = [c for c in cells if c]
-    if not filled or not _as_wide(cells, fields):
+    if not filled or not (
+        _as_wide(cells, fields) or (fields + 1 < len(cells) <= fields + _MORE_LABELS and all(cells[:fields]))
+    ):
         return False
     words = [c for c in filled if re.search(r"[^\W\d_]|#|°", c)]
+    if any(_CUT_ROW.search(c) for c in filled) and any(_MARKED_NUMBER.fullmatch(c) for c in filled):
+        return False
     return len(filled) >= max(1, fields // 2) and len(words) >= 1 and not shape_of(filled[-1])
+
+
+_MORE_LABELS = 6
+"""More labels than columns by up to so many are labels of columns that were never logged. Common practice, no source."""
+_CUT_ROW = re.compile(r"[0-9]:[0-9][0-9]")
+_MARKED_NUMBER = re.compile(r"[+-]?[0-9]+[.,][0-9]+")
+_SAMPLING = re.compile(
+    r"(avg|average|mean|smp|sample|inst\w*|max\w*|min\w*|std|tot|total|sum|rms|actual|current value|mittel\w*|media|moy\w*)",
+    re.IGNORECASE,
+)
+
+
+def _is_sampling_row(cells: list[str], fields: int) -> bool:
+    """How the logger made each reading of many: "", "Avg", "Smp"."""
+    filled = [c for c in cells if c]
+    return _as_wide(cells, fields) and bool(filled) and all(_SAMPLING.fullmatch(c) for c in filled)
 
 
 def _names_the_clock_alone(cells: list[str], fields: int) -> bool:
@@ -359,7 +394,7 @@ def _is_upper_header(cells: list[str], fields: int) -> bool:
 
 
 _UNIT_WORDS = re.compile(
-    r"""[\[(]?\s*(°\s*[cf]|º\s*[cf]|deg\.?\s*[cfk]|[cfk]|celsius|fahrenheit|kelvin|ma|a|amps?|amperes?|w|kw|watts?|v|volts?|kwh|wh
+    r"""[\[(]?\s*(°\s*[cf]|º\s*[cf]|℃|℉|deg\.?\s*[cfk]|degrees?\s*[cf]|m[avwk]|[µμu][avw]|[cfk]|celsius|fahrenheit|kelvin|ma|a|amps?|amperes?|w|kw|watts?|v|volts?|kwh|wh
     |k?ohms?|k?ω|k?Ω|%|%\s*rh|pf|cos.?(phi|φ)|bar|psi[g]?|kpa|mpa|s|sec|seconds|ms|min|h|hh:mm(:ss)?(\.s+|\.0+)?|[ymdjat.\-/]{6,10}
     |[ymdjat.\-/]{6,10}[\st]hh:mm(:ss)?.*|utc.*|gmt.*|local.*|date|time|-|n/?a|iso\s?8601)?\s*[\])]?""",
     re.VERBOSE | re.IGNORECASE,
@@ -369,9 +404,12 @@ _UNIT_WORDS = re.compile(
 _UNIT_TITLE = re.compile(r"units?|unidad(es)?|einheit(en)?|unités?|engineering units?", re.IGNORECASE)
 
 
-def _is_units_row(cells: list[str], fields: int) -> bool:
+def _is_units_row(cells: list[str], layout: Layout) -> bool:
+    """Nothing but units; over a clock, any short word ("TS")."""
+    fields = layout.fields
     if cells and _UNIT_TITLE.fullmatch(cells[0]):
         cells = ["", *cells[1:]]
+    cells = ["" if i in layout.clocks and c.isalpha() and len(c) <= 3 else c for i, c in enumerate(cells)]
     filled = [c for c in cells if c]
     return (
         _as_wide(cells, fields)
@@ -407,17 +445,38 @@ def _tail(
 
 
 def _is_cut_off(cells: list[str], decimal: str, sample: tuple[tuple[str, ...], ...]) -> bool:
-    """A last line without a line end whose last number has fewer decimals than all others of its column: the file was cut
-    there, and what is left of the number is another number."""
-    if not cells[-1] or len(cells) != len(sample[0]):
+    """A last line without a line end whose last number is shorter, or has fewer decimals, than all others of its column: the file was
+    cut there, and what is left of the number is another number."""
+    if len(cells) != len(sample[0]):
         return False
-    decimals = {
-        len(r[-1].partition(decimal)[2]) for r in sample[:-1] if r[-1] and kind_of(r[-1]).number(decimal)
-    }
-    return len(decimals) == 1 and len(cells[-1].partition(decimal)[2]) < decimals.pop()
+    full = [r[-1] for r in sample[:-1] if r[-1] and kind_of(r[-1]).number(decimal)]
+    if not full:
+        return False
+    if not cells[-1]:
+        return len(full) == len(sample) - 1
+    places = min(len(c.partition(decimal)[2]) for c in full)
+    return len(cells[-1].partition(decimal)[2]) < places or len(cells[-1]) < min(map(len, full))
+
+
+_OTHER_TEXT = (
+    (re.compile(rb"\s*[\[{]\s*[\"{\[]"), "this is JSON"),
+    (
+        re.compile(rb"\s*<(!doctype html|html|head|body|table|style)", re.IGNORECASE),
+        "this is a web page (HTML)",
+    ),
+    (re.compile(rb"\s*<(\?xml|[a-z]+[ >])", re.IGNORECASE), "this is XML"),
+    (re.compile(rb"\s*BEGIN:V"), "this is a calendar or a contact"),
+)
 
 
 def _no_rows(text: bytes, name: str) -> LogFileError:
+    what = next((what for pattern, what in _OTHER_TEXT if pattern.match(text[:4096])), "")
+    if what:
+        return LogFileError(
+            f"{what}, not a table of times and readings",
+            file=name,
+            remedy="export the log as CSV: a time and at least one reading a row, with a label over each column",
+        )
     lines = [line for line in text[:HEAD_BYTES].decode("utf-8", "replace").splitlines() if line.strip()]
     wide = [line for line in lines if any(line.count(d) >= 1 for d in DELIMITERS)]
     if len(wide) == len(lines) and 0 < len(lines) <= 3:

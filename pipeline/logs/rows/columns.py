@@ -328,7 +328,9 @@ def _numbers_of(column: pa.ChunkedArray, decimal: str) -> Numbers:
     if isinstance(cells, pa.ChunkedArray):
         cells = cells.combine_chunks()
     point = re.escape(decimal)
-    plain = pc.match_substring_regex(cells, rf"^[+-]?(\d+{point}?\d*|{point}\d+)([eE][+-]?\d\d?\d?)?$")
+    plain = pc.match_substring_regex(
+        cells, rf"^[+-]?([0-9]+{point}?[0-9]*|{point}[0-9]+)([eE][+-]?[0-9][0-9]?[0-9]?)?$"
+    )
     left = pc.invert(plain)
     unit = None
     if pc.any(left).as_py():
@@ -367,7 +369,8 @@ def _numbers_by_mark(cells: pa.Array, plain: pa.Array, decimal: str) -> Numbers:
     result, fits = cells, plain
     for mark in THOUSANDS[decimal]:
         grouped = pc.match_substring_regex(
-            cells, rf"^[+-]?\d\d?\d?({re.escape(mark)}\d\d\d)+({re.escape(decimal)}\d*)?$"
+            cells,
+            rf"^[+-]?[0-9][0-9]?[0-9]?({re.escape(mark)}[0-9][0-9][0-9])+({re.escape(decimal)}[0-9]*)?$",
         )
         result = pc.if_else(grouped, pc.replace_substring(result, mark, ""), result)
         fits = pc.or_(fits, grouped)
@@ -395,9 +398,11 @@ def _tidy(cell: str, decimal: str) -> tuple[str | None, str]:
     bare = bare.replace("−", "-")
     for mark in ("", *THOUSANDS[decimal]):
         point = re.escape(decimal)
-        if mark and re.fullmatch(rf"[+-]?\d{{1,3}}({re.escape(mark)}\d{{3}})+({point}\d*)?", bare):
+        if mark and re.fullmatch(rf"[+-]?[0-9]{{1,3}}({re.escape(mark)}[0-9]{{3}})+({point}[0-9]*)?", bare):
             return bare.replace(mark, ""), unit_of_word(unit) or ""
-        if not mark and re.fullmatch(rf"[+-]?(\d+{point}?\d*|{point}\d+)([eE][+-]?\d{{1,3}})?", bare):
+        if not mark and re.fullmatch(
+            rf"[+-]?([0-9]+{point}?[0-9]*|{point}[0-9]+)([eE][+-]?[0-9]{{1,3}})?", bare
+        ):
             return bare, unit_of_word(unit) or ""
     return None, ""
 

@@ -25,6 +25,7 @@ from pipeline.logs.source.units import (
     names_a_note,
     why_not_regular,
 )
+from pipeline.logs.vocabulary.quantities import names_a_quantity_or_time
 
 _NOT_TEXT = (
     (b"%PDF", "a PDF document"),
@@ -240,9 +241,11 @@ def _from_eight_bits(raw: bytes) -> tuple[bytes, str, _Bytes]:
     except UnicodeDecodeError:
         encoding = _code_page(b"\n".join(view[at : at + _PIECE] for at in seen.high))
         codec = encoding.lower().replace("-", "")
+        if codec in _WIDE_PAGES:  # a piece may end in mid-character
+            return raw.decode(codec, "replace").encode(), encoding, _look(raw)
         pieces = [view[at : at + _PIECE] for at in range(0, len(raw), _PIECE)]
         for at in seen.high:
-            pieces[at // _PIECE] = str(pieces[at // _PIECE], codec).encode()
+            pieces[at // _PIECE] = str(pieces[at // _PIECE], codec, "replace").encode()
         return b"".join(pieces), encoding, seen
     return raw, "UTF-8", seen
 
@@ -255,15 +258,49 @@ def _past_a_character(raw: bytes, at: int) -> int:
     return at
 
 
+_CODE_PAGES = (
+    *("cp1252", "cp1250", "cp1254", "cp1251", "cp1253", "cp1257", "koi8_r"),
+    *("cp932", "gb18030", "big5", "cp949", "euc_jp"),
+)
+_OTHER_SCRIPTS = ("cp1251", "cp1253", "koi8_r", "cp932", "gb18030", "big5", "cp949", "euc_jp")
+_WIDE_PAGES = frozenset(("cp932", "gb18030", "big5", "cp949", "euc_jp"))
+_SIGNS = frozenset("°²³µ·–—’‘“”äöüÄÖÜßéè\u00a0".encode("cp1252"))
+"""Bytes that decide nothing: signs, and letters that cp1252 is full of."""
+
+
 def _code_page(raw: bytes) -> str:
-    """The degree sign decides: 0xB0 in cp1252 and Latin-1, 0xF8 in the old console code pages."""
+    """The degree sign decides: 0xB0 in most code pages, 0xF8 in the old console ones. Else the one in which the most labels are words
+    that loggers write; else, where most letters are not Latin, what charset-normalizer takes it for."""
     if re.search(rb"\xf8\s?[CFcf]\b", raw) and not re.search(rb"\xb0\s?[CFcf]\b", raw):
         return "cp850"
+    lines = [line for line in raw[: 4 * _HEAD].split(b"\n") if any(c > 127 for c in line)][:50]
+    sample = b"\n".join(lines)[:_HEAD]
+    if not {c for c in sample if c > 127} <= _SIGNS:
+        known = {page: _known_words(sample, page) for page in _CODE_PAGES}
+        if best := max(known.values()):
+            return next(page for page in _CODE_PAGES if known[page] == best)
+        letters = sum(65 <= c <= 90 or 97 <= c <= 122 for c in sample)
+        if sum(c > 127 for c in sample) > letters:
+            from charset_normalizer import from_bytes
+
+            found = from_bytes(sample, cp_isolation=list(_OTHER_SCRIPTS)).best()
+            if found is not None:
+                return found.encoding
     try:
         raw.decode("cp1252")
     except UnicodeDecodeError:
         return "Latin-1"
     return "cp1252"
+
+
+def _known_words(sample: bytes, page: str) -> int:
+    """How many cells of `sample` that are not ASCII name a quantity or a time, read by this code page."""
+    try:
+        text = sample.decode(page)
+    except UnicodeDecodeError:
+        return 0
+    cells = {c.strip(' "\r') for c in re.split(r"[,;\t|\n]", text) if not c.isascii()}
+    return sum(names_a_quantity_or_time(c) for c in cells)
 
 
 def _without_nuls(text: bytes, notes: list[Text]) -> bytes:
