@@ -75,7 +75,16 @@ def _csv_row(summary: UnitSummary, reader: Reader) -> list[str]:
     told = spreadsheet_safe(si.say(text_from(s.texts["verdict_client"]))) if s.texts else ""
     numbers = ["" if v is None else f"{v:g}" if isinstance(v, float) else str(v) for v in figures]
     made = "" if s.made_ice_kg_per_day is None else f"{s.made_ice_kg_per_day:g}"
-    row = [*texts, s.level, s.log_start, s.log_end, *numbers, " ".join(s.codes), told, _link(s)]
+    row = [
+        *texts,
+        s.level,
+        s.log_start,
+        s.log_end,
+        *numbers,
+        " ".join(s.codes),
+        told,
+        spreadsheet_safe(_link(s)),
+    ]
     return [*row, spreadsheet_safe(s.client), s.due, made]
 
 
