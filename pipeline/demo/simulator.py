@@ -106,9 +106,12 @@ def run_world(
     room = _room(site, t, local_h, rng)
     inlet = _inlet(site, t, local_h, rng)
     for fault in faults:
+        to_s = seconds if fault.to_day is None else fault.to_day * DAY_S
+        on = (t >= fault.from_day * DAY_S) & (t < to_s)
         if fault.kind == "warm-water":
-            to_s = seconds if fault.to_day is None else fault.to_day * DAY_S
-            inlet = inlet + fault["plus_k"] * ((t >= fault.from_day * DAY_S) & (t < to_s))
+            inlet = inlet + fault["plus_k"] * on
+        elif fault.kind == "moved":
+            room = room + fault["plus_k"] * on
     use = _use(site, t, local_h, rng)
     running = control(
         machine,
@@ -187,6 +190,11 @@ def _with_probe_faults(world: World, role: str) -> np.ndarray:
             b = len(values) if fault.to_day is None else int(fault.to_day * DAY_S)
             values = values.copy()
             values[a:b] = fault["touch"] * values[a:b] + (1 - fault["touch"]) * world.room[a:b]
+        elif fault.kind == "probe-slips" and fault["role"] == role:
+            a = int(fault.from_day * DAY_S)
+            b = len(values) if fault.to_day is None else int(fault.to_day * DAY_S)
+            touch = 1 + (fault["touch"] - 1) * np.clip((np.arange(len(values)) - a) / max(b - a, 1), 0, 1)
+            values = touch * values + (1 - touch) * world.room
     return values
 
 

@@ -192,6 +192,19 @@ class Verdict:
 
 
 @dataclass(frozen=True, kw_only=True)
+class AfterVisit:
+    """What a visit changed."""
+
+    from_ns: int
+    until_ns: int
+    what: str  # as unit.toml says
+    sentence: Text  # better, worse or as before, with the freezes before and after
+    better: bool | None  # None: nothing changed, or it cannot be told
+    mended: tuple[str, ...]  # codes found before it and not after
+    new: tuple[str, ...]  # codes found after it and not before
+
+
+@dataclass(frozen=True, kw_only=True)
 class Judgement:
     """Everything that is said of one log."""
 
@@ -203,6 +216,7 @@ class Judgement:
         tuple[str, float, str, str], ...
     ] = ()  # (name, value in force, unit, source), for the page
     cautions: tuple[Text, ...] = ()
+    visits: tuple[AfterVisit, ...] = ()
     steps: tuple[Step, ...] = ()  # of all findings together, safest and cheapest first
     next_clip: NextClip | None = None  # None: nothing to part, or nothing that would part it
     refrigerant_side: RefrigerantSide | None = (

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import IceLogError, reason_of, remedy_of
-from pipeline.fleet.processes import leave_with_parent
+from pipeline.fleet.processes import deaf_to_ctrl_c, leave_with_parent
 from pipeline.fleet.run import RunOptions
 
 _GRACE_S = 10.0
@@ -53,7 +53,8 @@ def run_batch(
     context = mp.get_context("spawn")
     pipe, far = context.Pipe(duplex=False)
     process = context.Process(target=_work, args=(far, inbox, reports, options, frozenset(rested)))
-    process.start()
+    with deaf_to_ctrl_c():
+        process.start()
     far.close()
     outcome = BatchOutcome(settled=False, failure="the run was stopped")
     try:

@@ -90,7 +90,7 @@ def test_a_uniformly_slow_unit_is_found_by_its_kind_with_less_than_certainty():
     found = finding(
         judged(made_up(noisy(66, 40), condenser_in_c=24.0, water_in_c=15.0), kind="slab"), "freeze-long"
     )
-    assert found.evidence["judged_against"] == "expected band"
+    assert found.evidence["judged_against"] == "kind, narrow"
     assert found.severity is Severity.WATCH  # a kind's band alone sends nobody
     assert found.confidence < 1.0
 
@@ -117,8 +117,17 @@ def test_too_few_cycles_cannot_be_judged():
 
 def test_a_rare_odd_freeze_in_a_long_log_is_a_note():
     freeze = noisy(20, 300)
-    freeze[150] = 27.0
+    freeze[150] = 25.0
     assert finding(judged(made_up(freeze)), "freeze-long").severity is Severity.NOTE
+
+
+def test_a_single_freeze_far_out_of_a_tight_spread_is_looked_at_and_told_with_its_hour():
+    freeze = noisy(20, 300)
+    freeze[150] = 32.8  # 64 % too long: what somebody who hunts an intermittent fault came for
+    found = finding(judged(made_up(freeze)), "freeze-long")
+    assert found.severity is Severity.WATCH
+    assert found.title.key == "finding.freeze-long.one"
+    assert found.evidence["when"].startswith("2026-03-0")
 
 
 def test_a_threshold_of_the_unit_is_obeyed():
