@@ -195,7 +195,8 @@ def try_toml(data: bytes, folder: Path) -> tuple[str, Unit | None]:
     stands = dict(_leaves(tomllib.loads(data.decode("utf-8-sig"))))
     taken = dict(_leaves(unit.model_dump(exclude_unset=True)))
     for key, value in stands.items():
-        if key not in taken or not _alike(value, taken[key]):
+        as_list = taken.get(f"{key}/0")  # one text where a list is kept; an empty one is an empty list
+        if not _alike(value, taken.get(key, as_list)):
             return f"SILENTLY WRONG: {key} = {value!r:.60} taken as {taken.get(key)!r:.60}", None
     if any(isinstance(v, float) and not math.isfinite(v) for v in taken.values()):
         return "SILENTLY WRONG: not finite", None
