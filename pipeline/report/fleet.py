@@ -73,7 +73,16 @@ def _csv_row(summary: UnitSummary, reader: Reader) -> list[str]:
     texts = [spreadsheet_safe(x) for x in (s.unit, s.title, s.place)]
     told = spreadsheet_safe(si.say(text_from(s.texts["verdict_client"]))) if s.texts else ""
     numbers = ["" if v is None else f"{v:g}" if isinstance(v, float) else str(v) for v in figures]
-    return [*texts, s.level, s.log_start, s.log_end, *numbers, " ".join(s.codes), told, _link(s)]
+    return [
+        *texts,
+        s.level,
+        s.log_start,
+        s.log_end,
+        *numbers,
+        " ".join(s.codes),
+        told,
+        spreadsheet_safe(_link(s)),
+    ]
 
 
 def _csv_row_unreported(problem: Problem) -> list[str]:

@@ -72,6 +72,9 @@ def test_hostile_names_are_text_on_the_page_and_no_formula_in_the_table(two, tmp
     row = next(iter(csv.DictReader((tmp_path / "fleet.csv").open(encoding="utf-8", newline=""))))
     assert row["unit"] == "'=HYPERLINK(1)"
     assert row["place"] == "'@SUM(1)"
+    page(tmp_path, [replace(two[0], unit="-1+1")])
+    row = next(iter(csv.DictReader((tmp_path / "fleet.csv").open(encoding="utf-8", newline=""))))
+    assert row["report"] == "'-1%2B1/report.html"
 
 
 def test_the_page_forbids_every_request_and_every_script_but_its_own(two, tmp_path):

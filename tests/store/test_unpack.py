@@ -237,7 +237,7 @@ def test_a_unit_of_the_longest_name_can_be_unpacked_and_so_can_one_that_windows_
 def test_a_file_in_it_that_windows_would_take_for_something_else_is_refused_there(logs, monkeypatch):
     pack(logs / "may.zip", "bar/C:a.csv")
     assert unpack(logs) == ({"bar": ["C:a.csv"]}, [])
-    monkeypatch.setattr("pipeline.store.unpack._ON_WINDOWS", True)
+    monkeypatch.setattr("pipeline.store.names.ON_WINDOWS", True)
     units, problems = unpack(logs)
     assert units == {}
     assert problems == [

@@ -36,7 +36,9 @@ def facts(
         {
             "name": t("page.logged"),
             "value": reader.length_html(summary.days),
-            "note": t("page.logged_span", first=first, last=last, zone=timeline.time_zone),
+            "note": t("page.logged_span_own_clock", first=first, last=last)
+            if timeline.own_clock
+            else t("page.logged_span", first=first, last=last, zone=timeline.time_zone),
         }
     ]
     if output.ice_kg_per_day is not None:

@@ -189,7 +189,7 @@ def test_when_it_has_stopped_no_worker_is_left_that_could_still_write(inbox, rep
         process.send_signal(signal.SIGTERM)
         try:
             assert process.wait(timeout=20) == 0
-            assert psutil.wait_procs(workers, timeout=10)[1] == []
+            assert psutil.wait_procs(workers, timeout=120)[1] == []
         finally:
             for worker in workers:
                 with contextlib.suppress(psutil.NoSuchProcess):
@@ -202,16 +202,16 @@ def test_a_second_watcher_says_so_and_leaves_the_first_alone(inbox, reports):
     write_unit(inbox, "bar")
     with watching(inbox, reports) as (process, lines):
         command = [sys.executable, "-m", "pipeline", "watch", str(inbox), "--to", str(reports)]
-        second = subprocess.run(command, capture_output=True, text=True, timeout=60)
+        second = subprocess.run(command, capture_output=True, text=True, timeout=300)
         assert second.returncode == 1
         assert "another watcher already keeps" in second.stderr
-        by_clock = subprocess.run([*command, "--once"], capture_output=True, text=True, timeout=60)
+        by_clock = subprocess.run([*command, "--once"], capture_output=True, text=True, timeout=300)
         assert by_clock.returncode == 0
         assert "nothing to do here" in by_clock.stderr
         wait_for(lambda: said(lines, "bar: reported") == 1)
         assert process.poll() is None
         process.send_signal(signal.SIGINT)
-        assert process.wait(timeout=10) == 0
+        assert process.wait(timeout=120) == 0
 
 
 def test_killed_by_force_it_frees_the_folder_and_the_next_heals(inbox, reports, tmp_path):
