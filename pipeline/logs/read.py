@@ -14,8 +14,9 @@ from pipeline.logs.clock.date_order import Surroundings
 from pipeline.logs.clock.stamp_parser import SECOND_NS
 from pipeline.logs.clock.time_order import Sequence, in_sequence
 from pipeline.logs.clock.to_utc import Moments, read_moments
-from pipeline.logs.layout.dialect import DELIMITERS, Dialect, Layout, is_header, sniff, split_row
+from pipeline.logs.layout.dialect import DELIMITERS, Dialect, sniff
 from pipeline.logs.layout.fixed_width import sniff_spaced
+from pipeline.logs.layout.head_rows import Layout, is_header, split_row
 from pipeline.logs.layout.preamble import Head, read_head
 from pipeline.logs.layout.width import of_one_width
 from pipeline.logs.long_format import TallPlan, channels_of, labelled, plan_tall, side_by_side

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.language.text import Text
+from pipeline.logs.channels.draft import Draft
+from pipeline.logs.channels.header_doubts import with_doubted_headers
 from pipeline.logs.channels.inference import (
     Nameless,
     looks_like_current,
@@ -16,20 +17,15 @@ from pipeline.logs.channels.inference import (
     roles_by_behaviour,
     temperature_unit,
 )
+from pipeline.logs.channels.notes import UNIT_IN_TOML, Notes, note
+from pipeline.logs.channels.resistance import celsius_of
 from pipeline.logs.channels.same_logger import LoggerLog
-from pipeline.logs.coarse_grid import Overview, swing
-from pipeline.logs.limits import USUAL
+from pipeline.logs.coarse_grid import Overview
 from pipeline.logs.table import LoggedColumn
 from pipeline.logs.vocabulary.quantities import HOUSE_UNITS, quantity_of_header
 from pipeline.logs.vocabulary.roles import TEMPERATURE_ROLES, role_by_file_name, role_by_header, rule_for
-from pipeline.logs.vocabulary.units import (
-    UNITS,
-    celsius_from_beta,
-    celsius_from_platinum,
-    celsius_from_steinhart_hart,
-    to_house,
-)
-from pipeline.unit import ROLES, ChannelRule, Thermistor, Unit
+from pipeline.logs.vocabulary.units import UNITS, to_house
+from pipeline.unit import ROLES, ChannelRule, Unit
 
 _NO_NAME = re.compile(
     r"column \d+|(temp\w*|value|reading|measurement|data|wert|messwert|valor|medida|valeur|mesure|channel|ch|input|probe|sensor)"
@@ -41,27 +37,6 @@ _TWIN_K = 0.6
 """Further than this two columns of one reading in °C and in °F do not lie apart, rounded to whole degrees."""
 _CLEAR = 0.75
 """From this confidence on a column's own readings decide its unit."""
-_UNIT_IN_TOML = 'set unit for "{label}" under [channels] in unit.toml if that is wrong'
-_METAL = re.compile(r"(?<![^\W\d_])(rtd|pt ?\d*|platin\w*|ni ?\d*)(?![^\W\d_])", re.IGNORECASE)
-ASSUMED_NTC = Thermistor(r25_ohm=10_000.0, beta_k=3950.0)
-"""Taken where a resistance comes without its thermistor's constants. Common practice, no source."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Draft:
-    """A channel before trust. `values` are in `unit`, a house unit."""
-
-    key: int
-    logger: int
-    label: str
-    role: str
-    role_by: str
-    role_confidence: float
-    unit: str
-    unit_read: str
-    values: np.ndarray
-    error: np.ndarray | None
-    error_words: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,9 +46,6 @@ class _Open:
     draft: Draft
     column: LoggedColumn
     rule: ChannelRule | None
-
-
-Notes = dict[str, list[Text]]
 
 
 def drafts_of(logs: Sequence[LoggerLog], unit: Unit, overview: Overview) -> tuple[list[Draft], Notes]:
@@ -116,7 +88,7 @@ def drafts_of(logs: Sequence[LoggerLog], unit: Unit, overview: Overview) -> tupl
         alike = [o for other, opened in unscaled for o in opened if other is log or _same_labels(other, log)]
         ready += _temperatures(temperatures, known, alike, log, overview, notes)
     ready.sort(key=lambda d: d.key)
-    ready = _by_behaviour(ready, overview)
+    ready = with_doubted_headers(_by_behaviour(ready, overview), logs, overview, notes)
     _note_unknown_keys(unit, logs, notes)
     return ready, notes
 
@@ -144,15 +116,15 @@ def _converted(draft: Draft, logged: str, rule: ChannelRule | None, log: LoggerL
     values, house = to_house(draft.values, logged)
     role, by, confidence = draft.role, draft.role_by, draft.role_confidence
     if house == "ohm":
-        celsius = _celsius(values, rule, draft.label, log, notes)
+        celsius = celsius_of(values, rule, draft.label, log.files[0], notes)
         if celsius is None:
             return replace(draft, role="other", role_by="", role_confidence=0.0, unit="", unit_read=logged)
         values, house = celsius, "°C"
     elif house == "V" and quantity_of_header(draft.label) == "current":
         if rule is None or rule.a_per_v is None:
-            _note(
+            note(
                 notes,
-                log,
+                log.files[0],
                 "logs.note.clamp_ratio",
                 '"{label}" is a clamp\'s voltage, and its ratio is not known: it is used for nothing; set a_per_v (amperes per volt) for "{label}" under [channels] in unit.toml',
                 label=draft.label,
@@ -171,9 +143,9 @@ def _converted(draft: Draft, logged: str, rule: ChannelRule | None, log: LoggerL
             ("current", "header", 0.9) if role in ("other", "voltage") else (role, by, confidence)
         )
     if role != "other" and ROLES[role] != house and ROLES[role] != "":
-        _note(
+        note(
             notes,
-            log,
+            log.files[0],
             "logs.note.role_and_unit",
             '"{label}" is in {unit}, which a channel of role {role} cannot be: it is kept, but used for nothing',
             label=draft.label,
@@ -186,55 +158,6 @@ def _converted(draft: Draft, logged: str, rule: ChannelRule | None, log: LoggerL
     return replace(
         draft, values=values, unit=house, unit_read=logged, role=role, role_by=by, role_confidence=confidence
     )
-
-
-def _celsius(
-    ohm: np.ndarray, rule: ChannelRule | None, label: str, log: LoggerLog, notes: Notes
-) -> np.ndarray | None:
-    """°C of a resistance, or None where nothing tells which thermometer it is."""
-    thermistor = rule.thermistor if rule else None
-    if thermistor is not None:
-        if thermistor.beta_k is not None:
-            return celsius_from_beta(ohm, r25_ohm=thermistor.r25_ohm, beta_k=thermistor.beta_k)
-        return celsius_from_steinhart_hart(ohm, a=thermistor.a, b=thermistor.b, c=thermistor.c)
-    if rule and rule.r0_ohm:
-        return celsius_from_platinum(ohm, r0_ohm=rule.r0_ohm)
-    low, high = swing(ohm)
-    metal = _METAL.search(label) is not None
-    for r0 in (100.0, 1000.0):
-        if 0.75 * r0 <= low and high <= 1.7 * r0:  # −63 to 183 °C
-            _note(
-                notes,
-                log,
-                "logs.note.platinum",
-                '"{label}" was read as a platinum thermometer of {r0} Ω at 0 °C (IEC 60751); '
-                + _UNIT_IN_TOML,
-                label=label,
-                r0=f"{r0:g}",
-            )
-            return celsius_from_platinum(ohm, r0_ohm=r0)
-    assumed = celsius_from_beta(ohm, r25_ohm=ASSUMED_NTC.r25_ohm, beta_k=ASSUMED_NTC.beta_k)
-    coldest, hottest = swing(assumed)
-    if metal or not (USUAL["probe_coldest_c"] < coldest and hottest < USUAL["probe_hottest_c"]):
-        _note(
-            notes,
-            log,
-            "logs.note.which_thermometer",
-            '"{label}" is a resistance of {low} to {high} Ω, and nothing tells of which thermometer: it is used for nothing; set thermistor, or r0_ohm of a resistance thermometer, for it under [channels] in unit.toml',
-            label=label,
-            low=f"{low:.4g}",
-            high=f"{high:.4g}",
-        )
-        return None
-    _note(
-        notes,
-        log,
-        "logs.note.thermistor",
-        '"{label}" is a resistance without its thermistor: 10 kΩ at 25 °C with beta 3950 K was assumed, and may be off by '
-        "some degrees; set thermistor for it under [channels] in unit.toml",
-        label=label,
-    )
-    return assumed
 
 
 def _opened(
@@ -283,11 +206,11 @@ def _by_magnitude(one: _Open, grid: np.ndarray, log: LoggerLog, notes: Notes) ->
     seen = grid[~np.isnan(grid)]
     top = float(np.percentile(np.abs(seen), 90)) if len(seen) else 0.0
     unit = next(u for limit, u in _BY_MAGNITUDE[one.draft.role] if top <= limit)
-    _note(
+    note(
         notes,
-        log,
+        log.files[0],
         "logs.note.unit_by_size",
-        '"{label}" does not say its unit: its readings are the size of {unit}; ' + _UNIT_IN_TOML,
+        '"{label}" does not say its unit: its readings are the size of {unit}; ' + UNIT_IN_TOML,
         label=one.draft.label,
         unit=unit,
     )
@@ -326,16 +249,16 @@ def _temperatures(
             pattern = '"{label}" does not say its unit: read as {unit}, like the other temperatures of this logger; '
             key = "logs.note.unit_like_others"
         else:
-            _note(
+            note(
                 notes,
-                log,
+                log.files[0],
                 "logs.note.unit_unknown",
                 '"{label}" may be °C or °F, and nothing in it tells: it is used for nothing; set unit for "{label}" under [channels] in unit.toml',
                 label=one.draft.label,
             )
             done.append(replace(one.draft, role="other", role_by="", role_confidence=0.0))
             continue
-        _note(notes, log, key, pattern + _UNIT_IN_TOML, label=one.draft.label, unit=unit)
+        note(notes, log.files[0], key, pattern + UNIT_IN_TOML, label=one.draft.label, unit=unit)
         done.append(_converted(one.draft, unit, one.rule, log, notes))
     return done
 
@@ -392,10 +315,6 @@ def _two_currents(drafts: list[Draft]) -> list[Draft]:
     return [replace(d, role="current_compressor") if d is least else d for d in drafts]
 
 
-def _note(notes: Notes, log: LoggerLog, key: str, english: str, /, **values: object) -> None:
-    notes.setdefault(log.files[0], []).append(Text(key=key, english=english, values=values))
-
-
 def _note_unknown_keys(unit: Unit, logs: Sequence[LoggerLog], notes: Notes) -> None:
     labels = {c.label for log in logs for c in log.columns}
     for key in unit.channels:
@@ -404,9 +323,9 @@ def _note_unknown_keys(unit: Unit, logs: Sequence[LoggerLog], notes: Notes) -> N
             known.casefold().strip() in (key.casefold().strip(), header.casefold().strip())
             for known in labels
         ):
-            _note(
+            note(
                 notes,
-                logs[0],
+                logs[0].files[0],
                 "logs.note.no_such_channel",
                 'unit.toml names the channel "{key}", which no file has (the columns are {labels})',
                 key=key,

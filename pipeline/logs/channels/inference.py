@@ -75,7 +75,7 @@ def _plausible(role: str, celsius: np.ndarray) -> float:
     low, high = swing(celsius)
     if np.isnan(low):
         return 0.0
-    if role in ("evaporator", "other") and (fits := _freezes_and_thaws(celsius, low, high)):
+    if role in ("evaporator", "other") and (fits := freezes_and_thaws(celsius, low, high)):
         return fits
     if role == "evaporator":
         return 0.1 if low > -35 and high < 45 else 0.0
@@ -91,7 +91,7 @@ def _plausible(role: str, celsius: np.ndarray) -> float:
     return 0.3 if high > 45 and high < 120 and low > 5 else 0.0
 
 
-def _freezes_and_thaws(celsius: np.ndarray, low: float, high: float) -> float:
+def freezes_and_thaws(celsius: np.ndarray, low: float, high: float) -> float:
     """A trace that again and again goes well below freezing and comes back above it, within what a machine can do."""
     if not (-35.0 < low < _FREEZING_C and high > _THAWED_C and high < 50.0):
         return 0.0
@@ -159,7 +159,7 @@ def roles_by_behaviour(
     """
     result: dict[int, tuple[str, float]] = {}
     swings = {c.key: swing(c.values) for c in nameless}
-    cold = [c for c in nameless if _freezes_and_thaws(c.values, *swings[c.key]) >= 0.4]
+    cold = [c for c in nameless if freezes_and_thaws(c.values, *swings[c.key]) >= 0.4]
     cold.sort(key=lambda c: swings[c.key][0])
     if len(cold) > 1 and _turns_first(cold[1].values, cold[0].values, step_s):
         cold[0], cold[1] = cold[1], cold[0]

@@ -31,6 +31,8 @@ _START_WORDS = re.compile(
     r"(?!.*(interval|rate|period|zone|step|delay|duration))",
     re.IGNORECASE,
 )
+OWN_CLOCK = "the logger's own clock"
+"""The zone of times of which neither the file nor unit.toml says where they are told."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -339,7 +341,7 @@ def _local_to_utc(
     if isinstance(zone, int):
         return local - zone, (), {"zone": f"UTC{zone / 3600e9:+g} h, from the file"}
     utc, notes = time_zones.to_utc(local, zone)
-    return utc, notes, {"zone": zone.key}
+    return utc, notes, {"zone": zone.key if "time_zone" in around.unit.model_fields_set else OWN_CLOCK}
 
 
 def _spread(of_stretches: np.ndarray, stamps: Stamps) -> np.ndarray:

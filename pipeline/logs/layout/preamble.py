@@ -6,7 +6,8 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from pipeline.logs.layout.dialect import Dialect, split_row
+from pipeline.logs.layout.dialect import Dialect
+from pipeline.logs.layout.head_rows import split_row
 from pipeline.logs.vocabulary.quantities import HOUSE_UNITS, quantity_of_header
 from pipeline.logs.vocabulary.stamp_patterns import shape_of
 from pipeline.logs.vocabulary.units import UNITS, unit_of_header, unit_of_word

@@ -6,7 +6,8 @@ from dataclasses import replace
 
 from pipeline.errors import LogFileError
 from pipeline.language.text import Text
-from pipeline.logs.layout.dialect import Dialect, Layout, is_row, sniff, split_row
+from pipeline.logs.layout.dialect import Dialect, sniff
+from pipeline.logs.layout.head_rows import Layout, is_row, split_row
 from pipeline.logs.source.decode import Content
 from pipeline.logs.vocabulary.cell_kinds import is_number
 

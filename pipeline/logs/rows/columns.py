@@ -16,7 +16,8 @@ import pyarrow as pa
 import pyarrow.csv as pacsv
 
 from pipeline.errors import LogFileError
-from pipeline.logs.layout.dialect import Dialect, split_row
+from pipeline.logs.layout.dialect import Dialect
+from pipeline.logs.layout.head_rows import split_row
 from pipeline.logs.rows.column_blocks import CellBlock, steps_between
 from pipeline.logs.rows.per_column import for_each
 from pipeline.logs.rows.row_spans import Body, without_repeats

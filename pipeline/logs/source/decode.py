@@ -125,6 +125,7 @@ def _text_of(raw: bytes, name: str, *, packed: str = "", strange: int = 0) -> Co
             raise LogFileError(f"this is {kind}, not text", file=name, remedy=_EXPORT_AGAIN)
     notes: list[Text] = []
     if strange:
+        raw = raw[: raw.rfind(b"\n") + 1] or raw  # the last line may be cut
         notes.append(
             Text(
                 key="logs.note.gzip_tail",
