@@ -6,6 +6,7 @@ import re
 import reprlib
 import tomllib
 from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -171,7 +172,7 @@ def _say_problem(problem: Mapping[str, Any]) -> str:
     if kind in _RANGES:
         words, limit = _RANGES[kind]
         bound = problem["ctx"][limit]
-        of = f"a day {words} {bound}" if isinstance(bound, str) else f"a number {words} {bound:g}"
+        of = f"a day {words} {bound}" if isinstance(bound, str | date) else f"a number {words} {bound:g}"
         return f'"{key}": expected {of} (found {found})'
     if kind == "string_too_long":
         return f'"{key}": expected at most {problem["ctx"]["max_length"]} characters (found {len(problem["input"]):,})'
