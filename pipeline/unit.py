@@ -91,6 +91,12 @@ def _a_day(value: object) -> object:
     return value
 
 
+def _of_our_time(day: date) -> date:
+    if not 1900 <= day.year < 2100:
+        raise ValueError("expected a day from 1900-01-01 to 2099-12-31")
+    return day
+
+
 def _a_time(value: object) -> object:
     """What would be taken for seconds since midnight is no time of day."""
     if isinstance(value, int | float) or (isinstance(value, str) and ":" not in value):
@@ -107,7 +113,7 @@ Volts = Annotated[Number, Field(gt=0, le=1000)]
 Amperes = Annotated[Number, Field(gt=0, le=10_000)]
 Celsius = Annotated[Number, Field(ge=-100, le=200)]
 TimeOfDay = Annotated[clock_time, BeforeValidator(_a_time)]
-Day = Annotated[date, BeforeValidator(_a_day), Field(ge=date(1900, 1, 1), lt=date(2100, 1, 1))]
+Day = Annotated[date, BeforeValidator(_a_day), AfterValidator(_of_our_time)]
 Line = Annotated[str, Field(max_length=300)]
 """Ranges that no machine leaves (common practice, no source): a slip of the keyboard is told, not reckoned with."""
 

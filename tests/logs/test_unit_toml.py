@@ -117,7 +117,7 @@ def test_what_is_wrong_is_told(tmp_path, text, line, words):
         ("[thresholds]\ngap_min = 1e300", 2, ['"thresholds.gap_min"', "a number up to 1e+09"]),
         ("[expected]\nfreeze_min = [1, 1e9]", 2, ["a number up to 10080"]),
         ("[[visits]]\non = 0001-01-01", 2, ["a day from 1900-01-01"]),
-        ("[nameplate]\nmade = 9999-12-31", 2, ["a day before 2100-01-01"]),
+        ("[nameplate]\nmade = 9999-12-31", 2, ["a day from 1900-01-01 to 2099-12-31"]),
         ("[nameplate]\nmade = 20190401", 2, ["a date, such as 2026-05-04", "found 20190401"]),
         ('[[visits]]\non = "20260504"', 2, ["a date, such as 2026-05-04"]),
         ("[[visits]]\non = 2026-05-04\nat = 1430", 3, ["a time of day, such as 14:30"]),
