@@ -103,7 +103,7 @@ _MEASURES = {
     "condenser_split_k": ("Condenser split", "The condenser split is {shift} wider", "The condenser split is {shift} narrower"),
     "discharge_peak_c": ("Discharge line at its hottest", "The discharge line is {shift} hotter", "The discharge line is {shift} cooler"),
     "freeze_current_a": ("Current in freeze", "The current in freeze is {shift} higher", "The current in freeze is {shift} lower"),
-    "charge_ah": ("Charge a cycle", "A cycle draws {shift} more", "A cycle draws {shift} less"),
+    "charge_ah": ("Amp-hours a cycle", "A cycle draws {shift} more", "A cycle draws {shift} less"),
     "energy_kwh": ("Energy a cycle", "A cycle takes {shift} more", "A cycle takes {shift} less"),
 }  # fmt: skip
 _AIR = {

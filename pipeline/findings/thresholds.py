@@ -19,9 +19,9 @@ from pipeline.logs.limits import Limit, in_force
 from pipeline.unit import Unit
 
 PRACTICE = "common practice, no source"
-MODIFIED_Z = "Iglewicz & Hoaglin's limit: NIST/SEMATECH e-Handbook 1.3.5.17"
-WESTERN_ELECTRIC = (
-    "Western Electric, Statistical Quality Control Handbook, 1956 (from memory, to be confirmed)"
+MODIFIED_Z = "usual limit of the modified z-score: NIST/SEMATECH e-Handbook 1.3.5.17"
+RUN_RULE = (
+    "eight in a row on one side of the centre: NIST/SEMATECH e-Handbook 6.3.2 (from memory, to be confirmed)"
 )
 NEMA_VOLTAGE = "NEMA MG 1, 12.44: motors run at rated voltage ± 10 % (from memory, to be confirmed)"
 RATING_POINT = "AHRI 810 rating point (from memory, to be confirmed)"
@@ -50,7 +50,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("harvest_out_pct", 50.0, "%", "and by how much a harvest must differ to matter"),
     _row("harvest_out_min", 0.5, "min", "least difference of a harvest that matters"),
     _row("run_out_pct", 12.0, "%", "least difference of eight freezes in a row that matters (run rule)"),
-    _row("run_cycles", 8, "cycles", "freezes of a run that its smaller limit may judge", WESTERN_ELECTRIC),
+    _row("run_cycles", 8, "cycles", "freezes of a run that its smaller limit may judge", RUN_RULE),
     _row("run_z", 2.5, "", "and how far out its middle must be, by modified z"),
     _row("spread_floor_pct", 1.5, "%", "least spread of freeze lengths that is believed: no machine is steadier for long"),
     _row("own_cycles", 8, "cycles", "least cycles for a centre and a spread of the unit's own"),
