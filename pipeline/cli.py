@@ -137,7 +137,7 @@ def _page_options(arguments):
 
 def _report(arguments) -> int:
     from pipeline.fleet.run import RunOptions, report
-    from pipeline.store.problems import told
+    from pipeline.store.problems import sentence_of
 
     options = RunOptions(
         report=_page_options(arguments),
@@ -155,7 +155,7 @@ def _report(arguments) -> int:
     for note in outcome.notes:
         print(f"icelogs: {note}", file=sys.stderr)
     for problem in outcome.problems:
-        print(f"icelogs: {told(problem)}", file=sys.stderr)
+        print(f"icelogs: {sentence_of(problem)}", file=sys.stderr)
     if not outcome.complete:
         return UNREAD
     if arguments.fail_on and _worst_rank(outcome) <= _RANKS[arguments.fail_on]:

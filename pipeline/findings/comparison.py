@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings import thresholds
 from pipeline.findings.evidence import statistics
-from pipeline.findings.evidence.case import Case
+from pipeline.findings.evidence.case import NS_PER_MIN, Case
 from pipeline.findings.evidence.conditions import at_same_conditions
 from pipeline.findings.evidence.parts import part_of_record, part_of_timeline
 from pipeline.findings.phrase import Phrase, phrase
@@ -226,7 +226,10 @@ def parts(log: Log, unit: Unit) -> tuple[Log, Log] | None:
         return None
     visit = case.visits[-1]
     halves = []
-    for start, end in ((log.timeline.start_ns, visit.from_ns), (visit.until_ns, log.timeline.end_ns + 1)):
+    for start, end in (
+        (log.timeline.start_ns, visit.from_ns),
+        (visit.until_ns, log.timeline.end_ns + NS_PER_MIN),
+    ):
         timeline = part_of_timeline(log.timeline, start, end)
         if timeline is None:
             return None

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.findings.evidence import statistics
-from pipeline.findings.evidence.case import Case
+from pipeline.findings.evidence.case import NS_PER_MIN, Case
 from pipeline.findings.evidence.conditions import at_same_conditions
 from pipeline.findings.evidence.parts import part_of_record, part_of_timeline
 from pipeline.findings.evidence.standards import Elsewhere, Known, usual
@@ -45,7 +45,7 @@ def split(case: Case) -> list[Case]:
     for visit in case.visits:
         cuts.append((bounds[-1], visit.from_ns))
         bounds.append(visit.until_ns)
-    cuts.append((bounds[-1], case.timeline.end_ns + 1))
+    cuts.append((bounds[-1], case.timeline.end_ns + NS_PER_MIN))
     parts = []
     for start, end in cuts:
         timeline = part_of_timeline(case.timeline, start, end) if end > start else None

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from pipeline import __version__
 from pipeline.errors import UsageError
-from pipeline.fleet.processes import deaf_to_ctrl_c
+from pipeline.fleet.processes import interrupts_blocked
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -69,7 +69,7 @@ def connected(address: str, *, workers: int = 0) -> Iterator[Client]:
             # Some time after a worker died the cluster looks whether there is one in its place; if that one is just being
             # started, it would be closed for good.
             stack.enter_context(dask.config.set({"distributed.deploy.lost-worker-timeout": "30 days"}))
-            with deaf_to_ctrl_c():
+            with interrupts_blocked():
                 cluster = LocalCluster(
                     n_workers=workers or None,
                     threads_per_worker=1,

@@ -83,12 +83,12 @@ def get_ready(load: Sequence[str]) -> None:
 
 
 @contextlib.contextmanager
-def deaf_to_ctrl_c() -> Iterator[None]:
-    """What is started in the block never hears of Ctrl-C, which a terminal sends to the whole group: who started it decides
-    what ends.
+def interrupts_blocked() -> Iterator[None]:
+    """Block SIGINT in processes that are started in the block: a terminal sends it to the whole group, and the parent
+    decides what ends.
 
-    The mask of signals is handed on to a child from its first instruction (POSIX: fork, exec), so that none is met half
-    loaded. Windows has no such mask: there a worker is deaf once it has begun.
+    A child inherits the signal mask (POSIX: fork, exec), so that it is not interrupted while it loads its modules. Windows
+    has no such mask: there a worker ignores Ctrl-C once it has begun.
     """
     if not hasattr(signal, "pthread_sigmask"):
         yield
@@ -133,8 +133,8 @@ def context_for(load: Sequence[str]):
 
     context = mp.get_context("forkserver")
     context.set_forkserver_preload([__name__, *load])
-    with _environment(threads.settings(threads.ALL)), deaf_to_ctrl_c():
-        forkserver.ensure_running()  # it loads the modules meanwhile; what it forks is as deaf as it is
+    with _environment(threads.settings(threads.ALL)), interrupts_blocked():
+        forkserver.ensure_running()  # it loads the modules meanwhile; what it forks inherits its mask
     return context
 
 
@@ -144,8 +144,10 @@ class _Worker:
     def __init__(self, context, work, load) -> None:
         self.pipe, far = context.Pipe()
         self.process = context.Process(target=_serve, args=(far, work, load), daemon=True)
-        start_deaf = deaf_to_ctrl_c() if context.get_start_method() == "spawn" else contextlib.nullcontext()
-        with _environment(threads.settings(threads.ALL)), start_deaf:
+        start_blocked = (
+            interrupts_blocked() if context.get_start_method() == "spawn" else contextlib.nullcontext()
+        )
+        with _environment(threads.settings(threads.ALL)), start_blocked:
             self.process.start()
         far.close()
         self.item = None

@@ -22,7 +22,7 @@ from pipeline.flow import (
     RunOptions,
     UnitJob,
     UnitOutcome,
-    as_it_lies,
+    last_outcome,
     report_unit,
     unchanged,
 )
@@ -251,7 +251,7 @@ def _already_done(
     done, left = [], []
     for job in jobs:
         held = rested is not None and not _rests(job, rested)
-        outcome = as_it_lies(job) if held else unchanged(job)
+        outcome = last_outcome(job) if held else unchanged(job)
         if outcome is not None:
             done.append(_brief(outcome))
         elif not held:

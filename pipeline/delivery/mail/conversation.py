@@ -29,11 +29,11 @@ class Garbled(smtplib.SMTPException):
 
 
 class _Bounded:
-    """The part of a conversation that listens; for a class of smtplib to stand behind it."""
+    """Reads replies and sends under limits; for a class of smtplib to stand behind it."""
 
     def __init__(self, *args, seconds: float, secrets: tuple[str, ...] = (), **more) -> None:
         """seconds: for connecting. secrets: what must not be repeated, whatever the server says."""
-        self._heard_bytes = 0
+        self._received_bytes = 0
         self._unread = b""
         self._from = (
             None  # the socket that `_unread` came from: what came before TLS counts for nothing (RFC 3207)
@@ -65,7 +65,7 @@ class _Bounded:
             self.close()
             raise
 
-    def has_spoken(self) -> bool:
+    def has_unrequested_reply(self) -> bool:
         """Whether the server said something that nobody has asked it for yet."""
         if self.sock is None:
             return False
@@ -94,13 +94,13 @@ class _Bounded:
     def _line(self, most: int) -> bytes:
         """The next line, its end included."""
         while (end := self._unread.find(b"\n") + 1) == 0:
-            if len(self._unread) > most or self._heard_bytes > MOST_BYTES:
+            if len(self._unread) > most or self._received_bytes > MOST_BYTES:
                 raise Garbled("the server talks without end")
             self._set_timeout()
             piece = self.sock.recv(_PIECE)
             if not piece:
                 raise smtplib.SMTPServerDisconnected("the server ended the connection")
-            self._heard_bytes += len(piece)
+            self._received_bytes += len(piece)
             self._unread += piece
         if end > most:
             raise Garbled("the server talks without end")

@@ -187,7 +187,7 @@ class Session:
         """None where the server is ready for the message; else what it says of it. Raises Unreachable, and what sending does."""
         self._smtp.allow(DATA_S)
         answer = _answer(self._smtp.docmd("DATA"))
-        if answer.code == _GO_ON and not self._smtp.has_spoken():
+        if answer.code == _GO_ON and not self._smtp.has_unrequested_reply():
             return None
         if answer.code == _CLOSING or not (answer.put_off or answer.permanent):
             self._smtp.close()
@@ -201,7 +201,9 @@ class Session:
         smtp.allow(SEND_S)
         body = re.sub(rb"(?m)^\.", b"..", message.removesuffix(b"\r\n"))  # RFC 5321 section 4.5.2
         smtp.send(body + b"\r\n")
-        if smtp.has_spoken():  # before the end: an answer to something else, or a refusal that could not wait
+        if (
+            smtp.has_unrequested_reply()
+        ):  # before the end: an answer to something else, or a refusal that could not wait
             answer = _answer(smtp.getreply())
             smtp.close()
             if answer.permanent:

@@ -163,6 +163,7 @@ def _text_of(raw: bytes | LargeText, name: str, *, packed: str = "", strange: in
     if isinstance(raw, LargeText) and large is None:
         raw = raw[:]  # it must be mended as a whole
     if strange:
+        raw = raw[: raw.rfind(b"\n") + 1] or raw  # the last line may be cut
         notes.append(
             Text(
                 key="logs.note.gzip_tail",

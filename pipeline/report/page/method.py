@@ -24,6 +24,8 @@ def method_of(
     reader: Reader,
 ) -> dict[str, Any]:
     """Everything that the template's method part needs."""
+    from pipeline.findings.thresholds import PRACTICE
+
     uncertain = record.cycles["uncertainty_min"].to_numpy(dtype=float)
     uncertain = uncertain[np.isfinite(uncertain)]
     return {
@@ -71,7 +73,8 @@ def method_of(
                 "name": name,
                 "value": reader.number(value),
                 "unit": sign,
-                "source": source,
+                "source": "" if source == PRACTICE else source,
+                "practice": source == PRACTICE,
                 "what": _decides(name, reader),
             }
             for name, value, sign, source in judgement.thresholds
