@@ -167,7 +167,7 @@ class Expected(_Strict):
         None  # coldest and warmest end of freeze at the logged place
     )
     discharge_c: Celsius | None = None  # hottest discharge line
-    split_k: Annotated[Number, Field(gt=0, le=200)] | None = None  # widest condenser split
+    split_k: Annotated[Number, Field(gt=0, le=200)] | None = None  # largest condenser air rise
     current_a: Amperes | None = None  # running current in freeze
 
     @field_validator("freeze_min", "harvest_min")

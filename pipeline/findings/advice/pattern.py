@@ -44,6 +44,9 @@ COMMON: Mapping[str, tuple[float, float]] = MappingProxyType(
 _COMMON_AIR_C = 25.0
 _AGAINST_FREEZE = 0.105  # a usual harvest over a usual freeze, in the middle: common practice, no source
 _CURRENT_PCT = (-25.0, 18.0)  # current in freeze against the nameplate's, 100 ln: common practice, no source
+_SHEET_CURRENT_PCT = (
+    6.0  # by which a good machine's current differs from its service sheet's: common practice, no source
+)
 _OFTEN = 0.5  # share of cycles from which on what stands out is the rule
 _SPLITS = 24
 _WARM_C, _DEEP_C = 2.0, -18.0  # a plate with hot gas on it, a plate without water: common practice, no source
@@ -264,18 +267,21 @@ def _level(case: Case, series: Mapping[str, np.ndarray], early: np.ndarray) -> V
             freeze = _middle(series["freeze_pct"][early])[0]
             if name == "harvest_pct" and not standard.tells and not math.isnan(freeze):
                 middle, spread = freeze + 100 * math.log(_AGAINST_FREEZE), COMMON[name][1]
+        elif name == "cold_k" and case.unit.expected.freeze_end_c is not None:
+            low, high = case.unit.expected.freeze_end_c
+            middle, spread = (low + high) / 2, max((high - low) / 3.29, 1.0)
         elif name == "cold_k" and case.timeline.get("evaporator") is None:
             middle, spread = middle + 4.0, spread + 2.0  # a suction line stands warmer
         elif name in slopes:
             middle += slopes[name] * warmer
         out[name] = (value - middle, math.hypot(error, spread))
-    plate = case.unit.nameplate.current_a
+    sheet, plate = case.unit.expected.current_a, case.unit.nameplate.current_a
     current, error, count = _middle(series["current_pct"][early])
-    if plate is not None and count >= 3:
-        out["current_pct"] = (
-            current - 100 * math.log(plate) - _CURRENT_PCT[0],
-            math.hypot(error, _CURRENT_PCT[1]),
-        )
+    if count >= 3 and sheet is not None:
+        out["current_pct"] = (current - 100 * math.log(sheet), math.hypot(error, _SHEET_CURRENT_PCT))
+    elif count >= 3 and plate is not None:
+        away = current - 100 * math.log(plate) - _CURRENT_PCT[0]
+        out["current_pct"] = (away, math.hypot(error, _CURRENT_PCT[1]))
     return out
 
 

@@ -17,6 +17,7 @@ from pipeline.report.charts.detail import Detail, plan, traces_of
 from pipeline.report.charts.evidence import evidence
 from pipeline.report.charts.figures import figures, finest
 from pipeline.report.charts.noscript import sketch_lengths, sketch_log, sketch_overlay
+from pipeline.report.charts.one_cycle import one_cycle
 from pipeline.report.charts.overlay import overlay
 from pipeline.report.charts.strips import day_ribbons
 from pipeline.report.charts.traces import drawn_channels, put_log
@@ -113,6 +114,7 @@ def unit_page(
         "written": reader.day(written),
         "visits": visits_of(given, timeline.tz, record, reader),
         "history": history_of(past, summary, reader),
+        "one_cycle": one_cycle(timeline, record, set(flags), reader),
         "ribbons": _ribbons(numbers, judgement, reader),
         "steps": client_summary.next_steps(judgement, lacking),
         "lacking": lacking and {"why": lacking.why, "read": read_in_words(timeline, reader)},
