@@ -107,6 +107,7 @@ def _through_the_rooms(job: UnitJob, keeper: Keeper, run: _UnitRun) -> None:
             problems=run.problems,
             options=job.options.report,
             given=given,
+            past=keeper.past(),
             previous=read_summary(job.folder),
         )
         keeper.add_history(folder, summary)

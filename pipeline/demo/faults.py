@@ -57,7 +57,7 @@ KINDS: Mapping[str, FaultKind] = MappingProxyType(
             },  # part of the conductance left; 0: over the rest of the log
         ),
         "low-charge": FaultKind(
-            does="too little refrigerant: capacity falls, the evaporator outlet stays warm, the condenser split shrinks",
+            does="too little refrigerant: capacity falls, the evaporator outlet stays warm, the condenser air rise shrinks",
             expect=("weak-freeze",),
             may=("freeze-long", "freeze-at-timeout", "output-low", "drift", "harvest-long"),
             options={"left": 0.62, "starved_k": 7.0, "over_days": 0.0001},

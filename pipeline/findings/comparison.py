@@ -100,10 +100,10 @@ _MEASURES = {
     "harvest_min": ("Harvest", "Harvests are {shift} longer", "Harvests are {shift} shorter"),
     "freeze_end_c": ("Evaporator at the end of freeze", "Freezes end {shift} warmer", "Freezes end {shift} colder"),
     "harvest_peak_c": ("Evaporator at its warmest in harvest", "Harvests peak {shift} warmer", "Harvests peak {shift} colder"),
-    "condenser_split_k": ("Condenser split", "The condenser split is {shift} wider", "The condenser split is {shift} narrower"),
+    "condenser_split_k": ("Condenser air rise", "The condenser air rise is {shift} larger", "The condenser air rise is {shift} smaller"),
     "discharge_peak_c": ("Discharge line at its hottest", "The discharge line is {shift} hotter", "The discharge line is {shift} cooler"),
     "freeze_current_a": ("Current in freeze", "The current in freeze is {shift} higher", "The current in freeze is {shift} lower"),
-    "charge_ah": ("Charge a cycle", "A cycle draws {shift} more", "A cycle draws {shift} less"),
+    "charge_ah": ("Amp-hours a cycle", "A cycle draws {shift} more", "A cycle draws {shift} less"),
     "energy_kwh": ("Energy a cycle", "A cycle takes {shift} more", "A cycle takes {shift} less"),
 }  # fmt: skip
 _AIR = {

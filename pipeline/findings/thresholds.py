@@ -19,9 +19,9 @@ from pipeline.logs.limits import Limit, in_force
 from pipeline.unit import Unit
 
 PRACTICE = "common practice, no source"
-MODIFIED_Z = "Iglewicz & Hoaglin's limit: NIST/SEMATECH e-Handbook 1.3.5.17"
-WESTERN_ELECTRIC = (
-    "Western Electric, Statistical Quality Control Handbook, 1956 (from memory, to be confirmed)"
+MODIFIED_Z = "usual limit of the modified z-score: NIST/SEMATECH e-Handbook 1.3.5.17"
+RUN_RULE = (
+    "eight in a row on one side of the centre: NIST/SEMATECH e-Handbook 6.3.2 (from memory, to be confirmed)"
 )
 NEMA_VOLTAGE = "NEMA MG 1, 12.44: motors run at rated voltage ± 10 % (from memory, to be confirmed)"
 RATING_POINT = "AHRI 810 rating point (from memory, to be confirmed)"
@@ -50,7 +50,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("harvest_out_pct", 50.0, "%", "and by how much a harvest must differ to matter"),
     _row("harvest_out_min", 0.5, "min", "least difference of a harvest that matters"),
     _row("run_out_pct", 12.0, "%", "least difference of eight freezes in a row that matters (run rule)"),
-    _row("run_cycles", 8, "cycles", "freezes of a run that its smaller limit may judge", WESTERN_ELECTRIC),
+    _row("run_cycles", 8, "cycles", "freezes of a run that its smaller limit may judge", RUN_RULE),
     _row("run_z", 2.5, "", "and how far out its middle must be, by modified z"),
     _row("spread_floor_pct", 1.5, "%", "least spread of freeze lengths that is believed: no machine is steadier for long"),
     _row("own_cycles", 8, "cycles", "least cycles for a centre and a spread of the unit's own"),
@@ -216,7 +216,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("cycling_turn_h", 2.0, "h", "… and turns at least once in this, cycles, though its cycles could not be read"),
     # Heat rejection
     _row("condenser_split_k", 20.0, "K", "condenser out minus in, air-cooled, at which rejection is poor"),
-    _row("condenser_rise_k", 5.0, "K", "rise of the condenser split within a log that matters"),
+    _row("condenser_rise_k", 5.0, "K", "rise of the condenser air rise within a log that matters"),
     _row("discharge_rise_k", 15.0, "K", "rise of the discharge line at the same air that does by itself"),
     _row("current_rise_pct", 10.0, "%", "rise of the freeze current at the same air that speaks for a higher head pressure"),
     _row("sign_least_pct", 35.0, "%", "part of these at which a measure counts as a second sign"),
@@ -230,7 +230,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("discharge_over_air_k", 65.0, "K", "… if it is also so far above the air, where that is known"),
     _row("condensing_over_air_k", 22.0, "K", "condensing temperature over the air it is given"),
     _row("clip_sigma_k", 2.0, "K", "how far the level of a clipped probe is off, one sigma"),
-    _row("split_k_per_k_sd", 0.15, "K/K", "by which a kelvin of air moves the condenser split, one sigma round nothing"),
+    _row("split_k_per_k_sd", 0.15, "K/K", "by which a kelvin of air moves the condenser air rise, one sigma round nothing"),
     _row("discharge_k_per_k", 1.2, "K/K", "by which a kelvin of air warms the discharge line …"),
     _row("discharge_k_per_k_sd", 0.5, "K/K", "… give or take, one sigma"),
     _row("current_pct_per_k", 0.8, "%/K", "by which a kelvin of air raises the current …"),
@@ -245,7 +245,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("ended_early_k", 1.8, "K", "… if as far into the freeze they are no warmer than this"),
     _row("pulled_peak_c", 14.0, "°C", "a plate that lets its ice go is hardly warmer: the probe reads the room as well"),
     _row("weak_slow_min", 35.0, "min", "freezes so long that end so warm are more than the clip's doing"),
-    _row("superheat_high_k", 15.0, "K", "suction superheat at the end of freeze that starves the evaporator"),
+    _row("superheat_high_k", 15.0, "K", "suction superheat over the last third of the freeze that starves the evaporator"),
     # Water
     _row("water_rated_c", 21.1, "°C", "supply water at which capacities are rated", RATING_POINT),
     _row("air_rated_c", 32.2, "°C", "air at which capacities are rated", RATING_POINT),

@@ -73,7 +73,7 @@ def unpack_fleets(
                     remedy="see whether the disk is full",
                 )
                 problems.append(Problem(unit_name=files.name, file=path.name, message=str(reason)))
-        if kept or not files.files:
+        if kept or files.refused or not files.files:
             units[files.name] = _joined(units.get(files.name), replace(files, files=tuple(kept)))
     doubts = may_be_two_machines(fleets, units.keys())
     for archive, doubt in doubts.items():

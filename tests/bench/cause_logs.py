@@ -140,7 +140,7 @@ class _Changed(Control):
             self.m = _MACHINE[told.cause](self.sound, s)
         if told.cause == "charge-low":
             self.charge = 1 - 0.33 * s
-        if told.cause == "compressor-worn":
+        if told.cause in ("compressor-worn", "metering"):
             self.effort = 1 - 0.10 * s
         if told.cause == "water-leaks-in":
             inflow = 0.3 if self.m.freeze_end == "level" else 1.8

@@ -41,7 +41,7 @@ def test_units_may_come_one_at_a_time_from_whatever_can_be_walked_again(two, tmp
 
 
 def test_ice_is_summed_over_the_units_that_tell_it_and_says_so(two, tmp_path):
-    mute = replace(two[1], unit="mute", ice_kg_per_day=None)
+    mute = replace(two[1], unit="mute", made_ice_kg_per_day=None)
     html = page(tmp_path, [*two, mute])
     assert re.search(r'data-si="309\u00a0kg"', html)  # 151 + 158
     assert "from 2 of 3 units" in html

@@ -1,5 +1,6 @@
 """An archive of several units, dropped beside the unit folders."""
 
+import os
 import zipfile
 
 import pytest
@@ -197,6 +198,14 @@ def test_what_was_unpacked_and_then_harmed_is_unpacked_again(logs, harm):
             copy.mkdir()
     assert unpack(logs) == ({"bar": ["a.csv", "b.csv"]}, [])
     assert copy.read_text(encoding="utf-8") == text
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no such files")
+def test_a_pipe_beside_an_archive_of_the_same_name_is_still_named(logs):
+    pack(logs / "may.zip", "bar/a.csv", "cafe/b.csv")
+    os.mkfifo(logs / "may__clamp.csv")
+    units, _ = unpack_fleets(find_units(logs), logs, StorePlace(logs.parent / "reports"))
+    assert {unit.name: len(unit.refused) for unit in units} == {"bar": 0, "cafe": 0, "may": 1}
 
 
 def test_a_very_long_name_in_it_is_shortened(logs):

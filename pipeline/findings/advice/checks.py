@@ -109,4 +109,10 @@ def _by_sheet(key: str, unit: Unit) -> dict[str, float]:
             "harvest_low_min": expected.harvest_min[0],
             "harvest_high_min": expected.harvest_min[1],
         }
+    if key == "plate-temperature" and expected.freeze_end_c is not None:
+        return {"low_c": expected.freeze_end_c[0], "high_c": expected.freeze_end_c[1]}
+    if key == "discharge-temperature" and expected.discharge_c is not None:
+        return {"high_c": expected.discharge_c}
+    if key in ("condenser-air", "clean-condenser") and expected.split_k is not None:
+        return {"high_k" if key == "condenser-air" else "most_k": expected.split_k}
     return {}

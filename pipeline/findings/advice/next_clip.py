@@ -26,6 +26,8 @@ LEAST_BITS = 0.08  # under which nothing is advised
 _LEAST_CAUSE = 0.05  # probability under which a cause is left out of the sum
 _SAID = 3  # causes whose readings are told
 _GRID = 160
+_BETTER = 1.35  # times as likely as before: from there on a reading speaks for a cause
+_SPOKEN = 0.3  # chance that a cause makes such a reading at all
 _NOW = 0.9  # severity of a fault that was found
 
 
@@ -149,8 +151,8 @@ def _speaks(c: _Candidate, odds: dict[str, float], x: np.ndarray, rows: np.ndarr
     mean = (np.array([odds[k] for k in odds])[:, None] * rows).sum(axis=0)
     out = []
     for i, key in enumerate(keys):
-        better = (shares[i] > 1.35 * mean) & (mean > 1e-5)
-        if not better.any():
+        better = (shares[i] > _BETTER * mean) & (mean > 1e-5)
+        if float(shares[i][better].sum()) < _SPOKEN:
             continue
         at = np.flatnonzero(better)
         low, high = (float(v) for v in (x[at[0]], x[at[-1]]))

@@ -15,6 +15,7 @@ from types import MappingProxyType
 import numpy as np
 
 from pipeline.findings.evidence.case import Case
+from pipeline.findings.evidence.standards import Standard, freeze_standard, harvest_standard
 from pipeline.findings.rule import Rule, Seen
 
 READS = (
@@ -43,6 +44,9 @@ COMMON: Mapping[str, tuple[float, float]] = MappingProxyType(
 _COMMON_AIR_C = 25.0
 _AGAINST_FREEZE = 0.105  # a usual harvest over a usual freeze, in the middle: common practice, no source
 _CURRENT_PCT = (-25.0, 18.0)  # current in freeze against the nameplate's, 100 ln: common practice, no source
+_SHEET_CURRENT_PCT = (
+    6.0  # by which a good machine's current differs from its service sheet's: common practice, no source
+)
 _OFTEN = 0.5  # share of cycles from which on what stands out is the rule
 _SPLITS = 24
 _WARM_C, _DEEP_C = 2.0, -18.0  # a plate with hot gas on it, a plate without water: common practice, no source
@@ -238,8 +242,14 @@ def _later(
     return _against(rows, late, early & usual, least=min(least, 3)), float(np.clip(sudden, -4, 4)), early
 
 
+def _band(standard: Standard) -> tuple[float, float]:
+    """(middle, standard deviation) of a standard's band, 100 times natural logs: nine in ten good machines lie in it."""
+    low, high = 100 * math.log(standard.low), 100 * math.log(standard.high)
+    return (low + high) / 2, max((high - low) / 3.29, 5.0)
+
+
 def _level(case: Case, series: Mapping[str, np.ndarray], early: np.ndarray) -> Values:
-    """The steady cycles before any change against what is common; lengths against the unit's band, where its sheet has one."""
+    """The steady cycles before any change against what is common; lengths against the best standard there is."""
     out = {}
     air = _middle(series["air_k"][early])[0]
     warmer = 0.0 if math.isnan(air) else air - _COMMON_AIR_C
@@ -251,31 +261,27 @@ def _level(case: Case, series: Mapping[str, np.ndarray], early: np.ndarray) -> V
         value, error, count = _middle(values[early])
         if count < 3 or (name == "air_rise_k" and case.unit.cooling == "water"):
             continue
-        if name == "freeze_pct":
-            low, high = case.unit.expected_freeze_min
-            middle = 50 * (math.log(low) + math.log(high))
-            spread = 60.0 if case.unit.kind == "unspecified" else 28.0
-            spread = 25 * math.log(high / low) if case.unit.expected.freeze_min else spread
-        elif name == "harvest_pct":
+        if name in ("freeze_pct", "harvest_pct"):
+            standard = freeze_standard(case) if name == "freeze_pct" else harvest_standard(case)
+            middle, spread = _band(standard)
             freeze = _middle(series["freeze_pct"][early])[0]
-            if math.isnan(freeze):
-                continue
-            middle = freeze + 100 * math.log(_AGAINST_FREEZE)
-            if case.unit.expected.harvest_min:
-                low, high = case.unit.expected.harvest_min
-                middle, spread = 50 * (math.log(low) + math.log(high)), 25 * math.log(high / low)
+            if name == "harvest_pct" and not standard.tells and not math.isnan(freeze):
+                middle, spread = freeze + 100 * math.log(_AGAINST_FREEZE), COMMON[name][1]
+        elif name == "cold_k" and case.unit.expected.freeze_end_c is not None:
+            low, high = case.unit.expected.freeze_end_c
+            middle, spread = (low + high) / 2, max((high - low) / 3.29, 1.0)
         elif name == "cold_k" and case.timeline.get("evaporator") is None:
             middle, spread = middle + 4.0, spread + 2.0  # a suction line stands warmer
         elif name in slopes:
             middle += slopes[name] * warmer
         out[name] = (value - middle, math.hypot(error, spread))
-    plate = case.unit.nameplate.current_a
+    sheet, plate = case.unit.expected.current_a, case.unit.nameplate.current_a
     current, error, count = _middle(series["current_pct"][early])
-    if plate is not None and count >= 3:
-        out["current_pct"] = (
-            current - 100 * math.log(plate) - _CURRENT_PCT[0],
-            math.hypot(error, _CURRENT_PCT[1]),
-        )
+    if count >= 3 and sheet is not None:
+        out["current_pct"] = (current - 100 * math.log(sheet), math.hypot(error, _SHEET_CURRENT_PCT))
+    elif count >= 3 and plate is not None:
+        away = current - 100 * math.log(plate) - _CURRENT_PCT[0]
+        out["current_pct"] = (away, math.hypot(error, _CURRENT_PCT[1]))
     return out
 
 

@@ -20,7 +20,7 @@ from pipeline.findings.advice.pattern import Pattern, Values
 
 SEVERITIES = np.array([0.25, 0.5, 0.8, 1.2, 1.8])
 _WEIGHTS = np.array([0.15, 0.25, 0.3, 0.2, 0.1])
-TEMPER = 0.75
+TEMPER = 1.0
 """Exponent on the likelihood: measures and findings of one log are not independent. Set by the reliability of the bench's logs to tune on."""
 _TWO = 0.06  # odds of a second cause, beside a first
 _PAIRED = 8  # likeliest causes that are tried two by two

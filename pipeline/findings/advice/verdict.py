@@ -10,11 +10,16 @@ from pipeline.findings.evidence.standards import freeze_standard
 from pipeline.findings.finding import AfterVisit, Finding, Severity, Verdict
 from pipeline.findings.phrase import phrase
 
-_NOTE = phrase("verdict.note.client", "This machine works as it should; the log leaves something open.")
+_NOTE = phrase(
+    "verdict.note.client",
+    "This machine works as it should: nothing abnormal was seen in what was logged; it leaves something open.",
+)
 _NOTE_STEADY = phrase(
     "verdict.note-steady.client", "Nothing abnormal was seen; the log leaves something open."
 )
-_WELL = phrase("verdict.well.client", "This machine works as it should: nothing abnormal was seen.")
+_WELL = phrase(
+    "verdict.well.client", "This machine works as it should: nothing abnormal was seen in what was logged."
+)
 _STEADY = phrase(
     "verdict.steady.client",
     "Nothing abnormal was seen: this machine ran evenly. Whether it makes as much ice as it should, this log alone cannot tell.",

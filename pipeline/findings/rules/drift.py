@@ -21,7 +21,7 @@ _NAMES = {
     "harvest_min": ("harvest", "Harvests change"),
     "freeze_end_c": ("freeze-end", "The evaporator's end-of-freeze temperature changes"),
     "harvest_peak_c": ("harvest-peak", "The evaporator's warmest in harvest changes"),
-    "condenser_split_k": ("split", "The condenser split changes"),
+    "condenser_split_k": ("split", "The condenser air rise changes"),
     "discharge_peak_c": ("discharge", "The discharge line changes"),
     "freeze_current_a": ("current", "The current changes"),
     "harvest_current_a": ("harvest-current", "The current in harvest changes"),

@@ -27,7 +27,7 @@ _WEAK_OR_CLIP = phrase(
 )
 _WEAK_SUPERHEAT = phrase(
     "finding.weak-freeze.superheat",
-    "The evaporator is starved: superheat is {superheat_k} at the end of the freeze",
+    "The evaporator is starved: superheat is {superheat_k} over the last third of the freeze",
 )
 
 

@@ -29,7 +29,7 @@ _DISCHARGE = phrase("finding.condenser-hot.discharge", "The discharge line reach
 _WORSE = {
     "split": phrase(
         "finding.condenser-hot.split-rise",
-        "Heat rejection has become worse: the condenser split rose by {rise_k}, to {after_k}",
+        "Heat rejection has become worse: the condenser air rise grew by {rise_k}, to {after_k}",
     ),
     "over_air": phrase(
         "finding.condenser-hot.over-air-rise",

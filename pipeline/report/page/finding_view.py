@@ -17,7 +17,6 @@ from pipeline.report.wording import Reader
 MOST_CYCLES = 24  # numbers of cycles that are written out
 LEAST_CHANCE = 0.05  # a probability under this is not shown for something else
 _OTHER = "something-else"
-LEAST_SHOWN = 0.005  # a confidence under this is told in words only
 
 
 def told(
@@ -26,10 +25,8 @@ def told(
     """Everything that the template's article of the `n`-th finding needs."""
     first, last = reader.moment(finding.start_ns, offsets), reader.moment(finding.end_ns, offsets)
     level = 3 if finding.confidence >= 0.9 else 2 if finding.confidence >= 0.7 else 1
-    word = reader.t(f"findings.sure_{level}")
     return {
         "n": n,
-        "code": finding.code,
         "severity": finding.severity.value,
         "title": _capital(reader.say_html(finding.title)),
         "when": reader.t_html("findings.when", first=first, last=last),
@@ -40,12 +37,14 @@ def told(
         "causes": _causes(finding, reader),
         "checks": [_step(s, reader) for s in finding.steps]
         or [{"text": reader.say_html(c), "instrument": None} for c in finding.next_checks],
-        # A share that is shown as "0 %" says "certainly not", which is not meant.
-        "sure": word
-        if finding.confidence < LEAST_SHOWN
-        else reader.t_html("findings.sure", word=word, confidence_pct=100 * finding.confidence),
+        "sure": reader.t(f"findings.sure_{level}"),
         "picture": picture,
     }
+
+
+def named(code: str, reader: Reader) -> str:
+    """What a finding's code stands for, in words: codes stand in files only."""
+    return reader.words.get(f"named.{code}") or code.replace("-", " ")
 
 
 def _causes(finding: Finding, reader: Reader) -> list[dict[str, Any]]:

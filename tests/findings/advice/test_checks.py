@@ -99,3 +99,18 @@ def test_a_refrigerant_that_is_known_not_to_burn_brings_no_warning_of_fire():
     ]
     assert "hazard.burns" not in keys
     assert "hazard.burns" in [c.key for c in step_of("leak-test", UNIT).cautions]
+
+
+@pytest.mark.parametrize(
+    ("check", "sheet", "said"),
+    [
+        ("plate-temperature", {"freeze_end_c": (-22.0, -16.0)}, "-22.0 °C"),
+        ("discharge-temperature", {"discharge_c": 88.0}, "88.0 °C"),
+        ("condenser-air", {"split_k": 12.0}, "12.0 K"),
+        ("clean-condenser", {"split_k": 12.0}, "12.0 K"),
+    ],
+)
+def test_numbers_of_the_sheet_stand_in_the_steps(check, sheet, said):
+    step = step_of(check, Unit(name="x", expected=Expected(**sheet)))
+    assert said in say(step.expect).replace("\N{MINUS SIGN}", "-")
+    assert step.basis.key == "check.by-sheet"
