@@ -19,9 +19,9 @@ from pipeline.logs.limits import Limit, in_force
 from pipeline.unit import Unit
 
 PRACTICE = "common practice, no source"
-MODIFIED_Z = "Iglewicz & Hoaglin's limit: NIST/SEMATECH e-Handbook 1.3.5.17"
-WESTERN_ELECTRIC = (
-    "Western Electric, Statistical Quality Control Handbook, 1956 (from memory, to be confirmed)"
+MODIFIED_Z = "usual limit of the modified z-score: NIST/SEMATECH e-Handbook 1.3.5.17"
+RUN_RULE = (
+    "eight in a row on one side of the centre: NIST/SEMATECH e-Handbook 6.3.2 (from memory, to be confirmed)"
 )
 NEMA_VOLTAGE = "NEMA MG 1, 12.44: motors run at rated voltage ± 10 % (from memory, to be confirmed)"
 RATING_POINT = "AHRI 810 rating point (from memory, to be confirmed)"
@@ -50,7 +50,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("harvest_out_pct", 50.0, "%", "and by how much a harvest must differ to matter"),
     _row("harvest_out_min", 0.5, "min", "least difference of a harvest that matters"),
     _row("run_out_pct", 12.0, "%", "least difference of eight freezes in a row that matters (run rule)"),
-    _row("run_cycles", 8, "cycles", "freezes of a run that its smaller limit may judge", WESTERN_ELECTRIC),
+    _row("run_cycles", 8, "cycles", "freezes of a run that its smaller limit may judge", RUN_RULE),
     _row("run_z", 2.5, "", "and how far out its middle must be, by modified z"),
     _row("spread_floor_pct", 1.5, "%", "least spread of freeze lengths that is believed: no machine is steadier for long"),
     _row("own_cycles", 8, "cycles", "least cycles for a centre and a spread of the unit's own"),
@@ -163,10 +163,13 @@ TABLE: tuple[Threshold, ...] = (
     _row("tripping_act_h", 1.0, "h", "time spent tripping at which to act, where the starts were not seen one by one"),
     _row("stop_seen_min", 0.5, "min", "shortest stop that a probe shows"),
     _row("failed_start_s", 5.0, "s", "slowest clamp that shows failed starts: they hum for 3 to 20 s"),
+    _row("start_least_pct", 30.0, "%", "of the freeze current: what draws less for a while is another load on the clamp"),
     _row("chatter_run_min", 0.3, "min", "contacts that chatter let it run for less than this …"),
     _row("chatter_off_min", 0.5, "min", "… and stop it for less than this"),
     _row("low_pressure_run_min", 1.0, "min", "a low-pressure switch opens within this …"),
     _row("low_pressure_off_min", 4.0, "min", "… and closes again within this, as the pressures equalise"),
+    _row("overload_run_min", 1.8, "min", "a hot motor's overload opens within this, unless it draws …"),
+    _row("overload_draw_pct", 20.0, "%", "… so much more than in freezes"),
     _row("overload_off_min", 1.5, "min", "an overload needs at least this long to cool down"),
     _row("overload_off_times", 1.6, "×", "the run before it: so long, too, an overload needs to cool down"),
     _row("overload_discharge_c", 95.0, "°C", "discharge line before a restart that points at an overload"),
@@ -204,6 +207,8 @@ TABLE: tuple[Threshold, ...] = (
     _row("no_ice_h", 4.0, "h", "running without a cycle that means no ice"),
     _row("endless_times", 6.0, "×", "the usual freeze: from here on one has no end …"),
     _row("endless_band_pct", 120.0, "%", "… if it is also longer than this share of its kind's longest"),
+    _row("no_water_c", -22.0, "°C", "a line so cold without end shows a dry plate"),
+    _row("gas_open_c", 0.0, "°C", "a line so warm without end shows hot gas that never shuts, or next to no charge"),
     _row("runs_below_c", 10.0, "°C", "an evaporator colder than this, colder than rooms are, shows that the compressor runs"),
     _row("idle_peak_k", 3.0, "K", "below a usual harvest's peak: a span as warm as this was an idle"),
     _row("cycling_swing_k", 8.0, "K", "a line that swings so far …"),
@@ -291,6 +296,8 @@ TABLE: tuple[Threshold, ...] = (
     _row("drift_first_pct", 25.0, "%", "first part of a log that drifts from its start: its standard"),
     _row("change_sharp_pct", 87.0, "%", "share that a step explains and no swing over a day does (a sine: 81 %)"),
     _row("short_log_times", 1.5, "×", "what would matter: so large must a change be in a log too short to tell it from the time of day"),
+    _row("short_ramp_days", 1.25, "days", "least log that shows a ramp: over that a swing over the day turns back"),
+    _row("levels_stay", 5.0, "cycles", "at a level on the whole before it changes: else the cycles differ by nature"),
     # Where the record itself is in doubt
     _row("scrap_pct", 10.0, "%", "of the usual freeze: shorter ones are none"),
     _row("adds_up_pct", 8.0, "%", "of the usual freeze: how near lengths must be to add up to it"),

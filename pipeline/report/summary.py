@@ -111,7 +111,7 @@ class UnitSummary:
         )
 
     def to_json(self) -> str:
-        return json.dumps(dataclasses.asdict(self), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+        return json.dumps(vars(self) | {}, ensure_ascii=False, allow_nan=False) + "\n"
 
     @classmethod
     def from_json(cls, text: str) -> UnitSummary:

@@ -54,7 +54,7 @@ def mixed(tmp_path_factory, made):
     add_unit(logs, "bad-settings", cache_in=made)
     (logs / "bad-settings" / "unit.toml").write_text('time_zone = "Mars/Base"\n', encoding="utf-8")
     before = contents(logs)
-    done = icelogs("report", logs, "--to", base / "reports", "--fail-on", "act")
+    done = icelogs("report", logs, "--to", base / "reports", "--alarm", "act")
     return {"done": done, "logs": logs, "reports": base / "reports", "before": before}
 
 
@@ -191,7 +191,7 @@ def test_a_finding_changes_the_status_only_where_that_is_asked_for(stalled, tmp_
 
 def test_a_sound_unit_does_not_fail_and_its_report_may_stand_beside_the_logs(tmp_path, made):
     add_unit(tmp_path / "logs", "one", cache_in=made)
-    done = icelogs("report", "logs", "--to", ".", "--quiet", "--fail-on", "watch", cwd=tmp_path)
+    done = icelogs("report", "logs", "--to", ".", "--quiet", "--alarm", "watch", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "one" / "report.html").exists()
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from pipeline.errors import LogFileError
 from pipeline.logs.layout.head_rows import Layout, head_of, is_row, split_row, with_row_numbers
+from pipeline.logs.source.large_text import LargeText
 from pipeline.logs.vocabulary.cell_kinds import kind_of
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
@@ -94,7 +95,8 @@ def sniff(text: bytes, name: str, *, quotes: bool) -> Dialect:
 def _sample_lines(text: bytes) -> list[str]:
     """Lines that are likely rows: the whole of a small file, else windows from its head, middle and end."""
     if len(text) <= HEAD_BYTES:
-        return [line for line in text.decode("utf-8", "replace").splitlines() if line.strip()][-SAMPLE_ROWS:]
+        whole = text[:].decode("utf-8", "replace")
+        return [line for line in whole.splitlines() if line.strip()][-SAMPLE_ROWS:]
     lines = []
     for at in (len(text) // 16, len(text) // 2, len(text) - 2 * TAIL_BYTES):
         window = text[at : at + MIDDLE_BYTES]
@@ -181,7 +183,11 @@ def _decimal_mark(rows: list[list[str]], delimiter: str) -> str:
 def _holds_quoted(text: bytes, data_at: int, data_end: int) -> bool:
     """Whether the odd cell stands in quotes, as a remark with a delimiter in it does."""
     first = text.find(b'"', data_at, data_end)
-    return first >= 0 and _QUOTED.search(text, max(data_at, first - 1), data_end) is not None
+    if first < 0:
+        return False
+    if isinstance(text, LargeText):  # the odd remark in quotes is looked for where the first mark is
+        return _QUOTED.search(text[max(data_at, first - 1) : min(first + MIDDLE_BYTES, data_end)]) is not None
+    return _QUOTED.search(text, max(data_at, first - 1), data_end) is not None
 
 
 def _clocks(rows: tuple[tuple[str, ...], ...]) -> frozenset[int]:
@@ -252,7 +258,7 @@ _OTHER_TEXT = (
 
 def _too_wide(text: bytes, name: str) -> LogFileError:
     """No line ends within a window of the sample: the first of the longest lines is named."""
-    lines = text.split(b"\n")
+    lines = text[:].split(b"\n")
     longest = max(range(len(lines)), key=lambda i: len(lines[i]))
     cells = 1 + max(lines[longest].count(d.encode()) for d in DELIMITERS)
     return LogFileError(

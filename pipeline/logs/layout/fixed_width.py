@@ -26,7 +26,7 @@ def sniff_spaced(content: Content) -> tuple[Content, Dialect] | None:
             sniff(
                 turned(head), content.name, quotes=content.quotes
             )  # of a long text that is no table only the head is looked at
-            text = turned(content.text)
+            text = turned(content.text[:])
             found.append((text, sniff(text, content.name, quotes=content.quotes)))
         except LogFileError:
             continue

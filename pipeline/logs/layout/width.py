@@ -20,7 +20,7 @@ def of_one_width(content: Content, dialect: Dialect) -> tuple[Content, Dialect]:
     if width == dialect.fields and not (dialect.widths & set(range(width + 1, width + 1 + _MOST_MORE))):
         return content, dialect
     delimiter = dialect.delimiter.encode()
-    lines = content.text.split(b"\n")
+    lines = content.text[:].split(b"\n")
     first, filled = 0, 0
     for number, line in enumerate(lines):
         if not width <= line.count(delimiter) < width + _MOST_MORE:

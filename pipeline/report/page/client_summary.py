@@ -60,7 +60,7 @@ def facts(
             {
                 "name": t("page.ice"),
                 "value": reader.show_html("ice_whole_kg", summary.made_ice_kg_per_day),
-                "note": Markup("; ").join(notes),
+                "note": Markup(". ").join(n[:1].upper() + n[1:] if n[:1].isalpha() else n for n in notes),
             }
         )
     else:

@@ -75,9 +75,13 @@ def method_of(
                 "unit": sign,
                 "source": "" if source == PRACTICE else source,
                 "practice": source == PRACTICE,
-                "what": _decides(name, reader),
+                "what": what,
             }
-            for name, value, sign, source in judgement.thresholds
+            for (name, value, sign, source), what in zip(
+                judgement.thresholds,
+                sentences([_decides(name, reader) for name, *_ in judgement.thresholds]),
+                strict=True,
+            )
         ],
     }
 
@@ -98,6 +102,23 @@ def _channel(channel: Channel, reader: Reader) -> dict[str, Any]:
         "trusted": reader.show("trusted_pct", trusted),
         "objections": [f"{name}: {int(mask.sum())}" for name, mask in channel.masks.items() if mask.any()],
     }
+
+
+def sentences(rows: list[str]) -> list[str]:
+    """Each row of the table as a sentence of its own: one that goes on with "…" takes along what it goes on from."""
+    told, begun = [], ""
+    for row in rows:
+        rest = row.strip("… ").strip()
+        if row.startswith("…"):
+            sentence = f"{begun} {rest}" if rest.startswith(("(", ",")) else f"{begun}, {rest}"
+        else:
+            sentence = begun = rest
+        told.append(
+            sentence[:1].upper()
+            + sentence[1:]
+            + ("" if sentence.endswith((".", "?")) or not sentence else ".")
+        )
+    return told
 
 
 def _decides(name: str, reader: Reader) -> str:

@@ -37,7 +37,7 @@ function makeDrawing(data) {
   }
   const config = { displayModeBar: false, scrollZoom: false, doubleClick: false };
   // Charts over time keep to the same left and right edge, so that a moment stands in one line down the page.
-  const margins = (plot) => ({ l: 92, r: plot.clientWidth > 640 ? 104 : 14 });
+  const margins = (plot) => ({ l: plot.clientWidth > 640 ? 92 : 58, r: plot.clientWidth > 640 ? 104 : 14 });
   const least = (values) => values.reduce((a, b) => (b < a ? b : a), Infinity), most = (values) => values.reduce((a, b) => (b > a ? b : a), -Infinity);
   const title = (text) => ({ text, font: { size: 12, color: colour("soft") }, standoff: 4 });
   return { colour, convert, sign, array, number, show, word, dashes, duration, axis, layout, put, title, margins, least, most };
