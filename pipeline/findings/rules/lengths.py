@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.findings.evidence import doubtful, statistics
 from pipeline.findings.evidence.aftermath import usual_beside
 from pipeline.findings.evidence.case import NS_PER_DAY, NS_PER_H, Case
-from pipeline.findings.evidence.change import Change, lasting_change
+from pipeline.findings.evidence.change import Change, comes_and_goes, lasting_change
 from pipeline.findings.evidence.courses import not_the_time_of_day
 from pipeline.findings.evidence.stalls import believable
 from pipeline.findings.evidence.standards import freeze_standard
@@ -107,27 +107,13 @@ def baseline(case: Case) -> Baseline:
 
 
 def _minor_level(case: Case, y: np.ndarray) -> np.ndarray | None:
-    """The smaller group of freezes where lengths lie at two levels that come and go, bool (n,); None where they lie at one.
-
-    The split that leaves the least squares (Otsu 1979, IEEE Trans. Syst. Man Cybern. 9; from memory, to be confirmed), believed where the two
-    levels differ by what matters and by far more than each scatters.
-    """
-    t, at = case.thresholds, np.flatnonzero(np.isfinite(y))
-    n = len(at)
-    if n < t["change_cycles"]:
+    """The smaller group of freezes where lengths lie at two levels that come and go, bool (n,); None where they lie at one, or nobody can
+    tell which is the usual one."""
+    t = case.thresholds
+    found = comes_and_goes(case.start_ns, y, least=_log_share(t["freeze_out_pct"], 1), thresholds=t)
+    if found is None or 100 * found.chosen.sum() > t["levels_most_pct"] * found.judged.sum():
         return None
-    values = np.sort(y[at])
-    split = statistics.single_step(values, least=int(t["levels_least"])).first
-    low, high = values[:split], values[split:]
-    apart = float(np.median(high) - np.median(low))
-    scatter = max(statistics.spread(np.abs(part - np.median(part)), _floor(case)) for part in (low, high))
-    minor_low = len(low) < len(high)
-    share = min(len(low), len(high)) / n
-    matters = _log_share(t["freeze_out_pct"], 1)
-    if apart < matters or apart < t["levels_apart"] * scatter or 100 * share > t["levels_most_pct"]:
-        return None
-    edge = (values[split - 1] + values[split]) / 2
-    return np.isfinite(y) & ((y < edge) if minor_low else (y > edge))
+    return found.chosen
 
 
 def length_change(case: Case) -> Change | None:
@@ -363,7 +349,7 @@ def _rounded(value: float) -> float | None:
 
 _OWN = ("outlier_z", "freeze_out_pct", "run_out_pct", "run_cycles", "run_z", "change_sharp_pct", "spread_floor_pct", "own_cycles", "band_cycles",
         "level_cycles", "drift_first_pct", "lost_act_pct", "short_act_pct", "band_sigma_pct", "band_sure_pct", "single_far_pct", "single_far_z", "single_blind_times", "over_pct",
-        "change_cycles", "levels_least", "levels_apart", "levels_most_pct")  # fmt: skip
+        "levels_most_pct")  # fmt: skip
 
 RULES = (
     Rule(
