@@ -20,6 +20,7 @@ from pipeline.report.machine_files import spreadsheet_safe
 from pipeline.report.options import ReportOptions
 from pipeline.report.page.finding_view import named
 from pipeline.report.page.trend import trend_of
+from pipeline.report.payload.plotting import SHARED, shared_script
 from pipeline.report.payload.rendering import render_pieces
 from pipeline.report.summary import LISTS, UnitSummary, text_from
 from pipeline.report.wording import Reader
@@ -41,6 +42,8 @@ def write_fleet(
     summaries: walked three times (so no generator), one unit in memory at a time. A list or tuple may stand in any
     order; anything else must come sorted by `UnitSummary.order`.
     """
+    if options.shared_library:
+        atomic.write_bytes(reports / SHARED, shared_script())
     reader = Reader(language=options.language, units=options.units)
     ordered = sorted(summaries, key=lambda s: s.order) if isinstance(summaries, list | tuple) else summaries
     with atomic.beside(reports / "fleet.csv") as part, part.open("w", encoding="utf-8", newline="") as file:

@@ -111,7 +111,7 @@ class UnitSummary:
         )
 
     def to_json(self) -> str:
-        return json.dumps(dataclasses.asdict(self), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+        return json.dumps(vars(self) | {}, ensure_ascii=False, allow_nan=False) + "\n"
 
     @classmethod
     def from_json(cls, text: str) -> UnitSummary:
@@ -201,6 +201,15 @@ def text_table(text: Text) -> dict[str, Any]:
     return {"key": text.key, "english": text.english, "values": plain(text.values)}
 
 
+def _next_clip(judgement: Judgement) -> dict[str, Any]:
+    """What to clip next: the sentence, and the readings that speak for each cause; {} where there is nothing to part."""
+    clip = judgement.next_clip
+    if clip is None:
+        return {}
+    speaks = [[text_table(s.reading), text_table(s.text)] for s in clip.speaks]
+    return {"next_clip": {"text": text_table(clip.text), "speaks": speaks}}
+
+
 def _texts(judgement: Judgement, offsets) -> dict[str, Any]:
     spans = iso_times(
         np.array([t for f in judgement.findings for t in (f.start_ns, f.end_ns)], np.int64), offsets
@@ -208,6 +217,7 @@ def _texts(judgement: Judgement, offsets) -> dict[str, Any]:
     return {
         "verdict_client": text_table(judgement.verdict.client),
         "verdict_technician": text_table(judgement.verdict.technician),
+        **_next_clip(judgement),
         **{
             f"verdict_{part}": text_table(text)
             for part in ("since", "likeliest", "first_check")

@@ -7,7 +7,6 @@ switch on the page needs no second page.
 
 from __future__ import annotations
 
-import string
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -182,7 +181,7 @@ class Reader:
     @staticmethod
     def _fill(pattern: str, values: Mapping[str, Any], show) -> str:
         shown = {name: show(name, value) for name, value in values.items()}
-        return string.Formatter().vformat(pattern.replace(" %", "\N{NO-BREAK SPACE}%"), (), shown)
+        return pattern.replace(" %", "\N{NO-BREAK SPACE}%").format_map(shown)
 
 
 def _length(days: float) -> tuple[str, float]:

@@ -74,6 +74,7 @@ def write_unit(
         written=written,
         reader=reader,
         page_bytes=options.page_bytes,
+        shared_library=options.shared_library,
     )
     with atomic.beside(folder / "timeline.parquet") as part:
         write_timeline(part, timeline)

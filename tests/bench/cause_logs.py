@@ -75,6 +75,8 @@ _FAULTS: Mapping[str, tuple[tuple[str, Mapping[str, float | str]], ...]] = {
 }
 _BY_TIMER = "end-of-freeze-sensing"
 CAUSES = (*_MACHINE, *_FAULTS)
+SIMULATED = tuple(_MACHINE)
+"""Those that change measures of cycles; the others show as events."""
 _ROOM_K = {"room-hot": 11.0, "room-cold": -13.0}
 _COURSES = {"condenser-dirty": ("always", "ramp", "ramp", "step"), "scale": ("always", "ramp"), "charge-low": ("always", "step", "ramp"),
             "slab-sticks": ("always", "step", "ramp", "now-and-then"), "hot-gas-weak": ("always", "step", "now-and-then"),
@@ -179,9 +181,13 @@ class CauseLog:
 
 
 def cause_log(
-    cause: str, seed: int, channels: str, *, days: float = 2.5, roles: tuple[str, ...] | None = None
-) -> CauseLog:
-    """The log of a cause by its seed: machine, site, interval, probes, severity, course. `channels`: a key of CHANNELS; `roles`: in place of its roles."""
+    cause: str, seed: int, channels: str, *, days: float = 2.5, roles: tuple[str, ...] | None = None,
+    told: Told | None = None, machine: str | None = None,
+) -> CauseLog:  # fmt: skip
+    """The log of a cause by its seed: machine, site, interval, probes, severity, course.
+
+    channels: a key of CHANNELS; roles: in place of its roles; told, machine (a key of MACHINES): in place of those drawn.
+    """
     rng = np.random.default_rng([seed, 12])
     names = ONLY_SCORED if seed >= SCORED_FROM else TO_TUNE
     dry = [n for n in names if MACHINES[n].cooling == "air"]
@@ -189,8 +195,9 @@ def cause_log(
     if cause in ("water-leaks-in", "water-short", "water-spread"):
         level = [n for n in fitting if MACHINES[n].freeze_end == "level"]
         fitting = level or fitting
-    machine = MACHINES[fitting[int(rng.integers(len(fitting)))]]
-    told = told_of(cause, seed, days)
+    drawn = MACHINES[fitting[int(rng.integers(len(fitting)))]]
+    machine = drawn if machine is None else MACHINES[machine]
+    told = told or told_of(cause, seed, days)
     usual = 0.8 * machine.slab_kg * DAY_S / (1.25 * machine.usual_freeze_s)
     site = Site(
         ambient_c=float(rng.uniform(16, 30)), ambient_swing_k=float(rng.uniform(0.5, 4)), water_c=float(rng.uniform(9, 20)),

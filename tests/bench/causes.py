@@ -2,6 +2,7 @@
 
     python -m tests.bench.causes [--part tune|scored] [--logs 200] [--first 0] [--truth] [--channels NAME …] [--cause NAME …]
                                  [--confusion] [--missed] [--clip] [--jobs 1] [--json FILE]
+    python -m tests.bench.causes --cells [--cause NAME …]
 
 Logs are those of `cause_logs`. Kept apart: the table of causes was tuned on seeds under 10,000 and four machines; seeds from 10,000 on, with
 three other machines, are only ever scored. Phases come from the real cycles room, or with --truth from the simulator. The cause
@@ -25,11 +26,13 @@ from functools import partial
 import numpy as np
 
 from pipeline.cycles import find_cycles
-from pipeline.findings import judge
+from pipeline.findings import judge, thresholds
 from pipeline.findings.advice.causes import CAUSES as TABLE
 from pipeline.findings.advice.causes import SOMETHING_ELSE
+from pipeline.findings.advice.pattern import read
+from pipeline.findings.evidence.case import Case
 from pipeline.findings.finding import Judgement, Severity
-from tests.bench.cause_logs import CAUSES, CHANNELS, SCORED_FROM, CauseLog, cause_log, same
+from tests.bench.cause_logs import CAUSES, CHANNELS, SCORED_FROM, SIMULATED, CauseLog, Told, cause_log, same
 from tests.findings.from_truth import record_of
 
 BINS = np.linspace(0, 1, 11)
@@ -132,7 +135,7 @@ def reliability(rows: list[Scored]) -> list[tuple[float, int, float, float]]:
     for low, high in itertools.pairwise(BINS):
         here = (p >= low) & ((p < high) | (high == 1))
         if here.any():
-            out.append((float(low), int(here.sum()), float(p[here].mean()), float(t[here].mean())))
+            out.append((round(float(low), 1), int(here.sum()), float(p[here].mean()), float(t[here].mean())))
     return out
 
 
@@ -181,6 +184,32 @@ def clips(rows: list[Scored]) -> str:
     return "\n".join(lines)
 
 
+def cells(
+    cause: str, seed: int, *, days: float = 2.0, machine: str = "slab"
+) -> dict[str, tuple[float, float]]:
+    """What a cause at severity 1, there from mid-log on, does to each measure: (value, standard deviation), by the simulator's phases."""
+    told = Told(cause=cause, severity=1.0, course="step", from_s=0.45 * days * 86400, seconds=days * 86400)
+    log = cause_log(cause, seed, "six channels", days=days, told=told, machine=machine)
+    record = record_of(log.timeline, log.simulation.phases, log.unit)
+    case = Case(timeline=log.timeline, record=record, unit=log.unit, thresholds=thresholds.resolve(log.unit))
+    return dict(read(case, [], of_the_logger=frozenset()).later)
+
+
+def against_the_table(causes: list[str], seed: int) -> str:
+    """Cause by cause: measured beside the table's size, marked where the sign is another although both are plain."""
+    lines = []
+    for cause in causes:
+        seen = cells(cause, seed, machine="slab")
+        row = []
+        for m, (size, sd) in TABLE[cause].effects.items():
+            if m in seen:
+                value, error = seen[m]
+                wrong = value * size < 0 and abs(value) > 2 * error and abs(size) > sd
+                row.append(f"{m} {value:+.1f} ({size:+g}){' WRONG' if wrong else ''}")
+        lines.append(f"{cause:24} {', '.join(row)}")
+    return "\n".join(lines)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -196,10 +225,16 @@ def main() -> None:
         "--missed", action="store_true", help="tell log by log what was said first in place of the cause"
     )
     parser.add_argument("--clip", action="store_true")
+    parser.add_argument(
+        "--cells", action="store_true", help="the table's sizes beside what the simulator shows, instead"
+    )
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--json", default="")
     options = parser.parse_args()
     causes = [c for c in CAUSES if not options.cause or c in options.cause]
+    if options.cells:
+        print(against_the_table([c for c in causes if c in SIMULATED], options.first))
+        return
     first = options.first + (SCORED_FROM if options.part == "scored" else 0)
     tasks = [
         (causes[i % len(causes)], first + i, options.channels[i // len(causes) % len(options.channels)])

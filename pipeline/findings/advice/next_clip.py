@@ -22,7 +22,8 @@ from pipeline.findings.phrase import Phrase, phrase
 
 READS = ("discharge_k_per_k",)
 
-LEAST_BITS = 0.08  # under which nothing is advised
+LEAST_BITS = 0.06  # for its price, under which nothing is advised
+_LEAST_GAIN = 0.015  # and by so much the likeliest cause must be right more often
 _LEAST_CAUSE = 0.05  # probability under which a cause is left out of the sum
 _SAID = 3  # causes whose readings are told
 _GRID = 160
@@ -86,21 +87,21 @@ def next_clip(case: Case, belief: Belief, pattern: Pattern) -> NextClip | None:
         x, rows = _predicted(candidate, odds, case)
         bits, then = information(np.array(list(odds.values())), rows)
         found.append((bits / candidate.price, bits, then, candidate, x, rows))
-    if not found:
-        return None
-    best = max(found, key=lambda f: f[0])
-    _, bits, then, candidate, x, rows = best
-    if bits < LEAST_BITS:
-        return None
-    return NextClip(
-        channel=candidate.channel,
-        text=candidate.text(),
-        caution=HAZARDS[candidate.hazard]() if candidate.hazard else None,
-        bits=round(bits, 2),
-        first_right=round(max(odds.values()), 3),
-        first_right_then=round(then, 3),
-        speaks=_speaks(candidate, odds, x, rows),
-    )
+    for worth, bits, then, candidate, x, rows in sorted(found, key=lambda f: -f[0]):
+        speaks = _speaks(candidate, odds, x, rows)
+        if worth < LEAST_BITS or then - max(odds.values()) < _LEAST_GAIN:
+            return None
+        if speaks:
+            return NextClip(
+                channel=candidate.channel,
+                text=candidate.text(),
+                caution=HAZARDS[candidate.hazard]() if candidate.hazard else None,
+                bits=round(bits, 2),
+                first_right=round(max(odds.values()), 3),
+                first_right_then=round(then, 3),
+                speaks=speaks,
+            )
+    return None
 
 
 def information(odds: np.ndarray, rows: np.ndarray) -> tuple[float, float]:

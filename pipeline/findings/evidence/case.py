@@ -220,7 +220,7 @@ class Case:
         """The line's swing where it shrank for good although freezes and harvests went on as before: the probe reads more and more of the
         room, or came to sit elsewhere."""
         swing, t = self.courses.get("line_swing_k"), self.thresholds
-        if swing is None or swing.change.total > 0:
+        if swing is None or swing.change.total > 0 or swing.change.kind == "comes-and-goes":
             return None
         late, early = swing.change.late, swing.change.judged & ~swing.change.late
         last = np.flatnonzero(late)[-max(int(late.sum()) // 3, 1) :]  # where it slips, the end tells most

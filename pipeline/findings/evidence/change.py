@@ -13,7 +13,7 @@ import numpy as np
 from pipeline.findings.evidence import statistics
 
 READS = (
-    "change_cycles", "level_cycles", "step_p", "drift_p", "change_explained_pct", "change_plain_pct", "drift_better_pct",
+    "change_cycles", "level_cycles", "step_p", "drift_p", "change_explained_pct", "change_plain_pct", "drift_better_pct", "levels_least", "levels_apart", "levels_stay",
 )  # fmt: skip
 _BENDS = 40  # moments tried as the beginning of a drift
 _NS_PER_DAY = 86_400_000_000_000
@@ -23,7 +23,7 @@ _NS_PER_DAY = 86_400_000_000_000
 class Change:
     """By how much a measure changed, in its own unit. Indices are those of the array that was judged."""
 
-    kind: str  # "step" or "ramp"
+    kind: str  # "step", "ramp" or "comes-and-goes"
     total: float
     low: float  # 95 % interval of `total`
     high: float
@@ -33,10 +33,14 @@ class Change:
     after: float  # level after; at the end, where it drifts
     explained: float  # share of the squared deviation that the change takes away
     judged: np.ndarray  # bool (n,)
+    chosen: np.ndarray | None = None  # bool (n,): those at the rarer level, where it comes and goes
+    episodes: int = 1  # how often it came
 
     @property
     def late(self) -> np.ndarray:
-        """Those judged from `first` on, bool (n,)."""
+        """Those judged from `first` on, or at the rarer level, bool (n,)."""
+        if self.chosen is not None:
+            return self.chosen
         return self.judged & (np.arange(len(self.judged)) >= self.first)
 
 
@@ -102,6 +106,44 @@ def _best_bend(x: np.ndarray, y: np.ndarray, side: int) -> tuple[int, float]:
     explained = (ramps @ dy) ** 2 / ((ramps**2).sum(axis=1) * float(dy @ dy))
     best = int(np.argmax(explained))
     return int(bends[best]), float(explained[best])
+
+
+def comes_and_goes(
+    start_ns: np.ndarray, values: np.ndarray, *, least: float, thresholds: Mapping[str, float]
+) -> Change | None:
+    """Whether `values` (n,; NaN: not judged) go to and fro between two levels that differ by at least `least`, in stretches of several
+    each; None where they do not.
+
+    The split that leaves the least squares (Otsu 1979, IEEE Trans. Syst. Man Cybern. 9; from memory, to be confirmed), believed where the two
+    levels differ by far more than each scatters. `first` is the first of the rarer level, `total` what it differs by from the other.
+    """
+    t, judged = thresholds, np.isfinite(values)
+    at = np.flatnonzero(judged)
+    if len(at) < t["change_cycles"]:
+        return None
+    y = values[at]
+    ordered = np.sort(y)
+    split = statistics.single_step(ordered, least=int(t["levels_least"]))
+    low, high = ordered[: split.first], ordered[split.first :]
+    apart = float(np.median(high) - np.median(low))
+    scatter = math.hypot(
+        *(statistics.spread(np.abs(part - np.median(part))) for part in (low, high))
+    ) / math.sqrt(2)
+    if apart < least or apart < t["levels_apart"] * scatter:
+        return None
+    upper = y > (ordered[split.first - 1] + ordered[split.first]) / 2
+    switches = int(np.count_nonzero(np.diff(upper)))
+    if switches < 2 or switches * t["levels_stay"] > len(y):
+        return None  # one step, or odd and even cycles that differ by nature
+    rare = upper if upper.sum() <= len(y) / 2 else ~upper
+    before, after = float(np.median(y[~rare])), float(np.median(y[rare]))
+    moved = statistics.hodges_lehmann(_thin(y[~rare]), _thin(y[rare]))
+    chosen = np.zeros(len(values), bool)
+    chosen[at[rare]] = True
+    return Change(
+        kind="comes-and-goes", total=moved.value, low=moved.low, high=moved.high, first=int(at[np.argmax(rare)]), p=moved.p,
+        before=before, after=after, explained=split.explained, judged=judged, chosen=chosen, episodes=(switches + 1 + int(rare[0])) // 2,
+    )  # fmt: skip
 
 
 def _thin(y: np.ndarray, most: int = 300) -> np.ndarray:

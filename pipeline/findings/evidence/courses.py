@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.findings.evidence.change import Change, lasting_change
+from pipeline.findings.evidence.change import Change, comes_and_goes, lasting_change
 from pipeline.findings.evidence.conditions import level_at_usual_conditions
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 _NS_PER_DAY, _NS_PER_H = 86_400_000_000_000, 3_600_000_000_000
 
 READS = (
-    "change_sharp_pct", "short_log_times", "drift_days", "drift_pct", "drift_harvest_pct", "drift_k", "drift_peak_k", "drift_discharge_k",
+    "change_sharp_pct", "short_log_times", "short_ramp_days", "drift_days", "drift_pct", "drift_harvest_pct", "drift_k", "drift_peak_k", "drift_discharge_k",
     "drift_rate_pct", "drift_swing_pct", "air_pct_per_k", "air_pct_per_k_sd", "harvest_pct_per_k", "harvest_pct_per_k_sd", "freeze_end_k_per_k",
     "freeze_end_k_per_k_sd", "split_k_per_k_sd", "discharge_k_per_k", "discharge_k_per_k_sd", "current_pct_per_k",
     "current_pct_per_k_sd",
@@ -115,8 +115,12 @@ def change_of_measure(case: Case, measure: Measure, *, least: float) -> Change |
         values[case.repeats | case.stalls.stalled] = np.nan
     if measure.relative:
         values = np.log(np.where(values > 0, values, np.nan))
-    slope = t[measure.slope] / per_k if measure.slope else 0.0
-    return change_of(case, values, least=least, slope=slope, slope_sd=t[measure.slope_sd] / per_k)
+    slope, sd = t[measure.slope] / per_k if measure.slope else 0.0, t[measure.slope_sd] / per_k
+    level = at_usual_air(case, values, slope=slope, slope_sd=sd)
+    known = bool(np.isfinite(case.air_c[np.isfinite(values)]).any())
+    if measure.of == "harvest":  # so short that a boundary in the wrong place gives it a second level
+        return _lasting(case, level, known, least=least)
+    return _course(case, level, known, least=least)
 
 
 def column_of(case: Case, name: str) -> np.ndarray:
@@ -133,25 +137,43 @@ def change_of(
 
     `slope` ± `slope_sd` is what a kelvin of air does to it [unit per K].
     """
-    t = case.thresholds
-    level = level_at_usual_conditions(
-        values, case.air_c, case.start_ns / _NS_PER_H, mean=slope, sd=slope_sd, thresholds=t
+    level = at_usual_air(case, values, slope=slope, slope_sd=slope_sd)
+    return _lasting(case, level, np.isfinite(case.air_c[np.isfinite(values)]).any(), least=least)
+
+
+def at_usual_air(case: Case, values: np.ndarray, *, slope: float, slope_sd: float) -> np.ndarray:
+    """`values` (n,) set to the log's usual air, by `slope` ± `slope_sd` [unit per K]."""
+    hour = case.start_ns / _NS_PER_H
+    return level_at_usual_conditions(
+        values, case.air_c, hour, mean=slope, sd=slope_sd, thresholds=case.thresholds
     )
-    found = lasting_change(case.start_ns, level, least=least, thresholds=t)
-    if np.isfinite(case.air_c[np.isfinite(values)]).any():
-        return found
-    return not_the_time_of_day(case, found, least=least)
+
+
+def _lasting(case: Case, level: np.ndarray, air_known: bool, *, least: float) -> Change | None:
+    found = lasting_change(case.start_ns, level, least=least, thresholds=case.thresholds)
+    return found if air_known else not_the_time_of_day(case, found, least=least)
+
+
+def _course(case: Case, level: np.ndarray, air_known: bool, *, least: float) -> Change | None:
+    """The lasting change, else what comes and goes."""
+    found = _lasting(case, level, air_known, least=least)
+    return found or comes_and_goes(case.start_ns, level, least=least, thresholds=case.thresholds)
 
 
 def not_the_time_of_day(case: Case, found: Change | None, *, least: float) -> Change | None:
     """`found`, or None where the log is too short to tell it from the time of day.
 
     Half a day's swing looks like a ramp, and like a step that explains 8/π² = 0.81 of it, no more. So a short log must
-    show more, or a step that is sharper than that; and it cannot show a ramp.
+    show more, or a step that is sharper than that; and a ramp only where it goes one way for longer than a day.
     """
     days = (case.timeline.end_ns - case.timeline.start_ns) / _NS_PER_DAY
     t = case.thresholds
     if found is None or days >= t["drift_days"]:
         return found
-    plain = 100 * found.explained > t["change_sharp_pct"] or abs(found.total) >= t["short_log_times"] * least
-    return found if found.kind == "step" and plain else None
+    sharp, large = (
+        100 * found.explained > t["change_sharp_pct"],
+        abs(found.total) >= t["short_log_times"] * least,
+    )
+    if found.kind == "ramp":  # over more than a day no swing goes one way only
+        return found if sharp and large and days >= t["short_ramp_days"] else None
+    return found if sharp or large else None

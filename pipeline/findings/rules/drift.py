@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from pipeline.findings.evidence import statistics
@@ -35,6 +37,10 @@ def _titles(key: str, subject: str, relative: bool) -> dict[str, Phrase]:
     return {
         "ramp": phrase(f"finding.drift.{key}", f"{subject} steadily: {size} over the log{per_day}"),
         "step": phrase(f"finding.drift.{key}.step", f"{subject} for good, {{after_h}} into the log: {size}"),
+        "comes-and-goes": phrase(
+            f"finding.drift.{key}.to-and-fro",
+            f"{subject} to and fro between two levels: by {size}, {{count}} times",
+        ),
     }
 
 
@@ -46,12 +52,6 @@ _OF_THE_LINE = (
     "line_swing_k",
     "pull_down_k_per_min",
 )
-# Measures whose change another rule reports where it is a step: `drift` is what creeps, and what nobody else names.
-_OWN_RULE = {
-    "freeze_min": ("freeze-long", "freeze-short"),
-    "harvest_min": ("harvest-long",),
-    "freeze_end_c": ("weak-freeze",),
-}
 
 
 def _drift(case: Case):
@@ -59,13 +59,12 @@ def _drift(case: Case):
     short = cycles_needed("drift_cycles")(case)
     if short:
         return short
-    if (case.timeline.end_ns - case.timeline.start_ns) / 8.64e13 < t["drift_days"]:
-        return CannotTell(needs=_LONG_LOG(least_days=t["drift_days"]))
-    found = [c for c in case.courses.values() if _told_here(c)]
+    found = [c for c in case.courses.values() if _told_here(c, t)]
     if case.slipping is not None:  # the line's temperatures tell of the clip
         found = [c for c in found if c.measure.column not in _OF_THE_LINE]
     if not found:
-        return None
+        short_log = (case.timeline.end_ns - case.timeline.start_ns) / 8.64e13 < t["drift_days"]
+        return CannotTell(needs=_LONG_LOG(least_days=t["drift_days"])) if short_log else None
     found.sort(
         key=lambda c: not c.worse
     )  # what became worse is said first; the order of the measures otherwise
@@ -82,7 +81,8 @@ def _drift(case: Case):
         late = moved.late
     size = abs(course.total) / t[course.measure.threshold]
     return Seen(
-        severity=Severity.WATCH if course.worse else Severity.NOTE,
+        # What creeps does not mend itself, whichever way it goes; a step for the better is somebody's work.
+        severity=Severity.NOTE if moved.kind == "step" and not course.worse else Severity.WATCH,
         title=_title(case, course, days),
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
@@ -100,9 +100,14 @@ def _drift(case: Case):
     )
 
 
-def _told_here(course: Course) -> bool:
+def _told_here(course: Course, t: Mapping[str, float]) -> bool:
     """Whether the change is one that `drift` tells: a ramp, or a step that no rule of its own tells."""
-    return course.change.kind == "ramp" or course.measure.column not in _OWN_RULE
+    column, kind = course.measure.column, course.change.kind
+    if column == "freeze_min" and kind != "ramp":
+        return abs(course.total) < t["freeze_out_pct"]
+    if column in ("harvest_min", "freeze_end_c") and kind == "step":
+        return not course.worse
+    return True
 
 
 def _causes(course: Course) -> tuple[str, ...] | None:
@@ -116,6 +121,8 @@ def _causes(course: Course) -> tuple[str, ...] | None:
 def _title(case: Case, course: Course, days: float):
     total, pattern = round(course.total, 1), _TITLES[course.measure.column][course.change.kind]
     size = {"change_pct" if course.measure.relative else "change_k": total}
+    if course.change.kind == "comes-and-goes":
+        return pattern(count=course.change.episodes, **size)
     if course.change.kind == "step":
         first = case.start_ns[course.change.first]
         return pattern(after_h=round((first - case.timeline.start_ns) / 3.6e12, 1), **size)
@@ -142,7 +149,7 @@ RULES = (
     Rule(
         code="drift",
         test=_drift,
-        thresholds=("drift_cycles", "drift_days"),
+        thresholds=("drift_cycles", "drift_days", "freeze_out_pct"),
         causes=("fouling", "slow-leak", "season", "water-leaks-in"),
         shows=Shows(about="freeze"),
     ),

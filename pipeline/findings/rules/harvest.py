@@ -152,7 +152,12 @@ def _long(case: Case):
     if not believable(case, s.usual_min):
         return CannotTell(needs=TIMED())
     grown = case.courses.get("harvest_min")
-    if grown is not None and grown.change.total > 0 and not case.rare(grown.change.late):
+    if (
+        grown is not None
+        and grown.change.kind != "comes-and-goes"
+        and grown.change.total > 0
+        and not case.rare(grown.change.late)
+    ):
         return _grown(case, grown)
     if not s.long.any():
         return None

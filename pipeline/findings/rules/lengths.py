@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.findings.evidence import doubtful, statistics
 from pipeline.findings.evidence.aftermath import usual_beside
 from pipeline.findings.evidence.case import NS_PER_DAY, NS_PER_H, Case
-from pipeline.findings.evidence.change import Change, lasting_change
+from pipeline.findings.evidence.change import Change, comes_and_goes, lasting_change
 from pipeline.findings.evidence.courses import not_the_time_of_day
 from pipeline.findings.evidence.stalls import believable
 from pipeline.findings.evidence.standards import freeze_standard
@@ -107,27 +107,13 @@ def baseline(case: Case) -> Baseline:
 
 
 def _minor_level(case: Case, y: np.ndarray) -> np.ndarray | None:
-    """The smaller group of freezes where lengths lie at two levels that come and go, bool (n,); None where they lie at one.
-
-    The split that leaves the least squares (Otsu 1979, IEEE Trans. Syst. Man Cybern. 9; from memory, to be confirmed), believed where the two
-    levels differ by what matters and by far more than each scatters.
-    """
-    t, at = case.thresholds, np.flatnonzero(np.isfinite(y))
-    n = len(at)
-    if n < t["change_cycles"]:
+    """The smaller group of freezes where lengths lie at two levels that come and go, bool (n,); None where they lie at one, or nobody can
+    tell which is the usual one."""
+    t = case.thresholds
+    found = comes_and_goes(case.start_ns, y, least=_log_share(t["freeze_out_pct"], 1), thresholds=t)
+    if found is None or 100 * found.chosen.sum() > t["levels_most_pct"] * found.judged.sum():
         return None
-    values = np.sort(y[at])
-    split = statistics.single_step(values, least=int(t["levels_least"])).first
-    low, high = values[:split], values[split:]
-    apart = float(np.median(high) - np.median(low))
-    scatter = max(statistics.spread(np.abs(part - np.median(part)), _floor(case)) for part in (low, high))
-    minor_low = len(low) < len(high)
-    share = min(len(low), len(high)) / n
-    matters = _log_share(t["freeze_out_pct"], 1)
-    if apart < matters or apart < t["levels_apart"] * scatter or 100 * share > t["levels_most_pct"]:
-        return None
-    edge = (values[split - 1] + values[split]) / 2
-    return np.isfinite(y) & ((y < edge) if minor_low else (y > edge))
+    return found.chosen
 
 
 def length_change(case: Case) -> Change | None:
@@ -221,7 +207,21 @@ def _judge(case: Case, side: int):
     if case.timeline.get("evaporator", "suction") is None and not believable(case, case.stalls.usual_min):
         return CannotTell(needs=READABLE())
     out = out_of_own(case, base, side)
+    if side > 0:
+        out |= _long_pull_downs(case, math.exp(base.centre))
     return _against_itself(case, side, base, out) if out.any() else None
+
+
+def _long_pull_downs(case: Case, usual_min: float) -> np.ndarray:
+    """Freezes after a rest, longer by nature, that are far longer than the others after a rest, and than any is, bool (n,)."""
+    t = case.thresholds
+    pulled = case.flag("after_idle") & case.stalls_aside & case.flag("complete")
+    others = case.freeze_min[pulled]
+    if case.timeline.get("evaporator", "suction") is None or len(others) < t["band_cycles"]:
+        return np.zeros(case.n, bool)
+    return pulled & (
+        case.freeze_min > (1 + t["pull_down_long_pct"] / 100) * max(float(np.median(others)), usual_min)
+    )
 
 
 def _against_band(case: Case, side: int, found: float, edge: float) -> Seen:
@@ -291,9 +291,8 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
     else:
         title = (_LONG_SOME if side > 0 else _SHORT_SOME)(**values)
     sigma = base.above if side > 0 else base.below
-    margin = float(np.median(np.abs(case.adjusted.log_length[out] - base.centre))) - _log_share(
-        t["run_out_pct"], side
-    )
+    y = np.where(np.isfinite(case.adjusted.log_length), case.adjusted.log_length, np.log(lengths))
+    margin = float(np.median(np.abs(y[out] - base.centre))) - _log_share(t["run_out_pct"], side)
     bad = lost_pct >= t["lost_act_pct"] if side > 0 else 100 * out.sum() >= t["short_act_pct"] * judged.sum()
     sewn = side > 0 and _sewn_together(case, out)
     # What began with a stop may be a repair; what is over by the log's end sends nobody.
@@ -362,8 +361,8 @@ def _rounded(value: float) -> float | None:
 
 
 _OWN = ("outlier_z", "freeze_out_pct", "run_out_pct", "run_cycles", "run_z", "change_sharp_pct", "spread_floor_pct", "own_cycles", "band_cycles",
-        "level_cycles", "drift_first_pct", "lost_act_pct", "short_act_pct", "band_sigma_pct", "band_sure_pct", "single_far_pct", "single_far_z", "single_blind_times", "over_pct",
-        "change_cycles", "levels_least", "levels_apart", "levels_most_pct")  # fmt: skip
+        "level_cycles", "drift_first_pct", "lost_act_pct", "short_act_pct", "band_sigma_pct", "band_sure_pct", "single_far_pct", "single_far_z", "single_blind_times", "pull_down_long_pct", "over_pct",
+        "levels_most_pct")  # fmt: skip
 
 RULES = (
     Rule(

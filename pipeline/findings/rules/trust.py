@@ -8,6 +8,7 @@ import numpy as np
 
 from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_H, Case
+from pipeline.findings.evidence.visits import worked_on
 from pipeline.findings.finding import SPAN, Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import Rule, Seen
@@ -84,8 +85,9 @@ def _slips(case: Case) -> Seen | None:
     cold = case.timeline.get(*_COLD)
     before, after = course.levels
     title = _SLIPS if moved.kind == "ramp" else _MOVED
+    by_hand = moved.kind == "step" and worked_on(case, moved.first) is not None
     return Seen(
-        severity=Severity.WATCH,
+        severity=Severity.NOTE if by_hand else Severity.WATCH,
         title=title(before_k=round(before, 1), after_k=round(after, 1)),
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),

@@ -18,7 +18,7 @@ _AS_CSV = "export the log from the logger's software as CSV and put that file he
 def sheets_of(raw: bytes, name: str) -> Iterator[tuple[str, bytes]]:
     """(name of the sheet, its rows as UTF-8 with tabs between the cells) of each sheet that holds any. Raises LogFileError."""
     if raw[:2] == b"PK":
-        _refuse_too_large(raw, name)
+        _refuse_too_large_or_damaged(raw, name)
     from python_calamine import CalamineWorkbook
 
     try:
@@ -46,11 +46,16 @@ def _damaged(error: BaseException, name: str) -> LogFileError:
     )
 
 
-def _refuse_too_large(raw: bytes, name: str) -> None:
+def _refuse_too_large_or_damaged(raw: bytes, name: str) -> None:
+    """Each part of the workbook is checked against its checksum: a number with a bit turned is a number all the same."""
+    damaged = LogFileError("the workbook is damaged or cut off", file=name, remedy="copy it again")
     try:
-        size = sum(m.file_size for m in zipfile.ZipFile(io.BytesIO(raw)).infolist())
+        archive = zipfile.ZipFile(io.BytesIO(raw))
+        size = sum(m.file_size for m in archive.infolist())
+        if size <= MOST_UNPACKED_BYTES and archive.testzip() is not None:
+            raise damaged
     except DAMAGE as error:
-        raise LogFileError("the workbook is damaged or cut off", file=name, remedy="copy it again") from error
+        raise damaged from error
     if size > MOST_UNPACKED_BYTES:
         raise LogFileError(
             f"the workbook unpacks to {size // 1024**2} MB, more than {MOST_UNPACKED_BYTES // 1024**2}",

@@ -13,7 +13,7 @@ from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Problem, Timeline
 from pipeline.report.charts import charts
-from pipeline.report.charts.detail import Detail, plan, traces_of
+from pipeline.report.charts.detail import plan, traces_of
 from pipeline.report.charts.evidence import evidence
 from pipeline.report.charts.figures import figures, finest
 from pipeline.report.charts.noscript import sketch_lengths, sketch_log, sketch_overlay
@@ -39,6 +39,9 @@ from pipeline.report.summary import UnitSummary
 from pipeline.report.wording import Reader
 from pipeline.unit import Unit
 
+PLOT_ELEMENT = Markup(f'<script type="text/plain" id="plotting">{PLOT_MARK}</script>')
+SHARED_SOURCES = ("'self'", "file:")
+"""Where a shared library may come from: the server of the page, or the folder that it lies in."""
 TRIES = 8  # to fit a page into what it may weigh, each with a tenth less room
 STYLES = ("base.css", "strips.css", "unit.css", "paper.css")
 SCRIPTS = (
@@ -68,8 +71,12 @@ def unit_page(
     written: date,
     reader: Reader,
     page_bytes: int,
+    shared_library: bool = False,
 ) -> bytes:
-    """The whole page as UTF-8, no longer than `page_bytes` where thinning the log can bring that about."""
+    """The whole page as UTF-8, no longer than `page_bytes` where thinning the log can bring that about.
+
+    shared_library: it loads the drawing library from beside the fleet page instead of carrying it.
+    """
     offsets, flags, limits = numbers.offsets, numbers.flags, numbers.limits
     freezes, harvests = (
         overlay(
@@ -103,7 +110,8 @@ def unit_page(
         "reader": reader,
         "styles": STYLES,
         "scripts": SCRIPTS,
-        "more_hashes": (script.integrity,),
+        "more_hashes": (script.integrity, *(SHARED_SOURCES if shared_library else ())),
+        "plotting": Markup(script.element.decode()) if shared_library else PLOT_ELEMENT,
         "unit": unit,
         "summary": summary,
         "level": judgement.verdict.level,
@@ -133,37 +141,33 @@ def unit_page(
         "method": method_of(unit=unit, timeline=timeline, record=record, judgement=judgement, offsets=offsets, reader=reader),
         "cautions": judgement.cautions,
         "pack_mark": PACK_MARK,
-        "plot_mark": PLOT_MARK,
         "drawn_mark": DRAWN_MARK,
     }  # fmt: skip
     html = render("unit.html", **parts).encode()
 
-    def packed(detail: Detail | None) -> tuple[bytes, str]:
-        """The numbers of the page, the log drawn with `detail` (None: without it), and how fine that came out."""
-        pack = Pack()
-        charts.put_cycles(pack, timeline, record, flags, limits)
-        charts.put_overlay(pack, "freeze", freezes)
-        charts.put_overlay(pack, "harvest", harvests)
-        charts.put_marks(pack, timeline, record, judgement, reader)
-        charts.put_visits(pack, timeline, unit)
-        charts.put_clock(pack, offsets, timeline)
-        pack.header |= _for_scripts(unit, reader) | {
-            "about": codes_about(judgement.findings),
-            "names": {f.code: named(f.code, reader) for f in judgement.findings},
-        }
-        said = ""
-        if detail is not None:
-            said = finest(put_log(pack, traces, timeline, record, detail, reader), reader)
-        return pack.packed(), said
-
+    base = Pack()
+    charts.put_cycles(base, timeline, record, flags, limits)
+    charts.put_overlay(base, "freeze", freezes)
+    charts.put_overlay(base, "harvest", harvests)
+    charts.put_marks(base, timeline, record, judgement, reader)
+    charts.put_visits(base, timeline, unit)
+    charts.put_clock(base, offsets, timeline)
+    base.header |= _for_scripts(unit, reader) | {
+        "about": codes_about(judgement.findings),
+        "names": {f.code: named(f.code, reader) for f in judgement.findings},
+    }
     traces = traces_of(drawn_channels(timeline))
-    room = 0.97 * (page_bytes - len(html) - len(script.packed) - len(packed(None)[0]))
+    plotting = b"" if shared_library else script.packed
+    room = 0.97 * (page_bytes - len(html) - len(plotting) - base.at_most())
     for _ in range(TRIES):
-        numbers, said = packed(plan(traces, timeline, record, judgement, room))
+        pack = base.copy()
+        drawn = put_log(
+            pack, traces, timeline, record, plan(traces, timeline, record, judgement, room), reader
+        )
         page = (
-            html.replace(DRAWN_MARK.encode(), str(escape(said)).encode())
-            .replace(PACK_MARK.encode(), numbers)
-            .replace(PLOT_MARK.encode(), script.packed)
+            html.replace(DRAWN_MARK.encode(), str(escape(finest(drawn, reader))).encode())
+            .replace(PACK_MARK.encode(), pack.packed())
+            .replace(PLOT_MARK.encode(), plotting)
         )
         if len(page) <= page_bytes:
             break

@@ -38,7 +38,8 @@ def _sheet(rows) -> str:
     return f'<worksheet xmlns="{main}"><sheetData>{"".join(lines)}</sheetData></worksheet>'
 
 
-def _workbook(sheets: dict[str, list]) -> bytes:
+def workbook(sheets: dict[str, list]) -> bytes:
+    """The bytes of a workbook with these sheets, each a list of rows."""
     main = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
     office = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
     package = "http://schemas.openxmlformats.org/package/2006"
@@ -85,7 +86,7 @@ NOTES = [["Visit of the second of March"], ["the clamp is on the unit's lead"]]
 @pytest.mark.parametrize("name", ["log.xlsx", "log.csv", "log.zip"])
 def test_the_first_sheet_of_readings_is_read_and_the_others_are_named(tmp_path, name):
     path = tmp_path / name
-    path.write_bytes(_workbook({"Notes": NOTES, "March": LOG, "Again": LOG}))
+    path.write_bytes(workbook({"Notes": NOTES, "March": LOG, "Again": LOG}))
     (table,) = read_file(path, Unit(name="bar"))
     assert table.name == f"{name}/March"
     assert [(c.label, c.unit) for c in table.columns] == [("Evaporator (°C)", "°C"), ("Current (A)", "A")]
@@ -97,16 +98,16 @@ def test_the_first_sheet_of_readings_is_read_and_the_others_are_named(tmp_path, 
 
 def test_a_workbook_without_readings_is_refused(tmp_path):
     path = tmp_path / "notes.xlsx"
-    path.write_bytes(_workbook({"Notes": NOTES}))
+    path.write_bytes(workbook({"Notes": NOTES}))
     with pytest.raises(LogFileError, match="no rows of times and readings"):
         read_file(path, Unit(name="bar"))
-    path.write_bytes(_workbook({"Empty": []}))
+    path.write_bytes(workbook({"Empty": []}))
     with pytest.raises(LogFileError, match="no sheet"):
         read_file(path, Unit(name="bar"))
 
 
 def test_damaged_workbooks_are_refused_or_read(tmp_path):
-    whole = _workbook({"March": LOG})
+    whole = workbook({"March": LOG})
     rng = random.Random(4)
     path = tmp_path / "log.xlsx"
     refused = 0
@@ -123,3 +124,20 @@ def test_damaged_workbooks_are_refused_or_read(tmp_path):
         except LogFileError:
             refused += 1
     assert refused > 50
+
+
+def test_a_workbook_of_which_a_number_was_altered_on_the_way_is_refused(tmp_path):
+    """It is well-formed all the same: only the checksum tells."""
+    made = io.BytesIO()
+    with (
+        zipfile.ZipFile(io.BytesIO(workbook({"March": LOG}))) as packed,
+        zipfile.ZipFile(made, "w", zipfile.ZIP_STORED) as plain,
+    ):
+        for info in packed.infolist():
+            plain.writestr(info.filename, packed.read(info))
+    path = tmp_path / "log.xlsx"
+    path.write_bytes(made.getvalue())
+    assert read_file(path, Unit(name="bar"))
+    path.write_bytes(made.getvalue().replace(b"<v>4", b"<v>5"))
+    with pytest.raises(LogFileError, match="the workbook is damaged"):
+        read_file(path, Unit(name="bar"))

@@ -8,7 +8,8 @@ import pytest
 from axe_core_python.sync_playwright import Axe
 from pypdf import PdfReader
 
-from pipeline.report import ReportOptions, write_unit
+from pipeline.report import ReportOptions, write_fleet, write_unit
+from pipeline.report.payload.plotting import plotting_script
 from tests.report.made_up import made_up
 from tests.report.page.test_page import HOSTILE
 
@@ -586,3 +587,31 @@ def test_a_slow_log_says_that_every_reading_is_drawn_only_when_it_is(open_page, 
         return Array.from(t.x).filter((x) => x >= 86400 && x < 90000); }"""
     )
     assert first == [86400 + 60 * n for n in range(60)]
+
+
+def test_units_of_a_fleet_can_share_one_library_beside_the_fleet_page(open_page, tmp_path):
+    unit, timeline, record, judgement = made_up(days=1, interval_s=60)
+    options = ReportOptions(shared_library=True)
+    summary = write_unit(
+        tmp_path / unit.name, unit=unit, timeline=timeline, record=record, judgement=judgement, problems=[], options=options
+    )  # fmt: skip
+    write_fleet(tmp_path, [summary], [], options)
+    path = tmp_path / unit.name / "report.html"
+    assert path.stat().st_size < 500_000
+    opened = open_page(path).drawn()
+    assert opened.page.locator("#plot-log .main-svg").count() >= 1
+    assert opened.complaints == []
+    assert opened.requests == [path.as_uri(), (tmp_path / "plotting.js").as_uri()]
+
+
+def test_a_page_that_was_to_share_the_library_is_whole_once_it_was_put_in(open_page, tmp_path):
+    unit, timeline, record, judgement = made_up(days=1, interval_s=60)
+    write_unit(
+        tmp_path, unit=unit, timeline=timeline, record=record, judgement=judgement, problems=[],
+        options=ReportOptions(shared_library=True),
+    )  # fmt: skip
+    path = tmp_path / "sent.html"
+    path.write_bytes(plotting_script().made_whole((tmp_path / "report.html").read_bytes()))
+    opened = open_page(path).drawn()
+    assert opened.requests == [path.as_uri()]
+    assert opened.complaints == []
