@@ -126,7 +126,9 @@ def comes_and_goes(
     split = statistics.single_step(ordered, least=int(t["levels_least"]))
     low, high = ordered[: split.first], ordered[split.first :]
     apart = float(np.median(high) - np.median(low))
-    scatter = max(statistics.spread(np.abs(part - np.median(part))) for part in (low, high))
+    scatter = math.hypot(
+        *(statistics.spread(np.abs(part - np.median(part))) for part in (low, high))
+    ) / math.sqrt(2)
     if apart < least or apart < t["levels_apart"] * scatter:
         return None
     upper = y > (ordered[split.first - 1] + ordered[split.first]) / 2

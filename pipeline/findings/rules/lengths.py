@@ -207,7 +207,21 @@ def _judge(case: Case, side: int):
     if case.timeline.get("evaporator", "suction") is None and not believable(case, case.stalls.usual_min):
         return CannotTell(needs=READABLE())
     out = out_of_own(case, base, side)
+    if side > 0:
+        out |= _long_pull_downs(case, math.exp(base.centre))
     return _against_itself(case, side, base, out) if out.any() else None
+
+
+def _long_pull_downs(case: Case, usual_min: float) -> np.ndarray:
+    """Freezes after a rest, longer by nature, that are far longer than the others after a rest, and than any is, bool (n,)."""
+    t = case.thresholds
+    pulled = case.flag("after_idle") & case.stalls_aside & case.flag("complete")
+    others = case.freeze_min[pulled]
+    if case.timeline.get("evaporator", "suction") is None or len(others) < t["band_cycles"]:
+        return np.zeros(case.n, bool)
+    return pulled & (
+        case.freeze_min > (1 + t["pull_down_long_pct"] / 100) * max(float(np.median(others)), usual_min)
+    )
 
 
 def _against_band(case: Case, side: int, found: float, edge: float) -> Seen:
@@ -277,9 +291,8 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
     else:
         title = (_LONG_SOME if side > 0 else _SHORT_SOME)(**values)
     sigma = base.above if side > 0 else base.below
-    margin = float(np.median(np.abs(case.adjusted.log_length[out] - base.centre))) - _log_share(
-        t["run_out_pct"], side
-    )
+    y = np.where(np.isfinite(case.adjusted.log_length), case.adjusted.log_length, np.log(lengths))
+    margin = float(np.median(np.abs(y[out] - base.centre))) - _log_share(t["run_out_pct"], side)
     bad = lost_pct >= t["lost_act_pct"] if side > 0 else 100 * out.sum() >= t["short_act_pct"] * judged.sum()
     sewn = side > 0 and _sewn_together(case, out)
     # What began with a stop may be a repair; what is over by the log's end sends nobody.
@@ -348,7 +361,7 @@ def _rounded(value: float) -> float | None:
 
 
 _OWN = ("outlier_z", "freeze_out_pct", "run_out_pct", "run_cycles", "run_z", "change_sharp_pct", "spread_floor_pct", "own_cycles", "band_cycles",
-        "level_cycles", "drift_first_pct", "lost_act_pct", "short_act_pct", "band_sigma_pct", "band_sure_pct", "single_far_pct", "single_far_z", "single_blind_times", "over_pct",
+        "level_cycles", "drift_first_pct", "lost_act_pct", "short_act_pct", "band_sigma_pct", "band_sure_pct", "single_far_pct", "single_far_z", "single_blind_times", "pull_down_long_pct", "over_pct",
         "levels_most_pct")  # fmt: skip
 
 RULES = (

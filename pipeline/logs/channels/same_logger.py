@@ -55,7 +55,7 @@ class _Group:
             return False
         start = int(table.time_ns[0])
         self.running = [t for t in self.running if int(t.time_ns[-1]) >= start]
-        return all(_same_logger(table, other) for other in self.running)
+        return all(same_readings(table, other) for other in self.running)
 
     def add(self, table: FileTable) -> None:
         self.tables.append(table)
@@ -63,7 +63,7 @@ class _Group:
         self.serials |= {table.logger} if table.logger else set()
 
 
-def _same_logger(a: FileTable, b: FileTable) -> bool:
+def same_readings(a: FileTable, b: FileTable) -> bool:
     """Whether two files of one time, with the same labels, hold the same readings."""
     common, in_a, in_b = np.intersect1d(a.time_ns, b.time_ns, assume_unique=True, return_indices=True)
     if not len(common):

@@ -122,7 +122,8 @@ def _opened(path: Path, name: str) -> bytes | LargeText:
             b"\xff\xfe",
             b"\xfe\xff",
         ):
-            return begin + file.read()
+            file.seek(0)
+            return file.read()
     return LargeText(path.open("rb"), name)
 
 

@@ -210,6 +210,11 @@ class Shape:
     wide_year: bool  # the year has four digits
 
     @property
+    def is_short(self) -> bool:
+        """A minute or a second is written with one digit."""
+        return any(s is not None and s[1] - s[0] == 1 for s in (self.minute, self.second))
+
+    @property
     def kind(self) -> str:
         """What sort of time stands in it: rows of one column are of one kind. A year of two digits among years of four, a
         time without seconds among times with them, or without AM or PM, was cut short, and could be any."""

@@ -174,3 +174,21 @@ def test_checks_come_in_a_technicians_order_and_end_with_the_licensed_ones():
         < checks.index("check.clean-condenser")
         < checks.index("check.pressures")
     )
+
+
+def test_a_freeze_after_a_rest_is_held_against_the_others_after_one():
+    freeze, rests = noisy(20, 60), {10: 90.0, 20: 90.0, 30: 90.0, 40: 90.0}
+    freeze[[10, 20, 30, 40]] = [24, 23.5, 39.0, 24.5]
+    found = finding(judged(made_up(freeze, idle_after=rests)), "freeze-long")
+    assert found.cycles == (31,)
+    freeze[30] = 29.0
+    assert "freeze-long" not in codes(judged(made_up(freeze, idle_after=rests)))
+
+
+def test_thin_slabs_in_the_evenings_are_told_with_their_hours():
+    freeze = noisy(20, 200, share=0.01)
+    hour = np.cumsum(np.concatenate([[0.0], freeze[:-1] + 2])) / 60 + 5.67  # the log begins at 05:40
+    freeze = np.where((hour % 24 > 17) & (hour % 24 < 22), 0.7 * freeze, freeze)
+    found = finding(judged(made_up(freeze)), "freeze-short")
+    assert found.title.key == "finding.freeze-short.hours"
+    assert found.severity in (Severity.WATCH, Severity.ACT)
