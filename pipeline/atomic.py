@@ -14,7 +14,7 @@ from pathlib import Path
 
 PART = ".part"
 
-_ON_WINDOWS = os.name == "nt"
+ON_WINDOWS = os.name == "nt"
 _PAUSES_S = (0.05, 0.2, 0.5)
 
 
@@ -44,7 +44,7 @@ def move(path: Path, place: Path) -> None:
 
     On Windows a virus scanner or an indexer may hold a file open for a moment: then it is tried again.
     """
-    for pause_s in _PAUSES_S if _ON_WINDOWS else ():
+    for pause_s in _PAUSES_S if ON_WINDOWS else ():
         try:
             return os.replace(path, place)
         except PermissionError:
@@ -80,7 +80,7 @@ def sweep(folder: Path) -> int:
 
 def flush_folder(folder: Path) -> None:
     """Make renames in `folder` last through a loss of power, where the system can do that."""
-    if _ON_WINDOWS:
+    if ON_WINDOWS:
         return
     handle = os.open(folder, os.O_RDONLY)
     try:

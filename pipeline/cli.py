@@ -1,7 +1,7 @@
 """The verbs. Parses the command line, shows progress and errors, and gives the exit status; holds no analysis.
 
 Exit status: 0 all done; 1 a unit or a file could not be read (the others are done); 2 the command line is wrong;
-3 with --fail-on, something at least that severe was found.
+3 with --alarm, something at least that severe was found.
 """
 
 from __future__ import annotations
@@ -84,7 +84,7 @@ def _add_report(verbs) -> None:
         "you have one), or loose files named UNIT__LOGGER.csv. One unit's own folder, or one file, will do too. Nothing in "
         "LOGS is changed.",
         epilog="Exit status: 0 every unit reported; 1 a unit or file could not be read (the others are reported); "
-        "2 wrong command line; 3 with --fail-on, when something at least that severe was found.",
+        "2 wrong command line; 3 with --alarm, when something at least that severe was found.",
     )
     verb.add_argument(
         "logs", metavar="LOGS", type=_place, help="folder of logger files, its URL, or one file"
@@ -107,12 +107,16 @@ def _add_report(verbs) -> None:
         help='work on the Dask cluster whose scheduler is at ADDRESS (tcp://HOST:8786), or on one of this machine ("local"); '
         "LOGS and REPORTS must be there for every worker: on a share mounted alike, or URLs",
     )
+    severities = ["act", "watch", "note"]
     verb.add_argument(
-        "--fail-on",
+        "--alarm",
         metavar="SEVERITY",
-        choices=["act", "watch", "note"],
+        choices=severities,
         help="end with 3 when a finding is at least this severe: act, watch or note",
     )
+    verb.add_argument(
+        "--fail-on", dest="alarm", choices=severities, help=argparse.SUPPRESS
+    )  # its name in 0.1
     verb.add_argument("--quiet", action="store_true", help="no progress and no table, only errors")
     verb.set_defaults(run=_report)
 
@@ -127,17 +131,27 @@ def _add_page_options(verb) -> None:
     verb.add_argument(
         "--language", choices=languages(), default=None, help="language of the pages; English if not said"
     )
+    verb.add_argument(
+        "--shared-library",
+        action="store_true",
+        help="the units' pages load one drawing library from beside the fleet page, so each weighs 1.8 MB less and is not "
+        "whole by itself",
+    )
 
 
 def _page_options(arguments):
     from pipeline.report import ReportOptions
 
-    return ReportOptions(units=arguments.units or "si", language=arguments.language or "en")
+    return ReportOptions(
+        units=arguments.units or "si",
+        language=arguments.language or "en",
+        shared_library=arguments.shared_library,
+    )
 
 
 def _report(arguments) -> int:
     from pipeline.fleet.run import RunOptions, report
-    from pipeline.store.problems import told
+    from pipeline.store.problems import sentence_of
 
     options = RunOptions(
         report=_page_options(arguments),
@@ -155,10 +169,10 @@ def _report(arguments) -> int:
     for note in outcome.notes:
         print(f"icelogs: {note}", file=sys.stderr)
     for problem in outcome.problems:
-        print(f"icelogs: {told(problem)}", file=sys.stderr)
+        print(f"icelogs: {sentence_of(problem)}", file=sys.stderr)
     if not outcome.complete:
         return UNREAD
-    if arguments.fail_on and _worst_rank(outcome) <= _RANKS[arguments.fail_on]:
+    if arguments.alarm and _worst_rank(outcome) <= _RANKS[arguments.alarm]:
         return FOUND
     return DONE
 

@@ -5,8 +5,8 @@ The later log is another folder or file, or, where there is none, what was logge
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from datetime import date, datetime
+from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pipeline.findings import Comparison
     from pipeline.findings.comparison import Log
     from pipeline.logs.timeline import Timeline
-    from pipeline.unit import Unit
+    from pipeline.unit import Unit, Visit
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,9 +49,14 @@ def compare_places(earlier: Path, later: Path | None, *, visit: date | None = No
     if later is not None:
         second, more = _timeline(later, unit)
         problems += more
+        if second.start_ns < first.start_ns:
+            raise UsageError(
+                f'"{later.name}" begins before "{earlier.name}"',
+                remedy="name the earlier log first, the later one second",
+            )
+        before, after = _log(first, unit), _log(second, unit)
     else:
-        first, second = _split(first, _visit_ns(unit, first, visit))
-    before, after = _log(first, unit), _log(second, unit)
+        before, after = _split(first, unit, visit)
     return Compared(
         unit=unit,
         earlier=before,
@@ -96,54 +101,30 @@ def _timeline(place: Path, unit: Unit) -> tuple[Timeline, list[str]]:
     return assemble(tables, unit), problems
 
 
-def _visit_ns(unit: Unit, timeline: Timeline, visit: date | None) -> int:
-    """Noon of the day of the visit, in the unit's zone [ns UTC]."""
-    days = [visit] if visit is not None else sorted(v.on for v in unit.visits)
+def _split(timeline: Timeline, unit: Unit, visit: date | None) -> tuple[Log, Log]:
+    """What was logged before a visit and after it: the one of `visit`, or the last that lies in the log."""
+    from pipeline.cycles import find_cycles
+    from pipeline.findings.comparison import Log, parts
+    from pipeline.unit import Visit
+
+    named = (
+        unit
+        if visit is None
+        else unit.model_copy(update={"visits": (_named(unit, visit) or Visit(on=visit),)})
+    )
     remedy = (
         "name the later log too, or give the day of the visit: --visit 2026-05-04, or [[visits]] in unit.toml"
     )
-    if not days:
+    if not named.visits:
         raise UsageError(f"{unit.name}: there is no later log, and no visit is known", remedy=remedy)
-    moments = [int(datetime(d.year, d.month, d.day, 12, tzinfo=unit.tz).timestamp()) * 10**9 for d in days]
-    inside = [m for m in moments if timeline.start_ns < m < timeline.end_ns]
-    if not inside:
+    halves = parts(Log(timeline=timeline, record=find_cycles(timeline, unit)), named)
+    if halves is None:
         raise UsageError(f"{unit.name}: no visit lies within the log", remedy=remedy)
-    return inside[-1]
+    return halves
 
 
-def _split(timeline: Timeline, at_ns: int) -> tuple[Timeline, Timeline]:
-    return _part(timeline, timeline.start_ns, at_ns), _part(timeline, at_ns, timeline.end_ns + 1)
-
-
-def _part(timeline: Timeline, start_ns: int, end_ns: int) -> Timeline:
-    """The readings of `timeline` in [start, end)."""
-    channels = []
-    for channel in timeline.channels:
-        first, stop = channel.time_ns.searchsorted([start_ns, end_ns])
-        if stop > first:
-            channels.append(
-                replace(
-                    channel,
-                    time_ns=channel.time_ns[first:stop],
-                    values=channel.values[first:stop],
-                    trusted=channel.trusted[first:stop],
-                    masks={name: mask[first:stop] for name, mask in channel.masks.items()},
-                )
-            )
-    if not channels:
-        raise UnitError("there are no readings on one side of the visit", file=timeline.unit_name)
-    doubts = tuple(
-        replace(d, start_ns=max(d.start_ns, start_ns), end_ns=min(d.end_ns, end_ns))
-        for d in timeline.doubts
-        if d.start_ns < end_ns and d.end_ns > start_ns
-    )
-    return replace(
-        timeline,
-        channels=tuple(channels),
-        doubts=doubts,
-        start_ns=min(int(c.time_ns[0]) for c in channels),
-        end_ns=max(int(c.time_ns[-1]) for c in channels),
-    )
+def _named(unit: Unit, day: date) -> Visit | None:
+    return next((v for v in unit.visits if v.on == day), None)
 
 
 def _log(timeline: Timeline, unit: Unit) -> Log:

@@ -63,58 +63,59 @@ class UnitOutcome:
 
 def report_unit(job: UnitJob) -> UnitOutcome:
     """Take one unit through the rooms. Never raises: what went wrong is in the outcome's problems."""
-    way = _Way(job.files)
-    if not way.is_open:
-        return way.outcome()
+    run = _UnitRun(job.files)
+    if not run.is_open:
+        return run.outcome()
     keeper = Keeper(job.files, folder=job.folder, options=job.options.report, reports=job.store)
     try:
-        _through_the_rooms(job, keeper, way)
+        _through_the_rooms(job, keeper, run)
     except Exception as error:
-        way.end(error)
-    return _kept(keeper, way)
+        run.end(error)
+    return _kept(keeper, run)
 
 
-def _through_the_rooms(job: UnitJob, keeper: Keeper, way: _Way) -> None:
+def _through_the_rooms(job: UnitJob, keeper: Keeper, run: _UnitRun) -> None:
     """The story of this program: files → Timeline → CycleRecord → Judgement → report. Each room is loaded when it is due."""
-    with way.room("read"):
+    with run.room("read"):
         from pipeline.findings.thresholds import resolve
         from pipeline.unit_toml import load_unit
 
-        way.unit = unit = load_unit(job.files.name, job.files.toml)
+        run.unit = unit = load_unit(job.files.name, job.files.toml)
         resolve(unit)  # all rooms use the thresholds: what cannot be is said before anything is read
-        tables = _without_far_ones(_read_all(job, keeper, way), way)
+        tables = _without_far_ones(_read_all(job, keeper, run), run)
         timeline = assemble(tables, unit)
-        way.rows = sum(source.rows for source in timeline.sources)
-    with way.room("segment"):
+        run.rows = sum(source.rows for source in timeline.sources)
+    with run.room("segment"):
         from pipeline.cycles import find_cycles
 
         record = find_cycles(timeline, unit)
-    with way.room("judge"):
+    with run.room("judge"):
         from pipeline.findings import judge
 
         judgement = judge(timeline, record, unit)
-    with way.room("report"), keeper.whole() as folder:
+    with run.room("report"), keeper.whole() as folder:
         from pipeline.report import given_of, read_summary, write_unit
 
         given, unusable = given_of(unit, pictures_beside(job.files.toml))
-        way.problems.extend(unusable)
+        run.problems.extend(unusable)
         summary = write_unit(
             folder,
             unit=unit,
             timeline=timeline,
             record=record,
             judgement=judgement,
-            problems=way.problems,
+            problems=run.problems,
             options=job.options.report,
             given=given,
+            past=keeper.past(),
             previous=read_summary(job.folder),
         )
         keeper.add_history(folder, summary)
-    way.summary = summary
+    run.summary = summary
 
 
-class _Way:
-    """How far one unit has come: what was made of it, what could not be read, and the seconds in each room."""
+class _UnitRun:
+    """One unit under way: its summary once there is one, what could not be read, and the seconds in each room."""
 
     def __init__(self, files: UnitFiles) -> None:
         self.name = files.name
@@ -168,17 +169,17 @@ class _Way:
         )
 
 
-def _read_all(job: UnitJob, keeper: Keeper, way: _Way) -> list[FileTable]:
+def _read_all(job: UnitJob, keeper: Keeper, run: _UnitRun) -> list[FileTable]:
     """Every log of the unit; a file that cannot be read is among the problems."""
     tables: list[FileTable] = []
     for path in job.files.files:
         try:
-            read = keeper.read(path, way.unit)
+            read = keeper.read(path, run.unit)
         except LogFileError as error:
-            way.add(str(error), error.file or path.name)
+            run.add(str(error), error.file or path.name)
             continue
         for note in (note for table in read for note in table.source.notes if note.key == LEFT_OUT):
-            way.add(note.values["why"], path.name)
+            run.add(note.values["why"], path.name)
         tables.extend(read)
     return tables
 
@@ -190,9 +191,9 @@ FARTHEST_APART_S = 50 * 365.25 * 86_400
 """Logs of one unit that lie farther apart [s] are of two clocks, one of which was never set (common practice, no source)."""
 
 
-def _without_far_ones(tables: Sequence[FileTable], way: _Way) -> list[FileTable]:
+def _without_far_ones(tables: Sequence[FileTable], run: _UnitRun) -> list[FileTable]:
     """`tables` without those that lie decades from the longest one: they are among the problems."""
-    offsets = way.unit.clock.offset_s if way.unit is not None else {}
+    offsets = run.unit.clock.offset_s if run.unit is not None else {}
     starts_s = [int(table.time_ns[0]) / 1e9 + offsets.get(table.name, 0.0) for table in tables]
     longest = max(range(len(tables)), key=lambda i: len(tables[i].time_ns), default=0)
     near = []
@@ -201,7 +202,7 @@ def _without_far_ones(tables: Sequence[FileTable], way: _Way) -> list[FileTable]
             near.append(table)
             continue
         year, other = (str(t.time_ns[:1].astype("M8[ns]")[0])[:4] for t in (table, tables[longest]))
-        way.add(
+        run.add(
             f"{table.name}: its times are of {year} and those of {tables[longest].name} of {other}, so one of the clocks "
             "was not set; give offset_s under [clock] in unit.toml, or take the file out",
             table.name,
@@ -209,17 +210,17 @@ def _without_far_ones(tables: Sequence[FileTable], way: _Way) -> list[FileTable]
     return near
 
 
-def _kept(keeper: Keeper, way: _Way) -> UnitOutcome:
+def _kept(keeper: Keeper, run: _UnitRun) -> UnitOutcome:
     """The outcome, remembered for the next run where trying again would bring nothing else."""
-    if way.settled:
-        client = way.unit.client.model_dump(mode="json") if way.unit is not None else {}
-        rows = way.outcome().rows
+    if run.settled:
+        client = run.unit.client.model_dump(mode="json") if run.unit is not None else {}
+        rows = run.outcome().rows
         try:
-            keeper.keep(problems=way.problems, rows=rows, client=client)
+            keeper.keep(problems=run.problems, rows=rows, client=client)
         except OSError as error:
-            way.settled = False
-            way.add(f"{way.name}: the store could not be written ({reason_of(error)}); {remedy_of(error)}")
-    return way.outcome()
+            run.settled = False
+            run.add(f"{run.name}: the store could not be written ({reason_of(error)}); {remedy_of(error)}")
+    return run.outcome()
 
 
 # What stands from the last run -----------------------------------------------------------------------------------------
@@ -238,7 +239,7 @@ def unchanged(job: UnitJob) -> UnitOutcome | None:
     return outcome
 
 
-def as_it_lies(job: UnitJob) -> UnitOutcome | None:
+def last_outcome(job: UnitJob) -> UnitOutcome | None:
     """What the last run made of the unit, whether it is out of date or not; None where there is nothing."""
     last = UnitStore(StorePlace(job.store), job.files.name).report if job.store is not None else None
     return _as_kept(job, last) if last is not None else None

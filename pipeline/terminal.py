@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from pipeline.fleet.run import Progress, RunOutcome
@@ -68,6 +68,22 @@ SHOWN_UNITS = 40
 """A larger fleet is shown by its worst units; the fleet page has them all."""
 
 
+CLIPS_SHOWN = 5
+"""Of so many units, worst first, it is said what to clip next."""
+
+
+def _next_clip(texts: Mapping[str, Any], units: str) -> str:
+    """What to clip next and which reading speaks for what, in one line; "" where a report has none."""
+    from pipeline.language.text import say
+    from pipeline.report.summary import text_from
+
+    clip = texts.get("next_clip")
+    if not clip:
+        return ""
+    speaks = (": ".join(say(text_from(text), units=units) for text in pair) for pair in clip["speaks"])
+    return ". ".join((say(text_from(clip["text"]), units=units), *speaks))
+
+
 def show_outcome(outcome: RunOutcome, *, units: str, page: str) -> None:
     """The table of units on standard output, worst first, and where to look next: `page`, as the user named it."""
     from rich.console import Console
@@ -97,4 +113,7 @@ def show_outcome(outcome: RunOutcome, *, units: str, page: str) -> None:
     console.print(table)
     if len(worst_first) > SHOWN_UNITS:
         console.print(f"… and {len(worst_first) - SHOWN_UNITS} more")
+    for unit in worst_first[:CLIPS_SHOWN]:
+        if unit.summary is not None and (said := _next_clip(unit.summary.texts, units)):
+            console.print(Styled(plain(f"{unit.name}: {said}")))
     console.print(Styled(f"Open {page}"))

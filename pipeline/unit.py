@@ -24,6 +24,7 @@ from pydantic import (
     field_validator,
     model_validator,
 )
+from pydantic_core import PydanticCustomError
 
 from pipeline.language.catalogue import languages
 from pipeline.pictures import PICTURE_ENDINGS
@@ -77,14 +78,42 @@ def _a_language(language: str) -> str:
     return language
 
 
+def _a_number(value: object) -> object:
+    if isinstance(value, bool):
+        raise PydanticCustomError("float_type", "a number")
+    return value
+
+
+def _a_day(value: object) -> object:
+    """What would be taken for seconds since 1970 is no day."""
+    if isinstance(value, int | float) or (isinstance(value, str) and "-" not in value):
+        raise PydanticCustomError("date_type", "a date")
+    return value
+
+
+def _of_our_time(day: date) -> date:
+    if not 1900 <= day.year < 2100:
+        raise ValueError("expected a day from 1900-01-01 to 2099-12-31")
+    return day
+
+
+def _a_time(value: object) -> object:
+    """What would be taken for seconds since midnight is no time of day."""
+    if isinstance(value, int | float) or (isinstance(value, str) and ":" not in value):
+        raise PydanticCustomError("time_type", "a time of day")
+    return value
+
+
+Number = Annotated[float, BeforeValidator(_a_number)]
 Role = Annotated[str, AfterValidator(_a_role)]
 Language = Annotated[str, AfterValidator(_a_language)]
-Positive = Annotated[float, Field(gt=0, le=1e6)]
-Minutes = Annotated[float, Field(gt=0, le=10_080)]  # a week
-Volts = Annotated[float, Field(gt=0, le=1000)]
-Amperes = Annotated[float, Field(gt=0, le=10_000)]
-Celsius = Annotated[float, Field(ge=-100, le=200)]
-Day = Annotated[date, Field(ge=date(1900, 1, 1), lt=date(2100, 1, 1))]
+Positive = Annotated[Number, Field(gt=0, le=1e6)]
+Minutes = Annotated[Number, Field(gt=0, le=10_080)]  # a week
+Volts = Annotated[Number, Field(gt=0, le=1000)]
+Amperes = Annotated[Number, Field(gt=0, le=10_000)]
+Celsius = Annotated[Number, Field(ge=-100, le=200)]
+TimeOfDay = Annotated[clock_time, BeforeValidator(_a_time)]
+Day = Annotated[date, BeforeValidator(_a_day), AfterValidator(_of_our_time)]
 Line = Annotated[str, Field(max_length=300)]
 """Ranges that no machine leaves (common practice, no source): a slip of the keyboard is told, not reckoned with."""
 
@@ -100,7 +129,7 @@ class Nameplate(_Strict):
     ice_kg_per_day: Positive | None = None
     at_air_c: Celsius | None = None
     at_water_c: Celsius | None = None
-    energy_kwh_per_kg: Annotated[float, Field(gt=0, le=100)] | None = None
+    energy_kwh_per_kg: Annotated[Number, Field(gt=0, le=100)] | None = None
     voltage_v: Volts | None = None
     phases: Literal[1, 3] = 1
     current_a: Amperes | None = None
@@ -113,8 +142,8 @@ class Nameplate(_Strict):
 class Measured(_Strict):
     """What the technician measured on site."""
 
-    slab_kg: Annotated[float, Field(gt=0, le=1000)] | None = None  # ice of one cycle, weighed
-    power_factor: Annotated[float, Field(gt=0, le=1)] | None = None
+    slab_kg: Annotated[Number, Field(gt=0, le=1000)] | None = None  # ice of one cycle, weighed
+    power_factor: Annotated[Number, Field(gt=0, le=1)] | None = None
     voltage_v: Volts | None = None
     water_in_c: Celsius | None = None
 
@@ -138,7 +167,7 @@ class Expected(_Strict):
         None  # coldest and warmest end of freeze at the logged place
     )
     discharge_c: Celsius | None = None  # hottest discharge line
-    split_k: Annotated[float, Field(gt=0, le=200)] | None = None  # widest condenser split
+    split_k: Annotated[Number, Field(gt=0, le=200)] | None = None  # largest condenser air rise
     current_a: Amperes | None = None  # running current in freeze
 
     @field_validator("freeze_min", "harvest_min")
@@ -152,11 +181,11 @@ class Expected(_Strict):
 class Thermistor(_Strict):
     """An NTC thermistor: `r25_ohm` with `beta_k`, or Steinhart–Hart `a`, `b`, `c`."""
 
-    r25_ohm: Annotated[float, Field(gt=0, le=1e9)] | None = None
-    beta_k: Annotated[float, Field(gt=0, le=100_000)] | None = None
-    a: Annotated[float, Field(ge=-1, le=1)] | None = None
-    b: Annotated[float, Field(ge=-1, le=1)] | None = None
-    c: Annotated[float, Field(ge=-1, le=1)] | None = None
+    r25_ohm: Annotated[Number, Field(gt=0, le=1e9)] | None = None
+    beta_k: Annotated[Number, Field(gt=0, le=100_000)] | None = None
+    a: Annotated[Number, Field(ge=-1, le=1)] | None = None
+    b: Annotated[Number, Field(ge=-1, le=1)] | None = None
+    c: Annotated[Number, Field(ge=-1, le=1)] | None = None
 
     @model_validator(mode="after")
     def _one_model(self) -> Thermistor:
@@ -173,12 +202,37 @@ class ChannelRule(_Strict):
     role: Role | None = None
     unit: (
         Literal[
-            "°C", "°F", "K", "A", "mA", "W", "kW", "V", "kWh", "Wh", "ohm", "kohm", "kPa", "bar", "psi", ""
+            "°C",
+            "°F",
+            "K",
+            "mK",
+            "A",
+            "mA",
+            "µA",
+            "W",
+            "mW",
+            "µW",
+            "kW",
+            "V",
+            "mV",
+            "kV",
+            "kWh",
+            "Wh",
+            "ohm",
+            "kohm",
+            "kPa",
+            "bar",
+            "psi",
+            "",
         ]
         | None
     ) = None
     thermistor: Thermistor | None = None
-    add: Annotated[float, Field(ge=-1e6, le=1e6)] = (
+    a_per_v: Annotated[Number, Field(gt=0, le=1e6)] | None = (
+        None  # of a clamp that gives a voltage: its ratio
+    )
+    r0_ohm: Annotated[Number, Field(gt=0, le=1e6)] | None = None  # of a resistance thermometer: at 0 °C
+    add: Annotated[Number, Field(ge=-1e6, le=1e6)] = (
         0.0  # added to a reading, in house units: a known probe error
     )
 
@@ -188,7 +242,7 @@ class Clock(_Strict):
 
     date_order: Literal["day-first", "month-first", "year-first"] | None = None
     start: str | None = None  # ISO 8601: when elapsed seconds were zero
-    offset_s: Mapping[str, Annotated[float, Field(ge=-FARTHEST_S, le=FARTHEST_S)]] = Field(
+    offset_s: Mapping[str, Annotated[Number, Field(ge=-FARTHEST_S, le=FARTHEST_S)]] = Field(
         default_factory=dict
     )  # file name -> seconds to add
 
@@ -261,7 +315,7 @@ class Visit(_Strict):
     """
 
     on: Day
-    at: clock_time | None = None  # of day, in the unit's zone; None: the log shows it, or noon stands in
+    at: TimeOfDay | None = None  # of day, in the unit's zone; None: the log shows it, or noon stands in
     what: Line = ""
     done: Lines = ()
     parts: Lines = ()  # put in
@@ -307,7 +361,7 @@ class Unit(_Strict):
     expected: Expected = Expected()
     clock: Clock = Clock()
     channels: Mapping[str, Role | ChannelRule] = Field(default_factory=dict)  # "header" or "file.csv/header"
-    thresholds: Mapping[str, Annotated[float, Field(ge=-1e9, le=1e9)]] = Field(
+    thresholds: Mapping[str, Annotated[Number, Field(ge=-1e9, le=1e9)]] = Field(
         default_factory=dict
     )  # overrides, by the names of the table
     client: Client = Client()

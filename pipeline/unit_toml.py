@@ -152,7 +152,6 @@ _RANGES: Mapping[str, tuple[str, str]] = MappingProxyType(
         "greater_than": ("above", "gt"),
         "greater_than_equal": ("from", "ge"),
         "less_than_equal": ("up to", "le"),
-        "less_than": ("before", "lt"),
     }
 )
 
@@ -170,9 +169,7 @@ def _say_problem(problem: Mapping[str, Any]) -> str:
         return f'"{key}" is not a key that is known here{nearest(str(loc[-1]), known)}'
     if kind in _RANGES:
         words, limit = _RANGES[kind]
-        bound = problem["ctx"][limit]
-        of = f"a day {words} {bound}" if isinstance(bound, str) else f"a number {words} {bound:g}"
-        return f'"{key}": expected {of} (found {found})'
+        return f'"{key}": expected a number {words} {problem["ctx"][limit]:g} (found {found})'
     if kind == "string_too_long":
         return f'"{key}": expected at most {problem["ctx"]["max_length"]} characters (found {len(problem["input"]):,})'
     if kind == "literal_error":

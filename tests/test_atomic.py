@@ -68,7 +68,7 @@ def test_on_windows_a_file_that_is_held_open_for_a_moment_is_tried_again(
             raise PermissionError(13, "The process cannot access the file")
         replace(path, place)
 
-    monkeypatch.setattr("pipeline.atomic._ON_WINDOWS", True)
+    monkeypatch.setattr("pipeline.atomic.ON_WINDOWS", True)
     monkeypatch.setattr("pipeline.atomic._PAUSES_S", (0.0, 0.0, 0.0))
     monkeypatch.setattr("os.replace", held_open)
     with contextlib.nullcontext() if whole else pytest.raises(PermissionError):

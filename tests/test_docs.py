@@ -78,3 +78,34 @@ def test_the_ci_script_runs_the_test_command_of_the_readme():
     assert len(commands) == 1
     assert "pytest" in commands[0]
     assert "the test command" in (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+
+
+def libraries() -> set[str]:
+    """What pyproject.toml asks for, extras and all, by name."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    asked = [*project["dependencies"], *(r for rs in project["optional-dependencies"].values() for r in rs)]
+    return {re.match(r"[A-Za-z0-9_-]+", line)[0] for line in asked} - {project["name"]}
+
+
+def test_every_library_is_pinned_for_ci_at_a_version_that_pyproject_allows():
+    from packaging.requirements import Requirement
+
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    asked = [*project["dependencies"], *(r for rs in project["optional-dependencies"].values() for r in rs)]
+    lines = (ROOT / ".ci" / "constraints.txt").read_text(encoding="utf-8").splitlines()
+    pinned = dict(line.lower().split("==") for line in lines if not line.startswith("#"))
+    for requirement in map(Requirement, asked):
+        if requirement.name != project["name"]:
+            assert pinned[requirement.name.lower()] in requirement.specifier, requirement.name
+
+
+def test_every_library_stands_in_developers_with_its_licence():
+    tables = DEVELOPERS.split("### Licences of the libraries")[1].split("\n## ")[0]
+    assert [name for name in sorted(libraries()) if not re.search(rf"\b{name}\b", tables)] == []
+
+
+def test_the_two_commands_and_the_drop_folder_are_shown_for_windows():
+    shown = re.search(r"```powershell\n(.*?)```", README, re.S)[1]
+    assert "icelogs report sample_logs --to reports" in shown
+    assert "pytest -n 2" in shown
+    assert "icelogs watch " in shown

@@ -76,7 +76,7 @@ CYCLE_COLUMNS: Mapping[str, str] = {
     "harvest_current_a": "mean current of the harvest [A]",
     "peak_current_a": "highest current of the cycle, the start inrush left out [A]",
     "inrush_a": "start inrush, where a compressor start lies in the cycle and the interval shows it [A]",
-    "charge_ah": "charge drawn in the cycle [A·h]",
+    "charge_ah": "amp-hours drawn in the cycle [A·h]",
     "energy_kwh": "energy of the cycle [kWh], from power, or current × voltage × power factor where both are known",
     "discharge_peak_c": "highest discharge line temperature of the cycle [°C]",
     "condenser_in_c": "mean air or water into the condenser over the freeze [°C]",

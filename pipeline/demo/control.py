@@ -83,6 +83,10 @@ class Control(Plant):
     def strikes(self, fault: Fault) -> bool:
         return self.rng.random() < fault["chance"]
 
+    def within(self, fault: Fault) -> bool:
+        """Whether it is the part of the day, by hours after the log's start, in which the fault shows."""
+        return fault["from_h"] <= self.t / 3600 % 24 < fault["to_h"]
+
     def trip_fault(self) -> Fault | None:
         """The trip fault whose episode is on now; episodes come every `every_hours`."""
         for kind in ("high-pressure-trips", "low-pressure-trips", "overload-trips"):
@@ -98,6 +102,8 @@ class Control(Plant):
         self.clean = self.charge = 1.0
         if (f := self.fault("dirty-condenser")) is not None:
             self.clean = 1 - (1 - f["left"]) * self.grown(f)
+        if (f := self.fault("cooling-fails")) is not None and self.within(f):
+            self.clean *= f["left"]
         for kind in ("low-charge", "slow-leak"):
             if (f := self.fault(kind)) is not None:
                 grown = self.grown(f)
@@ -111,7 +117,10 @@ class Control(Plant):
         """Run to the end and give the Trace."""
         after_idle = True
         while self.t < self.seconds:
-            if (fault := self.fault("no-ice")) is not None:
+            if (fault := self.fault("dies")) is not None:
+                self.dead(fault)
+                after_idle = True
+            elif (fault := self.fault("no-ice")) is not None:
                 self.no_ice(fault, start=after_idle)
                 after_idle = True
             elif self.trip_fault() is not None and after_idle:
@@ -160,6 +169,11 @@ class Control(Plant):
             self.episodes.append(("cleaning", self.t, self.t + washed["minutes"] * 60))
             self.wash(washed["minutes"] * 60)
             return True
+        if (worked := self.due("visit")) is not None:
+            self.episodes.append(("visit", self.t, self.t + worked["minutes"] * 60))
+            self.rest(worked["minutes"] * 60, on=DARK)
+            self.plate = self.water = self.supply_c + 4.0
+            return True
         if self.bin >= self.m.bin_kg:
             self.full_bin()
             return True
@@ -179,7 +193,11 @@ class Control(Plant):
         if (f := self.fault("timer-ends-freeze")) is not None:
             limit_s = f["timer_s"] or 1.45 * m.usual_freeze_s
             sensing = False
-        if (f := self.fault("thin-slabs")) is not None and self.strikes(f):
+        leak_kg_s = 0.0
+        if (f := self.due("weeping-valve")) is not None and only_s is None:
+            leak_kg_s = f["part"] * m.slab_kg / m.usual_freeze_s
+            self.episodes.append(("weeping-valve", self.t, self.t + 2 * m.usual_freeze_s))
+        if (f := self.fault("thin-slabs")) is not None and self.within(f) and self.strikes(f):
             part = f["part"] * float(self.rng.normal(1.0, 0.03))
         trip_at = math.inf
         if (trip := self.fault("trip-in-freeze")) is not None and self.strikes(trip):
@@ -197,6 +215,9 @@ class Control(Plant):
                     return self.tripped()
                 if trips is not None:
                     fan = 0  # the fan has stopped; the pressure switch will act
+                if self.fault("dies") is not None:
+                    self.close("freeze")
+                    return False
                 if (cut := self.due("power-cut")) is not None:
                     full_kg = self.interrupted(cut, cut["minutes"] * 60, DARK, full_kg)
                     begun += cut["minutes"] * 60
@@ -224,7 +245,7 @@ class Control(Plant):
                     cold_since = cold_since or self.t
                     if self.t - cold_since >= m.finish_s:
                         return True
-            self.step(1.0 if spent < 90 else 3.0, COMPRESSOR | PUMP | fan, inflow=self.leak_kg_s)
+            self.step(1.0 if spent < 90 else 3.0, COMPRESSOR | PUMP | fan, inflow=self.leak_kg_s + leak_kg_s)
         return True
 
     def harvest(self) -> float:
@@ -242,6 +263,8 @@ class Control(Plant):
             struck = "cold-harvest"
         else:
             self._cold_in_a_row = 0
+        if (f := self.fault("scale")) is not None:
+            stick *= 1 + (f["times"] - 1) * self.grown(f)
         if (f := self.fault("slow-harvest")) is not None and self.strikes(f):
             gas_part = f["hot_gas"]
             struck = "slow-harvest"
@@ -336,6 +359,16 @@ class Control(Plant):
                     self.step(1.0, HUM)
                 self.rest(f["wait_s"] * float(self.rng.uniform(0.8, 1.25)), kind="")
             self.episodes.append(("failed-start", from_s, self.t))
+        self.close("idle")
+
+    def dead(self, fault: Fault) -> None:
+        """The compressor stands until somebody mends it, or the log ends."""
+        from_s = self.t
+        while self.t < self.seconds and self.fault("dies") is fault:
+            self.step(6.0, FAN if fault["fan"] else 0)
+            if self.ice and self.plate > 1.0:
+                self.drop()
+        self.episodes.append(("dies", from_s, self.t))
         self.close("idle")
 
     def tripped(self) -> bool:

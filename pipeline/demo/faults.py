@@ -57,7 +57,7 @@ KINDS: Mapping[str, FaultKind] = MappingProxyType(
             },  # part of the conductance left; 0: over the rest of the log
         ),
         "low-charge": FaultKind(
-            does="too little refrigerant: capacity falls, the evaporator outlet stays warm, the condenser split shrinks",
+            does="too little refrigerant: capacity falls, the evaporator outlet stays warm, the condenser air rise shrinks",
             expect=("weak-freeze",),
             may=("freeze-long", "freeze-at-timeout", "output-low", "drift", "harvest-long"),
             options={"left": 0.62, "starved_k": 7.0, "over_days": 0.0001},
@@ -72,7 +72,58 @@ KINDS: Mapping[str, FaultKind] = MappingProxyType(
             does="the end-of-freeze sensing acts too early: short freezes, thin slabs",
             expect=("freeze-short",),
             may=("output-low",),
-            options={"part": 0.5, "chance": 1.0},
+            options={"part": 0.5, "chance": 1.0, "from_h": 0.0, "to_h": 24.0},  # hours of the day, UTC
+        ),
+        "weeping-valve": FaultKind(
+            does="the water valve weeps during one freeze, which takes far longer",
+            expect=("freeze-long",),
+            may=(),
+            options={"part": 0.45},
+        ),
+        "scale": FaultKind(
+            does="scale grows on the plate: the slab comes off later from day to day",
+            expect=("harvest-long",),
+            may=("drift", "output-low", "harvest-stalled"),
+            options={
+                "times": 6.0,
+                "over_days": 0.0,
+            },  # times as much must melt in the end; 0: over the rest of the log
+        ),
+        "dies": FaultKind(
+            does="the compressor stands; the fan may run on",
+            expect=("ice-stopped",),
+            may=(),
+            options={"fan": 0.0},
+        ),
+        "visit": FaultKind(
+            does="somebody stops the machine and works on it: line and plate come to room temperature",
+            expect=(),
+            may=(),
+            options={"minutes": 50.0},
+        ),
+        "cooling-fails": FaultKind(
+            does="the condenser gets little air or water in a part of each day",
+            expect=("condenser-hot",),
+            may=("freeze-long", "output-low", "harvest-long", "harvest-stalled"),
+            options={"left": 0.45, "from_h": 13.0, "to_h": 18.0},
+        ),
+        "valve-hunts": FaultKind(
+            does="the metering of refrigerant hunts: the suction line swings to and fro in freeze",
+            expect=("valve-hunting",),
+            may=("weak-freeze",),
+            options={"swing_k": 4.0, "period_s": 150.0},
+        ),
+        "low-voltage": FaultKind(
+            does="the supply is far under the plate's voltage",
+            expect=("supply-voltage",),
+            may=("drift",),
+            options={"part": 0.84},
+        ),
+        "probe-slips": FaultKind(
+            does="the clip slips off its pipe little by little and reads more and more of the room",
+            expect=("probe-loose",),
+            may=("probe-fault", "drift", "weak-freeze"),
+            options={"role": "evaporator", "touch": 0.25},  # what is left of the contact in the end
         ),
         "timer-ends-freeze": FaultKind(
             does="the end-of-freeze sensing has failed: every freeze runs to the timer",
@@ -100,7 +151,7 @@ KINDS: Mapping[str, FaultKind] = MappingProxyType(
         ),
         "trip-in-freeze": FaultKind(
             does="now and then the compressor stops for some minutes in mid-freeze and goes on",
-            expect=(),
+            expect=("freeze-broken",),
             may=("short-cycling", "freeze-long", "freeze-short", "output-low", "failed-start"),
             options={"chance": 0.08, "off_s": 360.0},
         ),
@@ -121,6 +172,12 @@ KINDS: Mapping[str, FaultKind] = MappingProxyType(
             expect=("warm-water",),
             may=("freeze-long", "output-low", "drift"),
             options={"plus_k": 15.0},
+        ),
+        "moved": FaultKind(
+            does="the machine is moved to a warmer or cooler room, or its door stands open: no fault",
+            expect=(),
+            may=(),
+            options={"plus_k": 7.0},
         ),
         "power-cut": FaultKind(
             does="mains off for a while; the logger runs on",

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from pipeline.demo.control import Trace
-from pipeline.demo.faults import Fault
+from pipeline.demo.faults import KINDS, Fault
 from pipeline.demo.machine import Machine
 from pipeline.demo.plant import COMPRESSOR, DARK, DAY_S, FAN, GAS, HUM, PUMP
 
@@ -88,6 +88,12 @@ def signals(
     out: dict[str, np.ndarray] = {}
     out["evaporator"] = plate + starved
     out["suction"] = lag(np.where(running, plate + 3.0 + 0.3 * starved, 0.5 * (plate + room)) + starved, 15.0)
+    for fault in faults:
+        if fault.kind == "valve-hunts":
+            shown = (_grown(fault, t) > 0) & running & ~gas
+            wave = fault["swing_k"] * np.sin(2 * np.pi * t / fault["period_s"] + 1.5 * _slow(rng, seconds))
+            out["suction"] = out["suction"] + lag(np.where(shown, wave, 0.0), 8.0)
+            out["evaporator"] = out["evaporator"] + 0.5 * lag(np.where(shown, wave, 0.0), 12.0)
     hot = np.where(running, cond + 0.55 * (cond - plate) + 1.3 * starved, room)
     out["discharge"] = lag_by_state(hot, np.where(running, 70.0, 900.0))
     if machine.cooling == "air":
@@ -108,6 +114,9 @@ def signals(
     volts = machine.voltage_v * (
         1 + 0.008 * np.sin(2 * np.pi * (t / DAY_S - 0.1)) + 0.004 * _slow(rng, seconds)
     )
+    for fault in faults:
+        if fault.kind == "low-voltage":
+            volts = volts * np.where(_grown(fault, t) > 0, fault["part"], 1.0)
     amps = power / (volts * machine.power_factor) * (1 + 0.006 * _slow(rng, seconds, every_s=15))
     rated = machine.compressor_w / (machine.voltage_v * machine.power_factor)
     amps[hum] = machine.inrush * rated
@@ -161,7 +170,8 @@ def _slow(rng: np.random.Generator, seconds: int, *, every_s: int = 600) -> np.n
 def _grown(fault: Fault, t: np.ndarray) -> np.ndarray:
     from_s = fault.from_day * DAY_S
     to_s = t[-1] if fault.to_day is None else fault.to_day * DAY_S
-    span = fault["over_days"] * DAY_S or to_s - from_s
+    over_days = fault["over_days"] if "over_days" in KINDS[fault.kind].options else 1e-4
+    span = over_days * DAY_S or to_s - from_s
     return np.where((t >= from_s) & (t < to_s + 1), np.clip((t - from_s) / span, 0, 1), 0.0)
 
 

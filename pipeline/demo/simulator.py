@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -90,8 +90,10 @@ def simulate(
 def run_world(
     machine: Machine, *, days: float, seed: int = 0, faults: Sequence[Fault] = (),
     start: datetime | str = "2026-03-02T06:00:00", tz: str = "UTC", site: Site | None = None,
+    control: Callable[..., Control] = Control,
 ) -> World:  # fmt: skip
-    """Run the machine; `record` may then look at it through several loggers."""
+    """Run the machine; `record` may then look at it through several loggers. `control`: makes the machine's control, for one that
+    is to behave in a way of its own."""
     site = site or Site(use_kg_per_day=0.8 * machine.slab_kg * DAY_S / (1.25 * machine.usual_freeze_s))
     begin = datetime.fromisoformat(start) if isinstance(start, str) else start
     if begin.tzinfo is None:
@@ -104,11 +106,14 @@ def run_world(
     room = _room(site, t, local_h, rng)
     inlet = _inlet(site, t, local_h, rng)
     for fault in faults:
+        to_s = seconds if fault.to_day is None else fault.to_day * DAY_S
+        on = (t >= fault.from_day * DAY_S) & (t < to_s)
         if fault.kind == "warm-water":
-            to_s = seconds if fault.to_day is None else fault.to_day * DAY_S
-            inlet = inlet + fault["plus_k"] * ((t >= fault.from_day * DAY_S) & (t < to_s))
+            inlet = inlet + fault["plus_k"] * on
+        elif fault.kind == "moved":
+            room = room + fault["plus_k"] * on
     use = _use(site, t, local_h, rng)
-    control = Control(
+    running = control(
         machine,
         seconds=seconds,
         ambient=room.tolist(),
@@ -117,7 +122,7 @@ def run_world(
         faults=faults,
         rng=rng,
     )
-    trace = control.run()
+    trace = running.run()
     grid = np.arange(seconds + 1.0)
     room, inlet = np.interp(grid, t, room), np.interp(grid, t, inlet)
     mains = np.random.default_rng([seed, 4])  # its own, so that a fault later on changes nothing before
@@ -185,6 +190,11 @@ def _with_probe_faults(world: World, role: str) -> np.ndarray:
             b = len(values) if fault.to_day is None else int(fault.to_day * DAY_S)
             values = values.copy()
             values[a:b] = fault["touch"] * values[a:b] + (1 - fault["touch"]) * world.room[a:b]
+        elif fault.kind == "probe-slips" and fault["role"] == role:
+            a = int(fault.from_day * DAY_S)
+            b = len(values) if fault.to_day is None else int(fault.to_day * DAY_S)
+            touch = 1 + (fault["touch"] - 1) * np.clip((np.arange(len(values)) - a) / max(b - a, 1), 0, 1)
+            values = touch * values + (1 - touch) * world.room
     return values
 
 

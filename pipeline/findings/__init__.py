@@ -11,19 +11,23 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from pipeline.cycles.record import CycleRecord
     from pipeline.findings.comparison import Comparison, Log
+    from pipeline.findings.evidence.standards import Elsewhere
     from pipeline.findings.finding import Judgement
     from pipeline.logs.timeline import Timeline
     from pipeline.unit import Unit
 
 
-def judge(timeline: Timeline, record: CycleRecord, unit: Unit) -> Judgement:
+def judge(
+    timeline: Timeline, record: CycleRecord, unit: Unit, elsewhere: Elsewhere | None = None
+) -> Judgement:
     """Everything that is to be said of one log: findings worst first, what could not be judged, output and verdict.
 
-    Raises UnitConfigError where `unit.thresholds` names a threshold that does not exist.
+    elsewhere: what is known of earlier visits and of sister machines. Raises UnitConfigError where `unit.thresholds` names a
+    threshold that does not exist.
     """
     from pipeline.findings.engine import judge
 
-    return judge(timeline, record, unit)
+    return judge(timeline, record, unit, elsewhere)
 
 
 def compare(earlier: Log, later: Log, unit: Unit) -> Comparison:

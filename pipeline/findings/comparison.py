@@ -10,8 +10,9 @@ import numpy as np
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings import thresholds
 from pipeline.findings.evidence import statistics
-from pipeline.findings.evidence.case import Case
+from pipeline.findings.evidence.case import NS_PER_MIN, Case
 from pipeline.findings.evidence.conditions import at_same_conditions
+from pipeline.findings.evidence.parts import part_of_record, part_of_timeline
 from pipeline.findings.phrase import Phrase, phrase
 from pipeline.findings.rules.output import cycles_per_day
 from pipeline.language.text import Text
@@ -21,7 +22,7 @@ from pipeline.unit import Unit
 _LEVEL = 0.95
 _MOST = 400  # cycles of a side that enter the pairwise statistics
 
-READS = ("compare_cycles", "same_air_k")
+READS = ("compare_cycles", "same_air_k", "compare_thin_k")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,7 +55,8 @@ class Shifted:
     low: float  # its 95 % interval
     high: float
     p: float  # two-sided, of "no shift" (Mann–Whitney)
-    changed: bool  # the interval leaves zero out
+    changed: bool  # the interval leaves zero out, and the shift is more than 0.0 as it is shown
+    better: bool | None  # None: it did not change, or neither way is better
     sentence: Text
 
 
@@ -78,6 +80,10 @@ class Comparison:
     later_start_ns: int
     later_end_ns: int
     sentence: Text  # the one to say first
+    better: (
+        bool | None
+    )  # by the freezes, at the same air and water where both were logged; None: as before, or not told
+    in_words: Text  # better, worse or as before
     shifts: tuple[Shifted, ...]
     conditions: tuple[Condition, ...]
     freeze_at_same_conditions: (
@@ -94,10 +100,10 @@ _MEASURES = {
     "harvest_min": ("Harvest", "Harvests are {shift} longer", "Harvests are {shift} shorter"),
     "freeze_end_c": ("Evaporator at the end of freeze", "Freezes end {shift} warmer", "Freezes end {shift} colder"),
     "harvest_peak_c": ("Evaporator at its warmest in harvest", "Harvests peak {shift} warmer", "Harvests peak {shift} colder"),
-    "condenser_split_k": ("Condenser split", "The condenser split is {shift} wider", "The condenser split is {shift} narrower"),
+    "condenser_split_k": ("Condenser air rise", "The condenser air rise is {shift} larger", "The condenser air rise is {shift} smaller"),
     "discharge_peak_c": ("Discharge line at its hottest", "The discharge line is {shift} hotter", "The discharge line is {shift} cooler"),
     "freeze_current_a": ("Current in freeze", "The current in freeze is {shift} higher", "The current in freeze is {shift} lower"),
-    "charge_ah": ("Charge a cycle", "A cycle draws {shift} more", "A cycle draws {shift} less"),
+    "charge_ah": ("Amp-hours a cycle", "A cycle draws {shift} more", "A cycle draws {shift} less"),
     "energy_kwh": ("Energy a cycle", "A cycle takes {shift} more", "A cycle takes {shift} less"),
 }  # fmt: skip
 _AIR = {
@@ -106,6 +112,28 @@ _AIR = {
     "cooler": ", with the air {air_k} cooler",
     "unknown": "; the air was not logged both times",
 }
+
+
+_BETTER = {
+    True: phrase("compare.better", "Better than before: freezes are shorter"),
+    False: phrase("compare.worse", "Worse than before: freezes are longer"),
+    None: phrase("compare.as-before", "As before: freezes did not change"),
+}
+_BETTER_SAME_AIR = {
+    True: phrase("compare.better.same", "Better than before, at the same air and water: freezes are shorter"),
+    False: phrase("compare.worse.same", "Worse than before, at the same air and water: freezes are longer"),
+    None: phrase("compare.as-before.same", "As before, at the same air and water: freezes did not change"),
+}
+_WARMER = phrase(
+    "compare.shorter-warmer",
+    "Freezes are shorter and end {warmer_k} warmer: thinner ice, or the probe sits elsewhere",
+)
+_NOT_TOLD = phrase("compare.not-told", "Whether it is better or worse cannot be told from these two logs")
+_HIGHER_IS = {
+    "freeze_min": False, "harvest_min": False, "freeze_end_c": None, "harvest_peak_c": None, "condenser_split_k": False,
+    "discharge_peak_c": False, "freeze_current_a": None, "charge_ah": None, "energy_kwh": False,
+}  # fmt: skip
+_SHOWN = {"min": 0.05, "k": 0.05, "a": 0.05, "ah": 0.005, "kwh": 0.005}  # what is less is shown as 0.0
 
 
 def _suffix(measure: str) -> str:
@@ -170,6 +198,8 @@ def compare(earlier: Log, later: Log, unit: Unit) -> Comparison:
             lacking.append(_NAMES[measure]())
         else:
             shifts.append(_shifted(measure, x, y, air, in_force["same_air_k"]))
+    adjusted = _adjusted(before, after)
+    better, in_words = _better(shifts, adjusted, in_force["compare_thin_k"])
     few = _TOO_FEW(earlier=int(before.steady.sum()), later=int(after.steady.sum()), least=least)
     return Comparison(
         earlier_start_ns=earlier.timeline.start_ns,
@@ -179,11 +209,49 @@ def compare(earlier: Log, later: Log, unit: Unit) -> Comparison:
         sentence=shifts[0].sentence if shifts else few,
         shifts=tuple(shifts),
         conditions=conditions,
-        freeze_at_same_conditions=_adjusted(before, after),
+        freeze_at_same_conditions=adjusted,
+        better=better,
+        in_words=in_words,
         cycles_per_day_earlier=cycles_per_day(before),
         cycles_per_day_later=cycles_per_day(after),
         not_compared=tuple(lacking),
     )
+
+
+def parts(log: Log, unit: Unit) -> tuple[Log, Log] | None:
+    """`log` before and after the last visit of `unit` that lies in it: cut where the log shows that somebody was there, else at its time
+    of day or noon; None where no visit lies in it. Raises UnitConfigError as `judge` does."""
+    case = Case(timeline=log.timeline, record=log.record, unit=unit, thresholds=thresholds.resolve(unit))
+    if not case.visits:
+        return None
+    visit = case.visits[-1]
+    halves = []
+    for start, end in (
+        (log.timeline.start_ns, visit.from_ns),
+        (visit.until_ns, log.timeline.end_ns + NS_PER_MIN),
+    ):
+        timeline = part_of_timeline(log.timeline, start, end)
+        if timeline is None:
+            return None
+        halves.append(Log(timeline=timeline, record=part_of_record(log.record, start, end)))
+    return halves[0], halves[1]
+
+
+def _better(shifts: list[Shifted], adjusted: Shifted | None, thin_k: float) -> tuple[bool | None, Text]:
+    """Whether the unit is better than before, and the words for it."""
+    by_name = {s.measure: s for s in shifts}
+    told = adjusted or by_name.get("freeze_min")
+    if told is None:
+        return None, _NOT_TOLD()
+    end = by_name.get("freeze_end_c")
+    if told.better and end is not None and end.changed and end.shift > 0 and end.low > thin_k:
+        return None, _WARMER(warmer_k=round(end.shift, 1))
+    return told.better, (_BETTER if adjusted is None else _BETTER_SAME_AIR)[told.better]()
+
+
+def _which(measure: str, direction: str) -> bool | None:
+    higher = _HIGHER_IS[measure]
+    return None if higher is None or direction == "same" else higher if direction == "higher" else not higher
 
 
 def _values(case: Case, measure: str) -> np.ndarray:
@@ -194,7 +262,7 @@ def _values(case: Case, measure: str) -> np.ndarray:
 
 
 def _shifted(measure: str, x: np.ndarray, y: np.ndarray, air_k: float, same_k: float) -> Shifted:
-    moved, before, after, changed, direction = _estimate(x, y)
+    moved, before, after, changed, direction = _estimate(x, y, _SHOWN[_suffix(measure)])
     air = _air_word(air_k, same_k) if measure == "freeze_min" else ""
     values = _told(moved, direction, _suffix(measure)) | (
         {"air_k": abs(air_k)} if air in ("warmer", "cooler") else {}
@@ -209,6 +277,7 @@ def _shifted(measure: str, x: np.ndarray, y: np.ndarray, air_k: float, same_k: f
         high=moved.high,
         p=moved.p,
         changed=changed,
+        better=_which(measure, direction),
         sentence=_SENTENCES[measure, direction, air](**values),
     )
 
@@ -226,7 +295,7 @@ def _adjusted(before: Case, after: Case) -> Shifted | None:
     )
     if pair is None or min(len(pair[0]), len(pair[1])) < before.thresholds["compare_cycles"]:
         return None
-    moved, earlier, later, changed, direction = _estimate(*pair)
+    moved, earlier, later, changed, direction = _estimate(*pair, _SHOWN["min"])
     return Shifted(
         measure="freeze_min",
         name=_ADJUSTED(),
@@ -237,18 +306,19 @@ def _adjusted(before: Case, after: Case) -> Shifted | None:
         high=moved.high,
         p=moved.p,
         changed=changed,
+        better=_which("freeze_min", direction),
         sentence=_ADJUSTED_SENTENCES[direction](**_told(moved, direction, "min")),
     )
 
 
-def _estimate(x: np.ndarray, y: np.ndarray):
+def _estimate(x: np.ndarray, y: np.ndarray, shown: float):
     """Shift, both levels, whether it changed, and in which direction."""
     widen = max(statistics.autocorrelation_factor(x), statistics.autocorrelation_factor(y))
     if min(len(x), len(y)) < 20:
         widen = 1.0  # too few to tell neighbours that resemble each other from chance
     a, b = _thin(x), _thin(y)
     moved = statistics.hodges_lehmann(a, b, level=_LEVEL, inflate=widen)
-    changed = moved.low > 0 or moved.high < 0
+    changed = (moved.low > 0 or moved.high < 0) and abs(moved.value) >= shown
     direction = "same" if not changed else "higher" if moved.value > 0 else "lower"
     return moved, _level(a, len(x), widen), _level(b, len(y), widen), changed, direction
 

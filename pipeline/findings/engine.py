@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import importlib
 import pkgutil
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,15 +13,16 @@ import pipeline.findings.rules as room
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings import thresholds
 from pipeline.findings.advice.cautions import cautions
-from pipeline.findings.advice.ranking import Heard, rank
+from pipeline.findings.advice.ranking import Advice, Heard, advise
 from pipeline.findings.advice.verdict import verdict
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.evidence.refrigerant import side_of
 from pipeline.findings.evidence.signals import signals
-from pipeline.findings.finding import Finding, Judgement, NotJudged, Severity
+from pipeline.findings.evidence.standards import Elsewhere
+from pipeline.findings.finding import Finding, Judgement, NextClip, NotJudged, Severity, Step
 from pipeline.findings.rule import CannotTell, Rule
 from pipeline.findings.rules.output import output
-from pipeline.language.text import Text
+from pipeline.findings.visited import after_visits, as_known, knowing, split, with_mended
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
 
@@ -35,38 +37,89 @@ def all_rules() -> tuple[Rule, ...]:
     return tuple(rule for module in modules for rule in getattr(module, "RULES", ()))
 
 
-def judge(timeline: Timeline, record: CycleRecord, unit: Unit) -> Judgement:
+def judge(
+    timeline: Timeline, record: CycleRecord, unit: Unit, elsewhere: Elsewhere | None = None
+) -> Judgement:
     """Everything that is to be said of one log: findings worst first, what could not be judged, output and verdict.
 
-    Raises UnitConfigError where `unit.thresholds` names a threshold that does not exist.
+    elsewhere: what is known of earlier visits and of sister machines. Visits that unit.toml names split the log: it is the machine as it was
+    left that is judged, and what was found before and not after is told as mended. Raises UnitConfigError where `unit.thresholds`
+    names a threshold that does not exist.
     """
-    case = Case(timeline=timeline, record=record, unit=unit, thresholds=thresholds.resolve(unit))
+    whole = Case(
+        timeline=timeline,
+        record=record,
+        unit=unit,
+        thresholds=thresholds.resolve(unit),
+        elsewhere=elsewhere or Elsewhere(),
+    )
+    cases, earlier = split(whole), []
+    for i, part in enumerate(cases[:-1]):
+        earlier.append(_found(part, part, of_the_log=False).findings)
+        if not any(f.severity is not Severity.NOTE for f in earlier[-1]):
+            cases[i + 1] = knowing(cases[i + 1], as_known(part, str(i + 1)))
+    case = cases[-1]
+    found = _found(case, whole if len(cases) > 1 else case)
+    visits = after_visits(whole, cases, [*earlier, found.findings])
+    told = with_mended(found.findings, earlier)
+    worst_first = tuple(
+        sorted(told, key=lambda f: (_WORST_FIRST[f.severity], -f.confidence, f.start_ns, f.code))
+    )
+    codes = {f.code for f in worst_first}
+    return Judgement(
+        findings=worst_first,
+        not_judged=tuple(n for code, n in found.not_judged.items() if code not in codes),
+        output=output(whole),
+        verdict=verdict(case, worst_first, visits),
+        thresholds=whole.thresholds.rows(),
+        cautions=cautions(unit, worst_first),
+        visits=visits,
+        steps=found.steps,
+        next_clip=found.next_clip,
+        refrigerant_side=side_of(unit.nameplate.refrigerant, case.refrigeration, case.steady),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Found:
+    """What the rules found in one part of a log."""
+
+    findings: tuple[Finding, ...]
+    not_judged: dict[str, NotJudged]
+    steps: tuple[Step, ...]
+    next_clip: NextClip | None
+
+
+def _found(case: Case, whole: Case, *, of_the_log: bool = True) -> _Found:
+    """The findings of `case`, those of rules that judge the whole log by `whole`, and what could not be judged."""
     heard: list[Heard] = []
     not_judged: dict[str, NotJudged] = {}
     for rule in all_rules():
-        outcome = _apply(rule, case)
+        if rule.of_the_log and not of_the_log:
+            continue
+        by = whole if rule.of_the_log else case
+        outcome = _apply(rule, by)
         if isinstance(outcome, CannotTell):
             not_judged.setdefault(rule.code, NotJudged(code=rule.code, needs=outcome.needs))
             continue
         seen = outcome if isinstance(outcome, tuple) else (outcome,) if outcome else ()
-        heard += [Heard(rule=rule, seen=s, signals=signals(case, s.cycles, s.usual)) for s in seen]
+        heard += [Heard(rule=rule, seen=s, signals=signals(by, s.cycles, s.usual)) for s in seen]
     codes = {h.rule.code for h in heard}
     heard = [h for h in heard if not codes & set(h.rule.quiet_when)]
+    here = heard if case is whole else [_without_cycles(h) if h.rule.of_the_log else h for h in heard]
+    advised = advise(case, here)
     findings = (
-        _finding(h, causes, checks, case) for h, (causes, checks) in zip(heard, rank(heard), strict=True)
+        _finding(h, advice, whole if h.rule.of_the_log else case)
+        for h, advice in zip(heard, advised.advice, strict=True)
     )
-    worst_first = tuple(
-        sorted(findings, key=lambda f: (_WORST_FIRST[f.severity], -f.confidence, f.start_ns, f.code))
+    return _Found(
+        findings=tuple(findings), not_judged=not_judged, steps=advised.steps, next_clip=advised.next_clip
     )
-    return Judgement(
-        findings=worst_first,
-        not_judged=tuple(n for code, n in not_judged.items() if code not in codes),
-        output=output(case),
-        verdict=verdict(case, worst_first),
-        thresholds=case.thresholds.rows(),
-        cautions=cautions(unit, worst_first),
-        refrigerant_side=side_of(unit.nameplate.refrigerant, case.refrigeration, case.steady),
-    )
+
+
+def _without_cycles(h: Heard) -> Heard:
+    """What a rule found over the whole log, for advice on a part of it, whose cycles are others."""
+    return replace(h, seen=replace(h.seen, cycles=None, usual=None))
 
 
 def _apply(rule: Rule, case: Case):
@@ -76,7 +129,7 @@ def _apply(rule: Rule, case: Case):
     return rule.test(case)
 
 
-def _finding(h: Heard, causes: tuple[Text, ...], checks: tuple[Text, ...], case: Case) -> Finding:
+def _finding(h: Heard, advice: Advice, case: Case) -> Finding:
     seen = h.seen
     return Finding(
         code=h.rule.code,
@@ -87,8 +140,10 @@ def _finding(h: Heard, causes: tuple[Text, ...], checks: tuple[Text, ...], case:
         cycles=() if seen.cycles is None else case.numbers(np.asarray(seen.cycles)),
         evidence={k: v for k, v in seen.evidence.items() if v is not None},
         signals=h.signals.known(),
-        likely_causes=causes,
-        next_checks=checks,
+        likely_causes=advice.likely,
+        next_checks=advice.checks,
+        causes=advice.causes,
+        steps=advice.steps,
         confidence=round(min(max(seen.confidence, 0.0), 1.0) * case.trust, 3),
         flag_cycles=seen.flag_cycles and seen.cycles is not None,
         shows=h.rule.shows,

@@ -19,6 +19,58 @@ class Severity(StrEnum):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Odds:
+    """One cause of a finding with its probability. `cause` is public: a key of the table of causes, or "something-else"."""
+
+    cause: str
+    text: Text
+    probability: float  # those of one finding add up to 1
+    because: tuple[Text, ...] = ()  # what speaks for it in this log, strongest first
+    against: tuple[Text, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Step:
+    """One check as a step: what to do with what, the number to expect, and what each answer means."""
+
+    check: str  # a key of the table of checks
+    text: Text
+    instrument: Text
+    expect: Text
+    basis: Text  # where the number is from
+    if_so: Text
+    if_not: Text
+    cautions: tuple[Text, ...] = ()
+    minutes: int = 0  # of work, about
+    licensed: bool = False  # the refrigerant circuit is opened
+    live: bool = False  # a live panel
+
+
+@dataclass(frozen=True, kw_only=True)
+class Speaks:
+    """The readings of a further channel that would speak for a cause: between `low` and `high`, None where there is no such end."""
+
+    cause: str
+    text: Text
+    reading: Text
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class NextClip:
+    """The further channel, or reading on site, that would part the likeliest causes best."""
+
+    channel: str  # a role of a channel, or a check
+    text: Text
+    caution: Text | None  # what can hurt while it is put there
+    bits: float  # expected information on the causes
+    first_right: float  # probability of the likeliest cause as it is
+    first_right_then: float  # the same, expected once it is read
+    speaks: tuple[Speaks, ...]  # for the likeliest causes, likeliest first
+
+
+@dataclass(frozen=True, kw_only=True)
 class Shows:
     """How a finding is best shown: what a page needs to know of its rule, so that no page knows a code by name."""
 
@@ -53,6 +105,8 @@ class Finding:
     )  # what the other channels say, which ranks the causes
     likely_causes: tuple[Text, ...] = ()  # likeliest first
     next_checks: tuple[Text, ...] = ()  # in the order a technician would do them
+    causes: tuple[Odds, ...] = ()  # likeliest first, something-else last; probabilities add up to 1
+    steps: tuple[Step, ...] = ()  # `next_checks` with instrument, number and answers
     confidence: float  # 0…1, derived from the evidence
     flag_cycles: bool = True  # False: a finding on the whole log, not written into the flags of single cycles
     shows: Shows = SPAN
@@ -138,6 +192,19 @@ class Verdict:
 
 
 @dataclass(frozen=True, kw_only=True)
+class AfterVisit:
+    """What a visit changed."""
+
+    from_ns: int
+    until_ns: int
+    what: str  # as unit.toml says
+    sentence: Text  # better, worse or as before, with the freezes before and after
+    better: bool | None  # None: nothing changed, or it cannot be told
+    mended: tuple[str, ...]  # codes found before it and not after
+    new: tuple[str, ...]  # codes found after it and not before
+
+
+@dataclass(frozen=True, kw_only=True)
 class Judgement:
     """Everything that is said of one log."""
 
@@ -149,6 +216,9 @@ class Judgement:
         tuple[str, float, str, str], ...
     ] = ()  # (name, value in force, unit, source), for the page
     cautions: tuple[Text, ...] = ()
+    visits: tuple[AfterVisit, ...] = ()
+    steps: tuple[Step, ...] = ()  # of all findings together, safest and cheapest first
+    next_clip: NextClip | None = None  # None: nothing to part, or nothing that would part it
     refrigerant_side: RefrigerantSide | None = (
         None  # None: no pressure was logged, or its refrigerant is not known
     )

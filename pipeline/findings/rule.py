@@ -85,6 +85,10 @@ READABLE = phrase(
     "needs.readable-cycles",
     "a probe on the evaporator, or a faster log: readings rise and fall as in freezes and harvests, but could not be told apart",
 )
+CONTACT = phrase(
+    "needs.probe-contact",
+    "a probe clipped firmly to the evaporator and insulated: this one reads part of the room's air",
+)
 TIMED = phrase("needs.timed-harvests", "a shorter logging interval: harvests cannot be timed at this one")
 
 

@@ -19,10 +19,11 @@ from pipeline.logs.limits import Limit, in_force
 from pipeline.unit import Unit
 
 PRACTICE = "common practice, no source"
-MODIFIED_Z = "Iglewicz & Hoaglin's limit: NIST/SEMATECH e-Handbook 1.3.5.17"
-WESTERN_ELECTRIC = (
-    "Western Electric, Statistical Quality Control Handbook, 1956 (from memory, to be confirmed)"
+MODIFIED_Z = "usual limit of the modified z-score: NIST/SEMATECH e-Handbook 1.3.5.17"
+RUN_RULE = (
+    "eight in a row on one side of the centre: NIST/SEMATECH e-Handbook 6.3.2 (from memory, to be confirmed)"
 )
+NEMA_VOLTAGE = "NEMA MG 1, 12.44: motors run at rated voltage ± 10 % (from memory, to be confirmed)"
 RATING_POINT = "AHRI 810 rating point (from memory, to be confirmed)"
 
 
@@ -49,7 +50,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("harvest_out_pct", 50.0, "%", "and by how much a harvest must differ to matter"),
     _row("harvest_out_min", 0.5, "min", "least difference of a harvest that matters"),
     _row("run_out_pct", 12.0, "%", "least difference of eight freezes in a row that matters (run rule)"),
-    _row("run_cycles", 8, "cycles", "freezes of a run that its smaller limit may judge", WESTERN_ELECTRIC),
+    _row("run_cycles", 8, "cycles", "freezes of a run that its smaller limit may judge", RUN_RULE),
     _row("run_z", 2.5, "", "and how far out its middle must be, by modified z"),
     _row("spread_floor_pct", 1.5, "%", "least spread of freeze lengths that is believed: no machine is steadier for long"),
     _row("own_cycles", 8, "cycles", "least cycles for a centre and a spread of the unit's own"),
@@ -57,10 +58,30 @@ TABLE: tuple[Threshold, ...] = (
     _row("band_cycles", 3, "cycles", "least cycles to be set beside the expected band"),
     _row("rare_pct", 1.0, "%", "share of cycles under which odd ones are noted, no more"),
     _row("single_sure_pct", 95.0, "%", "confidence that a single odd cycle must have to be more than a note"),
+    _row("single_far_pct", 30.0, "%", "by which a single freeze must be out to be looked at however many there are …"),
+    _row("single_far_z", 8.0, "", "… and by how many sigmas of the others"),
+    _row("single_blind_times", 1.85, "×", "the usual freeze: by a current alone a longer one may be two with a harvest missed"),
+    _row("pull_down_long_pct", 45.0, "%", "by which a freeze after a rest must exceed the others after one"),
+    _row("levels_least", 4, "cycles", "least freezes of a second level that comes and goes"),
+    _row("levels_apart", 5.0, "", "by how many of their scatters two levels must differ"),
+    _row("levels_most_pct", 40.0, "%", "of the freezes at most at the second level: else nobody can tell which is the usual one"),
     _row("lost_act_pct", 8.0, "%", "share of running time lost to long freezes at which to act"),
     _row("short_act_pct", 30.0, "%", "share of short freezes at which to act"),
     _row("plate_out_pct", 30.0, "%", "how far a freeze may be from what nameplate and weighed slab ask for"),
+    _row("sheet_out_pct", 12.0, "%", "how far a freeze may be from the service sheet's"),
+    _row("earlier_out_pct", 15.0, "%", "how far a freeze may be from what it was at earlier visits, at the same air and water"),
+    _row("sister_out_pct", 10.0, "%", "how far a freeze may be from those of sister machines, at the same air and water"),
+    _row("sisters_least", 3, "machines", "of one model, besides the unit itself, to hold it against"),
+    _row("slab_low_min", 20.0, "min", "shortest freeze of the small slab machine of the trade …"),
+    _row("slab_high_min", 25.0, "min", "… and longest"),
+    _row("slab_tolerance_pct", 10.0, "%", "beyond which it is out"),
+    _row("slab_unknown_pct", 5.0, "%", "the same where the air is not known, on top"),
+    _row("slab_short_pct", 25.0, "%", "below which it is out"),
+    _row("slab_harvest_low_min", 1.5, "min", "shortest harvest of the small slab machine …"),
+    _row("slab_harvest_high_min", 4.0, "min", "… and longest"),
+    _row("slab_harvest_tolerance_pct", 25.0, "%", "beyond which it is out"),
     _row("band_sigma_pct", 25.0, "%", "how well the band of a kind is known, one sigma"),
+    _row("band_sure_pct", 97.0, "%", "confidence that a band alone can give at the most"),
     _row("band_air_c", 24.0, "°C", "air for which the bands of the kinds are meant"),
     _row("band_water_c", 16.0, "°C", "supply water for which the bands of the kinds are meant"),
     # Freezes that end on a timer
@@ -86,6 +107,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("timer_pulled_cycles", 2, "cycles", "least freezes after an idle that can show that no timer ends them …"),
     _row("timer_pulled_pct", 50.0, "%", "… where fewer of them than this bunch with the others"),
     _row("timer_others", 20, "cycles", "least other freezes of the unit whose spread can stand for its nature"),
+    _row("timer_others_h", 12.0, "h", "least time that they cover"),
     _row("timer_own_pct", 50.0, "%", "part of that spread that is taken for nature's"),
     _row("timer_own_most_pct", 2.0, "%", "and no more than this: freezes that vary more have another fault"),
     # Harvests
@@ -142,17 +164,52 @@ TABLE: tuple[Threshold, ...] = (
     _row("tripping_act_h", 1.0, "h", "time spent tripping at which to act, where the starts were not seen one by one"),
     _row("stop_seen_min", 0.5, "min", "shortest stop that a probe shows"),
     _row("failed_start_s", 5.0, "s", "slowest clamp that shows failed starts: they hum for 3 to 20 s"),
+    _row("start_least_pct", 30.0, "%", "of the freeze current: what draws less for a while is another load on the clamp"),
     _row("chatter_run_min", 0.3, "min", "contacts that chatter let it run for less than this …"),
     _row("chatter_off_min", 0.5, "min", "… and stop it for less than this"),
     _row("low_pressure_run_min", 1.0, "min", "a low-pressure switch opens within this …"),
     _row("low_pressure_off_min", 4.0, "min", "… and closes again within this, as the pressures equalise"),
+    _row("overload_run_min", 1.8, "min", "a hot motor's overload opens within this, unless it draws …"),
+    _row("overload_draw_pct", 20.0, "%", "… so much more than in freezes"),
     _row("overload_off_min", 1.5, "min", "an overload needs at least this long to cool down"),
     _row("overload_off_times", 1.6, "×", "the run before it: so long, too, an overload needs to cool down"),
     _row("overload_discharge_c", 95.0, "°C", "discharge line before a restart that points at an overload"),
+    # Stops
+    _row("stopped_h", 12.0, "h", "stop that no full bin makes overnight …"),
+    _row("stopped_mid_h", 4.0, "h", "… or that came in mid-freeze, where the unit otherwise rests after harvests …"),
+    _row("stopped_times", 2.5, "×", "… and so many times the unit's longest rest otherwise"),
+    _row("stopped_act_times", 5.0, "×", "its longest rest otherwise: a stop so long that lasts to the log's end"),
+    _row("stop_bridge_min", 30.0, "min", "longest gap or unclear stretch within one stop"),
+    _row("stood_times", 2.5, "×", "the usual freeze: a longer one in which the line was warm was a stop"),
+    _row("broken_off_min", 25.0, "min", "longest stop in mid-freeze that a protection makes; a full bin lasts longer"),
+    _row("broken_brief_pct", 60.0, "%", "of the stops in mid-freeze that must be so short: else the unit rests at any moment"),
+    _row("broken_stops", 2, "stops", "in mid-freeze at which to look; a single one is a note"),
+    _row("broken_act_pct", 15.0, "%", "of the freezes that stops break at which to act"),
+    _row("hours_days", 1.5, "days", "least log that shows that something keeps to hours of the day"),
+    _row("hours_share_pct", 80.0, "%", "of the events that must lie in one part of the day"),
+    # Visits
+    _row("visit_stop_min", 5.0, "min", "shortest stop in which somebody worked on the machine"),
+    _row("visit_near_h", 3.0, "h", "how far from the time in unit.toml it may lie"),
+    _row("visit_changed_pct", 4.0, "%", "change of the freezes over a visit that is told as one"),
+    _row("visit_p", 0.001, "", "chance of such a change by luck (Mann–Whitney)"),
+    _row("visit_beside_cycles", 2, "cycles", "from a stop within which another level must begin to be its doing"),
+    # The suction line's swing
+    _row("hunting_k", 3.0, "K", "swing of the line in freeze, trough to crest, at which the metering hunts"),
+    _row("hunting_waves", 3.0, "waves", "least number of waves in a freeze"),
+    _row("hunting_cycles", 6, "cycles", "least freezes that swing"),
+    _row("hunting_times", 2.0, "×", "the swing of the unit's other freezes"),
+    _row("hunting_slowest_s", 45.0, "s", "slowest logger that shows waves of some minutes"),
+    # Supply
+    _row("voltage_out_pct", 10.0, "%", "how far the voltage may be from the nameplate's", NEMA_VOLTAGE),
+    _row("voltage_act_pct", 13.0, "%", "how far from it to act"),
+    _row("voltage_share_pct", 3.0, "%", "of the time in which it must be out"),
+    _row("voltage_live_pct", 40.0, "%", "of the nameplate's: under this the mains are off, not low"),
     # No ice
     _row("no_ice_h", 4.0, "h", "running without a cycle that means no ice"),
     _row("endless_times", 6.0, "×", "the usual freeze: from here on one has no end …"),
     _row("endless_band_pct", 120.0, "%", "… if it is also longer than this share of its kind's longest"),
+    _row("no_water_c", -22.0, "°C", "a line so cold without end shows a dry plate"),
+    _row("gas_open_c", 0.0, "°C", "a line so warm without end shows hot gas that never shuts, or next to no charge"),
     _row("runs_below_c", 10.0, "°C", "an evaporator colder than this, colder than rooms are, shows that the compressor runs"),
     _row("idle_peak_k", 3.0, "K", "below a usual harvest's peak: a span as warm as this was an idle"),
     _row("cycling_swing_k", 8.0, "K", "a line that swings so far …"),
@@ -160,17 +217,21 @@ TABLE: tuple[Threshold, ...] = (
     _row("cycling_turn_h", 2.0, "h", "… and turns at least once in this, cycles, though its cycles could not be read"),
     # Heat rejection
     _row("condenser_split_k", 20.0, "K", "condenser out minus in, air-cooled, at which rejection is poor"),
-    _row("condenser_rise_k", 5.0, "K", "rise of the condenser split within a log that matters"),
+    _row("condenser_rise_k", 5.0, "K", "rise of the condenser air rise within a log that matters"),
     _row("discharge_rise_k", 15.0, "K", "rise of the discharge line at the same air that does by itself"),
     _row("current_rise_pct", 10.0, "%", "rise of the freeze current at the same air that speaks for a higher head pressure"),
     _row("sign_least_pct", 35.0, "%", "part of these at which a measure counts as a second sign"),
     _row("sign_most_pct", 150.0, "%", "part of these that a single sign counts for at the most"),
     _row("costs_time_pct", 5.0, "%", "longer freezes that show that a rise of current is more than the mains' doing"),
     _row("hot_act_pct", 15.0, "%", "longer freezes at which to act on poor heat rejection"),
+    _row("over_pct", 15.0, "%", "of the log's cycles at its end without it: it is over"),
     _row("discharge_hot_c", 110.0, "°C", "discharge line that breaks down oil"),
+    _row("discharge_watch_c", 95.0, "°C", "discharge line that is hot for any machine of this kind …"),
+    _row("discharge_watch_cycles", 6, "cycles", "least cycles in which it is so hot"),
+    _row("discharge_over_air_k", 65.0, "K", "… if it is also so far above the air, where that is known"),
     _row("condensing_over_air_k", 22.0, "K", "condensing temperature over the air it is given"),
     _row("clip_sigma_k", 2.0, "K", "how far the level of a clipped probe is off, one sigma"),
-    _row("split_k_per_k_sd", 0.15, "K/K", "by which a kelvin of air moves the condenser split, one sigma round nothing"),
+    _row("split_k_per_k_sd", 0.15, "K/K", "by which a kelvin of air moves the condenser air rise, one sigma round nothing"),
     _row("discharge_k_per_k", 1.2, "K/K", "by which a kelvin of air warms the discharge line …"),
     _row("discharge_k_per_k_sd", 0.5, "K/K", "… give or take, one sigma"),
     _row("current_pct_per_k", 0.8, "%/K", "by which a kelvin of air raises the current …"),
@@ -184,7 +245,8 @@ TABLE: tuple[Threshold, ...] = (
     _row("ended_early_pct", 7.0, "%", "shorter freezes that may end warm only because they end early …"),
     _row("ended_early_k", 1.8, "K", "… if as far into the freeze they are no warmer than this"),
     _row("pulled_peak_c", 14.0, "°C", "a plate that lets its ice go is hardly warmer: the probe reads the room as well"),
-    _row("superheat_high_k", 15.0, "K", "suction superheat at the end of freeze that starves the evaporator"),
+    _row("weak_slow_min", 35.0, "min", "freezes so long that end so warm are more than the clip's doing"),
+    _row("superheat_high_k", 15.0, "K", "suction superheat over the last third of the freeze that starves the evaporator"),
     # Water
     _row("water_rated_c", 21.1, "°C", "supply water at which capacities are rated", RATING_POINT),
     _row("air_rated_c", 32.2, "°C", "air at which capacities are rated", RATING_POINT),
@@ -211,20 +273,32 @@ TABLE: tuple[Threshold, ...] = (
     _row("plate_tolerance_pct", 10.0, "%", "how far a machine may beat its nameplate"),
     _row("slab_sigma_pct", 3.0, "%", "by which slabs of one machine differ, one sigma"),
     _row("plate_sigma_pct", 8.0, "%", "how well a nameplate can be carried to other conditions, one sigma; twice that with the air unknown"),
+    _row("limit_near_k", 4.0, "K", "of its rating point within which the published limit of energy is shown"),
+    _row("demand_rest_h", 1.0, "h", "of rest after harvests that shows that demand was met"),
     # Drift
     _row("drift_cycles", 40, "cycles", "least cycles to speak of drift"),
     _row("drift_days", 2.5, "days", "least length of log: shorter ones show the time of day"),
     _row("drift_pct", 12.0, "%", "change of a freeze over the log that matters"),
     _row("drift_k", 3.0, "K", "change of a temperature over the log that matters"),
+    _row("drift_harvest_pct", 20.0, "%", "change of a harvest over the log that matters"),
+    _row("drift_peak_k", 4.0, "K", "change of the warmest of a harvest over the log that matters"),
+    _row("drift_discharge_k", 12.0, "K", "change of the discharge line at the same air that matters"),
+    _row("drift_rate_pct", 40.0, "%", "change of a rate, or of the harvest's current, that matters"),
+    _row("drift_swing_pct", 30.0, "%", "change of the line's swing from freeze to harvest that matters"),
+    _row("slip_unmoved_pct", 10.0, "%", "by which freezes and harvests may change where only the clip's seat did"),
+    _row("harvest_pct_per_k", -1.0, "%/K", "by which a kelvin of air shortens a harvest: more hot gas …"),
+    _row("harvest_pct_per_k_sd", 1.0, "%/K", "… give or take, one sigma"),
     _row("drift_p", 0.001, "", "chance of such a trend in a steady machine"),
     _row("change_cycles", 16, "cycles", "least cycles that can carry a lasting change with its date"),
     _row("step_p", 0.001, "", "chance of such a step in a steady machine (Pettitt's test)"),
     _row("change_explained_pct", 40.0, "%", "share of the squares that a lasting change must take away"),
-    _row("change_plain_pct", 75.0, "%", "share from which a drift needs no test"),
-    _row("drift_better_pct", 97.0, "%", "of the squares that a step leaves: a drift must leave less"),
+    _row("change_plain_pct", 75.0, "%", "share from which a ramp needs no test"),
+    _row("drift_better_pct", 97.0, "%", "of the squares that a step leaves: a ramp must leave less"),
     _row("drift_first_pct", 25.0, "%", "first part of a log that drifts from its start: its standard"),
     _row("change_sharp_pct", 87.0, "%", "share that a step explains and no swing over a day does (a sine: 81 %)"),
     _row("short_log_times", 1.5, "×", "what would matter: so large must a change be in a log too short to tell it from the time of day"),
+    _row("short_ramp_days", 1.25, "days", "least log that shows a ramp: over that a swing over the day turns back"),
+    _row("levels_stay", 5.0, "cycles", "at a level on the whole before it changes: else the cycles differ by nature"),
     # Where the record itself is in doubt
     _row("scrap_pct", 10.0, "%", "of the usual freeze: shorter ones are none"),
     _row("adds_up_pct", 8.0, "%", "of the usual freeze: how near lengths must be to add up to it"),
@@ -253,8 +327,10 @@ TABLE: tuple[Threshold, ...] = (
     _row("hump_falls_pct", 50.0, "%", "part of its rise that it must lose again"),
     _row("whole_rise_pct", 60.0, "%", "of the usual rise: from here on it was a harvest that the record missed"),
     _row("idle_inside_pct", 25.0, "%", "part of a freeze as warm as a harvest's end: an idle lies in it"),
+    _row("unread_pct", 25.0, "%", "of a log that could not be read: then nobody says that all is well"),
     # Before and after
     _row("compare_cycles", 5, "cycles", "least cycles on each side: the interval of fewer is as wide as the data"),
+    _row("compare_thin_k", 2.0, "K", "warmer end of shorter freezes: thinner ice, and no improvement"),
     _row("same_air_k", 1.5, "K", "air that differs by less is called the same"),
 )
 # fmt: on
@@ -313,7 +389,15 @@ def resolve(unit: Unit) -> InForce:
     return InForce(unit.thresholds)
 
 
-_WHOLE = ("cycles", "harvests", "starts", "pairs", "runs")  # counts: nothing is proved by none
+_WHOLE = (
+    "machines",
+    "stops",
+    "cycles",
+    "harvests",
+    "starts",
+    "pairs",
+    "runs",
+)  # counts: nothing is proved by none
 
 
 def _check(name: str, value: float, unit: Unit) -> None:

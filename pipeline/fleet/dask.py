@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from pipeline import __version__
 from pipeline.errors import UsageError
+from pipeline.fleet.processes import interrupts_blocked
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -31,8 +32,10 @@ LOCAL = "local"
 RETRIES = 2
 """How often an item is begun anew after an error, such as a share that was away for a moment."""
 
+START_S = 120.0
 WAIT_FOR_WORKERS_S = 60.0
-"""So long may a cluster be without any worker, at the start and later on, before what is left is given up."""
+"""So long may a cluster be without any worker, at the start and later on, before what is left is given up. A worker that
+starts on a busy machine has much to load."""
 
 FETCH_S = 20.0
 """In so long a result, some kilobytes, comes over any network; later it is asked for again."""
@@ -66,16 +69,17 @@ def connected(address: str, *, workers: int = 0) -> Iterator[Client]:
             # Some time after a worker died the cluster looks whether there is one in its place; if that one is just being
             # started, it would be closed for good.
             stack.enter_context(dask.config.set({"distributed.deploy.lost-worker-timeout": "30 days"}))
-            cluster = LocalCluster(
-                n_workers=workers or None,
-                threads_per_worker=1,
-                host="127.0.0.1",
-                dashboard_address="127.0.0.1:0",
-                silence_logs=logging.ERROR,
-            )
-            address = stack.enter_context(cluster).scheduler_address
+            with interrupts_blocked():
+                cluster = LocalCluster(
+                    n_workers=workers or None,
+                    threads_per_worker=1,
+                    host="127.0.0.1",
+                    dashboard_address="127.0.0.1:0",
+                    silence_logs=logging.ERROR,
+                )
+                address = stack.enter_context(cluster).scheduler_address
         try:
-            client = stack.enter_context(Client(address, timeout="5s", set_as_default=False))
+            client = stack.enter_context(Client(address, timeout="10s", set_as_default=False))
         except (OSError, ValueError, TimeoutError) as error:
             raise UsageError(
                 f'no scheduler answers at "{address}"',
@@ -220,7 +224,7 @@ def _serve(work: Callable[[Item], Result], load: Sequence[str], item: Item) -> R
 
 def _check_workers(client: Client) -> None:
     try:
-        client.wait_for_workers(1, timeout=WAIT_FOR_WORKERS_S)
+        client.wait_for_workers(1, timeout=START_S)
     except TimeoutError as error:
         raise UsageError(
             "the scheduler has no worker",

@@ -40,7 +40,7 @@ def side_by_side(
     load: names of modules that each worker imports before its first item, so that none is imported twice where the
         system can share them.
     """
-    context = _context(load)
+    context = context_for(load)
     waiting = iter(items)
     crew: list[_Worker] = []
     try:
@@ -82,6 +82,27 @@ def get_ready(load: Sequence[str]) -> None:
         importlib.import_module(module)
 
 
+@contextlib.contextmanager
+def interrupts_blocked() -> Iterator[None]:
+    """Block SIGINT in processes that are started in the block: a terminal sends it to the whole group, and the parent
+    decides what ends.
+
+    A child inherits the signal mask (POSIX: fork, exec), so that it is not interrupted while it loads its modules. Windows
+    has no such mask: there a worker ignores Ctrl-C once it has begun.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    from multiprocessing import resource_tracker
+
+    resource_tracker.ensure_running()  # starting it later, on the way, would lift the mask again
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def leave_with_parent() -> None:
     """End this process as soon as the one that started it is gone, be it by SIGKILL.
 
@@ -100,14 +121,20 @@ def leave_with_parent() -> None:
 _NOTHING = object()
 
 
-def _context(load: Sequence[str]):
-    """On Linux workers are forked from a clean process that has the modules loaded: they start in milliseconds and
-    share its memory. Elsewhere each starts afresh: forking after a framework was loaded is unsafe on macOS, and
-    Windows cannot fork."""
+def context_for(load: Sequence[str]):
+    """How processes that load these modules are started.
+
+    On Linux workers are forked from a clean process that has the modules loaded: they start in milliseconds and share its
+    memory. Elsewhere each starts afresh: forking after a framework was loaded is unsafe on macOS, and Windows cannot fork.
+    """
     if sys.platform != "linux":
         return mp.get_context("spawn")
+    from multiprocessing import forkserver
+
     context = mp.get_context("forkserver")
     context.set_forkserver_preload([__name__, *load])
+    with _environment(threads.settings(threads.ALL)), interrupts_blocked():
+        forkserver.ensure_running()  # it loads the modules meanwhile; what it forks inherits its mask
     return context
 
 
@@ -117,7 +144,10 @@ class _Worker:
     def __init__(self, context, work, load) -> None:
         self.pipe, far = context.Pipe()
         self.process = context.Process(target=_serve, args=(far, work, load), daemon=True)
-        with _environment(threads.settings(threads.ALL)):
+        start_blocked = (
+            interrupts_blocked() if context.get_start_method() == "spawn" else contextlib.nullcontext()
+        )
+        with _environment(threads.settings(threads.ALL)), start_blocked:
             self.process.start()
         far.close()
         self.item = None

@@ -22,7 +22,7 @@ from pipeline.flow import (
     RunOptions,
     UnitJob,
     UnitOutcome,
-    as_it_lies,
+    last_outcome,
     report_unit,
     unchanged,
 )
@@ -41,7 +41,7 @@ __all__ = ["Progress", "RunOptions", "RunOutcome", "UnitJob", "UnitOutcome", "re
 
 @dataclass(frozen=True, kw_only=True)
 class RunOutcome:
-    """What came of a folder, units by name. Their summaries are without texts: those stand in the reports."""
+    """What came of a folder, units by name. Their summaries are without texts, what to clip next apart: those stand in the reports."""
 
     units: tuple[UnitOutcome, ...]
     problems: tuple[Problem, ...]
@@ -206,8 +206,9 @@ def _brief(outcome: UnitOutcome) -> UnitOutcome:
     """Only what the end of the run needs: the rest is on disk, and a fleet of thousands must not fill the memory."""
     if outcome.summary is None:
         return outcome
+    clip = {k: v for k, v in outcome.summary.texts.items() if k == "next_clip"}
     return replace(
-        outcome, summary=replace(outcome.summary, texts={}, trace=(), trace_flags=(), previous=None)
+        outcome, summary=replace(outcome.summary, texts=clip, trace=(), trace_flags=(), previous=None)
     )
 
 
@@ -251,7 +252,7 @@ def _already_done(
     done, left = [], []
     for job in jobs:
         held = rested is not None and not _rests(job, rested)
-        outcome = as_it_lies(job) if held else unchanged(job)
+        outcome = last_outcome(job) if held else unchanged(job)
         if outcome is not None:
             done.append(_brief(outcome))
         elif not held:

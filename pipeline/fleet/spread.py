@@ -28,7 +28,7 @@ def work_on(jobs: Sequence[UnitJob], options: RunOptions) -> Iterator[UnitOutcom
     elif len(jobs) == 1:
         yield report_anywhere(jobs[0])
     else:
-        yield from _on_this_machine(jobs, workers_of(options))
+        yield from on_this_machine(jobs, workers_of(options))
 
 
 def workers_of(options: RunOptions) -> int:
@@ -36,7 +36,8 @@ def workers_of(options: RunOptions) -> int:
     return options.jobs or os.cpu_count() or 1
 
 
-def _on_this_machine(jobs: Sequence[UnitJob], workers: int) -> Iterator[UnitOutcome]:
+def on_this_machine(jobs: Sequence[UnitJob], workers: int) -> Iterator[UnitOutcome]:
+    """Outcomes as they come, from `workers` processes of this machine."""
     from pipeline.fleet.processes import side_by_side
 
     died = []

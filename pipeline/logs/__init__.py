@@ -21,14 +21,15 @@ if TYPE_CHECKING:
 
 __all__ = ["READER_VERSION", "UnitFiles", "assemble", "find_units", "read_file", "reading_key", "understand"]
 
-READER_VERSION = 3
+READER_VERSION = 4
 """Raised whenever the same bytes may be read differently: a store drops what an older reader kept."""
 
 
 def reading_key(unit: Unit) -> str:
     """The part of unit.toml that changes what `read_file` returns, as one line of JSON."""
     clock = unit.clock
-    return json.dumps([unit.time_zone, clock.date_order, clock.start], ensure_ascii=False)
+    told = "time_zone" in unit.model_fields_set  # else times are the logger's own
+    return json.dumps([unit.time_zone, told, clock.date_order, clock.start], ensure_ascii=False)
 
 
 def read_file(path: Path, unit: Unit) -> tuple[FileTable, ...]:

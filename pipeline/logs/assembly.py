@@ -10,8 +10,10 @@ import numpy as np
 from pipeline.errors import UnitError
 from pipeline.language.text import Text
 from pipeline.logs.alignment.unit_clock import on_one_clock, settle_date_orders
-from pipeline.logs.channels.channels import Draft, drafts_of
+from pipeline.logs.channels.channels import drafts_of
+from pipeline.logs.channels.draft import Draft
 from pipeline.logs.channels.same_logger import LoggerLog, join_loggers
+from pipeline.logs.clock.to_utc import DAY_ONE_NOTE, OWN_CLOCK
 from pipeline.logs.coarse_grid import Overview, overview_of, swing
 from pipeline.logs.limits import limits_of
 from pipeline.logs.table import FileTable
@@ -27,7 +29,7 @@ def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
     if not tables:
         raise UnitError("no file could be read", file=unit.name, remedy="see the messages about its files")
     limits = limits_of(unit.thresholds)
-    logs = join_loggers(settle_date_orders(tables))
+    logs = join_loggers(settle_date_orders(_dated(tables)))
     overview = _overview(logs)
     drafts, notes = drafts_of(logs, unit, overview)
     aligned, clock_doubts = on_one_clock(logs, drafts, unit, limits)
@@ -62,7 +64,25 @@ def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
         channels=tuple(channels),
         doubts=tuple(sorted(doubts, key=lambda d: (d.start_ns, d.code))),
         sources=tuple(_with_notes(s, notes) for log in logs for s in log.sources),
+        own_clock=all(log.sources[0].dialect.get("zone") == OWN_CLOCK for log in logs),
     )
+
+
+def _dated(tables: Sequence[FileTable]) -> list[FileTable]:
+    """Logs without dates are left out beside others that have them, and that is said: day 1 is no day of theirs."""
+    undated = [t for t in tables if any(n.key == DAY_ONE_NOTE for n in t.source.notes)]
+    dated = [t for t in tables if not any(t is u for u in undated)]
+    if not undated or not dated:
+        return list(tables)
+    names = ", ".join(t.name for t in undated)
+    left_out = Text(
+        key="logs.note.undated_left_out",
+        english='{files} has no dates and was left out beside logs that have them; set start = "2026-05-04T10:00:00" under [clock] in unit.toml',
+        values={"files": names},
+    )
+    first = dated[0]
+    source = replace(first.source, notes=(*first.source.notes, left_out))
+    return [replace(first, source=source), *dated[1:]]
 
 
 def _overview(logs: Sequence[LoggerLog]) -> Overview:

@@ -14,12 +14,15 @@ from pipeline.logs.clock.date_order import Surroundings
 from pipeline.logs.clock.stamp_parser import SECOND_NS
 from pipeline.logs.clock.time_order import Sequence, in_sequence
 from pipeline.logs.clock.to_utc import Moments, read_moments
-from pipeline.logs.layout.dialect import DELIMITERS, Dialect, is_header, sniff, split_row
+from pipeline.logs.layout.dialect import DELIMITERS, Dialect, sniff
 from pipeline.logs.layout.fixed_width import sniff_spaced
+from pipeline.logs.layout.head_rows import Layout, is_header, split_row
 from pipeline.logs.layout.preamble import Head, read_head
+from pipeline.logs.layout.width import of_one_width
 from pipeline.logs.long_format import TallPlan, channels_of, labelled, plan_tall, side_by_side
 from pipeline.logs.rows.columns import MOST_BAD_SHARE, Grid, Numbers, Wanted, is_repeat, line_of, read_grid
-from pipeline.logs.source.decode import Content, contents_of
+from pipeline.logs.source.decode import WORKBOOK, Content, contents_of
+from pipeline.logs.source.large_text import LargeText
 from pipeline.logs.table import FileTable, LoggedColumn
 from pipeline.logs.timeline import SourceFile
 from pipeline.logs.vocabulary.cell_kinds import is_number, kind_of
@@ -30,18 +33,24 @@ def read_file(path: Path, unit: Unit) -> tuple[FileTable, ...]:
     """The logs in one file. Raises LogFileError."""
     tables: list[FileTable] = []
     failures: list[LogFileError] = []
+    more_sheets: list[str] = []
     for content in contents_of(path):
         if isinstance(content, LogFileError):
             failures.append(content)
-            continue
-        try:
-            tables += _read_log(content, unit)
-        except LogFileError as error:
-            if not content.packed == "zip":
-                raise
-            failures.append(error)
+        elif content.packed == WORKBOOK and tables:
+            more_sheets.append(content.name.rpartition("/")[2])
+        else:
+            try:
+                tables += _read_log(content, unit)
+            except LogFileError as error:
+                if content.packed not in ("zip", WORKBOOK):
+                    raise
+                failures.append(error)
     if not tables:
-        raise failures[0]
+        raise failures[0] if failures else _no_sheet(path)
+    if tables[0].source.dialect.get("packed") == WORKBOOK:
+        more_sheets += [e.file.rpartition("/")[2] for e in failures]
+        return (_with_sheets_named(tables[0], more_sheets), *tables[1:])
     if failures:
         notes = tuple(
             Text(
@@ -56,6 +65,24 @@ def read_file(path: Path, unit: Unit) -> tuple[FileTable, ...]:
     return tuple(tables)
 
 
+def _no_sheet(path: Path) -> LogFileError:
+    return LogFileError(
+        "no sheet of the workbook holds anything", file=path.name, remedy="export the log as CSV"
+    )
+
+
+def _with_sheets_named(table: FileTable, others: list[str]) -> FileTable:
+    """A workbook's first sheet of times and readings; that the others were not read is said."""
+    if not others:
+        return table
+    note = Text(
+        key="logs.note.other_sheets",
+        english="of the workbook the sheet {sheet} was read, the first that holds times and readings; the others were left out: {others}",
+        values={"sheet": table.name.rpartition("/")[2], "others": ", ".join(sorted(others))},
+    )
+    return replace(table, source=replace(table.source, notes=(*table.source.notes, note)))
+
+
 def _read_log(content: Content, unit: Unit) -> tuple[FileTable, ...]:
     try:
         dialect = sniff(content.text, content.name, quotes=content.quotes)
@@ -63,6 +90,7 @@ def _read_log(content: Content, unit: Unit) -> tuple[FileTable, ...]:
         if (found := sniff_spaced(content)) is None:
             raise
         content, dialect = found
+    content, dialect = of_one_width(content, dialect)
     head = read_head(dialect)
     _refuse_wrong_width(dialect, content.name)
     plan, readings = plan_columns(dialect, head, content.name)
@@ -216,13 +244,22 @@ def _refuse_wrong_width(dialect: Dialect, name: str) -> None:
 
 def _refuse_other_columns(content: Content, dialect: Dialect) -> None:
     """A header in mid-file that is not the first one again: from there on the columns mean something else."""
+    if isinstance(content.text, LargeText):
+        return  # the lines that are no rows are told anyway
     body = content.text[dialect.data_at : dialect.data_end]
     head = {tuple(r) for r in dialect.header} | {tuple(dialect.units_row)}
     for at in _lines_of_words(body).tolist():
         end = body.find(b"\n", at)
         line = body[at : end if end >= 0 else len(body)].decode("utf-8", "replace").rstrip("\r")
         cells = split_row(line, dialect.delimiter)
-        if len(cells) < 2 or tuple(cells) in head or not (dialect.header and is_header(cells, len(cells))):
+        layout = Layout(
+            delimiter=dialect.delimiter,
+            fields=len(cells),
+            decimal=dialect.decimal,
+            clocks=frozenset(),
+            words=frozenset(),
+        )
+        if len(cells) < 2 or tuple(cells) in head or not (dialect.header and is_header(cells, layout)):
             continue
         filled = [c for c in cells if c]
         if len(filled) < max(2, sum(bool(c) for c in dialect.header[-1])) or any(

@@ -81,6 +81,7 @@ class Timeline:
     channels: tuple[Channel, ...]
     doubts: tuple[Doubt, ...] = ()
     sources: tuple[SourceFile, ...] = ()
+    own_clock: bool = False  # no zone is known: times are those that the loggers' clocks showed
 
     @property
     def tz(self) -> ZoneInfo:

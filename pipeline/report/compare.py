@@ -73,7 +73,7 @@ def _span(start_ns: int, end_ns: int, offsets: Offsets, reader: Reader) -> Marku
 
 
 def _row(shifted: Shifted, reader: Reader) -> dict[str, Any]:
-    """One measure: both levels with their intervals, the shift with its own, a small picture."""
+    """One measure: both levels as bars, the shift with its interval, a sentence."""
     step = "shift_k" if shifted.measure.endswith("_c") else shifted.measure
     ends = reader.t_html(
         "compare.interval", low=_signed(step, shifted.low, reader), high=_signed(step, shifted.high, reader)
@@ -87,7 +87,7 @@ def _row(shifted: Shifted, reader: Reader) -> dict[str, Any]:
         "shift": _signed(step, shifted.shift, reader),
         "interval": ends,
         "changed": shifted.changed,
-        "picture": _levels(shifted, reader),
+        "bars": _bars(shifted),
         "adjusted": False,
     }
 
@@ -101,27 +101,13 @@ def _signed(name: str, value: float, reader: Reader) -> Markup:
     )
 
 
-_WIDTH, _HEIGHT = 220.0, 30.0
-
-
-def _levels(shifted: Shifted, reader: Reader) -> Markup:
-    """Earlier (hollow) over later (filled), each with its 95 % interval, on a scale of their own."""
-    low = min(shifted.earlier.low, shifted.later.low)
-    high = max(shifted.earlier.high, shifted.later.high)
-    room = max((high - low) * 0.08, 1e-6)
-    plane = svg.Plane(left=4, top=0, width=_WIDTH - 8, height=_HEIGHT, x=(low - room, high + room), y=(0, 1))
-    parts = []
-    for level, y, css in ((shifted.earlier, 9.0, "before"), (shifted.later, 21.0, "after")):
-        a, b, middle = (float(plane.px(v)) for v in (level.low, level.high, level.value))
-        parts.append(svg.line(a, y, b, y, css))
-        parts.append(Markup('<circle class="{}" cx="{:.1f}" cy="{:.1f}" r="4.5"/>').format(css, middle, y))
-    title = reader.t(
-        "compare.levels_alt",
-        name=reader.say(shifted.name),
-        earlier=reader.show(shifted.measure, shifted.earlier.value),
-        later=reader.show(shifted.measure, shifted.later.value),
-    )
-    return svg.picture(_WIDTH, _HEIGHT, parts, title=title, css="levels")
+def _bars(shifted: Shifted) -> tuple[int, int]:
+    """How long the bars of the earlier and the later level are [%]: from zero where both are well above it, else from below
+    the lower one, so that a difference of temperatures can be seen."""
+    earlier, later = shifted.earlier.value, shifted.later.value
+    low, high = min(earlier, later), max(earlier, later)
+    base = 0.0 if low > 0.2 * high > 0 else low - max(high - low, 1e-6)
+    return round(78 * (earlier - base) / (high - base)), round(78 * (later - base) / (high - base))
 
 
 def _bands(earlier: Log, later: Log, kind: str, reader: Reader) -> dict[str, Any] | None:

@@ -1,4 +1,4 @@
-"""The page over all units, worst first, and its rows for a spreadsheet."""
+"""The page over all units, in three lists by who needs somebody when, and its rows for a spreadsheet."""
 
 from __future__ import annotations
 
@@ -15,20 +15,22 @@ from markupsafe import Markup
 
 from pipeline import atomic
 from pipeline.logs.timeline import Problem
-from pipeline.report.charts import svg
+from pipeline.report.charts.strips import icicles
 from pipeline.report.machine_files import spreadsheet_safe
 from pipeline.report.options import ReportOptions
+from pipeline.report.page.finding_view import named
 from pipeline.report.page.trend import trend_of
+from pipeline.report.payload.plotting import SHARED, shared_script
 from pipeline.report.payload.rendering import render_pieces
-from pipeline.report.summary import LEVELS, UnitSummary, text_from
+from pipeline.report.summary import LISTS, UnitSummary, text_from
 from pipeline.report.wording import Reader
 
-STYLES = ("base.css", "fleet.css", "paper.css")
+STYLES = ("base.css", "strips.css", "fleet.css", "paper.css")
 SCRIPTS = ("switches.js", "fleet.js")
 
 _COLUMNS = (
     "unit", "title", "place", "level", "log_start", "log_end", "days", "cycles", "cycles_per_day", "ice_kg_per_day", "freeze_min",
-    "harvest_min", "abnormal_cycles", "findings", "verdict", "report",
+    "harvest_min", "abnormal_cycles", "findings", "verdict", "report", "client", "list", "made_ice_kg_per_day",
 )  # fmt: skip
 
 
@@ -40,6 +42,8 @@ def write_fleet(
     summaries: walked three times (so no generator), one unit in memory at a time. A list or tuple may stand in any
     order; anything else must come sorted by `UnitSummary.order`.
     """
+    if options.shared_library:
+        atomic.write_bytes(reports / SHARED, shared_script())
     reader = Reader(language=options.language, units=options.units)
     ordered = sorted(summaries, key=lambda s: s.order) if isinstance(summaries, list | tuple) else summaries
     with atomic.beside(reports / "fleet.csv") as part, part.open("w", encoding="utf-8", newline="") as file:
@@ -73,7 +77,18 @@ def _csv_row(summary: UnitSummary, reader: Reader) -> list[str]:
     texts = [spreadsheet_safe(x) for x in (s.unit, s.title, s.place)]
     told = spreadsheet_safe(si.say(text_from(s.texts["verdict_client"]))) if s.texts else ""
     numbers = ["" if v is None else f"{v:g}" if isinstance(v, float) else str(v) for v in figures]
-    return [*texts, s.level, s.log_start, s.log_end, *numbers, " ".join(s.codes), told, _link(s)]
+    made = "" if s.made_ice_kg_per_day is None else f"{s.made_ice_kg_per_day:g}"
+    row = [
+        *texts,
+        s.level,
+        s.log_start,
+        s.log_end,
+        *numbers,
+        " ".join(s.codes),
+        told,
+        spreadsheet_safe(_link(s)),
+    ]
+    return [*row, spreadsheet_safe(s.client), s.due, made]
 
 
 def _csv_row_unreported(problem: Problem) -> list[str]:
@@ -86,22 +101,71 @@ def _csv_row_unreported(problem: Problem) -> list[str]:
     return [told.get(column, "") for column in _COLUMNS]
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Sister:
+    """What sister machines are set beside each other by."""
+
+    title: str
+    link: str
+    freeze_min: float | None
+    harvest_min: float | None
+    made_kg: float | None
+
+
+def _sister(s: UnitSummary) -> _Sister:
+    return _Sister(
+        title=s.title,
+        link=_link(s),
+        freeze_min=s.freeze_min,
+        harvest_min=s.harvest_min,
+        made_kg=s.made_ice_kg_per_day,
+    )
+
+
+def _alike(alike: dict[str, list[_Sister]], reader: Reader) -> list[dict[str, Any]]:
+    """Each model of which there are two or more, its slowest unit first; a bar is as long as its freeze."""
+    told = []
+    for model, sisters in sorted(alike.items()):
+        if len(sisters) < 2:
+            continue
+        longest = max((s.freeze_min or 0.0 for s in sisters), default=0.0) or 1.0
+        told.append(
+            {
+                "model": model,
+                "rows": [
+                    {
+                        "s": s,
+                        "freeze": reader.show_html("freeze_min", s.freeze_min),
+                        "harvest": reader.show_html("harvest_min", s.harvest_min),
+                        "made": reader.show_html("ice_whole_kg", s.made_kg),
+                        "share": round(100 * (s.freeze_min or 0.0) / longest),
+                    }
+                    for s in sorted(sisters, key=lambda s: -(s.freeze_min or 0.0))
+                ],
+            }
+        )
+    return told
+
+
 @dataclass
 class _Totals:
     """Filled in the first walk over the units."""
 
     count: int = 0
-    levels: Counter[str] = field(default_factory=Counter)
+    lists: Counter[str] = field(default_factory=Counter)
+    alike: dict[str, list[_Sister]] = field(default_factory=dict)  # model -> its units
     ice_kg: float = 0.0
     ice_from: int = 0
     longest_min: float = 1.0
 
     def add(self, summary: UnitSummary) -> None:
         self.count += 1
-        self.levels[summary.level] += 1
-        if summary.ice_kg_per_day is not None:
-            self.ice_kg += summary.ice_kg_per_day
+        self.lists[summary.due] += 1
+        if summary.made_ice_kg_per_day is not None:
+            self.ice_kg += summary.made_ice_kg_per_day
             self.ice_from += 1
+        if summary.model:
+            self.alike.setdefault(summary.model, []).append(_sister(summary))
         self.longest_min = max(
             self.longest_min, max((v for v in summary.trace if v is not None), default=0.0)
         )
@@ -117,13 +181,24 @@ def fleet_page(ordered: Iterable[UnitSummary], problems: Sequence[Problem], read
         reader=reader,
         styles=STYLES,
         scripts=SCRIPTS,
-        rows=(_row(s, n, totals.longest_min, reader) for n, s in enumerate(ordered)),
-        totals=[(level, totals.levels[level]) for level in LEVELS if totals.levels[level]],
+        rows=_rows(ordered, totals.longest_min, reader),
+        lists={name: totals.lists[name] for name in LISTS},
+        alike=_alike(totals.alike, reader),
         count=totals.count,
         ice=totals.ice_kg if totals.ice_from else None,
         ice_from=totals.ice_from,
         problems=problems,
     )
+
+
+def _rows(ordered: Iterable[UnitSummary], longest_min: float, reader: Reader) -> Iterator[dict[str, Any]]:
+    """A row a unit, each knowing whether a list or a client begins with it."""
+    last = (None, None)
+    for place, summary in enumerate(ordered):
+        here = (summary.due, summary.client)
+        begins = {"new_list": here[0] != last[0], "new_client": here != last}
+        yield _row(summary, place, longest_min, reader) | begins
+        last = here
 
 
 def _row(summary: UnitSummary, place: int, top: float, reader: Reader) -> dict[str, Any]:
@@ -135,11 +210,21 @@ def _row(summary: UnitSummary, place: int, top: float, reader: Reader) -> dict[s
         "verdict": reader.say_html(text_from(summary.texts["verdict_client"])) if summary.texts else "",
         "trace": _trace(summary, top, reader),
         "trend": trend,
-        "search": " ".join((summary.title, summary.unit, summary.place, *summary.codes)).casefold(),
+        "what": _what(summary, reader),
+        "search": " ".join(
+            (
+                summary.title,
+                summary.unit,
+                summary.place,
+                summary.client,
+                summary.model,
+                *_named(summary, reader),
+            )
+        ).casefold(),
         # What the page's script sorts by: a larger number comes first
         "keys": {
             "worst": -place,
-            "ice": summary.ice_kg_per_day or -1,
+            "ice": summary.made_ice_kg_per_day or -1,
             "freeze": summary.freeze_min or -1,
             "trend": round(change, 2),
         },
@@ -154,29 +239,11 @@ _WIDTH, _HEIGHT = 192.0, 30.0
 
 
 def _trace(summary: UnitSummary, top: float, reader: Reader) -> Markup:
-    """The freezes as a row of ticks on one scale for all units; where no ice was made, nothing stands."""
+    """The freezes as icicles on one scale for all units; where no ice was made, none hangs."""
     seen = [v for v in summary.trace if v is not None]
     if not seen:
-        return svg.picture(
-            _WIDTH,
-            _HEIGHT,
-            [svg.line(0, _HEIGHT - 0.5, _WIDTH, _HEIGHT - 0.5, "none")],
-            title=reader.t("fleet.trace_none", title=summary.title),
-            css="comb",
-        )
-    scale = min(top, 4 * float(np.median(seen)))  # one endless freeze elsewhere must not flatten the others
-    pitch = _WIDTH / len(summary.trace)
-    plain, odd = [], []
-    for n, value in enumerate(summary.trace):
-        if value is not None:
-            tall = min(value / scale, 1.0) * (_HEIGHT - 2)
-            into = odd if n < len(summary.trace_flags) and summary.trace_flags[n] else plain
-            into.append(f"M{n * pitch + pitch / 2:.0f} {_HEIGHT:.0f}v-{tall:.0f}")
-    parts = [
-        Markup('<path class="{}" d="{}"/>').format(css, "".join(path))
-        for css, path in (("tick", plain), ("tick odd", odd))
-        if path
-    ]
+        said = reader.t("fleet.trace_none", title=summary.title)
+        return icicles((), (), width=_WIDTH, height=_HEIGHT, title=said)
     said = reader.t(
         "fleet.trace_alt",
         title=summary.title,
@@ -184,4 +251,26 @@ def _trace(summary: UnitSummary, top: float, reader: Reader) -> Markup:
         high_min=max(seen),
         abnormal=summary.abnormal_cycles,
     )
-    return svg.picture(_WIDTH, _HEIGHT, parts, title=said, css="comb")
+    # One endless freeze elsewhere must not flatten the others.
+    scale = min(top, 4 * float(np.median(seen)))
+    trace, flags = _coarser(summary.trace, max), _coarser(summary.trace_flags, max)
+    odd = [bool(flag) for flag in flags]
+    return icicles(trace, odd, width=_WIDTH, height=_HEIGHT, title=said, longest_min=scale)
+
+
+def _coarser(values: Sequence, of: Any) -> list:
+    """Two neighbours in one, so that an icicle is wide enough to be seen."""
+    pairs = (values[n : n + 2] for n in range(0, len(values), 2))
+    return [of(known) if (known := [v for v in pair if v is not None]) else None for pair in pairs]
+
+
+def _named(summary: UnitSummary, reader: Reader) -> list[str]:
+    return [named(code, reader) for code in summary.codes]
+
+
+def _what(summary: UnitSummary, reader: Reader) -> str:
+    """The worst that was found, in two or three words, and how much more there is."""
+    found = _named(summary, reader)
+    if not found:
+        return reader.t(f"fleet.what_{summary.level}") if summary.level in ("well", "cannot-tell") else ""
+    return found[0] if len(found) == 1 else reader.t("fleet.what_more", what=found[0], more=len(found) - 1)

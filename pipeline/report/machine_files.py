@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.cycles.record import CycleRecord
-from pipeline.findings.finding import Judgement, RefrigerantSide
+from pipeline.findings.finding import Judgement, NextClip, Odds, RefrigerantSide, Step
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.clock import Offsets, iso_times
 from pipeline.report.numbers.flags import cycle_flags
@@ -100,10 +100,13 @@ def findings_json(timeline: Timeline, judgement: Judgement, offsets: Offsets, re
                 "signals": plain(f.signals),
                 "likely_causes": [reader.say(c) for c in f.likely_causes],
                 "next_checks": [reader.say(c) for c in f.next_checks],
+                "causes": [odds_table(o, reader) for o in f.causes],
+                "steps": [step_table(step, reader) for step in f.steps],
                 "confidence": round(float(f.confidence), 3),
             }
             for i, f in enumerate(judgement.findings)
         ],
+        "next_clip": clip_table(judgement.next_clip, reader),
         "level": judgement.verdict.level,
         "verdict_for_technician": reader.technician(judgement.verdict),
         "not_judged": [{"code": n.code, "needs": reader.say(n.needs)} for n in judgement.not_judged],
@@ -128,6 +131,51 @@ def findings_json(timeline: Timeline, judgement: Judgement, offsets: Offsets, re
         "language": reader.language,
     }
     return json.dumps(whole, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+
+
+def odds_table(odds: Odds, reader: Reader) -> dict[str, Any]:
+    """One cause of a finding: `cause` is its key, `name` what it is called in the reader's language."""
+    return {
+        "cause": odds.cause,
+        "probability": plain(odds.probability),
+        "because": [reader.say(t) for t in odds.because],
+        "against": [reader.say(t) for t in odds.against],
+        "name": reader.say(odds.text),
+    }
+
+
+def step_table(step: Step, reader: Reader) -> dict[str, Any]:
+    """One check as a step."""
+    said = {
+        k: reader.say(getattr(step, k)) for k in ("text", "instrument", "expect", "basis", "if_so", "if_not")
+    }
+    cautions = [reader.say(t) for t in step.cautions]
+    rest = {"cautions": cautions, "minutes": step.minutes, "licensed": step.licensed, "live_panel": step.live}
+    return {"check": step.check, **said, **rest}
+
+
+def clip_table(clip: NextClip | None, reader: Reader) -> dict[str, Any] | None:
+    """The further channel that would part the causes best, null where there is none."""
+    if clip is None:
+        return None
+    return {
+        "channel": clip.channel,
+        "text": reader.say(clip.text),
+        "caution": reader.say(clip.caution) if clip.caution else None,
+        "information_bits": plain(clip.bits),
+        "first_cause_probability": plain(clip.first_right),
+        "first_cause_probability_then": plain(clip.first_right_then),
+        "speaks_for": [
+            {
+                "cause": s.cause,
+                "name": reader.say(s.text),
+                "reading": reader.say(s.reading),
+                "low": plain(s.low),
+                "high": plain(s.high),
+            }
+            for s in clip.speaks
+        ],
+    }
 
 
 def side_table(side: RefrigerantSide | None) -> dict[str, Any] | None:

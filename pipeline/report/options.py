@@ -14,9 +14,11 @@ class ReportOptions:
 
     units: what the pages show first; a switch on each page shows the other.
     language: of all text for people, one of `languages.languages()`; codes and column names stay English.
+    shared_library: the pages of units load one drawing library that lies beside the fleet page; else each carries its own.
     page_bytes: what one unit's page may weigh [bytes]; charts are thinned until it fits.
     """
 
     units: Units = "si"
     language: str = "en"
     page_bytes: int = 3_000_000
+    shared_library: bool = False

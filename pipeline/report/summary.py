@@ -30,6 +30,10 @@ FILE = "summary.json"
 LEVELS = ("act", "watch", "cannot-tell", "note", "well")
 """Verdicts, worst first: what cannot be judged needs somebody sooner than what is well."""
 
+LISTS = ("today", "next-visit", "leave")
+"""Who needs somebody today, who on the next visit, who can be left."""
+_DUE = {"act": LISTS[0], "watch": LISTS[1], "cannot-tell": LISTS[1], "note": LISTS[2], "well": LISTS[2]}
+
 _MIN_NS = 60 * 1_000_000_000
 
 
@@ -40,6 +44,8 @@ class UnitSummary:
     unit: str  # name: the folder's
     title: str  # what pages call it
     place: str = ""
+    client: str = ""  # whose it is
+    model: str = ""  # a label of the user's own: units of one label are sister machines
     kind: str = ""
     time_zone: str = "UTC"
     log_start: str = ""  # ISO 8601 with offset
@@ -84,20 +90,28 @@ class UnitSummary:
         return LEVELS.index(self.level) if self.level in LEVELS else len(LEVELS)
 
     @property
+    def due(self) -> str:
+        """On which list it stands: one of LISTS."""
+        return _DUE.get(self.level, LISTS[1])
+
+    @property
     def order(self) -> tuple:
-        """Sorts the worst unit first."""
+        """Sorts by list, then by client, the worst unit of each first."""
         counts = self.counts
         return (
+            LISTS.index(self.due),
+            self.client.casefold(),
             self.rank,
             -counts.get("act", 0),
             -counts.get("watch", 0),
             -self.abnormal_cycles,
+            self.place.casefold(),
             self.title.casefold(),
             self.unit,
         )
 
     def to_json(self) -> str:
-        return json.dumps(dataclasses.asdict(self), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+        return json.dumps(vars(self) | {}, ensure_ascii=False, allow_nan=False) + "\n"
 
     @classmethod
     def from_json(cls, text: str) -> UnitSummary:
@@ -139,6 +153,8 @@ def summarise(
         unit=unit.name,
         title=unit.shown_as,
         place=unit.place,
+        client=unit.client.name,
+        model=unit.model,
         kind=unit.kind,
         time_zone=timeline.time_zone,
         log_start=start,
@@ -185,6 +201,15 @@ def text_table(text: Text) -> dict[str, Any]:
     return {"key": text.key, "english": text.english, "values": plain(text.values)}
 
 
+def _next_clip(judgement: Judgement) -> dict[str, Any]:
+    """What to clip next: the sentence, and the readings that speak for each cause; {} where there is nothing to part."""
+    clip = judgement.next_clip
+    if clip is None:
+        return {}
+    speaks = [[text_table(s.reading), text_table(s.text)] for s in clip.speaks]
+    return {"next_clip": {"text": text_table(clip.text), "speaks": speaks}}
+
+
 def _texts(judgement: Judgement, offsets) -> dict[str, Any]:
     spans = iso_times(
         np.array([t for f in judgement.findings for t in (f.start_ns, f.end_ns)], np.int64), offsets
@@ -192,6 +217,7 @@ def _texts(judgement: Judgement, offsets) -> dict[str, Any]:
     return {
         "verdict_client": text_table(judgement.verdict.client),
         "verdict_technician": text_table(judgement.verdict.technician),
+        **_next_clip(judgement),
         **{
             f"verdict_{part}": text_table(text)
             for part in ("since", "likeliest", "first_check")

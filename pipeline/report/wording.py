@@ -7,7 +7,6 @@ switch on the page needs no second page.
 
 from __future__ import annotations
 
-import string
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -17,7 +16,7 @@ from markupsafe import Markup, escape
 
 from pipeline.findings.finding import Verdict
 from pipeline.language.catalogue import catalogue
-from pipeline.language.text import Quantity, Text, quantity_of
+from pipeline.language.text import Quantity, Text, plus, quantity_of
 from pipeline.report.clock import Offsets, local_day
 from pipeline.report.options import Units
 
@@ -97,7 +96,7 @@ class Reader:
             value, quantity = value / 60, quantity_of("_h")
         convert, sign, decimals = quantity.us if (units or self.units) == "us" else quantity.si
         text = f"{convert(float(value)):.{decimals}f}"
-        return self._decimal(text), self.sign(sign)
+        return plus(name, text) + self._decimal(text), self.sign(sign)
 
     def sign(self, sign: str) -> str:
         """A unit sign in this language, its leading space kept (and never broken at)."""
@@ -182,7 +181,7 @@ class Reader:
     @staticmethod
     def _fill(pattern: str, values: Mapping[str, Any], show) -> str:
         shown = {name: show(name, value) for name, value in values.items()}
-        return string.Formatter().vformat(pattern.replace(" %", "\N{NO-BREAK SPACE}%"), (), shown)
+        return pattern.replace(" %", "\N{NO-BREAK SPACE}%").format_map(shown)
 
 
 def _length(days: float) -> tuple[str, float]:

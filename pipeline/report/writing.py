@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
+from typing import Any
 
 from pipeline import atomic
 from pipeline.cycles.record import CycleRecord
@@ -31,12 +32,14 @@ def write_unit(
     problems: Sequence[Problem],
     options: ReportOptions,
     given: Given | None = None,
+    past: Sequence[Mapping[str, Any]] = (),
     previous: UnitSummary | None = None,
     written: date | None = None,
 ) -> UnitSummary:
     """Write the pages and the machine files of one unit into `folder`; return what the fleet page needs of it.
 
-    given: what the technician gives for the pages. previous: the summary of the report before this one; None looks for it
+    given: what the technician gives for the pages. past: what earlier reports said, oldest first: see
+    `page.hand.history_of`. previous: the summary of the report before this one; None looks for it
     in `folder`. written: the day that the pages carry; None: today in the unit's zone. Raises OSError where the folder
     cannot be written to; what was there before is then still whole.
     """
@@ -67,9 +70,11 @@ def write_unit(
         problems=problems,
         summary=summary,
         given=given,
+        past=past,
         written=written,
         reader=reader,
         page_bytes=options.page_bytes,
+        shared_library=options.shared_library,
     )
     with atomic.beside(folder / "timeline.parquet") as part:
         write_timeline(part, timeline)

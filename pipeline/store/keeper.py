@@ -53,6 +53,15 @@ class Keeper:
             yield folder
             self.outputs = outputs_of(folder)
 
+    def past(self) -> tuple[dict[str, Any], ...]:
+        """Of each earlier report, oldest first: `log_end`, `level` and the figures."""
+        if self.store is None:
+            return ()
+        return tuple(
+            {"log_end": visit.log_end, "level": visit.level, **visit.figures}
+            for visit in self.store.history()
+        )
+
     def add_history(self, folder: Path, summary: UnitSummary) -> None:
         """`history.csv`: what the reports of earlier visits said, and this one. Raises OSError."""
         if self.store is not None:

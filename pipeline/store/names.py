@@ -9,7 +9,15 @@ import re
 from pipeline.language.text import printable
 
 ON_WINDOWS = os.name == "nt"
-FLEET_FILES = ("index.html", "fleet.csv", "problems.csv", "ledger.jsonl", "clients.toml", "outbox")
+FLEET_FILES = (
+    "index.html",
+    "fleet.csv",
+    "plotting.js",
+    "problems.csv",
+    "ledger.jsonl",
+    "clients.toml",
+    "outbox",
+)
 """What lies beside the units' folders among the reports."""
 
 _LONGEST = 40

@@ -7,10 +7,9 @@ import io
 from collections.abc import Iterable
 
 from pipeline.logs.timeline import Problem
+from pipeline.report.machine_files import spreadsheet_safe
 
 FILE = "problems.csv"
-
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def problems_csv(problems: Iterable[Problem]) -> str:
@@ -23,7 +22,7 @@ def problems_csv(problems: Iterable[Problem]) -> str:
     return text.getvalue()
 
 
-def told(problem: Problem) -> str:
+def sentence_of(problem: Problem) -> str:
     """The whole sentence with the unit in front: every unit may have a file of the same name."""
     unit, message = problem.unit_name, problem.message
     return message if message.startswith(unit) else f"{unit}/{message}"
@@ -31,5 +30,4 @@ def told(problem: Problem) -> str:
 
 def _plain(cell: str) -> str:
     """On one line, and no formula to a spreadsheet, whatever a file is called."""
-    line = " ".join(cell.split())
-    return f"'{line}" if line.startswith(_FORMULA) else line
+    return spreadsheet_safe(" ".join(cell.split()))

@@ -18,6 +18,7 @@ from pipeline.logs.source.archives import members_of, pieces_of
 from pipeline.logs.source.nested import may_be_two_machines
 from pipeline.logs.source.units import ARCHIVE_ENDINGS, UnitFiles, is_log_name, joined, stem_of
 from pipeline.logs.timeline import Problem
+from pipeline.store import names
 from pipeline.store.names import fits_windows, short_name
 from pipeline.store.place import UNPACKED, StorePlace
 
@@ -28,7 +29,6 @@ MOST_TIMES = 400
 some 5 to 30 times (common practice, no source)."""
 
 _LONGEST_NAME = 200
-_ON_WINDOWS = os.name == "nt"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,7 +73,7 @@ def unpack_fleets(
                     remedy="see whether the disk is full",
                 )
                 problems.append(Problem(unit_name=files.name, file=path.name, message=str(reason)))
-        if kept or not files.files:
+        if kept or files.refused or not files.files:
             units[files.name] = _joined(units.get(files.name), replace(files, files=tuple(kept)))
     doubts = may_be_two_machines(fleets, units.keys())
     for archive, doubt in doubts.items():
@@ -136,7 +136,7 @@ def _members(path: Path) -> list[_Member] | None:
             remedy="give each machine's folder a name of its own",
         )
     members = _named_apart(infos, path)
-    odd = next((m.name for m in members if _ON_WINDOWS and not fits_windows(m.name)), None)
+    odd = next((m.name for m in members if names.ON_WINDOWS and not fits_windows(m.name)), None)
     if odd is not None:
         raise LogFileError(
             f'holds a file called "{odd}", a name that Windows does not take',
@@ -202,8 +202,10 @@ def _unpack_unit(
     if home.is_symlink() or home.is_file():
         home.unlink()
     home.mkdir(parents=True, exist_ok=True)
-    names = {member.name for member in members}
-    for stranger in [p for p in home.iterdir() if p.name not in names or not p.is_file() or p.is_symlink()]:
+    expected = {member.name for member in members}
+    for stranger in [
+        p for p in home.iterdir() if p.name not in expected or not p.is_file() or p.is_symlink()
+    ]:
         shutil.rmtree(stranger) if stranger.is_dir() and not stranger.is_symlink() else stranger.unlink()
     there, refused = [], []
     for member in sorted(members, key=lambda m: m.name):

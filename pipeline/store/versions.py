@@ -11,8 +11,8 @@ import hashlib
 from importlib import metadata
 from importlib.resources import files
 
-_READ_BY = ("language/text.py", "unit.py", "unit_toml.py", "logs")
-_REPORTED_BY = ("language", "unit.py", "unit_toml.py", "logs", "cycles", "findings", "report")
+READ_BY = ("language/text.py", "unit.py", "unit_toml.py", "logs")
+REPORTED_BY = ("language", "unit.py", "unit_toml.py", "logs", "cycles", "findings", "report")
 _LIBRARIES = (
     "numpy",
     "scipy",
@@ -28,13 +28,13 @@ def reader_version() -> str:
     """Changes whenever the same file might be read differently."""
     from pipeline.logs import READER_VERSION
 
-    return f"{READER_VERSION}-{_digest(_READ_BY)}"
+    return f"{READER_VERSION}-{digest_of(READ_BY)}"
 
 
 @functools.cache
 def report_version() -> str:
     """Changes whenever the same readings might be judged or shown differently."""
-    return _digest(_REPORTED_BY, ",".join(f"{name} {_installed(name)}" for name in _LIBRARIES))
+    return digest_of(REPORTED_BY, ",".join(f"{name} {_installed(name)}" for name in _LIBRARIES))
 
 
 def _installed(name: str) -> str:
@@ -44,7 +44,8 @@ def _installed(name: str) -> str:
         return "none"
 
 
-def _digest(parts: tuple[str, ...], also: str = "") -> str:
+def digest_of(parts: tuple[str, ...], also: str = "") -> str:
+    """16 hex digits over the sources of `parts` (modules and rooms of this package, by their paths) and over `also`."""
     digest = hashlib.sha256(also.encode())
     for part in parts:
         for name, content in _sources(files("pipeline") / part, part):

@@ -175,7 +175,8 @@ MUTATIONS: tuple[Callable[[bytearray, random.Random], None], ...] = (
 )
 
 
-def _mutant(text: bytes, rng: random.Random) -> bytes:
+def mutant(text: bytes, rng: random.Random) -> bytes:
+    """`text` with one to three mutations."""
     data = bytearray(text)
     for _ in range(rng.choice([1, 1, 1, 2, 3])):
         if data:
@@ -279,9 +280,9 @@ def main() -> None:
                 if base
                 else (corpus[k // 2 % len(corpus)][0].name, corpus[k // 2 % len(corpus)][1])
             )
-            mutant = _mutant(text, rng)
+            changed = mutant(text, rng)
             path = Path(folder) / name
-            path.write_bytes(mutant)
+            path.write_bytes(changed)
             unit = base.unit if base else Unit(name="bar")
             start = time.process_time()
             try:
@@ -303,7 +304,7 @@ def main() -> None:
                 outcome = "HANG"
                 print(f"file {k} ({name}): {took:.1f} s")
             if outcome == "read" and base:
-                wrong = _wrong_rows(base, mutant, tables[0])
+                wrong = _wrong_rows(base, changed, tables[0])
                 seen["rows compared"] += len(tables[0].time_ns)
                 if wrong:
                     outcome = "SILENTLY WRONG"

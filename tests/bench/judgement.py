@@ -94,8 +94,9 @@ NEEDED = {
 FAST = {"failed-start": 2.0}  # a failed start lasts seconds
 OF_THE_LOGGER = ("probe", "clamp", "gap")
 SECOND_LOGGER = {"clamp-dies": "clamp-dead", "probe-falls-off": "probe-loose", "gaps": "log-gap"}
+# Not "long-idle": a day and a half without ice is told, whatever the reason.
 SECOND_HEALTHY = (
-    "none", "day-swing", "idles", "long-idle", "noisy", "wash", "power-cut", "cool-harvest", "cold-room",
+    "none", "day-swing", "idles", "noisy", "wash", "power-cut", "cool-harvest", "cold-room",
 )  # fmt: skip
 
 

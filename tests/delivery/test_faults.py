@@ -43,7 +43,7 @@ PLAINLY = "import sys; from pipeline.cli import main; sys.exit(main(sys.argv[1:]
 
 def run(code, *arguments):
     return subprocess.run(
-        [sys.executable, "-c", code, *map(str, arguments)], capture_output=True, text=True, timeout=120
+        [sys.executable, "-c", code, *map(str, arguments)], capture_output=True, text=True, timeout=600
     )
 
 
@@ -178,7 +178,7 @@ def test_a_unit_s_folder_that_goes_away_altogether_costs_no_other_unit(tmp_path,
         write_unit(logs, name)
     from pipeline.fleet import spread
 
-    monkeypatch.setattr(spread, "_on_this_machine", lambda jobs, workers: map(spread.report_anywhere, jobs))
+    monkeypatch.setattr(spread, "on_this_machine", lambda jobs, workers: map(spread.report_anywhere, jobs))
     read_file = pipeline.logs.read_file
 
     def taken_away(path, unit):

@@ -17,7 +17,8 @@ from pipeline.demo.simulator import NS, record, run_world, simulate
 CODES = {
     "freeze-long", "freeze-short", "freeze-at-timeout", "harvest-long", "harvest-stalled", "short-cycling",
     "failed-start", "no-ice", "condenser-hot", "weak-freeze", "warm-water", "output-low", "drift", "probe-fault",
-    "probe-loose", "clamp-dead", "log-gap", "log-coarse", "clock-offset",
+    "probe-loose", "clamp-dead", "log-gap", "log-coarse", "clock-offset", "ice-stopped", "freeze-broken", "valve-hunting",
+    "supply-voltage",
 }  # fmt: skip
 
 

@@ -24,7 +24,7 @@ KINDS = ("slab24", "cube17", "cube33", "slab48")
 Found = TypeVar("Found")
 
 
-def until(found: Callable[[], Found], seconds: float = 60.0) -> Found:
+def until(found: Callable[[], Found], seconds: float = 300.0) -> Found:
     """What another process brings about, as soon as it is there."""
     end = time.monotonic() + seconds
     while time.monotonic() < end:
@@ -38,7 +38,7 @@ def icelogs(*arguments: str | Path, cwd: Path | None = None) -> subprocess.Compl
     """One run of the command line in a process of its own."""
     command = [sys.executable, "-m", "pipeline", *map(str, arguments)]
     return subprocess.run(
-        command, cwd=cwd, env=ENVIRONMENT, capture_output=True, text=True, encoding="utf-8", timeout=180
+        command, cwd=cwd, env=ENVIRONMENT, capture_output=True, text=True, encoding="utf-8", timeout=600
     )
 
 
@@ -52,6 +52,7 @@ def start_icelogs(*arguments: str | Path) -> subprocess.Popen[str]:
         stderr=subprocess.PIPE,
         text=True,
         encoding="utf-8",
+        start_new_session=True,  # a group of its own, as a shell gives each command
         # Tests that were themselves started in the background would hand on that Ctrl-C is ignored.
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )

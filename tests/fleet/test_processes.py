@@ -47,7 +47,7 @@ def test_a_killed_worker_costs_its_own_item_only():
 def test_where_workers_cannot_be_forked_they_start_afresh(monkeypatch):
     """As on Windows and macOS."""
     monkeypatch.setattr(
-        "pipeline.fleet.processes._context", lambda load: multiprocessing.get_context("spawn")
+        "pipeline.fleet.processes.context_for", lambda load: multiprocessing.get_context("spawn")
     )
     load = ("pipeline.fleet.preload",)
     results = side_by_side(

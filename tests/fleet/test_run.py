@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import psutil
@@ -53,7 +54,7 @@ def mixed(tmp_path_factory, made):
     add_unit(logs, "bad-settings", cache_in=made)
     (logs / "bad-settings" / "unit.toml").write_text('time_zone = "Mars/Base"\n', encoding="utf-8")
     before = contents(logs)
-    done = icelogs("report", logs, "--to", base / "reports", "--fail-on", "act")
+    done = icelogs("report", logs, "--to", base / "reports", "--alarm", "act")
     return {"done": done, "logs": logs, "reports": base / "reports", "before": before}
 
 
@@ -190,7 +191,7 @@ def test_a_finding_changes_the_status_only_where_that_is_asked_for(stalled, tmp_
 
 def test_a_sound_unit_does_not_fail_and_its_report_may_stand_beside_the_logs(tmp_path, made):
     add_unit(tmp_path / "logs", "one", cache_in=made)
-    done = icelogs("report", "logs", "--to", ".", "--quiet", "--fail-on", "watch", cwd=tmp_path)
+    done = icelogs("report", "logs", "--to", ".", "--quiet", "--alarm", "watch", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "one" / "report.html").exists()
 
@@ -277,7 +278,7 @@ def test_a_unit_whose_process_is_killed_is_reported_all_the_same(busy):
     run = start_icelogs("report", busy / "logs", "--to", busy / "r", "--jobs", "2")
     until(lambda: list((busy / "r").glob("*/report.html")))
     os.kill(until(lambda: _workers(run))[0].pid, signal.SIGKILL)
-    _, told = run.communicate(timeout=120)
+    _, told = run.communicate(timeout=600)
     assert run.returncode == 0, told
     assert len(list((busy / "r").glob("*/report.html"))) == BUSY_UNITS
     assert leftovers(busy / "r") == []  # of the one that was killed, too
@@ -289,7 +290,7 @@ def test_workers_do_not_outlive_a_killed_run_and_no_report_is_torn(busy):
     family = psutil.Process(run.pid).children(recursive=True)
     run.kill()
     run.communicate()
-    _, alive = psutil.wait_procs(family, timeout=30)
+    _, alive = psutil.wait_procs(family, timeout=300)
     assert not alive
     for page in (busy / "r").glob("*/report.html"):
         assert {p.name for p in page.parent.iterdir()} >= OUTPUTS
@@ -303,13 +304,44 @@ def test_ctrl_c_stops_the_run_with_one_sentence(busy):
     for process in [psutil.Process(run.pid), *family]:  # a terminal sends it to the whole group
         with contextlib.suppress(psutil.NoSuchProcess):
             process.send_signal(signal.SIGINT)
-    _, told = run.communicate(timeout=60)
+    _, told = run.communicate(timeout=300)
     assert run.returncode == 130
     assert [line for line in told.splitlines() if "units" not in line] == [
         "icelogs: stopped; what was finished is complete, the rest is as it was"
     ]
-    _, alive = psutil.wait_procs(family, timeout=30)
+    _, alive = psutil.wait_procs(family, timeout=300)
     assert not alive
+
+
+@pytest.mark.parametrize("after_s", [0.0, 0.1, 0.3, 0.6, 1.0, 2.0])
+def test_ctrl_c_while_the_workers_are_being_started_shows_no_traceback(busy, after_s):
+    run = start_icelogs("report", busy / "logs", "--to", busy / "r", "--jobs", "2")
+    until(lambda: psutil.Process(run.pid).children())
+    time.sleep(after_s)
+    os.killpg(run.pid, signal.SIGINT)  # as a terminal does
+    _, told = run.communicate(timeout=300)
+    assert run.returncode == 130
+    assert "Traceback" not in told
+    assert told.splitlines()[-1].startswith("icelogs: stopped")
+
+
+INTERRUPTED = """
+import sys
+class Loading:
+    def find_spec(self, name, path=None, target=None):
+        if name == "pipeline.cli":
+            raise KeyboardInterrupt
+sys.meta_path.insert(0, Loading())
+from pipeline.__main__ import main
+sys.exit(main())
+"""
+
+
+def test_ctrl_c_while_the_program_is_being_loaded_shows_no_traceback():
+    done = subprocess.run(
+        [sys.executable, "-c", INTERRUPTED], env=ENVIRONMENT, capture_output=True, text=True, timeout=300
+    )
+    assert (done.returncode, done.stderr) == (130, "icelogs: stopped\n")
 
 
 def test_the_number_of_jobs_changes_no_byte(tmp_path, made):

@@ -36,7 +36,7 @@ sys.exit(status)
 
 def loaded(*arguments):
     done = subprocess.run(
-        [sys.executable, "-c", TELL, *arguments], capture_output=True, text=True, timeout=60
+        [sys.executable, "-c", TELL, *arguments], capture_output=True, text=True, timeout=300
     )
     assert done.returncode == 0, done.stderr
     return set(done.stderr.rpartition("loaded:")[2].split())

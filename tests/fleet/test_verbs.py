@@ -19,7 +19,7 @@ from tests.store.scene import write_unit
 
 def icelogs(*arguments):
     command = [sys.executable, "-m", "pipeline", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=120)
+    return subprocess.run(command, capture_output=True, text=True, timeout=600)
 
 
 def write_log(path: Path, simulation) -> None:

@@ -7,6 +7,7 @@ from markupsafe import Markup
 
 import pipeline
 from pipeline.cli import main
+from pipeline.findings import all_texts
 from pipeline.language import catalogue as known
 from pipeline.language.catalogue import catalogue, own_text
 from pipeline.language.text import Text, say
@@ -147,3 +148,30 @@ def test_a_value_that_is_the_same_in_both_units_needs_no_switch():
 )
 def test_a_step_of_time_is_said_in_the_largest_whole_unit(seconds, said):
     assert Reader().seconds(seconds) == said
+
+
+@pytest.mark.parametrize(
+    "word", ["desmolde", "colador", "cuba", "ajuste fino", "arranque flojo", "tiempo entre disparos"]
+)
+def test_spanish_uses_the_words_of_the_trade(word):
+    """Common practice, no source: words that a technician would not use there, each replaced by his own."""
+    assert [key for key, text in own_text("es").items() if re.search(rf"\b{word}s?\b", text, re.I)] == []
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_as_it_should_never_stands_without_what_was_looked_at(language):
+    """A log shows what was logged, no more."""
+    said = (all_texts() if language == "en" else {}) | dict(catalogue(language))
+    for key, text in said.items():
+        if re.search(r"works? as it should|funciona como debe\b", text) and key.startswith(
+            ("level.", "verdict.", "client.", "mail.", "fleet.")
+        ):
+            assert re.search(
+                r"nothing abnormal was seen in what was logged|no se vio nada anormal en lo registrado", text
+            ), key
+
+
+@pytest.mark.parametrize(("value", "shown"), [(12.4, "+12"), (-12.4, "−12"), (0.0, "0")])
+def test_what_moved_says_which_way(value, shown):
+    assert Reader().show("moved_pct", value).startswith(shown)
+    assert say(Text(key="-", english="{moved_pct}", values={"moved_pct": value})).startswith(shown)

@@ -134,3 +134,22 @@ def test_a_plain_table_of_every_channel_can_be_had():
     frame = assemble([_part("log.csv", log, 0, None)], UNIT).frame()
     assert list(frame.columns) == ["evaporator", "current"]
     assert str(frame.index.tz) == "UTC"
+
+
+def test_a_log_without_dates_is_left_out_beside_one_that_has_them(tmp_path):
+    from pipeline.logs import read_file
+    from tests.logs.tables import write
+
+    unit = Unit(name="bar")
+    dated = write(
+        tmp_path / "a.csv",
+        "Time,Evaporator (°C)\n" + "".join(f"2026-05-04 10:{m:02d}:00,{-m / 10}\n" for m in range(30)),
+    )
+    undated = write(
+        tmp_path / "b.csv", "Time,Room (°C)\n" + "".join(f"10:{m:02d}:00,{20 + m / 10}\n" for m in range(30))
+    )
+    (alone,) = read_file(undated, unit)
+    assert str(alone.time_ns.view("M8[ns]")[0]).startswith("2001-01-01T10:00")
+    timeline = assemble([*read_file(dated, unit), alone], unit)
+    assert [c.label for c in timeline.channels] == ["Evaporator (°C)"]
+    assert "logs.note.undated_left_out" in {n.key for n in timeline.sources[0].notes}

@@ -85,3 +85,28 @@ def test_a_table_survives_being_kept_as_parquet(name, tmp_path):
         )
         np.testing.assert_array_equal(one.values, other.values)
         np.testing.assert_array_equal(one.error, other.error)
+
+
+@pytest.mark.parametrize("name", [n for n in CASES if "error" not in _expected(n)])
+def test_a_large_file_is_read_in_pieces_to_the_same_table(name, monkeypatch):
+    """Every file taken for a large one, in pieces of some rows."""
+    from pipeline.logs.rows import columns
+    from pipeline.logs.source import archives, decode
+
+    unit = Unit(name="bar", **_expected(name).get("unit", {}))
+    (whole,) = read_file(CORPUS / name, unit)
+    monkeypatch.setattr(decode, "LARGE_BYTES", 0)
+    monkeypatch.setattr(archives, "LARGE_BYTES", 0)
+    monkeypatch.setattr(decode, "_PIECE", 128)
+    monkeypatch.setattr(decode, "_LARGE_PIECE", 64)
+    monkeypatch.setattr(columns, "_PIECE_BYTES", 100)
+    (pieces,) = read_file(CORPUS / name, unit)
+    np.testing.assert_array_equal(pieces.time_ns, whole.time_ns)
+    for one, other in zip(pieces.columns, whole.columns, strict=True):
+        assert (one.label, one.unit, dict(one.error_words)) == (
+            other.label,
+            other.unit,
+            dict(other.error_words),
+        )
+        np.testing.assert_array_equal(one.values, other.values)
+    assert {n.key for n in pieces.source.notes} == {n.key for n in whole.source.notes}

@@ -209,7 +209,8 @@ def _judgement(record, start, end, well):
             ),
             output=Output(
                 cycles_per_day=66.0,
-                ice_kg_per_day=158.0,
+                ice_kg_per_day=196.0,
+                made_ice_kg_per_day=158.0,
                 basis=text("output.basis", "slab weighed on site: {slab_kg}", slab_kg=2.4),
             ),
             verdict=Verdict(
@@ -322,9 +323,12 @@ def _judgement(record, start, end, well):
         ),
         output=Output(
             cycles_per_day=64.0,
-            ice_kg_per_day=151.0,
-            ice_kg_per_day_low=143.0,
-            ice_kg_per_day_high=160.0,
+            ice_kg_per_day=189.0,
+            ice_kg_per_day_low=179.0,
+            ice_kg_per_day_high=200.0,
+            made_ice_kg_per_day=151.0,
+            made_ice_kg_per_day_low=143.0,
+            made_ice_kg_per_day_high=160.0,
             basis=text("output.basis", "slab weighed on site: {slab_kg}", slab_kg=2.4),
             expected_kg_per_day=170.0,
         ),

@@ -40,20 +40,22 @@ def test_the_page_says_first_what_changed_and_by_how_much(logs, tmp_path):
     assert "95\N{NO-BREAK SPACE}% interval" in verdict
 
 
-def test_each_measure_has_both_levels_its_change_and_a_picture(logs, tmp_path):
+def test_each_measure_has_a_sentence_two_bars_and_its_change(logs, tmp_path):
     html = page(tmp_path, *logs)
-    rows = re.findall(r'<tr class="(changed|same)">(.*?)</tr>', html, re.S)
+    rows = re.findall(r'<li class="(changed|same)">(.*?)</li>', html, re.S)
     assert {state for state, _ in rows} == {"changed", "same"}
     for _, row in rows:
-        assert row.count("<circle") == 2
-        assert re.search(r'aria-label="[^"]+ earlier, [^"]+ later\."', row)
+        widths = [int(w) for w in re.findall(r'<span class="bar \w+" style="width:(\d+)%">', row)]
+        assert len(widths) == 2
+        assert all(0 <= w <= 78 for w in widths)
+        assert "interval" in row
     assert html.count('class="evidence bands"') == 2
 
 
 def test_a_difference_of_temperatures_is_no_temperature(logs, tmp_path):
     html = page(tmp_path, *logs, units="us")
-    row = re.search(r"Evaporator at the end of freeze.*?</tr>", html, re.S)[0]
-    shift = re.search(r"<b><span[^>]*>([+−]?)(\d+\.\d)\N{NO-BREAK SPACE}°F</span></b>", row)
+    row = re.search(r"Evaporator at the end of freeze.*?</li>", html, re.S)[0]
+    shift = re.search(r"Change <span[^>]*>([+−]?)(\d+\.\d)\N{NO-BREAK SPACE}°F</span>", row)
     assert float(shift[2]) < 5  # were it converted as a temperature, it would be near 32
 
 

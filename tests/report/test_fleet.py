@@ -41,7 +41,7 @@ def test_units_may_come_one_at_a_time_from_whatever_can_be_walked_again(two, tmp
 
 
 def test_ice_is_summed_over_the_units_that_tell_it_and_says_so(two, tmp_path):
-    mute = replace(two[1], unit="mute", ice_kg_per_day=None)
+    mute = replace(two[1], unit="mute", made_ice_kg_per_day=None)
     html = page(tmp_path, [*two, mute])
     assert re.search(r'data-si="309\u00a0kg"', html)  # 151 + 158
     assert "from 2 of 3 units" in html
@@ -72,6 +72,9 @@ def test_hostile_names_are_text_on_the_page_and_no_formula_in_the_table(two, tmp
     row = next(iter(csv.DictReader((tmp_path / "fleet.csv").open(encoding="utf-8", newline=""))))
     assert row["unit"] == "'=HYPERLINK(1)"
     assert row["place"] == "'@SUM(1)"
+    page(tmp_path, [replace(two[0], unit="-1+1")])
+    row = next(iter(csv.DictReader((tmp_path / "fleet.csv").open(encoding="utf-8", newline=""))))
+    assert row["report"] == "'-1%2B1/report.html"
 
 
 def test_the_page_forbids_every_request_and_every_script_but_its_own(two, tmp_path):

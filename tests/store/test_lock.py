@@ -1,51 +1,72 @@
-"""The lock where the system has no flock. Never run on Windows itself: a stand-in keeps to what its module documents."""
+"""The lock on a folder of reports, between real processes."""
 
-import errno
-import os
+import subprocess
 import sys
-import types
 
 import pytest
 
 from pipeline.store import Locked, held
 
+HOLD = """
+import sys, time
+from pathlib import Path
+from pipeline.store import held
+with held(Path(sys.argv[1]), busy="taken"):
+    print("held", flush=True)
+    time.sleep(float(sys.argv[2]))
+"""
+
 
 @pytest.fixture
-def regions(monkeypatch):
-    """`msvcrt`, as far as the lock uses it: one region of one byte a file, taken by one handle at a time."""
-    taken = {}
+def holder(tmp_path):
+    """Starts a process that holds the lock for so many seconds; returns when it does."""
+    started = []
 
-    def locking(handle, mode, count):
-        assert count == 1
-        assert os.lseek(handle, 0, os.SEEK_CUR) == 0  # it locks from where the file stands
-        file = os.fstat(handle).st_ino
-        if mode == module.LK_UNLCK:
-            assert taken.pop(file) == handle
-        elif taken.setdefault(file, handle) != handle:
-            raise OSError(errno.EACCES, "Permission denied")
+    def start(seconds):
+        process = subprocess.Popen(
+            [sys.executable, "-c", HOLD, str(tmp_path / "x.lock"), str(seconds)],
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        started.append(process)
+        assert process.stdout.readline() == "held\n"
+        return process
 
-    module = types.ModuleType("msvcrt")
-    module.LK_NBLCK, module.LK_UNLCK, module.locking = 2, 0, locking
-    monkeypatch.setitem(sys.modules, "msvcrt", module)
-    monkeypatch.setattr("pipeline.store.lock._ON_WINDOWS", True)
-    return taken
+    yield start
+    for process in started:
+        process.kill()
+        process.wait()
+        process.stdout.close()
 
 
-def test_a_region_is_held_by_one_and_freed_at_the_end(regions, tmp_path):
-    with held(tmp_path / "x.lock", busy="held by another"):
-        assert len(regions) == 1
-        with (
-            pytest.raises(Locked, match="held by another"),
-            held(tmp_path / "x.lock", busy="held by another"),
-        ):
-            pass
-        assert len(regions) == 1
-    assert regions == {}
+def test_one_process_holds_it_and_another_is_told(holder, tmp_path):
+    holder(60)
+    with pytest.raises(Locked, match="held by another"), held(tmp_path / "x.lock", busy="held by another"):
+        pass
+
+
+def test_who_waits_gets_it_when_it_is_free(holder, tmp_path):
+    holder(0.3)
+    with held(tmp_path / "x.lock", wait_s=60.0, busy="held by another"):
+        pass
+
+
+def test_a_holder_that_is_killed_holds_nothing(holder, tmp_path):
+    process = holder(60)
+    process.kill()
+    process.wait()
     with held(tmp_path / "x.lock", busy="held by another"):
         pass
 
 
-def test_it_is_freed_when_the_work_fails(regions, tmp_path):
+def test_it_is_freed_when_the_work_fails(tmp_path):
     with pytest.raises(ZeroDivisionError), held(tmp_path / "x.lock", busy="held by another"):
         raise ZeroDivisionError
-    assert regions == {}
+    with held(tmp_path / "x.lock", busy="held by another"):
+        pass
+
+
+def test_within_one_process_too_it_is_held_once(tmp_path):
+    path = tmp_path / "x.lock"
+    with held(path, busy="a"), pytest.raises(Locked, match="b"), held(path, busy="b"):
+        pass

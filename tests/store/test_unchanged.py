@@ -22,7 +22,7 @@ def in_this_process(monkeypatch):
     """Units in this process: what is tested is which of them, and starting processes takes most of the time."""
     from pipeline.fleet import spread
 
-    monkeypatch.setattr(spread, "_on_this_machine", lambda jobs, workers: map(spread.report_anywhere, jobs))
+    monkeypatch.setattr(spread, "on_this_machine", lambda jobs, workers: map(spread.report_anywhere, jobs))
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +33,7 @@ def reported(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         from pipeline.fleet import spread
 
-        patch.setattr(spread, "_on_this_machine", lambda jobs, workers: map(spread.report_anywhere, jobs))
+        patch.setattr(spread, "on_this_machine", lambda jobs, workers: map(spread.report_anywhere, jobs))
         report(root / "logs", root / "reports", OPTIONS)
     return root
 

@@ -1,5 +1,6 @@
 """An archive of several units, dropped beside the unit folders."""
 
+import os
 import zipfile
 
 import pytest
@@ -199,6 +200,14 @@ def test_what_was_unpacked_and_then_harmed_is_unpacked_again(logs, harm):
     assert copy.read_text(encoding="utf-8") == text
 
 
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no such files")
+def test_a_pipe_beside_an_archive_of_the_same_name_is_still_named(logs):
+    pack(logs / "may.zip", "bar/a.csv", "cafe/b.csv")
+    os.mkfifo(logs / "may__clamp.csv")
+    units, _ = unpack_fleets(find_units(logs), logs, StorePlace(logs.parent / "reports"))
+    assert {unit.name: len(unit.refused) for unit in units} == {"bar": 0, "cafe": 0, "may": 1}
+
+
 def test_a_very_long_name_in_it_is_shortened(logs):
     pack(logs / "may.zip", f"bar/{'é' * 200}.csv")
     units, problems = unpack(logs)
@@ -237,7 +246,7 @@ def test_a_unit_of_the_longest_name_can_be_unpacked_and_so_can_one_that_windows_
 def test_a_file_in_it_that_windows_would_take_for_something_else_is_refused_there(logs, monkeypatch):
     pack(logs / "may.zip", "bar/C:a.csv")
     assert unpack(logs) == ({"bar": ["C:a.csv"]}, [])
-    monkeypatch.setattr("pipeline.store.unpack._ON_WINDOWS", True)
+    monkeypatch.setattr("pipeline.store.names.ON_WINDOWS", True)
     units, problems = unpack(logs)
     assert units == {}
     assert problems == [

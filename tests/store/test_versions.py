@@ -19,7 +19,7 @@ def rooms(tmp_path, monkeypatch):
 
 
 def digest():
-    return versions._digest(("logs", "cycles", "report"))
+    return versions.digest_of(("logs", "cycles", "report"))
 
 
 @pytest.mark.parametrize("name", ["logs/reader.py", "cycles/find.py", "report/page.html"])
@@ -52,4 +52,4 @@ def test_every_room_that_a_report_goes_through_is_in_its_version():
         "delivery",
         "fleet",
     }
-    assert rooms <= set(versions._REPORTED_BY)
+    assert rooms <= set(versions.REPORTED_BY)

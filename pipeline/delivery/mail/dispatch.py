@@ -1,7 +1,8 @@
 """Messages over a mail server, each once, whatever happens in between.
 
-For one message: the server agrees to the recipients; the ledger says `trying`; the message goes out; the ledger says what
-became of it. Killed before `trying`, nothing went out; killed after it, the next run knows that it can't know.
+For one message: the server agrees to the recipients and asks for the message; the ledger says `trying`; the message goes out;
+the ledger says what became of it. Killed before `trying`, nothing went out; killed after it, the next run knows that it can't
+know.
 """
 
 from __future__ import annotations
@@ -62,6 +63,8 @@ class Dispatch:
             while left and not self.stopped():
                 message = left.popleft()
                 try:
+                    if session is not None and not session.is_open:
+                        session = None
                     session = session or Session(self.server)
                     again += self._hand_over(message, session, last=last)
                 except Unmade as error:

@@ -44,7 +44,9 @@ def attach_client_page(parcel: Parcel, language: str, units: str, written: date)
 
 def attach_technician_page(parcel: Parcel) -> Attachment:
     """The unit's page for a technician, zipped where it is large. Raises OSError."""
-    page = (parcel.folder / PAGE).read_bytes()
+    from pipeline.report.payload.plotting import plotting_script
+
+    page = plotting_script().made_whole((parcel.folder / PAGE).read_bytes())
     if len(page) <= ZIPPED_OVER_BYTES:
         return Attachment(name=attachment_name(parcel, ".html", TECHNICIAN), kind=("text", "html"), data=page)
     packed = io.BytesIO()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import ipaddress
 import os
+import re
 import smtplib
 import socket
 import ssl
@@ -13,6 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from pipeline.delivery.mail.addresses import one_line
+from pipeline.delivery.mail.conversation import Conversation, SecureConversation, secrets_of
 from pipeline.errors import DeliveryError, UsageError
 
 PASSWORD_VARIABLE = "ICELOGS_SMTP_PASSWORD"
@@ -21,9 +24,10 @@ KEYRING_SERVICE = "icelogs"
 Security = Literal["starttls", "tls", "none"]
 PORTS: dict[str, int] = {"starttls": 587, "tls": 465, "none": 25}  # RFC 6409, RFC 8314, RFC 5321
 
-COMMAND_S = 60.0
-AFTER_DATA_S = 600.0
-"""How long to wait for an answer [s]; 10 minutes after the data: RFC 5321 section 4.5.3.2.6."""
+CONNECT_S, ENVELOPE_S, DATA_S, SEND_S, AFTER_DATA_S = 120.0, 300.0, 120.0, 900.0, 600.0
+"""How long each part of a conversation may take as a whole [s]: connecting with the login; sender and recipients; until the
+message may come (2 minutes: RFC 5321 section 4.5.3.2.4); the message itself; the answer to it (10 minutes: section
+4.5.3.2.6). Where no section is named: common practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,7 +62,11 @@ class Answer:
 
     @property
     def accepted(self) -> bool:
-        return 200 <= self.code < 300
+        return self.code in (250, 251, 252)  # RFC 5321 section 4.3.2
+
+    @property
+    def put_off(self) -> bool:
+        return 400 <= self.code < 500
 
     @property
     def permanent(self) -> bool:
@@ -70,7 +78,7 @@ class Unreachable(DeliveryError):
 
 
 class Uncertain(DeliveryError):
-    """The connection ended after the message was handed over and before the server said what became of it."""
+    """The whole message was handed over, and the server did not say, or not clearly, what became of it."""
 
 
 def password_for(user: str, host: str) -> str:
@@ -101,9 +109,14 @@ class Session:
         self._smtp = _connect(server)
         self.size_limit = _size_limit(self._smtp)
 
+    @property
+    def is_open(self) -> bool:
+        return self._smtp.sock is not None
+
     def close(self) -> None:
         """Say goodbye, if the server still listens."""
         with contextlib.suppress(smtplib.SMTPException, OSError):
+            self._smtp.allow(GOODBYE_S)
             self._smtp.quit()
         self._smtp.close()
 
@@ -117,16 +130,18 @@ class Session:
         """What the server says of each of `to`.
 
         make: gives the message, once the server has agreed to somebody. about_to: called with those just before the
-        message goes out. Whatever the two raise stops the handing over, with nothing sent. Raises Unreachable (nothing
-        was handed over), Uncertain, DeliveryError where the server takes no message from this sender.
+        message goes out, when the server has asked for it. Whatever the two raise stops the handing over, with nothing
+        sent. Raises Unreachable (no whole message was handed over), Uncertain, DeliveryError where the server takes no
+        message from this sender.
         """
         smtp = self._smtp
+        smtp.allow(ENVELOPE_S)
         try:
             answer = _answer(smtp.mail(sender))
             if answer.permanent:
                 raise _sender_refused(sender, answer)
             if not answer.accepted:
-                smtp.rset()
+                self._reset()
                 return dict.fromkeys(to, answer)
             answers = {address: _answer(smtp.rcpt(address)) for address in to}
             unwelcome = next((answer for answer in answers.values() if answer.code in _LOGIN_NEEDED), None)
@@ -134,34 +149,80 @@ class Session:
                 raise _sender_refused(sender, unwelcome)
             agreed = [address for address, answer in answers.items() if answer.accepted]
             if not agreed:
-                smtp.rset()
+                self._reset()
                 return answers
         except (smtplib.SMTPException, OSError) as error:
             raise Unreachable(_say(error)) from error
-        sock = smtp.sock
-        if sock is None:
-            raise Unreachable("the connection ended")
         try:
             message = make()
             if self.size_limit and len(message) > self.size_limit:
                 said = f"the message has {len(message) / 1e6:.1f} MB, the server takes {self.size_limit / 1e6:.1f} MB"
-                smtp.rset()
+                self._reset()
                 return answers | dict.fromkeys(agreed, Answer(code=_TOO_LARGE, said=said))
-            about_to(agreed)
         except BaseException:
-            self.close()
+            smtp.close()
             raise
         try:
-            sock.settimeout(AFTER_DATA_S)
-            answer = _answer(smtp.data(message))
-            sock.settimeout(COMMAND_S)
-        except smtplib.SMTPDataError as error:
-            answer = Answer(code=error.smtp_code, said=_text(error.smtp_error))
+            refusal = self._asked_for_data()
+        except (smtplib.SMTPException, OSError) as error:
+            raise Unreachable(_say(error)) from error
+        if refusal is not None:
+            return answers | dict.fromkeys(agreed, refusal)
+        try:
+            about_to(agreed)
+        except BaseException:
+            smtp.close()  # without the end of the message: the server has to forget it (RFC 5321 section 4.1.1.4)
+            raise
+        try:
+            return answers | dict.fromkeys(agreed, self._send(message))
+        except (smtplib.SMTPException, OSError) as error:
+            raise Unreachable(_say(error)) from error
+
+    def _reset(self) -> None:
+        """What was said of this message is forgotten; a server that is gone has done so."""
+        with contextlib.suppress(smtplib.SMTPException, OSError):
+            self._smtp.rset()
+
+    def _asked_for_data(self) -> Answer | None:
+        """None where the server is ready for the message; else what it says of it. Raises Unreachable, and what sending does."""
+        self._smtp.allow(DATA_S)
+        answer = _answer(self._smtp.docmd("DATA"))
+        if answer.code == _GO_ON and not self._smtp.has_unrequested_reply():
+            return None
+        if answer.code == _CLOSING or not (answer.put_off or answer.permanent):
+            self._smtp.close()
+            raise Unreachable(f"the server did not ask for the message ({answer.text})")
+        self._reset()
+        return answer
+
+    def _send(self, message: bytes) -> Answer:
+        """What the server says of the whole message. Raises Uncertain once its end has gone out, else what sending does."""
+        smtp = self._smtp
+        smtp.allow(SEND_S)
+        body = re.sub(rb"(?m)^\.", b"..", message.removesuffix(b"\r\n"))  # RFC 5321 section 4.5.2
+        smtp.send(body + b"\r\n")
+        if (
+            smtp.has_unrequested_reply()
+        ):  # before the end: an answer to something else, or a refusal that could not wait
+            answer = _answer(smtp.getreply())
+            smtp.close()
+            if answer.permanent:
+                return answer
+            raise Unreachable(f"the server broke off ({answer.text})")
+        try:
+            smtp.allow(AFTER_DATA_S)
+            smtp.send(b".\r\n")
+            answer = _answer(smtp.getreply())
         except (smtplib.SMTPException, OSError) as error:
             raise Uncertain(_say(error)) from error
-        return answers | dict.fromkeys(agreed, answer)
+        if not (answer.accepted or answer.put_off or answer.permanent):
+            smtp.close()
+            raise Uncertain(f"the server's answer says neither yes nor no ({answer.text})")
+        return answer
 
 
+GOODBYE_S = 5.0
+_GO_ON, _CLOSING = 354, 421  # RFC 5321 section 4.2.3
 _TOO_LARGE = 552  # RFC 5321 section 4.2.3, RFC 1870 section 6.1
 _LOGIN_NEEDED = (530, 534, 535, 538)  # RFC 4954 section 6
 
@@ -177,15 +238,18 @@ def _connect(server: Server) -> smtplib.SMTP:
     where = f"{server.host}:{server.port}"
     context = ssl.create_default_context(cafile=str(server.ca_file) if server.ca_file else None)
     context.minimum_version = ssl.TLSVersion.TLSv1_2
-    smtp: smtplib.SMTP | None = None
+    smtp: Conversation | SecureConversation | None = None
     try:
         # "localhost" in the greeting: the name of this machine is nobody's business.
+        how = {
+            "local_hostname": "localhost",
+            "seconds": CONNECT_S,
+            "secrets": secrets_of(server.user, server.password),
+        }
         if server.security == "tls":
-            smtp = smtplib.SMTP_SSL(
-                server.host, server.port, local_hostname="localhost", timeout=COMMAND_S, context=context
-            )
+            smtp = SecureConversation(server.host, server.port, context=context, **how)
         else:
-            smtp = smtplib.SMTP(server.host, server.port, local_hostname="localhost", timeout=COMMAND_S)
+            smtp = Conversation(server.host, server.port, **how)
         if server.security == "starttls":
             smtp.starttls(context=context)
         smtp.ehlo_or_helo_if_needed()
@@ -221,15 +285,23 @@ def _connect(server: Server) -> smtplib.SMTP:
     except (smtplib.SMTPException, OSError) as error:
         _close(smtp)
         raise Unreachable(f"{where} can't be reached ({_say(error)})") from error
+    except (
+        ValueError
+    ) as error:  # a challenge that is no base64, or a password that the server's way of login can't carry
+        _close(smtp)
+        raise DeliveryError(
+            f"{where} and this program find no way of login that carries the password",
+            remedy="check --host and --user; a password of plain letters and digits works everywhere",
+        ) from error
     return smtp
 
 
-def _size_limit(smtp: smtplib.SMTP) -> int | None:
+def _size_limit(smtp: Conversation | SecureConversation) -> int | None:
     """The largest message that the server takes [bytes], 0 where it sets none, None where it doesn't say (RFC 1870)."""
     if not smtp.has_extn("size"):
         return None
     text = smtp.esmtp_features.get("size", "")
-    return int(text) if text.isdigit() else 0
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 20 else 0
 
 
 def _answer(reply: tuple[int, bytes]) -> Answer:
@@ -237,8 +309,7 @@ def _answer(reply: tuple[int, bytes]) -> Answer:
 
 
 def _text(raw: bytes | str) -> str:
-    text = raw.decode("utf-8", "replace") if isinstance(raw, bytes) else raw
-    return " ".join(text.split())[:300]
+    return one_line(raw.decode("utf-8", "replace") if isinstance(raw, bytes) else raw, longest=300)
 
 
 def _say(error: Exception) -> str:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import IceLogError, reason_of, remedy_of
-from pipeline.fleet.processes import leave_with_parent
+from pipeline.fleet.processes import interrupts_blocked, leave_with_parent
 from pipeline.fleet.run import RunOptions
 
 _GRACE_S = 10.0
@@ -53,7 +53,8 @@ def run_batch(
     context = mp.get_context("spawn")
     pipe, far = context.Pipe(duplex=False)
     process = context.Process(target=_work, args=(far, inbox, reports, options, frozenset(rested)))
-    process.start()
+    with interrupts_blocked():
+        process.start()
     far.close()
     outcome = BatchOutcome(settled=False, failure="the run was stopped")
     try:
@@ -90,7 +91,7 @@ def _work(pipe, inbox: Path, reports: Path, options: RunOptions, rested: frozens
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # on the way out the workers are killed
     leave_with_parent()
     from pipeline.fleet.run import report
-    from pipeline.store.problems import told
+    from pipeline.store.problems import sentence_of
 
     def tell(progress) -> None:
         last = progress.last
@@ -101,7 +102,7 @@ def _work(pipe, inbox: Path, reports: Path, options: RunOptions, rested: frozens
         outcome = report(inbox, reports, options, progress=tell, rested=rested)
         result = BatchOutcome(
             units=len(outcome.units),
-            problems=tuple(map(told, outcome.problems)),
+            problems=tuple(map(sentence_of, outcome.problems)),
             settled=all(unit.settled for unit in outcome.units),
         )
     except IceLogError as error:

@@ -1,58 +1,118 @@
-"""What to look at next on site, each with its place in a technician's order: eyes first, gauges last."""
+"""What to do next on site: each check with its instrument, the number to expect, what each answer means, and what can hurt.
+
+The table is `checks.toml`. Cheapest and safest stand first: what is seen or measured from outside before what needs a cover
+off, that before a live panel, and the refrigerant circuit last.
+"""
 
 from __future__ import annotations
 
+import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
 
+from pipeline.findings.evidence.refrigerant import is_flammable
+from pipeline.findings.finding import Step
 from pipeline.findings.phrase import Phrase, phrase
+from pipeline.unit import Unit
 
-LOOK, CLEAN, METER, LICENSED = 1, 2, 3, 4
+STEPS = ("look", "measure", "cover", "live", "circuit")
+_WITHOUT_PORTS = {"pressures": ("circuit-temperatures", "weigh-charge")}
+"""Checks that need service ports, and what stands for them on a machine that is likely to have none."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Check:
-    """One thing to do. `step`: look and listen, clean and feel, measure, open the refrigerant circuit."""
+    """One thing to do. `values`: what its sentences need, named with their units; `minutes` of work, about."""
 
-    step: int
+    step: str  # of STEPS
+    minutes: int
     text: Phrase
+    instrument: Phrase
+    expect: Phrase
+    if_so: Phrase
+    if_not: Phrase
+    hazards: tuple[str, ...]
+    values: Mapping[str, float]
+
+    @property
+    def rank(self) -> tuple[int, int]:
+        """Safest first, then cheapest."""
+        return STEPS.index(self.step), self.minutes
 
 
-_ROWS = (
-    ("watch-cycle", LOOK, "Watch one whole cycle at the machine, with a clock in hand"),
-    ("look-at-slab", LOOK, "Look at the slab of one cycle: thickness, hollow spots, clouded or missing corners"),
-    ("air-path", LOOK, "See that the condenser gets room air: clearances, other machines blowing at it, grilles"),
-    ("fan-runs", LOOK, "See that the condenser fan runs at full speed and the right way (keep fingers and sleeves away)"),
-    ("water-on", LOOK, "See that water arrives: stop valve, filter, float, and the level in the reservoir"),
-    ("water-over-in-freeze", LOOK, "In mid-freeze, see whether water still trickles in through the inlet valve or out of the drain"),
-    ("water-spread", LOOK, "See that water runs evenly over the whole plate: pump, strainer, distributor"),
-    ("curtain", LOOK, "Move the ice curtain or bin switch by hand and see that the control notices"),
-    ("bin-control", LOOK, "See whether the bin is really full when it stops, and where its sensor sits"),
-    ("control-settings", LOOK, "Read the control: mode, fault codes, freeze and harvest limits, slab thickness setting"),
-    ("probe-seat", LOOK, "See that each probe is clipped to bare metal, strapped and insulated, and its wire whole"),
-    ("clamp-seat", LOOK, "See that the clamp is shut, round one conductor alone, and plugged into its logger"),
-    ("logger-clock", LOOK, "Compare the loggers' clocks with each other and set them before the next log"),
-    ("logger-interval", LOOK, "Log again at 10 s or faster, for at least two days"),
-    ("feel-hot-gas", CLEAN, "In harvest, feel (briefly: it burns) or measure the line behind the hot-gas valve: hot within seconds?"),
-    ("feel-hot-gas-in-freeze", CLEAN, "In freeze, measure the line behind the hot-gas valve: warm means that it leaks through"),
-    ("clean-condenser", CLEAN, "Clean the condenser with the power off, then log a day for comparison"),
-    ("clean-evaporator", CLEAN, "Clean and descale the evaporator and water circuit with the maker's cleaner, then watch a harvest"),
-    ("clean-sensor", CLEAN, "Clean the thickness or level sensor and see that it ends a freeze when bridged by hand"),
-    ("water-filter", CLEAN, "Change the water filter if its date is over, and measure pressure with the valve open"),
-    ("supply-temperature", METER, "Measure the supply water at the machine after a minute of flow, and again at the meter"),
-    ("weigh-slab", METER, "Weigh the ice of three cycles and enter it in unit.toml"),
-    ("line-voltage", METER, "Measure the voltage at the compressor while it starts (live panel: qualified person only)"),
-    ("start-gear", METER, "Check start capacitor, relay and overload (power off, capacitor discharged)"),
-    ("contactor", METER, "Check contactor, control wiring and pressure switches for a loose or burnt contact (power off)"),
-    ("compressor-current", METER, "Compare the compressor's current with its plate, in freeze and in harvest"),
-    ("valve-coil", METER, "Check the coil of the hot-gas valve: voltage in harvest, resistance with the power off"),
-    ("sensor-resistance", METER, "Measure the control's own probe against its table, in ice water"),
-    ("water-regulator", METER, "Check the water-regulating valve: flow, strainer, outlet temperature"),
-    ("pressures", LICENSED, "Have a licensed person read suction and discharge pressure, superheat and subcooling at the end of freeze"),
-    ("leak-test", LICENSED, "Have a licensed person search for a leak before any refrigerant is added"),
-    ("weigh-charge", LICENSED, "Have a licensed person recover and weigh the charge against the nameplate"),
-    ("compressor-pumping", LICENSED, "Have a licensed person test whether the compressor still pumps"),
-)  # fmt: skip
+def _read() -> tuple[Mapping[str, Check], Mapping[str, Phrase]]:
+    table = tomllib.loads((Path(__file__).parent / "checks.toml").read_text(encoding="utf-8"))
+    hazards = {key: phrase(f"hazard.{key}", english) for key, english in table["hazard"].items()}
+    checks = {
+        key: Check(
+            step=row["step"],
+            minutes=row["minutes"],
+            text=phrase(f"check.{key}", row["do"]),
+            instrument=phrase(f"check.{key}.instrument", row["instrument"]),
+            expect=phrase(f"check.{key}.expect", row["expect"]),
+            if_so=phrase(f"check.{key}.if_so", row["if_so"]),
+            if_not=phrase(f"check.{key}.if_not", row["if_not"]),
+            hazards=tuple(row.get("hazards", ())),
+            values=MappingProxyType(row.get("values", {})),
+        )
+        for key, row in table["check"].items()
+    }
+    return MappingProxyType(checks), MappingProxyType(hazards)
 
-CHECKS: dict[str, Check] = {
-    key: Check(step=step, text=phrase(f"check.{key}", english)) for key, step, english in _ROWS
-}
+
+CHECKS, HAZARDS = _read()
+
+_SHEET = phrase("check.by-sheet", "the unit's own sheet")
+_PRACTICE = phrase("check.by-practice", "common practice, no source: the service sheet goes before it")
+
+
+def fitting(keys: tuple[str, ...], unit: Unit) -> tuple[str, ...]:
+    """`keys` as this unit allows them: a machine with a flammable refrigerant seldom has service ports, and its circuit is
+    told by temperatures from outside, else by recovering and weighing (common practice, no source)."""
+    named = unit.nameplate.refrigerant
+    if named is None or not is_flammable(named):
+        return keys
+    return tuple(dict.fromkeys(k for key in keys for k in _WITHOUT_PORTS.get(key, (key,))))
+
+
+def step_of(key: str, unit: Unit, **values: float | str) -> Step:
+    """The check `key` as a step for this unit. `values`: what the log says, in place of the table's. Raises KeyError."""
+    check = CHECKS[key]
+    sheet = _by_sheet(key, unit)
+    known = {**check.values, **sheet, **values}
+    named = unit.nameplate.refrigerant
+    hazards = [h for h in check.hazards if h != "burns" or named is None or is_flammable(named)]
+    return Step(
+        check=key,
+        text=check.text(**known),
+        instrument=check.instrument(**known),
+        expect=check.expect(**known),
+        basis=_SHEET() if sheet else _PRACTICE(),
+        if_so=check.if_so(**known),
+        if_not=check.if_not(**known),
+        cautions=tuple(HAZARDS[h]() for h in hazards),
+        minutes=check.minutes,
+        licensed=check.step == "circuit",
+        live=check.step == "live" or "live" in check.hazards,
+    )
+
+
+def _by_sheet(key: str, unit: Unit) -> dict[str, float]:
+    """What the unit's own sheet says of the numbers of a check; {} where it says nothing."""
+    expected = unit.expected
+    if key == "watch-cycle" and expected.freeze_min is not None and expected.harvest_min is not None:
+        return {
+            "freeze_low_min": expected.freeze_min[0],
+            "freeze_high_min": expected.freeze_min[1],
+            "harvest_low_min": expected.harvest_min[0],
+            "harvest_high_min": expected.harvest_min[1],
+        }
+    if key == "plate-temperature" and expected.freeze_end_c is not None:
+        return {"low_c": expected.freeze_end_c[0], "high_c": expected.freeze_end_c[1]}
+    if key == "discharge-temperature" and expected.discharge_c is not None:
+        return {"high_c": expected.discharge_c}
+    if key in ("condenser-air", "clean-condenser") and expected.split_k is not None:
+        return {"high_k" if key == "condenser-air" else "most_k": expected.split_k}
+    return {}

@@ -1,23 +1,30 @@
-"""Ranks the causes of every finding of a log: by its own signals, and so that the findings agree with each other."""
+"""From what the rules found to causes with probabilities and checks in order, all findings of a log together."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from pipeline.findings.advice.causes import CAUSES, FOLLOWS
-from pipeline.findings.advice.checks import CHECKS
+import numpy as np
+
+from pipeline.findings.advice.because import sentences
+from pipeline.findings.advice.causes import CAUSES, SOMETHING_ELSE, TABLE
+from pipeline.findings.advice.checks import CHECKS, fitting, step_of
+from pipeline.findings.advice.next_clip import next_clip
+from pipeline.findings.advice.pattern import Pattern, read
+from pipeline.findings.advice.probabilities import Belief, believe
+from pipeline.findings.evidence.case import Case
 from pipeline.findings.evidence.signals import Signals
+from pipeline.findings.finding import NextClip, Odds, Severity, Step
 from pipeline.findings.rule import Rule, Seen
 from pipeline.language.text import Text
 
 # Common practice, no source.
-_SHOWN = 4
-_TOO_UNLIKELY = 0.06  # share of the likeliest cause's odds under which one is left out
+_SHOWN = 4  # causes that are named
+_LIKELY = 0.05  # probability from which on one is named
 _CHECKED = 3  # causes whose checks are taken
-_NAMED_FIRST = 0.8  # log-odds by which a rule's own first guess leads the next
-_AGREES = 0.9  # log-odds that a cause gains for each other finding that it would explain as well
+_CATCH_EVERY = 4  # cycles from which on a fault is waited for rather than looked for
+_CATCH_TIMES = 2.3  # waiting for this many times the mean interval meets nine in ten: 1 - exp(-2.3)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,49 +39,113 @@ class Heard:
     def keys(self) -> tuple[str, ...]:
         return self.seen.causes or self.rule.causes
 
-    def odds(self) -> dict[str, float]:
-        """Log-odds of each cause. A rule that named its causes itself named the likeliest first: signals correct it."""
-        step = _NAMED_FIRST if self.seen.causes is not None else 0.0
-        return {k: CAUSES[k].weigh(self.signals) - step * i for i, k in enumerate(self.keys)}
+
+@dataclass(frozen=True, kw_only=True)
+class Advice:
+    """What is to be said of one finding."""
+
+    causes: tuple[Odds, ...]
+    likely: tuple[Text, ...]
+    steps: tuple[Step, ...]
+
+    @property
+    def checks(self) -> tuple[Text, ...]:
+        return tuple(s.text for s in self.steps)
 
 
-def rank(heard: Sequence[Heard]) -> list[tuple[tuple[Text, ...], tuple[Text, ...]]]:
-    """For each finding: likely causes, likeliest first, and next checks in a technician's order.
+@dataclass(frozen=True, kw_only=True)
+class Whole:
+    """What is to be said of one log."""
 
-    Raises KeyError for a cause that is not in `CAUSES`.
-    """
-    own = [h.odds() for h in heard]
-    leading = [max(odds, key=lambda k: odds[k]) if odds else "" for odds in own]
-    ranked = []
-    for i, (h, odds) in enumerate(zip(heard, own, strict=True)):
-        others = [leading[j] for j in range(len(heard)) if j != i and _same_time(h.seen, heard[j].seen)]
-        agreed = {
-            k: v + _AGREES * sum(o == k or o in FOLLOWS.get(k, ()) for o in others) for k, v in odds.items()
-        }
-        ranked.append(_told(agreed, h))
-    return ranked
+    advice: tuple[Advice, ...]  # in the order of the findings that were heard
+    steps: tuple[Step, ...]
+    next_clip: NextClip | None
 
 
-def _same_time(a: Seen, b: Seen) -> bool:
-    return a.start_ns <= b.end_ns and b.start_ns <= a.end_ns
+def advise(case: Case, heard: Sequence[Heard]) -> Whole:
+    """Causes, checks and the next channel for the findings of one log. Raises KeyError for a cause that is not in the table."""
+    of_the_logger = {code for key in CAUSES for code in CAUSES[key].logger}
+    pattern = read(case, [(h.rule, h.seen) for h in heard], of_the_logger=frozenset(of_the_logger))
+    belief = believe(pattern, cooling=case.unit.cooling) if pattern.codes else None
+    advice = []
+    for h in heard:
+        named = tuple(dict.fromkeys(k for key in h.keys for k in TABLE.standing_for(key)))
+        if belief is None or h.rule.code in of_the_logger:
+            odds = _by_logger(h.rule.code, named)
+        else:
+            odds = belief.of_finding(h.rule.code, named)
+        advice.append(_advice(odds, belief, pattern, h, case))
+    together = {s.check: s for a in advice for s in reversed(a.steps)}
+    steps = sorted(together.values(), key=lambda s: CHECKS[s.check].rank)
+    grave = any(h.seen.severity is not Severity.NOTE for h in heard if h.rule.code not in of_the_logger)
+    clip = next_clip(case, belief, pattern) if belief is not None and grave else None
+    return Whole(advice=tuple(advice), steps=tuple(steps), next_clip=clip)
 
 
-def _told(odds: dict[str, float], h: Heard) -> tuple[tuple[Text, ...], tuple[Text, ...]]:
-    if not odds:
-        return (), ()
-    order = sorted(odds, key=lambda k: (-odds[k], h.keys.index(k)))
-    kept = [k for k in order if math.exp(odds[k] - odds[order[0]]) >= _TOO_UNLIKELY][:_SHOWN]
-    place: dict[str, int] = {}
-    for k in kept[:_CHECKED]:
-        for check in CAUSES[k].checks:
-            place.setdefault(check, len(place))
-    checks = sorted(place, key=lambda c: (CHECKS[c].step, place[c]))
-    return tuple(_say(k, h.signals) for k in kept), tuple(CHECKS[c].text() for c in checks)
+def _by_logger(code: str, named: tuple[str, ...]) -> dict[str, float]:
+    """The causes of a finding on the loggers, by their own table."""
+    odds = {
+        k: CAUSES[k].prior * CAUSES[k].logger.get(code, 0.02)
+        for k in CAUSES
+        if CAUSES[k].of_the_logger or k in named
+    }
+    odds = {k: p for k, p in odds.items() if k in named or CAUSES[k].logger.get(code, 0) >= 0.05}
+    rest = CAUSES[SOMETHING_ELSE].prior * 0.05
+    total = sum(odds.values()) + rest
+    return {k: odds[k] / total for k in sorted(odds, key=lambda k: -odds[k])} | {SOMETHING_ELSE: rest / total}
 
 
-def _say(key: str, signals: Signals) -> Text:
-    known = signals.known()
-    for signal, low, high, sentence in CAUSES[key].because:
-        if signal in known and low <= known[signal] <= high:
-            return sentence(**{signal: known[signal]})
-    return CAUSES[key].text()
+def _advice(
+    odds: Mapping[str, float], belief: Belief | None, pattern: Pattern, h: Heard, case: Case
+) -> Advice:
+    named = [k for k in odds if k != SOMETHING_ELSE]
+    kept = [k for k in named if odds[k] >= _LIKELY][:_SHOWN] or named[:1]
+    told = []
+    for key in (*named, SOMETHING_ELSE):
+        because, against = (), ()
+        if belief is not None and (key in kept or key == SOMETHING_ELSE) and not CAUSES[key].of_the_logger:
+            because, against = sentences(belief.votes.get(key, {}), pattern)
+        told.append(
+            Odds(cause=key, text=CAUSES[key].text(), probability=odds[key], because=because, against=against)
+        )
+    asked: dict[str, float] = {}
+    for key in kept[:_CHECKED]:
+        for check in fitting(CAUSES[key].checks, case.unit):
+            asked[check] = asked.get(check, 0.0) + odds[key]
+    if not asked:
+        asked = dict.fromkeys(CAUSES[SOMETHING_ELSE].checks, 1.0)
+    order = sorted(asked, key=lambda c: (CHECKS[c].rank[0], -asked[c] / CHECKS[c].minutes))
+    steps = [step_of(c, case.unit) for c in order]
+    catching = _catching(h, case)
+    if catching is not None:
+        steps.insert(0, catching)
+    return Advice(
+        causes=_rounded(told),
+        likely=tuple(CAUSES[k].text() for k in kept or [SOMETHING_ELSE]),
+        steps=tuple(steps),
+    )
+
+
+def _rounded(told: Sequence[Odds]) -> tuple[Odds, ...]:
+    """Probabilities to three decimals that still add up to 1; rows that come to nothing are left out."""
+    from dataclasses import replace
+
+    out = [replace(o, probability=round(o.probability, 3)) for o in told]
+    out = [o for o in out if o.probability > 0 or o.cause == SOMETHING_ELSE]
+    over = round(1 - sum(o.probability for o in out), 3)
+    first = max(range(len(out)), key=lambda i: out[i].probability)
+    out[first] = replace(out[first], probability=round(out[first].probability + over, 3))
+    return tuple(out)
+
+
+def _catching(h: Heard, case: Case) -> Step | None:
+    """For a fault that shows in few cycles: how long to wait for the next one. None where it is there all the time."""
+    if h.seen.cycles is None or case.n == 0 or not h.seen.flag_cycles:
+        return None
+    hit = np.asarray(h.seen.cycles)
+    at = np.flatnonzero(hit)
+    if len(at) < 2 or hit[at[0] :].mean() > 1 / _CATCH_EVERY:
+        return None
+    every = case.n / len(at)
+    hours = (case.end_ns[-1] - case.start_ns[0]) / 3.6e12 / len(at)
+    return step_of("catch-it", case.unit, count=round(every), wait_h=round(_CATCH_TIMES * hours, 1))

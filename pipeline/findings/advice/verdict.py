@@ -4,17 +4,39 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.cycles.record import PhaseKind
 from pipeline.findings.evidence.case import NS_PER_H, Case
-from pipeline.findings.finding import Finding, Severity, Verdict
+from pipeline.findings.evidence.standards import freeze_standard
+from pipeline.findings.finding import AfterVisit, Finding, Severity, Verdict
 from pipeline.findings.phrase import phrase
 
-_NOTE = phrase("verdict.note.client", "This machine works as it should; the log leaves something open.")
-_WELL = phrase("verdict.well.client", "This machine works as it should: nothing abnormal was seen.")
+_NOTE = phrase(
+    "verdict.note.client",
+    "This machine works as it should: nothing abnormal was seen in what was logged; it leaves something open.",
+)
+_NOTE_STEADY = phrase(
+    "verdict.note-steady.client", "Nothing abnormal was seen; the log leaves something open."
+)
+_WELL = phrase(
+    "verdict.well.client", "This machine works as it should: nothing abnormal was seen in what was logged."
+)
+_STEADY = phrase(
+    "verdict.steady.client",
+    "Nothing abnormal was seen: this machine ran evenly. Whether it makes as much ice as it should, this log alone cannot tell.",
+)
+_BETTER = phrase(
+    "verdict.better.client",
+    "This machine works better since the last visit, and nothing abnormal was seen since then.",
+)
+_PARTLY = phrase(
+    "verdict.partly.client",
+    "Nothing abnormal was seen in the part of the log that could be read; {unread_h} of it could not.",
+)
 _CANNOT = phrase(
     "verdict.cannot-tell.client", "This log does not show how the machine works. It should be logged again."
 )
 
-READS = ("band_cycles",)
+READS = ("band_cycles", "unread_pct")
 
 _SINCE = phrase(
     "verdict.since",
@@ -23,14 +45,23 @@ _SINCE = phrase(
 _SINCE_NO_CYCLES = phrase(
     "verdict.since-no-cycles", "First seen {after_h} into the log; no whole cycle was seen"
 )
-_WELL_TECH = phrase(
-    "verdict.well.technician",
-    "{cycles} whole cycles, freeze {freeze_min}, harvest {harvest_min}: within the unit's own limits and its kind's band.",
-)
-_WELL_NO_KIND = phrase(
-    "verdict.well-no-kind.technician",
-    "{cycles} whole cycles, freeze {freeze_min}, harvest {harvest_min}: steady. Without the kind of machine in unit.toml a unit "
-    "that is slow throughout would not show.",
+_WITHIN = {
+    basis: phrase(
+        f"verdict.well.technician.{key}",
+        f"{{cycles}} whole cycles, freeze {{freeze_min}}, harvest {{harvest_min}}: steady, and within {words}.",
+    )
+    for basis, key, words in (
+        ("service sheet", "sheet", "what the service sheet asks for"),
+        ("earlier visits", "earlier", "what it did at earlier visits"),
+        ("sister machines", "sisters", "what its sister machines do"),
+        ("nameplate and slab", "plate", "what nameplate and weighed slab ask for"),
+        ("kind, narrow", "slab", "the band of the small slab machine"),
+    )
+}
+_STEADY_TECH = phrase(
+    "verdict.steady.technician",
+    "{cycles} whole cycles, freeze {freeze_min}, harvest {harvest_min}: steady over the log. Whether it was already slow cannot be told without "
+    'the service sheet\'s lengths ([expected]), an earlier log, a sister machine (model), or kind = "slab" where it is a small slab machine.',
 )
 _CANNOT_TECH = phrase(
     "verdict.cannot-tell.technician", "{cycles} whole cycles in the log: too few to judge lengths by."
@@ -48,6 +79,10 @@ _PLAIN = {
     "no-ice": "it runs without making ice",
     "condenser-hot": "it has trouble getting rid of its heat",
     "weak-freeze": "it does not get as cold as it should",
+    "ice-stopped": "it has stood still and made no ice for long",
+    "freeze-broken": "it stops while it makes ice and starts again",
+    "valve-hunting": "the feed of its refrigerant swings to and fro",
+    "supply-voltage": "its mains voltage is not what it is made for",
     "warm-water": "its supply water is warm",
     "output-low": "it makes less ice than it should",
     "drift": "it is slowly changing",
@@ -66,7 +101,7 @@ _CLIENT = {
 }
 
 
-def verdict(case: Case, findings: tuple[Finding, ...]) -> Verdict:
+def verdict(case: Case, findings: tuple[Finding, ...], visits: tuple[AfterVisit, ...] = ()) -> Verdict:
     """The verdict on a log: as grave as its worst finding; "cannot-tell" where too few cycles were seen and nothing
     was found; "well" where nothing was."""
     whole = int(case.steady.sum())
@@ -78,20 +113,28 @@ def verdict(case: Case, findings: tuple[Finding, ...]) -> Verdict:
     grave = [f for f in findings if f.severity is not Severity.NOTE]
     if not grave and whole < case.thresholds["band_cycles"]:
         return Verdict(level="cannot-tell", client=_CANNOT(), technician=_CANNOT_TECH(cycles=whole))
-    if not findings:
-        told = (
-            _WELL_NO_KIND
-            if case.unit.kind == "unspecified" and case.unit.expected.freeze_min is None
-            else _WELL_TECH
-        )
-        return Verdict(level="well", client=_WELL(), technician=told(**values))
+    change = visits[-1].sentence if visits else None
+    standard = freeze_standard(case)
+    if not findings or (visits and not grave and all(f.part == "before" for f in findings)):
+        better = bool(visits) and visits[-1].better is True
+        unread_h = case.hours(PhaseKind.UNCLEAR)
+        partly = unread_h >= case.thresholds["unread_pct"] / 100 * case.hours(*PhaseKind)
+        client = _PARTLY(unread_h=round(unread_h, 1)) if partly else None
+        client = client or (_BETTER() if better else _WELL() if standard.tells else _STEADY())
+        technician = (_WITHIN[standard.basis] if standard.tells else _STEADY_TECH)(**values)
+        return Verdict(level="note" if partly else "well", client=client, technician=technician, since=change)
     worst = findings[0]
     values["after_h"] = round(max(worst.start_ns - case.timeline.start_ns, 0) / NS_PER_H, 1)
     since = (
         _SINCE(**values) if np.isfinite(values["freeze_min"]) else _SINCE_NO_CYCLES(after_h=values["after_h"])
     )
+    if change is not None and (not grave or worst.part == "before"):
+        since = change
     level = worst.severity.value
-    client = _CLIENT[level, worst.code if worst.code in _PLAIN else "other"]() if grave else _NOTE()
+    if grave:
+        client = _CLIENT[level, worst.code if worst.code in _PLAIN else "other"]()
+    else:
+        client = _NOTE() if standard.tells else _NOTE_STEADY()
     return Verdict(
         level=level,
         client=client,

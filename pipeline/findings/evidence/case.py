@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -10,8 +11,12 @@ import numpy as np
 from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.evidence import doubtful
 from pipeline.findings.evidence.conditions import Adjusted, adjust
+from pipeline.findings.evidence.courses import Course, courses
 from pipeline.findings.evidence.refrigerant import Refrigeration, refrigeration
 from pipeline.findings.evidence.stalls import Stalls, stalls
+from pipeline.findings.evidence.standards import Elsewhere
+from pipeline.findings.evidence.stops import Stop, stops
+from pipeline.findings.evidence.visits import Worked, visits
 from pipeline.findings.thresholds import InForce
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
@@ -22,7 +27,7 @@ NS_PER_DAY = 86_400_000_000_000
 
 READS = (
     "spread_floor_pct", "rare_pct", "single_sure_pct", "whole_harvest_pct", "ran_long_pct", "repeat_freeze_share",
-    "repeat_after_long_share", "repeats_most_pct",
+    "repeat_after_long_share", "repeats_most_pct", "slip_unmoved_pct",
 )  # fmt: skip
 
 
@@ -34,6 +39,7 @@ class Case:
     record: CycleRecord
     unit: Unit
     thresholds: InForce
+    elsewhere: Elsewhere = field(default_factory=Elsewhere)  # what is known from outside this log
 
     @property
     def n(self) -> int:
@@ -172,6 +178,11 @@ class Case:
         return stalls(self)
 
     @cached_property
+    def stops(self) -> tuple[Stop, ...]:
+        """Every stretch in which the compressor stood, in time order."""
+        return stops(self)
+
+    @cached_property
     def harvests(self) -> np.ndarray:
         """Harvests whose length may be judged, bool (n,)."""
         if not self.record.harvests_timed:
@@ -193,6 +204,37 @@ class Case:
         logged = self.column("water_in_c")
         known = self.unit.measured.water_in_c
         return np.where(np.isfinite(logged), logged, np.nan if known is None else known)
+
+    @cached_property
+    def courses(self) -> Mapping[str, Course]:
+        """Every measure that changed for good, by its column."""
+        return courses(self)
+
+    @cached_property
+    def visits(self) -> tuple[Worked, ...]:
+        """The visits of unit.toml that lie in the log."""
+        return visits(self)
+
+    @cached_property
+    def slipping(self) -> Course | None:
+        """The line's swing where it shrank for good although freezes and harvests went on as before: the probe reads more and more of the
+        room, or came to sit elsewhere."""
+        swing, t = self.courses.get("line_swing_k"), self.thresholds
+        if swing is None or swing.change.total > 0 or swing.change.kind == "comes-and-goes":
+            return None
+        late, early = swing.change.late, swing.change.judged & ~swing.change.late
+        last = np.flatnonzero(late)[-max(int(late.sum()) // 3, 1) :]  # where it slips, the end tells most
+        unmoved = t["slip_unmoved_pct"] / 100
+        for name in ("freeze_min", "harvest_min"):
+            values = self.column(name)
+            moved = np.nanmedian(values[last]) / np.nanmedian(values[early]) if early.any() else 1.0
+            if not abs(moved - 1) < unmoved:
+                return None
+        peak, end = self.column("harvest_peak_c"), self.column("freeze_end_c")
+        towards = np.nanmedian(end[last]) - np.nanmedian(end[early]) > abs(
+            np.nanmedian(peak[last]) - np.nanmedian(peak[early])
+        )
+        return swing if towards else None
 
     @cached_property
     def adjusted(self) -> Adjusted:

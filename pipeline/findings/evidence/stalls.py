@@ -12,7 +12,7 @@ import numpy as np
 from pipeline.cycles.record import PhaseKind
 from pipeline.findings.evidence import doubtful, statistics
 from pipeline.findings.evidence.aftermath import ice_left, let_go, usual_beside
-from pipeline.findings.evidence.changes import lasting_change
+from pipeline.findings.evidence.change import lasting_change
 
 if TYPE_CHECKING:
     from pipeline.findings.evidence.case import Case

@@ -1,44 +1,57 @@
-"""A steady change over the log: dirt, scale or a slow leak, before it becomes a fault of its own."""
+"""A lasting change of any measure over the log: dirt, scale or a slow leak, before it becomes a fault of its own."""
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+from collections.abc import Mapping
 
 import numpy as np
 
 from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import Case
-from pipeline.findings.evidence.changes import Change, change_of
-from pipeline.findings.finding import Severity
+from pipeline.findings.evidence.courses import MEASURES, Course
+from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import Phrase, phrase
 from pipeline.findings.rule import CannotTell, Rule, Seen, cycles_needed
 
 _LONG_LOG = phrase("needs.long-log", "a log of at least {least_days}: a shorter one shows the time of day")
 
+# column -> what it is called, as the subject of a sentence
+_NAMES = {
+    "freeze_min": ("freeze", "Freezes change"),
+    "harvest_min": ("harvest", "Harvests change"),
+    "freeze_end_c": ("freeze-end", "The evaporator's end-of-freeze temperature changes"),
+    "harvest_peak_c": ("harvest-peak", "The evaporator's warmest in harvest changes"),
+    "condenser_split_k": ("split", "The condenser air rise changes"),
+    "discharge_peak_c": ("discharge", "The discharge line changes"),
+    "freeze_current_a": ("current", "The current changes"),
+    "harvest_current_a": ("harvest-current", "The current in harvest changes"),
+    "harvest_rise_k_per_min": ("harvest-rise", "The rate at which harvests warm changes"),
+    "line_swing_k": ("swing", "The line's swing from freeze to harvest changes"),
+    "pull_down_k_per_min": ("pull-down", "The rate at which freezes cool changes"),
+}
 
-@dataclass(frozen=True, kw_only=True)
-class _Measure:
-    """A measure that may drift: how its change is scaled and said. `slope` and `slope`_sd are rows of the table."""
 
-    column: str
-    title: Phrase
-    threshold: str
-    slope: str  # what a kelvin of air does to it; "" where nothing is expected
-    slope_sd: str
-    relative: bool  # judged as a share of itself
+def _titles(key: str, subject: str, relative: bool) -> dict[str, Phrase]:
+    size, moved = ("{change_pct}", "{moved_pct}") if relative else ("{change_k}", "{moved_k}")
+    per_day = ", {moved_per_day_pct} a day" if relative else ""
+    return {
+        "ramp": phrase(f"finding.drift.{key}", f"{subject} steadily: {moved} over the log{per_day}"),
+        "step": phrase(f"finding.drift.{key}.step", f"{subject} for good, {{after_h}} into the log: {moved}"),
+        "comes-and-goes": phrase(
+            f"finding.drift.{key}.to-and-fro",
+            f"{subject} to and fro between two levels: by {size}, {{count}} times",
+        ),
+    }
 
 
-_MEASURES = (
-    _Measure(column="freeze_min", threshold="drift_pct", relative=True, slope="air_pct_per_k", slope_sd="air_pct_per_k_sd",
-             title=phrase("finding.drift.freeze", "Freezes change steadily: {change_pct} over the log, {per_day_pct} a day")),
-    _Measure(column="freeze_end_c", threshold="drift_k", relative=False, slope="freeze_end_k_per_k", slope_sd="freeze_end_k_per_k_sd",
-             title=phrase("finding.drift.freeze-end", "The evaporator's end-of-freeze temperature changes steadily: {change_k} over the log")),
-    _Measure(column="condenser_split_k", threshold="drift_k", relative=False, slope="", slope_sd="split_k_per_k_sd",
-             title=phrase("finding.drift.split", "The condenser split changes steadily: {change_k} over the log")),
-    _Measure(column="freeze_current_a", threshold="drift_pct", relative=True, slope="current_pct_per_k", slope_sd="current_pct_per_k_sd",
-             title=phrase("finding.drift.current", "The current changes steadily: {change_pct} over the log")),
-)  # fmt: skip
+_TITLES = {m.column: _titles(*_NAMES[m.column], m.relative) for m in MEASURES}
+_OF_THE_LINE = (
+    "freeze_end_c",
+    "harvest_peak_c",
+    "harvest_rise_k_per_min",
+    "line_swing_k",
+    "pull_down_k_per_min",
+)
 
 
 def _drift(case: Case):
@@ -46,63 +59,95 @@ def _drift(case: Case):
     short = cycles_needed("drift_cycles")(case)
     if short:
         return short
-    if (case.timeline.end_ns - case.timeline.start_ns) / 8.64e13 < t["drift_days"]:
-        return CannotTell(needs=_LONG_LOG(least_days=t["drift_days"]))
-    found = [(m, c) for m in _MEASURES if (c := _change(case, m)) is not None and c.kind == "drift"]
+    found = [c for c in case.courses.values() if _told_here(c, t)]
+    if case.slipping is not None:  # the line's temperatures tell of the clip
+        found = [c for c in found if c.measure.column not in _OF_THE_LINE]
     if not found:
-        return None
-    measure, moved = found[0]
+        short_log = (case.timeline.end_ns - case.timeline.start_ns) / 8.64e13 < t["drift_days"]
+        return CannotTell(needs=_LONG_LOG(least_days=t["drift_days"])) if short_log else None
+    found.sort(
+        key=lambda c: not c.worse
+    )  # what became worse is said first; the order of the measures otherwise
+    course = found[0]
+    moved = course.change
     at = np.flatnonzero(moved.late)
     days = (case.start_ns[at[-1]] - case.start_ns[at[0]]) / 8.64e13
     third = max(len(at) // 3, 1)
     early, late = moved.judged & ~moved.late, np.zeros(case.n, bool)
-    early[at[:third]], late[at[-third:]] = True, True
+    late[at[-third:]] = True
+    if moved.kind == "ramp":
+        early[at[:third]] = True
+    else:
+        late = moved.late
+    size = abs(course.total) / t[course.measure.threshold]
     return Seen(
-        severity=Severity.WATCH,
-        title=_title(measure, moved, days),
+        # What creeps does not mend itself, whichever way it goes; a step for the better is somebody's work.
+        severity=Severity.NOTE if moved.kind == "step" and not course.worse else Severity.WATCH,
+        title=_title(case, course, days),
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
         cycles=late,
         usual=early,
-        evidence={"days": round(days, 2), "cycles_judged": int(moved.judged.sum()), **_evidence(found, days)},
-        confidence=statistics.phi(abs(_scaled(measure, moved)) / t[measure.threshold] + 0.5),
+        evidence={
+            "days": round(days, 2),
+            "how": moved.kind,
+            "measure": course.measure.column,
+            "cycles_judged": int(moved.judged.sum()),
+            **_evidence(found, days),
+        },
+        confidence=statistics.phi(size + 0.5),
         flag_cycles=False,
+        causes=_causes(course),
     )
 
 
-def _change(case: Case, measure: _Measure) -> Change | None:
-    values = case.column(measure.column)
-    values = np.where(case.steady & (values > 0) if measure.relative else case.steady, values, np.nan)
-    t, per_k = case.thresholds, 100 if measure.relative else 1
-    least = t[measure.threshold]
-    if measure.relative:
-        values, least = np.log(values), math.log1p(least / 100)
-    slope = t[measure.slope] / per_k if measure.slope else 0.0
-    return change_of(case, values, least=least, slope=slope, slope_sd=t[measure.slope_sd] / per_k)
+def _told_here(course: Course, t: Mapping[str, float]) -> bool:
+    """Whether the change is one that `drift` tells: a ramp, or a step that no rule of its own tells."""
+    column, kind = course.measure.column, course.change.kind
+    if column == "freeze_min" and kind != "ramp":
+        return abs(course.total) < t["freeze_out_pct"]
+    if column in ("harvest_min", "freeze_end_c") and kind == "step":
+        return not course.worse
+    return True
 
 
-def _scaled(measure: _Measure, moved: Change) -> float:
-    return 100 * math.expm1(moved.total) if measure.relative else moved.total
+def _causes(course: Course) -> tuple[str, ...] | None:
+    if course.measure.column == "freeze_min" and course.change.total < 0:
+        return ("season", "end-of-freeze-early", "water-short")
+    if course.measure.column in ("harvest_min", "harvest_rise_k_per_min", "harvest_peak_c"):
+        return ("slab-sticks", "hot-gas-weak", "season", "harvest-end-sensing")
+    return None
 
 
-def _title(measure: _Measure, moved: Change, days: float):
-    total = round(_scaled(measure, moved), 1)
-    if not measure.relative:
-        return measure.title(change_k=total)
-    return measure.title(change_pct=total, per_day_pct=round(total / days, 1))
+def _title(case: Case, course: Course, days: float):
+    total, pattern = round(course.total, 1), _TITLES[course.measure.column][course.change.kind]
+    unit = "pct" if course.measure.relative else "k"
+    if course.change.kind == "comes-and-goes":
+        return pattern(count=course.change.episodes, **{f"change_{unit}": total})
+    size = {f"moved_{unit}": total}
+    if course.change.kind == "step":
+        first = case.start_ns[course.change.first]
+        return pattern(after_h=round((first - case.timeline.start_ns) / 3.6e12, 1), **size)
+    return (
+        pattern(moved_per_day_pct=round(total / days, 1), **size)
+        if course.measure.relative
+        else pattern(**size)
+    )
 
 
-def _evidence(found: list[tuple[_Measure, Change]], days: float) -> dict[str, float]:
+def _evidence(found: list[Course], days: float) -> dict[str, float]:
     said: dict[str, float] = {}
-    for measure, moved in found:
-        name = measure.column.rsplit("_", 1)[0]
-        if measure.relative:
-            said[f"{name}_change_pct"] = round(_scaled(measure, moved), 1)
-            said[f"{name}_change_low_pct"] = round(100 * math.expm1(moved.low), 1)
-            said[f"{name}_change_high_pct"] = round(100 * math.expm1(moved.high), 1)
+    for course in found:
+        moved, column = course.change, course.measure.column
+        name = column.removesuffix("_k_per_min") if "_per_" in column else column.rsplit("_", 1)[0]
+        if course.measure.relative:
+            said[f"{name}_change_pct"] = round(course.total, 1)
+            said[f"{name}_change_low_pct"] = round(course.scaled(moved.low), 1)
+            said[f"{name}_change_high_pct"] = round(course.scaled(moved.high), 1)
         else:
             said[f"{name}_change_k"] = round(moved.total, 2)
-            said[f"{name}_change_k_per_day"] = round(moved.total / days, 3)
+            if moved.kind == "ramp":
+                said[f"{name}_change_k_per_day"] = round(moved.total / days, 3)
     return said
 
 
@@ -110,8 +155,8 @@ RULES = (
     Rule(
         code="drift",
         test=_drift,
-        thresholds=("drift_cycles", "drift_days", "drift_pct", "drift_k", "air_pct_per_k", "air_pct_per_k_sd", "freeze_end_k_per_k",
-                    "freeze_end_k_per_k_sd", "split_k_per_k_sd", "current_pct_per_k", "current_pct_per_k_sd"),
+        thresholds=("drift_cycles", "drift_days", "freeze_out_pct"),
         causes=("fouling", "slow-leak", "season", "water-leaks-in"),
+        shows=Shows(about="freeze"),
     ),
-)  # fmt: skip
+)

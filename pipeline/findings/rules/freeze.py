@@ -8,25 +8,26 @@ import numpy as np
 
 from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_MIN, Case
-from pipeline.findings.evidence.changes import Change, change_of
+from pipeline.findings.evidence.change import Change
+from pipeline.findings.evidence.courses import change_of
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import phrase
-from pipeline.findings.rule import NEEDS_COLD, CannotTell, Rule, Seen, cycles_needed
+from pipeline.findings.rule import CONTACT, NEEDS_COLD, CannotTell, Rule, Seen, cycles_needed
 
 _WEAK_SINCE = phrase(
     "finding.weak-freeze.since",
     "The evaporator no longer gets as cold: freezes end at {after_c}, {rise_k} warmer than before",
 )
-_CONTACT = phrase(
-    "needs.probe-contact",
-    "a probe clipped firmly to the evaporator and insulated: this one reads part of the room's air",
-)
 _WEAK_ALL = phrase(
     "finding.weak-freeze.all", "The evaporator does not get cold enough: freezes end at {freeze_end_c}"
 )
+_WEAK_OR_CLIP = phrase(
+    "finding.weak-freeze.or-clip",
+    "Freezes are long and end at {freeze_end_c}: the evaporator does not get cold enough, or the probe reads part of the room's air",
+)
 _WEAK_SUPERHEAT = phrase(
     "finding.weak-freeze.superheat",
-    "The evaporator is starved: superheat is {superheat_k} at the end of the freeze",
+    "The evaporator is starved: superheat is {superheat_k} over the last third of the freeze",
 )
 
 
@@ -35,11 +36,13 @@ def _weak(case: Case):
     short_of = cycles_needed("band_cycles")(case)
     if short_of:
         return short_of
+    if case.slipping is not None:
+        return CannotTell(needs=CONTACT())
     ends = np.where(case.steady, case.column("freeze_end_c"), np.nan)
     slope, slope_sd = t["freeze_end_k_per_k"], t["freeze_end_k_per_k_sd"]
     warmed = change_of(case, ends, least=t["freeze_end_rise_k"], slope=slope, slope_sd=slope_sd)
     if warmed is not None and warmed.after > t["runs_below_c"]:
-        return CannotTell(needs=_CONTACT())  # no freeze ends so warm: the probe reads the room's air
+        return CannotTell(needs=CONTACT())  # no freeze ends so warm: the probe reads the room's air
     if warmed is not None and warmed.total > 0 and not _ended_early(case, warmed):
         return _weaker(case, warmed)
     return _weak_throughout(case, ends)
@@ -75,11 +78,13 @@ def _weak_throughout(case: Case, ends: np.ndarray) -> Seen | CannotTell | None:
     typical, superheat = _median(ends), _median(superheats)
     # A suction line far from the plate reads warmer than the plate: only a probe on the evaporator has a fixed level.
     if case.timeline.get("evaporator") is not None and typical > t["freeze_end_high_c"]:
-        if case.level("harvest_peak_c", case.harvests) > t["pulled_peak_c"]:
-            return CannotTell(
-                needs=_CONTACT()
-            )  # warm in freeze and in harvest alike: pulled towards the room's air
-        title = _WEAK_ALL(freeze_end_c=round(typical, 1))
+        pulled = case.level("harvest_peak_c", case.harvests) > t["pulled_peak_c"]
+        slow = case.level("freeze_min", case.steady) > t["weak_slow_min"]
+        if (
+            pulled and not slow
+        ):  # no ice grows so warm, and it grew as fast as it should: the clip reads part of the room's air
+            return CannotTell(needs=CONTACT())
+        title = (_WEAK_OR_CLIP if pulled else _WEAK_ALL)(freeze_end_c=round(typical, 1))
         judged, beyond = np.isfinite(ends), typical - t["freeze_end_high_c"]
     elif superheat > t["superheat_high_k"]:
         title = _WEAK_SUPERHEAT(superheat_k=round(superheat, 1))
@@ -132,7 +137,7 @@ RULES = (
         code="weak-freeze",
         test=_weak,
         needs=(NEEDS_COLD,),
-        thresholds=("freeze_end_high_c", "freeze_end_rise_k", "superheat_high_k", "runs_below_c", "band_cycles", "pulled_peak_c", "clip_sigma_k",
+        thresholds=("freeze_end_high_c", "freeze_end_rise_k", "superheat_high_k", "runs_below_c", "band_cycles", "pulled_peak_c", "weak_slow_min", "clip_sigma_k",
                     "ended_early_pct", "ended_early_k", "weak_act_pct", "freeze_end_k_per_k", "freeze_end_k_per_k_sd"),
         shows=Shows(about="freeze", telling="warmest"),
         causes=("charge-low", "metering", "hot-gas-leaks", "compressor-worn", "water-leaks-in", "condenser-dirty"),

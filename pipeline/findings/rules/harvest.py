@@ -8,10 +8,13 @@ import numpy as np
 
 from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import Case
+from pipeline.findings.evidence.courses import Course
 from pipeline.findings.evidence.stalls import believable
+from pipeline.findings.evidence.standards import harvest_standard
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import (
+    CONTACT,
     NEEDS_STARTS,
     NEEDS_TIMED_HARVESTS,
     TIMED,
@@ -41,6 +44,13 @@ _LEFT = phrase(
 _LONG = phrase(
     "finding.harvest-long.some", "{count} of {of} harvests took long: {found_min}, where {usual_min} is usual"
 )
+_LONG_SINCE = phrase(
+    "finding.harvest-long.since", "Harvests have become {excess_pct} longer: {found_min} after {usual_min}"
+)
+_LONG_GROWING = phrase(
+    "finding.harvest-long.growing",
+    "Harvests grow longer: {excess_pct} over the log, to {found_min} from {usual_min}",
+)
 _LONG_ALL = phrase("finding.harvest-long.all", "All harvests are long: {found_min}, where {expected_min} is the most to expect")  # fmt: skip
 
 
@@ -49,6 +59,8 @@ def _stalled(case: Case):
     stalled = s.stalled
     if not math.isfinite(s.usual_min) and not stalled.any():
         return cycles_needed("band_cycles")(case)
+    if case.slipping is not None and not (s.at_limit | s.repeated).any():
+        return CannotTell(needs=CONTACT())  # how warm a harvest became cannot be told
     if not stalled.any():
         return None if believable(case, s.usual_min) else CannotTell(needs=TIMED())
     kinds = {
@@ -130,7 +142,7 @@ def _long(case: Case):
     s = case.stalls
     if not math.isfinite(s.usual_min):
         return cycles_needed("band_cycles")(case)
-    most = case.unit.expected_harvest_min[1]
+    most = harvest_standard(case).high
     whole = case.harvests & ~s.stalled
     typical = float(np.median(case.harvest_min[whole])) if whole.any() else math.nan
     if typical > most:
@@ -139,6 +151,14 @@ def _long(case: Case):
         return cycles_needed("own_cycles")(case)
     if not believable(case, s.usual_min):
         return CannotTell(needs=TIMED())
+    grown = case.courses.get("harvest_min")
+    if (
+        grown is not None
+        and grown.change.kind != "comes-and-goes"
+        and grown.change.total > 0
+        and not case.rare(grown.change.late)
+    ):
+        return _grown(case, grown)
     if not s.long.any():
         return None
     at = np.flatnonzero(s.long)
@@ -171,6 +191,38 @@ def _long(case: Case):
     )
 
 
+def _grown(case: Case, course: Course) -> Seen:
+    """Harvests that have grown longer for good, in a step or steadily."""
+    moved, (before, after) = course.change, course.levels
+    late = moved.late
+    at = np.flatnonzero(late)
+    title = _LONG_SINCE if moved.kind == "step" else _LONG_GROWING
+    return Seen(
+        severity=Severity.WATCH,
+        title=title(excess_pct=round(course.total, 1), found_min=round(after, 2), usual_min=round(before, 2)),
+        start_ns=int(case.harvest_ns[at[0]]),
+        end_ns=int(case.end_ns[at[-1]]),
+        cycles=late,
+        usual=moved.judged & ~late,
+        evidence={
+            "judged_against": "this unit's own harvests",
+            "how": moved.kind,
+            "count": len(at),
+            "harvests_judged": int(moved.judged.sum()),
+            "found_min": round(after, 2),
+            "usual_min": round(before, 2),
+            "change_pct": round(course.total, 1),
+            "change_low_pct": round(course.scaled(moved.low), 1),
+            "change_high_pct": round(course.scaled(moved.high), 1),
+            "longest_min": round(float(np.nanmax(case.harvest_min[late])), 2),
+            "peak_c": _median(case.column("harvest_peak_c")[late]),
+            "uncertainty_min": round(1.645 * case.sigma_min, 2),
+        },
+        confidence=statistics.phi(course.total / case.thresholds["drift_harvest_pct"] + 0.5),
+        flag_cycles=moved.kind == "step",
+    )
+
+
 def _all_long(case: Case, whole: np.ndarray, typical: float, most: float) -> Seen:
     at = np.flatnonzero(whole)
     return Seen(
@@ -180,7 +232,7 @@ def _all_long(case: Case, whole: np.ndarray, typical: float, most: float) -> See
         end_ns=int(case.end_ns[at[-1]]),
         cycles=whole,
         evidence={
-            "judged_against": "expected band",
+            "judged_against": harvest_standard(case).basis,
             "found_min": round(typical, 2),
             "expected_high_min": round(most, 2),
             "harvests_judged": len(at),
@@ -220,7 +272,7 @@ RULES = (
         code="harvest-long",
         test=_long,
         needs=(NEEDS_STARTS, NEEDS_TIMED_HARVESTS),
-        thresholds=("harvest_out_pct", "own_cycles", "band_cycles", "band_sigma_pct"),
+        thresholds=("harvest_out_pct", "own_cycles", "band_cycles", "band_sigma_pct", "drift_harvest_pct"),
         shows=Shows(about="harvest"),
         causes=("hot-gas-weak", "slab-sticks", "harvest-end-sensing", "room-cold"),
     ),

@@ -9,8 +9,9 @@ import numpy as np
 
 from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import Case
-from pipeline.findings.evidence.changes import Change, change_of
+from pipeline.findings.evidence.change import Change
 from pipeline.findings.evidence.conditions import heat_kj_per_kg
+from pipeline.findings.evidence.courses import change_of
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_REFRIGERANT, NEEDS_REJECTION, NEEDS_WATER, Rule, Seen
@@ -28,7 +29,7 @@ _DISCHARGE = phrase("finding.condenser-hot.discharge", "The discharge line reach
 _WORSE = {
     "split": phrase(
         "finding.condenser-hot.split-rise",
-        "Heat rejection has become worse: the condenser split rose by {rise_k}, to {after_k}",
+        "Heat rejection has become worse: the condenser air rise grew by {rise_k}, to {after_k}",
     ),
     "over_air": phrase(
         "finding.condenser-hot.over-air-rise",
@@ -72,7 +73,7 @@ def _condenser_hot(case: Case):
     if total >= 1 and strong:
         return _worse(case, signs, total)
     split = np.where(case.steady, case.column("condenser_split_k"), np.nan)
-    limit = t["condenser_split_k"]
+    limit = case.unit.expected.split_k or t["condenser_split_k"]
     if case.unit.cooling == "air" and (typical := _median(split)) > limit:
         return _seen(case, np.isfinite(split), None, _SPLIT(split_k=_r(typical)),
                      {"split_k": _r(typical), "limit_k": limit}, statistics.phi((typical - limit) / t["clip_sigma_k"]))  # fmt: skip
@@ -82,12 +83,21 @@ def _condenser_hot(case: Case):
                      {"over_air_k": _r(typical), "limit_k": t["condensing_over_air_k"]},
                      statistics.phi((typical - t["condensing_over_air_k"]) / t["clip_sigma_k"]))  # fmt: skip
     discharge = np.where(case.steady, case.column("discharge_peak_c"), np.nan)
-    hot = discharge > t["discharge_hot_c"]
+    least_c = (
+        t["discharge_hot_c"] if case.unit.expected.discharge_c is None else case.unit.expected.discharge_c
+    )
+    hot = discharge > least_c
+    over_air = discharge - np.where(
+        np.isfinite(case.air_c) & (case.unit.cooling == "air"), case.air_c, -np.inf
+    )
+    watch = (discharge > t["discharge_watch_c"]) & (over_air > t["discharge_over_air_k"])
+    if hot.sum() < t["band_cycles"] and watch.sum() >= t["discharge_watch_cycles"]:
+        hot, least_c = watch, t["discharge_watch_c"]
     if hot.sum() >= t["band_cycles"]:
         typical = _median(discharge[hot])
         return _seen(case, hot, np.isfinite(discharge) & ~hot, _DISCHARGE(discharge_c=_r(typical)),
-                     {"discharge_c": _r(typical), "limit_c": t["discharge_hot_c"]},
-                     statistics.phi((typical - t["discharge_hot_c"]) / t["clip_sigma_k"] + 0.5))  # fmt: skip
+                     {"discharge_c": _r(typical), "limit_c": least_c},
+                     statistics.phi((typical - least_c) / t["clip_sigma_k"] + 0.5))  # fmt: skip
     return None
 
 
@@ -157,6 +167,9 @@ def _seen(
 ) -> Seen:
     at = np.flatnonzero(cycles)
     discharge = _median(case.column("discharge_peak_c")[cycles])
+    over = at[-1] < (1 - case.thresholds["over_pct"] / 100) * (
+        case.n - 1
+    )  # it is so no longer: nobody need be sent
     losing = (
         usual is not None
         and usual.any()
@@ -164,7 +177,9 @@ def _seen(
         > (1 + case.thresholds["hot_act_pct"] / 100) * case.level("freeze_min", usual)
     )
     return Seen(
-        severity=Severity.ACT if losing or discharge > case.thresholds["discharge_hot_c"] else Severity.WATCH,
+        severity=Severity.ACT
+        if not over and (losing or discharge > case.thresholds["discharge_hot_c"])
+        else Severity.WATCH,
         title=title,
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
@@ -240,7 +255,7 @@ RULES = (
         test=_condenser_hot,
         needs=(NEEDS_REJECTION, NEEDS_REFRIGERANT),
         thresholds=("condenser_split_k", "condenser_rise_k", "discharge_rise_k", "current_rise_pct",
-                    "condensing_over_air_k", "discharge_hot_c", "sign_least_pct", "sign_most_pct", "costs_time_pct", "hot_act_pct",
+                    "condensing_over_air_k", "discharge_hot_c", "discharge_watch_c", "discharge_over_air_k", "discharge_watch_cycles", "over_pct", "sign_least_pct", "sign_most_pct", "costs_time_pct", "hot_act_pct",
                     "clip_sigma_k", "band_cycles", "freeze_end_rise_k", "freeze_end_k_per_k", "freeze_end_k_per_k_sd",
                     "split_k_per_k_sd", "discharge_k_per_k", "discharge_k_per_k_sd", "current_pct_per_k", "current_pct_per_k_sd"),
         shows=Shows(roles=("discharge", "condenser_out", "discharge_pressure", "condenser_in")),

@@ -8,16 +8,37 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.findings.evidence import doubtful, statistics
-from pipeline.findings.evidence.case import NS_PER_DAY, Case
-from pipeline.findings.evidence.changes import Change, lasting_change, not_the_time_of_day
-from pipeline.findings.evidence.conditions import capacity_factor
+from pipeline.findings.evidence.aftermath import usual_beside
+from pipeline.findings.evidence.case import NS_PER_DAY, NS_PER_H, Case
+from pipeline.findings.evidence.change import Change, comes_and_goes, lasting_change
+from pipeline.findings.evidence.courses import not_the_time_of_day
 from pipeline.findings.evidence.stalls import believable
+from pipeline.findings.evidence.standards import freeze_standard
+from pipeline.findings.evidence.standards import usual as _usual
+from pipeline.findings.evidence.stops import hours_of_day, moment
+from pipeline.findings.evidence.visits import worked_on
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import READABLE, CannotTell, Rule, Seen, cycles_needed
 
 _LONG_SOME = phrase(
     "finding.freeze-long.some", "{count} of {of} freezes are too long, by {excess_pct} on the whole"
+)
+_LONG_ONE = phrase(
+    "finding.freeze-long.one",
+    "One freeze of {of} took {found_min}, {excess_pct} too long: at {when}, {after_h} into the log",
+)
+_SHORT_ONE = phrase(
+    "finding.freeze-short.one",
+    "One freeze of {of} took {found_min}, {excess_pct} too short: at {when}, {after_h} into the log",
+)
+_SHORT_HOURS = phrase(
+    "finding.freeze-short.hours",
+    "{count} of {of} freezes are too short, by {excess_pct} on the whole, mostly at {hours}",
+)
+_LONG_HOURS = phrase(
+    "finding.freeze-long.hours",
+    "{count} of {of} freezes are too long, by {excess_pct} on the whole, mostly at {hours}",
 )
 _LONG_SINCE = phrase(
     "finding.freeze-long.since", "Freezes have grown {excess_pct} longer, to {found_min} from {usual_min}"
@@ -30,6 +51,10 @@ _SHORT_SOME = phrase(
 )
 _SHORT_SINCE = phrase(
     "finding.freeze-short.since", "Freezes have become {excess_pct} shorter: {found_min} after {usual_min}"
+)
+_SHORT_ASKS = phrase(
+    "finding.freeze-short.since-a-stop",
+    "Since a stop at {when} freezes are {excess_pct} shorter: {found_min} after {usual_min}. Was the machine worked on then?",
 )
 _SHORT_ALL = phrase(
     "finding.freeze-short.all",
@@ -64,7 +89,9 @@ def baseline(case: Case) -> Baseline:
             at = np.flatnonzero(usual)
             first = max(int(t["level_cycles"]), int(t["drift_first_pct"] / 100 * len(at)))
             early = np.isin(np.arange(case.n), at[:first])
-        usual = early if moved.kind == "drift" or _earlier_is_usual(case, moved) else late
+        usual = early if moved.kind == "ramp" or _earlier_is_usual(case, moved) else late
+    elif (minor := _minor_level(case, y)) is not None:
+        usual = usual & ~minor
     values, floor = y[usual], _floor(case)
     calm = values[np.abs(statistics.modified_z(values, floor=floor)) <= t["outlier_z"]]
     if len(calm) > 1:  # no spread is narrower than what one freeze differs from the next by
@@ -77,6 +104,16 @@ def baseline(case: Case) -> Baseline:
         above=(chart.upper - chart.centre) / 3,
         since=since,
     )
+
+
+def _minor_level(case: Case, y: np.ndarray) -> np.ndarray | None:
+    """The smaller group of freezes where lengths lie at two levels that come and go, bool (n,); None where they lie at one, or nobody can
+    tell which is the usual one."""
+    t = case.thresholds
+    found = comes_and_goes(case.start_ns, y, least=_log_share(t["freeze_out_pct"], 1), thresholds=t)
+    if found is None or 100 * found.chosen.sum() > t["levels_most_pct"] * found.judged.sum():
+        return None
+    return found.chosen
 
 
 def length_change(case: Case) -> Change | None:
@@ -106,53 +143,9 @@ def _floor(case: Case) -> float:
 
 
 def expected_band(case: Case) -> tuple[float, float]:
-    """The band of a healthy freeze of this kind [min] at the log's usual air and water.
-
-    A band given in `unit.toml` is taken as it stands; where nameplate and weighed slab are known they narrow the kind's.
-    """
-    low, high = case.unit.expected_freeze_min
-    if case.unit.expected.freeze_min is not None:
-        return low, high
-    air, water = _usual(case.air_c), _usual(case.water_c)
-    t = case.thresholds
-    factor = capacity_factor(
-        t["unknown_air_c"] if math.isnan(air) else air,
-        t["unknown_water_c"] if math.isnan(water) else water,
-        rated_air_c=t["band_air_c"],
-        rated_water_c=t["band_water_c"],
-        per_k=t["air_pct_per_k"] / 100,
-    )
-    # Only ever widened: a cold room or cold water does not excuse a freeze that its kind allows anywhere.
-    low, high = min(low, low / factor), max(high, high / factor)
-    asked = plate_freeze_min(case)
-    if asked is not None:
-        far = t["plate_out_pct"] / 100
-        low, high = max(low, asked * (1 - far)), min(high, asked * (1 + far))
-    return low, high
-
-
-def plate_freeze_min(case: Case) -> float | None:
-    """The freeze that nameplate, weighed slab and usual harvest ask for, at the log's air and water [min]."""
-    plate, slab = case.unit.nameplate, case.unit.measured.slab_kg
-    if plate.ice_kg_per_day is None or slab is None:
-        return None
-    t = case.thresholds
-    factor = capacity_factor(
-        _usual(case.air_c),
-        _usual(case.water_c),
-        rated_air_c=t["air_rated_c"] if plate.at_air_c is None else plate.at_air_c,
-        rated_water_c=t["water_rated_c"] if plate.at_water_c is None else plate.at_water_c,
-        per_k=t["air_pct_per_k"] / 100,
-    )
-    harvest = case.level("harvest_min", case.harvests)
-    cycle = slab * 1440 / (plate.ice_kg_per_day * factor)
-    freeze = cycle - (harvest if math.isfinite(harvest) else 0.0)
-    return freeze if freeze > 0 else None
-
-
-def _usual(values: np.ndarray) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else math.nan
+    """The band of a healthy freeze [min] at the log's usual air and water, by the best standard there is."""
+    standard = freeze_standard(case)
+    return standard.low, standard.high
 
 
 def out_of_own(case: Case, base: Baseline, side: int) -> np.ndarray:
@@ -214,32 +207,51 @@ def _judge(case: Case, side: int):
     if case.timeline.get("evaporator", "suction") is None and not believable(case, case.stalls.usual_min):
         return CannotTell(needs=READABLE())
     out = out_of_own(case, base, side)
+    if side > 0:
+        out |= _long_pull_downs(case, math.exp(base.centre))
     return _against_itself(case, side, base, out) if out.any() else None
+
+
+def _long_pull_downs(case: Case, usual_min: float) -> np.ndarray:
+    """Freezes after a rest, longer by nature, that are far longer than the others after a rest, and than any is, bool (n,)."""
+    t = case.thresholds
+    pulled = case.flag("after_idle") & case.stalls_aside & case.flag("complete")
+    others = case.freeze_min[pulled]
+    if case.timeline.get("evaporator", "suction") is None or len(others) < t["band_cycles"]:
+        return np.zeros(case.n, bool)
+    return pulled & (
+        case.freeze_min > (1 + t["pull_down_long_pct"] / 100) * max(float(np.median(others)), usual_min)
+    )
 
 
 def _against_band(case: Case, side: int, found: float, edge: float) -> Seen:
     beyond = abs(math.log(found / edge))
     lost_pct = 100 * (found / edge - 1)
     # A kind's band is common practice: leaving it is a reason to look, not by itself to send somebody.
-    sure = case.unit.expected.freeze_min is not None or plate_freeze_min(case) is not None
+    standard = freeze_standard(case)
     title = (_LONG_ALL if side > 0 else _SHORT_ALL)(found_min=round(found, 2), expected_min=round(edge, 2))
     at = np.flatnonzero(case.steady)
     return Seen(
-        severity=Severity.ACT if sure and lost_pct > case.thresholds["lost_act_pct"] else Severity.WATCH,
+        severity=Severity.ACT
+        if standard.sharp and lost_pct > case.thresholds["lost_act_pct"]
+        else Severity.WATCH,
         title=title,
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
         cycles=case.steady,
         evidence={
-            "judged_against": "expected band",
+            "judged_against": standard.basis,
             "found_min": round(found, 2),
-            "expected_low_min": round(expected_band(case)[0], 2),
-            "expected_high_min": round(expected_band(case)[1], 2),
+            "expected_low_min": round(standard.low, 2),
+            "expected_high_min": round(standard.high, 2),
             "air_c": _rounded(_usual(case.air_c)),
             "water_c": _rounded(_usual(case.water_c)),
             "cycles_judged": len(at),
         },
-        confidence=statistics.phi(beyond / (case.thresholds["band_sigma_pct"] / 100)),
+        confidence=min(
+            statistics.phi(beyond / (case.thresholds["band_sigma_pct"] / 100)),
+            case.thresholds["band_sure_pct"] / 100,
+        ),
     )
 
 
@@ -257,23 +269,39 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
     judged = np.isfinite(case.adjusted.log_length)
     lasting = base.since is not None and out[base.since :].sum() > 0.5 * judged[base.since :].sum()
     values = {"count": int(out.sum()), "of": int(judged.sum()), "excess_pct": round(excess_pct, 1)}
-    if lasting:
+    hours = None if lasting else hours_of_day(case, case.start_ns[out])
+    stop = None if not lasting else worked_on(case, int(at[0]))
+    asks = stop is not None and side < 0
+    if asks:
+        title = _SHORT_ASKS(
+            excess_pct=round(excess_pct, 1), found_min=round(found_min, 2), usual_min=round(usual_min, 2), when=moment(case, stop[0])
+        )  # fmt: skip
+    elif lasting:
         title = (_LONG_SINCE if side > 0 else _SHORT_SINCE)(
             excess_pct=round(excess_pct, 1), found_min=round(found_min, 2), usual_min=round(usual_min, 2)
         )
+    elif len(at) == 1:
+        begun = int(case.start_ns[at[0]])
+        title = (_LONG_ONE if side > 0 else _SHORT_ONE)(
+            of=values["of"], excess_pct=values["excess_pct"], found_min=round(found_min, 2), when=moment(case, begun),
+            after_h=round((begun - case.timeline.start_ns) / NS_PER_H, 1),
+        )  # fmt: skip
+    elif hours is not None:
+        title = (_LONG_HOURS if side > 0 else _SHORT_HOURS)(hours=hours, **values)
     else:
         title = (_LONG_SOME if side > 0 else _SHORT_SOME)(**values)
     sigma = base.above if side > 0 else base.below
-    margin = float(np.median(np.abs(case.adjusted.log_length[out] - base.centre))) - _log_share(
-        t["run_out_pct"], side
-    )
+    y = np.where(np.isfinite(case.adjusted.log_length), case.adjusted.log_length, np.log(lengths))
+    margin = float(np.median(np.abs(y[out] - base.centre))) - _log_share(t["run_out_pct"], side)
     bad = lost_pct >= t["lost_act_pct"] if side > 0 else 100 * out.sum() >= t["short_act_pct"] * judged.sum()
     sewn = side > 0 and _sewn_together(case, out)
-    bad = bad and not sewn
+    # What began with a stop may be a repair; what is over by the log's end sends nobody.
+    over = base.since is not None and at[-1] < (1 - t["over_pct"] / 100) * (case.n - 1)
+    bad = bad and not sewn and not asks and not over
     confidence = statistics.phi(margin / (sigma / math.sqrt(min(int(out.sum()), 4))))
     confidence *= 0.5 if sewn else 1.0
     return Seen(
-        severity=Severity.NOTE if case.rare(out, confidence) else Severity.ACT if bad else Severity.WATCH,
+        severity=_severity(case, base, out, side, confidence, bad=bad, sewn=sewn),
         title=title,
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
@@ -292,9 +320,31 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
             "uncertainty_min": round(1.645 * case.sigma_min, 2),
             "may_be_missed_harvests": "yes" if sewn else None,
             "corrected_for": ", ".join(case.adjusted.corrected_for),
+            "hours": hours,
+            "after_a_stop_at": moment(case, stop[0]) if stop is not None else None,
+            "when": moment(case, int(case.start_ns[at[0]])) if len(at) == 1 else None,
         },
         confidence=confidence,
     )
+
+
+def _severity(
+    case: Case, base: Baseline, out: np.ndarray, side: int, confidence: float, *, bad: bool, sewn: bool
+) -> Severity:
+    """Few odd freezes of many are a note; but one far out of a tight spread is what an intermittent fault looks like."""
+    if not case.rare(out, confidence):
+        return Severity.ACT if bad else Severity.WATCH
+    t = case.thresholds
+    # Beside its neighbours: air and water move the others more over a day than they scatter from one to the next.
+    beside = np.log(case.freeze_min / usual_beside(case, case.freeze_min, math.exp(base.centre)))
+    near = beside[base.usual & ~out & np.isfinite(beside)]
+    scatter = statistics.spread(np.abs(near - np.median(near)), _floor(case)) if len(near) else math.inf
+    far = side * beside[out] > max(_log_share(t["single_far_pct"], side), t["single_far_z"] * scatter)
+    blind = case.timeline.get("evaporator", "suction") is None
+    far &= ~(
+        blind & (beside[out] > math.log(t["single_blind_times"]))
+    )  # a harvest that the clamp did not show
+    return Severity.WATCH if far.any() and not sewn else Severity.NOTE
 
 
 def _sewn_together(case: Case, out: np.ndarray) -> bool:
@@ -311,8 +361,8 @@ def _rounded(value: float) -> float | None:
 
 
 _OWN = ("outlier_z", "freeze_out_pct", "run_out_pct", "run_cycles", "run_z", "change_sharp_pct", "spread_floor_pct", "own_cycles", "band_cycles",
-        "level_cycles", "drift_first_pct", "lost_act_pct", "short_act_pct", "plate_out_pct", "band_sigma_pct", "band_air_c",
-        "band_water_c", "unknown_air_c", "unknown_water_c", "air_pct_per_k", "air_rated_c", "water_rated_c")  # fmt: skip
+        "level_cycles", "drift_first_pct", "lost_act_pct", "short_act_pct", "band_sigma_pct", "band_sure_pct", "single_far_pct", "single_far_z", "single_blind_times", "pull_down_long_pct", "over_pct",
+        "levels_most_pct")  # fmt: skip
 
 RULES = (
     Rule(

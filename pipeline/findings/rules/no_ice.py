@@ -9,6 +9,7 @@ import numpy as np
 from pipeline.cycles.record import Phase, PhaseKind
 from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_H, Case
+from pipeline.findings.evidence.stops import level_between
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import READABLE, CannotTell, Need, Rule, Seen
@@ -16,6 +17,20 @@ from pipeline.logs.limits import limits_of
 from pipeline.logs.timeline import Channel
 
 _TITLE = phrase("finding.no-ice.title", "The compressor ran for {running_h} without a freeze and harvest")
+_TITLES = {
+    "cold": phrase(
+        "finding.no-ice.cold",
+        "The compressor ran for {running_h} without a freeze and harvest, the line at {line_c}: the plate stays dry",
+    ),
+    "warm": phrase(
+        "finding.no-ice.warm",
+        "The compressor ran for {running_h} without a freeze and harvest, the line at {line_c}: it does not get cold",
+    ),
+}
+_CAUSES = {
+    "cold": ("no-water", "control-stuck", "end-of-freeze-sensing"),
+    "warm": ("hot-gas-stuck-open", "charge-low", "compressor-worn"),
+}
 _PHASES = phrase("needs.phases", "a log that shows when the compressor runs")
 
 _NO_PATTERN = ("no-pattern", "")
@@ -36,10 +51,22 @@ def _no_ice(case: Case):
     if longest.kind is PhaseKind.UNCLEAR and _cycles_unread(case, longest):
         return CannotTell(needs=READABLE())
     hours = sum(p.end_ns - p.start_ns for p in lost) / NS_PER_H
+    line = level_between(
+        case, longest.start_ns + _length(longest) // 3, longest.end_ns, "evaporator", "suction"
+    )
+    found = (
+        "cold"
+        if line < case.thresholds["no_water_c"]
+        else "warm"
+        if line > case.thresholds["gas_open_c"]
+        else ""
+    )
     of_log = hours * NS_PER_H / max(case.timeline.end_ns - case.timeline.start_ns, 1)
     return Seen(
         severity=Severity.ACT,
-        title=_TITLE(running_h=round(hours, 1)),
+        title=_TITLES[found](running_h=round(hours, 1), line_c=round(line, 1))
+        if found
+        else _TITLE(running_h=round(hours, 1)),
         start_ns=longest.start_ns,
         end_ns=longest.end_ns,
         evidence={
@@ -47,9 +74,11 @@ def _no_ice(case: Case):
             "running_h": round(hours, 1),
             "of_log_pct": round(100 * of_log, 1),
             "cycles_seen": case.n,
+            "line_c": round(line, 1) if math.isfinite(line) else None,
         },
         confidence=float(np.mean([p.confidence for p in lost])) * statistics.phi(hours / min(least, 2.0)),
         flag_cycles=False,
+        causes=_CAUSES.get(found),
     )
 
 
@@ -149,7 +178,7 @@ RULES = (
         code="no-ice",
         test=_no_ice,
         needs=(Need(met=lambda case: bool(case.record.phases), text=_PHASES()),),
-        thresholds=("no_ice_h", "runs_below_c", "endless_times", "endless_band_pct", "idle_peak_k", "cycling_swing_k",
+        thresholds=("no_ice_h", "no_water_c", "gas_open_c", "runs_below_c", "endless_times", "endless_band_pct", "idle_peak_k", "cycling_swing_k",
                     "cycling_draw_pct", "cycling_turn_h"),
         causes=("no-water", "hot-gas-stuck-open", "control-stuck", "compressor-worn"),
     ),

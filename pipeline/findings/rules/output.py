@@ -45,6 +45,21 @@ _LIMIT = {
     for cooling in ("air", "water")
     if (equipment, cooling) in PARAGRAPH_C
 }
+_MET = phrase(
+    "output.demand-met",
+    "It rested for {rest_h} of {covered_h} after harvests, as with a full bin: demand was met",
+)
+_AT_BOTH = phrase("output.expected.both", "at the logged {air_c} air and {water_c} water")
+_AT_AIR = phrase("output.expected.air", "at the logged {air_c} air; the water is not known")
+_AT_WATER = phrase("output.expected.water", "at the logged {water_c} water")
+_AT_PLATE = phrase(
+    "output.expected.plate", "at the plate's conditions, {air_c} air and {water_c} water: neither was logged"
+)
+_AT_UNKNOWN = phrase(
+    "output.expected.unknown",
+    "at the plate's conditions, taken as {air_c} air and {water_c} water: neither was logged, and unit.toml does not say for which the plate holds "
+    "(a small machine's often holds for 21 °C air and 10 °C water)",
+)
 _LOW = phrase(
     "finding.output-low.title",
     "It makes {found_kg_per_day} while running, where {expected_kg_per_day} is to be expected in these conditions",
@@ -74,13 +89,14 @@ def slab_bounds_kg(case: Case) -> tuple[float, float] | None:
 
 
 def expected_kg_per_day(case: Case) -> float | None:
-    """The nameplate's ice per day at the logged air and water; None without a nameplate or the air."""
+    """The nameplate's ice per day at the logged air and water, or at the plate's own conditions where neither was logged; None without a
+    nameplate."""
     plate, t = case.unit.nameplate, case.thresholds
     if plate.ice_kg_per_day is None:
         return None
-    air, water = _median(case.air_c[case.steady]), _median(case.water_c[case.steady])
+    air, water = _conditions(case)
     factor = capacity_factor(
-        air if case.unit.cooling == "air" else math.nan,
+        air,
         water,
         rated_air_c=t["air_rated_c"] if plate.at_air_c is None else plate.at_air_c,
         rated_water_c=t["water_rated_c"] if plate.at_water_c is None else plate.at_water_c,
@@ -89,11 +105,43 @@ def expected_kg_per_day(case: Case) -> float | None:
     return plate.ice_kg_per_day * factor
 
 
+def _conditions(case: Case) -> tuple[float, float]:
+    """The usual air (of an air-cooled unit) and water [°C], NaN where they are not known."""
+    air = _median(case.air_c[case.steady]) if case.unit.cooling == "air" else math.nan
+    return air, _median(case.water_c[case.steady])
+
+
+def expected_basis(case: Case):
+    """For which conditions the expectation holds; None without one."""
+    plate, t = case.unit.nameplate, case.thresholds
+    if plate.ice_kg_per_day is None:
+        return None
+    air, water = _conditions(case)
+    if math.isfinite(air) and math.isfinite(water):
+        return _AT_BOTH(air_c=round(air, 1), water_c=round(water, 1))
+    if math.isfinite(air):
+        return _AT_AIR(air_c=round(air, 1))
+    if math.isfinite(water):
+        return _AT_WATER(water_c=round(water, 1))
+    if plate.at_air_c is None or plate.at_water_c is None:
+        return _AT_UNKNOWN(air_c=t["air_rated_c"], water_c=t["water_rated_c"])
+    return _AT_PLATE(air_c=plate.at_air_c, water_c=plate.at_water_c)
+
+
+def made_cycles_per_day(case: Case) -> tuple[float, float] | None:
+    """(cycles made in 24 h of the time that the log covers, rests included; hours covered); None where nothing was made or seen."""
+    covered = case.hours(*(kind for kind in PhaseKind if kind is not PhaseKind.GAP))
+    made = int(((case.harvest_ns > 0) & ~case.repeats).sum())
+    return (24 * made / covered, covered) if covered > 0 and made else None
+
+
 def output(case: Case) -> Output:
-    """Ice per 24 h of running, its bounds and basis, and energy beside the published limit."""
-    rate = cycles_per_day(case)
-    if rate is None:
+    """Ice a day as made and as running without a rest would make it, bounds and basis, and energy beside the published limit."""
+    rate, by_day = cycles_per_day(case), made_cycles_per_day(case)
+    if rate is None or by_day is None:
         return Output()
+    share = by_day[0] / rate
+    rest_h = sum(s.minutes for s in case.stops if s.after == "harvest") / 60
     slab = case.unit.measured.slab_kg
     made = low = high = None
     if slab is not None:
@@ -106,15 +154,29 @@ def output(case: Case) -> Output:
         basis = _BOUNDED(low_kg=round(bounds[0], 2), high_kg=round(bounds[1], 2))
     else:
         basis = _CYCLES()
-    limit = limit_of(case.unit)
+    limit = limit_of(case.unit) if _near_rating(case) else None
     energy = _energy_kwh_per_kg(case, slab)
     return Output(
         cycles_per_day=round(rate, 2),
         ice_kg_per_day=made,
         ice_kg_per_day_low=low,
         ice_kg_per_day_high=high,
+        running_cycles_per_day=round(rate, 2),
+        running_ice_kg_per_day=made,
+        running_ice_kg_per_day_low=low,
+        running_ice_kg_per_day_high=high,
+        made_cycles_per_day=round(by_day[0], 2),
+        made_ice_kg_per_day=_times(made, share),
+        made_ice_kg_per_day_low=_times(low, share),
+        made_ice_kg_per_day_high=_times(high, share),
+        covered_h=round(by_day[1], 1),
+        rest_h=round(rest_h, 1),
+        demand=_MET(rest_h=round(rest_h, 1), covered_h=round(by_day[1], 1))
+        if rest_h >= case.thresholds["demand_rest_h"]
+        else None,
         basis=basis,
         expected_kg_per_day=expected_kg_per_day(case),
+        expected_basis=expected_basis(case),
         energy_kwh_per_kg=energy,
         energy_basis=None if energy is None else _MEASURED() if case.timeline.get("power") else _ESTIMATED(),
         limit_kwh_per_kg=None if limit is None else limit.kwh_per_kg,
@@ -122,6 +184,18 @@ def output(case: Case) -> Output:
         if limit is None
         else _LIMIT[limit.equipment, limit.cooling](paragraph=limit.paragraph),
     )
+
+
+def _times(value: float | None, share: float) -> float | None:
+    return None if value is None else value * share
+
+
+def _near_rating(case: Case) -> bool:
+    """Whether air and water are near the rating point for which energy limits are published, as far as they are known."""
+    t, (air, water) = case.thresholds, _conditions(case)
+    pairs = ((air, t["air_rated_c"]), (water, t["water_rated_c"]))
+    known = [abs(found - rated) for found, rated in pairs if math.isfinite(found)]
+    return bool(known) and max(known) <= t["limit_near_k"]
 
 
 def _energy_kwh_per_kg(case: Case, slab_kg: float | None) -> float | None:
@@ -186,7 +260,7 @@ RULES = (
         code="output-low",
         test=_output_low,
         thresholds=("output_low_pct", "output_act_pct", "slab_heat_share_low", "air_rated_c", "water_rated_c", "air_pct_per_k",
-                    "own_cycles", "band_cycles", "plate_tolerance_pct", "slab_sigma_pct", "plate_sigma_pct"),
+                    "own_cycles", "band_cycles", "plate_tolerance_pct", "slab_sigma_pct", "plate_sigma_pct", "limit_near_k", "demand_rest_h"),
         causes=("condenser-dirty", "charge-low", "water-leaks-in", "end-of-freeze-sensing", "slab-thin", "conditions"),
         quiet_when=("no-ice",),
     ),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -54,6 +55,50 @@ class _Starts:
         self.failed = (
             table["failed"].to_numpy().astype(bool) if n and "failed" in table else np.zeros(n, bool)
         )
+        # Of another load on the same clamp, a bin's light or a heater, no matter what its runs look like.
+        if (other := ~self.failed & (_drawn_a(case, self.at_ns, self.run_min) < _least_a(case))).any():
+            keep = ~other
+            self.n = int(keep.sum())
+            self.at_ns, self.off_min, self.run_min = self.at_ns[keep], self.off_min[keep], self.run_min[keep]
+            self.line_c, self.discharge_c, self.inrush_a = (
+                self.line_c[keep],
+                self.discharge_c[keep],
+                self.inrush_a[keep],
+            )
+            self.failed = self.failed[keep]
+
+
+def _clamp(case: Case):
+    return case.timeline.get("current_compressor", "current", "power")
+
+
+def _drawn_a(case: Case, at_ns: np.ndarray, run_min: np.ndarray) -> np.ndarray:
+    """The middle reading of the clamp over the first minutes of each run (starts,) [A or W], NaN where it is not known."""
+    clamp, drawn = _clamp(case), np.full(len(at_ns), np.nan)
+    if clamp is None:
+        return drawn
+    time_ns, values = clamp.time_ns[clamp.trusted], clamp.values[clamp.trusted]
+    until = at_ns + (np.minimum(np.nan_to_num(run_min, nan=2.0), 2.0) * NS_PER_MIN).astype(np.int64)
+    first, stop = np.searchsorted(time_ns, at_ns), np.searchsorted(time_ns, until)
+    for i in np.flatnonzero(stop > first):
+        drawn[i] = float(np.median(values[first[i] : stop[i]]))
+    return drawn
+
+
+def _least_a(case: Case) -> float:
+    """What the clamp reads at the least when the compressor runs: a part of what it usually reads in freezes; NaN where that is unknown."""
+    clamp = _clamp(case)
+    if clamp is None or clamp.unit != "A":
+        return math.nan
+    return case.thresholds["start_least_pct"] / 100 * case.level("freeze_current_a", case.flag("complete"))
+
+
+def _over_usual_pct(case: Case, at_ns: np.ndarray, run_min: np.ndarray) -> float:
+    """By how much these runs draw more than freezes do [%], NaN where it is not known."""
+    clamp, usual = _clamp(case), case.level("freeze_current_a", case.flag("complete"))
+    if clamp is None or clamp.unit != "A" or not usual > 0:
+        return math.nan
+    return 100 * (_median(_drawn_a(case, at_ns, run_min)) / usual - 1)
 
 
 def quick_starts(case: Case) -> np.ndarray:
@@ -68,12 +113,34 @@ def quick_starts(case: Case) -> np.ndarray:
         return np.zeros(s.n, bool)
     since_last = np.concatenate([[np.inf], np.diff(s.at_ns) / NS_PER_MIN])
     after_failed = np.concatenate([[False], s.failed[:-1]])
-    known = np.isfinite(s.off_min) & ~s.failed & ~after_failed
+    known = np.isfinite(s.off_min) & ~s.failed & ~after_failed & ~_ends_harvest(case, s.at_ns)
     if not _by_current(case):  # a probe lags: what it shows for seconds was no stop
         known &= s.off_min >= max(t["stop_seen_min"], t["seen_intervals"] * case.record.interval_s / 60)
     brief = _by_current(case) & (np.concatenate([[np.nan], s.run_min[:-1]]) < t["short_run_min"])
     soon = known & ((s.off_min < t["start_off_min"]) | (since_last < 60 / t["starts_per_hour"]) | brief)
     return soon if _make_a_pattern(s.at_ns[soon], int(t["starts_needed"])) else np.zeros(s.n, bool)
+
+
+def _ends_harvest(case: Case, at_ns: np.ndarray) -> np.ndarray:
+    """Starts that end a harvest, bool (starts,), where most harvests end so: the compressor stands in harvest by design."""
+    phases = case.record.phases
+    ends = np.array(
+        [
+            b.start_ns
+            for a, b in itertools.pairwise(phases)
+            if a.kind is PhaseKind.HARVEST and b.kind is PhaseKind.FREEZE
+        ],
+        np.int64,
+    )
+    none = np.zeros(len(at_ns), bool)
+    if len(ends) == 0 or len(at_ns) == 0:
+        return none
+    near = np.searchsorted(ends, at_ns)
+    away = np.minimum(
+        np.abs(at_ns - ends[np.minimum(near, len(ends) - 1)]), np.abs(at_ns - ends[np.maximum(near - 1, 0)])
+    )
+    own = away <= NS_PER_MIN
+    return own if own.sum() > 0.5 * len(ends) else none
 
 
 def _by_current(case: Case) -> bool:
@@ -104,7 +171,8 @@ def _short_cycling(case: Case):
     if spans:
         first, last = min(first, spans[0].start_ns), max(last, spans[-1].end_ns)
     run, off = _median(run_min), _median(off_min)
-    kind = _kind(case, run, off, _median(s.discharge_c[at]))
+    over = _over_usual_pct(case, s.at_ns[before], s.run_min[before])
+    kind = _kind(case, run, off, _median(s.discharge_c[at]), over)
     excess = float(np.sum(np.maximum(t["start_off_min"] - off_min, 0) > 0)) + per_hour / t["starts_per_hour"]
     return Seen(
         severity=Severity.ACT if len(at) >= t["starts_act"] else Severity.WATCH,
@@ -119,6 +187,7 @@ def _short_cycling(case: Case):
             "most_per_hour": round(per_hour, 1),
             "run_min": _rounded(run),
             "off_min": _rounded(off),
+            "over_usual_current_pct": _rounded(over),
             "shortest_off_min": _rounded(float(np.nanmin(off_min))) if np.isfinite(off_min).any() else None,
             "line_before_c": _rounded(_median(s.line_c[at])),
             "discharge_before_c": _rounded(_median(s.discharge_c[at])),
@@ -174,7 +243,7 @@ def _by_spans(case: Case, spans):
     )
 
 
-def _kind(case: Case, run_min: float, off_min: float, discharge_c: float) -> str:
+def _kind(case: Case, run_min: float, off_min: float, discharge_c: float, over_pct: float) -> str:
     """Which protection is likely to open, by on and off times and the discharge line before the restart.
 
     Common practice, no source: a low-pressure switch opens within a minute and closes again as the pressures equalise; an
@@ -192,6 +261,8 @@ def _kind(case: Case, run_min: float, off_min: float, discharge_c: float) -> str
         return "chatter"
     if run_min <= t["low_pressure_run_min"] and off_min <= t["low_pressure_off_min"]:
         return "low-pressure"
+    if run_min > t["overload_run_min"] and not over_pct >= t["overload_draw_pct"]:
+        return "high-pressure"  # a motor that draws no more than usual heats up no overload in so long; a pressure builds up
     if math.isfinite(discharge_c) and discharge_c >= t["overload_discharge_c"]:
         return "overload" if off_min >= run_min else "high-pressure"
     if off_min >= max(t["overload_off_times"] * run_min, t["overload_off_min"]):
@@ -260,7 +331,7 @@ RULES = (
         test=_short_cycling,
         needs=(NEEDS_STARTS,),
         thresholds=("start_off_min", "starts_per_hour", "short_run_min", "starts_needed", "starts_act", "tripping_act_h", "stop_seen_min",
-                    "seen_intervals", "chatter_run_min", "chatter_off_min", "spell_freeze_pct", "low_pressure_run_min", "low_pressure_off_min",
+                    "seen_intervals", "start_least_pct", "overload_run_min", "overload_draw_pct", "chatter_run_min", "chatter_off_min", "spell_freeze_pct", "low_pressure_run_min", "low_pressure_off_min",
                     "overload_off_min", "overload_off_times", "overload_discharge_c"),
         shows=Shows(roles=CLAMPS, worst_stretch=True),
         causes=_CAUSES["unknown"],

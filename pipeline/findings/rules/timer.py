@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.findings.evidence import statistics
-from pipeline.findings.evidence.case import NS_PER_DAY, Case
+from pipeline.findings.evidence.case import NS_PER_DAY, NS_PER_H, Case
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import CannotTell, Rule, Seen, cycles_needed
@@ -17,6 +17,11 @@ from pipeline.findings.rule import CannotTell, Rule, Seen, cycles_needed
 _AT_TIMER = phrase(
     "finding.freeze-at-timeout.title",
     "{count} of {of} freezes end at {length_min}, whatever the conditions: a timer ends them",
+)
+_AT_TIMER_OR = phrase(
+    "finding.freeze-at-timeout.or-by-design",
+    "{count} of {of} freezes end at {length_min}, whatever the conditions: a timer ends them, by design or because the sensing failed; "
+    "the control's setting tells which",
 )
 _NOT_VARIED = phrase(
     "needs.varied-conditions",
@@ -44,9 +49,12 @@ def _at_timeout(case: Case):
     ended = found.bunched & stretch
     at = np.flatnonzero(ended)
     others = known & ~stretch
+    severity = _severity(case, found, stretch, lengths)
     return Seen(
-        severity=Severity.WATCH if found.proof == _BY_NATURE else Severity.ACT,
-        title=_AT_TIMER(count=len(at), of=int(known.sum()), length_min=round(found.length_min, 2)),
+        severity=severity,
+        title=(_AT_TIMER if severity is Severity.ACT else _AT_TIMER_OR)(
+            count=len(at), of=int(known.sum()), length_min=round(found.length_min, 2)
+        ),
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
         cycles=ended,
@@ -64,6 +72,21 @@ def _at_timeout(case: Case):
         confidence=1 - 0.5 * 0.35 ** max(found.due_min / found.found_min - 1, 0.2),
         causes=_CAUSES,  # that a timer ends them speaks for the first by itself
     )
+
+
+def _severity(case: Case, found: _Bunch, stretch: np.ndarray, lengths: np.ndarray) -> Severity:
+    """Machines there are that a timer ends by design, and the log alone cannot part them from those whose sensing has failed: so it is
+    something to look at. Unless the freezes before ended by nature, sooner: then the sensing ended them, and does so no longer."""
+    t, known = case.thresholds, np.isfinite(lengths)
+    before = known & ~stretch & (np.arange(case.n) < int(np.argmax(stretch)))
+    if before.sum() < t["level_cycles"]:
+        return Severity.WATCH
+    earlier = lengths[before]
+    varied = (
+        statistics.spread(np.abs(earlier - np.median(earlier))) > t["timer_varied_times"] * found.found_min
+    )
+    sooner = float(np.median(earlier)) < found.length_min - t["timer_near"] * found.found_min
+    return Severity.ACT if varied and sooner else Severity.WATCH
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -227,10 +250,13 @@ def _harvests_vary(case: Case, cycles: np.ndarray, least_min: float) -> bool:
 
 
 def _own_spread(case: Case, lengths: np.ndarray, others: np.ndarray, inside: np.ndarray) -> float:
-    """A part of the relative spread of the unit's other freezes, sampling taken off; 0 unless both they and the stretch
-    cover a day, so that each has met the same conditions."""
+    """A part of the relative spread of the unit's other freezes, sampling taken off; 0 unless the stretch has met what they met: it
+    covers a day, or as long as they do."""
     t = case.thresholds
-    if others.sum() < t["timer_others"] or min(_span_ns(case, others), _span_ns(case, inside)) < NS_PER_DAY:
+    if others.sum() < t["timer_others"]:
+        return 0.0
+    span, met = _span_ns(case, others), _span_ns(case, inside)
+    if met < NS_PER_DAY or span < t["timer_others_h"] * NS_PER_H:
         return 0.0
     values = np.sort(lengths[others])
     half = len(values) // 2
@@ -282,7 +308,7 @@ RULES = (
         thresholds=("timer_cycles", "timer_spread_s", "timer_share_pct", "timer_added_pct", "timer_match_pct", "timer_excess", "timer_nature_excess",
                     "natural_spread_pct", "timer_near", "timer_pct_per_k", "timer_varied_times", "timer_harvests_pct",
                     "timer_whole_pct", "timer_p", "timer_part_p", "timer_told_times", "timer_alike_times", "timer_like_times", "timer_follow_pct",
-                    "timer_pulled_cycles", "timer_pulled_pct", "timer_others", "timer_own_pct", "timer_own_most_pct", "level_cycles"),
+                    "timer_pulled_cycles", "timer_pulled_pct", "timer_others", "timer_others_h", "timer_own_pct", "timer_own_most_pct", "level_cycles"),
         shows=Shows(about="freeze", telling="middle"),
         causes=_CAUSES,
     ),

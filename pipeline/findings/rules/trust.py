@@ -6,13 +6,23 @@ from collections.abc import Callable
 
 import numpy as np
 
+from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_H, Case
+from pipeline.findings.evidence.visits import worked_on
 from pipeline.findings.finding import SPAN, Severity, Shows
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import Rule, Seen
 from pipeline.logs.timeline import Doubt
 
 _MANY = phrase("finding.log-gap.several", "The log has {count} gaps, {missing_h} in all")
+_SLIPS = phrase(
+    "finding.probe-loose.slips",
+    "The probe slips off its pipe: between freeze and harvest it swings by {after_k}, {before_k} at first, while the machine goes on as before",
+)
+_MOVED = phrase(
+    "finding.probe-loose.moved",
+    "The probe sits elsewhere, or looser: between freeze and harvest it swings by {after_k}, {before_k} before, while the machine goes on as before",
+)
 _COLD = ("evaporator", "suction")
 
 
@@ -65,6 +75,38 @@ def _title(code: str, group: list[Doubt], whole_h: float):
     return longest.what
 
 
+def _slips(case: Case) -> Seen | None:
+    course = case.slipping
+    if course is None:
+        return None
+    moved = course.change
+    late = moved.late
+    at = np.flatnonzero(late)
+    cold = case.timeline.get(*_COLD)
+    before, after = course.levels
+    title = _SLIPS if moved.kind == "ramp" else _MOVED
+    by_hand = moved.kind == "step" and worked_on(case, moved.first) is not None
+    return Seen(
+        severity=Severity.NOTE if by_hand else Severity.WATCH,
+        title=title(before_k=round(before, 1), after_k=round(after, 1)),
+        start_ns=int(case.start_ns[at[0]]),
+        end_ns=int(case.end_ns[at[-1]]),
+        cycles=late,
+        usual=moved.judged & ~late,
+        evidence={
+            "how": moved.kind,
+            "swing_before_k": round(before, 1),
+            "swing_after_k": round(after, 1),
+            "swing_change_pct": round(course.total, 1),
+            "channel": cold.label or None,
+            "role": cold.role,
+            "cycles_judged": int(moved.judged.sum()),
+        },
+        confidence=statistics.phi(abs(course.total) / case.thresholds["drift_swing_pct"]),
+        flag_cycles=False,
+    )
+
+
 _KINDS: tuple[tuple[str, Severity, tuple[str, ...]], ...] = (
     ("probe-fault", Severity.WATCH, ("probe-off-pipe",)),
     ("probe-loose", Severity.WATCH, ("probe-off-pipe",)),
@@ -77,13 +119,22 @@ _KINDS: tuple[tuple[str, Severity, tuple[str, ...]], ...] = (
 _CLAMPS = Shows(roles=("current_compressor", "current", "power"), doubted=True)
 _PROBES = Shows(doubted=True)
 
-RULES = tuple(
+RULES = (
+    *(
+        Rule(
+            code=code,
+            test=_passed_on(code, severity),
+            causes=causes,
+            of_the_log=True,
+            shows={"clamp-dead": _CLAMPS, "probe-fault": _PROBES, "probe-loose": _PROBES}.get(code, SPAN),
+        )
+        for code, severity, causes in _KINDS
+    ),
     Rule(
-        code=code,
-        test=_passed_on(code, severity),
-        causes=causes,
-        of_the_log=True,
-        shows={"clamp-dead": _CLAMPS, "probe-fault": _PROBES, "probe-loose": _PROBES}.get(code, SPAN),
-    )
-    for code, severity, causes in _KINDS
+        code="probe-loose",
+        test=_slips,
+        causes=("probe-off-pipe",),
+        thresholds=("drift_swing_pct",),
+        shows=_PROBES,
+    ),
 )

@@ -30,6 +30,7 @@ class Rises:
     end_s: np.ndarray
     low_c: np.ndarray
     rise_k: np.ndarray
+    found: int  # all of them; of so many that they would cost much, some are looked at closer
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,8 +58,9 @@ def rises(time_ns: np.ndarray, values: np.ndarray, overview: Overview, origin_ns
     with np.errstate(invalid="ignore"):
         moving = swing > _LEAST_RISE_K
         at = turns(np.where(moving, grid, np.nan), low=low + 0.3 * swing, high=low + 0.65 * swing)
-    if len(at) > MOST_EVENTS:
-        at = at[np.linspace(0, len(at) - 1, MOST_EVENTS).astype(int)]
+    count = len(at)
+    if count > MOST_EVENTS:
+        at = at[np.linspace(0, count - 1, MOST_EVENTS).astype(int)]
     found = []
     for point in at:
         center_ns = int(overview.grid_ns[point])
@@ -70,7 +72,7 @@ def rises(time_ns: np.ndarray, values: np.ndarray, overview: Overview, origin_ns
         if rise is not None:
             found.append(rise)
     start, end, low_c, rise_k = np.array(sorted(found)).reshape(-1, 4).T
-    return Rises(start_s=start, end_s=end, low_c=low_c, rise_k=rise_k)
+    return Rises(start_s=start, end_s=end, low_c=low_c, rise_k=rise_k, found=count)
 
 
 def _local_range(grid: np.ndarray, step_s: float) -> tuple[np.ndarray, np.ndarray]:

@@ -11,7 +11,7 @@ from pipeline.language.text import Text
 from pipeline.logs.alignment.clock_offset import LEAST_PAIRS, Kind, Offset, clock_offset
 from pipeline.logs.alignment.shared_events import Rises, Steps, rises, steps
 from pipeline.logs.alignment.superposed import Trace, line_and_current
-from pipeline.logs.channels.channels import Draft
+from pipeline.logs.channels.draft import Draft
 from pipeline.logs.channels.same_logger import LoggerLog
 from pipeline.logs.clock.stamp_parser import DAY_NS, SECOND_NS
 from pipeline.logs.coarse_grid import overview_of

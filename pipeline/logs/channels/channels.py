@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.language.text import Text
+from pipeline.logs.channels.draft import Draft
+from pipeline.logs.channels.header_doubts import with_doubted_headers
 from pipeline.logs.channels.inference import (
     Nameless,
     looks_like_current,
@@ -16,50 +17,26 @@ from pipeline.logs.channels.inference import (
     roles_by_behaviour,
     temperature_unit,
 )
+from pipeline.logs.channels.notes import UNIT_IN_TOML, Notes, note
+from pipeline.logs.channels.resistance import celsius_of
 from pipeline.logs.channels.same_logger import LoggerLog
-from pipeline.logs.coarse_grid import Overview, swing
+from pipeline.logs.coarse_grid import Overview
 from pipeline.logs.table import LoggedColumn
+from pipeline.logs.vocabulary.quantities import HOUSE_UNITS, quantity_of_header
 from pipeline.logs.vocabulary.roles import TEMPERATURE_ROLES, role_by_file_name, role_by_header, rule_for
-from pipeline.logs.vocabulary.units import (
-    UNITS,
-    celsius_from_beta,
-    celsius_from_platinum,
-    celsius_from_steinhart_hart,
-    to_house,
-)
-from pipeline.unit import ROLES, ChannelRule, Thermistor, Unit
+from pipeline.logs.vocabulary.units import UNITS, to_house
+from pipeline.unit import ROLES, ChannelRule, Unit
 
-_NO_READING = re.compile(
-    r"\b(rh|humid\w*|humedad|feuchte|humidité|batt\w*|bater[ií]a|batterie|rssi|signal|lqi|event|status|state|marker|alarm|door|flag"
-    r"|dew ?point|lux|co2)\b|%",
-    re.IGNORECASE,
-)
 _NO_NAME = re.compile(
     r"column \d+|(temp\w*|value|reading|measurement|data|wert|messwert|valor|medida|valeur|mesure|channel|ch|input|probe|sensor)"
     r"\W*\d{0,2}\W*([°º]?\s?[cfk]|a)?\W*",
     re.IGNORECASE,
 )
 _BATTERY = re.compile(r"\b(v?batt?\w*|bater[ií]a|akku\w*|pile)\b", re.IGNORECASE)
-_UNIT_IN_TOML = 'set unit for "{label}" under [channels] in unit.toml if that is wrong'
-ASSUMED_NTC = Thermistor(r25_ohm=10_000.0, beta_k=3950.0)
-"""Taken where a resistance comes without its thermistor's constants. Common practice, no source."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Draft:
-    """A channel before trust. `values` are in `unit`, a house unit."""
-
-    key: int
-    logger: int
-    label: str
-    role: str
-    role_by: str
-    role_confidence: float
-    unit: str
-    unit_read: str
-    values: np.ndarray
-    error: np.ndarray | None
-    error_words: Mapping[str, int] = field(default_factory=dict)
+_TWIN_K = 0.6
+"""Further than this two columns of one reading in °C and in °F do not lie apart, rounded to whole degrees."""
+_CLEAR = 0.75
+"""From this confidence on a column's own readings decide its unit."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,9 +46,6 @@ class _Open:
     draft: Draft
     column: LoggedColumn
     rule: ChannelRule | None
-
-
-Notes = dict[str, list[Text]]
 
 
 def drafts_of(logs: Sequence[LoggerLog], unit: Unit, overview: Overview) -> tuple[list[Draft], Notes]:
@@ -114,7 +88,7 @@ def drafts_of(logs: Sequence[LoggerLog], unit: Unit, overview: Overview) -> tupl
         alike = [o for other, opened in unscaled for o in opened if other is log or _same_labels(other, log)]
         ready += _temperatures(temperatures, known, alike, log, overview, notes)
     ready.sort(key=lambda d: d.key)
-    ready = _by_behaviour(ready, overview)
+    ready = with_doubted_headers(_by_behaviour(ready, overview), logs, overview, notes)
     _note_unknown_keys(unit, logs, notes)
     return ready, notes
 
@@ -127,8 +101,11 @@ def _same_labels(one: LoggerLog, other: LoggerLog) -> bool:
 def _named(rule: ChannelRule | None, label: str, house: str | None, log: LoggerLog) -> tuple[str, str, float]:
     if rule is not None and rule.role is not None:
         return rule.role, "unit.toml", 1.0
-    if _BATTERY.search(label):  # its voltage is not the machine's
+    quantity = quantity_of_header(label)
+    if _BATTERY.search(label) or quantity == "other":  # the battery's voltage is not the machine's
         return "other", "", 0.0
+    if house is None and quantity is not None:
+        house = HOUSE_UNITS[quantity]
     guess = role_by_header(label, house)
     if guess.role == "other" and len(log.columns) == 1 and _NO_NAME.fullmatch(label):
         guess = role_by_file_name(log.files[0], house)
@@ -139,12 +116,36 @@ def _converted(draft: Draft, logged: str, rule: ChannelRule | None, log: LoggerL
     values, house = to_house(draft.values, logged)
     role, by, confidence = draft.role, draft.role_by, draft.role_confidence
     if house == "ohm":
-        values = _celsius(values, rule.thermistor if rule else None, draft.label, log, notes)
-        house = "°C"
+        celsius = celsius_of(values, rule, draft.label, log.files[0], notes)
+        if celsius is None:
+            return replace(draft, role="other", role_by="", role_confidence=0.0, unit="", unit_read=logged)
+        values, house = celsius, "°C"
+    elif house == "V" and quantity_of_header(draft.label) == "current":
+        if rule is None or rule.a_per_v is None:
+            note(
+                notes,
+                log.files[0],
+                "logs.note.clamp_ratio",
+                '"{label}" is a clamp\'s voltage, and its ratio is not known: it is used for nothing; set a_per_v (amperes per volt) for "{label}" under [channels] in unit.toml',
+                label=draft.label,
+            )
+            return replace(
+                draft,
+                role="other",
+                role_by="",
+                role_confidence=0.0,
+                unit="V",
+                unit_read=logged,
+                values=values,
+            )
+        values, house = values * rule.a_per_v, "A"
+        role, by, confidence = (
+            ("current", "header", 0.9) if role in ("other", "voltage") else (role, by, confidence)
+        )
     if role != "other" and ROLES[role] != house and ROLES[role] != "":
-        _note(
+        note(
             notes,
-            log,
+            log.files[0],
             "logs.note.role_and_unit",
             '"{label}" is in {unit}, which a channel of role {role} cannot be: it is kept, but used for nothing',
             label=draft.label,
@@ -159,37 +160,6 @@ def _converted(draft: Draft, logged: str, rule: ChannelRule | None, log: LoggerL
     )
 
 
-def _celsius(
-    ohm: np.ndarray, thermistor: Thermistor | None, label: str, log: LoggerLog, notes: Notes
-) -> np.ndarray:
-    if thermistor is not None:
-        if thermistor.beta_k is not None:
-            return celsius_from_beta(ohm, r25_ohm=thermistor.r25_ohm, beta_k=thermistor.beta_k)
-        return celsius_from_steinhart_hart(ohm, a=thermistor.a, b=thermistor.b, c=thermistor.c)
-    low, high = swing(ohm)
-    for r0 in (100.0, 1000.0):
-        if 0.8 * r0 <= low and high <= 1.6 * r0:
-            _note(
-                notes,
-                log,
-                "logs.note.platinum",
-                '"{label}" was read as a platinum thermometer of {r0} Ω at 0 °C (IEC 60751); '
-                + _UNIT_IN_TOML,
-                label=label,
-                r0=f"{r0:g}",
-            )
-            return celsius_from_platinum(ohm, r0_ohm=r0)
-    _note(
-        notes,
-        log,
-        "logs.note.thermistor",
-        '"{label}" is a resistance without its thermistor: 10 kΩ at 25 °C with beta 3950 K was assumed, and may be off by '
-        "some degrees; set thermistor for it under [channels] in unit.toml",
-        label=label,
-    )
-    return celsius_from_beta(ohm, r25_ohm=ASSUMED_NTC.r25_ohm, beta_k=ASSUMED_NTC.beta_k)
-
-
 def _opened(
     opened: Sequence[_Open], log: LoggerLog, overview: Overview, notes: Notes
 ) -> tuple[list[Draft], list[_Open]]:
@@ -199,9 +169,10 @@ def _opened(
     for one in opened:
         draft = one.draft
         grid = overview.of(draft.logger, draft.values)
-        if draft.role == "other" and _NO_READING.search(draft.label):
+        quantity = quantity_of_header(draft.label)
+        if draft.role == "other" and draft.role_by != "unit.toml" and quantity not in (None, "temperature"):
             done.append(draft)
-        elif draft.role in TEMPERATURE_ROLES:
+        elif draft.role in TEMPERATURE_ROLES or (draft.role == "other" and quantity == "temperature"):
             temperatures.append(one)
         elif draft.role in _BY_MAGNITUDE:
             done.append(_by_magnitude(one, grid, log, notes))
@@ -235,11 +206,11 @@ def _by_magnitude(one: _Open, grid: np.ndarray, log: LoggerLog, notes: Notes) ->
     seen = grid[~np.isnan(grid)]
     top = float(np.percentile(np.abs(seen), 90)) if len(seen) else 0.0
     unit = next(u for limit, u in _BY_MAGNITUDE[one.draft.role] if top <= limit)
-    _note(
+    note(
         notes,
-        log,
+        log.files[0],
         "logs.note.unit_by_size",
-        '"{label}" does not say its unit: its readings are the size of {unit}; ' + _UNIT_IN_TOML,
+        '"{label}" does not say its unit: its readings are the size of {unit}; ' + UNIT_IN_TOML,
         label=one.draft.label,
         unit=unit,
     )
@@ -254,25 +225,40 @@ def _temperatures(
     overview: Overview,
     notes: Notes,
 ) -> list[Draft]:
-    """alike: these, and the temperatures of other loggers with the same labels."""
-    said = {d.unit_read for d in known if d.unit == "°C"}
-    if len(said) == 1 and (unit := next(iter(said))) in ("°C", "°F"):
-        pattern = (
-            '"{label}" does not say its unit: read as {unit}, like the other temperatures of this logger; '
-        )
-        key = "logs.note.unit_like_others"
-    else:
-        guess = temperature_unit([(o.draft.role, overview.of(o.draft.logger, o.draft.values)) for o in alike])
-        unit = guess.unit
-        if guess.confidence >= 0.5:
-            pattern = '"{label}" does not say its unit: read as {unit}, as water freezes at 0 °C and 32 °F and rooms are not hotter than that; '
-            key = "logs.note.unit_by_physics"
-        else:
-            pattern = '"{label}" does not say its unit and nothing in it tells: read as {unit}; '
-            key = "logs.note.unit_open"
+    """Each by its own readings; what they leave open by those of its logger that are clear, and else not at all.
+
+    alike: these, and the temperatures of other loggers with the same labels.
+    """
+    said = {d.unit_read for d in known if d.unit == "°C"} & {"°C", "°F"}
+    clear = {
+        guess.unit
+        for o in alike
+        if (guess := temperature_unit(o.draft.role, overview.of(o.draft.logger, o.draft.values))).confidence
+        >= _CLEAR
+    }
+    others = said or clear
     done = []
     for one in opened:
-        _note(notes, log, key, pattern + _UNIT_IN_TOML, label=one.draft.label, unit=unit)
+        guess = temperature_unit(one.draft.role, overview.of(one.draft.logger, one.draft.values))
+        if guess.confidence >= _CLEAR and len(said) != 1:
+            unit = guess.unit
+            pattern = '"{label}" does not say its unit: read as {unit}, as water freezes at 0 °C and 32 °F and rooms are not hotter than that; '
+            key = "logs.note.unit_by_physics"
+        elif len(others) == 1:
+            unit = next(iter(others))
+            pattern = '"{label}" does not say its unit: read as {unit}, like the other temperatures of this logger; '
+            key = "logs.note.unit_like_others"
+        else:
+            note(
+                notes,
+                log.files[0],
+                "logs.note.unit_unknown",
+                '"{label}" may be °C or °F, and nothing in it tells: it is used for nothing; set unit for "{label}" under [channels] in unit.toml',
+                label=one.draft.label,
+            )
+            done.append(replace(one.draft, role="other", role_by="", role_confidence=0.0))
+            continue
+        note(notes, log.files[0], key, pattern + UNIT_IN_TOML, label=one.draft.label, unit=unit)
         done.append(_converted(one.draft, unit, one.rule, log, notes))
     return done
 
@@ -293,6 +279,7 @@ def _by_behaviour(drafts: Sequence[Draft], overview: Overview) -> list[Draft]:
         if d.role == "other" and d.unit == "°C" and d.role_by != "unit.toml"
         if not np.isnan(grid := possible_c(overview.of(d.logger, d.values))).all()
     ]
+    nameless = _without_twins(nameless, drafts, overview)
     roles = roles_by_behaviour(nameless, taken, overview.step_s) if nameless else {}
     named = [
         replace(d, role=roles[d.key][0], role_by="behaviour", role_confidence=roles[d.key][1])
@@ -301,6 +288,22 @@ def _by_behaviour(drafts: Sequence[Draft], overview: Overview) -> list[Draft]:
         for d in drafts
     ]
     return _two_currents(named)
+
+
+def _without_twins(nameless: list[Nameless], drafts: Sequence[Draft], overview: Overview) -> list[Nameless]:
+    """Of one temperature in two units the first is kept: a twin would be taken for a second probe."""
+    by_key = {d.key: d for d in drafts}
+    kept: list[Nameless] = []
+    for one in nameless:
+        logger = by_key[one.key].logger
+        twins = (
+            k
+            for k in kept
+            if by_key[k.key].logger == logger and by_key[k.key].unit_read != by_key[one.key].unit_read
+        )
+        if not any(float(np.nanmax(np.abs(k.values - one.values), initial=0.0)) < _TWIN_K for k in twins):
+            kept.append(one)
+    return kept
 
 
 def _two_currents(drafts: list[Draft]) -> list[Draft]:
@@ -312,10 +315,6 @@ def _two_currents(drafts: list[Draft]) -> list[Draft]:
     return [replace(d, role="current_compressor") if d is least else d for d in drafts]
 
 
-def _note(notes: Notes, log: LoggerLog, key: str, english: str, /, **values: object) -> None:
-    notes.setdefault(log.files[0], []).append(Text(key=key, english=english, values=values))
-
-
 def _note_unknown_keys(unit: Unit, logs: Sequence[LoggerLog], notes: Notes) -> None:
     labels = {c.label for log in logs for c in log.columns}
     for key in unit.channels:
@@ -324,9 +323,9 @@ def _note_unknown_keys(unit: Unit, logs: Sequence[LoggerLog], notes: Notes) -> N
             known.casefold().strip() in (key.casefold().strip(), header.casefold().strip())
             for known in labels
         ):
-            _note(
+            note(
                 notes,
-                logs[0],
+                logs[0].files[0],
                 "logs.note.no_such_channel",
                 'unit.toml names the channel "{key}", which no file has (the columns are {labels})',
                 key=key,

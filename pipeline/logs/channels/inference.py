@@ -34,7 +34,7 @@ _THAWED_C = 1.0  # warmer than this at the end of each harvest
 
 @dataclass(frozen=True, kw_only=True)
 class UnitGuess:
-    """confidence 0…1; below 0.5 nothing speaks for either scale."""
+    """confidence 0…1; at 0.3 nothing speaks for either scale."""
 
     unit: str
     confidence: float
@@ -54,18 +54,11 @@ def possible_reading(values: np.ndarray) -> np.ndarray:
     return np.where(wild, np.nan, values) if wild.any() else values
 
 
-def temperature_unit(columns: Sequence[tuple[str, np.ndarray]]) -> UnitGuess:
-    """ "°C", "°F" or "K" for columns of one logger that don't say: (role or "other", readings on the overview grid).
-
-    All columns of a logger are taken to be on one scale.
-    """
-    for_c = for_f = for_k = 0.0
-    for role, values in columns:
-        values = possible_reading(values)
-        c, f = _plausible(role, values), _plausible(role, (values - 32.0) / 1.8)
-        for_c += c
-        for_f += f
-        for_k += _plausible(role, values - ZERO_C_IN_K)
+def temperature_unit(role: str, values: np.ndarray) -> UnitGuess:
+    """ "°C", "°F" or "K" for a column that does not say, by its own readings on the overview grid; role: or "other"."""
+    values = possible_reading(values)
+    for_c, for_f = _plausible(role, values), _plausible(role, (values - 32.0) / 1.8)
+    for_k = _plausible(role, values - ZERO_C_IN_K)
     if for_k > 2.0 * max(for_c, for_f):
         return UnitGuess(unit="K", confidence=0.9)
     if for_c == for_f:
@@ -82,7 +75,7 @@ def _plausible(role: str, celsius: np.ndarray) -> float:
     low, high = swing(celsius)
     if np.isnan(low):
         return 0.0
-    if role in ("evaporator", "other") and (fits := _freezes_and_thaws(celsius, low, high)):
+    if role in ("evaporator", "other") and (fits := freezes_and_thaws(celsius, low, high)):
         return fits
     if role == "evaporator":
         return 0.1 if low > -35 and high < 45 else 0.0
@@ -98,7 +91,7 @@ def _plausible(role: str, celsius: np.ndarray) -> float:
     return 0.3 if high > 45 and high < 120 and low > 5 else 0.0
 
 
-def _freezes_and_thaws(celsius: np.ndarray, low: float, high: float) -> float:
+def freezes_and_thaws(celsius: np.ndarray, low: float, high: float) -> float:
     """A trace that again and again goes well below freezing and comes back above it, within what a machine can do."""
     if not (-35.0 < low < _FREEZING_C and high > _THAWED_C and high < 50.0):
         return 0.0
@@ -166,7 +159,7 @@ def roles_by_behaviour(
     """
     result: dict[int, tuple[str, float]] = {}
     swings = {c.key: swing(c.values) for c in nameless}
-    cold = [c for c in nameless if _freezes_and_thaws(c.values, *swings[c.key]) >= 0.4]
+    cold = [c for c in nameless if freezes_and_thaws(c.values, *swings[c.key]) >= 0.4]
     cold.sort(key=lambda c: swings[c.key][0])
     if len(cold) > 1 and _turns_first(cold[1].values, cold[0].values, step_s):
         cold[0], cold[1] = cold[1], cold[0]

@@ -29,25 +29,42 @@ class LoggerLog:
 
 
 def join_loggers(tables: Sequence[FileTable]) -> tuple[LoggerLog, ...]:
-    """The loggers behind the files, sorted by name of their first file."""
-    groups: list[list[FileTable]] = []
+    """The loggers behind the files, sorted by name of their first file. Cost grows with the files, and with the square of those alone
+    that were logged at one time under the same labels."""
+    groups: dict[tuple, list[_Group]] = {}
     for table in sorted(tables, key=lambda t: (int(t.time_ns[0]), t.name)):
-        home = next((g for g in groups if all(_same_logger(table, other) for other in g)), None)
+        alike = groups.setdefault(tuple((c.label, c.unit) for c in table.columns), [])
+        home = next((g for g in alike if g.takes(table)), None)
         if home is None:
-            groups.append([table])
-        else:
-            home.append(table)
-    return tuple(sorted((_joined(group) for group in groups), key=lambda log: log.name))
+            alike.append(home := _Group())
+        home.add(table)
+    every = (group.tables for alike in groups.values() for group in alike)
+    return tuple(sorted((_joined(tables) for tables in every), key=lambda log: log.name))
 
 
-def _same_logger(a: FileTable, b: FileTable) -> bool:
-    if [(c.label, c.unit) for c in a.columns] != [(c.label, c.unit) for c in b.columns]:
-        return False
-    if a.logger and b.logger and a.logger != b.logger:
-        return False
-    first, second = (a, b) if a.time_ns[0] <= b.time_ns[0] else (b, a)
-    if second.time_ns[0] > first.time_ns[-1]:
-        return True
+class _Group:
+    """The files of one logger so far, in the order of their first reading."""
+
+    def __init__(self) -> None:
+        self.tables: list[FileTable] = []
+        self.running: list[FileTable] = []  # whose last reading may come after the next file's first
+        self.serials: set[str] = set()
+
+    def takes(self, table: FileTable) -> bool:
+        if table.logger and self.serials - {table.logger}:
+            return False
+        start = int(table.time_ns[0])
+        self.running = [t for t in self.running if int(t.time_ns[-1]) >= start]
+        return all(same_readings(table, other) for other in self.running)
+
+    def add(self, table: FileTable) -> None:
+        self.tables.append(table)
+        self.running.append(table)
+        self.serials |= {table.logger} if table.logger else set()
+
+
+def same_readings(a: FileTable, b: FileTable) -> bool:
+    """Whether two files of one time, with the same labels, hold the same readings."""
     common, in_a, in_b = np.intersect1d(a.time_ns, b.time_ns, assume_unique=True, return_indices=True)
     if not len(common):
         return bool(a.logger) and a.logger == b.logger

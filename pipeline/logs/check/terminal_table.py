@@ -1,4 +1,4 @@
-"""What `icelogs check` prints: an understanding as tables that fit a terminal of 80 columns.
+"""What `icelogs check` prints: an understanding as tables and sentences that fit a terminal of 80 columns.
 
 What stands in a log is shown as it is, never as markup.
 """
@@ -9,7 +9,14 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from pipeline.language.text import show
-from pipeline.logs.check.understanding import ChannelUnderstood, FileUnderstood, Understanding
+from pipeline.logs.check.understanding import (
+    NO,
+    PARTLY,
+    YES,
+    ChannelUnderstood,
+    FileUnderstood,
+    Understanding,
+)
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -20,6 +27,7 @@ def print_understanding(
     understanding: Understanding, console: Console | None = None, *, units: str = "si"
 ) -> None:
     from rich.console import Console
+    from rich.padding import Padding
     from rich.text import Text as Plain
 
     console = console or Console()
@@ -50,13 +58,23 @@ def print_understanding(
         for d in understanding.doubts:
             doubts.add_row(d["code"], f"{_short(d['start'])}\n{_short(d['end'])}", Plain(d["what"]))
         console.print(doubts)
-    answers = _table("What a report on this will be able to tell", ("question", ""), "why")
-    for answer in understanding.answers:
-        answers.add_row(answer.question, answer.can, Plain(answer.why))
-    console.print(answers)
+    for can, heading in _HEADINGS.items():
+        said = [f"{a.question}: {a.why}." for a in understanding.answers if a.can == can]
+        if said:
+            console.print(Plain(heading, style="bold"))
+            for sentence in said:
+                console.print(Padding(Plain(sentence[:1].upper() + sentence[1:]), (0, 0, 0, 2)))
+            console.print()
     for file in understanding.files:
         for note in file.notes:
             console.print(Plain(f"{file.name}: {note}"))
+
+
+_HEADINGS = {
+    YES: "A report on this will tell",
+    PARTLY: "In part only",
+    NO: "What it cannot tell as it is",
+}
 
 
 def _table(title: str, whole: Sequence[str], *folded: str) -> Table:

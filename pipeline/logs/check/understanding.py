@@ -1,6 +1,6 @@
 """What the reader understood of some files, and what a report on them will and will not be able to tell.
 
-Run on site before driving away: it reads and judges the channels, and does not look for cycles.
+Run on site before driving away: it reads and judges the channels, and counts their rises and steps; cycles are not looked for.
 """
 
 from __future__ import annotations
@@ -12,9 +12,13 @@ from math import isnan
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from pipeline.errors import IceLogError, LogFileError
 from pipeline.language.text import say
+from pipeline.logs.alignment.shared_events import rises, steps
 from pipeline.logs.assembly import assemble
+from pipeline.logs.coarse_grid import overview_of
 from pipeline.logs.read import read_file
 from pipeline.logs.table import FileTable
 from pipeline.logs.timeline import Channel, Timeline
@@ -172,24 +176,7 @@ def _answers(timeline: Timeline, unit: Unit) -> list[Answer]:
     shown = [c for c in (cold, clamp) if c is not None]
     finest_s = min((c.interval_s for c in shown if c.interval_s == c.interval_s), default=float("nan"))
     coarse = any(d.code == "log-coarse" and d.label == "" for d in timeline.doubts)
-    names = {True: "the temperatures and the clamp", False: "the temperatures alone"}
-    cycles = (
-        Answer(question="freezes and harvests", can=PARTLY, why="too coarse to tell every one of them")
-        if cold and coarse
-        else Answer(question="freezes and harvests", can=YES, why=f"from {names[clamp is not None]}")
-        if cold
-        else Answer(
-            question="freezes and harvests",
-            can=PARTLY,
-            why="from the clamp alone: no evaporator or suction probe",
-        )
-        if clamp
-        else Answer(
-            question="freezes and harvests",
-            can=NO,
-            why="clip a probe to the evaporator outlet or the suction line",
-        )
-    )
+    cycles = _cycles(cold, clamp, coarse, hours, timeline)
     timing = (
         Answer(
             question="length of a harvest",
@@ -268,6 +255,67 @@ def _answers(timeline: Timeline, unit: Unit) -> list[Answer]:
             )
         )
     return answers
+
+
+_FEW_CYCLES = 2
+_TIME_ENOUGH_H = 3.0
+"""A machine that works shows two cycles in that time. Common practice, no source."""
+
+
+def _cycles(
+    cold: Channel | None, clamp: Channel | None, coarse: bool, hours: float, timeline: Timeline
+) -> Answer:
+    """What the signal itself shows of freezes and harvests."""
+    question = "freezes and harvests"
+    doubted = [n.values["label"] for s in timeline.sources for n in s.notes if n.key == _DOUBTED_NOTE]
+    if doubted:
+        names = ", ".join(f'"{label}"' for label in doubted)
+        return Answer(
+            question=question,
+            can=NO,
+            why=f"the readings of {names} speak against their headers; set their roles in unit.toml",
+        )
+    if cold is None and clamp is None:
+        return Answer(
+            question=question, can=NO, why="clip a probe to the evaporator outlet or the suction line"
+        )
+    seen = harvests_seen(cold) if cold else starts_seen(clamp)
+    if seen < _FEW_CYCLES and hours >= _TIME_ENOUGH_H and not coarse:
+        shown = f'"{cold.label}" rises from cold to warm' if cold else f'the load of "{clamp.label}" changes'
+        times = {0: "never", 1: "once"}[seen]
+        return Answer(
+            question=question,
+            can=NO,
+            why=f"{shown} {times} in {hours:.1f} h: switched off, or clipped on elsewhere?",
+        )
+    if cold and coarse:
+        return Answer(question=question, can=PARTLY, why="too coarse to tell every one of them")
+    if cold:
+        names = "the temperatures and the clamp" if clamp else "the temperatures alone"
+        return Answer(question=question, can=YES, why=f"from {names}: about {seen} cycles are seen")
+    return Answer(
+        question=question,
+        can=PARTLY,
+        why=f"from the clamp alone, whose load rises {seen} times: no evaporator or suction probe",
+    )
+
+
+def harvests_seen(cold: Channel) -> int:
+    """How often a cold line rises as at a harvest, by its trusted readings."""
+    values = np.where(cold.trusted, cold.values, np.nan)
+    return rises(
+        cold.time_ns, values, overview_of([cold.time_ns], [cold.interval_s]), int(cold.time_ns[0])
+    ).found
+
+
+def starts_seen(clamp: Channel) -> int:
+    """How often a load steps up by more than its noise, by the clamp's trusted readings."""
+    values = np.where(clamp.trusted, clamp.values, np.nan)
+    found = steps(clamp.time_ns, values, int(clamp.time_ns[0]), clamp.interval_s)
+    return int(np.count_nonzero(found.change_a > 0))
+
+
+_DOUBTED_NOTE = "logs.note.header_doubted"
 
 
 def _needs(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from pipeline.errors import LogFileError
-from pipeline.logs.clock.numeric_dates import columns_of_parts, is_time_of_day
+from pipeline.logs.clock.numeric_dates import columns_of_parts, columns_of_year_day, is_time_of_day
 from pipeline.logs.clock.time_zones import fixed_offset_ns
 from pipeline.logs.layout.dialect import Dialect
 from pipeline.logs.layout.preamble import Head
@@ -45,6 +45,8 @@ class ClockPlan:
     iso: bool = False  # plain ISO, which Arrow reads itself
     iso_zone: bool = False
     unit_s: float = 1.0  # of an elapsed time
+    dotted: bool = False  # the times of day are written with points
+    unnamed: bool = False  # nothing but its even steps says that the column is a clock
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,12 +71,14 @@ def plan_columns(dialect: Dialect, head: Head, name: str) -> tuple[ClockPlan, tu
 
 def _plan_clock(dialect: Dialect, profiles: list[_Profile], head: Head, name: str) -> ClockPlan:
     return (
-        _stamp(dialect, profiles, head)
+        _dotted_times(dialect, profiles)
+        or _stamp(dialect, profiles, head)
         or _date_and_time(profiles)
         or _digits_alone(profiles, head)
         or _numeric(profiles, head)
         or _time_of_day(profiles)
         or _counter(profiles, head)
+        or _unnamed(dialect, profiles, head)
         or _refuse(dialect, profiles, name)
     )
 
@@ -90,8 +94,12 @@ def _reading_columns(profiles: list[_Profile], head: Head, plan: ClockPlan) -> t
             continue  # a second clock
         if profile.number + profile.word < 0.5 and profile.filled > 0:
             continue  # text
-        if i == len(profiles) - 1 and profile.filled == 0 and (not head.named or label.startswith("column ")):
-            continue  # nothing but a delimiter at the end of each row
+        if (
+            i in (0, len(profiles) - 1)
+            and profile.filled == 0
+            and (not head.named or label.startswith("column "))
+        ):
+            continue  # nothing but a delimiter at an end of each row
         if _counts_up(profile.numbers) and (
             not label or _COUNTER_WORDS.fullmatch(label.strip()) or label.startswith("column ")
         ):
@@ -113,7 +121,10 @@ def _profile(cells: list[str], decimal: str) -> _Profile:
         kind = kind_of(cell)
         if kind.number(decimal):
             numbers.append(_value(cell, decimal))
-            date += kind.shape is not None and kind.shape.date == "ymd"  # 20260504
+            if kind.shape is not None and kind.shape.date == "ymd":
+                whole = kind.shape.hour is not None
+                stamp += whole and _may_be_stamp(cell)  # 20260504101500
+                date += not whole  # 20260504
         elif kind.shape is not None:
             dated, timed = bool(kind.shape.date), kind.shape.hour is not None
             stamp += dated and timed
@@ -130,6 +141,10 @@ def _profile(cells: list[str], decimal: str) -> _Profile:
         word=word / n,
         numbers=tuple(numbers),
     )
+
+
+def _may_be_stamp(digits: str) -> bool:
+    return "1970" <= digits[:4] < "2100" and "01" <= digits[4:6] <= "12" and "01" <= digits[6:8] <= "31"
 
 
 def _value(cell: str, decimal: str) -> float:
@@ -158,6 +173,40 @@ def _stamp(dialect: Dialect, profiles: list[_Profile], head: Head) -> ClockPlan 
     return ClockPlan(kind="stamp", columns=(i,), iso=iso, iso_zone=iso and zoned[0])
 
 
+_DOTTED = re.compile(r"[0-2]?[0-9]\.[0-5][0-9]\.[0-5][0-9]")
+
+
+def _dotted_times(dialect: Dialect, profiles: list[_Profile]) -> ClockPlan | None:
+    """A column of dates, and beside it times of day written "08.00.30", which alone might be dates."""
+    dotted = [
+        i
+        for i, p in enumerate(profiles)
+        if p.filled > 0.5 and all(_DOTTED.fullmatch(row[i]) for row in dialect.sample if row[i])
+    ]
+    dates = [i for i, p in enumerate(profiles) if p.date > 0.5 and p.filled > 0.5 and i not in dotted]
+    if len(dotted) != 1 or not dates:
+        return None
+    return ClockPlan(kind="date+time", columns=(dates[0], dotted[0]), dotted=True)
+
+
+_MILLISECONDS_FROM = 1000.0
+"""A step of so many seconds is seldom, of so many milliseconds usual. Common practice, no source."""
+
+
+def _unnamed(dialect: Dialect, profiles: list[_Profile], head: Head) -> ClockPlan | None:
+    """No label, and the first column counts on evenly from zero: elapsed seconds, or milliseconds where the steps are large."""
+    first = profiles[0]
+    if head.named or len(profiles) < 2 or first.number < 0.9 or not _counts_evenly(first.numbers):
+        return None
+    steps = sorted(b - a for a, b in pairwise(first.numbers))
+    step = steps[len(steps) // 2]
+    start = _value(dialect.first_row[0], dialect.decimal) if dialect.first_row else first.numbers[0]
+    if not abs(start) <= step or (step == 1.0 and start != 0.0):  # 1, 2, 3 are row numbers
+        return None
+    small = (step >= _MILLISECONDS_FROM and step % 600.0 != 0.0) or step >= 20_000.0
+    return ClockPlan(kind="elapsed", columns=(0,), unit_s=1e-3 if small else 1.0, unnamed=True)
+
+
 def _on_utc(dialect: Dialect, head: Head, i: int) -> bool:
     shapes = [kind_of(row[i]).shape for row in dialect.sample[:20] if row[i]]
     return fixed_offset_ns(head.labels[i]) is not None or all(
@@ -184,8 +233,9 @@ def _date_and_time(profiles: list[_Profile]) -> ClockPlan | None:
 
 
 def _digits_alone(profiles: list[_Profile], head: Head) -> ClockPlan | None:
-    """A date such as 20260504 beside a time such as 90500, or year, month, day, hour, minute, second a column each."""
-    parts = columns_of_parts(head.labels) if head.named else ()
+    """A date such as 20260504 beside a time such as 90500, or year, month, day, hour, minute, second a column each, or year, day of the year and a
+    time such as 905."""
+    parts = columns_of_parts(head.labels) or columns_of_year_day(head.labels) if head.named else ()
     if parts and all(profiles[i].number > 0.9 for i in parts):
         return ClockPlan(kind="digits", columns=parts)
     for d, p in enumerate(profiles):

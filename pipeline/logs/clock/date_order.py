@@ -68,7 +68,11 @@ def order_of(stamps: Stamps, around: Surroundings, clock: np.ndarray) -> tuple[s
     fewest = min(bad.values())
     left = [o for o in orders if bad[o] == fewest]
     if fewest == 0 and len(left) == 1:
-        left += [o for o in orders if bad[o] and _proves_nothing(checked[left[0]][0], ~checked[o][1], stamps)]
+        proven = left[0]
+        open_ones = [
+            o for o in orders if bad[o] and _proves_nothing(checked[proven][0], ~checked[o][1], stamps)
+        ]
+        left = [o for o in orders if o == proven or o in open_ones]
     if fewest:  # the caller refuses the date; the order that fits most rows makes the clearest message
         return left[0], ()
     told = _order_told(around)

@@ -41,13 +41,32 @@ def columns_of_parts(labels: Sequence[str]) -> tuple[int, ...]:
     return () if None in found else tuple(found)
 
 
+_DAY_OF_YEAR = tuple(
+    re.compile(words, re.IGNORECASE)
+    for words in (
+        r"year|yr|yyyy|a[ñn]o|jahr|ann[ée]e",
+        r"doy|day ?of ?year|julian ?(day)?|jday|yday|tag des jahres",
+        r"hhmm|hour ?min|hourmin|hour_minute|time",
+    )
+)
+
+
+def columns_of_year_day(labels: Sequence[str]) -> tuple[int, ...]:
+    """The columns of year, day of the year, hours and minutes as one number, and (where there is one) second; () where they are not all
+    there."""
+    words = (*_DAY_OF_YEAR, _PARTS[-1])
+    found = [next((i for i, label in enumerate(labels) if p.fullmatch(label.strip())), None) for p in words]
+    found = found[:-1] if found[-1] is None else found
+    return () if None in found else tuple(found)
+
+
 def is_time_of_day(digits: float) -> bool:
     """90500 is 9:05:00."""
     return digits % 1 == 0 and 0 <= digits < 240_000 and digits // 100 % 100 < 60 and digits % 100 < 60
 
 
 def read_digits(columns: Sequence[np.ndarray]) -> Digits:
-    """Two columns (date, time), or five or six (year to minute or second)."""
+    """Two columns (date, time), three or four (year, day of the year, hhmm, second), or five or six (year to minute or second)."""
     seen = np.logical_and.reduce([np.isfinite(c) for c in columns])
     rows = None if seen.all() else np.flatnonzero(seen)
     whole = [(c if rows is None else c[rows]).astype(np.int64) for c in columns]
@@ -55,6 +74,17 @@ def read_digits(columns: Sequence[np.ndarray]) -> Digits:
         date, time = whole
         year, month, day = date // 10_000, date // 100 % 100, date % 100
         hour, minute, second = time // 10_000, time // 100 % 100, time % 100
+    elif len(whole) < 5:
+        year, number, clock = whole[:3]
+        second = whole[3] if len(whole) > 3 else np.zeros_like(clock)
+        new_year, _there = days_since_1970(year, np.ones_like(year), np.ones_like(year))
+        days = new_year + number - 1
+        dates = days.astype("M8[D]").astype("M8[M]")
+        month = dates.astype(np.int64) % 12 + 1
+        day = (days.astype("M8[D]") - dates).astype(np.int64) + 1
+        sound = (number >= 1) & (days.astype("M8[D]").astype("M8[Y]").astype(np.int64) + 1970 == year)
+        month = np.where(sound, month, 0)
+        hour, minute = clock // 100, clock % 100
     else:
         year, month, day, hour, minute = whole[:5]
         second = whole[5] if len(whole) > 5 else np.zeros_like(minute)

@@ -8,7 +8,7 @@ date is ever rolled over: a part that can't be is marked.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,6 +21,8 @@ DAY_NS = 86_400 * SECOND_NS
 NO_ZONE = np.int32(-(2**31))
 """Offset of a row that says none."""
 
+LEAST_SHORT_SHARE = 0.05
+"""Fewer times with a minute or a second of one digit than that are damaged ones. Common practice, no source."""
 MOST_SHAPES = 400
 """More shapes than this in one block, and it is no column of times."""
 
@@ -76,7 +78,12 @@ def parse(blocks: Sequence[CellBlock]) -> Stamps:
         kinds[shape.kind] = kinds.get(shape.kind, 0) + rows
     kind = max(kinds, key=kinds.get, default="")
     if len(kinds) > 1:  # rows in another style than most of the column are no times of this column
-        _drop_other_kinds(blocks, into.ok, kind)
+        _drop(blocks, into.ok, lambda shape: shape.kind != kind)
+    short = sum(rows for shape, rows in shapes.items() if shape.is_short)
+    if (
+        0 < short < LEAST_SHORT_SHARE * n
+    ):  # a logger that writes no leading zeros does so in a sixth of its rows: these lost a digit
+        _drop(blocks, into.ok, lambda shape: shape.is_short)
     mine = [s for s in shapes if s.kind == kind]
     parts = np.broadcast_to(np.int16(0), (3, n)) if into.parts is None else into.parts
     return Stamps(
@@ -152,14 +159,14 @@ def _parse_block(block: CellBlock, into: _Columns, at: int, shapes: dict[Shape, 
             shapes[shape] = shapes.get(shape, 0) + here.shape[1]
 
 
-def _drop_other_kinds(blocks: Sequence[CellBlock], ok: np.ndarray, kind: str) -> None:
+def _drop(blocks: Sequence[CellBlock], ok: np.ndarray, wrong: Callable[[Shape], bool]) -> None:
     """Row by row: only for the odd column that mixes styles."""
     at = 0
     for block in blocks:
         for row in range(len(block.starts)):
             if ok[at + row]:
                 shape = shape_of(block.at(row).decode("utf-8", "replace"))
-                ok[at + row] = shape is not None and shape.kind == kind
+                ok[at + row] = shape is not None and not wrong(shape)
         at += len(block.starts)
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -31,6 +31,8 @@ _START_WORDS = re.compile(
     r"(?!.*(interval|rate|period|zone|step|delay|duration))",
     re.IGNORECASE,
 )
+OWN_CLOCK = "the logger's own clock"
+"""The zone of times of which neither the file nor unit.toml says where they are told."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,12 +89,16 @@ def _from_numbers(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
         local = _snapped(values * 86400.0) + _SPREADSHEET_EPOCH_NS
         utc, notes, zone = _local_to_utc(local, around)
         return Moments(utc_ns=utc, rows=rows, about=about | zone, notes=notes, resolution_ns=SECOND_NS)
-    start, zone, notes = _start_ns(around)
-    if start is None:
-        raise LogFileError(
-            "the times count from zero, and nothing says when zero was",
-            file=around.name,
-            remedy='set start = "2026-05-04T10:00:00" under [clock] in unit.toml',
+    start, zone, notes = _start_or_day_one(around)
+    if plan.unnamed:
+        unit = "milliseconds" if plan.unit_s < 1 else "seconds"
+        notes = (
+            *notes,
+            Text(
+                key="logs.note.elapsed_unnamed",
+                english="no column has a label; the first, which counts on evenly from zero, was taken for elapsed {unit}",
+                values={"unit": unit},
+            ),
         )
     if plan.kind == "counter":
         interval = seconds_of(around.head.facts["interval"])
@@ -105,7 +111,9 @@ def _from_numbers(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
         values = (values - values[0]) * interval
     else:
         values = values * plan.unit_s
-    utc = start + np.round(values * 1e3).astype(np.int64) * 10**6
+    utc = start + (
+        _snapped(values) if plan.unit_s >= 60.0 else np.round(values * 1e3).astype(np.int64) * 10**6
+    )
     return Moments(utc_ns=utc, rows=rows, about=about | zone, notes=notes, resolution_ns=SECOND_NS)
 
 
@@ -115,6 +123,27 @@ def _snapped(seconds: np.ndarray) -> np.ndarray:
     if len(seconds) and np.max(np.abs(seconds - nearest)) <= 0.45:
         return nearest.astype(np.int64) * SECOND_NS
     return np.round(seconds * 1e3).astype(np.int64) * 10**6
+
+
+DAY_ONE = datetime(2001, 1, 1)
+"""What the first day of a log without dates is called: a Monday, long ago, on which nobody logged an ice machine."""
+DAY_ONE_NOTE = "logs.note.day_one"
+
+
+def _start_or_day_one(around: Surroundings) -> tuple[int, dict[str, str], tuple[Text, ...]]:
+    """When elapsed time was zero; where nothing tells, day one, and that is said."""
+    start, zone, notes = _start_ns(around)
+    if start is not None:
+        return start, zone, notes
+    local = np.array([round((DAY_ONE - datetime(1970, 1, 1)).total_seconds()) * SECOND_NS])
+    utc = time_zones.to_utc(local, around.unit.tz)[0]
+    note = Text(
+        key=DAY_ONE_NOTE,
+        english='no row and no line of the head has a date: the first day is called {day} here, and stands for "day 1"; '
+        'where the date matters, set start = "2026-05-04T10:00:00" under [clock] in unit.toml',
+        values={"day": f"{DAY_ONE:%Y-%m-%d}"},
+    )
+    return int(utc[0]), {"start": "day 1"}, (note,)
 
 
 def _start_ns(around: Surroundings) -> tuple[int | None, dict[str, str], tuple[Text, ...]]:
@@ -173,7 +202,12 @@ def _start_text(facts: Mapping[str, str]) -> str:
 
 
 def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
-    stamps = [_parsed(grid.text[i], around) for i in plan.columns]
+    texts = [grid.text[i] for i in plan.columns]
+    if plan.dotted:
+        texts[-1] = [
+            replace(b, data=np.where(b.data == ord("."), np.uint8(ord(":")), b.data)) for b in texts[-1]
+        ]
+    stamps = [_parsed(cells, around) for cells in texts]
     ok = np.logical_and.reduce([s.ok for s in stamps])
     dated = stamps[0]
     timed = stamps[-1]
@@ -241,13 +275,7 @@ def _parsed(cells: list[CellBlock], around: Surroundings) -> Stamps:
 def _from_time_of_day(stamps: Stamps, rows: np.ndarray | None, around: Surroundings) -> Moments:
     """Times without a date: the head's date, and a day more each time the clock passes midnight. "100:00:05" is elapsed."""
     clock = stamps.clock_ns
-    start, zone, notes = _start_ns(around)
-    if start is None:
-        raise LogFileError(
-            "the rows hold a time of day but no date",
-            file=around.name,
-            remedy='export the log with dates, or set start = "2026-05-04T10:00:00" under [clock] in unit.toml',
-        )
+    start, zone, notes = _start_or_day_one(around)
     if not stamps.possible.all():
         raise _impossible("a time of day", around, None)
     if clock[0] < 2 * 3600 * SECOND_NS and clock.max() > DAY_NS:
@@ -313,7 +341,7 @@ def _local_to_utc(
     if isinstance(zone, int):
         return local - zone, (), {"zone": f"UTC{zone / 3600e9:+g} h, from the file"}
     utc, notes = time_zones.to_utc(local, zone)
-    return utc, notes, {"zone": zone.key}
+    return utc, notes, {"zone": zone.key if "time_zone" in around.unit.model_fields_set else OWN_CLOCK}
 
 
 def _spread(of_stretches: np.ndarray, stamps: Stamps) -> np.ndarray:

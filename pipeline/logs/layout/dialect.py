@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from dataclasses import dataclass
 
 from pipeline.errors import LogFileError
-from pipeline.logs.vocabulary.cell_kinds import is_number, kind_of
-from pipeline.logs.vocabulary.stamp_patterns import shape_of
+from pipeline.logs.layout.head_rows import Layout, head_of, is_row, split_row, with_row_numbers
+from pipeline.logs.source.large_text import LargeText
+from pipeline.logs.vocabulary.cell_kinds import kind_of
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
 HEAD_BYTES, MIDDLE_BYTES, TAIL_BYTES = 65536, 16384, 16384
@@ -41,42 +41,20 @@ class Dialect:
     words_seen: bool  # the sample holds error words
     header_line: bytes  # as it stands in the file, to find it again where files were joined
     units_line: bytes
+    first_row: tuple[str, ...] = ()
+    widths: frozenset[int] = frozenset()  # of more than the odd row of the sample
     spaced: bool = False  # the tabs were blanks: see `fixed_width`
 
 
 _QUOTED = re.compile(rb'[,;\t|]"[^"\n]*"[,;\t|\r\n]')
 
 
-def split_row(line: str, delimiter: str) -> list[str]:
-    """The cells of one line, stripped; quotes taken off."""
-    if '"' not in line:
-        return [c.strip() for c in line.split(delimiter)]
-    cells, cell, inside, i = [], [], False, 0
-    while i < len(line):
-        character = line[i]
-        if inside:
-            if character == '"' and line[i + 1 : i + 2] == '"':
-                cell.append('"')
-                i += 1
-            elif character == '"':
-                inside = False
-            else:
-                cell.append(character)
-        elif character == '"' and not "".join(cell).strip():
-            inside, cell = True, []
-        elif character == delimiter:
-            cells.append("".join(cell).strip())
-            cell = []
-        else:
-            cell.append(character)
-        i += 1
-    return [*cells, "".join(cell).strip()]
-
-
 def sniff(text: bytes, name: str, *, quotes: bool) -> Dialect:
     """The layout of the log in `text`; quotes: a quotation mark stands in it. Raises LogFileError where no rows of times and
     numbers are found."""
     body = _sample_lines(text)
+    if not body:
+        raise _too_wide(text, name)
     best = max((_fit(body, d) for d in DELIMITERS), key=lambda f: f.score)
     if best.score <= 0:
         raise _no_rows(text, name)
@@ -86,8 +64,10 @@ def sniff(text: bytes, name: str, *, quotes: bool) -> Dialect:
     layout = Layout(
         delimiter=delimiter, fields=fields, decimal=decimal, clocks=_clocks(rows), words=_words(rows)
     )
-    head = _head(text, layout, name)
-    head = _with_row_numbers(head, rows)
+    head = head_of(text, layout)
+    if head is None:
+        raise _no_rows(text, name)
+    head = with_row_numbers(head, rows)
     tail, data_end = _tail(text, layout, head.data_at, rows)
     quoted = quotes and (any('"' in line for line in body) or _holds_quoted(text, head.data_at, data_end))
     return Dialect(
@@ -107,13 +87,16 @@ def sniff(text: bytes, name: str, *, quotes: bool) -> Dialect:
         words_seen=any(kind_of(c).word for r in rows for c in r if c),
         header_line=head.header_line,
         units_line=head.units_line,
+        first_row=head.first_row,
+        widths=best.widths,
     )
 
 
 def _sample_lines(text: bytes) -> list[str]:
     """Lines that are likely rows: the whole of a small file, else windows from its head, middle and end."""
     if len(text) <= HEAD_BYTES:
-        return [line for line in text.decode("utf-8", "replace").splitlines() if line.strip()][-SAMPLE_ROWS:]
+        whole = text[:].decode("utf-8", "replace")
+        return [line for line in whole.splitlines() if line.strip()][-SAMPLE_ROWS:]
     lines = []
     for at in (len(text) // 16, len(text) // 2, len(text) - 2 * TAIL_BYTES):
         window = text[at : at + MIDDLE_BYTES]
@@ -130,6 +113,7 @@ class _Fit:
     fields: int
     score: float
     rows: list[list[str]]
+    widths: frozenset[int] = frozenset()  # of more than the odd row
 
 
 def _fit(lines: list[str], delimiter: str) -> _Fit:
@@ -143,7 +127,9 @@ def _fit(lines: list[str], delimiter: str) -> _Fit:
         return _Fit(delimiter=delimiter, fields=0, score=0.0, rows=[])
     fields = max(by_width, key=lambda k: (by_width[k], k))
     rows = [row for row, score in scored if len(row) == fields and score > 0]
-    return _Fit(delimiter=delimiter, fields=fields, score=by_width[fields], rows=rows)
+    count = Counter(len(row) for row, score in scored if score > 0)
+    widths = frozenset(w for w, n in count.items() if n >= max(3, 0.1 * len(scored)))
+    return _Fit(delimiter=delimiter, fields=fields, score=by_width[fields], rows=rows, widths=widths)
 
 
 def _row_score(row: list[str]) -> float:
@@ -194,32 +180,14 @@ def _decimal_mark(rows: list[list[str]], delimiter: str) -> str:
     return "," if lone_commas and (delimiter != "," or leading_zero) else "."
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Head:
-    preamble: tuple[str, ...]
-    header: tuple[tuple[str, ...], ...]
-    units_row: tuple[str, ...]
-    data_at: int
-    first_line: int
-    header_line: bytes
-    units_line: bytes
-
-
 def _holds_quoted(text: bytes, data_at: int, data_end: int) -> bool:
     """Whether the odd cell stands in quotes, as a remark with a delimiter in it does."""
     first = text.find(b'"', data_at, data_end)
-    return first >= 0 and _QUOTED.search(text, max(data_at, first - 1), data_end) is not None
-
-
-@dataclass(frozen=True, kw_only=True)
-class Layout:
-    """What a line must look like to be a row."""
-
-    delimiter: str
-    fields: int
-    decimal: str
-    clocks: frozenset[int]  # columns in which dates and times stand
-    words: frozenset[int]  # columns of remarks, names, units
+    if first < 0:
+        return False
+    if isinstance(text, LargeText):  # the odd remark in quotes is looked for where the first mark is
+        return _QUOTED.search(text[max(data_at, first - 1) : min(first + MIDDLE_BYTES, data_end)]) is not None
+    return _QUOTED.search(text, max(data_at, first - 1), data_end) is not None
 
 
 def _clocks(rows: tuple[tuple[str, ...], ...]) -> frozenset[int]:
@@ -236,149 +204,6 @@ def _words(rows: tuple[tuple[str, ...], ...]) -> frozenset[int]:
             i for i, cell in enumerate(row) if cell and not (kind_of(cell).reads or kind_of(cell).word)
         )
     return frozenset(i for i, count in told.items() if count > 0.5 * len(rows))
-
-
-def is_row(cells: list[str], layout: Layout) -> bool:
-    """Whether a line's cells are a row of data of this file."""
-    if len(cells) != layout.fields:
-        return False
-    kinds = [kind_of(c) for i, c in enumerate(cells) if c and i not in layout.words]
-    timed = sum(k.shape is not None for k in kinds)
-    numbers = sum(k.number(layout.decimal) for k in kinds)
-    clean = sum(k.shape is not None or k.number(layout.decimal) or k.word for k in kinds)
-    if not (timed or numbers >= 2) or clean < max(1, 0.5 * len(kinds)):
-        return False
-    # statistics lines begin with a word instead
-    return (
-        kinds[0].shape is not None
-        or kinds[0].number(layout.decimal)
-        or any(k.shape for k in kinds[1:3])
-        or any(cells[i] and kind_of(cells[i]).shape for i in layout.clocks)
-    )
-
-
-def _head(text: bytes, layout: Layout, name: str) -> _Head:
-    delimiter, fields = layout.delimiter, layout.fields
-    lines: list[tuple[int, str, list[str]]] = []  # (byte, line, cells)
-    at = number = 0
-    while at < len(text):
-        end = text.find(b"\n", at)
-        end = len(text) if end < 0 else end
-        line = text[at:end].decode("utf-8", "replace").rstrip("\r")
-        cells = split_row(line, delimiter)
-        number += 1
-        if is_row(cells, layout) and _next_is_row(text, end + 1, layout):
-            break
-        lines.append((at, line, cells))
-        at = end + 1
-    else:
-        raise _no_rows(text, name)
-    filled = [entry for entry in lines if entry[1].strip(' \t,;|"')]
-    units_row: tuple[str, ...] = ()
-    units_line = b""
-    if len(filled) >= 3 and _names_the_clock_alone(filled[-1][2], fields):
-        above = filled[-2][2]
-        if len(above) == fields and (_is_units_row(above, fields) or is_header(above, fields)):
-            filled.pop()
-    if len(filled) >= 2 and _is_units_row(filled[-1][2], fields) and is_header(filled[-2][2], fields):
-        _at, line, cells = filled.pop()
-        units_row, units_line = tuple(cells), line.encode()
-    header: list[tuple[str, ...]] = []
-    header_line = b""
-    if filled and is_header(filled[-1][2], fields):
-        _at, line, cells = filled.pop()
-        header = [tuple(cells)]
-        header_line = line.encode()
-        if fields >= 3 and filled and _is_upper_header(filled[-1][2], fields):
-            header.insert(0, tuple(filled.pop()[2]))
-    return _Head(
-        preamble=tuple(line for _at, line, _cells in filled),
-        header=tuple(header),
-        units_row=units_row,
-        data_at=at,
-        first_line=number,
-        header_line=header_line,
-        units_line=units_line,
-    )
-
-
-def _with_row_numbers(head: _Head, rows: tuple[tuple[str, ...], ...]) -> _Head:
-    """A label less than there are columns, and the first column counts: the row numbers have none."""
-    fields = len(rows[0])
-    if not head.header or len(head.header[-1]) != fields - 1 or len(rows) < 3:
-        return head
-    counts = [int(r[0]) if r[0].isdigit() else None for r in rows]
-    ups = sum(a is not None and b == a + 1 for a, b in pairwise(counts))
-    if None in counts or ups < len(rows) - 4:
-        return head
-    wide = [("", *row) if len(row) == fields - 1 else row for row in (*head.header, head.units_row)]
-    return replace(head, header=tuple(wide[:-1]), units_row=wide[-1])
-
-
-def _next_is_row(text: bytes, at: int, layout: Layout) -> bool:
-    """A line of the preamble may look like a row; the first row is followed by another (or by the end)."""
-    window = text[at : at + 8192]
-    for line in window.decode("utf-8", "replace").splitlines()[:4]:
-        if line.strip():
-            return len(split_row(line, layout.delimiter)) == layout.fields or not window.strip()
-    return True
-
-
-def is_header(cells: list[str], fields: int) -> bool:
-    """As wide as the rows (a delimiter more or less at the end is forgiven), and words in it."""
-    filled = [c for c in cells if c]
-    if not filled or not _as_wide(cells, fields):
-        return False
-    words = [c for c in filled if re.search(r"[^\W\d_]|#|°", c)]
-    return len(filled) >= max(1, fields // 2) and len(words) >= 1 and not shape_of(filled[-1])
-
-
-def _names_the_clock_alone(cells: list[str], fields: int) -> bool:
-    """ "Time,,," under a block that describes the channels."""
-    return (
-        fields > 2
-        and len(cells) == fields
-        and bool(cells[0])
-        and not any(cells[1:])
-        and not shape_of(cells[0])
-    )
-
-
-def _as_wide(cells: list[str], fields: int) -> bool:
-    return len(cells) == fields or (len(cells) == fields + 1 and not cells[-1]) or (len(cells) == fields - 1)
-
-
-def _is_upper_header(cells: list[str], fields: int) -> bool:
-    filled = [c for c in cells if c]
-    if len(cells) != fields or len(filled) < 2:
-        return False
-    return (
-        not any(shape_of(c) or is_number(c, ".") or is_number(c, ",") for c in filled)
-        and ":" not in filled[0]
-    )
-
-
-_UNIT_WORDS = re.compile(
-    r"""[\[(]?\s*(°\s*[cf]|º\s*[cf]|deg\.?\s*[cfk]|[cfk]|celsius|fahrenheit|kelvin|ma|a|amps?|amperes?|w|kw|watts?|v|volts?|kwh|wh
-    |k?ohms?|k?ω|k?Ω|%|%\s*rh|pf|cos.?(phi|φ)|bar|psi[g]?|kpa|mpa|s|sec|seconds|ms|min|h|hh:mm(:ss)?(\.s+|\.0+)?|[ymdjat.\-/]{6,10}
-    |[ymdjat.\-/]{6,10}[\st]hh:mm(:ss)?.*|utc.*|gmt.*|local.*|date|time|-|n/?a|iso\s?8601)?\s*[\])]?""",
-    re.VERBOSE | re.IGNORECASE,
-)
-
-
-_UNIT_TITLE = re.compile(r"units?|unidad(es)?|einheit(en)?|unités?|engineering units?", re.IGNORECASE)
-
-
-def _is_units_row(cells: list[str], fields: int) -> bool:
-    if cells and _UNIT_TITLE.fullmatch(cells[0]):
-        cells = ["", *cells[1:]]
-    filled = [c for c in cells if c]
-    return (
-        _as_wide(cells, fields)
-        and bool(filled)
-        and all(_UNIT_WORDS.fullmatch(c) for c in cells)
-        and sum(c.lower().strip("[]() ") not in ("date", "time", "-") for c in filled) >= 1
-    )
 
 
 def _tail(
@@ -407,17 +232,51 @@ def _tail(
 
 
 def _is_cut_off(cells: list[str], decimal: str, sample: tuple[tuple[str, ...], ...]) -> bool:
-    """A last line without a line end whose last number has fewer decimals than all others of its column: the file was cut
-    there, and what is left of the number is another number."""
-    if not cells[-1] or len(cells) != len(sample[0]):
+    """A last line without a line end whose last number is shorter, or has fewer decimals, than all others of its column: the file was
+    cut there, and what is left of the number is another number."""
+    if len(cells) != len(sample[0]):
         return False
-    decimals = {
-        len(r[-1].partition(decimal)[2]) for r in sample[:-1] if r[-1] and kind_of(r[-1]).number(decimal)
-    }
-    return len(decimals) == 1 and len(cells[-1].partition(decimal)[2]) < decimals.pop()
+    full = [r[-1] for r in sample[:-1] if r[-1] and kind_of(r[-1]).number(decimal)]
+    if not full:
+        return False
+    if not cells[-1]:
+        return len(full) == len(sample) - 1
+    places = min(len(c.partition(decimal)[2]) for c in full)
+    return len(cells[-1].partition(decimal)[2]) < places or len(cells[-1]) < min(map(len, full))
+
+
+_OTHER_TEXT = (
+    (re.compile(rb"\s*[\[{]\s*[\"{\[]"), "this is JSON"),
+    (
+        re.compile(rb"\s*<(!doctype html|html|head|body|table|style)", re.IGNORECASE),
+        "this is a web page (HTML)",
+    ),
+    (re.compile(rb"\s*<(\?xml|[a-z]+[ >])", re.IGNORECASE), "this is XML"),
+    (re.compile(rb"\s*BEGIN:V"), "this is a calendar or a contact"),
+)
+
+
+def _too_wide(text: bytes, name: str) -> LogFileError:
+    """No line ends within a window of the sample: the first of the longest lines is named."""
+    lines = text[:].split(b"\n")
+    longest = max(range(len(lines)), key=lambda i: len(lines[i]))
+    cells = 1 + max(lines[longest].count(d.encode()) for d in DELIMITERS)
+    return LogFileError(
+        f"the line has {cells} cells ({len(lines[longest])} bytes), more than any logger writes",
+        file=name,
+        line=longest + 1,
+        remedy="export fewer channels a file; where it should be one reading a line, export the log again",
+    )
 
 
 def _no_rows(text: bytes, name: str) -> LogFileError:
+    what = next((what for pattern, what in _OTHER_TEXT if pattern.match(text[:4096])), "")
+    if what:
+        return LogFileError(
+            f"{what}, not a table of times and readings",
+            file=name,
+            remedy="export the log as CSV: a time and at least one reading a row, with a label over each column",
+        )
     lines = [line for line in text[:HEAD_BYTES].decode("utf-8", "replace").splitlines() if line.strip()]
     wide = [line for line in lines if any(line.count(d) >= 1 for d in DELIMITERS)]
     if len(wide) == len(lines) and 0 < len(lines) <= 3:

@@ -26,7 +26,7 @@ def sniff_spaced(content: Content) -> tuple[Content, Dialect] | None:
             sniff(
                 turned(head), content.name, quotes=content.quotes
             )  # of a long text that is no table only the head is looked at
-            text = turned(content.text)
+            text = turned(content.text[:])
             found.append((text, sniff(text, content.name, quotes=content.quotes)))
         except LogFileError:
             continue
@@ -34,6 +34,11 @@ def sniff_spaced(content: Content) -> tuple[Content, Dialect] | None:
     if not found:
         return None
     text, dialect = found[0]
+    if (
+        dialect.header and len(dialect.header[-1]) > dialect.fields + 1
+    ):  # labels of two words: which is which?
+        lines = tuple("\t".join(row) for row in dialect.header)
+        dialect = replace(dialect, header=(), header_line=b"", preamble=(*dialect.preamble, *lines))
     return replace(content, text=text), replace(dialect, spaced=True)
 
 
@@ -45,5 +50,4 @@ def _stamps_joined(text: bytes) -> bytes:
 
 
 def _tabs(blanks: bytes, text: bytes) -> bytes:
-    text = re.sub(rb"(?m)^[ \t]+|[ \t]+(?=\r?$)", b"", text)
-    return re.sub(blanks, b"\t", text)
+    return re.sub(blanks, b"\t", b"\n".join(line.strip(b" \t\r") for line in text.split(b"\n")))

@@ -6,10 +6,11 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from pipeline.logs.layout.dialect import Dialect, split_row
-from pipeline.logs.vocabulary.roles import role_by_header
+from pipeline.logs.layout.dialect import Dialect
+from pipeline.logs.layout.head_rows import split_row
+from pipeline.logs.vocabulary.quantities import HOUSE_UNITS, quantity_of_header
+from pipeline.logs.vocabulary.stamp_patterns import shape_of
 from pipeline.logs.vocabulary.units import UNITS, unit_of_header, unit_of_word
-from pipeline.unit import ROLES
 
 _KEYS: Mapping[str, tuple[str, ...]] = {
     # common practice, no source
@@ -68,6 +69,13 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
     ),
 }
 
+_STARTED = re.compile(
+    r"\W*(?:start|begin|launch|inici|comienz|début|debut|beginn)\w*\W+(?:on |at |am |le |el |il |em )?(.{6,40})$",
+    re.IGNORECASE,
+)
+_MOST_LINES, _LONGEST_LINE = 500, 4000
+"""No head says more than that; a long line of something else is not searched for facts."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Head:
@@ -116,8 +124,8 @@ def read_head(dialect: Dialect) -> Head:
 
 def _may_be_in(label: str, unit: str) -> bool:
     """Whether a unit given for the whole file can be this column's: a clamp is not in °F."""
-    role = role_by_header(label, None).role
-    return role == "other" or ROLES[role] == UNITS[unit].house
+    quantity = quantity_of_header(label)
+    return quantity is None or HOUSE_UNITS[quantity] == UNITS[unit].house
 
 
 def _labels(dialect: Dialect) -> list[str]:
@@ -156,9 +164,13 @@ def _told_apart(labels: list[str]) -> list[str]:
 
 def _facts(dialect: Dialect) -> dict[str, str]:
     facts: dict[str, str] = {}
-    for line in dialect.preamble:
+    for line in dialect.preamble[:_MOST_LINES]:
+        if len(line) > _LONGEST_LINE:
+            continue
         key, value = _key_and_value(line.lstrip("#;/%* \t"), dialect.delimiter)
         if not key or not value:
+            if (told := _STARTED.match(line)) and shape_of(told[1].strip()):
+                facts.setdefault("start", told[1].strip())
             continue
         facts.setdefault(key, value)
         lowered = key.lower()
@@ -180,8 +192,9 @@ def _key_and_value(line: str, delimiter: str) -> tuple[str, str]:
         return cells[0].rstrip(":= "), cells[1]
     if len(cells) == 2 and cells[0].endswith((":", "=")):
         return cells[0].rstrip(":= "), cells[1]
-    match = re.match(r"\s*\"?([^:=]{1,40}?)\s*[:=]\s*(.+?)\"?[\s,;|]*$", line)
-    return (match[1].strip(), match[2].strip()) if match else ("", "")
+    at = min((i for i in (line.find(":"), line.find("=")) if i >= 0), default=-1)
+    key, value = line[: max(at, 0)].strip(' \t"'), line[at + 1 :].strip().rstrip(" \t,;|").strip('"').strip()
+    return (key, value) if key and len(key) <= 40 and value else ("", "")
 
 
 def seconds_of(text: str) -> float | None:

@@ -9,17 +9,19 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pacsv
 
 from pipeline.errors import LogFileError
-from pipeline.logs.layout.dialect import Dialect, split_row
+from pipeline.logs.layout.dialect import Dialect
+from pipeline.logs.layout.head_rows import split_row
 from pipeline.logs.rows.column_blocks import CellBlock, steps_between
 from pipeline.logs.rows.per_column import for_each
 from pipeline.logs.rows.row_spans import Body, without_repeats
+from pipeline.logs.source.large_text import LargeText
 from pipeline.logs.vocabulary.cell_kinds import ERROR_WORDS, THOUSANDS, grouped_by, spellings, split_unit
 from pipeline.logs.vocabulary.units import unit_of_word
 
@@ -84,9 +86,11 @@ class Wanted:
     careful: bool = False  # the sample already shows cells that the quick way refuses
 
 
-def read_grid(text: bytes, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
+def read_grid(text: bytes | LargeText, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
     """All rows. Raises LogFileError."""
     whole = Body(text=text, spans=((dialect.data_at, dialect.data_end),))
+    if isinstance(text, LargeText):
+        return _in_pieces(without_repeats(text, dialect) or whole, dialect, wanted, name)
     plain, with_words = [""], ["", *spellings()]
     quick = not wanted.careful
     if quick and not dialect.words_seen and (grid := _try_quick(whole, dialect, wanted, plain)):
@@ -98,6 +102,78 @@ def read_grid(text: bytes, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
     if quick and (grid := _try_quick(body, dialect, wanted, with_words)):
         return grid
     return _careful(body, dialect, wanted, name)
+
+
+MOST_CELLS = 200_000_000
+"""Cells that one file may hold: 1.6 GB. Common practice, no source; a year at 1 s with five channels."""
+_PIECE_BYTES = 1 << 25
+
+
+def _in_pieces(body: Body, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
+    """A large file a piece at a time, each let go before the next: never more than its columns lies in memory. Raises LogFileError."""
+    rows = body.lines()
+    if rows * (1 + len(wanted.numbers)) > MOST_CELLS:
+        raise LogFileError(
+            f"the log has about {rows} rows of {dialect.fields} cells, more than the {MOST_CELLS // 10**6} million that one file may hold",
+            file=name,
+            remedy="export it in parts, a month each, and put them all into the unit's folder",
+        )
+    stamps = np.empty(rows, np.int64) if wanted.iso is not None else None
+    values = {i: np.empty(rows) for i in wanted.numbers}
+    words: dict[int, dict[str, list[np.ndarray]]] = {i: {} for i in wanted.numbers}
+    units: dict[int, str | None] = dict.fromkeys(wanted.numbers)
+    text: dict[int, list[CellBlock]] = {i: [] for i in (*wanted.clock_text, *wanted.texts)}
+    left_out: list[str] = []
+    at = 0
+    for piece in body.pieces(_PIECE_BYTES):
+        try:
+            grid = (
+                (None if wanted.careful else _try_quick(piece, dialect, wanted, [""]))
+                or (None if wanted.careful else _try_quick(piece, dialect, wanted, ["", *spellings()]))
+                or _careful(piece, dialect, wanted, name)
+            )
+        except LogFileError as error:
+            if error.line is not None:
+                error.line += dialect.first_line - 1 + at + len(left_out)
+            raise
+        end = at + grid.rows
+        if stamps is not None:
+            if grid.stamps_ns is None:
+                return _times_as_text(body, dialect, wanted, name)
+            stamps[at:end] = grid.stamps_ns
+        for i, numbers in grid.numbers.items():
+            values[i][at:end] = numbers.values
+            units[i] = units[i] or numbers.unit
+            for word, where in numbers.words.items():
+                words[i].setdefault(word, []).append(where + at)
+        for i, blocks in grid.text.items():
+            text[i] += blocks
+        left_out += grid.left_out
+        at = end
+        del grid
+        pa.default_memory_pool().release_unused()
+    if stamps is not None and steps_between(stamps[:at])[0] <= 0:
+        return _times_as_text(body, dialect, wanted, name)
+    joined = {
+        i: Numbers(
+            values=values[i][:at], words={w: np.concatenate(p) for w, p in words[i].items()}, unit=units[i]
+        )
+        for i in wanted.numbers
+    }
+    return Grid(
+        rows=at,
+        stamps_ns=None if stamps is None else stamps[:at],
+        text=text,
+        numbers=joined,
+        left_out=tuple(left_out),
+    )
+
+
+def _times_as_text(body: Body, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
+    """The same with the times as text, where a row of theirs is not what Arrow reads as one."""
+    return _in_pieces(
+        body, dialect, replace(wanted, iso=None, clock_text=(wanted.iso, *wanted.clock_text)), name
+    )
 
 
 def _try_quick(body: Body, dialect: Dialect, wanted: Wanted, nulls: list[str]) -> Grid | None:
@@ -328,7 +404,9 @@ def _numbers_of(column: pa.ChunkedArray, decimal: str) -> Numbers:
     if isinstance(cells, pa.ChunkedArray):
         cells = cells.combine_chunks()
     point = re.escape(decimal)
-    plain = pc.match_substring_regex(cells, rf"^[+-]?(\d+{point}?\d*|{point}\d+)([eE][+-]?\d\d?\d?)?$")
+    plain = pc.match_substring_regex(
+        cells, rf"^[+-]?([0-9]+{point}?[0-9]*|{point}[0-9]+)([eE][+-]?[0-9][0-9]?[0-9]?)?$"
+    )
     left = pc.invert(plain)
     unit = None
     if pc.any(left).as_py():
@@ -367,7 +445,8 @@ def _numbers_by_mark(cells: pa.Array, plain: pa.Array, decimal: str) -> Numbers:
     result, fits = cells, plain
     for mark in THOUSANDS[decimal]:
         grouped = pc.match_substring_regex(
-            cells, rf"^[+-]?\d\d?\d?({re.escape(mark)}\d\d\d)+({re.escape(decimal)}\d*)?$"
+            cells,
+            rf"^[+-]?[0-9][0-9]?[0-9]?({re.escape(mark)}[0-9][0-9][0-9])+({re.escape(decimal)}[0-9]*)?$",
         )
         result = pc.if_else(grouped, pc.replace_substring(result, mark, ""), result)
         fits = pc.or_(fits, grouped)
@@ -395,14 +474,16 @@ def _tidy(cell: str, decimal: str) -> tuple[str | None, str]:
     bare = bare.replace("−", "-")
     for mark in ("", *THOUSANDS[decimal]):
         point = re.escape(decimal)
-        if mark and re.fullmatch(rf"[+-]?\d{{1,3}}({re.escape(mark)}\d{{3}})+({point}\d*)?", bare):
+        if mark and re.fullmatch(rf"[+-]?[0-9]{{1,3}}({re.escape(mark)}[0-9]{{3}})+({point}[0-9]*)?", bare):
             return bare.replace(mark, ""), unit_of_word(unit) or ""
-        if not mark and re.fullmatch(rf"[+-]?(\d+{point}?\d*|{point}\d+)([eE][+-]?\d{{1,3}})?", bare):
+        if not mark and re.fullmatch(
+            rf"[+-]?([0-9]+{point}?[0-9]*|{point}[0-9]+)([eE][+-]?[0-9]{{1,3}})?", bare
+        ):
             return bare, unit_of_word(unit) or ""
     return None, ""
 
 
-def line_of(text: bytes, needle: bytes, start: int) -> int | None:
+def line_of(text: bytes | LargeText, needle: bytes, start: int) -> int | None:
     """1-based line on which `needle` first stands after `start`; None where it does not."""
     at = text.find(needle, start)
     return text.count(b"\n", 0, at) + 1 if at >= 0 else None

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import pyarrow as pa
 
 from pipeline.logs.layout.dialect import Dialect
+from pipeline.logs.source.large_text import LargeText
 
 
 @dataclass(frozen=True, kw_only=True)
 class Body:
     """The rows as they lie in the text, without the lines between the spans. Never copied as a whole."""
 
-    text: bytes
+    text: bytes | LargeText
     spans: tuple[tuple[int, int], ...]  # (first byte, past the last)
 
     @property
@@ -23,7 +25,7 @@ class Body:
         return sum(b - a for a, b in self.spans)
 
     def stream(self) -> pa.NativeFile:
-        if len(self.spans) == 1:
+        if len(self.spans) == 1 and isinstance(self.text, bytes):
             ((a, b),) = self.spans
             return pa.BufferReader(pa.py_buffer(self.text)[a:b])
         return pa.PythonFile(_Joined(self), mode="r")
@@ -32,6 +34,14 @@ class Body:
         ends = sum(self.text.count(b"\n", a, b) for a, b in self.spans)
         last = self.spans[-1][1]
         return ends + (self.size > 0 and self.text[last - 1 : last] != b"\n")
+
+    def pieces(self, size: int) -> Iterator[Body]:
+        """The same rows in bodies of about `size` bytes, each ending with a line."""
+        for a, b in self.spans:
+            while a < b:
+                end = b if b - a <= size else self.text.find(b"\n", a + size, b) + 1 or b
+                yield Body(text=self.text[a:end], spans=((0, end - a),))
+                a = end
 
     def blank_lines(self) -> int:
         raw = b"".join(self.text[a:b] for a, b in self.spans)

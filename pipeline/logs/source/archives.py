@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import lzma
 import struct
+import tempfile
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -12,6 +13,7 @@ from pathlib import Path
 from typing import IO
 
 from pipeline.errors import LogFileError
+from pipeline.logs.source.large_text import LARGE_BYTES, LargeText
 
 MOST_BYTES = 2 * 1024**3
 """A log that unpacks to more than this is refused: common practice, no source (a year at 1 s is under 1.5 GB)."""
@@ -70,12 +72,12 @@ def whole(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str) -> bytes
     return text.getvalue()
 
 
-def gunzip(raw: bytes, name: str) -> tuple[bytes, int]:
-    """The text, and how many bytes of something else follow it (left out). Raises LogFileError.
+def gunzip(raw: bytes, name: str) -> tuple[bytes | LargeText, int]:
+    """The text, and how many bytes of something else follow it (left out). Raises LogFileError. A large one is kept in a temporary file.
 
     Gzip members may follow each other, and each carries its own checksum (RFC 1952 section 2.2).
     """
-    text = io.BytesIO()
+    text = tempfile.SpooledTemporaryFile(max_size=LARGE_BYTES)  # noqa: SIM115 - closed when nobody reads it any more
     left = memoryview(raw)
     while left[:2] == GZIP:
         unpacker = zlib.decompressobj(wbits=31)
@@ -90,7 +92,12 @@ def gunzip(raw: bytes, name: str) -> tuple[bytes, int]:
             if text.tell() > MOST_BYTES:
                 raise too_large(name)
             left = left[len(piece) - len(unpacker.unused_data) :]
-    return text.getvalue(), len(bytes(left).strip(b"\0"))
+    strange = len(bytes(left).strip(b"\0"))
+    if (size := text.tell()) > LARGE_BYTES:
+        text.flush()
+        return LargeText(text, name, size=size), strange
+    text.seek(0)
+    return text.read(), strange
 
 
 def _damaged_gzip(name: str) -> LogFileError:

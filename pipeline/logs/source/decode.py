@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import os
 import re
+import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,7 +18,8 @@ import numpy as np
 
 from pipeline.errors import LogFileError
 from pipeline.language.text import Text
-from pipeline.logs.source.archives import GZIP, gunzip, members_of, whole
+from pipeline.logs.source.archives import DAMAGE, GZIP, gunzip, members_of, whole
+from pipeline.logs.source.large_text import LARGE_BYTES, LargeText
 from pipeline.logs.source.units import (
     PACKED_ENDINGS,
     WORKBOOK_ENDINGS,
@@ -25,10 +27,15 @@ from pipeline.logs.source.units import (
     names_a_note,
     why_not_regular,
 )
+from pipeline.logs.source.workbook import sheets_of
+from pipeline.logs.vocabulary.quantities import names_a_quantity_or_time
 
+_OLE = b"\xd0\xcf\x11\xe0"
+WORKBOOK = "workbook"
+"""`Content.packed` of a sheet."""
 _NOT_TEXT = (
     (b"%PDF", "a PDF document"),
-    (b"\xd0\xcf\x11\xe0", "a spreadsheet workbook"),
+    (_OLE, "a spreadsheet workbook"),
     (b"SQLite format 3", "a database"),
     (b"\x89PNG", "a picture"),
     (b"\xff\xd8\xff", "a picture"),
@@ -37,6 +44,17 @@ _NOT_TEXT = (
     (b"Rar!", "a RAR archive"),
 )
 _WORKBOOK_PARTS = ("[Content_Types].xml", "content.xml", "Index/Document.iwa")
+
+
+def _is_workbook(raw: bytes) -> bool:
+    """Whether a zip file without a workbook's ending is one."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(raw)) as archive:
+            return any(part in _WORKBOOK_PARTS for part in archive.namelist())
+    except DAMAGE:
+        return False
+
+
 _HEAD = 65536
 _EXPORT_AGAIN = "export the log from the logger's software as CSV and put that file here"
 
@@ -46,10 +64,10 @@ class Content:
     """The text of one log. `text` is valid UTF-8 with LF or CRLF line ends and no NUL byte."""
 
     name: str
-    text: bytes
+    text: bytes | LargeText
     encoding: str
     quotes: bool  # a quotation mark stands in it
-    packed: str = ""  # "gzip", "zip" or ""
+    packed: str = ""  # "gzip", "zip", "workbook" or ""
     notes: tuple[Text, ...] = field(default=())
 
 
@@ -63,16 +81,22 @@ def contents_of(path: Path) -> Iterator[Content | LogFileError]:
         found, _, remedy = why.partition("; ")
         raise LogFileError(found, file=name, remedy=remedy)
     try:
-        raw = path.read_bytes()
+        raw = _opened(path, name)
     except OSError as error:
         raise LogFileError(
             f"the file cannot be opened ({error.strerror or error})",
             file=name,
             remedy="check that it may be read",
         ) from error
-    if raw[:2] == b"PK" and path.suffix.lower() in WORKBOOK_ENDINGS:
-        raise LogFileError("this is a spreadsheet workbook, not text", file=name, remedy=_EXPORT_AGAIN)
-    if raw[:4] == b"PK\x03\x04" or raw[:4] == b"PK\x05\x06":
+    if raw[:4] == _OLE or (
+        raw[:2] == b"PK" and (path.suffix.lower() in WORKBOOK_ENDINGS or _is_workbook(raw))
+    ):
+        for sheet, text in sheets_of(raw, name):
+            try:
+                yield _text_of(text, f"{name}/{sheet}", packed=WORKBOOK)
+            except LogFileError as error:
+                yield error
+    elif raw[:4] == b"PK\x03\x04" or raw[:4] == b"PK\x05\x06":
         yield from _members(raw, name)
     elif raw[:2] == GZIP:
         unpacked, strange = gunzip(raw, name)
@@ -88,6 +112,21 @@ def contents_of(path: Path) -> Iterator[Content | LogFileError]:
         yield content
 
 
+def _opened(path: Path, name: str) -> bytes | LargeText:
+    """The whole file, or where it is large and neither packed nor in 16 bits, a hold on it. Raises OSError."""
+    with path.open("rb") as file:
+        begin = file.read(4)
+        if os.fstat(file.fileno()).st_size <= LARGE_BYTES or begin[:2] in (
+            GZIP,
+            b"PK",
+            b"\xff\xfe",
+            b"\xfe\xff",
+        ):
+            file.seek(0)
+            return file.read()
+    return LargeText(path.open("rb"), name)
+
+
 def shown_name(path: Path) -> str:
     """The file's name as text that can be written anywhere: a name that is not UTF-8 comes from another system."""
     return os.fsencode(path.name).decode("utf-8", "replace")
@@ -95,8 +134,6 @@ def shown_name(path: Path) -> str:
 
 def _members(raw: bytes, name: str) -> Iterator[Content | LogFileError]:
     archive, members = members_of(io.BytesIO(raw), name)
-    if any(m.filename in _WORKBOOK_PARTS for m in members):
-        raise LogFileError("this is a spreadsheet workbook, not text", file=name, remedy=_EXPORT_AGAIN)
     logs = [m for m in members if is_log_name(m.filename) and not m.filename.startswith("__")]
     logs = [m for m in logs if not names_a_note(m.filename)] or logs
     if not logs:
@@ -114,22 +151,32 @@ def _members(raw: bytes, name: str) -> Iterator[Content | LogFileError]:
             yield error
 
 
-def _text_of(raw: bytes, name: str, *, packed: str = "", strange: int = 0) -> Content:
+def _text_of(raw: bytes | LargeText, name: str, *, packed: str = "", strange: int = 0) -> Content:
     """strange: how many bytes of something else followed the packed text."""
-    if not raw[:256].strip(b"\0 \t\r\n") and not raw.strip(b"\0 \t\r\n"):
+    if not raw[:256].strip(b"\0 \t\r\n") and not raw[:].strip(b"\0 \t\r\n"):
         what = "the file is empty" if not raw else "the file holds nothing but blanks"
         raise LogFileError(what, file=name, remedy="export the log again, and remove this file")
     for magic, kind in _NOT_TEXT:
         if raw.startswith(magic):
             raise LogFileError(f"this is {kind}, not text", file=name, remedy=_EXPORT_AGAIN)
     notes: list[Text] = []
+    large = _large_as_it_stands(raw) if isinstance(raw, LargeText) else None
+    if isinstance(raw, LargeText) and large is None:
+        raw = raw[:]  # it must be mended as a whole
     if strange:
+        raw = raw[: raw.rfind(b"\n") + 1] or raw  # the last line may be cut
         notes.append(
             Text(
                 key="logs.note.gzip_tail",
                 english="{count} bytes after the end of the gzip data are something else; they were left out",
                 values={"count": strange},
             )
+        )
+    if large is not None:
+        text, encoding, quote = large
+        _refuse_binary(text[:_HEAD], name)
+        return Content(
+            name=name, text=text, encoding=encoding, quotes=quote, packed=packed, notes=tuple(notes)
         )
     text, encoding, seen = _decoded(raw, name)
     if seen.nul:
@@ -142,6 +189,29 @@ def _text_of(raw: bytes, name: str, *, packed: str = "", strange: int = 0) -> Co
     return Content(
         name=name, text=text, encoding=encoding, quotes=seen.quote, packed=packed, notes=tuple(notes)
     )
+
+
+def _large_as_it_stands(raw: LargeText) -> tuple[LargeText, str, bool] | None:
+    """(the text, its encoding, whether it holds quotation marks), looked at a piece at a time; None where more than its first piece
+    is not ASCII, or NUL bytes or lone CRs stand in it: then it must be taken as a whole."""
+    begin = raw[:_PIECE]
+    begin = begin[: begin.rfind(b"\n") + 1] or begin
+    if _wide_encoding(begin) or 0 in begin:
+        return None
+    head, encoding, seen = _from_eight_bits(begin.removeprefix(_MARK))
+    if seen.cr and begin.count(b"\r") != begin.count(b"\r\n"):
+        return None
+    quote = seen.quote
+    for at in range(len(begin), len(raw), _LARGE_PIECE):
+        piece = raw[at : at + _LARGE_PIECE]
+        if not piece.isascii() or 0 in piece:
+            return None
+        if b"\r" in piece and piece.count(b"\r") != piece.count(b"\r\n") + piece.endswith(b"\r"):
+            return None
+        quote = quote or b'"' in piece
+    if begin.startswith(_MARK):
+        encoding = "UTF-8 with BOM" if encoding in ("UTF-8", "ASCII") else encoding
+    return LargeText(raw.file, raw.name, head=head, at=len(begin), size=len(raw)), encoding, quote
 
 
 def _decoded(raw: bytes, name: str) -> tuple[bytes, str, _Bytes]:
@@ -213,6 +283,7 @@ class _Bytes:
 
 
 _PIECE = 1 << 18
+_LARGE_PIECE = 1 << 22
 
 
 def _look(raw: bytes) -> _Bytes:
@@ -240,9 +311,11 @@ def _from_eight_bits(raw: bytes) -> tuple[bytes, str, _Bytes]:
     except UnicodeDecodeError:
         encoding = _code_page(b"\n".join(view[at : at + _PIECE] for at in seen.high))
         codec = encoding.lower().replace("-", "")
+        if codec in _WIDE_PAGES:  # a piece may end in mid-character
+            return raw.decode(codec, "replace").encode(), encoding, _look(raw)
         pieces = [view[at : at + _PIECE] for at in range(0, len(raw), _PIECE)]
         for at in seen.high:
-            pieces[at // _PIECE] = str(pieces[at // _PIECE], codec).encode()
+            pieces[at // _PIECE] = str(pieces[at // _PIECE], codec, "replace").encode()
         return b"".join(pieces), encoding, seen
     return raw, "UTF-8", seen
 
@@ -255,15 +328,49 @@ def _past_a_character(raw: bytes, at: int) -> int:
     return at
 
 
+_CODE_PAGES = (
+    *("cp1252", "cp1250", "cp1254", "cp1251", "cp1253", "cp1257", "koi8_r"),
+    *("cp932", "gb18030", "big5", "cp949", "euc_jp"),
+)
+_OTHER_SCRIPTS = ("cp1251", "cp1253", "koi8_r", "cp932", "gb18030", "big5", "cp949", "euc_jp")
+_WIDE_PAGES = frozenset(("cp932", "gb18030", "big5", "cp949", "euc_jp"))
+_SIGNS = frozenset("°²³µ·–—’‘“”äöüÄÖÜßéè\u00a0".encode("cp1252"))
+"""Bytes that decide nothing: signs, and letters that cp1252 is full of."""
+
+
 def _code_page(raw: bytes) -> str:
-    """The degree sign decides: 0xB0 in cp1252 and Latin-1, 0xF8 in the old console code pages."""
+    """The degree sign decides: 0xB0 in most code pages, 0xF8 in the old console ones. Else the one in which the most labels are words
+    that loggers write; else, where most letters are not Latin, what charset-normalizer takes it for."""
     if re.search(rb"\xf8\s?[CFcf]\b", raw) and not re.search(rb"\xb0\s?[CFcf]\b", raw):
         return "cp850"
+    lines = [line for line in raw[: 4 * _HEAD].split(b"\n") if any(c > 127 for c in line)][:50]
+    sample = b"\n".join(lines)[:_HEAD]
+    if not {c for c in sample if c > 127} <= _SIGNS:
+        known = {page: _known_words(sample, page) for page in _CODE_PAGES}
+        if best := max(known.values()):
+            return next(page for page in _CODE_PAGES if known[page] == best)
+        letters = sum(65 <= c <= 90 or 97 <= c <= 122 for c in sample)
+        if sum(c > 127 for c in sample) > letters:
+            from charset_normalizer import from_bytes
+
+            found = from_bytes(sample, cp_isolation=list(_OTHER_SCRIPTS)).best()
+            if found is not None:
+                return found.encoding
     try:
         raw.decode("cp1252")
     except UnicodeDecodeError:
         return "Latin-1"
     return "cp1252"
+
+
+def _known_words(sample: bytes, page: str) -> int:
+    """How many cells of `sample` that are not ASCII name a quantity or a time, read by this code page."""
+    try:
+        text = sample.decode(page)
+    except UnicodeDecodeError:
+        return 0
+    cells = {c.strip(' "\r') for c in re.split(r"[,;\t|\n]", text) if not c.isascii()}
+    return sum(names_a_quantity_or_time(c) for c in cells)
 
 
 def _without_nuls(text: bytes, notes: list[Text]) -> bytes:

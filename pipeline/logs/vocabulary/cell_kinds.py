@@ -131,16 +131,18 @@ def spellings(words: frozenset[str] = ERROR_WORDS) -> list[str]:
 
 
 _NUMBER = {
-    ".": re.compile(r"[+\-−]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?$"),
-    ",": re.compile(r"[+\-−]?(\d+,?\d*|,\d+)([eE][+-]?\d{1,3})?$"),
+    ".": re.compile(r"[+\-−]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?$"),
+    ",": re.compile(r"[+\-−]?([0-9]+,?[0-9]*|,[0-9]+)([eE][+-]?[0-9]{1,3})?$"),
 }
 THOUSANDS = {".": (",", "'", "’", " ", "\u00a0", "\u202f"), ",": (".", "'", "’", " ", "\u00a0", "\u202f")}
 _GROUPED = {
-    (d, t): re.compile(rf"[+\-−]?\d{{1,3}}({re.escape(t)}\d{{3}})+({re.escape(d)}\d*)?$")
+    (d, t): re.compile(rf"[+\-−]?[0-9]{{1,3}}({re.escape(t)}[0-9]{{3}})+({re.escape(d)}[0-9]*)?$")
     for d, marks in THOUSANDS.items()
     for t in marks
 }
-_WITH_UNIT = re.compile(r"([+\-−]?[\d.,]+)\s*(°\s*[CF]?|º\s*[CF]?|[CFAKVW]|mA|kW|kWh|Ω|kΩ|%)$")
+_WITH_UNIT = re.compile(
+    r"([+\-−]?[0-9.,]+(?:[eE][+-]?[0-9]{1,3})?)\s*(°\s*[CF]?|º\s*[CF]?|℃|℉|[AV] ?(?:AC|DC)|[CFAKVW]|m[AVW]|kW|kWh|Ω|kΩ|%)$"
+)
 _ANY_DIGIT = str.maketrans("123456789", "000000000")
 
 

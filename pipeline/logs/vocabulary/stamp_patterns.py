@@ -121,22 +121,73 @@ _SHAPE = re.compile(
     r"""\s*
     (?:(?P<weekday>[^\W\d_]{2,10})[.,]?\s+)?
     (?P<date>
-        (?P<y4>\d{4})(?P<s1>[-/.\s])(?P<m1>\d{1,2})(?P=s1)(?P<d1>\d{1,2})
-      | (?P<y8>\d{4})(?P<m8>\d{2})(?P<d8>\d{2})(?!\d)
-      | (?P<p0>\d{1,2})(?P<s2>[-/.])\s?(?P<p1>\d{1,2})(?P=s2)\s?(?P<p2>\d{4}|\d{2})(?!\d)
-      | (?P<dn>\d{1,2})[-/.\s]{0,2}(?P<mn>[^\W\d_]{3,10})[-/.\s]{1,2}(?P<yn>\d{4}|\d{2})(?!\d)
-      | (?P<mu>[^\W\d_]{3,10})\.?\s(?P<du>\d{1,2}),?\s(?P<yu>\d{4})(?!\d)
-      | (?P<yv>\d{4})[-/.\s](?P<mv>[^\W\d_]{3,10})\.?[-/.\s](?P<dv>\d{1,2})(?!\d)
+        (?P<y4>[0-9]{4})(?P<s1>[-/.\s])(?P<m1>[0-9]{1,2})(?P=s1)(?P<d1>[0-9]{1,2})
+      | (?P<y8>[0-9]{4})(?P<m8>[0-9]{2})(?P<d8>[0-9]{2})(?![0-9]|[.,][0-9])
+      | (?P<y14>[0-9]{4})(?P<m14>[0-9]{2})(?P<d14>[0-9]{2})(?=[0-9]{6}\s*$)
+      | (?P<yj>[0-9]{4})年(?P<mj>[0-9]{1,2})月(?P<dj>[0-9]{1,2})日
+      | (?P<p0>[0-9]{1,2})(?P<s2>[-/.])\s?(?P<p1>[0-9]{1,2})(?P=s2)\s?(?P<p2>[0-9]{4}|[0-9]{2})(?![0-9])
+      | (?P<dn>[0-9]{1,2})[-/.\s]{0,2}(?P<mn>[^\W\d_]{3,10})[-/.\s]{1,2}(?P<yn>[0-9]{4}|[0-9]{2})(?![0-9])
+      | (?P<mu>[^\W\d_]{3,10})\.?\s(?P<du>[0-9]{1,2}),?\s(?P<yu>[0-9]{4})(?![0-9])
+      | (?P<yv>[0-9]{4})[-/.\s](?P<mv>[^\W\d_]{3,10})\.?[-/.\s](?P<dv>[0-9]{1,2})(?![0-9])
     )?
-    (?P<gap>T|t|[,;]?\s+|\s?[-_]\s?|\s*$)?
+    (?P<gap>T|t|[,;]?\s+(?:(?:at|um|klo|kl\.?|à|a\ las|alle|às|o)\s+)?|\s?[-_:]\s?|\s*$)?
     (?P<time>
-        (?P<h>\d{1,5})(?P<s3>[:.h])(?P<mi>\d{2})(?:(?P<s4>[:.m])(?P<s>\d{2})(?:[.,](?P<f>\d{1,9})|:(?P<f3>\d{3})(?!\d))?s?)?
-      | (?<=[Tt\s])(?P<h6>\d{2})(?P<mi6>\d{2})(?P<sec6>\d{2})(?:[.,](?P<f6>\d{1,9}))?
+        (?P<h>[0-9]{1,5})(?P<s3>[:.h時])(?P<mi>[0-9]{1,2})(?:(?P<s4>[:.m分])(?P<s>[0-9]{1,2})(?:[.,](?P<f>[0-9]{1,9})|:(?P<f3>[0-9]{3})(?![0-9]))?[s秒]?)?
+      | (?<=[-Tt\s_:0-9])(?P<h6>[0-9]{2})(?P<mi6>[0-9]{2})(?P<sec6>[0-9]{2})(?:[.,](?P<f6>[0-9]{1,9}))?
+      | (?<=[-Tt_:])(?P<h4>[0-9]{2})(?P<mi4>[0-9]{2})(?![0-9])
     )?
     (?:\s?(?P<half>[AaPp](?:\.\s?[Mm]\.?|[Mm])?)(?![^\W\d_]))?
-    (?:\s?(?P<zone>[Zz]|(?:UTC|GMT)?[+\-−]\d{2}:?(?:\d{2})?|UTC|GMT|[A-Z]{3,4})(?![^\W\d_]))?
+    (?:\s?(?P<zone>[Zz]|(?:UTC|GMT)?[+\-−][0-9]{2}:?(?:[0-9]{2})?|UTC|GMT|[A-Z]{3,4})(?![^\W\d_]))?
     \s*$""",
     re.VERBOSE,
+)
+_YEAR_LAST = re.compile(
+    r"""\s*(?P<weekday>[^\W\d_]{2,10})[.,]?\s+(?P<mu>[^\W\d_]{3,10})\.?\s+(?P<du>[0-9]{1,2})\s+
+    (?P<h>[0-9]{1,2}):(?P<mi>[0-9]{2}):(?P<s>[0-9]{2})\s+(?:(?P<zone>[A-Z]{1,4}|[+\-−][0-9]{2}:?[0-9]{2})\s+)?(?P<yu>[0-9]{4})\s*$""",
+    re.VERBOSE,
+)
+"""As the C library writes times: "Mon Mar 02 08:00:00 2026"."""
+_ALL_PARTS = (
+    *(
+        "weekday",
+        "date",
+        "y4",
+        "m1",
+        "d1",
+        "y8",
+        "m8",
+        "d8",
+        "y14",
+        "m14",
+        "d14",
+        "yj",
+        "mj",
+        "dj",
+        "p0",
+        "p1",
+        "p2",
+    ),
+    *(
+        "dn",
+        "mn",
+        "yn",
+        "mu",
+        "du",
+        "yu",
+        "yv",
+        "mv",
+        "dv",
+        "gap",
+        "time",
+        "h",
+        "s3",
+        "mi",
+        "s4",
+        "s",
+        "f",
+        "f3",
+    ),
+    *("h6", "mi6", "sec6", "f6", "h4", "mi4", "half", "zone"),
 )
 
 
@@ -159,6 +210,11 @@ class Shape:
     wide_year: bool  # the year has four digits
 
     @property
+    def is_short(self) -> bool:
+        """A minute or a second is written with one digit."""
+        return any(s is not None and s[1] - s[0] == 1 for s in (self.minute, self.second))
+
+    @property
     def kind(self) -> str:
         """What sort of time stands in it: rows of one column are of one kind. A year of two digits among years of four, a
         time without seconds among times with them, or without AM or PM, was cut short, and could be any."""
@@ -169,31 +225,29 @@ class Shape:
 
 
 _ANY_DIGIT = str.maketrans("123456789", "000000000")
+_OFFSET = re.compile(r"(?<=[0-9]|C|T|\s)[+\-−][0-9]{2}:?(?:[0-9]{2})?(?:\s+[0-9]{4})?\s*$")
 
 
 def shape_of(text: str) -> Shape | None:
     """The shape of one cell, or None where it is no date and no time."""
     if len(text) > 60:
         return None
-    return _shape_of(text.translate(_ANY_DIGIT))
+    offset = _OFFSET.search(text)  # its digits mean something
+    at = offset.start() if offset else len(text)
+    return _shape_of(text[:at].translate(_ANY_DIGIT) + text[at:])
 
 
 @lru_cache(maxsize=8192)
 def _shape_of(text: str) -> Shape | None:
-    match = _SHAPE.match(text)
-    if match is None or not (match["date"] or match["time"]):
+    found = _SHAPE.match(text)
+    last = None if found and (found["date"] or found["time"]) else _YEAR_LAST.match(text)
+    found = last or found
+    if found is None:
         return None
-    if match["weekday"] and (match["weekday"].lower() not in _WEEKDAYS or not match["date"]):
-        return None
-    if match["half"] and not match["time"]:
-        return None
-    if match["zone"] and not match["time"]:
-        return None
-    if match["date"] and match["time"] and not match["gap"]:
-        return None
-    if match["s3"] == "." and not match["date"]:  # "10.30" alone is a number
-        return None
-    if match["date"] and len(match["h"] or "") > 2:
+    match = dict.fromkeys(_ALL_PARTS) | found.groupdict()
+    if last:
+        match |= {"date": "named", "time": "h:m:s", "gap": " "}
+    if not (match["date"] or match["time"]) or not _is_sound(match):
         return None
     offset = _offset_s(match["zone"]) if match["zone"] else None
     if match["zone"] and offset is None:
@@ -207,17 +261,18 @@ def _shape_of(text: str) -> Shape | None:
 
     def span(*names: str) -> tuple[int, int] | None:
         name = next((n for n in names if match[n]), None)
-        return (at[match.start(name)], at[match.end(name)]) if name else None
+        return (at[found.start(name)], at[found.end(name)]) if name else None
 
-    if match["y4"] or match["y8"]:
-        date, parts = "ymd", (span("y4", "y8"), span("m1", "m8"), span("d1", "d8"))
+    if match["y4"] or match["y8"] or match["y14"] or match["yj"]:
+        date = "ymd"
+        parts = (span("y4", "y8", "y14", "yj"), span("m1", "m8", "m14", "mj"), span("d1", "d8", "d14", "dj"))
     elif month_name:
         date, parts = "named", (span("dn", "du", "dv"), span("yn", "yu", "yv"))
     elif match["p0"]:
         date, parts = "order", (span("p0"), span("p1"), span("p2"))
     else:
         date, parts = "", ()
-    hour, minute = span("h", "h6"), span("mi", "mi6")
+    hour, minute = span("h", "h6", "h4"), span("mi", "mi6", "mi4")
     fields = [*parts, hour, minute, span("s", "sec6"), span("f", "f3", "f6")]
     digits = tuple(sorted(i for s in fields if s for i in range(*s)))
     year = match["p2"] or match["yn"] or "2026"
@@ -236,6 +291,29 @@ def _shape_of(text: str) -> Shape | None:
         offset_s=offset,
         wide_year=len(year) == 4,
     )
+
+
+def _is_sound(match: dict[str, str | None]) -> bool:
+    """Whether the parts that were found can stand together."""
+    dated, timed = bool(match["date"]), bool(match["time"])
+    if match["weekday"] and (match["weekday"].lower() not in _WEEKDAYS or not dated):
+        return False
+    if (match["half"] or match["zone"]) and not timed:
+        return False
+    if dated and timed and not (match["gap"] or match["y14"]):
+        return False
+    if (match["h6"] or match["h4"]) and not dated:
+        return False
+    if match["h4"] and not match["y8"]:  # "2026-03-02:0800" is met as little as a zone without its hour
+        return False
+    if match["gap"] and ":" in match["gap"] and not match["y8"]:
+        return False
+    short = len(match["mi"] or "00") < 2 or len(match["s"] or "00") < 2
+    if short and not (dated and match["s"]):  # "1:5" may be anything
+        return False
+    if match["s3"] == "." and not dated and not match["s"]:  # "10.30" alone is a number
+        return False
+    return not (dated and len(match["h"] or "") > 2)
 
 
 def _byte_positions(text: str) -> list[int]:

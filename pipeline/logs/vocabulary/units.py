@@ -28,11 +28,17 @@ UNITS: Mapping[str, LoggedUnit] = MappingProxyType(
             house="°C", scale=1 / 1.8, shift=-32 / 1.8
         ),  # NIST SP 811, appendix B.8: t/°C = (t/°F − 32)/1.8
         "K": LoggedUnit(house="°C", shift=-ZERO_C_IN_K),
+        "mK": LoggedUnit(house="°C", scale=1e-3, shift=-ZERO_C_IN_K),
         "A": LoggedUnit(house="A"),
         "mA": LoggedUnit(house="A", scale=1e-3),
+        "µA": LoggedUnit(house="A", scale=1e-6),
         "W": LoggedUnit(house="W"),
+        "mW": LoggedUnit(house="W", scale=1e-3),
+        "µW": LoggedUnit(house="W", scale=1e-6),
         "kW": LoggedUnit(house="W", scale=1e3),
         "V": LoggedUnit(house="V"),
+        "mV": LoggedUnit(house="V", scale=1e-3),
+        "kV": LoggedUnit(house="V", scale=1e3),
         "kWh": LoggedUnit(house="kWh"),
         "Wh": LoggedUnit(house="kWh", scale=1e-3),
         "ohm": LoggedUnit(house="ohm"),
@@ -48,15 +54,21 @@ UNITS: Mapping[str, LoggedUnit] = MappingProxyType(
 _WORDS = {
     word: unit
     for unit, words in {
-        "°C": "°c|ºc|˚c|℃|deg c|deg. c|degc|deg.c|c|cels|celsius|degrees c|degrees celsius|centigrade|grad c|grad celsius|grados c"
+        "°C": "°c|ºc|˚c|℃|deg c|deg. c|degc|deg.c|c|cels|celsius|degree c|degrees c|degrees celsius|centigrade|grad c|grad celsius|grados c"
         "|grados celsius|degrés c|degrés celsius|°celsius|gr. c",
-        "°F": "°f|ºf|˚f|℉|deg f|deg. f|degf|deg.f|f|fahrenheit|degrees f|degrees fahrenheit|grados f|grad f|°fahrenheit",
+        "°F": "°f|ºf|˚f|℉|deg f|deg. f|degf|deg.f|f|fahrenheit|degree f|degrees f|degrees fahrenheit|grados f|grad f|°fahrenheit",
         "K": "k|kelvin|deg k|°k",
-        "A": "a|amp|amps|ampere|amperes|amperios|ampère|ampères|a rms|arms|a ac|aac|a~|ampere (rms)",
+        "mK": "mk|millikelvin",
+        "A": "a|amp|amps|ampere|amperes|amperios|ampère|ampères|a rms|arms|a ac|aac|a dc|adc|a~|ampere (rms)",
+        "µA": "µa|μa|ua|microamp|microamps",
         "mA": "ma|milliamp|milliamps|milliampere|miliamperios|milliampères",
         "W": "w|watt|watts|vatios",
+        "mW": "mw|milliwatt|milliwatts",
+        "µW": "µw|μw|uw|microwatt|microwatts",
         "kW": "kw|kilowatt|kilowatts|kilovatios",
-        "V": "v|volt|volts|voltios|v ac|vac|v rms|vrms",
+        "mV": "mv|millivolt|millivolts|mv ac|mvac|mv rms",
+        "kV": "kv|kilovolt|kilovolts",
+        "V": "v|volt|volts|voltios|v ac|vac|v dc|vdc|v rms|vrms",
         "kWh": "kwh|kw h|kw·h|kw-h|kilowatt-hours|kilowatt hours",
         "Wh": "wh|w h|w·h|watt-hours|watt hours",
         "ohm": "ω|ohm|ohms|ohmios",
@@ -64,7 +76,8 @@ _WORDS = {
         "kPa": "kpa|kpa(g)|kpag",
         "bar": "bar|barg|bar(g)",
         "psi": "psi|psig|psi(g)|lb/in²",
-        "": "pf|cos φ|cosφ|cos phi|cosphi|%|% rh|%rh|-|–",
+        "": "pf|cos φ|cosφ|cos phi|cosphi|%|% rh|%rh|-|–|lx|lux|w/m2|w/m²|wm-2|w m-2|ppm|ppb|hpa|mbar|db|dba|db(a)|l/min|l/s|l/h|m3/h|m³/h"
+        "|m/s|km/h|rpm|hz|khz|mm|cm|m|kg|g|va|kva|var|kvar|ph|µs/cm|count|counts|uvi|index",
     }.items()
     for word in words.split("|")
 }
@@ -73,8 +86,10 @@ _BRACKETED = re.compile(r"[\[(]\s*([^\[\]()]{1,22}?(?:\(g\))?)\s*[\])]")
 
 def unit_of_word(word: str) -> str | None:
     """The unit that a unit word stands for ("deg F" -> "°F"), or None."""
-    key = re.sub(r"\s+", " ", word.strip().strip("[]()").strip().lower())
-    return _WORDS.get(re.sub(r"(?<=[°º˚]) ", "", key))
+    plain = re.sub(r"\s+", " ", word.strip().strip("[]()").strip())
+    if plain in ("MW", "MV", "MA"):  # mega, not milli
+        return None
+    return _WORDS.get(re.sub(r"(?<=[°º˚]) ", "", plain.lower()))
 
 
 def unit_of_header(header: str) -> str | None:
@@ -95,6 +110,8 @@ def unit_of_header(header: str) -> str | None:
     match = re.search(r"[°º˚]\s?([CFK])(?![^\W\d_])", bare, re.IGNORECASE)
     if match:
         return _WORDS["°" + match[1].lower()]
+    if bare in ("C", "F", "K"):
+        return unit_of_word(bare)
     parts = [p for p in re.split(r"[\s_,;:/]+", bare) if p]
     if len(parts) >= 2 or (len(parts) == 1 and len(parts[0]) > 1):
         last_two = " ".join(parts[-2:])

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+from datetime import time as clock_time
+
 import numpy as np
 
 from pipeline.cycles.record import CycleRecord
@@ -10,10 +13,10 @@ from pipeline.logs.timeline import Timeline
 from pipeline.report.charts.detail import LEAST_STEP, cycle_spans, spread
 from pipeline.report.charts.overlay import Overlay
 from pipeline.report.clock import Offsets
-from pipeline.report.numbers.days import Days
 from pipeline.report.numbers.usual_range import Limits
 from pipeline.report.payload.pack import Pack
 from pipeline.report.wording import Reader
+from pipeline.unit import Unit
 
 S = 1_000_000_000
 MARKS_A_FINDING = 200  # cycles of one finding that get a mark of their own
@@ -83,20 +86,6 @@ def put_overlay(pack: Pack, name: str, overlay: Overlay | None) -> None:
     }
 
 
-def put_days(pack: Pack, timeline: Timeline, days: Days | None, kg_per_cycle: float | None) -> None:
-    """Cycles (or ice) a day, and the hours of each phase."""
-    if days is None:
-        return
-    pack.header["days"] = {
-        "date": [d.isoformat() for d in days.days],
-        "noon": [round((int(t) - timeline.start_ns) / S) for t in days.noon_ns],
-        "cycles": [int(n) for n in days.cycles],
-        "whole": [bool(w) for w in days.whole],
-        "kg_per_cycle": kg_per_cycle,
-        "minutes": pack.bytes(np.minimum(np.round(days.hours * 60), 255)),
-    }
-
-
 def put_marks(
     pack: Pack, timeline: Timeline, record: CycleRecord, judgement: Judgement, reader: Reader
 ) -> None:
@@ -117,6 +106,13 @@ def put_marks(
         }
         for f in judgement.findings
     ]
+
+
+def put_visits(pack: Pack, timeline: Timeline, unit: Unit) -> None:
+    """Where visits lie in the log: lines in every chart over time. Without a time of day, a visit lies at noon."""
+    moments = [datetime.combine(v.on, v.at or clock_time(12), timeline.tz).timestamp() for v in unit.visits]
+    span = (timeline.start_ns / S, timeline.end_ns / S)
+    pack.header["visits"] = [{"at": round(m - span[0])} for m in sorted(moments) if span[0] <= m <= span[1]]
 
 
 def put_clock(pack: Pack, offsets: Offsets, timeline: Timeline) -> None:

@@ -12,14 +12,10 @@ from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.charts.overlay import Overlay
 from pipeline.report.charts.traces import Drawn, drawn_channels
-from pipeline.report.numbers.days import Days, kg_per_cycle
 from pipeline.report.numbers.levels import trusted_readings
 from pipeline.report.numbers.usual_range import Limits
 from pipeline.report.summary import UnitSummary
 from pipeline.report.wording import Reader
-
-EVEN_SHARE = 0.05  # of an hour: hours that differ by less are alike
-CALENDAR_DAYS = 0.5  # a shorter log has too few hours to compare
 
 
 def figures(
@@ -29,7 +25,6 @@ def figures(
     summary: UnitSummary,
     freezes: Overlay | None,
     harvests: Overlay | None,
-    days: Days | None,
     limits: dict[str, Limits],
     reader: Reader,
 ) -> list[dict[str, Any]]:
@@ -58,16 +53,6 @@ def figures(
             if over.cut:
                 said += " " + reader.t_html("chart.overlay_cut", reach_min=float(over.minute[-1]))
             figures.append({"id": ident, "name": f"chart.{ident}", "said": said})
-    if days is not None and summary.days >= 1 and days.cycles.any():
-        figures.append(
-            {
-                "id": "days",
-                "name": "chart.days",
-                "said": _days_said(days, kg_per_cycle(judgement.output), reader),
-            }
-        )
-    if days is not None and summary.days >= CALENDAR_DAYS:
-        figures.append({"id": "calendar", "name": "chart.calendar", "said": _calendar_said(days, reader)})
     return figures
 
 
@@ -117,34 +102,6 @@ def _lengths_said(record: CycleRecord, limits: dict[str, Limits], reader: Reader
         }
         said.append(reader.t_html(key, count=len(values), **figures))
     return Markup(" ").join(said)
-
-
-def _days_said(days: Days, kg: float | None, reader: Reader) -> Markup:
-    full = days.cycles[days.whole]
-    if not len(full):
-        return reader.t_html("chart.days_alt_none")
-    if kg is None:
-        return reader.t_html(
-            "chart.days_alt_cycles", low=int(full.min()), high=int(full.max()), full=len(full)
-        )
-    low, high = float(full.min()) * kg, float(full.max()) * kg
-    return reader.t_html("chart.days_alt_ice", low_whole_kg=low, high_whole_kg=high, full=len(full))
-
-
-def _calendar_said(days: Days, reader: Reader) -> Markup:
-    making = days.hours[:, :, :2].sum(axis=2)
-    if not making.any():
-        return reader.t_html("chart.calendar_alt_none")
-    making_pct = 100 * float(making.sum() / max(days.hours.sum(), 1e-9))
-    by_hour = making.sum(axis=0) / np.maximum(days.hours.sum(axis=(0, 2)), 1e-9)
-    if np.ptp(by_hour) < EVEN_SHARE:
-        return reader.t_html("chart.calendar_alt_even", making_pct=making_pct)
-    return reader.t_html(
-        "chart.calendar_alt",
-        making_pct=making_pct,
-        most_hour=int(by_hour.argmax()),
-        least_hour=int(by_hour.argmin()),
-    )
 
 
 def finest(drawn: Drawn, reader: Reader) -> str:

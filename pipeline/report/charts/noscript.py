@@ -21,12 +21,14 @@ S = 1_000_000_000
 WIDTH = 960.0
 LEFT, RIGHT = 74.0, 12.0
 BUCKETS = 480
-LANE = 13.0
+RIBBON = 26.0
+_TALL = {PhaseKind.FREEZE: 9, PhaseKind.HARVEST: 15, PhaseKind.IDLE: 2, PhaseKind.UNCLEAR: 5}
+"""How tall the ribbon is in each phase [px]; without readings there is none."""
 MOST_CURVES = 12
 
 
 def sketch_log(timeline: Timeline, record: CycleRecord, offsets: Offsets, reader: Reader) -> Markup | None:
-    """Lanes of phases over the cold trace, over the whole log; None where nothing was read."""
+    """The cold trace over the whole log, and under it one ribbon of phases; None where nothing was read."""
     channel = cold_trace(timeline) or (timeline.channels[0] if timeline.channels else None)
     if channel is None:
         return None
@@ -37,19 +39,18 @@ def sketch_log(timeline: Timeline, record: CycleRecord, offsets: Offsets, reader
     shown = level(
         time_ns, values, start_ns=timeline.start_ns, end_ns=timeline.end_ns, width_s=span_s / BUCKETS
     )
-    kinds = [k for k in PhaseKind if any(p.kind == k for p in record.phases)]
-    top, height = 8 + LANE * len(kinds) + 8, 190.0
+    top, height = 8.0, 190.0
     low, high = float(np.nanmin(shown.low)), float(np.nanmax(shown.high))
     plane = svg.Plane(
         left=LEFT, top=top, width=WIDTH - LEFT - RIGHT, height=height, x=(0, BUCKETS), y=(low - 1, high + 1)
     )
-    parts = _lanes(record, timeline, kinds, reader) + _levels(plane, channel.unit, reader)
-    parts += _days(plane, timeline, offsets, reader)
+    parts = _levels(plane, channel.unit, reader) + _days(plane, timeline, offsets, reader, below=RIBBON)
+    parts += _ribbon(record, timeline, top + height + RIBBON / 2)
     x = np.repeat(np.arange(len(shown.low)), 2)
     y = np.column_stack([shown.low, shown.high]).ravel()
     parts.append(svg.polyline(plane, x, y, "trace"))
     said = reader.t("chart.sketch_log", channel_role=channel.role)
-    return svg.picture(WIDTH, top + height + 26, parts, title=said, css="sketch")
+    return svg.picture(WIDTH, top + height + RIBBON + 26, parts, title=said, css="sketch")
 
 
 def sketch_lengths(
@@ -60,7 +61,7 @@ def sketch_lengths(
     offsets: Offsets,
     reader: Reader,
 ) -> Markup | None:
-    """Every freeze as a dot, abnormal ones as diamonds, with the usual limits; None where fewer than three were seen."""
+    """Every freeze as a dash, abnormal ones broader, over the usual range; None where fewer than three were seen."""
     table = record.cycles
     lengths = table["freeze_min"].to_numpy(dtype=float)
     seen = np.isfinite(lengths)
@@ -81,14 +82,13 @@ def sketch_lengths(
         y=(low - 1, high + 1),
     )
     parts = _levels(plane, "min", reader) + _days(plane, timeline, offsets, reader)
-    for value, css in ((lim.centre, "centre"), (lim.low, "limit"), (lim.high, "limit")):
-        if np.isfinite(value):
-            y = float(plane.py(value))
-            parts.append(svg.line(LEFT, y, WIDTH - RIGHT, y, css))
+    if np.isfinite(lim.low):
+        y = float(plane.py(lim.high))
+        parts.append(svg.rect(LEFT, y, WIDTH - LEFT - RIGHT, float(plane.py(lim.low)) - y, "range"))
     abnormal = np.isin(numbers, list(odd))
     for mask, mark, css in (
-        (seen & ~abnormal, "h.01", "dots"),
-        (seen & abnormal, "m0-5l4 5-4 5-4-5z", "diamonds"),
+        (seen & ~abnormal, "h7", "dashes"),
+        (seen & abnormal, "h9", "dashes odd"),
     ):
         points = zip(plane.px(starts[mask] - timeline.start_ns), plane.py(lengths[mask]), strict=True)
         path = "".join(f"M{x:.1f} {y:.1f}{mark}" for x, y in points)
@@ -124,22 +124,22 @@ def sketch_overlay(over: Overlay | None, name: str, reader: Reader) -> Markup | 
     return svg.picture(WIDTH, 248, parts, title=reader.t(f"chart.{name}s"), css="sketch evidence")
 
 
-def _lanes(record: CycleRecord, timeline: Timeline, kinds: list[PhaseKind], reader: Reader) -> list[Markup]:
-    """One lane a kind of phase. What is narrower than half a pixel is drawn half a pixel wide."""
+def _ribbon(record: CycleRecord, timeline: Timeline, middle: float) -> list[Markup]:
+    """One ribbon of phases. What is narrower than half a pixel is drawn half a pixel wide."""
     scale = (WIDTH - LEFT - RIGHT) / max(timeline.end_ns - timeline.start_ns, 1)
     decimals = 0 if len(record.phases) > WIDTH else 1
     parts = []
-    for row, kind in enumerate(kinds):
-        y = 8 + row * LANE
+    for kind, tall in _TALL.items():
         pieces = (
-            f"M{LEFT + (p.start_ns - timeline.start_ns) * scale:.{decimals}f} {y + 5:.0f}"
+            f"M{LEFT + (p.start_ns - timeline.start_ns) * scale:.{decimals}f} {middle:.0f}"
             f"h{max((p.end_ns - p.start_ns) * scale, 0.5):.1f}"
             for p in record.phases
             if p.kind == kind
         )
-        path = "".join(dict.fromkeys(pieces))  # in a long log many phases share a pixel
-        parts.append(Markup('<path class="lane lane-{}" d="{}"/>').format(kind.value, path))
-        parts.append(svg.label(LEFT - 6, y + 9, reader.words[f"phase.{kind.value}"], "tick", "end"))
+        if path := "".join(dict.fromkeys(pieces)):  # in a long log many phases share a pixel
+            parts.append(
+                Markup('<path class="lane lane-{}" stroke-width="{}" d="{}"/>').format(kind.value, tall, path)
+            )
     return parts
 
 
@@ -154,7 +154,9 @@ def _levels(plane: svg.Plane, unit: str, reader: Reader) -> list[Markup]:
     return parts
 
 
-def _days(plane: svg.Plane, timeline: Timeline, offsets: Offsets, reader: Reader) -> list[Markup]:
+def _days(
+    plane: svg.Plane, timeline: Timeline, offsets: Offsets, reader: Reader, *, below: float = 0.0
+) -> list[Markup]:
     """Local midnights, as many as there is room for."""
     first, last = (int(t) for t in offsets.local_ns(np.array([timeline.start_ns, timeline.end_ns])))
     midnights = np.arange(-(-first // DAY_NS), last // DAY_NS + 1) * DAY_NS
@@ -165,5 +167,5 @@ def _days(plane: svg.Plane, timeline: Timeline, offsets: Offsets, reader: Reader
         x = plane.left + share * plane.width
         parts.append(svg.line(x, plane.top, x, plane.top + plane.height, "grid"))
         day = reader.day(local_day(int(at), offsets), year=False)
-        parts.append(svg.label(x, plane.top + plane.height + 17, day, "tick", "middle"))
+        parts.append(svg.label(x, plane.top + plane.height + below + 17, day, "tick", "middle"))
     return parts

@@ -23,22 +23,27 @@ def icicles(
     width: float,
     height: float,
     title: str,
+    at: Sequence[float] | None = None,
     longest_min: float | None = None,
 ) -> Markup:
-    """One icicle a place of `lengths_min`, hanging from a line: the longer the freeze, the longer the icicle; None leaves
-    the place empty. odd: which are abnormal. longest_min: what the whole height stands for; None: the longest there is.
+    """An icicle a freeze, hanging from a line: the longer the freeze, the longer the icicle; None leaves its place empty.
+
+    lengths_min: of the freezes [min]. odd: which are abnormal. at: where each hangs, as a share of the width; None: side by
+    side. longest_min: what the whole height stands for [min]; None: the longest there is.
     """
+    n = max(len(lengths_min), 1)
     seen = [v for v in lengths_min if v is not None and v == v]
     top = longest_min or max(seen, default=1.0)
-    pitch = width / max(len(lengths_min), 1)
-    half = min(pitch * 0.46, 4.5)
+    where = [(k + 0.5) / n for k in range(n)] if at is None else list(at)
+    apart = float(np.median(np.diff(where))) if len(where) > 1 else 1.0
+    half = min(0.46 * width * apart, 4.5)
     usual, abnormal = [], []
-    for n, value in enumerate(lengths_min):
+    for k, value in enumerate(lengths_min):
         if value is None or value != value:
             continue
-        x, tall = (n + 0.5) * pitch, (height - 2) * min(max(value / top, _SHORTEST), 1.0)
-        into = abnormal if n < len(odd) and odd[n] else usual
-        # An icicle: a broad root, a long thin tip.
+        x, tall = where[k] * width, (height - 2) * min(max(value / top, _SHORTEST), 1.0)
+        into = abnormal if k < len(odd) and odd[k] else usual
+        # A broad root, a long thin tip.
         into.append(
             f"M{x - half:.1f} 1Q{x - half * 0.35:.1f} {1 + tall * 0.55:.1f} {x:.1f} {1 + tall:.1f}"
             f"Q{x + half * 0.35:.1f} {1 + tall * 0.55:.1f} {x + half:.1f} 1Z"
@@ -55,18 +60,20 @@ def icicles(
 
 def by_time(
     start_ns: np.ndarray, lengths_min: np.ndarray, odd: np.ndarray, span_ns: tuple[int, int]
-) -> tuple[list[float | None], list[bool]]:
-    """The freezes on the places of a row over the log: one each where there is room, else the longest of a place, and
-    whether one of it is odd. start_ns, lengths_min, odd: (n,) a freeze; NaN is none."""
+) -> tuple[list[float], list[bool], list[float]]:
+    """The freezes of a row over the log: lengths [min], whether each is odd, where it hangs (share of the row). Of more than
+    MOST_ICICLES the longest of a place, odd where one of it is. start_ns, lengths_min, odd: (n,) a freeze, none of them NaN.
+    """
     first, last = span_ns
-    seen = np.isfinite(lengths_min)
-    usual = float(np.median(lengths_min[seen])) * 60e9 if seen.any() else 0.0
-    places = int(np.clip((last - first) / usual if usual else 1, 1, MOST_ICICLES))
-    at = np.clip((start_ns - first) * places // max(last - first, 1), 0, places - 1).astype(int)
-    longest, marked = np.full(places, np.nan), np.zeros(places, bool)
-    np.fmax.at(longest, at[seen], lengths_min[seen])
-    np.logical_or.at(marked, at[seen & odd], True)
-    return [None if v != v else float(v) for v in longest], marked.tolist()
+    where = (start_ns - first) / max(last - first, 1)
+    if len(where) <= MOST_ICICLES:
+        return lengths_min.tolist(), odd.tolist(), where.tolist()
+    place = np.clip((where * MOST_ICICLES).astype(int), 0, MOST_ICICLES - 1)
+    longest, marked = np.full(MOST_ICICLES, np.nan), np.zeros(MOST_ICICLES, bool)
+    np.fmax.at(longest, place, lengths_min)
+    np.logical_or.at(marked, place[odd], True)
+    held = np.flatnonzero(np.isfinite(longest))
+    return longest[held].tolist(), marked[held].tolist(), ((held + 0.5) / MOST_ICICLES).tolist()
 
 
 LEFT, ROW = 82.0, 21.0

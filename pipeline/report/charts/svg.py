@@ -57,26 +57,25 @@ def ribbon(plane: Plane, x: np.ndarray, low: np.ndarray, high: np.ndarray, css: 
 
 
 def rect(x: float, y: float, width: float, height: float, css: str) -> Markup:
-    return Markup('<rect class="{}" x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}"/>').format(
-        css, x, y, max(width, 0.4), height
+    return Markup(
+        f'<rect class="{escape(css)}" x="{x:.1f}" y="{y:.1f}" width="{max(width, 0.4):.1f}" height="{height:.1f}"/>'
     )
 
 
 def line(x1: float, y1: float, x2: float, y2: float, css: str) -> Markup:
-    return Markup('<path class="{}" d="M{:.1f} {:.1f}L{:.1f} {:.1f}"/>').format(css, x1, y1, x2, y2)
+    return Markup(f'<path class="{escape(css)}" d="M{x1:.1f} {y1:.1f}L{x2:.1f} {y2:.1f}"/>')
 
 
 def label(
     x: float, y: float, text, css: str = "", anchor: str = "start", units: tuple[str, str] | None = None
 ) -> Markup:
     """Text at a point. units: what it says in (SI, US), where the page's switch changes it."""
-    switch = (
-        Markup(' data-si="{}" data-us="{}"').format(*units) if units and units[0] != units[1] else Markup("")
-    )
-    css = f"{css} q".strip() if switch else css
-    return Markup('<text class="{}" x="{:.1f}" y="{:.1f}" text-anchor="{}"{}>{}</text>').format(
-        css, x, y, anchor, switch, escape(text)
-    )
+    switch = ""
+    if units and units[0] != units[1]:
+        switch = f' data-si="{escape(units[0])}" data-us="{escape(units[1])}"'
+        css = f"{css} q".strip()
+    place = f'x="{x:.1f}" y="{y:.1f}" text-anchor="{escape(anchor)}"'
+    return Markup(f'<text class="{escape(css)}" {place}{switch}>{escape(text)}</text>')
 
 
 def picture(width: float, height: float, parts: Iterable[Markup], *, title: str, css: str = "") -> Markup:

@@ -1,4 +1,4 @@
-"""The top of a unit's page, which the client reads: the figures, every freeze at one glance, what to do next."""
+"""The top of the technician's page: the figures, every freeze at one glance, what to do next."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from markupsafe import Markup
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement, Severity
 from pipeline.logs.timeline import Timeline
-from pipeline.report.charts import svg
+from pipeline.report.charts.strips import by_time, icicles
 from pipeline.report.clock import Offsets
 from pipeline.report.numbers.unjudged import Unsaid
 from pipeline.report.page.running import energy_facts, refrigerant_facts
@@ -18,7 +18,6 @@ from pipeline.report.summary import UnitSummary
 from pipeline.report.wording import Reader
 
 MOST_STEPS = 5  # in "what to do next"
-_COMB = 320  # ticks of the row of freezes
 
 
 def facts(
@@ -36,28 +35,32 @@ def facts(
         {
             "name": t("page.logged"),
             "value": reader.length_html(summary.days),
-            "note": t("page.logged_span", first=first, last=last, zone=timeline.time_zone),
+            "note": t("page.logged_span_own_clock", first=first, last=last)
+            if timeline.own_clock
+            else t("page.logged_span", first=first, last=last, zone=timeline.time_zone),
         }
     ]
-    if output.ice_kg_per_day is not None:
-        notes = []
-        if output.ice_kg_per_day_low is not None and output.ice_kg_per_day_high is not None:
-            notes.append(
-                t(
-                    "page.ice_range",
-                    low_whole_kg=output.ice_kg_per_day_low,
-                    high_whole_kg=output.ice_kg_per_day_high,
-                )
-            )
-        if output.basis:
-            notes.append(reader.say_html(output.basis))
+    if summary.made_ice_kg_per_day is not None:
+        notes = [t("page.ice_made")]
+        low, high = output.made_ice_kg_per_day_low, output.made_ice_kg_per_day_high
+        if low is not None and high is not None:
+            notes.append(t("page.ice_range", low_whole_kg=low, high_whole_kg=high))
+        running = (
+            output.running_ice_kg_per_day
+            if output.running_ice_kg_per_day is not None
+            else output.ice_kg_per_day
+        )
+        if running is not None:
+            notes.append(t("page.ice_running", running_whole_kg=running))
+        notes += [reader.say_html(text) for text in (output.demand, output.basis) if text is not None]
         if output.expected_kg_per_day is not None:
             notes.append(t("page.ice_expected", expected_whole_kg=output.expected_kg_per_day))
+            notes += [reader.say_html(output.expected_basis)] if output.expected_basis else []
         facts.append(
             {
                 "name": t("page.ice"),
-                "value": _amount(output.ice_kg_per_day, reader),
-                "note": Markup("; ").join(notes),
+                "value": reader.show_html("ice_whole_kg", summary.made_ice_kg_per_day),
+                "note": Markup(". ").join(n[:1].upper() + n[1:] if n[:1].isalpha() else n for n in notes),
             }
         )
     else:
@@ -66,11 +69,7 @@ def facts(
         facts.append({"name": t("page.ice"), "value": t("page.not_judged"), "note": note, "quiet": True})
     facts += energy_facts(output, reader)
     if summary.cycles:
-        rate = (
-            t("page.cycles_rate", cycles_per_day=output.cycles_per_day)
-            if output.cycles_per_day is not None
-            else ""
-        )
+        rate = t("page.cycles_rate", cycles_per_day=summary.cycles / summary.days) if summary.days else ""
         facts.append(
             {"name": t("page.cycles"), "value": t("page.cycles_value", count=summary.cycles), "note": rate}
         )
@@ -107,11 +106,6 @@ def facts(
     return facts + refrigerant_facts(judgement.refrigerant_side, reader)
 
 
-def _amount(kg_per_day: float, reader: Reader) -> Markup:
-    """kg (or lb), without "a day": the name beside it says that."""
-    return reader.show_html("ice_whole_kg", kg_per_day)
-
-
 def _middle_nine_tenths(record: CycleRecord, column: str) -> tuple[float, float]:
     table = record.cycles
     values = table[column].to_numpy(dtype=float)[table["complete"].to_numpy().astype(bool)]
@@ -135,37 +129,32 @@ def next_steps(judgement: Judgement, lacking: Unsaid | None) -> list:
                     steps.append(text)
         if len(steps) >= 3:
             break
-    return steps[:MOST_STEPS]
+    place = {step.text.key: n for n, step in enumerate(judgement.steps)}  # safest and cheapest first
+    return sorted(steps[:MOST_STEPS], key=lambda text: place.get(text.key, -1))
 
 
-def comb(record: CycleRecord, abnormal: set[int], reader: Reader) -> dict[str, Any] | None:
-    """Every freeze as one tick, its height its length: the log at one glance."""
+def freezes(
+    record: CycleRecord, abnormal: set[int], timeline: Timeline, reader: Reader
+) -> dict[str, Any] | None:
+    """Every freeze as an icicle, as long as the freeze: the log at one glance. None of fewer than three freezes."""
     table = record.cycles
     numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
     lengths = table["freeze_min"].to_numpy(dtype=float)
     seen = np.isfinite(lengths)
-    numbers, lengths = numbers[seen], lengths[seen]
-    if len(lengths) < 3:
+    if seen.sum() < 3:
         return None
     odd = np.isin(numbers, list(abnormal))
-    groups = np.array_split(np.arange(len(lengths)), min(len(lengths), _COMB))
-    width, height, pitch = 960.0, 40.0, 960.0 / len(groups)
-    top = float(lengths.max())
-    plain, marked = [], []
-    for n, group in enumerate(groups):
-        x, tall = n * pitch + pitch / 2, float(lengths[group].max()) / top * (height - 2)
-        (marked if odd[group].any() else plain).append(f"M{x:.1f} {height:.0f}V{height - tall:.1f}")
-    stroke = min(pitch * 0.55, 4.0)
-    parts = [
-        Markup('<path class="tick" stroke-width="{:.2f}" d="{}"/>').format(stroke, "".join(plain)),
-        Markup('<path class="tick odd" stroke-width="{:.2f}" d="{}"/>').format(
-            max(stroke, 2.2), "".join(marked)
-        ),
-    ]
+    starts = table["freeze_start_ns"].to_numpy(np.int64)
+    span = (timeline.start_ns, timeline.end_ns)
+    lengths_shown, marked, at = by_time(starts[seen], lengths[seen], odd[seen], span)
     said = reader.t(
-        "page.comb_alt", low_min=float(lengths.min()), high_min=top, abnormal=len(abnormal), count=len(table)
+        "page.freezes_alt",
+        low_min=float(lengths[seen].min()),
+        high_min=float(lengths[seen].max()),
+        abnormal=len(abnormal),
+        count=len(table),
     )
-    picture = Markup(
-        str(svg.picture(width, height, parts, title=said, css="comb")).replace("xMidYMid meet", "none")
-    )
-    return {"svg": picture, "note": reader.t_html("page.comb")}
+    return {
+        "svg": icicles(lengths_shown, marked, at=at, width=960.0, height=56.0, title=said),
+        "note": reader.t_html("page.freezes", longest_min=float(lengths[seen].max())),
+    }

@@ -9,13 +9,15 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from pipeline.findings.finding import Finding
+from pipeline.findings.finding import Finding, NextClip, Step
 from pipeline.report.charts.evidence import Evidence
 from pipeline.report.clock import Offsets
 from pipeline.report.wording import Reader
 
 MOST_CYCLES = 24  # numbers of cycles that are written out
-LEAST_SHOWN = 0.005  # a confidence under this is told in words only
+LEAST_CHANCE = 0.05  # a probability under this is not shown for something else
+_OTHER = "something-else"
+_PRACTICE = "check.by-practice"
 
 
 def told(
@@ -24,10 +26,8 @@ def told(
     """Everything that the template's article of the `n`-th finding needs."""
     first, last = reader.moment(finding.start_ns, offsets), reader.moment(finding.end_ns, offsets)
     level = 3 if finding.confidence >= 0.9 else 2 if finding.confidence >= 0.7 else 1
-    word = reader.t(f"findings.sure_{level}")
     return {
         "n": n,
-        "code": finding.code,
         "severity": finding.severity.value,
         "title": _capital(reader.say_html(finding.title)),
         "when": reader.t_html("findings.when", first=first, last=last),
@@ -35,13 +35,72 @@ def told(
         "more": max(len(finding.cycles) - MOST_CYCLES, 0),
         "numbers": _numbers(finding.evidence, reader),
         "signals": _numbers(finding.signals, reader),
-        "causes": [reader.say_html(c) for c in finding.likely_causes],
-        "checks": [reader.say_html(c) for c in finding.next_checks],
-        # A share that is shown as "0 %" says "certainly not", which is not meant.
-        "sure": word
-        if finding.confidence < LEAST_SHOWN
-        else reader.t_html("findings.sure", word=word, confidence_pct=100 * finding.confidence),
+        "causes": _causes(finding, reader),
+        "checks": [_step(s, reader) for s in finding.steps]
+        or [{"text": reader.say_html(c), "instrument": None} for c in finding.next_checks],
+        "sure": reader.t(f"findings.sure_{level}"),
         "picture": picture,
+    }
+
+
+def named(code: str, reader: Reader) -> str:
+    """What a finding's code stands for, in words: codes stand in files only."""
+    return reader.words.get(f"named.{code}") or code.replace("-", " ")
+
+
+def _causes(finding: Finding, reader: Reader) -> list[dict[str, Any]]:
+    """The causes that are named, with their chances; something else last, where it is worth a word."""
+    if not finding.causes:
+        bare = {"chance": None, "because": None, "against": None}
+        return [{"text": reader.say_html(c), **bare} for c in finding.likely_causes]
+    named = {text.key for text in finding.likely_causes}
+    shown = [
+        o
+        for o in finding.causes
+        if o.text.key in named or (o.cause == _OTHER and o.probability >= LEAST_CHANCE)
+    ]
+    return [
+        {
+            "text": reader.say_html(o.text),
+            "chance": chance(o.probability, reader),
+            "because": Markup("; ").join(reader.say_html(t) for t in o.because),
+            "against": Markup("; ").join(reader.say_html(t) for t in o.against),
+        }
+        for o in shown
+    ]
+
+
+def chance(probability: float, reader: Reader) -> str:
+    """A probability in words: "7 in 10"."""
+    tenths = round(10 * probability)
+    key = "chance_least" if tenths < 1 else "chance_most" if tenths > 9 else "chance"
+    return reader.t(f"findings.{key}", tenths=min(max(tenths, 1), 9))
+
+
+def _step(step: Step, reader: Reader) -> dict[str, Any]:
+    return {
+        "text": reader.say_html(step.text),
+        "instrument": reader.say_html(step.instrument),
+        "expect": reader.say_html(step.expect),
+        "basis": reader.say_html(step.basis),
+        "practice": step.basis.key == _PRACTICE,
+        "if_so": reader.say_html(step.if_so),
+        "if_not": reader.say_html(step.if_not),
+        "cautions": [reader.say_html(c) for c in step.cautions],
+    }
+
+
+def clip_view(clip: NextClip | None, reader: Reader) -> dict[str, Any] | None:
+    """What to clip next, as the page says it; None where there is nothing to say."""
+    if clip is None:
+        return None
+    return {
+        "text": reader.say_html(clip.text),
+        "caution": reader.say_html(clip.caution) if clip.caution else None,
+        "speaks": [(reader.say_html(s.reading), reader.say_html(s.text)) for s in clip.speaks],
+        "worth": reader.t_html(
+            "findings.clip_worth", now_pct=100 * clip.first_right, then_pct=100 * clip.first_right_then
+        ),
     }
 
 
@@ -50,7 +109,7 @@ def _capital(sentence: Markup) -> Markup:
     return Markup(sentence[:1].upper() + sentence[1:]) if sentence[:1].isalpha() else sentence
 
 
-_INTERNAL = frozenset({"how", "kind", "check", "proof", "role"})
+_INTERNAL = frozenset({"how", "measure", "kind", "check", "proof", "role"})
 """Words of ours that say how a rule came to it: for scripts."""
 
 

@@ -24,6 +24,8 @@ def method_of(
     reader: Reader,
 ) -> dict[str, Any]:
     """Everything that the template's method part needs."""
+    from pipeline.findings.thresholds import PRACTICE
+
     uncertain = record.cycles["uncertainty_min"].to_numpy(dtype=float)
     uncertain = uncertain[np.isfinite(uncertain)]
     return {
@@ -71,10 +73,15 @@ def method_of(
                 "name": name,
                 "value": reader.number(value),
                 "unit": sign,
-                "source": source,
-                "what": _decides(name, reader),
+                "source": "" if source == PRACTICE else source,
+                "practice": source == PRACTICE,
+                "what": what,
             }
-            for name, value, sign, source in judgement.thresholds
+            for (name, value, sign, source), what in zip(
+                judgement.thresholds,
+                sentences([_decides(name, reader) for name, *_ in judgement.thresholds]),
+                strict=True,
+            )
         ],
     }
 
@@ -95,6 +102,23 @@ def _channel(channel: Channel, reader: Reader) -> dict[str, Any]:
         "trusted": reader.show("trusted_pct", trusted),
         "objections": [f"{name}: {int(mask.sum())}" for name, mask in channel.masks.items() if mask.any()],
     }
+
+
+def sentences(rows: list[str]) -> list[str]:
+    """Each row of the table as a sentence of its own: one that goes on with "…" takes along what it goes on from."""
+    told, begun = [], ""
+    for row in rows:
+        rest = row.strip("… ").strip()
+        if row.startswith("…"):
+            sentence = f"{begun} {rest}" if rest.startswith(("(", ",")) else f"{begun}, {rest}"
+        else:
+            sentence = begun = rest
+        told.append(
+            sentence[:1].upper()
+            + sentence[1:]
+            + ("" if sentence.endswith((".", "?")) or not sentence else ".")
+        )
+    return told
 
 
 def _decides(name: str, reader: Reader) -> str:

@@ -1,9 +1,9 @@
-"""The page of one unit: the client reads its top third, the technician the rest."""
+"""The technician's page of one unit: the verdict and the work first, then the proof, then how it was worked out."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -13,11 +13,13 @@ from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Problem, Timeline
 from pipeline.report.charts import charts
-from pipeline.report.charts.detail import Detail, plan, traces_of
+from pipeline.report.charts.detail import plan, traces_of
 from pipeline.report.charts.evidence import evidence
 from pipeline.report.charts.figures import figures, finest
 from pipeline.report.charts.noscript import sketch_lengths, sketch_log, sketch_overlay
+from pipeline.report.charts.one_cycle import one_cycle
 from pipeline.report.charts.overlay import overlay
+from pipeline.report.charts.strips import day_ribbons
 from pipeline.report.charts.traces import drawn_channels, put_log
 from pipeline.report.given import Given
 from pipeline.report.numbers.days import KINDS, kg_per_cycle
@@ -25,7 +27,9 @@ from pipeline.report.numbers.flags import codes_about
 from pipeline.report.numbers.unjudged import read_in_words
 from pipeline.report.numbers.whole import Numbers
 from pipeline.report.page import client_summary
-from pipeline.report.page.finding_view import told
+from pipeline.report.page.client import firm_view
+from pipeline.report.page.finding_view import clip_view, named, told
+from pipeline.report.page.hand import history_of, visits_of
 from pipeline.report.page.method import method_of
 from pipeline.report.page.trend import trend_of
 from pipeline.report.payload.pack import Pack
@@ -35,8 +39,11 @@ from pipeline.report.summary import UnitSummary
 from pipeline.report.wording import Reader
 from pipeline.unit import Unit
 
+PLOT_ELEMENT = Markup(f'<script type="text/plain" id="plotting">{PLOT_MARK}</script>')
+SHARED_SOURCES = ("'self'", "file:")
+"""Where a shared library may come from: the server of the page, or the folder that it lies in."""
 TRIES = 8  # to fit a page into what it may weigh, each with a tenth less room
-STYLES = ("base.css", "unit.css", "paper.css")
+STYLES = ("base.css", "strips.css", "unit.css", "paper.css")
 SCRIPTS = (
     "switches.js",
     "unpack.js",
@@ -60,12 +67,17 @@ def unit_page(
     numbers: Numbers,
     summary: UnitSummary,
     given: Given,
+    past: Sequence[Mapping[str, Any]],
     written: date,
     reader: Reader,
     page_bytes: int,
+    shared_library: bool = False,
 ) -> bytes:
-    """The whole page as UTF-8, no longer than `page_bytes` where thinning the log can bring that about."""
-    offsets, flags, days, limits = numbers.offsets, numbers.flags, numbers.days, numbers.limits
+    """The whole page as UTF-8, no longer than `page_bytes` where thinning the log can bring that about.
+
+    shared_library: it loads the drawing library from beside the fleet page instead of carrying it.
+    """
+    offsets, flags, limits = numbers.offsets, numbers.flags, numbers.limits
     freezes, harvests = (
         overlay(
             timeline,
@@ -98,20 +110,29 @@ def unit_page(
         "reader": reader,
         "styles": STYLES,
         "scripts": SCRIPTS,
-        "more_hashes": (script.integrity,),
+        "more_hashes": (script.integrity, *(SHARED_SOURCES if shared_library else ())),
+        "plotting": Markup(script.element.decode()) if shared_library else PLOT_ELEMENT,
+        "foot": f"{unit.shown_as}, {reader.day(written)}",
         "unit": unit,
         "summary": summary,
         "level": judgement.verdict.level,
         "verdict": judgement.verdict,
         "facts": client_summary.facts(timeline, record, judgement, summary, offsets, reader),
-        "comb": client_summary.comb(record, set(flags), reader),
+        "freezes": client_summary.freezes(record, set(flags), timeline, reader),
+        "firm": firm_view(given),
+        "written": reader.day(written),
+        "visits": visits_of(given, timeline.tz, record, reader),
+        "history": history_of(past, summary, reader),
+        "one_cycle": one_cycle(timeline, record, set(flags), reader),
+        "ribbons": _ribbons(numbers, judgement, reader),
         "steps": client_summary.next_steps(judgement, lacking),
         "lacking": lacking and {"why": lacking.why, "read": read_in_words(timeline, reader)},
         "trend": trend_of(summary, reader),
+        "clip": clip_view(judgement.next_clip, reader),
         "findings": [told(n, f, p, offsets, reader) for n, (f, p) in enumerate(zip(judgement.findings, pictures, strict=True))],
         "not_judged": _by_need(judgement, reader),
         "problems": problems,
-        "charts": figures(timeline, record, judgement, summary, freezes, harvests, days, limits, reader),
+        "charts": figures(timeline, record, judgement, summary, freezes, harvests, limits, reader),
         "sketches": {
             "log": sketch_log(timeline, record, offsets, reader),
             "lengths": sketch_lengths(timeline, record, limits, numbers.odd["freeze"], offsets, reader),
@@ -121,34 +142,33 @@ def unit_page(
         "method": method_of(unit=unit, timeline=timeline, record=record, judgement=judgement, offsets=offsets, reader=reader),
         "cautions": judgement.cautions,
         "pack_mark": PACK_MARK,
-        "plot_mark": PLOT_MARK,
         "drawn_mark": DRAWN_MARK,
     }  # fmt: skip
     html = render("unit.html", **parts).encode()
 
-    def packed(detail: Detail | None) -> tuple[bytes, str]:
-        """The numbers of the page, the log drawn with `detail` (None: without it), and how fine that came out."""
-        pack = Pack()
-        charts.put_cycles(pack, timeline, record, flags, limits)
-        charts.put_overlay(pack, "freeze", freezes)
-        charts.put_overlay(pack, "harvest", harvests)
-        charts.put_days(pack, timeline, days, kg_per_cycle(judgement.output))
-        charts.put_marks(pack, timeline, record, judgement, reader)
-        charts.put_clock(pack, offsets, timeline)
-        pack.header |= _for_scripts(unit, reader) | {"about": codes_about(judgement.findings)}
-        said = ""
-        if detail is not None:
-            said = finest(put_log(pack, traces, timeline, record, detail, reader), reader)
-        return pack.packed(), said
-
+    base = Pack()
+    charts.put_cycles(base, timeline, record, flags, limits)
+    charts.put_overlay(base, "freeze", freezes)
+    charts.put_overlay(base, "harvest", harvests)
+    charts.put_marks(base, timeline, record, judgement, reader)
+    charts.put_visits(base, timeline, unit)
+    charts.put_clock(base, offsets, timeline)
+    base.header |= _for_scripts(unit, reader) | {
+        "about": codes_about(judgement.findings),
+        "names": {f.code: named(f.code, reader) for f in judgement.findings},
+    }
     traces = traces_of(drawn_channels(timeline))
-    room = 0.97 * (page_bytes - len(html) - len(script.packed) - len(packed(None)[0]))
+    plotting = b"" if shared_library else script.packed
+    room = 0.97 * (page_bytes - len(html) - len(plotting) - base.at_most())
     for _ in range(TRIES):
-        numbers, said = packed(plan(traces, timeline, record, judgement, room))
+        pack = base.copy()
+        drawn = put_log(
+            pack, traces, timeline, record, plan(traces, timeline, record, judgement, room), reader
+        )
         page = (
-            html.replace(DRAWN_MARK.encode(), str(escape(said)).encode())
-            .replace(PACK_MARK.encode(), numbers)
-            .replace(PLOT_MARK.encode(), script.packed)
+            html.replace(DRAWN_MARK.encode(), str(escape(finest(drawn, reader))).encode())
+            .replace(PACK_MARK.encode(), pack.packed())
+            .replace(PLOT_MARK.encode(), plotting)
         )
         if len(page) <= page_bytes:
             break
@@ -156,11 +176,35 @@ def unit_page(
     return page
 
 
+RIBBON_DAYS = 35  # of a longer log the last days
+
+
+def _ribbons(numbers: Numbers, judgement: Judgement, reader: Reader) -> dict[str, Any] | None:
+    """The days as ribbons of 24 hours, with what each made."""
+    if not numbers.hours:
+        return None
+    kg, days = kg_per_cycle(judgement.output), numbers.hours[-RIBBON_DAYS:]
+    making = sum(b - a for d in days for a, b, state in d.runs if state == "ice")
+    seen = sum(b - a for d in days for a, b, state in d.runs if state != "gap") or 1
+    said = [
+        (
+            reader.t("client.day_cycles", count=d.cycles)
+            if kg is None
+            else reader.show("ice_whole_kg", kg * d.cycles)
+        )
+        + ("" if d.whole else " *")
+        for d in days
+    ]
+    title = reader.t("client.ribbons_alt", days=len(days), making_pct=100 * making / seen)
+    note = reader.t_html("chart.ribbons_kg" if kg is not None else "chart.ribbons_cycles")
+    return {"svg": day_ribbons(days, reader, title=title, said=said, right=64.0), "said": title, "note": note}
+
+
 def _by_need(judgement: Judgement, reader: Reader) -> dict[Markup, list[str]]:
-    """What could not be judged: what is needed -> codes that need it."""
+    """What could not be judged: what is needed -> what needs it, in words."""
     needs: dict[Markup, list[str]] = {}
     for each in judgement.not_judged:
-        needs.setdefault(reader.say_html(each.needs), []).append(each.code)
+        needs.setdefault(reader.say_html(each.needs), []).append(named(each.code, reader))
     return needs
 
 

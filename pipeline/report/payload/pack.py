@@ -60,13 +60,25 @@ class Pack:
         self._parts.append(part)
         return at
 
+    def copy(self) -> Pack:
+        """What is in it so far, to go on from more than once."""
+        other = Pack()
+        other.header, other._parts, other._at = dict(self.header), list(self._parts), self._at
+        return other
+
+    def at_most(self) -> float:
+        """About what `packed` would weigh now, rather more [bytes]."""
+        header = json.dumps(self.header, separators=(",", ":"), allow_nan=False).encode("ascii")
+        return _PRINTED * len(zlib.compress(b"".join([header, *self._parts]), 1))
+
     def packed(self) -> bytes:
         """The gzipped block as text that holds no mark-up: nothing in it can end a tag. Its JSON goes in as ASCII."""
         header = json.dumps(self.header, separators=(",", ":"), allow_nan=False).encode("ascii")
         header += b" " * (
             (4 - len(header)) % 8
         )  # with the length before it, the arrays start at a multiple of 8
-        squeeze = zlib.compressobj(6, zlib.DEFLATED, 31)
+        # A small block need not be squeezed hard: its page is far from what it may weigh.
+        squeeze = zlib.compressobj(6 if self._at > HARD_FROM else 4, zlib.DEFLATED, 31)
         whole = [struct.pack("<I", len(header)), header, *self._parts]
         return printable(b"".join([*map(squeeze.compress, whole), squeeze.flush()]))
 
@@ -76,6 +88,7 @@ def weight(*arrays: np.ndarray, base: float, step: float) -> float:
     return _PRINTED * len(zlib.compress(b"".join(_planes(values, base, step) for values in arrays), 6))
 
 
+HARD_FROM = 1_500_000  # bytes of arrays
 _PRINTED = 16 / 13  # characters a byte: see printable.py
 
 

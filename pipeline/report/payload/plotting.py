@@ -17,6 +17,9 @@ from pathlib import Path
 
 from pipeline.report.payload.printable import printable
 
+SHARED = "plotting.js"
+"""The name of the file that the pages of a fleet may share; it lies beside the fleet page."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class PlottingScript:
@@ -24,6 +27,16 @@ class PlottingScript:
 
     packed: bytes
     integrity: str
+
+    @property
+    def element(self) -> bytes:
+        """Where a page that loads the shared file has its place for the script."""
+        return b'<script type="text/plain" id="plotting" data-from="../%s"></script>' % SHARED.encode()
+
+    def made_whole(self, page: bytes) -> bytes:
+        """`page` with the script in itself, where it would load the shared file; any other page as it is."""
+        whole = b'<script type="text/plain" id="plotting">%s</script>' % self.packed
+        return page.replace(self.element, whole)
 
 
 def plotting_script() -> PlottingScript:
@@ -49,13 +62,14 @@ _lock = threading.Lock()
 @cache
 def _pack() -> PlottingScript:
     # `plotly.offline.get_plotlyjs` reads this same file, but importing it costs 0.1 s more.
-    script = (
-        (_package_folder() / "package_data" / "plotly.min.js")
-        .read_text(encoding="utf-8")
-        .replace("\r\n", "\n")
-        .encode()
-    )
+    script = shared_script()
     return PlottingScript(packed=printable(gzip.compress(script, 9, mtime=0)), integrity=csp_hash(script))
+
+
+def shared_script() -> bytes:
+    """The script as it ships, for the file that pages share."""
+    file = _package_folder() / "package_data" / "plotly.min.js"
+    return file.read_text(encoding="utf-8").replace("\r\n", "\n").encode()
 
 
 def _package_folder() -> Path:

@@ -5,6 +5,7 @@ const TO_US = {
 };
 
 function makeDrawing(data) {
+  const touched = matchMedia("(pointer: coarse)").matches; // there a swipe scrolls the page, and two fingers zoom: see start.js
   const decimal = data.words["number.decimal"];
   const colour = (name) => getComputedStyle(page).getPropertyValue("--" + name).trim();
   const convert = (unit, v) => (inUnits() === "us" && TO_US[unit] ? TO_US[unit][0](v) : v);
@@ -25,7 +26,7 @@ function makeDrawing(data) {
     tickfont: { color: colour("soft"), size: 12 }, fixedrange: true, automargin: false, zeroline: false, ...more,
   });
   const layout = (more) => ({
-    paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", showlegend: false, dragmode: "zoom",
+    paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", showlegend: false, dragmode: touched ? false : "zoom",
     font: { color: colour("ink"), family: getComputedStyle(document.body).fontFamily, size: 12 },
     margin: { l: 52, r: 12, t: 10, b: 40 }, separators: decimal + "\u202f", ...more,
   });
@@ -36,7 +37,7 @@ function makeDrawing(data) {
   }
   const config = { displayModeBar: false, scrollZoom: false, doubleClick: false };
   // Charts over time keep to the same left and right edge, so that a moment stands in one line down the page.
-  const margins = (plot) => ({ l: 92, r: plot.clientWidth > 640 ? 104 : 14 });
+  const margins = (plot) => ({ l: plot.clientWidth > 640 ? 92 : 58, r: plot.clientWidth > 640 ? 104 : 14 });
   const least = (values) => values.reduce((a, b) => (b < a ? b : a), Infinity), most = (values) => values.reduce((a, b) => (b > a ? b : a), -Infinity);
   const title = (text) => ({ text, font: { size: 12, color: colour("soft") }, standoff: 4 });
   return { colour, convert, sign, array, number, show, word, dashes, duration, axis, layout, put, title, margins, least, most };

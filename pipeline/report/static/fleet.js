@@ -1,19 +1,18 @@
-// The list of units: find, show by verdict, order.
+// The three lists of units: find, order.
 
 (() => {
-  const list = document.getElementById("units"), find = document.getElementById("find"), sort = document.getElementById("sort");
-  if (!list) return;
-  const items = [...list.children], shown = document.getElementById("shown");
-  const levels = [...document.querySelectorAll("input[name=level]")];
-  const words = shown.dataset;
+  const all = document.getElementById("units"), find = document.getElementById("find"), sort = document.getElementById("sort");
+  if (!all) return;
+  const items = [...all.querySelectorAll("li")], shown = document.getElementById("shown"), words = shown.dataset;
   function update() {
     const wanted = find.value.trim().toLowerCase().split(/\s+/).filter(Boolean);
-    const on = new Set(levels.filter((each) => each.checked).map((each) => each.value));
     let count = 0;
     for (const item of items) {
-      item.hidden = !on.has(item.dataset.level) || !wanted.every((w) => item.dataset.search.includes(w));
+      item.hidden = !wanted.every((w) => item.dataset.search.includes(w));
       count += !item.hidden;
     }
+    for (const part of all.querySelectorAll("section")) part.hidden = !part.querySelector("li:not([hidden])");
+    for (const list of all.querySelectorAll("section.list")) list.querySelector(".n").textContent = list.querySelectorAll("li:not([hidden])").length;
     shown.textContent = words.pattern.replace("{shown}", count).replace("{all}", items.length);
   }
   function order() {
@@ -21,10 +20,9 @@
     const by = key === "name"
       ? (a, b) => a.dataset.name.localeCompare(b.dataset.name)
       : (a, b) => b.dataset[key] - a.dataset[key] || b.dataset.worst - a.dataset.worst;
-    list.append(...items.sort(by));
+    for (const units of all.querySelectorAll("ol")) units.append(...[...units.children].sort(by));
   }
   find.addEventListener("input", update);
-  for (const each of levels) each.addEventListener("change", update);
   sort.addEventListener("change", order);
   update();
   page.dataset.drawn = String(Math.round(performance.now()));

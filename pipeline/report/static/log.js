@@ -1,45 +1,46 @@
-// The whole log: panels of channels, lanes of phases, marks of findings; as fine as the page holds wherever one looks.
+// The whole log: panels of channels, under them one ribbon of phases with the marks of findings; as fine as the page holds
+// wherever one looks.
 
 function makeLog(data, drawing, clock, bus) {
   const { colour, word } = drawing;
   const plot = document.getElementById("plot-log");
   const span = data.span, kinds = data.kinds, edge = data.phases.edge, kind = data.phases.kind;
   const hidden = new Set();
-  const lanes = kinds.filter((_, k) => kind.includes(k));
   let view = [0, span], chosen = null, labels = [];
 
   const traceColour = (n) => colour("trace-" + (n % 6 + 1));
   const points = makePoints(data);
 
-  // Panels from top to bottom: marks and lanes, then one panel a unit.
-  const sizes = { lanes: 22 + 17 * lanes.length, "°C": 250 };
-  const panels = ["lanes", ...data.panels];
+  // Panels from top to bottom: one a unit, then the ribbon.
+  const sizes = { ribbon: 44, "°C": 250 };
+  const panels = [...data.panels, "ribbon"], ribbon = panels.length - 1;
   const heights = panels.map((p) => sizes[p] ?? 120);
   const total = heights.reduce((a, b) => a + b + 16, 0);
   const domains = [];
   heights.reduce((top, h, i) => { domains[i] = [1 - (top + h) / (total - 16), 1 - top / (total - 16)]; return top + h + 16; }, 0);
   const axisName = (i) => "y" + (i ? i + 1 : "");
 
+  // How tall the ribbon is in each phase [px]; without readings there is none.
+  const TALL = { freeze: 9, harvest: 15, idle: 2, unclear: 5 };
   function phaseTraces() {
-    const traces = lanes.map((name) => {
-      const k = kinds.indexOf(name), x = [], y = [], row = lanes.length - 1 - lanes.indexOf(name);
+    const traces = Object.keys(TALL).map((name) => {
+      const k = kinds.indexOf(name), x = [], y = [];
       const least = (view[1] - view[0]) / 1800; // what is narrower than half a dot would vanish
       for (let i = 0; i < kind.length; i++) {
         if (kind[i] !== k || edge[i + 1] < view[0] - 1 || edge[i] > view[1] + 1) continue;
         const short = Math.max(0, least - (edge[i + 1] - edge[i])) / 2;
-        x.push(edge[i] - short, edge[i + 1] + short, null); y.push(row, row, null);
+        x.push(edge[i] - short, edge[i + 1] + short, null); y.push(0, 0, null);
       }
-      return { x, y, type: "scatter", mode: "lines", line: { color: colour(name), width: 11, simplify: false }, hoverinfo: "skip", yaxis: "y" };
+      return { x, y, type: "scatter", mode: "lines", line: { color: colour(name), width: TALL[name], simplify: false }, hoverinfo: "skip", yaxis: axisName(ribbon) };
     });
     const least = (view[1] - view[0]) / 400; // abnormal cycles stay visible from afar
     const x = [], y = [];
-    for (const [at, to, row] of bus.oddSpans()) {
-      const lane = lanes.length - 1 - lanes.indexOf(row);
-      if (to < view[0] || at > view[1] || lane >= lanes.length) continue;
+    for (const [at, to] of bus.oddSpans()) {
+      if (to < view[0] || at > view[1]) continue;
       const mid = (at + to) / 2, half = Math.max((to - at) / 2, least / 2);
-      x.push(mid - half, mid + half, null); y.push(lane, lane, null);
+      x.push(mid - half, mid + half, null); y.push(-0.85, -0.85, null);
     }
-    traces.push({ x, y, type: "scatter", mode: "lines", line: { color: colour("odd"), width: 5, simplify: false }, hoverinfo: "skip", yaxis: "y" });
+    traces.push({ x, y, type: "scatter", mode: "lines", name: "odd", line: { color: colour("odd"), width: 5, simplify: false }, hoverinfo: "skip", yaxis: axisName(ribbon) });
     return traces;
   }
   const SHAPES = { act: "triangle-down", watch: "diamond", note: "circle-open" };
@@ -51,7 +52,7 @@ function makeLog(data, drawing, clock, bus) {
         ink.push(colour(finding.severity)); text.push(finding);
       }
     }
-    return { x, y: x.map(() => lanes.length), type: "scatter", mode: "markers", marker: { symbol, size, color: ink, line: { width: 1.5, color: ink } }, customdata: text, hoverinfo: "none", yaxis: "y", cliponaxis: false };
+    return { x, y: x.map(() => 1.05), type: "scatter", mode: "markers", marker: { symbol, size, color: ink, line: { width: 1.5, color: ink } }, customdata: text, hoverinfo: "none", yaxis: axisName(ribbon), cliponaxis: false };
   }
   function channelTraces() {
     const how = { some: false, width: 0, finer: 0 };
@@ -87,18 +88,20 @@ function makeLog(data, drawing, clock, bus) {
       const name = kinds[kind[i]];
       if (name === "freeze" || edge[i + 1] - edge[i] < least || edge[i + 1] < view[0] || edge[i] > view[1]) continue;
       shapes.push({
-        type: "rect", layer: "below", xref: "x", yref: "paper", x0: edge[i], x1: edge[i + 1], y0: 0, y1: domains[0][0],
+        type: "rect", layer: "below", xref: "x", yref: "paper", x0: edge[i], x1: edge[i + 1], y0: domains[ribbon][1], y1: 1,
         fillcolor: colour(name), opacity: name === "harvest" ? 0.16 : 0.12, line: { width: 0 },
       });
     }
+    for (const visit of data.visits) shapes.push({ type: "line", xref: "x", yref: "paper", x0: visit.at, x1: visit.at, y0: 0, y1: 1, line: { color: colour("ink"), width: 1, dash: "dash" } });
     if (chosen) shapes.push({ type: "rect", layer: "below", xref: "x", yref: "paper", x0: chosen[0], x1: chosen[1], y0: 0, y1: 1, fillcolor: "rgba(0,0,0,0)", line: { color: colour("odd"), width: 1.5, dash: "dot" } });
     return shapes;
   }
 
   // The name of each trace at its right end, so that it can be told without its colour; names keep clear of each other.
   function names() {
-    if (drawing.margins(plot).r < 50) return [];
-    return panels.flatMap((_, panel) => {
+    const visits = data.visits.map((visit) => ({ xref: "x", x: visit.at, yref: "paper", y: 1, yanchor: "bottom", xanchor: "left", showarrow: false, text: word("chart.visit"), font: { size: 11, color: colour("ink") } }));
+    if (drawing.margins(plot).r < 50) return [...visits, ...labels.map((l) => ({ xref: "paper", x: 1, xanchor: "right", yref: axisName(l.panel) + " domain", y: 1, yanchor: "bottom", yshift: -13 * labels.filter((o) => o.panel === l.panel && o.n < l.n).length, showarrow: false, text: data.channels[l.n].name, bgcolor: colour("sheet"), opacity: 0.9, font: { size: 11, color: traceColour(l.n) } }))];
+    return [...visits, ...panels.flatMap((_, panel) => {
       const here = labels.filter((l) => l.panel === panel && Number.isFinite(l.at));
       const low = Math.min(...here.map((l) => l.low)), high = Math.max(...here.map((l) => l.high));
       const place = (l) => (high > low ? (l.at - low) / (high - low) : 0.5) * 0.9 + 0.05;
@@ -107,7 +110,7 @@ function makeLog(data, drawing, clock, bus) {
       here.sort((a, b) => a.at - b.at).forEach((l, i) => { l.y = Math.max(place(l), i ? here[i - 1].y + apart(l, here[i - 1]) : 0); });
       for (let i = here.length - 1; i >= 0; i--) here[i].y = Math.min(here[i].y, i === here.length - 1 ? 1 : here[i + 1].y - apart(here[i], here[i + 1]));
       return here.map((l) => ({ xref: "paper", x: 1, xanchor: "left", xshift: 5, yref: axisName(panel) + " domain", y: l.y, yanchor: "middle", showarrow: false, align: "left", text: data.channels[l.n].name.replace(/ (?=\S+$)/, (m) => (data.channels[l.n].name.length > 14 ? "<br>" : m)), font: { size: 11, color: traceColour(l.n) } }));
-    });
+    })];
   }
 
   function figure() {
@@ -115,12 +118,12 @@ function makeLog(data, drawing, clock, bus) {
     const axes = { xaxis: drawing.axis({ range: view, fixedrange: false, anchor: axisName(panels.length - 1), tickvals: ticks.values, ticktext: ticks.names, showspikes: true, spikemode: "across", spikethickness: 1, spikedash: "dot", spikecolor: colour("edge"), spikesnap: "cursor" }) };
     panels.forEach((p, i) => {
       const key = "yaxis" + (i ? i + 1 : "");
-      axes[key] = p === "lanes"
-        ? drawing.axis({ domain: domains[i], range: [-0.6, lanes.length + 0.6], showgrid: false, tickvals: [...lanes.map((_, k) => lanes.length - 1 - k), lanes.length], ticktext: [...lanes.map((n) => word("phase." + n)), word("chart.findings_lane")] })
+      axes[key] = p === "ribbon"
+        ? drawing.axis({ domain: domains[i], range: [-1.3, 1.4], showgrid: false, tickvals: [] })
         : drawing.axis({ domain: domains[i], title: drawing.title(drawing.sign(p)), nticks: 6 });
     });
     const traces = [...phaseTraces(), markTrace(), ...channelTraces()];
-    return { data: traces, layout: drawing.layout({ ...axes, height: total + 56, hovermode: "x", shapes: bands(), annotations: names(), margin: { ...drawing.margins(plot), t: 8, b: 44 } }) };
+    return { data: traces, layout: drawing.layout({ ...axes, height: total + 56, hovermode: "x", shapes: bands(), annotations: names(), margin: { ...drawing.margins(plot), t: data.visits.length || drawing.margins(plot).r < 50 ? 22 : 8, b: 44 } }) };
   }
 
   async function draw() {
@@ -146,24 +149,21 @@ function makeLog(data, drawing, clock, bus) {
     document.getElementById("readout-log").textContent = parts.join(" · ");
   }
 
+  // Which channels are drawn, by ticking them off; and the ribbon in words.
   function legend() {
     const box = document.getElementById("keys-log");
     data.channels.forEach((channel, n) => {
-      const button = document.createElement("button");
-      button.type = "button";
-      button.setAttribute("aria-pressed", "true");
-      button.innerHTML = '<svg viewBox="0 0 28 12" aria-hidden="true"><path d="M0 6H28" fill="none" stroke-width="2.5"/></svg><span></span>';
-      button.querySelector("span").textContent = channel.name;
-      const dash = { solid: "", dash: "7 4", dot: "2 3", dashdot: "7 3 2 3", longdash: "11 4", longdashdot: "11 3 2 3" }[drawing.dashes[samePanel(n) % 6]];
-      const path = button.querySelector("path");
-      path.style.stroke = `var(--trace-${n % 6 + 1})`;
-      if (dash) path.setAttribute("stroke-dasharray", dash);
-      button.addEventListener("click", () => {
-        hidden.has(channel.role) ? hidden.delete(channel.role) : hidden.add(channel.role);
-        button.setAttribute("aria-pressed", String(!hidden.has(channel.role)));
+      const label = document.createElement("label"), tick = document.createElement("input"), name = document.createElement("span");
+      label.className = "check";
+      tick.type = "checkbox"; tick.checked = true;
+      name.textContent = channel.name;
+      name.style.color = `var(--trace-${n % 6 + 1})`;
+      label.append(tick, name);
+      tick.addEventListener("change", () => {
+        tick.checked ? hidden.delete(channel.role) : hidden.add(channel.role);
         draw();
       });
-      box.append(button);
+      box.append(label);
     });
   }
 

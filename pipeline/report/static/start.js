@@ -44,7 +44,7 @@
   page.dataset.drawn = String(Math.round(performance.now()));
 
   // One hairline through all charts over time: a moment can be followed down the page.
-  const overTime = ["log", "lengths", "days"].map((id) => document.getElementById("plot-" + id)).filter((plot) => plot?.data);
+  const overTime = ["log", "lengths"].map((id) => document.getElementById("plot-" + id)).filter((plot) => plot?.data);
   const hairs = overTime.map((plot) => {
     const hair = document.createElement("div");
     hair.className = "hair";
@@ -61,6 +61,28 @@
     });
     plot.addEventListener("pointerleave", () => hairs.forEach((hair) => { hair.hidden = true; }));
   }
+
+  // Two fingers zoom and move the time axis; one finger is left to the page.
+  function pinch(plot) {
+    const { l, r } = drawing.margins(plot);
+    const share = (touch) => (touch.clientX - plot.getBoundingClientRect().left - l) / (plot.clientWidth - l - r);
+    let held = null;
+    const hold = (event) => {
+      const [from, to] = log.view(), at = [...event.touches].map((touch) => from + share(touch) * (to - from));
+      held = event.touches.length === 2 ? at : null;
+    };
+    plot.addEventListener("touchstart", hold, { passive: true });
+    plot.addEventListener("touchend", hold, { passive: true });
+    plot.addEventListener("touchmove", (event) => {
+      if (!held || event.touches.length !== 2) return;
+      event.preventDefault();
+      const [p, q] = [...event.touches].map(share);
+      if (Math.abs(p - q) < 0.02) return;
+      const width = (held[0] - held[1]) / (p - q), from = held[0] - p * width;
+      if (width > 0) log.look(from, from + width);
+    }, { passive: false });
+  }
+  overTime.forEach(pinch);
 
   function showFinding(n) {
     const finding = data.findings[n];
@@ -81,7 +103,7 @@
     if (event.target.value !== "") showFinding(Number(event.target.value));
   });
   const KEYS = { ArrowLeft: "earlier", ArrowRight: "later", "+": "closer", "=": "closer", "-": "wider", "−": "wider", 0: "whole", Home: "whole" };
-  for (const id of ["log", "lengths", "days"]) {
+  for (const id of ["log", "lengths"]) {
     document.getElementById("plot-" + id)?.addEventListener("keydown", (event) => {
       if (!(event.key in KEYS) || event.ctrlKey || event.metaKey || event.altKey) return;
       event.preventDefault();

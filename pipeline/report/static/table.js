@@ -13,7 +13,7 @@ function makeTable(data, drawing, clock, bus) {
     measure("freeze_min", "freeze", "min"), measure("harvest_min", "harvest", "min"), measure("uncertainty_min", "uncertainty", "min"),
     measure("freeze_end_c", "freeze_end", "°C"), measure("harvest_peak_c", "harvest_peak", "°C"), measure("freeze_current_a", "current", "A"), measure("condenser_split_k", "split", "K"),
     { key: "complete", name: "complete", text: (i) => word(cycles.complete[i] ? "word.yes" : "word.no"), value: (i) => cycles.complete[i], csv: (i) => (cycles.complete[i] ? "true" : "false") },
-    { key: "flags", name: "flags", css: "flags", text: (i) => (cycles.flags[cycles.number[i]] ?? []).join(" "), value: (i) => (cycles.flags[cycles.number[i]] ?? []).join(" ") },
+    { key: "flags", name: "flags", css: "flags", text: (i) => (cycles.flags[cycles.number[i]] ?? []).map((code) => data.names[code] ?? code).join(", "), csv: (i) => (cycles.flags[cycles.number[i]] ?? []).join(" "), value: (i) => (cycles.flags[cycles.number[i]] ?? []).join(" ") },
   ].filter((c) => c && (!c.measure || has(c.key)));
   function measure(key, name, unit) {
     const text = (i) => (unit === "K" ? (Number.isFinite(cycles[key][i]) ? drawing.number(cycles[key][i] * (inUnits() === "us" ? 1.8 : 1), 1) + "\u00a0" + (inUnits() === "us" ? "°F" : "K") : "–") : show(unit, cycles[key][i]));

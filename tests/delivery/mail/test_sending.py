@@ -16,6 +16,7 @@ from pipeline.delivery.mail.post import PostOptions, post
 from pipeline.delivery.mail.server import Server
 from pipeline.errors import DeliveryError, UsageError
 from tests.delivery.mail.mail_server import PASSWORD, USER, mail_server
+from tests.delivery.mail.scripted_server import scripted_server
 
 CLIENTS = """
 [sender]
@@ -63,11 +64,8 @@ class Desk:
 
     def __init__(self, reports, server, **login):
         self.reports = reports
-        self.server = Server(
-            host="localhost",
-            port=server.port,
-            **{"security": "starttls", "user": USER, "password": PASSWORD, "ca_file": server.ca_file} | login,
-        )
+        usual = {"host": "localhost", "security": "starttls", "user": USER, "password": PASSWORD}
+        self.server = Server(port=server.port, **usual | {"ca_file": server.ca_file} | login)
         self.now = datetime(2026, 5, 11, 8, 0, tzinfo=UTC)
         self.slept = []
 
@@ -323,6 +321,29 @@ def test_a_connection_that_ends_before_the_answer_is_told_and_never_sent_again_b
     assert desk.run(units=("kiosk",), resend=True).complete
     # The same Message-ID: who has the first can tell that the second is the same
     assert len({received.message["Message-ID"] for received in server.received}) == 1
+
+
+@pytest.mark.parametrize(
+    ("step", "said", "state", "kept"),
+    [
+        ("data", b"250 ok\r\n", "later", ["deferred"] * 3),
+        ("data", None, "later", ["deferred"] * 3),
+        ("end", b"354 go on\r\n", "unknown", ["trying"]),
+        ("end", b"what?\r\n", "unknown", ["trying"]),
+        ("end", b"550 no\r\n", "refused", ["trying", "refused"]),
+    ],
+)
+def test_an_answer_out_of_order_is_put_off_or_in_doubt_and_never_taken_for_sent(
+    fleet, step, said, state, kept
+):
+    with scripted_server(**{step: said}) as odd:
+        desk = Desk(fleet, odd, security="none", user="", password="", host="127.0.0.1")
+        outcome = desk.run(units=("kiosk",))
+        assert [one.state for one in outcome.steps] == [state]
+        assert ledger_states(fleet) == kept
+        copies = len(odd.messages)
+        desk.run(units=("kiosk",))
+        assert len(odd.messages) == copies == (step == "end")
 
 
 def test_what_was_in_doubt_and_arrived_is_settled_by_saying_so(desk, server):

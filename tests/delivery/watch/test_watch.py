@@ -2,6 +2,7 @@
 
 import contextlib
 import csv
+import os
 import shutil
 import signal
 import subprocess
@@ -17,6 +18,7 @@ from pipeline.delivery.watch.watch import WatchOptions, watch
 from pipeline.errors import UsageError
 from pipeline.fleet.run import RunOptions, report
 from pipeline.store import Locked, StorePlace
+from tests.fleet.small_fleet import start_icelogs, until
 from tests.store.scene import leftovers, log_text, machine_files, write_log, write_unit
 
 QUICK = WatchOptions(run=RunOptions(jobs=1), once=True, rest_s=0.3)
@@ -189,7 +191,7 @@ def test_when_it_has_stopped_no_worker_is_left_that_could_still_write(inbox, rep
         process.send_signal(signal.SIGTERM)
         try:
             assert process.wait(timeout=20) == 0
-            assert psutil.wait_procs(workers, timeout=10)[1] == []
+            assert psutil.wait_procs(workers, timeout=120)[1] == []
         finally:
             for worker in workers:
                 with contextlib.suppress(psutil.NoSuchProcess):
@@ -202,16 +204,31 @@ def test_a_second_watcher_says_so_and_leaves_the_first_alone(inbox, reports):
     write_unit(inbox, "bar")
     with watching(inbox, reports) as (process, lines):
         command = [sys.executable, "-m", "pipeline", "watch", str(inbox), "--to", str(reports)]
-        second = subprocess.run(command, capture_output=True, text=True, timeout=60)
+        second = subprocess.run(command, capture_output=True, text=True, timeout=300)
         assert second.returncode == 1
         assert "another watcher already keeps" in second.stderr
-        by_clock = subprocess.run([*command, "--once"], capture_output=True, text=True, timeout=60)
+        by_clock = subprocess.run([*command, "--once"], capture_output=True, text=True, timeout=300)
         assert by_clock.returncode == 0
         assert "nothing to do here" in by_clock.stderr
         wait_for(lambda: said(lines, "bar: reported") == 1)
         assert process.poll() is None
         process.send_signal(signal.SIGINT)
-        assert process.wait(timeout=10) == 0
+        assert process.wait(timeout=120) == 0
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a terminal's group of processes is a POSIX matter")
+@pytest.mark.parametrize("after_s", [0.0, 0.7, 2.0])
+def test_ctrl_c_while_a_run_is_being_started_shows_no_traceback(inbox, reports, after_s):
+    for name in ("bar", "cafe"):
+        write_unit(inbox, name)
+    watcher = start_icelogs("watch", inbox, "--to", reports, "--rest", "0.2", "--jobs", "2")
+    until(lambda: psutil.Process(watcher.pid).children())
+    time.sleep(after_s)
+    os.killpg(watcher.pid, signal.SIGINT)  # as a terminal does
+    _, told = watcher.communicate(timeout=300)
+    assert watcher.returncode == 0
+    assert "Traceback" not in told
+    assert "stopped; every report is whole" in told
 
 
 def test_killed_by_force_it_frees_the_folder_and_the_next_heals(inbox, reports, tmp_path):

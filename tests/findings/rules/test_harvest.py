@@ -102,7 +102,7 @@ def test_one_stall_is_watched_and_two_are_acted_on():
 
 def test_a_machine_whose_harvests_are_all_far_too_long_is_found_by_its_kind():
     found = finding(judged(log(noisy(9.5, 40)), kind="slab"), "harvest-long")
-    assert found.evidence["judged_against"] == "expected band"
+    assert found.evidence["judged_against"] == "kind, narrow"
 
 
 def test_stalls_are_told_by_length_alone_where_only_current_was_logged():

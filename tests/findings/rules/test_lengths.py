@@ -90,7 +90,7 @@ def test_a_uniformly_slow_unit_is_found_by_its_kind_with_less_than_certainty():
     found = finding(
         judged(made_up(noisy(66, 40), condenser_in_c=24.0, water_in_c=15.0), kind="slab"), "freeze-long"
     )
-    assert found.evidence["judged_against"] == "expected band"
+    assert found.evidence["judged_against"] == "kind, narrow"
     assert found.severity is Severity.WATCH  # a kind's band alone sends nobody
     assert found.confidence < 1.0
 
@@ -117,8 +117,17 @@ def test_too_few_cycles_cannot_be_judged():
 
 def test_a_rare_odd_freeze_in_a_long_log_is_a_note():
     freeze = noisy(20, 300)
-    freeze[150] = 27.0
+    freeze[150] = 25.0
     assert finding(judged(made_up(freeze)), "freeze-long").severity is Severity.NOTE
+
+
+def test_a_single_freeze_far_out_of_a_tight_spread_is_looked_at_and_told_with_its_hour():
+    freeze = noisy(20, 300)
+    freeze[150] = 32.8  # 64 % too long: what somebody who hunts an intermittent fault came for
+    found = finding(judged(made_up(freeze)), "freeze-long")
+    assert found.severity is Severity.WATCH
+    assert found.title.key == "finding.freeze-long.one"
+    assert found.evidence["when"].startswith("2026-03-0")
 
 
 def test_a_threshold_of_the_unit_is_obeyed():
@@ -165,3 +174,21 @@ def test_checks_come_in_a_technicians_order_and_end_with_the_licensed_ones():
         < checks.index("check.clean-condenser")
         < checks.index("check.pressures")
     )
+
+
+def test_a_freeze_after_a_rest_is_held_against_the_others_after_one():
+    freeze, rests = noisy(20, 60), {10: 90.0, 20: 90.0, 30: 90.0, 40: 90.0}
+    freeze[[10, 20, 30, 40]] = [24, 23.5, 39.0, 24.5]
+    found = finding(judged(made_up(freeze, idle_after=rests)), "freeze-long")
+    assert found.cycles == (31,)
+    freeze[30] = 29.0
+    assert "freeze-long" not in codes(judged(made_up(freeze, idle_after=rests)))
+
+
+def test_thin_slabs_in_the_evenings_are_told_with_their_hours():
+    freeze = noisy(20, 200, share=0.01)
+    hour = np.cumsum(np.concatenate([[0.0], freeze[:-1] + 2])) / 60 + 5.67  # the log begins at 05:40
+    freeze = np.where((hour % 24 > 17) & (hour % 24 < 22), 0.7 * freeze, freeze)
+    found = finding(judged(made_up(freeze)), "freeze-short")
+    assert found.title.key == "finding.freeze-short.hours"
+    assert found.severity in (Severity.WATCH, Severity.ACT)

@@ -96,12 +96,43 @@ def test_energy_stands_beside_the_published_limit():
         "nameplate": {"ice_kg_per_day": 160.0, "equipment": "self-contained"},
         "measured": {"slab_kg": 2.0},
     }
-    made = judged(made_up(np.full(30, 16.0), 2.0, energy_kwh=0.32), **unit).output
+    near = {"condenser_in_c": 31.0, "water_in_c": 20.0}  # its rating point: 32.2 °C air, 21.1 °C water
+    made = judged(made_up(np.full(30, 16.0), 2.0, energy_kwh=0.32, **near), **unit).output
     assert made.energy_kwh_per_kg == pytest.approx(0.16)
     assert made.energy_basis.key == "output.energy.estimated"  # no power was logged
     # 160 kg = 352.7 lb/24 h: 10 CFR 431.136(c), self-contained, air-cooled, over 200 lb: 7.35 kWh/100 lb
     assert made.limit_kwh_per_kg == pytest.approx(7.35 * 0.0220462, rel=1e-4)
     assert "not a certified test" in made.limit_basis.english
+    far = judged(
+        made_up(np.full(30, 16.0), 2.0, energy_kwh=0.32, condenser_in_c=20.0, water_in_c=20.0), **unit
+    ).output
+    assert far.energy_kwh_per_kg is not None
+    assert far.limit_kwh_per_kg is None  # nothing is to be held against it so far from its rating point
+
+
+def test_what_was_made_and_what_running_would_make_stand_apart():
+    log = made_up(
+        np.full(30, 16.0), 2.0, idle_after=dict.fromkeys(range(1, 30), 18.0)
+    )  # as long at rest as at work
+    made = judged(log, measured={"slab_kg": 2.0}).output
+    assert made.running_cycles_per_day == pytest.approx(80.0)  # 1440 min ÷ 18 min
+    assert made.made_cycles_per_day == pytest.approx(
+        80.0 * 30 / 59, rel=0.01
+    )  # 30 cycles and 29 rests of 18 min each
+    assert made.made_ice_kg_per_day == pytest.approx(160.0 * 30 / 59, rel=0.01)
+    assert made.ice_kg_per_day == made.running_ice_kg_per_day == pytest.approx(160.0)
+    assert made.demand.key == "output.demand-met"
+
+
+def test_an_expectation_says_for_which_conditions_it_holds():
+    plate = {"ice_kg_per_day": 160.0, "at_air_c": 21.0, "at_water_c": 10.0}
+    logged = judged(made_up(np.full(30, 16.0), condenser_in_c=21.0, water_in_c=10.0), nameplate=plate).output
+    assert logged.expected_kg_per_day == pytest.approx(160.0)
+    assert logged.expected_basis.key == "output.expected.both"
+    blind = judged(made_up(np.full(30, 16.0)), nameplate=plate).output
+    assert (blind.expected_kg_per_day, blind.expected_basis.key) == (160.0, "output.expected.plate")
+    unsaid = judged(made_up(np.full(30, 16.0)), nameplate={"ice_kg_per_day": 160.0}).output
+    assert unsaid.expected_basis.key == "output.expected.unknown"
 
 
 def test_too_few_cycles_say_nothing_of_output():

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from dataclasses import replace
+
+import numpy as np
 
 from pipeline.logs import understand
 from pipeline.logs.check.terminal_table import print_understanding
@@ -156,3 +159,51 @@ def test_a_workbook_beside_the_logs_is_listed_as_not_read_and_a_note_is_not(tmp_
 def test_no_path_of_the_machine_is_shown(tmp_path):
     found = understand([_log(tmp_path)], Unit(name="bar"))
     assert str(tmp_path) not in json.dumps(as_json(found))
+
+
+def _two_columns(tmp_path, labels, columns):
+    log = cycling(hours=12.0)
+    rows = [",".join(["Time", *labels])]
+    for i, s in enumerate(log["seconds"].astype(int)):
+        stamp = f"2026-05-{4 + s // 86400:02d} {s // 3600 % 24:02d}:{s // 60 % 60:02d}:{s % 60:02d}"
+        rows.append(",".join([stamp, *(f"{columns(log)[k][i]:.2f}" for k in range(len(labels)))]))
+    return write(tmp_path / "log.csv", "\n".join(rows) + "\n")
+
+
+def _cycles_answer(understanding):
+    return next(a for a in understanding.answers if a.question == "freezes and harvests")
+
+
+def test_the_cycles_that_are_seen_are_counted(tmp_path):
+    answer = _cycles_answer(understand([_log(tmp_path)], Unit(name="bar")))
+    seen = int(re.search(r"about (\d+) cycles", answer.why)[1])
+    log = cycling(hours=12.0)
+    assert abs(seen - np.count_nonzero(np.diff((log["evaporator"] > 0).astype(int)) > 0)) <= 1
+
+
+def test_a_machine_that_is_switched_off_shows_no_freezes(tmp_path):
+    path = _two_columns(
+        tmp_path,
+        ["Evaporator (°C)", "Current (A)"],
+        lambda log: (22 + 0.3 * np.sin(log["seconds"] / 9000), 0.02 + 0 * log["current"]),
+    )
+    answer = _cycles_answer(understand([path], Unit(name="bar")))
+    assert (answer.can, "never" in answer.why) == ("no", True)
+
+
+def test_headers_that_the_readings_speak_against_are_doubted(tmp_path):
+    path = _two_columns(
+        tmp_path,
+        ["Room (°C)", "Suction (°C)"],
+        lambda log: (log["evaporator"], 24 + 1.5 * np.sin(log["seconds"] / 9000)),
+    )
+    found = understand([path], Unit(name="bar"))
+    assert _cycles_answer(found).can == "no"
+    assert "speak against their headers" in _cycles_answer(found).why
+    assert {c.role_confidence for c in found.channels} == {0.3}
+
+
+def test_times_without_a_zone_are_the_loggers_own(tmp_path):
+    path = _log(tmp_path)
+    assert understand([path], Unit(name="bar")).files[0].dialect["zone"] == "the logger's own clock"
+    assert understand([path], Unit(name="bar", time_zone="UTC")).files[0].dialect["zone"] == "UTC"

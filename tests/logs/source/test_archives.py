@@ -38,6 +38,13 @@ def test_what_follows_a_whole_gzip_is_left_out_and_said(tmp_path):
     assert "logs.note.gzip_tail" in notes([table])
 
 
+def test_a_line_that_is_cut_where_something_else_begins_is_not_taken_for_a_row(tmp_path):
+    path = tmp_path / "probes.csv.gz"
+    path.write_bytes(gzip.compress(LOG[:-3]) + b"<html>502</html>")
+    (table,) = read_file(path, Unit(name="bar"))
+    assert len(table.time_ns) == LOG.count(b"\n") - 2
+
+
 def test_gzip_members_that_follow_each_other_are_one_text():
     assert gunzip(gzip.compress(b"a") * 3, "x") == (b"aaa", 0)
 

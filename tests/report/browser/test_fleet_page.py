@@ -5,7 +5,7 @@ import pytest
 from axe_core_python.sync_playwright import Axe
 
 from pipeline.report import ReportOptions, write_fleet
-from pipeline.report.summary import LEVELS
+from pipeline.report.summary import LEVELS, LISTS
 from tests.report.test_fleet import HOSTILE
 from tests.report.test_summary import summary_of
 
@@ -53,33 +53,60 @@ def test_five_hundred_units_open_without_a_complaint_or_a_request(fleet, index):
 
 
 def test_the_worst_come_first_and_other_orders_can_be_had(fleet):
-    levels = fleet.page.evaluate(
-        "() => [...document.querySelectorAll('#units li')].map((e) => e.dataset.level)"
-    )
-    assert levels == sorted(levels, key=LEVELS.index)
+    heads = fleet.page.locator(".list > h2").all_inner_texts()
+    assert [h.split()[0] for h in heads] == ["Today", "Next", "Leave"]
+    assert fleet.page.evaluate(
+        "() => [...document.querySelectorAll('.list')].map((e) => e.dataset.list)"
+    ) == list(LISTS)
+    counts = [len(fleet.page.locator(f"[data-list={name}] li").all()) for name in LISTS]
+    assert counts == [101, 200, 199]  # 499 units of five verdicts in turn, and the hostile one, which is bad
+    before = names(fleet)
     fleet.page.locator("#sort").select_option("freeze")
-    lengths = fleet.page.evaluate(
-        "() => [...document.querySelectorAll('#units li')].map((e) => Number(e.dataset.freeze))"
-    )
-    assert lengths == sorted(lengths, reverse=True)
+    for name in LISTS:
+        lengths = fleet.page.evaluate(
+            "(name) => [...document.querySelectorAll(`[data-list=${name}] li`)].map((e) => Number(e.dataset.freeze))",
+            name,
+        )
+        assert lengths == sorted(lengths, reverse=True)
     fleet.page.locator("#sort").select_option("worst")
-    assert (
-        fleet.page.evaluate("() => [...document.querySelectorAll('#units li')].map((e) => e.dataset.level)")
-        == levels
-    )
+    assert names(fleet) == before
 
 
 def test_units_are_found_by_name_and_by_what_was_found(fleet):
     fleet.page.locator("#find").fill("deck 49")
     assert set(names(fleet)) == {f"Deck {n}" for n in range(499) if "49" in str(n)}
-    fleet.page.locator("#find").fill("harvest-stalled deck 40")
+    fleet.page.locator("#find").fill("did not release deck 40")
     assert names(fleet)
     assert "of 500 shown" in fleet.page.locator("#shown").inner_text()
 
 
-def test_units_are_shown_by_verdict(fleet):
-    fleet.page.locator("input[value=well]").uncheck()
-    assert len(names(fleet)) == 500 - 99
+def test_a_list_in_which_nothing_is_found_is_not_shown(fleet):
+    fleet.page.locator("#find").fill("deck 4")
+    shown = fleet.page.locator(".list:not([hidden]) > h2 .n").all_inner_texts()
+    assert sum(int(n) for n in shown) == len(names(fleet))
+    fleet.page.locator("#find").fill("nothing of that name")
+    assert fleet.page.locator(".list:not([hidden])").count() == 0
+
+
+def test_sixty_units_fit_three_screens_of_a_phone(open_page, tmp_path):
+    base, well = summary_of(), summary_of(well=True)
+    units = [
+        replace(
+            well if n % 3 == 0 else base,
+            unit=f"u{n}",
+            title=f"Deck {n}, cuber",
+            place=f"Saltmarsh house {n % 7}, kitchen",
+            client=("Saltmarsh", "Tidewhistle", "")[n % 3],
+            level=("well", "act", "watch")[n % 3],
+        )
+        for n in range(60)
+    ]
+    write_fleet(tmp_path, units, [], ReportOptions())
+    opened = open_page(tmp_path / "index.html", width=390).drawn()
+    bottom = opened.page.evaluate(
+        "() => document.getElementById('units').getBoundingClientRect().bottom + scrollY"
+    )
+    assert bottom <= 3 * 844  # a common phone's window is 390 by 844
 
 
 def test_units_of_measure_switch(fleet):

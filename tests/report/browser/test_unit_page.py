@@ -8,13 +8,14 @@ import pytest
 from axe_core_python.sync_playwright import Axe
 from pypdf import PdfReader
 
-from pipeline.report import ReportOptions, write_unit
+from pipeline.report import ReportOptions, write_fleet, write_unit
+from pipeline.report.payload.plotting import plotting_script
 from tests.report.made_up import made_up
 from tests.report.page.test_page import HOSTILE
 
 pytestmark = pytest.mark.browser
 
-CHARTS = ("log", "lengths", "freezes", "harvests", "days", "calendar")
+CHARTS = ("log", "lengths", "freezes", "harvests")
 VIEW = "() => document.getElementById('plot-log')._fullLayout.xaxis.range.map(Number)"
 
 
@@ -29,8 +30,8 @@ def week(opened_week):
     page = opened_week.page
     page.locator("input[value=si]").check(force=True)
     page.locator("#only-abnormal").uncheck()
-    for button in page.locator("#keys-log button[aria-pressed=false]").all():
-        button.click()
+    for tick in page.locator("#keys-log input:not(:checked)").all():
+        tick.check()
     page.locator("[data-act=whole]").click()
     page.evaluate("() => { document.activeElement.blur(); scrollTo(0, 0); }")
     opened_week.settled()
@@ -57,7 +58,7 @@ def test_plotly_finds_no_fault_in_any_figure(week):
 
 
 def test_a_stalled_harvest_of_seven_minutes_can_be_seen_in_the_whole_week(week):
-    """The highest and the lowest reading drawn are those of the log, and the lane of harvests has its dark mark."""
+    """The highest and the lowest reading drawn are those of the log, and under the ribbon the harvest has its dark mark."""
     drawn = week.page.evaluate(
         """() => { const p = document.getElementById('plot-log'), t = p.data.find((t) => t.name === 'evaporator');
         const y = Array.from(t.y).filter(Number.isFinite); return [Math.min(...y), Math.max(...y), y.length]; }"""
@@ -73,7 +74,7 @@ def test_a_stalled_harvest_of_seven_minutes_can_be_seen_in_the_whole_week(week):
     assert drawn[2] < 20_000
     assert (
         week.page.evaluate(
-            "() => document.getElementById('plot-log').data.filter((t) => t.mode === 'lines' && t.line.width === 5)[0].x.length"
+            "() => document.getElementById('plot-log').data.find((t) => t.name === 'odd').x.length"
         )
         >= 3 * 5
     )
@@ -155,7 +156,7 @@ def test_charts_over_time_zoom_together(week):
         "() => Plotly.relayout('plot-lengths', { 'xaxis.range[0]': 100000, 'xaxis.range[1]': 200000 })"
     )
     week.settled()
-    for name in ("log", "lengths", "days"):
+    for name in ("log", "lengths"):
         got = week.page.evaluate(
             "(id) => document.getElementById(id)._fullLayout.xaxis.range.map(Number)", f"plot-{name}"
         )
@@ -230,7 +231,7 @@ def test_units_switch_in_words_pictures_charts_and_table(week):
     assert "333\N{NO-BREAK SPACE}lb" in body
     assert "°C" not in week.page.locator("#findings").inner_text()
     assert (
-        week.page.evaluate("() => document.getElementById('plot-log')._fullLayout.yaxis2.title.text") == "°F"
+        week.page.evaluate("() => document.getElementById('plot-log')._fullLayout.yaxis.title.text") == "°F"
     )
     low = week.page.evaluate(
         "() => Math.min(...Array.from(document.getElementById('plot-log').data.find((t) => t.name === 'evaporator').y).filter(Number.isFinite))"
@@ -293,30 +294,29 @@ def test_hovering_a_length_marks_the_cycle_in_the_log(week):
     week.page.mouse.move(x, y, steps=4)
     week.settled()
     assert re.search(
-        r"Cycle 40 · .* · freeze.3\d\.\d.min · .* · freeze-long",
+        r"Cycle 40 · .* · freeze.3\d\.\d.min · .* · long freezes",
         week.page.locator("#readout-lengths").inner_text(),
     )
     assert week.page.evaluate(
-        "() => document.getElementById('plot-log').layout.shapes.some((s) => s.line.dash === 'dot')"
+        "() => document.getElementById('plot-log').layout.shapes.some((s) => s.line?.dash === 'dot')"
     )
 
 
 def test_a_moment_can_be_followed_through_all_charts_over_time(week):
-    week.page.locator("#plot-days").scroll_into_view_if_needed()
-    box = week.page.locator("#plot-days").bounding_box()
+    week.page.locator("#plot-lengths").scroll_into_view_if_needed()
+    box = week.page.locator("#plot-lengths").bounding_box()
     week.page.mouse.move(box["x"] + box["width"] / 2, box["y"] + 60)
     week.settled()
     shown = week.page.locator(".hair").evaluate_all("(all) => all.map((e) => [e.hidden, e.style.left])")
-    assert [hidden for hidden, _ in shown] == [False, False, True]
-    assert shown[0][1] == shown[1][1]
+    assert [hidden for hidden, _ in shown] == [False, True]
+    assert shown[0][1]
     assert "evaporator" in week.page.locator("#readout-log").inner_text()
 
 
 def test_channels_can_be_hidden(week):
-    button = week.page.locator("#keys-log button", has_text="discharge line")
-    button.click()
+    tick = week.page.locator("#keys-log label", has_text="discharge line").locator("input")
+    tick.uncheck()
     week.settled()
-    assert button.get_attribute("aria-pressed") == "false"
     assert (
         week.page.evaluate(
             "() => document.getElementById('plot-log').data.find((t) => t.name === 'discharge line').visible"
@@ -325,12 +325,49 @@ def test_channels_can_be_hidden(week):
     )
 
 
-def test_the_calendar_shows_another_phase_when_asked(week):
-    before = week.page.evaluate("() => document.getElementById('plot-calendar').data[0].z[1][0]")
-    week.page.locator("#keys-calendar button", has_text="off").click()
-    week.settled()
-    after = week.page.evaluate("() => document.getElementById('plot-calendar').data[0].z[1][0]")
-    assert before + after == pytest.approx(100, abs=2)
+def test_phases_are_one_ribbon_under_the_curves(week):
+    """Each phase is as long in the ribbon as in the record, and below every panel of channels."""
+    seconds, panels = week.page.evaluate(
+        """() => { const p = document.getElementById('plot-log'), t = p.data.find((t) => t.line?.width === 9), l = p._fullLayout;
+        let sum = 0; for (let i = 0; i < t.x.length; i += 3) sum += t.x[i + 1] - t.x[i];
+        return [sum, [l.yaxis, l.yaxis2, l.yaxis3].map((a) => a?.domain[1])]; }"""
+    )
+    _, _, record, _ = made_up(days=7, interval_s=1)
+    freezes = sum((p.end_ns - p.start_ns) / 1e9 for p in record.phases if p.kind == "freeze")
+    assert seconds == pytest.approx(freezes, rel=1e-3)
+    assert panels == sorted(panels, reverse=True)
+
+
+def test_a_swipe_scrolls_the_page_and_two_fingers_zoom(open_page, unit_page):
+    opened = open_page(unit_page, width=390, has_touch=True, is_mobile=True).drawn()
+    assert opened.page.evaluate("() => document.getElementById('plot-log')._fullLayout.dragmode") is False
+    opened.page.locator("#plot-log").scroll_into_view_if_needed()
+    box = opened.page.locator("#plot-log").bounding_box()
+    whole, at = opened.page.evaluate(VIEW), opened.page.evaluate("scrollY")
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    touch = opened.page.context.new_cdp_session(opened.page)
+
+    def send(kind, *fingers):
+        points = [{"x": a, "y": b, "id": n} for n, (a, b) in enumerate(fingers)]
+        touch.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    send("touchStart", (x, y))
+    for step in range(1, 9):
+        send("touchMove", (x, y - 20 * step))
+    send("touchEnd")
+    opened.page.wait_for_timeout(300)
+    assert opened.page.evaluate("scrollY") > at + 60
+    assert opened.page.evaluate(VIEW) == whole
+    box = opened.page.locator("#plot-log").bounding_box()
+    y = box["y"] + box["height"] / 2
+    send("touchStart", (x - 20, y), (x + 20, y))
+    for step in range(1, 9):
+        send("touchMove", (x - 20 - 5 * step, y), (x + 20 + 5 * step, y))
+    send("touchEnd")
+    opened.settled()
+    first, last = opened.page.evaluate(VIEW)
+    assert last - first == pytest.approx((whole[1] - whole[0]) / 3, rel=0.1)  # 40 px became 120
+    assert opened.complaints == []
 
 
 def test_axe_finds_nothing_serious_in_light_and_dark(open_page, tmp_path):
@@ -371,7 +408,7 @@ def test_whatever_can_be_pressed_is_large_enough(week):
 
 
 def test_nothing_is_wider_than_the_window(week):
-    for width in (390, 820, 1280):
+    for width in (390, 768, 1280):
         week.page.set_viewport_size({"width": width, "height": 900})
         week.page.wait_for_timeout(400)
         assert week.page.evaluate("document.documentElement.scrollWidth") <= width
@@ -389,7 +426,7 @@ def test_it_prints_on_paper_with_no_chart_cut(week, tmp_path, paper):
     for name, last in (
         ("Freezes laid over each other", "minutes since the freeze began"),
         ("Harvests laid over each other", "minutes since hot gas came on"),
-        ("Hours of the days", "21:00"),
+        ("Hours of the days", "18:00"),
     ):
         assert any(name in text and last in text.split(name)[1] for text in pages), name
     whole = "\n".join(pages)
@@ -475,6 +512,7 @@ def test_without_scripts_the_words_pictures_and_numbers_are_all_there(open_page,
         assert part in body
     assert opened.page.locator(".proof svg").count() == 3
     assert opened.page.locator(".plot svg.sketch").count() == 4
+    assert opened.page.locator("svg.icicles, svg.ribbons").count() == 2
     assert not opened.page.locator("[data-act=download]").is_visible()
 
 
@@ -549,3 +587,31 @@ def test_a_slow_log_says_that_every_reading_is_drawn_only_when_it_is(open_page, 
         return Array.from(t.x).filter((x) => x >= 86400 && x < 90000); }"""
     )
     assert first == [86400 + 60 * n for n in range(60)]
+
+
+def test_units_of_a_fleet_can_share_one_library_beside_the_fleet_page(open_page, tmp_path):
+    unit, timeline, record, judgement = made_up(days=1, interval_s=60)
+    options = ReportOptions(shared_library=True)
+    summary = write_unit(
+        tmp_path / unit.name, unit=unit, timeline=timeline, record=record, judgement=judgement, problems=[], options=options
+    )  # fmt: skip
+    write_fleet(tmp_path, [summary], [], options)
+    path = tmp_path / unit.name / "report.html"
+    assert path.stat().st_size < 500_000
+    opened = open_page(path).drawn()
+    assert opened.page.locator("#plot-log .main-svg").count() >= 1
+    assert opened.complaints == []
+    assert opened.requests == [path.as_uri(), (tmp_path / "plotting.js").as_uri()]
+
+
+def test_a_page_that_was_to_share_the_library_is_whole_once_it_was_put_in(open_page, tmp_path):
+    unit, timeline, record, judgement = made_up(days=1, interval_s=60)
+    write_unit(
+        tmp_path, unit=unit, timeline=timeline, record=record, judgement=judgement, problems=[],
+        options=ReportOptions(shared_library=True),
+    )  # fmt: skip
+    path = tmp_path / "sent.html"
+    path.write_bytes(plotting_script().made_whole((tmp_path / "report.html").read_bytes()))
+    opened = open_page(path).drawn()
+    assert opened.requests == [path.as_uri()]
+    assert opened.complaints == []

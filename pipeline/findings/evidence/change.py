@@ -1,33 +1,29 @@
-"""A lasting change of a measure within one log: a step, or a drift that may begin in mid-log; with its date."""
+"""How a measure changed within one log: not at all, in a step, or in a ramp that may begin in mid-log; with size, interval and date.
+
+Over plain arrays; what is a measure of an ice machine stands in `courses`."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from pipeline.findings.evidence import statistics
-from pipeline.findings.evidence.conditions import level_at_usual_conditions
-
-if TYPE_CHECKING:
-    from pipeline.findings.evidence.case import Case
 
 READS = (
-    "change_cycles", "level_cycles", "step_p", "drift_p", "change_explained_pct", "change_plain_pct", "drift_better_pct",
-    "change_sharp_pct", "short_log_times", "drift_days",
+    "change_cycles", "level_cycles", "step_p", "drift_p", "change_explained_pct", "change_plain_pct", "drift_better_pct", "levels_least", "levels_apart", "levels_stay",
 )  # fmt: skip
 _BENDS = 40  # moments tried as the beginning of a drift
-_NS_PER_DAY, _NS_PER_H = 86_400_000_000_000, 3_600_000_000_000
+_NS_PER_DAY = 86_400_000_000_000
 
 
 @dataclass(frozen=True, kw_only=True)
 class Change:
     """By how much a measure changed, in its own unit. Indices are those of the array that was judged."""
 
-    kind: str  # "step" or "drift"
+    kind: str  # "step", "ramp" or "comes-and-goes"
     total: float
     low: float  # 95 % interval of `total`
     high: float
@@ -37,10 +33,14 @@ class Change:
     after: float  # level after; at the end, where it drifts
     explained: float  # share of the squared deviation that the change takes away
     judged: np.ndarray  # bool (n,)
+    chosen: np.ndarray | None = None  # bool (n,): those at the rarer level, where it comes and goes
+    episodes: int = 1  # how often it came
 
     @property
     def late(self) -> np.ndarray:
-        """Those judged from `first` on, bool (n,)."""
+        """Those judged from `first` on, or at the rarer level, bool (n,)."""
+        if self.chosen is not None:
+            return self.chosen
         return self.judged & (np.arange(len(self.judged)) >= self.first)
 
 
@@ -49,7 +49,7 @@ def lasting_change(
 ) -> Change | None:
     """The lasting change of `values` (n,; NaN: not judged) at `start_ns`, of at least `least` in either direction.
 
-    A step (Pettitt's test) or a drift (Mann–Kendall's), whichever leaves the smaller squares; None where neither is both
+    A step (Pettitt's test) or a ramp (Mann–Kendall's), whichever leaves the smaller squares; None where neither is both
     plain and large enough.
     """
     t, judged = thresholds, np.isfinite(values)
@@ -65,7 +65,7 @@ def lasting_change(
     step = statistics.single_step(calm, least=side)
     bend, drift_explained = _best_bend(x, calm, side)
     if 1 - drift_explained < t["drift_better_pct"] / 100 * (1 - step.explained):
-        return _drift(x, y, calm, at, judged, bend=bend, explained=drift_explained, least=least, t=t)
+        return _ramp(x, y, calm, at, judged, bend=bend, explained=drift_explained, least=least, t=t)
     total = step.after - step.before
     if abs(total) < least or step.p > t["step_p"] or 100 * step.explained < t["change_explained_pct"]:
         return None
@@ -76,7 +76,7 @@ def lasting_change(
     )  # fmt: skip
 
 
-def _drift(x, y, calm, at, judged, *, bend: int, explained: float, least: float, t) -> Change | None:
+def _ramp(x, y, calm, at, judged, *, bend: int, explained: float, least: float, t) -> Change | None:
     ramp = np.maximum(x - x[bend], 0.0)
     slope, level = np.polynomial.polynomial.polyfit(ramp, calm, 1)[::-1]
     total = slope * ramp[-1]
@@ -91,7 +91,7 @@ def _drift(x, y, calm, at, judged, *, bend: int, explained: float, least: float,
     low, high = sorted((tail.low * ramp[-1], tail.high * ramp[-1]))
     low, high = min(low, total), max(high, total)  # a robust slope and a fitted one differ a little
     return Change(
-        kind="drift", total=float(total), low=float(low), high=float(high), first=int(at[bend]), p=whole.p,
+        kind="ramp", total=float(total), low=float(low), high=float(high), first=int(at[bend]), p=whole.p,
         before=float(level), after=float(level + total), explained=explained, judged=judged,
     )  # fmt: skip
 
@@ -108,35 +108,42 @@ def _best_bend(x: np.ndarray, y: np.ndarray, side: int) -> tuple[int, float]:
     return int(bends[best]), float(explained[best])
 
 
-def change_of(
-    case: Case, values: np.ndarray, *, least: float, slope: float, slope_sd: float
+def comes_and_goes(
+    start_ns: np.ndarray, values: np.ndarray, *, least: float, thresholds: Mapping[str, float]
 ) -> Change | None:
-    """`lasting_change` of a measure of `case`, set to the usual air first.
+    """Whether `values` (n,; NaN: not judged) go to and fro between two levels that differ by at least `least`, in stretches of several
+    each; None where they do not.
 
-    `slope` ± `slope_sd` is what a kelvin of air does to it [unit per K].
+    The split that leaves the least squares (Otsu 1979, IEEE Trans. Syst. Man Cybern. 9; from memory, to be confirmed), believed where the two
+    levels differ by far more than each scatters. `first` is the first of the rarer level, `total` what it differs by from the other.
     """
-    t = case.thresholds
-    level = level_at_usual_conditions(
-        values, case.air_c, case.start_ns / _NS_PER_H, mean=slope, sd=slope_sd, thresholds=t
-    )
-    found = lasting_change(case.start_ns, level, least=least, thresholds=t)
-    if np.isfinite(case.air_c[np.isfinite(values)]).any():
-        return found
-    return not_the_time_of_day(case, found, least=least)
-
-
-def not_the_time_of_day(case: Case, found: Change | None, *, least: float) -> Change | None:
-    """`found`, or None where the log is too short to tell it from the time of day.
-
-    Half a day's swing looks like a drift, and like a step that explains 8/π² = 0.81 of it, no more. So a short log must
-    show more, or a step that is sharper than that; and it cannot show a drift.
-    """
-    days = (case.timeline.end_ns - case.timeline.start_ns) / _NS_PER_DAY
-    t = case.thresholds
-    if found is None or days >= t["drift_days"]:
-        return found
-    plain = 100 * found.explained > t["change_sharp_pct"] or abs(found.total) >= t["short_log_times"] * least
-    return found if found.kind == "step" and plain else None
+    t, judged = thresholds, np.isfinite(values)
+    at = np.flatnonzero(judged)
+    if len(at) < t["change_cycles"]:
+        return None
+    y = values[at]
+    ordered = np.sort(y)
+    split = statistics.single_step(ordered, least=int(t["levels_least"]))
+    low, high = ordered[: split.first], ordered[split.first :]
+    apart = float(np.median(high) - np.median(low))
+    scatter = math.hypot(
+        *(statistics.spread(np.abs(part - np.median(part))) for part in (low, high))
+    ) / math.sqrt(2)
+    if apart < least or apart < t["levels_apart"] * scatter:
+        return None
+    upper = y > (ordered[split.first - 1] + ordered[split.first]) / 2
+    switches = int(np.count_nonzero(np.diff(upper)))
+    if switches < 2 or switches * t["levels_stay"] > len(y):
+        return None  # one step, or odd and even cycles that differ by nature
+    rare = upper if upper.sum() <= len(y) / 2 else ~upper
+    before, after = float(np.median(y[~rare])), float(np.median(y[rare]))
+    moved = statistics.hodges_lehmann(_thin(y[~rare]), _thin(y[rare]))
+    chosen = np.zeros(len(values), bool)
+    chosen[at[rare]] = True
+    return Change(
+        kind="comes-and-goes", total=moved.value, low=moved.low, high=moved.high, first=int(at[np.argmax(rare)]), p=moved.p,
+        before=before, after=after, explained=split.explained, judged=judged, chosen=chosen, episodes=(switches + 1 + int(rare[0])) // 2,
+    )  # fmt: skip
 
 
 def _thin(y: np.ndarray, most: int = 300) -> np.ndarray:

@@ -1,0 +1,179 @@
+"""What a healthy machine would do, by whatever stands outside the log: the service sheet, earlier visits, sister machines, nameplate and
+weighed slab, the narrow band of the small slab machine; last, and told to be no standard, the wide band of the kind."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.findings.evidence.conditions import capacity_factor
+
+if TYPE_CHECKING:
+    from pipeline.findings.evidence.case import Case
+
+_NEAR_K = 3.0  # rows of the service sheet that are so near in air or water count alike
+
+READS = (
+    "sheet_out_pct", "sister_out_pct", "earlier_out_pct", "plate_out_pct", "slab_low_min", "slab_high_min", "slab_tolerance_pct",
+    "slab_unknown_pct", "slab_short_pct", "slab_harvest_low_min", "slab_harvest_high_min", "slab_harvest_tolerance_pct", "band_air_c", "band_water_c",
+    "unknown_air_c", "unknown_water_c", "air_pct_per_k", "air_rated_c", "water_rated_c", "sisters_least",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True)
+class Known:
+    """The usual lengths of one machine at its conditions: an earlier visit of this unit, or a sister machine."""
+
+    name: str  # the unit, or the day of the visit
+    freeze_min: float
+    harvest_min: float = math.nan
+    air_c: float = math.nan
+    water_c: float = math.nan
+
+
+@dataclass(frozen=True, kw_only=True)
+class Elsewhere:
+    """What is known from outside this log."""
+
+    earlier: tuple[Known, ...] = ()  # visits of this unit that were judged good
+    sisters: tuple[Known, ...] = ()  # machines of the same model, as the user labels them
+
+
+@dataclass(frozen=True, kw_only=True)
+class Standard:
+    """A band of healthy lengths [min] and what it rests on."""
+
+    low: float
+    high: float
+    basis: str  # "service sheet", "earlier visits", "sister machines", "nameplate and slab", "kind, narrow", "kind, wide"
+
+    @property
+    def sharp(self) -> bool:
+        """Whether leaving it by a good part is known to cost ice: else it is a reason to look, no more."""
+        return self.basis in ("service sheet", "earlier visits", "nameplate and slab")
+
+    @property
+    def tells(self) -> bool:
+        """Whether a machine within it is known to be as fast as it should be."""
+        return self.basis != "kind, wide"
+
+
+def freeze_standard(case: Case) -> Standard:
+    """The best standard there is for the freezes of `case`, at its usual air and water."""
+    unit, t = case.unit, case.thresholds
+    if unit.expected.freeze_min is not None:
+        return Standard(
+            low=unit.expected.freeze_min[0], high=unit.expected.freeze_min[1], basis="service sheet"
+        )
+    sheet = [(row.air_c, row.water_c, row.freeze_min) for row in unit.expected.at]
+    if sheet:
+        return _about(*_from_sheet(case, sheet), t["sheet_out_pct"], "service sheet")
+    for machines, far, basis in (
+        (case.elsewhere.earlier, t["earlier_out_pct"], "earlier visits"),
+        (case.elsewhere.sisters, t["sister_out_pct"], "sister machines"),
+    ):
+        least = t["sisters_least"] if basis == "sister machines" else 1
+        lengths = [m.freeze_min * _carried(case, m.air_c, m.water_c) for m in machines if m.freeze_min > 0]
+        if len(lengths) >= least:
+            middle = float(np.median(lengths))
+            # Shorter than an earlier visit's is no fault by itself: it may have been slow then.
+            low = min(_of_kind(case).low, middle) if basis == "earlier visits" else middle * (1 - far / 100)
+            return Standard(low=low, high=middle * (1 + far / 100), basis=basis)
+    asked = plate_freeze_min(case)
+    if asked is not None:
+        return _about(asked, asked, t["plate_out_pct"], "nameplate and slab")
+    return _of_kind(case)
+
+
+def harvest_standard(case: Case) -> Standard:
+    """The best standard there is for the harvests of `case`."""
+    unit, t = case.unit, case.thresholds
+    if unit.expected.harvest_min is not None:
+        return Standard(
+            low=unit.expected.harvest_min[0], high=unit.expected.harvest_min[1], basis="service sheet"
+        )
+    sheet = [
+        (row.air_c, row.water_c, row.harvest_min) for row in unit.expected.at if row.harvest_min is not None
+    ]
+    if sheet:
+        return _about(*_from_sheet(case, sheet, carried=False), 2 * t["sheet_out_pct"], "service sheet")
+    if unit.kind == "slab":
+        far = t["slab_harvest_tolerance_pct"] / 100
+        low, high = t["slab_harvest_low_min"] * (1 - far), t["slab_harvest_high_min"] * (1 + far)
+        return Standard(low=low, high=high, basis="kind, narrow")
+    low, high = unit.expected_harvest_min
+    return Standard(low=low, high=high, basis="kind, wide")
+
+
+def _about(low: float, high: float, far_pct: float, basis: str) -> Standard:
+    return Standard(low=low * (1 - far_pct / 100), high=high * (1 + far_pct / 100), basis=basis)
+
+
+def _of_kind(case: Case) -> Standard:
+    t, air, water = case.thresholds, usual(case.air_c), usual(case.water_c)
+    if case.unit.kind == "slab":
+        # Known air and water move the band; where they are not, it is wide enough for a warm kitchen.
+        factor = _factor(case, air, water, t["band_air_c"], t["band_water_c"])
+        unknown = t["slab_unknown_pct"] / 100 if math.isnan(air) else 0.0
+        high = t["slab_high_min"] * (1 + t["slab_tolerance_pct"] / 100) * (1 + unknown)
+        low = t["slab_low_min"] * (1 - t["slab_short_pct"] / 100)
+        return Standard(low=min(low, low / factor), high=max(high, high / factor), basis="kind, narrow")
+    low, high = case.unit.expected_freeze_min
+    air = t["unknown_air_c"] if math.isnan(air) else air
+    water = t["unknown_water_c"] if math.isnan(water) else water
+    factor = _factor(case, air, water, t["band_air_c"], t["band_water_c"])
+    # Only ever widened: a cold room or cold water does not excuse a freeze that its kind allows anywhere.
+    return Standard(low=min(low, low / factor), high=max(high, high / factor), basis="kind, wide")
+
+
+def _factor(case: Case, air: float, water: float, rated_air: float, rated_water: float) -> float:
+    per_k = case.thresholds["air_pct_per_k"] / 100
+    return capacity_factor(air, water, rated_air_c=rated_air, rated_water_c=rated_water, per_k=per_k)
+
+
+def _carried(case: Case, air_c: float, water_c: float) -> float:
+    """By what a freeze at `air_c` and `water_c` must be multiplied to stand for one at this log's conditions."""
+    air, water = usual(case.air_c), usual(case.water_c)
+    at = (air if math.isfinite(air_c) else math.nan, water if math.isfinite(water_c) else math.nan)
+    return 1 / _factor(case, *at, air_c, water_c)
+
+
+def _from_sheet(
+    case: Case, rows: Sequence[tuple[float, float, float | tuple[float, float]]], *, carried: bool = True
+) -> tuple[float, float]:
+    """Least and most of the service sheet at the log's usual air and water: each row carried there, near ones counting most."""
+    air, water = usual(case.air_c), usual(case.water_c)
+    weights, lows, highs = [], [], []
+    for row_air, row_water, length in rows:
+        low, high = length if isinstance(length, tuple) else (length, length)
+        times = _carried(case, row_air, row_water) if carried else 1.0
+        away = sum((a - b) ** 2 for a, b in ((air, row_air), (water, row_water)) if math.isfinite(a))
+        weights.append(1 / (away + _NEAR_K**2) ** 2)
+        lows.append(low * times)
+        highs.append(high * times)
+    return float(np.average(lows, weights=weights)), float(np.average(highs, weights=weights))
+
+
+def plate_freeze_min(case: Case) -> float | None:
+    """The freeze that nameplate, weighed slab and usual harvest ask for, at the log's air and water [min]."""
+    plate, slab = case.unit.nameplate, case.unit.measured.slab_kg
+    if plate.ice_kg_per_day is None or slab is None:
+        return None
+    t = case.thresholds
+    rated_air = t["air_rated_c"] if plate.at_air_c is None else plate.at_air_c
+    rated_water = t["water_rated_c"] if plate.at_water_c is None else plate.at_water_c
+    factor = _factor(case, usual(case.air_c), usual(case.water_c), rated_air, rated_water)
+    harvest = case.level("harvest_min", case.harvests)
+    cycle = slab * 1440 / (plate.ice_kg_per_day * factor)
+    freeze = cycle - (harvest if math.isfinite(harvest) else 0.0)
+    return freeze if freeze > 0 else None
+
+
+def usual(values: np.ndarray) -> float:
+    """The median of what is known, NaN where nothing is."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else math.nan

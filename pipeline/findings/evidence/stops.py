@@ -1,0 +1,146 @@
+"""When the compressor stood: each stop with where in the cycle it came, and what current and line did meanwhile."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from pipeline.cycles.record import Phase, PhaseKind
+
+if TYPE_CHECKING:
+    from pipeline.findings.evidence.case import Case
+
+_NS_PER_MIN, _NS_PER_H = 60_000_000_000, 3_600_000_000_000
+_HOURS_SHOWN = 6  # width of the part of a day that events may keep to
+
+READS = ("idle_peak_k", "stood_times", "split_short_pct", "stop_bridge_min", "hours_share_pct", "hours_days")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stop:
+    """A stretch in which the compressor stood, gaps of the log within it included."""
+
+    start_ns: int
+    end_ns: int
+    after: str  # "freeze": in mid-freeze; "full freeze": at the end of one that was whole; "harvest"; "": not seen
+    into_freeze_min: float  # how far that freeze had come, NaN where it was none
+    resumed: bool  # a freeze came after it
+    ends_log: bool
+
+    @property
+    def minutes(self) -> float:
+        return (self.end_ns - self.start_ns) / _NS_PER_MIN
+
+
+def stops(case: Case) -> tuple[Stop, ...]:
+    """Every stop of the log, in time order."""
+    phases = tuple(replace(p, kind=PhaseKind.IDLE) if stood_in(case, p) else p for p in case.record.phases)
+    bridge_ns = case.thresholds["stop_bridge_min"] * _NS_PER_MIN
+    whole_min = case.thresholds["split_short_pct"] / 100 * case.usual_freeze_min
+    found, i = [], 0
+    while i < len(phases):
+        if phases[i].kind is not PhaseKind.IDLE:
+            i += 1
+            continue
+        last = i
+        while last + 1 < len(phases) and _goes_on(phases, last + 1, bridge_ns):
+            last += 1
+        before = phases[i - 1] if i else None
+        then = phases[last + 1] if last + 1 < len(phases) else None
+        after, into = _came(phases, i, before, whole_min)
+        found.append(
+            Stop(
+                start_ns=phases[i].start_ns,
+                end_ns=phases[last].end_ns,
+                after=after,
+                into_freeze_min=into,
+                resumed=then is not None and then.kind is PhaseKind.FREEZE,
+                ends_log=then is None,
+            )
+        )
+        i = last + 1
+    return tuple(found)
+
+
+def stood_in(case: Case, phase: Phase) -> bool:
+    """Whether a freeze was a stop that no clamp was there to see: far longer than any other, and the line as warm through it as
+    harvests end."""
+    t = case.thresholds
+    if phase.kind is not PhaseKind.FREEZE or not math.isfinite(case.usual_freeze_min):
+        return False
+    if case.timeline.get("current_compressor", "current", "power") is not None:
+        return False
+    if phase.end_ns - phase.start_ns < t["stood_times"] * case.usual_freeze_min * _NS_PER_MIN:
+        return False
+    peak = case.level("harvest_peak_c", case.flag("complete") & ~case.broken)
+    return (
+        level_between(case, phase.start_ns, phase.end_ns, "evaporator", "suction") > peak - t["idle_peak_k"]
+    )
+
+
+def _goes_on(phases: tuple[Phase, ...], k: int, bridge_ns: float) -> bool:
+    """Whether the stop goes on in phase `k`: idle, or a short gap or unclear stretch with an idle after it."""
+    if phases[k].kind is PhaseKind.IDLE:
+        return True
+    short = phases[k].end_ns - phases[k].start_ns <= bridge_ns
+    between = phases[k].kind in (PhaseKind.GAP, PhaseKind.UNCLEAR) and short
+    return between and k + 1 < len(phases) and phases[k + 1].kind is PhaseKind.IDLE
+
+
+def _came(phases: tuple[Phase, ...], i: int, before: Phase | None, whole_min: float) -> tuple[str, float]:
+    if before is None:
+        return "", math.nan
+    if before.kind is PhaseKind.HARVEST:
+        return "harvest", math.nan
+    if before.kind is not PhaseKind.FREEZE:
+        return "", math.nan
+    minutes = (before.end_ns - before.start_ns) / _NS_PER_MIN
+    begun = i >= 2 and phases[i - 2].kind in (PhaseKind.HARVEST, PhaseKind.IDLE)
+    if not begun or not math.isfinite(whole_min):
+        return "", minutes
+    return ("freeze" if minutes < whole_min else "full freeze"), minutes
+
+
+def level_between(case: Case, start_ns: int, end_ns: int, *roles: str) -> float:
+    """The median trusted reading of the first of these channels between two moments, NaN where there is none."""
+    channel = case.timeline.get(*roles)
+    if channel is None:
+        return math.nan
+    a, b = np.searchsorted(channel.time_ns, [start_ns, end_ns])
+    values = channel.values[a:b][channel.trusted[a:b]]
+    return float(np.median(values)) if len(values) else math.nan
+
+
+def hours_of_day(case: Case, at_ns: np.ndarray) -> str | None:
+    """The part of the day that moments (n,) keep to, as "13–18 h" in the unit's zone; None where they keep to none, or the log is too
+    short to show that they would."""
+    t = case.thresholds
+    days = (case.timeline.end_ns - case.timeline.start_ns) / (24 * _NS_PER_H)
+    if len(at_ns) < 3 or days < t["hours_days"]:
+        return None
+    hours = np.sort(hour_of(case, at_ns))
+    width = np.concatenate([hours, hours + 24])
+    n = len(hours)
+    needed = math.ceil(t["hours_share_pct"] / 100 * n)
+    span = width[needed - 1 : needed - 1 + n] - hours
+    first = int(np.argmin(span))
+    if span[first] > _HOURS_SHOWN:
+        return None
+    return f"{math.floor(hours[first]) % 24}–{math.ceil(hours[first] + span[first] + 1e-9) % 24 or 24} h"
+
+
+def moment(case: Case, at_ns: int) -> str:
+    """Day and time of a moment in the unit's zone, as "2026-05-17 05:31"."""
+    return datetime.fromtimestamp(at_ns / 1e9, ZoneInfo(case.timeline.time_zone)).strftime("%Y-%m-%d %H:%M")
+
+
+def hour_of(case: Case, at_ns: np.ndarray) -> np.ndarray:
+    """Hours of the day (n,) of moments, 0…24, in the unit's zone (by its offset at the log's start)."""
+    zone = ZoneInfo(case.timeline.time_zone)
+    offset = datetime.fromtimestamp(case.timeline.start_ns / 1e9, UTC).astimezone(zone).utcoffset()
+    return (np.asarray(at_ns) / _NS_PER_H + offset.total_seconds() / 3600) % 24

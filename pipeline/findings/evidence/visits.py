@@ -1,0 +1,105 @@
+"""When the machine was worked on: the visits that unit.toml names, placed in the log, and stops with the signs of one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.cycles.record import PhaseKind
+
+if TYPE_CHECKING:
+    from pipeline.findings.evidence.case import Case
+
+_NS_PER_MIN, _NS_PER_H = 60_000_000_000, 3_600_000_000_000
+
+READS = ("visit_stop_min", "visit_near_h", "visit_beside_cycles")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Worked:
+    """A visit that lies in the log: `from_ns` to `until_ns` nobody judges the machine."""
+
+    from_ns: int
+    until_ns: int
+    what: str = ""
+    by: str = "stop"  # "stop": the log shows it; "time": as unit.toml says; "noon": neither did
+
+
+def visits(case: Case) -> tuple[Worked, ...]:
+    """The visits of unit.toml that lie in the log, in time order."""
+    found = []
+    for visit in sorted(case.unit.visits, key=lambda v: (v.on, v.at or time(12))):
+        day = datetime.combine(visit.on, time(0), tzinfo=case.unit.tz)
+        first, last = _ns(day), _ns(day + timedelta(days=1))
+        if visit.at is not None:
+            at = _ns(datetime.combine(visit.on, visit.at, tzinfo=case.unit.tz))
+            near = round(case.thresholds["visit_near_h"] * _NS_PER_H)
+            stop = _stop_near(case, at - near, at + near, at)
+        else:
+            at = _ns(day + timedelta(hours=12))
+            stop = _stop_near(case, first, last, None)
+        begun, until = stop if stop is not None else (at, at)
+        if case.timeline.start_ns < until < case.timeline.end_ns:
+            by = "stop" if stop is not None else "time" if visit.at is not None else "noon"
+            found.append(Worked(from_ns=begun, until_ns=until, what=visit.what, by=by))
+    return tuple(w for i, w in enumerate(found) if i == 0 or w.until_ns > found[i - 1].until_ns)
+
+
+def _ns(moment: datetime) -> int:
+    return int(moment.timestamp()) * 1_000_000_000
+
+
+def _stops(case: Case) -> list[tuple[int, int]]:
+    """Stretches without a cycle that somebody may have worked in: stops, gaps and unclear ones, those that touch as one."""
+    still: list[tuple[int, int]] = []
+    for phase in case.record.phases:
+        if phase.kind in (PhaseKind.FREEZE, PhaseKind.HARVEST):
+            continue
+        if still and still[-1][1] == phase.start_ns:
+            still[-1] = (still[-1][0], phase.end_ns)
+        else:
+            still.append((phase.start_ns, phase.end_ns))
+    least = case.thresholds["visit_stop_min"] * _NS_PER_MIN
+    return [(a, b) for a, b in still if b - a >= least]
+
+
+def _stop_near(case: Case, first_ns: int, last_ns: int, at_ns: int | None) -> tuple[int, int] | None:
+    """Of the stops that touch the span, the one that a lasting change comes right after; else the one nearest to `at_ns`, or the longest."""
+    stops = [(a, b) for a, b in _stops(case) if a < last_ns and b > first_ns]
+    if not stops:
+        return None
+    for stop in stops:
+        if changes_after(case, *stop):
+            return stop
+    if at_ns is not None:
+        return min(stops, key=lambda s: max(s[0] - at_ns, at_ns - s[1], 0))
+    return max(stops, key=lambda s: s[1] - s[0])
+
+
+def changes_after(case: Case, from_ns: int, until_ns: int) -> tuple[str, ...]:
+    """The measures that went to another level right after a stop, by their columns."""
+    beside = int(case.thresholds["visit_beside_cycles"])
+    index = int(np.searchsorted(case.start_ns, until_ns - _NS_PER_MIN))
+    return tuple(
+        name
+        for name, course in case.courses.items()
+        if course.change.kind == "step"
+        and abs(_position(course.change.judged, course.change.first, index)) <= beside
+    )
+
+
+def _position(judged: np.ndarray, first: int, index: int) -> int:
+    """How many judged cycles lie from the first after a stop to the first of a new level."""
+    return int(judged[:first].sum()) - int(judged[:index].sum())
+
+
+def worked_on(case: Case, first: int) -> tuple[int, int] | None:
+    """The stop right before the cycle `first`, from which another level began; None where there is none."""
+    for stop in _stops(case):
+        index = int(np.searchsorted(case.start_ns, stop[1] - _NS_PER_MIN))
+        if abs(_position(case.steady, first, index)) <= case.thresholds["visit_beside_cycles"]:
+            return stop
+    return None

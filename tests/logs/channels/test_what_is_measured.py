@@ -1,0 +1,137 @@
+"""What a column measures, by its header and its own readings: nothing is taken for a probe or a clamp that says otherwise."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.logs import assemble
+from pipeline.logs.vocabulary.quantities import quantity_of_header
+from pipeline.logs.vocabulary.units import celsius_from_platinum, unit_of_header
+from pipeline.unit import Unit
+from tests.logs.tables import cycling, table, times
+
+FRIDGE_C = [4.3, 4.2, 4.0, 3.9, 3.8, 3.8, 3.9, 4.1, 4.4, 4.7, 4.9, 5.1, 5.2, 5.3, 5.0, 4.6]
+
+
+def _only(label: str, values, unit=None, toml: Unit | None = None, step_s: float = 300.0):
+    seconds = times(step_s * np.arange(len(values)))
+    timeline = assemble(
+        [table("log.csv", seconds, {label: (unit, np.asarray(values, float))})], toml or Unit(name="bar")
+    )
+    (channel,) = timeline.channels
+    return channel, {n.key for s in timeline.sources for n in s.notes}
+
+
+@pytest.mark.parametrize(
+    "label", ["temperature", "temp", "fridge temp", "Temperatur", "Température", "温度", "Probe temp 1"]
+)
+def test_a_temperature_by_its_header_is_no_current(label):
+    values = np.tile(FRIDGE_C, 60)
+    for start in range(0, len(values), 96):
+        values[start : start + 4] += 2.8
+    channel, _notes = _only(label, values)
+    assert channel.role not in ("current", "current_compressor")
+    assert channel.unit != "A"
+
+
+def test_what_is_neither_cold_nor_warm_stays_open_and_is_asked_for():
+    freezer, fridge = -30.0 + 0.4 * np.sin(np.arange(600)), 3.0 + 0.5 * np.sin(np.arange(600) / 7)
+    columns = {
+        "Freezer temp": (None, freezer),
+        "Fridge temp": (None, fridge),
+        "count": (None, 60.0 + np.arange(600) % 9),
+    }
+    timeline = assemble([table("log.csv", times(300.0 * np.arange(600)), columns)], Unit(name="bar"))
+    assert {c.unit_read for c in timeline.channels} == {""}
+    assert {c.role for c in timeline.channels} == {"other"}
+    notes = [n for s in timeline.sources for n in s.notes if n.key == "logs.note.unit_unknown"]
+    assert {n.values["label"] for n in notes} == {"Freezer temp", "Fridge temp"}
+
+
+@pytest.mark.parametrize(
+    "label",
+    [
+        *(
+            "sun W/m²",
+            "flow",
+            "uv index",
+            "humidity",
+            "Luftfeuchte",
+            "lux",
+            "sound amplitude",
+            "record number",
+        ),
+        *("battery volts", "Kitchen__humidity", "Kitchen_rh", "CO2", "Alarm", "wind speed"),
+    ],
+)
+def test_other_quantities_are_other(label):
+    log = cycling(hours=12)
+    values = 8.0 + 0.2 * log["evaporator"]
+    channel, _notes = _only(label, values, step_s=10.0)
+    assert channel.role == "other"
+    assert quantity_of_header(label) == "other"
+
+
+@pytest.mark.parametrize(
+    ("label", "unit"),
+    [
+        *(
+            ("Power (mW)", "mW"),
+            ("Power µW", "µW"),
+            ("P [kW]", "kW"),
+            ("Power (W)", "W"),
+            ("Clamp (mV)", "mV"),
+        ),
+        *(
+            ("I (mA)", "mA"),
+            ("T [mK]", "mK"),
+            ("C", "°C"),
+            ("F", "°F"),
+            ("coil degC", "°C"),
+            ("Load (MW)", None),
+        ),
+    ],
+)
+def test_units_of_headers(label, unit):
+    assert unit_of_header(label) == unit
+
+
+def test_milliwatts_are_no_watts():
+    channel, _notes = _only("Power (mW)", np.full(200, 72_500.0), unit="mW")
+    assert (channel.role, channel.unit, float(channel.values[0])) == ("power", "W", pytest.approx(72.5))
+
+
+def test_millivolts_of_a_clamp_need_its_ratio():
+    log = cycling(hours=12)
+    channel, notes = _only("Clamp (mV)", 10.0 * log["current"], unit="mV", step_s=10.0)
+    assert channel.role == "other"
+    assert "logs.note.clamp_ratio" in notes
+    toml = Unit(name="bar", channels={"Clamp (mV)": {"a_per_v": 100.0}})
+    channel, _notes = _only("Clamp (mV)", 10.0 * log["current"], unit="mV", toml=toml, step_s=10.0)
+    assert channel.role == "current"
+    np.testing.assert_allclose(channel.values, log["current"])
+
+
+def test_one_temperature_in_two_units_is_used_once():
+    log = cycling(hours=12)
+    celsius = np.round(log["evaporator"], 1)
+    columns = {"C": ("°C", celsius), "F": ("°F", np.round(1.8 * celsius + 32, 1))}
+    timeline = assemble([table("log.csv", times(log["seconds"]), columns)], Unit(name="bar"))
+    assert [c.role for c in timeline.channels] == ["evaporator", "other"]
+
+
+def test_a_resistance_thermometer_is_no_thermistor():
+    ohm = np.full(300, 236.0) + np.sin(np.arange(300))
+    channel, notes = _only("RTD 1 (Ω)", ohm, unit="ohm")
+    assert channel.role == "other"
+    assert "logs.note.which_thermometer" in notes
+    toml = Unit(name="bar", channels={"RTD 1 (Ω)": {"role": "discharge", "r0_ohm": 200.0}})
+    channel, _notes = _only("RTD 1 (Ω)", ohm, unit="ohm", toml=toml)
+    np.testing.assert_allclose(channel.values, celsius_from_platinum(ohm, r0_ohm=200.0))
+
+
+def test_a_resistance_no_probe_has_is_not_guessed_at():
+    channel, notes = _only("Probe (Ω)", np.full(300, 12.0), unit="ohm")
+    assert channel.role == "other"
+    assert "logs.note.which_thermometer" in notes

@@ -1,0 +1,46 @@
+import pytest
+from axe_core_python.sync_playwright import Axe
+from pypdf import PdfReader
+
+from pipeline.report import ReportOptions, write_unit
+from pipeline.report.given import Given
+from tests.report.made_up import made_up
+from tests.report.page.test_client import FIRM, VISIT
+
+pytestmark = pytest.mark.browser
+
+PIXEL = "data:image/png;base64,iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAQAAAC1HAwCAAAAC0lEQVR42mNk+A8AAQUBAScY42YAAAAASUVORK5CYII="
+
+
+@pytest.fixture(scope="module", params=["en", "es"])
+def client_page(request, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("client")
+    unit, timeline, record, judgement = made_up(days=7, interval_s=30)
+    given = Given(firm=FIRM, visits=(VISIT | {"photos": [{"src": PIXEL, "alt": "the coil"}]},))
+    write_unit(
+        folder, unit=unit, timeline=timeline, record=record, judgement=judgement, problems=[],
+        options=ReportOptions(language=request.param), given=given,
+    )  # fmt: skip
+    return folder / "client.html"
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("width", [390, 768, 1280])
+def test_it_opens_without_a_complaint_or_a_request_and_axe_finds_nothing(open_page, client_page, width, dark):
+    opened = open_page(client_page, width=width, dark=dark, bypass_csp=True)
+    assert Axe().run(opened.page)["violations"] == []
+    assert opened.complaints == []
+    assert [r for r in opened.requests if not r.startswith("data:")] == [client_page.as_uri()]
+    assert opened.page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_it_prints_on_two_sheets(open_page, client_page, tmp_path, paper):
+    open_page(client_page).page.pdf(path=tmp_path / "p.pdf", format=paper)
+    assert len(PdfReader(tmp_path / "p.pdf").pages) <= 2
+
+
+def test_it_is_whole_where_no_script_may_run(open_page, client_page):
+    page = open_page(client_page, java_script_enabled=False).page
+    assert page.locator("svg.icicles, svg.ribbons").count() == 2
+    assert page.locator("img").count() == 1
