@@ -21,7 +21,7 @@ LAG_S = float(os.environ.get('LAG', 90))
 OTHERS = float(os.environ.get('OTHERS', .5))
 CLEAR = float(os.environ.get('CLEAR', 4))
 POWER = float(os.environ.get('POWER', .5))
-LEFT = float(os.environ.get('LEFT', 0.5))
+LEFT = float(os.environ.get('LEFT', 0.0))
 KN = float(os.environ.get('KN', 4))
 BLUR = float(os.environ.get('BLUR', 0.3))
 STEP_FLOOR = float(os.environ.get('SF', 0.1))
@@ -33,7 +33,7 @@ POWERC = float(os.environ.get('POWERC', 1))
 LATER = float(os.environ.get('LATER', 0.6))
 QUARTER, MOST = 0.25, 0.6
 LED_BACK = 0.288 / (0.916 - 0.288)  # −ln(1 − 0.25) / (ln(1 − 0.25) − ln(1 − 0.6)): where an exponential that passes both began
-BACK = float(os.environ.get('BACK', 0.7))
+BACK = float(os.environ.get('BACK', 0.5))
 
 
 def smoothed(course: np.ndarray, half: int) -> np.ndarray:
