@@ -1,184 +1,44 @@
-"""What the template of one kind of act says of its moment: log likelihoods over the template's own grid.
+"""What a template says of the moment of an act of the control: log likelihoods over the template's own grid.
 
-A line departs from its course when gas comes, and its slope begins to fall when gas is shut; behind a lag both come late, and
-the slope follows exponentially, which leads back to the act. A current may step at the act, or later, or not at all.
+A line departs from its course when hot gas comes. When gas is shut its slope begins to fall; behind a lag the fall of the slope
+decays, and the line is warmest later. A current steps or bends at the act, or later, or not at all. So each channel offers a
+few moments, each as sharply as it shows it, and the moment that suits all channels is the act's.
+
+Offsets are seconds from the events' own moments, on an even grid, shape (l,); courses are of one channel in its own unit. All
+numbers below are common practice, no source, set on simulated machines that were worked on; results are flat about each of them.
 """
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 
 import numpy as np
 
-LEAST_SIGMAS = 6.0  # a line that moves by less says nothing
+LEAST_SIGMAS = 6.0  # a line that moves by fewer noises says nothing
+# The first departure of a line
+SEARCH_S = (-120.0, 150.0)  # about the named moment
 DEPARTS, DEPARTS_SIGMAS = 0.03, 4.0  # part of the rise, and noises, by which a course has left the one before
-COURSE_S, CALM_S = 120.0, 20.0  # the stretch before an act to which a straight line is fitted, and what is left out of it
-LOW_PART, RISE_PART = 0.08, 0.3
-STEP_S = 4.0
-FALLS, VALLEY = float(os.environ.get('FALLS',0.3)), float(os.environ.get('VALLEY',0.5))
-LAG_S = float(os.environ.get('LAG', 90))
-OTHERS = float(os.environ.get('OTHERS', .5))
-CLEAR = float(os.environ.get('CLEAR', 4))
-POWER = float(os.environ.get('POWER', .5))
-LEFT = float(os.environ.get('LEFT', 0.0))
-KN = float(os.environ.get('KN', 4))
-BLUR = float(os.environ.get('BLUR', 0.3))
-STEP_FLOOR = float(os.environ.get('SF', 0.1))
-DRAW_FLOOR = float(os.environ.get('DF', 0.02))
-SHARP_S = float(os.environ.get('SHARP', 4))
-PRIORC = float(os.environ.get('PRIORC', 30))
-LATERC = float(os.environ.get('LATERC', 1))
-POWERC = float(os.environ.get('POWERC', 1))
-LATER = float(os.environ.get('LATER', 0.6))
-QUARTER, MOST = 0.25, 0.6
-LED_BACK = 0.288 / (0.916 - 0.288)  # −ln(1 − 0.25) / (ln(1 − 0.25) − ln(1 − 0.6)): where an exponential that passes both began
-BACK = float(os.environ.get('BACK', 0.5))
-
-
-def smoothed(course: np.ndarray, half: int) -> np.ndarray:
-    """Mean over 2 half + 1 points; the ends by what there is."""
-    if half < 1:
-        return course
-    padded = np.pad(course, half, mode="edge")
-    total = np.cumsum(np.r_[0.0, padded])
-    return (total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1)
-
-
-def bump(offsets: np.ndarray, at: float, sd: float) -> np.ndarray:
-    """A normal density about `at`, in parts of one of SHARP_S; (l,)."""
-    return SHARP_S / max(sd, SHARP_S) * np.exp(-0.5 * ((offsets - at) / sd) ** 2)
-
-
-def split_normal(offsets: np.ndarray, centre: float, early: float, late: float) -> np.ndarray:
-    """Log likelihood with the tails of Student's t with four degrees of freedom, of its own width on either side."""
-    away = offsets - centre
-    return -2.5 * np.log1p((away / np.where(away < 0, early, late)) ** 2 / 4)
-
-
-def start_by_line(offsets: np.ndarray, course: np.ndarray, noise: float, interval_s: float) -> np.ndarray | None:
-    """Log likelihood (l,) of gas coming at each offset, by the first departure of a line."""
-    found = departure(offsets, course, noise)
-    if not np.isfinite(found):
-        return None
-    return split_normal(offsets, found, 7.0 + 0.3 * interval_s, 3.0 + 0.3 * interval_s)
-
-
-def departure(offsets: np.ndarray, course: np.ndarray, noise: float) -> float:
-    """When a line leaves the straight course before a harvest, led back along its own slope; nan where it does not rise."""
-    if np.isfinite(course).sum() < 10:
-        return np.nan
-    course = np.where(np.isfinite(course), course, np.nanmin(course))
-    step = offsets[1] - offsets[0]
-    first = int(np.searchsorted(offsets, -120.0))
-    last = int(np.searchsorted(offsets, 150.0))
-    part = course[first:last]
-    gain = part - np.minimum.accumulate(part)
-    top = int(np.argmax(gain))
-    rise = gain[top]
-    if rise < LEAST_SIGMAS * noise:
-        return np.nan
-    low = part[: top + 1].min()
-    climbs = int(np.argmax(part > low + RISE_PART * rise))
-    seg = part[: climbs + 1]
-    rough = first + int(np.flatnonzero(seg <= seg.min() + LOW_PART * rise)[-1])
-    climbs += first
-    fit = (offsets >= offsets[rough] - COURSE_S - CALM_S) & (offsets <= offsets[rough] - CALM_S)
-    if fit.sum() < 4:
-        return float(offsets[rough])
-    slope, level = np.polyfit(offsets[fit], course[fit], 1)
-    residual = course - (level + slope * offsets)
-    spread = max(noise, float(np.std(residual[fit])))
-    threshold = max(DEPARTS * rise, DEPARTS_SIGMAS * spread)
-    lo = max(rough - round(60 / step), 0)
-    below = np.flatnonzero(residual[lo : climbs + 1] < threshold)
-    if len(below) == 0:
-        return float(offsets[rough])
-    at = lo + int(below[-1])
-    reach = min(at + max(2, round(10 / step)), len(course) - 1)
-    steep = (residual[reach] - residual[at]) / (offsets[reach] - offsets[at])
-    back = np.clip(residual[at] / steep, 0.0, 45.0) if steep > 0 else 0.0
-    return float(offsets[at] - back)
-
-
-def end_by_line(offsets: np.ndarray, course: np.ndarray, noise: float, interval_s: float) -> np.ndarray | None:
-    """Log likelihood (l,) of gas being shut at each offset, by the bends of a line before it falls."""
-    if np.isfinite(course).sum() < 10:
-        return None
-    course = np.where(np.isfinite(course), course, np.nanmin(course))
-    step = offsets[1] - offsets[0]
-    smooth = smoothed(course, max(1, round(4 / step)))
-    swing = smooth.max() - smooth.min()
-    if swing < LEAST_SIGMAS * noise:
-        return None
-    top = first_top(offsets, smooth, swing, noise)
-    slope = np.gradient(smooth, step)
-    falling = float(slope[top : top + round(90 / step) + 1].min())
-    if falling >= 0:
-        return None
-    # Where the line falls in earnest.
-    falls = float(offsets[top + int(np.argmax(slope[top:] < FALLS * falling))])
-    found = [c for c in changes(offsets, course, interval_s, noise) if c.sign < 0 and c.at <= falls + 10.0]
-    at = float(offsets[top])
-    likely = np.full(len(offsets), STEP_FLOOR)
-    main = knee(offsets, course, noise, interval_s)
-    if main is not None:
-        likely += bump(offsets, main[0], KN + 0.3 * interval_s + 0.3 * main[2])
-    if found:
-        most = max(c.sharp for c in found)
-        for c in found:
-            likely += OTHERS * c.sharp / most * bump(offsets, c.at, 2.0 + 0.2 * interval_s + 0.3 * c.soft)
-    away = offsets - at
-    broad = -2.5 * np.log1p((np.where(away < 0, np.maximum(-away - LAG_S, 0.0), np.maximum(away - max(falls - at, 0.0), 0.0)) / (6.0 + 0.3 * interval_s)) ** 2 / 4)
-    return np.log(likely) + broad
-
-
-def knee(offsets: np.ndarray, course: np.ndarray, noise: float, interval_s: float) -> tuple[float, float, float] | None:
-    """Where the slope of a line begins to fall from a harvest's to a freeze's, its top, and how long the slope takes [s]."""
-    if np.isfinite(course).sum() < 10:
-        return None
-    course = np.where(np.isfinite(course), course, np.nanmin(course))
-    step = offsets[1] - offsets[0]
-    half = max(1, round(4 / step))
-    smooth = smoothed(course, half)
-    swing = smooth.max() - smooth.min()
-    if swing < LEAST_SIGMAS * noise:
-        return None
-    top = first_top(offsets, smooth, swing, noise)
-    first, half = half, max(half, round(BLUR * interval_s / step))
-    slope = smoothed(np.gradient(smooth, step), half)
-    falling = float(slope[top : top + round(90 / step) + 1].min())
-    if falling >= 0:
-        return None
-    # Where the line falls in earnest; the bend that leads there is the act, or follows from it.
-    falls = top + int(np.argmax(slope[top:] < FALLS * falling))
-    bend = -smoothed(np.gradient(slope, step), half)
-    lowest = max(top - round(120 / step), 0)
-    peak = falls
-    while peak > lowest and bend[peak - 1] >= bend[peak]:
-        peak -= 1
-    # Back over small dips of the bend, to its greatest.
-    j, deepest = peak, bend[peak]
-    while j > lowest:
-        j -= 1
-        deepest = min(deepest, bend[j])
-        if bend[j] > bend[peak]:
-            if deepest < VALLEY * bend[peak]:
-                break
-            peak, deepest = j, bend[j]
-        elif deepest < VALLEY * bend[peak]:
-            break
-    right = peak
-    while right + 1 < len(bend) and bend[right] > 0.5 * bend[peak]:
-        right += 1
-    # A sharp bend is as wide as the smoothing makes it; behind a lag it decays, and its top comes later than it began.
-    narrow = 1.18 * np.sqrt((first * step) ** 2 / 3 + 2 * (half * step) ** 2 / 3 + interval_s**2 / 6)
-    left = peak
-    while left > lowest and bend[left] > 0.5 * bend[peak]:
-        left -= 1
-    soft = max(float(offsets[right] - offsets[peak]) - narrow, 0.0)
-    early = max(float(offsets[peak] - offsets[left]) - narrow, 0.0)
-    return float(offsets[peak]) - BACK * min(narrow, soft) - LEFT * early, float(offsets[top]), soft + early
+COURSE_S, CALM_S = 120.0, 20.0  # the stretch before to which a straight line is fitted, and what is left out of it
+LOW_PART, RISE_PART = 0.08, 0.3  # of the rise: still as low as before, and plainly climbing
+BACK_MOST_S = 45.0  # it is led back along its own slope by no more
+EARLY_S, LATE_S, BY_INTERVAL = 7.0, 3.0, 0.3  # how far the act may lie before and after, and that part of an interval
+# Bends and steps
+CLEAR = 4.0  # times what the course usually bends, and what noise makes of it
+LEAST_PART = 0.04  # of the sharpest
+STEP_ALIKE, STEP_WIDE = (0.5, 2.0), 2.6  # two bends of opposite sign, about as sharp, and so near, are a step
+DECAYED = 0.5  # part of the smoothing's width by which a bend that decays began before its greatest
+BLUR = 0.3  # part of an interval over which slopes are smoothed
+# The end of a harvest by a line
+NEAR_S = (-100.0, 120.0)  # where its top is sought
+DIP, HIGH = 0.06, 0.35  # parts of the swing: a dip that ends a climb, and how far under the highest a top may be
+FALLS_S, FALLS = 90.0, 0.3  # it falls in earnest at this part of its steepest fall within so long after the top
+VALLEY = 0.5  # of the bend that leads to the fall: a bend before a deeper valley is another
+LAG_S = 90.0  # a clip lags no more
+OTHER_BENDS = 0.5  # what other downward bends weigh beside the one that leads to the fall
+LINE_FLOOR, CURRENT_FLOOR = 0.1, 0.02  # what a moment without any bend weighs
+SHARP_S = 4.0  # a moment that is known so well has the full weight
+LATER, POWER = 0.6, 0.5  # of the changes of a current each later one weighs so much less; sharpness to this power
+NEAR_NAMED_S = 30.0  # how far from the named moment a lone current's act lies
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -189,84 +49,257 @@ class Change:
     sharp: float  # greatest bend [unit/s²]
     soft: float  # by how much it is wider than the smoothing makes it [s]
     sign: float  # of the bend, or of the step
-    is_step: bool
 
 
-def changes(offsets: np.ndarray, course: np.ndarray, interval_s: float, noise: float) -> list[Change]:
-    """Bends and steps of `course` (l,), in order of time. A step is two bends of opposite sign; it lies between them. A bend that
-    decays (behind a lag) began before its greatest."""
-    if np.isfinite(course).sum() < 10:
-        return []
-    course = np.where(np.isfinite(course), course, np.nanmedian(course))
-    step = float(offsets[1] - offsets[0])
-    first = max(1, round(4 / step))
-    half = max(first, round(BLUR * interval_s / step))
-    slope = smoothed(np.gradient(smoothed(course, first), step), half)
-    bend = smoothed(np.gradient(slope, step), half)
-    narrow = 1.18 * np.sqrt((first * step) ** 2 / 3 + 2 * (half * step) ** 2 / 3 + interval_s**2 / 6)
-    size = np.abs(bend)
-    edge = first + 2 * half
-    inner = slice(edge, len(size) - edge)
-    if len(size[inner]) < 5:
-        return []
-    usual = 1.4826 * float(np.median(size[inner]))
-    points = (2 * first + 1) * (2 * half + 1) / max(1.0, interval_s / step)
-    by_noise = 2.5 * noise / np.sqrt(max(points, 1.0)) / narrow**2
-    least = max(CLEAR * usual, CLEAR * by_noise, 0.04 * float(size[inner].max()))
-    peaks = [i for i in range(edge, len(size) - edge) if size[i] >= least and size[i] == size[max(i - 2, 0) : i + 3].max() and size[i] > size[i - 1]]
-    found = []
-    skip = -1
-    for n, i in enumerate(peaks):
-        if i <= skip:
-            continue
-        right = i
-        while right + 1 < len(size) and bend[right] * bend[i] > 0 and size[right] > 0.5 * size[i]:
-            right += 1
-        left = i
-        while left > 0 and bend[left] * bend[i] > 0 and size[left] > 0.5 * size[i]:
-            left -= 1
-        ahead = [j for j in peaks[n + 1 :] if bend[j] * bend[i] < 0 and offsets[j] - offsets[i] < 2.6 * narrow and 0.5 < size[j] / size[i] < 2]
-        if ahead:
-            j = ahead[0]
-            found.append(Change(at=float(0.5 * (offsets[i] + offsets[j])), sharp=float(max(size[i], size[j])) * 2, soft=0.0, sign=float(np.sign(bend[i])), is_step=True))
-            skip = j
-            continue
-        soft = max(float(offsets[right] - offsets[i]) - narrow, 0.0)
-        early = max(float(offsets[i] - offsets[left]) - narrow, 0.0)
-        found.append(
-            Change(at=float(offsets[i]) - BACK * min(narrow, soft) - LEFT * early, sharp=float(size[i]), soft=soft + early, sign=float(np.sign(bend[i])), is_step=False)
-        )
-    return found
+def smoothed(course: np.ndarray, half: int) -> np.ndarray:
+    """Mean over 2 half + 1 points, (l,); beyond the ends the course stays as it ends."""
+    if half < 1:
+        return course
+    total = np.cumsum(np.r_[0.0, np.pad(course, half, mode="edge")])
+    return (total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1)
 
 
-def first_top(offsets: np.ndarray, smooth: np.ndarray, swing: float, noise: float) -> int:
-    """Index of the first top, near the highest, that a dip follows."""
-    step = offsets[1] - offsets[0]
-    near = np.flatnonzero((offsets >= -100) & (offsets <= 120))
-    highest = near[0] + int(np.argmax(smooth[near]))
-    dip = max(0.06 * swing, 4 * noise)
-    side = round(10 / step)
-    for i in near:
-        if i >= highest:
-            break
-        if smooth[i] < smooth[highest] - 0.35 * swing or smooth[i] < smooth[max(i - side, 0) : i + side + 1].max():
-            continue
-        if smooth[i] - smooth[i : highest + 1].min() > dip:
-            return int(i)
-    return highest
+def about(offsets: np.ndarray, at: float, sd: float) -> np.ndarray:
+    """Normal density about the moment `at` [s] with the spread `sd` [s], in parts of one of SHARP_S; (l,)."""
+    return SHARP_S / max(sd, SHARP_S) * np.exp(-0.5 * ((offsets - at) / sd) ** 2)
 
 
-def by_steps(
-    offsets: np.ndarray, course: np.ndarray, interval_s: float, noise: float, low: float, lone: bool = False
+def heavy_tailed(away: np.ndarray, width: np.ndarray | float) -> np.ndarray:
+    """Log likelihood of Student's t with four degrees of freedom `away` from the middle, in units of `width` [s]."""
+    return -2.5 * np.log1p((away / width) ** 2 / 4)
+
+
+def start_by_line(
+    offsets: np.ndarray, course: np.ndarray, noise: float, interval_s: float
 ) -> np.ndarray | None:
-    """Log likelihood (l,) of an act at each offset by the changes of a current: where there are none it says nothing."""
-    found = [c for c in changes(offsets, course, interval_s, noise) if c.at >= low]
+    """Log likelihood (l,) of gas coming at each offset, by the first departure of a line; None where it does not rise."""
+    found = departure(offsets, course, noise)
+    if not np.isfinite(found):
+        return None
+    away = offsets - found
+    return heavy_tailed(away, np.where(away < 0, EARLY_S, LATE_S) + BY_INTERVAL * interval_s)
+
+
+def departure(offsets: np.ndarray, course: np.ndarray, noise: float) -> float:
+    """When a line leaves the straight course before a harvest [s], led back along its own slope; nan where it does not rise."""
+    course = _filled(course, np.nanmin)
+    if course is None:
+        return np.nan
+    step = offsets[1] - offsets[0]
+    first, last = np.searchsorted(offsets, SEARCH_S)
+    part = course[first:last]
+    if len(part) < 3:
+        return np.nan
+    gain = part - np.minimum.accumulate(part)
+    top = int(np.argmax(gain))
+    rise = gain[top]
+    if rise < LEAST_SIGMAS * noise:
+        return np.nan
+    climbs = int(np.argmax(part > part[: top + 1].min() + RISE_PART * rise))
+    before = part[: climbs + 1]
+    rough = first + int(np.flatnonzero(before <= before.min() + LOW_PART * rise)[-1])
+    climbs += first
+    fit = (offsets >= offsets[rough] - COURSE_S - CALM_S) & (offsets <= offsets[rough] - CALM_S)
+    if fit.sum() < 4:
+        return float(offsets[rough])
+    slope, level = np.polyfit(offsets[fit], course[fit], 1)
+    residual = course - (level + slope * offsets)
+    limit = max(DEPARTS * rise, DEPARTS_SIGMAS * max(noise, float(np.std(residual[fit]))))
+    earliest = max(rough - round(60 / step), 0)
+    under = np.flatnonzero(residual[earliest : climbs + 1] < limit)
+    if len(under) == 0:
+        return float(offsets[rough])
+    at = earliest + int(under[-1])
+    ahead = min(at + max(2, round(10 / step)), len(course) - 1)
+    steep = (residual[ahead] - residual[at]) / max(offsets[ahead] - offsets[at], step)
+    back = np.clip(residual[at] / steep, 0.0, BACK_MOST_S) if steep > 0 else 0.0
+    return float(offsets[at] - back)
+
+
+def end_by_line(
+    offsets: np.ndarray, course: np.ndarray, noise: float, interval_s: float
+) -> np.ndarray | None:
+    """Log likelihood (l,) of gas being shut at each offset, by the bends of a line before it falls; None where it has no top."""
+    filled = _filled(course, np.nanmin)
+    if filled is None:
+        return None
+    step = offsets[1] - offsets[0]
+    smooth = smoothed(filled, max(1, round(SHARP_S / step)))
+    swing = smooth.max() - smooth.min()
+    if swing < LEAST_SIGMAS * noise:
+        return None
+    top = _first_top(offsets, smooth, swing, noise)
+    slope = np.gradient(smooth, step)
+    falling = float(slope[top : top + round(FALLS_S / step) + 1].min())
+    if falling >= 0:
+        return None
+    falls = float(offsets[top + int(np.argmax(slope[top:] < FALLS * falling))])
+    likely = np.full(len(offsets), LINE_FLOOR)
+    main = _bend_before_fall(offsets, smooth, top, interval_s)
+    if main is not None:
+        likely += about(offsets, main.at, SHARP_S + BY_INTERVAL * (interval_s + main.soft))
+    bends = [
+        c for c in changes(offsets, filled, interval_s, noise) if c.sign < 0 and c.at <= falls + 10.0
+    ]
+    most = max((c.sharp for c in bends), default=1.0)
+    for c in bends:
+        sd = 0.5 * SHARP_S + 0.2 * interval_s + BY_INTERVAL * c.soft
+        likely += OTHER_BENDS * c.sharp / most * about(offsets, c.at, sd)
+    # A lag makes the top late, by so much at most; gas is not shut after the line has begun to fall.
+    away = offsets - offsets[top]
+    beyond = np.where(
+        away < 0, np.maximum(-away - LAG_S, 0.0), np.maximum(away - max(falls - offsets[top], 0.0), 0.0)
+    )
+    return np.log(likely) + heavy_tailed(beyond, 6.0 + BY_INTERVAL * interval_s)
+
+
+def by_current(
+    offsets: np.ndarray,
+    course: np.ndarray,
+    noise: float,
+    interval_s: float,
+    *,
+    earliest_s: float,
+    lone: bool,
+) -> np.ndarray | None:
+    """Log likelihood (l,) of an act at each offset by the changes of a current after `earliest_s`; None where it shows none.
+
+    lone: no line tells about when the act is, and the moment as named counts; with a line the first of several changes is the act,
+    since fans and pumps are late.
+    """
+    found = [c for c in changes(offsets, course, interval_s, noise) if c.at >= earliest_s]
     if not found:
         return None
     most = max(c.sharp for c in found)
-    likely = np.full(len(offsets), DRAW_FLOOR)
+    likely = np.full(len(offsets), CURRENT_FLOOR)
     for j, c in enumerate(found):
-        sd = 1.0 + 0.15 * interval_s + 0.3 * c.soft
-        later, power = (LATERC, POWERC) if lone else (LATER, POWER)
-        likely += later ** min(j, 4) * (c.sharp / most) ** power * bump(offsets, c.at, sd)
-    return np.log(likely) + (split_normal(offsets, 0.0, PRIORC, PRIORC) if lone else 0.0)
+        weight = c.sharp / most if lone else LATER ** min(j, 4) * (c.sharp / most) ** POWER
+        likely += weight * about(offsets, c.at, 1.0 + 0.15 * interval_s + BY_INTERVAL * c.soft)
+    return np.log(likely) + (heavy_tailed(offsets, NEAR_NAMED_S) if lone else 0.0)
+
+
+def changes(offsets: np.ndarray, course: np.ndarray, interval_s: float, noise: float) -> list[Change]:
+    """Bends and steps of `course`, in order of time. A step is two bends of opposite sign and lies between them. A bend that decays,
+    behind a lag, began before it is greatest."""
+    course = _filled(course, np.nanmedian)
+    if course is None:
+        return []
+    step = float(offsets[1] - offsets[0])
+    first = max(1, round(SHARP_S / step))
+    half, narrow = _smoothing(first, step, interval_s)
+    bend = _bends(smoothed(course, first), step, half)
+    size = np.abs(bend)
+    edge = first + 2 * half
+    inner = size[edge : len(size) - edge]
+    if len(inner) < 5:
+        return []
+    points = (2 * first + 1) * (2 * half + 1) / max(1.0, interval_s / step)
+    by_noise = 2.5 * noise / np.sqrt(max(points, 1.0)) / narrow**2
+    least = max(
+        CLEAR * 1.4826 * float(np.median(inner)), CLEAR * by_noise, LEAST_PART * float(inner.max())
+    )
+    middle = size[2:-2]
+    tops = (middle >= np.maximum(size[:-4], size[4:])) & (middle >= size[3:-1]) & (middle > size[1:-3])
+    peaks = np.flatnonzero(tops & (middle >= least)) + 2
+    peaks = peaks[(peaks >= edge) & (peaks < len(size) - edge)].tolist()
+    found, used = [], -1
+    for n, i in enumerate(peaks):
+        if i <= used:
+            continue
+        other = next(
+            (
+                j
+                for j in peaks[n + 1 :]
+                if bend[j] * bend[i] < 0
+                and offsets[j] - offsets[i] < STEP_WIDE * narrow
+                and STEP_ALIKE[0] < size[j] / size[i] < STEP_ALIKE[1]
+            ),
+            None,
+        )
+        sign = float(np.sign(bend[i]))
+        if other is not None:
+            at, used = 0.5 * float(offsets[i] + offsets[other]), other
+            found.append(Change(at=at, sharp=2 * float(max(size[i], size[other])), soft=0.0, sign=sign))
+            continue
+        left, right = _half_widths(sign * bend, i, step)
+        late, early = max(right - narrow, 0.0), max(left - narrow, 0.0)
+        at = float(offsets[i]) - DECAYED * min(narrow, late)
+        found.append(Change(at=at, sharp=float(size[i]), soft=late + early, sign=sign))
+    return found
+
+
+def _bend_before_fall(
+    offsets: np.ndarray, smooth: np.ndarray, top: int, interval_s: float
+) -> Change | None:
+    """The bend by which a line goes over from climbing to falling; `smooth`: (l,), as `smoothed` over SHARP_S."""
+    step = float(offsets[1] - offsets[0])
+    first = max(1, round(SHARP_S / step))
+    half, narrow = _smoothing(first, step, interval_s)
+    slope = smoothed(np.gradient(smooth, step), half)
+    falling = float(slope[top : top + round(FALLS_S / step) + 1].min())
+    if falling >= 0:
+        return None
+    bend = -smoothed(np.gradient(slope, step), half)
+    lowest = max(top - round((LAG_S + 30.0) / step), 0)
+    peak = top + int(np.argmax(slope[top:] < FALLS * falling))
+    while peak > lowest and bend[peak - 1] >= bend[peak]:
+        peak -= 1
+    # Back over small dips of the bend, to its greatest.
+    j, deepest = peak, bend[peak]
+    while j > lowest and deepest >= VALLEY * bend[peak]:
+        j -= 1
+        deepest = min(deepest, bend[j])
+        if bend[j] > bend[peak]:
+            if deepest < VALLEY * bend[peak]:
+                break
+            peak, deepest = j, bend[j]
+    left, right = _half_widths(bend, peak, step)
+    late, early = max(right - narrow, 0.0), max(left - narrow, 0.0)
+    at = float(offsets[peak]) - DECAYED * min(narrow, late)
+    return Change(at=at, sharp=float(abs(bend[peak])), soft=late + early, sign=-1.0)
+
+
+def _first_top(offsets: np.ndarray, smooth: np.ndarray, swing: float, noise: float) -> int:
+    """Index of the first top, near the highest, that a dip follows."""
+    step = offsets[1] - offsets[0]
+    near = np.flatnonzero((offsets >= NEAR_S[0]) & (offsets <= NEAR_S[1]))
+    highest = near[0] + int(np.argmax(smooth[near]))
+    dip, side = max(DIP * swing, 4 * noise), round(10 / step)
+    for i in range(near[0], highest):
+        high = smooth[i] >= smooth[highest] - HIGH * swing
+        if (
+            high
+            and smooth[i] >= smooth[max(i - side, 0) : i + side + 1].max()
+            and smooth[i] - smooth[i : highest + 1].min() > dip
+        ):
+            return i
+    return highest
+
+
+def _smoothing(first: int, step: float, interval_s: float) -> tuple[int, float]:
+    """Points on either side over which slopes are smoothed, and half the width at half height that an infinitely sharp bend has
+    after all smoothing, that of the logger's interval included [s]: of boxes, whose variances add up."""
+    half = max(first, round(BLUR * interval_s / step))
+    variance = (first * step) ** 2 / 3 + 2 * (half * step) ** 2 / 3 + interval_s**2 / 6
+    return half, 1.18 * float(np.sqrt(variance))
+
+
+def _bends(smooth: np.ndarray, step: float, half: int) -> np.ndarray:
+    """How the slope of `smooth` changes [unit/s²], (l,)."""
+    return smoothed(np.gradient(smoothed(np.gradient(smooth, step), half), step), half)
+
+
+def _half_widths(bend: np.ndarray, peak: int, step: float) -> tuple[float, float]:
+    """How far before and after its peak a positive bend stays over half of it [s]."""
+    over = bend > 0.5 * bend[peak]
+    left = peak - int(np.argmin(over[peak::-1])) if not over[: peak + 1].all() else 0
+    right = peak + int(np.argmin(over[peak:])) if not over[peak:].all() else len(bend) - 1
+    return (peak - left) * step, (right - peak) * step
+
+
+def _filled(course: np.ndarray, by) -> np.ndarray | None:
+    """`course` with what is not known set to `by` of the rest; None where hardly anything is known."""
+    known = np.isfinite(course)
+    if known.sum() < 10:
+        return None
+    return course if known.all() else np.where(known, course, by(course))

@@ -19,9 +19,8 @@ EVEN = 0.25  # part of the usual time by which one from act to act may differ
 LEAST_EVEN = 0.7
 LEAST_PERIOD_S, MOST_PERIOD_S = 300.0, 3 * 3600.0
 AROUND = 0.3  # of a period on either side, within which the other act lies
-import os
-FOR_LENGTH = float(os.environ.get('FL', 2))
-STANDS_OUT = float(os.environ.get('SO', .1))  # part of the sharpest change of a template below which another is none
+FOR_LENGTH = 2.0  # what a harvest of a whole period would cost, in changes of full sharpness
+STANDS_OUT = 0.1  # part of the sharpest change of a template below which another is none
 LEAST_HARVEST_S, MOST_PART = 25.0, 0.4
 
 

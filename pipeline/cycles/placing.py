@@ -1,10 +1,12 @@
-"""Each boundary placed by its neighbours: relative times by laying cycles upon each other, the absolute moment once per window."""
+"""Each boundary by its neighbours: relative times by laying cycles upon each other, the absolute moment once a window.
+
+Stops and starts of the compressor come from the clamp's own readings where there is one.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-import os
 import numpy as np
 
 from pipeline.cycles import acts, superpose
@@ -14,104 +16,132 @@ from pipeline.cycles.runs import Runs
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
-WINDOW_S = 240.0
-UF = float(os.environ.get('UF', 0.65))
+# Common practice, no source, all of them.
+WINDOW_S, LEAST_WINDOW_S = 240.0, 60.0  # about an act, what is laid upon each other reaches so far on either side …
+HARVEST_PART, FREEZE_PART = 0.8, 0.5  # … and no further than these parts of a harvest and of a freeze
+REACH_PART, REACH_S = 0.4, (30.0, 60.0)  # of a harvest, and between these, a named moment may be off
+GRID_S = (2.0, 10.0)  # the grid is half of the quickest interval, between these
+LOW_PART, TOP_PART = 0.08, 0.05  # of a rise: as low as before it, and as high as its top
+TOP_LATE_S = 150.0  # a line may be warmest so long after a harvest was named to end
+STATED = 0.65  # of the width that the likelihoods give: so the stated 90 % hold on worlds that were worked on
+LEAST_ENDED = 4  # harvests that tell how long one lasts that a stop ends
 
 
 def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells) -> Placed:
-    k = len(runs.state)
+    """The start of every run, by all lines `colds` and the clamp `draws` together."""
     start_ns = cells.start_ns[runs.first].copy()
-    unc = np.full(k, cells.step_s)
-    by_draw, by_cold = np.zeros(k, bool), np.zeros(k, bool)
+    off_s = np.full(len(start_ns), cells.step_s)
+    by_draw, by_cold = np.zeros((2, len(start_ns)), dtype=bool)
     before = np.r_[-1, runs.state[:-1]]
     inner = ~runs.opens_span
     if draws:
         for on in (True, False):
-            at = np.flatnonzero(inner & ((before == IDLE) if on else (runs.state == IDLE)) & (before != runs.state))
-            if len(at):
-                found, bracket = crossings(draws[0], start_ns[at], on, cells)
-                shown = np.isfinite(bracket)
-                start_ns[at[shown]] = found[shown]
-                unc[at[shown]] = 0.45 * bracket[shown] + 0.5
-                by_draw[at[shown]] = True
-    lines = [c.trace for c in colds]
-    currents = [d.trace for d in draws[:1]]
-    traces = [*lines, *currents]
-    dt = float(np.clip(min(t.interval_s for t in traces) / 2, 2.0, 10.0))
-    length = np.r_[np.diff(cells.start_ns[runs.first]) * 1e-9, 300.0]
-    for ending in (False, True):
-        if ending:
-            at = np.flatnonzero(inner & (before == HARVEST) & (runs.state == FREEZE))
-        else:
-            at = np.flatnonzero(inner & (before == FREEZE) & (runs.state == HARVEST))
+            stood = (before == IDLE) if on else (runs.state == IDLE)
+            at = np.flatnonzero(inner & stood & (before != runs.state))
+            found_ns, bracket_s = crossings(draws[0], start_ns[at], on, cells)
+            shown = np.isfinite(bracket_s)
+            start_ns[at[shown]], off_s[at[shown]] = found_ns[shown], 0.5 + 0.45 * bracket_s[shown]
+            by_draw[at[shown]] = True
+    traces = [*(c.trace for c in colds), *(d.trace for d in draws[:1])]
+    for was, becomes in ((FREEZE, HARVEST), (HARVEST, FREEZE)):
+        at = np.flatnonzero(inner & (before == was) & (runs.state == becomes))
         if len(at) == 0:
             continue
-        harvest_s = float(np.median(length[at - 1] if ending else length[at]))
-        freeze_s = float(np.median(length[at] if ending else length[at - 1]))
-        near = _rough(runs, colds[0], cells, at, ending) if lines else start_ns[at]
-        ahead, behind = (0.8 * harvest_s, 0.5 * freeze_s) if ending else (0.5 * freeze_s, 0.8 * harvest_s)
-        span = (-min(WINDOW_S, max(ahead, 60)), min(WINDOW_S, max(behind, 60)))
-        offsets = np.arange(round(span[0] / dt), round(span[1] / dt) + 1) * dt
-        reach = float(np.clip(0.4 * harvest_s, 30, 60))
-        shift, sd = superpose.aligned(traces, near, offsets, reach)
-        near = near + np.round(shift * 1e9).astype(np.int64)
-        n_win = len(superpose.windows_of(len(at)))
-        likely, heard_draw, heard_cold = np.zeros((n_win, len(offsets))), np.zeros(n_win, bool), np.zeros(n_win, bool)
-        for trace in traces:
-            temp = superpose.template_of(superpose.readings_about(trace, near, offsets), offsets, trace.noise)
-            for w in range(n_win):
-                if trace in currents:
-                    more = acts.by_steps(offsets, temp.values[w], trace.interval_s, temp.noise[w], -0.5 * harvest_s if ending else -60.0, not lines)
-                else:
-                    by = acts.end_by_line if ending else acts.start_by_line
-                    more = by(offsets, temp.values[w], temp.noise[w], trace.interval_s)
-                    heard_cold[w] |= more is not None
-                if more is not None:
-                    likely[w] += more
-        joint = np.array([likely[max(0, w - 1) : w + 2].mean(axis=0) for w in range(n_win)])
-        weight = np.exp(joint - joint.max(axis=1, keepdims=True))
-        share = np.cumsum(weight, axis=1) / weight.sum(axis=1, keepdims=True)
-        quantile = lambda q: np.array([np.interp(q, s, offsets + 0.5 * dt) for s in share])
-        moment = quantile(0.5)
-        wide = 0.5 * (quantile(0.95) - quantile(0.05))
-        each = np.interp(np.arange(len(at)), superpose.windows_of(len(at)), moment)
-        start_ns[at] = near + np.round(each * 1e9).astype(np.int64)
-        unc[at] = UF * np.hypot(1.645 * sd, np.interp(np.arange(len(at)), superpose.windows_of(len(at)), wide))
-        by_draw[at] = (wide < 2.5 + 0.3 * min([t.interval_s for t in currents], default=0))[superpose.window_of_each(len(at))] & bool(currents)
-        by_cold[at] = bool(lines)
-    return Placed(start_ns=start_ns, uncertainty_s=unc, by_draw=by_draw, by_cold=by_cold, lag_s={c.trace.role: float("nan") for c in colds})
+        near_ns = _rough(runs, colds[0], cells, at) if colds else start_ns[at]
+        start_ns[at], off_s[at], sharp = _placed(traces, len(colds), runs, cells, at, near_ns)
+        by_draw[at] = sharp & bool(draws)
+        by_cold[at] = bool(colds)
+    if not draws:
+        _as_long_as_others(runs, start_ns)
+    return Placed(
+        start_ns=start_ns, uncertainty_s=off_s, by_draw=by_draw, by_cold=by_cold, lag_s={}
+    )
 
 
-LOW_PART = 0.08
-END_PART = float(os.environ.get('EP', 0.05))
-TOP_CELLS_S = 150.0
+def _placed(
+    traces: Sequence[superpose.Trace], lines: int, runs: Runs, cells: Cells, at: np.ndarray, near_ns: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Moments of the boundaries `at` (k,) of one kind [ns], half of their 90 % interval [s], and which of them stand out as
+    sharply as a current shows them. The first `lines` of `traces` are lines, the others currents."""
+    length_s = (runs.stop - runs.first) * cells.step_s
+    ending = runs.state[at[0]] == FREEZE
+    harvest_s = float(np.median(length_s[at - 1] if ending else length_s[at]))
+    freeze_s = float(np.median(length_s[at] if ending else length_s[at - 1]))
+    parts = (HARVEST_PART * harvest_s, FREEZE_PART * freeze_s)
+    back_s, ahead_s = np.clip(parts if ending else parts[::-1], LEAST_WINDOW_S, WINDOW_S)
+    step = float(np.clip(min(t.interval_s for t in traces) / 2, *GRID_S))
+    offsets = np.arange(-round(back_s / step), round(ahead_s / step) + 1) * step
+    shift_s, apart_s = superpose.aligned(
+        traces, near_ns, offsets, float(np.clip(REACH_PART * harvest_s, *REACH_S))
+    )
+    near_ns = near_ns + np.round(shift_s * 1e9).astype(np.int64)
+    likely = np.zeros((len(superpose.windows_of(len(at))), len(offsets)))
+    for i, trace in enumerate(traces):
+        template = superpose.template_of(
+            superpose.readings_about(trace, near_ns, offsets), offsets, trace.noise
+        )
+        for w, (course, noise) in enumerate(zip(template.values, template.noise, strict=True)):
+            if i >= lines:
+                earliest_s = -0.5 * harvest_s if ending else -60.0
+                says = acts.by_current(
+                    offsets, course, noise, trace.interval_s, earliest_s=earliest_s, lone=lines == 0
+                )
+            else:
+                by = acts.end_by_line if ending else acts.start_by_line
+                says = by(offsets, course, noise, trace.interval_s)
+            if says is not None:
+                likely[w] += says
+    # Neighbouring windows are asked together.
+    likely = np.array([likely[max(0, w - 1) : w + 2].mean(axis=0) for w in range(len(likely))])
+    share = np.cumsum(np.exp(likely - likely.max(axis=1, keepdims=True)), axis=1)
+    share /= share[:, -1:]
+    early, middle, late = (
+        np.array([np.interp(q, s, offsets + 0.5 * step) for s in share]) for q in (0.05, 0.5, 0.95)
+    )
+    each = np.arange(len(at))
+    windows = superpose.windows_of(len(at))
+    moment_s = np.interp(each, windows, middle)
+    wide_s = np.interp(each, windows, 0.5 * (late - early))
+    sharp = wide_s < 2.5 + 0.3 * traces[-1].interval_s
+    at_ns = near_ns + np.round(moment_s * 1e9).astype(np.int64)
+    return at_ns, STATED * np.hypot(1.645 * apart_s, wide_s), sharp
 
 
-def _rough(runs: Runs, line: Course, cells: Cells, at: np.ndarray, ending: bool) -> np.ndarray:
-    """About when each harvest began, or ended, by the line alone: where it last was near its low before its top, and that top [ns]."""
+def _rough(runs: Runs, line: Course, cells: Cells, at: np.ndarray) -> np.ndarray:
+    """About when the harvests that begin, or end, with the boundaries `at` (k,) did so, by the line alone: where it last was near
+    its low before the top, and where it first comes near that [ns]."""
     level = line.level
     out = cells.start_ns[runs.first[at]].copy()
-    half = round(0.5e9 * cells.step_s)
-    more = round(TOP_CELLS_S / cells.step_s)
-    for n, i in enumerate(at):
-        h = i - 1 if ending else i
+    half, later = round(0.5e9 * cells.step_s), round(TOP_LATE_S / cells.step_s)
+    for n, i in enumerate(at.tolist()):
+        ends = runs.state[i] == FREEZE
+        h = i - 1 if ends else i
         first, stop = int(runs.first[h]), int(runs.stop[h])
-        last = min(stop + min(more, (int(runs.stop[h + 1]) - stop) // 3 if h + 1 < len(runs.stop) and not runs.opens_span[h + 1] else 0), len(level))
-        part = level[first:last]
+        follows = h + 1 < len(runs.stop) and not runs.opens_span[h + 1]
+        more = min(later, (int(runs.stop[h + 1]) - stop) // 3) if follows else 0
+        part = level[first : stop + more]
         if len(part) < 2 or not np.isfinite(part).any():
             continue
         top = first + int(np.nanargmax(part))
-        if ending:
-            low = np.nanmin(level[first : top + 1])
-            near_top = level[first : top + 1] >= level[top] - END_PART * (level[top] - low)
-            out[n] = cells.start_ns[first + int(np.argmax(near_top))] + half
+        # What was named may reach back into the freeze, and the freeze into the harvest.
+        begin = first if ends or runs.opens_span[h] or h == 0 else first - (first - int(runs.first[h - 1])) // 4
+        climb = level[begin : top + 1]
+        if not np.isfinite(climb).any():
             continue
-        begin = first - (first - int(runs.first[h - 1])) // 4 if h > 0 and not runs.opens_span[h] else first
-        seg = level[begin : top + 1]
-        if not np.isfinite(seg).any():
-            continue
-        low = np.nanmin(seg)
-        under = np.flatnonzero(seg <= low + LOW_PART * (level[top] - low))
-        out[n] = cells.start_ns[begin + int(under[-1])] + half
+        low = np.nanmin(climb)
+        rise = level[top] - low
+        if ends:
+            out[n] = cells.start_ns[begin + int(np.argmax(climb >= level[top] - TOP_PART * rise))] + half
+        else:
+            out[n] = cells.start_ns[begin + int(np.flatnonzero(climb <= low + LOW_PART * rise)[-1])] + half
     return out
 
+
+def _as_long_as_others(runs: Runs, start_ns: np.ndarray) -> None:
+    """Sets the ends of harvests that a stop follows, which a line hardly shows: they last as long as the others do."""
+    before = np.r_[-1, runs.state[:-1]]
+    ended = np.flatnonzero(~runs.opens_span & (before == HARVEST))
+    others, stops = ended[runs.state[ended] == FREEZE], ended[runs.state[ended] == IDLE]
+    if len(others) >= LEAST_ENDED:
+        usual_ns = np.int64(np.median(start_ns[others] - start_ns[others - 1]))
+        start_ns[stops] = np.minimum(start_ns[stops], start_ns[stops - 1] + usual_ns)
