@@ -18,10 +18,17 @@ LEAST_SIGMAS = 6.0  # a line that moves by fewer noises says nothing
 # The first departure of a line
 SEARCH_S = (-120.0, 150.0)  # about the named moment
 DEPARTS, DEPARTS_SIGMAS = 0.03, 4.0  # part of the rise, and noises, by which a course has left the one before
-COURSE_S, CALM_S = 120.0, 20.0  # the stretch before to which a straight line is fitted, and what is left out of it
+COURSE_S, CALM_S = (
+    120.0,
+    20.0,
+)  # the stretch before to which a straight line is fitted, and what is left out of it
 LOW_PART, RISE_PART = 0.08, 0.3  # of the rise: still as low as before, and plainly climbing
 BACK_MOST_S = 45.0  # it is led back along its own slope by no more
-EARLY_S, LATE_S, BY_INTERVAL = 7.0, 3.0, 0.3  # how far the act may lie before and after, and that part of an interval
+EARLY_S, LATE_S, BY_INTERVAL = (
+    7.0,
+    3.0,
+    0.3,
+)  # how far the act may lie before and after, and that part of an interval
 # Bends and steps
 CLEAR = 4.0  # times what the course usually bends, and what noise makes of it
 LEAST_PART = 0.04  # of the sharpest
@@ -30,14 +37,23 @@ DECAYED = 0.5  # part of the smoothing's width by which a bend that decays began
 BLUR = 0.3  # part of an interval over which slopes are smoothed
 # The end of a harvest by a line
 NEAR_S = (-100.0, 120.0)  # where its top is sought
-DIP, HIGH = 0.06, 0.35  # parts of the swing: a dip that ends a climb, and how far under the highest a top may be
-FALLS_S, FALLS = 90.0, 0.3  # it falls in earnest at this part of its steepest fall within so long after the top
+DIP, HIGH = (
+    0.06,
+    0.35,
+)  # parts of the swing: a dip that ends a climb, and how far under the highest a top may be
+FALLS_S, FALLS = (
+    90.0,
+    0.3,
+)  # it falls in earnest at this part of its steepest fall within so long after the top
 VALLEY = 0.5  # of the bend that leads to the fall: a bend before a deeper valley is another
 LAG_S = 90.0  # a clip lags no more
 OTHER_BENDS = 0.5  # what other downward bends weigh beside the one that leads to the fall
 LINE_FLOOR, CURRENT_FLOOR = 0.1, 0.02  # what a moment without any bend weighs
 SHARP_S = 4.0  # a moment that is known so well has the full weight
-LATER, POWER = 0.6, 0.5  # of the changes of a current each later one weighs so much less; sharpness to this power
+LATER, POWER = (
+    0.6,
+    0.5,
+)  # of the changes of a current each later one weighs so much less; sharpness to this power
 NEAR_NAMED_S = 30.0  # how far from the named moment a lone current's act lies
 
 
@@ -138,9 +154,7 @@ def end_by_line(
     main = _bend_before_fall(offsets, smooth, top, interval_s)
     if main is not None:
         likely += about(offsets, main.at, SHARP_S + BY_INTERVAL * (interval_s + main.soft))
-    bends = [
-        c for c in changes(offsets, filled, interval_s, noise) if c.sign < 0 and c.at <= falls + 10.0
-    ]
+    bends = [c for c in changes(offsets, filled, interval_s, noise) if c.sign < 0 and c.at <= falls + 10.0]
     most = max((c.sharp for c in bends), default=1.0)
     for c in bends:
         sd = 0.5 * SHARP_S + 0.2 * interval_s + BY_INTERVAL * c.soft
@@ -195,9 +209,7 @@ def changes(offsets: np.ndarray, course: np.ndarray, interval_s: float, noise: f
         return []
     points = (2 * first + 1) * (2 * half + 1) / max(1.0, interval_s / step)
     by_noise = 2.5 * noise / np.sqrt(max(points, 1.0)) / narrow**2
-    least = max(
-        CLEAR * 1.4826 * float(np.median(inner)), CLEAR * by_noise, LEAST_PART * float(inner.max())
-    )
+    least = max(CLEAR * 1.4826 * float(np.median(inner)), CLEAR * by_noise, LEAST_PART * float(inner.max()))
     middle = size[2:-2]
     tops = (middle >= np.maximum(size[:-4], size[4:])) & (middle >= size[3:-1]) & (middle > size[1:-3])
     peaks = np.flatnonzero(tops & (middle >= least)) + 2
@@ -228,9 +240,7 @@ def changes(offsets: np.ndarray, course: np.ndarray, interval_s: float, noise: f
     return found
 
 
-def _bend_before_fall(
-    offsets: np.ndarray, smooth: np.ndarray, top: int, interval_s: float
-) -> Change | None:
+def _bend_before_fall(offsets: np.ndarray, smooth: np.ndarray, top: int, interval_s: float) -> Change | None:
     """The bend by which a line goes over from climbing to falling; `smooth`: (l,), as `smoothed` over SHARP_S."""
     step = float(offsets[1] - offsets[0])
     first = max(1, round(SHARP_S / step))

@@ -157,7 +157,10 @@ def _search(
             told = 0.5 * told if hurried else told
         if recurring is not None and recurring.even * min(recurring.share, 1.0) > told:
             evenness = recurring.even * min(recurring.share, 1.0)
-            runs, again = period.runs_of(recurring, draw_cells[0].level < draw_cells[0].off_below, cells), None
+            runs, again = (
+                period.runs_of(recurring, draw_cells[0].level < draw_cells[0].off_below, cells),
+                None,
+            )
         else:
             runs, again = _by_clamp_alone(runs, again, draw_cells[0], running, found, cells)
     runs = wholes.made_whole(openings.without_odd_ones(runs, cells, timely[0] if timely else None), cells)
@@ -167,7 +170,7 @@ def _search(
     if cold_cells or _falls_in_harvest(runs, running):
         placed = placing.place(runs, cold_cells, draw_cells, cells)
     else:
-        placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays, again)
+        placed = boundaries.place_by_clamp(runs, draw_cells[0], cells, again)
     # 5. Starts, phases and what cannot be told; cycles and their measures.
     limiting = [*colds, *(d.trace for d in draw_cells[:1] if boundaries.shows_harvests(runs, placed))]
     interval_s = min(t.interval_s for t in limiting or [*colds, *draws])
@@ -199,7 +202,6 @@ def _search(
         phases=tuple(drafts),
         cycles=cycles,
         starts=start_table,
-        lag_s=placed.lag_s,
         interval_s=float(interval_s),
         harvests_timed=harvests_timed,
         pattern=pattern,

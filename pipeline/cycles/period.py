@@ -49,7 +49,10 @@ def recurring(trace: Trace, level: np.ndarray, cells: Cells) -> Recurring | None
     shift, _ = superpose.aligned([trace], near, offsets, 3 * cells.step_s)
     near = near + np.round(shift * 1e9).astype(np.int64)
     template = superpose.template_of(superpose.readings_about(trace, near, offsets), offsets, trace.noise)
-    spans = [span_of(offsets, template.values[w], template.noise[w], trace.interval_s, usual_s) for w in range(len(template.values))]
+    spans = [
+        span_of(offsets, template.values[w], template.noise[w], trace.interval_s, usual_s)
+        for w in range(len(template.values))
+    ]
     known = np.array([s is not None for s in spans])
     if not known.any():
         return None
@@ -141,7 +144,9 @@ def runs_of(found: Recurring, off: np.ndarray, cells: Cells) -> Runs:
     """Phases by the recurring harvests alone. off: (cells,) of bool, where the compressor stands."""
     state = np.full(len(cells), FREEZE)
     for a, b in zip(
-        np.searchsorted(cells.start_ns, found.start_ns), np.searchsorted(cells.start_ns, found.end_ns), strict=True
+        np.searchsorted(cells.start_ns, found.start_ns),
+        np.searchsorted(cells.start_ns, found.end_ns),
+        strict=True,
     ):
         state[a:b] = HARVEST
     state[off] = IDLE

@@ -13,11 +13,14 @@ from pipeline.cycles import acts, superpose
 from pipeline.cycles.boundaries import Placed, crossings
 from pipeline.cycles.features import Course, DrawCells
 from pipeline.cycles.runs import Runs
-from pipeline.cycles.signals import Cells
+from pipeline.cycles.signals import Cells, Trace
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
 # Common practice, no source, all of them.
-WINDOW_S, LEAST_WINDOW_S = 240.0, 60.0  # about an act, what is laid upon each other reaches so far on either side …
+WINDOW_S, LEAST_WINDOW_S = (
+    240.0,
+    60.0,
+)  # about an act, what is laid upon each other reaches so far on either side …
 HARVEST_PART, FREEZE_PART = 0.8, 0.5  # … and no further than these parts of a harvest and of a freeze
 REACH_PART, REACH_S = 0.4, (30.0, 60.0)  # of a harvest, and between these, a named moment may be off
 GRID_S = (2.0, 10.0)  # the grid is half of the quickest interval, between these
@@ -53,13 +56,11 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
         by_cold[at] = bool(colds)
     if not draws:
         _as_long_as_others(runs, start_ns)
-    return Placed(
-        start_ns=start_ns, uncertainty_s=off_s, by_draw=by_draw, by_cold=by_cold, lag_s={}
-    )
+    return Placed(start_ns=start_ns, uncertainty_s=off_s, by_draw=by_draw, by_cold=by_cold)
 
 
 def _placed(
-    traces: Sequence[superpose.Trace], lines: int, runs: Runs, cells: Cells, at: np.ndarray, near_ns: np.ndarray
+    traces: Sequence[Trace], lines: int, runs: Runs, cells: Cells, at: np.ndarray, near_ns: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Moments of the boundaries `at` (k,) of one kind [ns], half of their 90 % interval [s], and which of them stand out as
     sharply as a current shows them. The first `lines` of `traces` are lines, the others currents."""
@@ -124,7 +125,9 @@ def _rough(runs: Runs, line: Course, cells: Cells, at: np.ndarray) -> np.ndarray
             continue
         top = first + int(np.nanargmax(part))
         # What was named may reach back into the freeze, and the freeze into the harvest.
-        begin = first if ends or runs.opens_span[h] or h == 0 else first - (first - int(runs.first[h - 1])) // 4
+        begin = (
+            first if ends or runs.opens_span[h] or h == 0 else first - (first - int(runs.first[h - 1])) // 4
+        )
         climb = level[begin : top + 1]
         if not np.isfinite(climb).any():
             continue

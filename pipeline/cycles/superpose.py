@@ -19,7 +19,6 @@ NEIGHBOURS = 12  # events on either side whose median is the template; 6 to 24 d
 EVERY = 6  # a template is made for every so manieth event
 ROUNDS = 3
 CAP = 9.0  # squared deviations of more than three times the usual count no more
-FLOOR_S = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,7 +26,9 @@ class Template:
     """The course that neighbouring events share."""
 
     offsets_s: np.ndarray  # (l,): from the events' moments [s]
-    values: np.ndarray  # (windows, l): median course of the events about each window's middle [unit of the trace]
+    values: (
+        np.ndarray
+    )  # (windows, l): median course of the events about each window's middle [unit of the trace]
     noise: np.ndarray  # (windows,): standard deviation of one point of it
     count: np.ndarray  # (windows,): events in it
 
@@ -41,13 +42,19 @@ def readings_about(trace: Trace, at_ns: np.ndarray, offsets_s: np.ndarray) -> np
     wanted = (at_ns - base)[:, None] * 1e-9 + offsets_s
     flat = wanted.ravel()
     if trace.interval_s < 0.75 * step:
-        area = np.concatenate([[0.0], np.cumsum(0.5 * (trace.values[1:] + trace.values[:-1]) * np.diff(known))])
+        area = np.concatenate(
+            [[0.0], np.cumsum(0.5 * (trace.values[1:] + trace.values[:-1]) * np.diff(known))]
+        )
         edges = np.interp(np.concatenate([flat - 0.5 * step, flat + 0.5 * step]), known, area)
         out = (edges[len(flat) :] - edges[: len(flat)]) / step
     else:
         out = np.interp(flat, known, trace.values)
     right = np.searchsorted(known, flat).clip(1, len(known) - 1)
-    bad = (known[right] - known[right - 1] > max(3.5 * trace.interval_s, 10.0)) | (flat < known[0]) | (flat > known[-1])
+    bad = (
+        (known[right] - known[right - 1] > max(3.5 * trace.interval_s, 10.0))
+        | (flat < known[0])
+        | (flat > known[-1])
+    )
     out[bad] = np.nan
     return out.reshape(wanted.shape)
 
@@ -71,7 +78,10 @@ def template_of(values: np.ndarray, offsets_s: np.ndarray, noise: float) -> Temp
     count = np.empty(len(middles), dtype=np.int64)
     with np.errstate(all="ignore"):
         for w, m in enumerate(middles):
-            lo, hi = max(0, min(m - NEIGHBOURS, n - 2 * NEIGHBOURS - 1)), min(n, max(m + NEIGHBOURS + 1, 2 * NEIGHBOURS + 1))
+            lo, hi = (
+                max(0, min(m - NEIGHBOURS, n - 2 * NEIGHBOURS - 1)),
+                min(n, max(m + NEIGHBOURS + 1, 2 * NEIGHBOURS + 1)),
+            )
             part = values[lo:hi]
             out[w] = np.nanmedian(part, axis=0) if np.isnan(part).any() else np.median(part, axis=0)
             count[w] = hi - lo
@@ -81,8 +91,10 @@ def template_of(values: np.ndarray, offsets_s: np.ndarray, noise: float) -> Temp
 def window_of_each(n: int) -> np.ndarray:
     """Which window each of `n` events belongs to, (n,)."""
     middles = windows_of(n)
-    return np.abs(np.arange(n)[:, None] - middles).argmin(axis=1) if len(middles) < 3 else np.minimum(
-        np.arange(n) // EVERY, len(middles) - 1
+    return (
+        np.abs(np.arange(n)[:, None] - middles).argmin(axis=1)
+        if len(middles) < 3
+        else np.minimum(np.arange(n) // EVERY, len(middles) - 1)
     )
 
 
@@ -105,7 +117,13 @@ def aligned(
     if n < 3:
         return shift, sd
     more = round(reach_s / step)
-    grid = np.concatenate([offsets_s[0] - step * np.arange(more, 0, -1), offsets_s, offsets_s[-1] + step * np.arange(1, more + 1)])
+    grid = np.concatenate(
+        [
+            offsets_s[0] - step * np.arange(more, 0, -1),
+            offsets_s,
+            offsets_s[-1] + step * np.arange(1, more + 1),
+        ]
+    )
     window = window_of_each(n)
     moves = np.arange(-more, more + 1) * step
     for _ in range(rounds):
