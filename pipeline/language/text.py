@@ -85,7 +85,13 @@ def show(name: str, value: Any, *, units: str = "si") -> str:
     if quantity is None or isinstance(value, str):
         return f"{value:g}" if isinstance(value, float) else str(value)
     convert, sign, decimals = quantity.us if units == "us" else quantity.si
-    return f"{convert(float(value)):.{decimals}f}{sign}".replace("-", "−", 1)
+    text = f"{convert(float(value)):.{decimals}f}"
+    return f"{plus(name, text)}{text}{sign}".replace("-", "−", 1)
+
+
+def plus(name: str, shown: str) -> str:
+    """The sign before a value that says which way something moved, where `shown` is above zero."""
+    return "+" if name.startswith("moved_") and float(shown) > 0 else ""
 
 
 def say(text: Text, *, units: str = "si", catalogue: Catalogue | None = None) -> str:

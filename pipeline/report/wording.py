@@ -16,7 +16,7 @@ from markupsafe import Markup, escape
 
 from pipeline.findings.finding import Verdict
 from pipeline.language.catalogue import catalogue
-from pipeline.language.text import Quantity, Text, quantity_of
+from pipeline.language.text import Quantity, Text, plus, quantity_of
 from pipeline.report.clock import Offsets, local_day
 from pipeline.report.options import Units
 
@@ -96,7 +96,7 @@ class Reader:
             value, quantity = value / 60, quantity_of("_h")
         convert, sign, decimals = quantity.us if (units or self.units) == "us" else quantity.si
         text = f"{convert(float(value)):.{decimals}f}"
-        return self._decimal(text), self.sign(sign)
+        return plus(name, text) + self._decimal(text), self.sign(sign)
 
     def sign(self, sign: str) -> str:
         """A unit sign in this language, its leading space kept (and never broken at)."""

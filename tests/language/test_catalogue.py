@@ -169,3 +169,9 @@ def test_as_it_should_never_stands_without_what_was_looked_at(language):
             assert re.search(
                 r"nothing abnormal was seen in what was logged|no se vio nada anormal en lo registrado", text
             ), key
+
+
+@pytest.mark.parametrize(("value", "shown"), [(12.4, "+12"), (-12.4, "−12"), (0.0, "0")])
+def test_what_moved_says_which_way(value, shown):
+    assert Reader().show("moved_pct", value).startswith(shown)
+    assert say(Text(key="-", english="{moved_pct}", values={"moved_pct": value})).startswith(shown)

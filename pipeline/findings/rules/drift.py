@@ -32,11 +32,11 @@ _NAMES = {
 
 
 def _titles(key: str, subject: str, relative: bool) -> dict[str, Phrase]:
-    size = "{change_pct}" if relative else "{change_k}"
-    per_day = ", {per_day_pct} a day" if relative else ""
+    size, moved = ("{change_pct}", "{moved_pct}") if relative else ("{change_k}", "{moved_k}")
+    per_day = ", {moved_per_day_pct} a day" if relative else ""
     return {
-        "ramp": phrase(f"finding.drift.{key}", f"{subject} steadily: {size} over the log{per_day}"),
-        "step": phrase(f"finding.drift.{key}.step", f"{subject} for good, {{after_h}} into the log: {size}"),
+        "ramp": phrase(f"finding.drift.{key}", f"{subject} steadily: {moved} over the log{per_day}"),
+        "step": phrase(f"finding.drift.{key}.step", f"{subject} for good, {{after_h}} into the log: {moved}"),
         "comes-and-goes": phrase(
             f"finding.drift.{key}.to-and-fro",
             f"{subject} to and fro between two levels: by {size}, {{count}} times",
@@ -91,6 +91,7 @@ def _drift(case: Case):
         evidence={
             "days": round(days, 2),
             "how": moved.kind,
+            "measure": course.measure.column,
             "cycles_judged": int(moved.judged.sum()),
             **_evidence(found, days),
         },
@@ -120,13 +121,18 @@ def _causes(course: Course) -> tuple[str, ...] | None:
 
 def _title(case: Case, course: Course, days: float):
     total, pattern = round(course.total, 1), _TITLES[course.measure.column][course.change.kind]
-    size = {"change_pct" if course.measure.relative else "change_k": total}
+    unit = "pct" if course.measure.relative else "k"
     if course.change.kind == "comes-and-goes":
-        return pattern(count=course.change.episodes, **size)
+        return pattern(count=course.change.episodes, **{f"change_{unit}": total})
+    size = {f"moved_{unit}": total}
     if course.change.kind == "step":
         first = case.start_ns[course.change.first]
         return pattern(after_h=round((first - case.timeline.start_ns) / 3.6e12, 1), **size)
-    return pattern(per_day_pct=round(total / days, 1), **size) if course.measure.relative else pattern(**size)
+    return (
+        pattern(moved_per_day_pct=round(total / days, 1), **size)
+        if course.measure.relative
+        else pattern(**size)
+    )
 
 
 def _evidence(found: list[Course], days: float) -> dict[str, float]:

@@ -56,6 +56,9 @@ def evidence(
     reader: Reader,
 ) -> Evidence | None:
     """The picture of `finding`; None where no channel has a reading in its span."""
+    picture = _measure_picture(finding, timeline, record, offsets, reader)
+    if picture is not None:
+        return picture
     kind = finding.shows.about if finding.shows.about != "span" else ""
     overlay = harvests if kind == "harvest" else freezes
     row = _telling_cycle(finding, record, kind) if finding.cycles and kind else None
@@ -63,6 +66,55 @@ def evidence(
     if row is not None and overlay is not None and channel is not None:
         return _cycle_picture(row, kind, overlay, channel, reader)
     return _span_picture(finding, timeline, record, offsets, reader)
+
+
+LEAST_MEASURED = 8  # cycles, for a course to be seen (common practice, no source)
+
+
+def _measure_picture(
+    finding: Finding, timeline: Timeline, record: CycleRecord, offsets: Offsets, reader: Reader
+) -> Evidence | None:
+    """The measure that a finding speaks of, a dash a cycle over the whole log, and its middle from a twelfth of the log to
+    the next; None where it speaks of none, or too few cycles have it."""
+    name = str(finding.evidence.get("measure", ""))
+    if name not in record.cycles.columns:
+        return None
+    values = record.cycles[name].to_numpy(float)
+    seen = np.isfinite(values) & ~record.cycles["broken"].to_numpy().astype(bool)
+    if seen.sum() < LEAST_MEASURED:
+        return None
+    at = (record.cycles["freeze_start_ns"].to_numpy(np.int64)[seen] - timeline.start_ns) / S
+    values, span_s = values[seen], (timeline.end_ns - timeline.start_ns) / S
+    low, high = np.percentile(values, [1, 99])  # one wild cycle must not flatten the course
+    room = max(float(high - low) * 0.15, 0.1)
+    plane = svg.Plane(
+        left=LEFT, top=TOP, width=WIDTH - LEFT - RIGHT, height=HEIGHT - TOP - BOTTOM,
+        x=(0.0, span_s), y=(float(low) - room, float(high) + room),
+    )  # fmt: skip
+    parts: list[Markup] = []
+    for tick in svg.nice_ticks(*plane.y, 4):
+        y = float(plane.py(tick))
+        shown = tuple(reader.tick(f"tick_{name.rpartition('_')[2]}", tick, units) for units in ("si", "us"))
+        parts.append(svg.line(LEFT, y, WIDTH - RIGHT, y, "grid"))
+        parts.append(svg.label(LEFT - 5, y + 3.5, shown[reader.units == "us"], "tick", "end", shown))
+    inside = (values >= plane.y[0]) & (values <= plane.y[1])
+    dashes = zip(plane.px(at[inside]), plane.py(values[inside]), strict=True)
+    parts.append(
+        Markup('<path class="dashes" d="{}"/>').format("".join(f"M{x:.1f} {y:.1f}h3" for x, y in dashes))
+    )
+    pieces = np.array_split(np.argsort(at), min(12, len(at) // 4 or 1))
+    middles = np.array([[np.median(at[p]), np.median(values[p])] for p in pieces])
+    parts.append(svg.polyline(plane, middles[:, 0], middles[:, 1], "odd"))
+    first, last = reader.span(timeline.start_ns, timeline.end_ns, offsets)
+    parts.append(svg.label(LEFT, HEIGHT - 16, first, "tick"))
+    parts.append(svg.label(WIDTH - RIGHT, HEIGHT - 16, last, "tick", "end"))
+    caption = reader.t(
+        "picture.measure",
+        name=reader.words.get(f"measure.{name}") or name.rpartition("_")[0].replace("_", " "),
+        then=reader.show(name, float(middles[0, 1])),
+        now=reader.show(name, float(middles[-1, 1])),
+    )
+    return Evidence(svg=svg.picture(WIDTH, HEIGHT, parts, title=caption, css="evidence"), caption=caption)
 
 
 def _telling_cycle(finding: Finding, record: CycleRecord, kind: str) -> _Telling | None:

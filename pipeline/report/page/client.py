@@ -46,7 +46,6 @@ class ClientView:
     level: str
     word: str  # the level in words
     verdict: str
-    also: tuple[str, ...]  # what was seen besides
     logged: str
     ice: str  # "" where it cannot be said
     doing: tuple[str, ...]  # what is being done, what comes next
@@ -69,7 +68,6 @@ def client_view(summary: UnitSummary, given: Given, reader: Reader) -> ClientVie
         level=level,
         word=t(f"level.{level}"),
         verdict=reader.say(text_from(texts["verdict_client"])) if texts else "",
-        also=tuple(reader.say(text_from(text)) for text in texts.get("also", ())),
         logged=_logged(summary, reader),
         ice=ice,
         doing=_doing(level, summary, given, reader),
@@ -142,6 +140,7 @@ def client_page(summary: UnitSummary, given: Given, reader: Reader, *, written: 
         reader=reader,
         styles=STYLES,
         scripts=(),
+        foot=f"{summary.title}, {reader.day(written)}",
         view=view,
         title=summary.title,
         place=summary.place,

@@ -17,6 +17,7 @@ from pipeline.report.wording import Reader
 MOST_CYCLES = 24  # numbers of cycles that are written out
 LEAST_CHANCE = 0.05  # a probability under this is not shown for something else
 _OTHER = "something-else"
+_PRACTICE = "check.by-practice"
 
 
 def told(
@@ -82,6 +83,7 @@ def _step(step: Step, reader: Reader) -> dict[str, Any]:
         "instrument": reader.say_html(step.instrument),
         "expect": reader.say_html(step.expect),
         "basis": reader.say_html(step.basis),
+        "practice": step.basis.key == _PRACTICE,
         "if_so": reader.say_html(step.if_so),
         "if_not": reader.say_html(step.if_not),
         "cautions": [reader.say_html(c) for c in step.cautions],
@@ -107,7 +109,7 @@ def _capital(sentence: Markup) -> Markup:
     return Markup(sentence[:1].upper() + sentence[1:]) if sentence[:1].isalpha() else sentence
 
 
-_INTERNAL = frozenset({"how", "kind", "check", "proof", "role"})
+_INTERNAL = frozenset({"how", "measure", "kind", "check", "proof", "role"})
 """Words of ours that say how a rule came to it: for scripts."""
 
 

@@ -112,6 +112,7 @@ def unit_page(
         "scripts": SCRIPTS,
         "more_hashes": (script.integrity, *(SHARED_SOURCES if shared_library else ())),
         "plotting": Markup(script.element.decode()) if shared_library else PLOT_ELEMENT,
+        "foot": f"{unit.shown_as}, {reader.day(written)}",
         "unit": unit,
         "summary": summary,
         "level": judgement.verdict.level,

@@ -35,11 +35,13 @@ def render_pieces(
     styles: tuple[str, ...],
     scripts: tuple[str, ...],
     more_hashes: tuple[str, ...] = (),
+    foot: str = "",
     **context: Any,
 ) -> Iterator[str]:
     """The page piece by piece, so that a long one never stands in memory as a whole.
 
-    styles, scripts: names of files in `static/`. more_hashes: of scripts that the page adds later.
+    styles, scripts: names of files in `static/`. more_hashes: of scripts that the page adds later. foot: what stands under each
+    printed sheet, before its number.
     """
     script = _joined(scripts)
     allowed = (*([csp_hash(script.encode())] if script else []), *more_hashes)
@@ -62,13 +64,25 @@ def render_pieces(
             say=reader.say_html,
             show=reader.show_html,
             policy=policy,
-            style=Markup(css_variables() + _joined(styles)),
+            style=Markup(css_variables() + _joined(styles) + _sheet(foot)),
             script=Markup(script),
             **context,
         )
     )
     stream.enable_buffering(64)
     return iter(stream)
+
+
+def _sheet(foot: str) -> str:
+    """A style for the margin of printed sheets: `foot` and the number of the sheet. Each character of `foot` but letters and digits
+    is written as its code (CSS Syntax 3, section 4.3.7), so nothing in a name can end the string."""
+    if not foot:
+        return ""
+    text = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x} " for c in foot)
+    return (
+        f'@page{{@bottom-left{{content:"{text}";font:8pt sans-serif;color:#555}}'
+        '@bottom-right{content:counter(page) " / " counter(pages);font:8pt sans-serif;color:#555}}'
+    )
 
 
 @cache

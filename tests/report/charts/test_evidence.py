@@ -114,3 +114,18 @@ def test_text_in_a_picture_is_escaped():
 def test_ticks_are_round_figures_inside_the_range():
     assert svg.nice_ticks(-12.3, 11.8, 5) == [-10, -5, 0, 5, 10]
     assert svg.nice_ticks(0, 1, 4) == [0, 0.5, 1]
+
+
+def test_a_change_of_a_measure_is_shown_by_that_measure_cycle_by_cycle(made):
+    _, timeline, record, judgement = made
+    cycles = record.cycles.copy()
+    cycles["freeze_current_a"] = np.linspace(8.0, 9.0, len(cycles))
+    moved = replace(judgement.findings[0], evidence={"measure": "freeze_current_a"})
+    got = picture_of(moved, timeline, replace(record, cycles=cycles))
+    assert (
+        got.caption
+        == "Cycle by cycle: current in freeze. From 8.0\N{NO-BREAK SPACE}A to 9.0\N{NO-BREAK SPACE}A over the log."
+    )
+    line = re.search(r'class="odd" d="([^"]+)"', got.svg)[1]
+    heights = [float(y) for y in re.findall(r"[ML][\d.]+ ([\d.]+)", line)]
+    assert heights == sorted(heights, reverse=True)  # up is up
