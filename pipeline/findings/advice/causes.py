@@ -33,6 +33,9 @@ class Cause:
     prior: float  # relative
     course: Mapping[str, float]  # of COURSES -> share
     effects: Mapping[str, tuple[float, float]]
+    by_temperature: Mapping[
+        str, tuple[float, float]
+    ]  # in place of `effects`, where a plate temperature ends the freeze
     events: Mapping[str, float]  # event -> chance
     codes: frozenset[str]  # findings that it can bring about
     logger: Mapping[str, float]  # finding of the logger -> chance; {} for a cause in the machine
@@ -84,6 +87,7 @@ def _read() -> Table:
             prior=row["prior"],
             course=MappingProxyType(row.get("course", {})),
             effects=MappingProxyType({m: tuple(row[m]) for m in MEASURES if m in row}),
+            by_temperature=MappingProxyType({m: tuple(v) for m, v in row.get("by_temperature", {}).items()}),
             events=MappingProxyType(row.get("events", {})),
             codes=frozenset(row.get("codes", ())),
             logger=MappingProxyType(row.get("logger", {})),

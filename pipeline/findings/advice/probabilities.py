@@ -30,16 +30,28 @@ _FOUND, _FOUND_ANYWAY, _FOUND_ELSE = (
     0.15,
 )  # chance of a finding: its cause is there, is not, is unknown
 _DEGREES = 4.0
-# How the control ends a freeze decides what a loss of capacity shows: share of machines, factor on cold_k, on freeze_pct.
-# Common practice, no source; a temperature that ends the freeze is reached whatever it takes, a timer does not wait.
-_ENDS = ((0.5, 1.0, 1.0), (0.3, 0.2, 1.2), (0.2, 1.0, 0.1))
-_NOT_BY_CAPACITY = (
-    "end-of-freeze-sensing",
-    "end-of-freeze-early",
-    "water-short",
-    "dump-valve",
-    "hot-gas-shut",
+
+
+@dataclass(frozen=True, kw_only=True)
+class _End:
+    """How a control ends a freeze, which decides what a loss of capacity shows. Factors on the table's sizes: common practice, no source."""
+
+    share: float  # of machines
+    cold: float  # on cold_k, and on freeze_pct and pull_pct of a loss of capacity
+    freeze: float
+    temperature: float = 0.0  # how far `by_temperature` stands in the place of `effects`
+
+
+_ENDS = (
+    _End(share=0.5, cold=1.0, freeze=1.0),  # level or thickness
+    _End(share=0.3, cold=0.1, freeze=1.8, temperature=1.0),  # a plate temperature, reached whatever it takes
+    _End(share=0.1, cold=1.0, freeze=0.9, temperature=0.5),  # a time after a temperature
+    _End(share=0.1, cold=1.0, freeze=0.1),  # a timer alone: it does not wait
 )
+_NOT_BY_CAPACITY = (
+    "end-of-freeze-sensing", "end-of-freeze-early", "water-short", "dump-valve", "hot-gas-shut", "harvest-end-sensing",
+)  # fmt: skip
+_LOADS = ("water-warm", "water-leaks-in")  # more to freeze: as much longer, whatever ends it but a timer
 _LEVEL_SHARE = 0.7  # weight of the view against common machines: its measures share a machine
 
 
@@ -94,14 +106,28 @@ def _sizes(keys: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray]:
     mean = np.zeros((len(SEVERITIES), len(_ENDS), len(MEASURES)))
     var = np.zeros_like(mean)
     for key in keys:
-        for m, (size, sd) in CAUSES[key].effects.items():
+        cause = CAUSES[key]
+        for m in {**cause.effects, **cause.by_temperature}:
             i = MEASURES.index(m)
-            for e, (_, cold, freeze) in enumerate(_ENDS):
-                factor = {"cold_k": cold, "freeze_pct": freeze}.get(m, 1.0)
-                factor = 1.0 if key in _NOT_BY_CAPACITY else factor
-                mean[:, e, i] += factor * size * SEVERITIES
-                var[:, e, i] += (factor * sd * np.maximum(SEVERITIES, 0.5)) ** 2
+            for e, end in enumerate(_ENDS):
+                size, sd = _size(cause, m, end)
+                mean[:, e, i] += size * SEVERITIES
+                var[:, e, i] += (sd * np.maximum(SEVERITIES, 0.5)) ** 2
     return mean, var
+
+
+def _size(cause: Cause, measure: str, end: _End) -> tuple[float, float]:
+    """(size, standard deviation) of one cell where a freeze ends so."""
+    size, sd = cause.effects.get(measure, (0.0, 0.0))
+    if measure in cause.by_temperature and end.temperature:
+        other = cause.by_temperature[measure]
+        return tuple(
+            (1 - end.temperature) * a + end.temperature * b for a, b in zip((size, sd), other, strict=True)
+        )
+    if cause.key in _NOT_BY_CAPACITY or measure not in ("cold_k", "freeze_pct", "pull_pct"):
+        return size, sd
+    factor = end.cold if measure == "cold_k" else min(end.freeze, 1.0) if cause.key in _LOADS else end.freeze
+    return factor * size, max(abs(factor), 0.3) * sd
 
 
 def _arrays(values: Values) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -153,7 +179,7 @@ def _events(keys: tuple[str, ...] | None, pattern: Pattern) -> dict[str, float]:
 
 def _log_likelihood(keys: tuple[str, ...] | None, pattern: Pattern) -> tuple[float, dict[str, float]]:
     """(log likelihood of the log under `keys`, its part by measure in the view that says most)."""
-    ends = np.log(np.array([e[0] for e in _ENDS]))[None, :]
+    ends = np.log(np.array([e.share for e in _ENDS]))[None, :]
     severities = np.log(_WEIGHTS)[:, None]
     shares = {"later": 1.0, "odd": 1.0, "level": _LEVEL_SHARE}
     views = {"later": pattern.later, "odd": pattern.odd, "level": pattern.level}
