@@ -35,7 +35,7 @@ def _refuse_wrong_width(dialect: Dialect, name: str) -> None:
     else:
         cells = split_row(dialect.preamble[-1], dialect.delimiter) if dialect.preamble else []
         labels = len(cells)
-        if labels < 2 or not any(TIME_WORDS.search(c) for c in cells[:2]):
+        if not 2 <= labels < dialect.fields or not any(TIME_WORDS.search(c) for c in cells[:2]):
             return
     why = f"the rows have {dialect.fields} cells under {labels} labels"
     if dialect.delimiter == "," and dialect.fields > labels:
