@@ -100,9 +100,7 @@ class Finding:
     end_ns: int
     cycles: tuple[int, ...] = ()  # numbers of the cycles meant
     evidence: Mapping[str, Any] = field(default_factory=dict)  # numbers, named with their unit
-    signals: Mapping[str, float] = field(
-        default_factory=dict
-    )  # what the other channels say, which ranks the causes
+    signals: Mapping[str, float] = field(default_factory=dict)  # what the other channels say
     likely_causes: tuple[Text, ...] = ()  # likeliest first
     next_checks: tuple[Text, ...] = ()  # in the order a technician would do them
     causes: tuple[Odds, ...] = ()  # likeliest first, something-else last; probabilities add up to 1

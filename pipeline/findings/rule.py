@@ -62,7 +62,9 @@ class Rule:
     test: Callable[[Case], Outcome]
     needs: tuple[Need, ...] = ()
     thresholds: tuple[str, ...] = ()  # the rows of the table that the test reads
-    causes: tuple[str, ...] = ()  # keys of `causes.CAUSES`; their checks become the next checks
+    causes: tuple[
+        str, ...
+    ] = ()  # rows of the table of causes that may lie behind it, beside those that name its code
     quiet_when: tuple[str, ...] = ()  # codes whose finding already says it
     shows: Shows = SPAN  # how a page shows it best
     of_the_log: bool = False  # judged over the whole log, whatever visits split it

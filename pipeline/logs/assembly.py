@@ -5,22 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-import numpy as np
-
 from pipeline.errors import UnitError
 from pipeline.language.text import Text
 from pipeline.logs.alignment.unit_clock import on_one_clock, settle_date_orders
 from pipeline.logs.channels.channels import drafts_of
-from pipeline.logs.channels.draft import Draft
 from pipeline.logs.channels.same_logger import LoggerLog, join_loggers
 from pipeline.logs.clock.to_utc import DAY_ONE_NOTE, OWN_CLOCK
-from pipeline.logs.coarse_grid import Overview, overview_of, swing
+from pipeline.logs.coarse_grid import Overview, overview_of
 from pipeline.logs.limits import limits_of
 from pipeline.logs.table import FileTable
-from pipeline.logs.timeline import Channel, SourceFile, Timeline
-from pipeline.logs.trust.detached import Stretch, not_following
-from pipeline.logs.trust.doubts import coarse, doubts_on_samples, doubts_on_stretches, gaps
-from pipeline.logs.trust.sample_checks import Trace, extremes, resolution_of, sample_masks, saturated
+from pipeline.logs.timeline import SourceFile, Timeline
+from pipeline.logs.trust.doubts import gaps
+from pipeline.logs.trusted import trusted_channels
 from pipeline.unit import Unit
 
 
@@ -35,36 +31,28 @@ def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
     aligned, clock_doubts = on_one_clock(logs, drafts, unit, limits)
     if any(a.time_ns is not b.time_ns for a, b in zip(aligned, logs, strict=True)):
         logs, overview = aligned, _overview(aligned)
-    traces = [_checked(_trace(d, logs, overview), overview, limits) for d in drafts]
-    stretches = _distinct(not_following(traces, overview, limits))
-    resolutions = {t.key: t.resolution for t in traces}
-    channels = _channels(drafts, traces, stretches, logs, overview, resolutions)
-    if not any(c.trusted.any() for c in channels):
-        raise UnitError(
-            "no channel holds a reading that can be used",
-            file=unit.name,
-            remedy="see `icelogs check` for what was read",
-        )
-    by_key = {t.key: t for t in traces}
-    doubts = [d for log in logs for d in log.doubts]
-    doubts += clock_doubts
-    for log in logs:
-        doubts += gaps(log.name, log.time_ns, log.sources[0].interval_s, limits)
-    for draft in drafts:
-        if draft.role != "other":  # an input that nothing is plugged into is no fault
-            doubts += doubts_on_samples(by_key[draft.key], by_key[draft.key].masks, draft.error_words)
-    doubts += doubts_on_stretches(stretches, by_key, overview)
-    chosen = {c.label + c.file for c in channels if c.chosen}
-    doubts += coarse([t for t in traces if t.label + t.file in chosen], resolutions, limits)
+    trusted = trusted_channels(drafts, logs, overview, limits)
+    if not any(c.trusted.any() for c in trusted.channels):
+        raise _nothing_to_use(unit)
+    doubts = [d for log in logs for d in log.doubts] + clock_doubts
+    doubts += [g for log in logs for g in gaps(log.name, log.time_ns, log.sources[0].interval_s, limits)]
     return Timeline(
         unit_name=unit.name,
         time_zone=unit.time_zone,
         start_ns=min(int(log.time_ns[0]) for log in logs),
         end_ns=max(int(log.time_ns[-1]) for log in logs),
-        channels=tuple(channels),
-        doubts=tuple(sorted(doubts, key=lambda d: (d.start_ns, d.code))),
+        channels=trusted.channels,
+        doubts=tuple(sorted((*doubts, *trusted.doubts), key=lambda d: (d.start_ns, d.code))),
         sources=tuple(_with_notes(s, notes) for log in logs for s in log.sources),
         own_clock=all(log.sources[0].dialect.get("zone") == OWN_CLOCK for log in logs),
+    )
+
+
+def _nothing_to_use(unit: Unit) -> UnitError:
+    return UnitError(
+        "no channel holds a reading that can be used",
+        file=unit.name,
+        remedy="see `icelogs check` for what was read",
     )
 
 
@@ -87,125 +75,6 @@ def _dated(tables: Sequence[FileTable]) -> list[FileTable]:
 
 def _overview(logs: Sequence[LoggerLog]) -> Overview:
     return overview_of([log.time_ns for log in logs], [log.sources[0].interval_s for log in logs])
-
-
-def _trace(draft: Draft, logs: Sequence[LoggerLog], overview: Overview) -> Trace:
-    log = logs[draft.logger]
-    grid = overview.of(draft.logger, draft.values)
-    return Trace(
-        key=draft.key,
-        role=draft.role,
-        label=draft.label,
-        file=log.name,
-        unit=draft.unit,
-        logger=draft.logger,
-        time_ns=log.time_ns,
-        values=draft.values,
-        error=draft.error,
-        interval_s=log.sources[0].interval_s,
-        grid=grid,
-        swing=swing(grid),
-        extremes=extremes(draft.values),
-        resolution=resolution_of(draft.values),
-    )
-
-
-def _checked(trace: Trace, overview: Overview, limits: Mapping[str, float]) -> Trace:
-    """The trace with its masks; its grid without the readings that they object to."""
-    masks = sample_masks(trace, limits)
-    if (cut := saturated(trace)) is not None:
-        masks["saturated"] = cut
-    if not masks:
-        return trace
-    bad = np.logical_or.reduce(list(masks.values()))
-    on_grid = bad[np.maximum(overview.rows[trace.logger], 0)]
-    grid = np.where(on_grid, np.nan, trace.grid)
-    return replace(trace, masks=masks, grid=grid, swing=swing(grid))
-
-
-def _distinct(stretches: Sequence[Stretch]) -> list[Stretch]:
-    """Stretches of one channel and kind that touch or overlap are one."""
-    result: list[Stretch] = []
-    for stretch in sorted(stretches, key=lambda s: (s.key, s.kind, s.first)):
-        last = result[-1] if result else None
-        if last and (last.key, last.kind) == (stretch.key, stretch.kind) and stretch.first <= last.last + 1:
-            result[-1] = replace(
-                last, last=max(last.last, stretch.last), confidence=max(last.confidence, stretch.confidence)
-            )
-        else:
-            result.append(stretch)
-    loose = [s for s in result if s.kind == "loose"]
-    return [
-        s
-        for s in result
-        if s.kind != "flat"
-        or not any(o.key == s.key and o.first <= s.first and s.last <= o.last for o in loose)
-    ]
-
-
-def _channels(
-    drafts: Sequence[Draft],
-    traces: Sequence[Trace],
-    stretches: Sequence[Stretch],
-    logs: Sequence[LoggerLog],
-    overview: Overview,
-    resolutions: Mapping[int, float],
-) -> list[Channel]:
-    names = {"loose": "probe came off", "flat": "stands still", "dead": "clamp reads nothing"}
-    made = []
-    for draft, trace in zip(drafts, traces, strict=True):
-        masks = dict(trace.masks)
-        for stretch in stretches:
-            if stretch.key != draft.key:
-                continue
-            start, end = overview.span_ns(stretch.first, stretch.last)
-            a, b = np.searchsorted(trace.time_ns, (start, end + 1))
-            mask = masks.setdefault(names[stretch.kind], np.zeros(len(trace.values), bool))
-            mask[a:b] = True
-        trusted = np.ones(len(trace.values), bool) if trace.is_whole else ~np.isnan(trace.values)
-        for mask in masks.values():
-            trusted &= ~mask
-        made.append(
-            Channel(
-                role=draft.role,
-                label=draft.label,
-                file=trace.file,
-                unit=draft.unit,
-                unit_read=draft.unit_read,
-                time_ns=trace.time_ns,
-                values=draft.values,
-                trusted=trusted,
-                interval_s=trace.interval_s,
-                resolution=resolutions[draft.key],
-                chosen=False,
-                role_by=draft.role_by,
-                role_confidence=draft.role_confidence,
-                masks=masks,
-            )
-        )
-    return _chosen(made)
-
-
-def _chosen(channels: list[Channel]) -> list[Channel]:
-    """Of several candidates for a role the better one: named by unit.toml, then trusted for longer, then finer."""
-
-    def rank(i: int) -> tuple:
-        c = channels[i]
-        span = np.count_nonzero(c.trusted) / len(c.trusted) * (c.time_ns[-1] - c.time_ns[0])
-        return (
-            c.role_by != "unit.toml",
-            -round(c.role_confidence, 1),
-            -round(span / 6e11),
-            c.interval_s,
-            c.resolution,
-            i,
-        )
-
-    best: dict[str, int] = {}
-    for i in sorted(range(len(channels)), key=rank):
-        if channels[i].role != "other" and channels[i].trusted.any():
-            best.setdefault(channels[i].role, i)
-    return [replace(c, chosen=best.get(c.role) == i) for i, c in enumerate(channels)]
 
 
 def _with_notes(source: SourceFile, notes: Mapping[str, Sequence[Text]]) -> SourceFile:

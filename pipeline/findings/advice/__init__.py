@@ -1,3 +1,4 @@
-"""What the rules saw in; likely causes, next checks, cautions and the verdict out.
-In order: `causes` and `checks` (tables), `ranking` (which cause first), `cautions`, `verdict`.
+"""What the rules saw in; causes with probabilities, checks as steps, the next channel, cautions and the verdict out.
+In order: `causes` (table: `signatures.toml`), `pattern` (what changed, over all measures), `probabilities`, `because` (sentences),
+`next_clip`, `checks` (table: `checks.toml`), `ranking` (all of it together), `cautions`, `verdict`.
 """

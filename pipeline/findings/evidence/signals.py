@@ -1,5 +1,5 @@
 """What the other channels say about a finding: how its cycles differ from the unit's usual ones, and how they stand
-by themselves. Causes are ranked by these."""
+by themselves. They stand on the page beside the finding."""
 
 from __future__ import annotations
 
@@ -99,15 +99,3 @@ def signals(case: Case, focus: np.ndarray | None, usual: np.ndarray | None) -> S
         subcooling_k=level(side.subcooling_k, focus),
         condensing_over_air_k=level(side.condensing_over_air_k, focus),
     )
-
-
-def ramp(value: float, none: float, full: float) -> float:
-    """0 at `none`, 1 at `full`, straight between; 0 where the value is not known."""
-    if not math.isfinite(value):
-        return 0.0
-    return min(max((value - none) / (full - none), 0.0), 1.0)
-
-
-def near(value: float, width: float) -> float:
-    """1 where a known value is within `width` of 0, falling to 0 at twice that; 0 where it is not known."""
-    return 1 - ramp(abs(value), width, 2 * width) if math.isfinite(value) else 0.0

@@ -77,7 +77,9 @@ def _weak_throughout(case: Case, ends: np.ndarray) -> Seen | CannotTell | None:
     superheats = np.where(case.steady, case.refrigeration.superheat_k, np.nan)
     typical, superheat = _median(ends), _median(superheats)
     # A suction line far from the plate reads warmer than the plate: only a probe on the evaporator has a fixed level.
-    if case.timeline.get("evaporator") is not None and typical > t["freeze_end_high_c"]:
+    told = case.unit.expected.freeze_end_c
+    limit = told[1] if told else t["slab_end_high_c"] if case.unit.kind == "slab" else t["freeze_end_high_c"]
+    if case.timeline.get("evaporator") is not None and typical > limit:
         pulled = case.level("harvest_peak_c", case.harvests) > t["pulled_peak_c"]
         slow = case.level("freeze_min", case.steady) > t["weak_slow_min"]
         if (
@@ -85,7 +87,7 @@ def _weak_throughout(case: Case, ends: np.ndarray) -> Seen | CannotTell | None:
         ):  # no ice grows so warm, and it grew as fast as it should: the clip reads part of the room's air
             return CannotTell(needs=CONTACT())
         title = (_WEAK_OR_CLIP if pulled else _WEAK_ALL)(freeze_end_c=round(typical, 1))
-        judged, beyond = np.isfinite(ends), typical - t["freeze_end_high_c"]
+        judged, beyond = np.isfinite(ends), typical - limit
     elif superheat > t["superheat_high_k"]:
         title = _WEAK_SUPERHEAT(superheat_k=round(superheat, 1))
         judged, beyond = np.isfinite(superheats), superheat - t["superheat_high_k"]
@@ -137,7 +139,7 @@ RULES = (
         code="weak-freeze",
         test=_weak,
         needs=(NEEDS_COLD,),
-        thresholds=("freeze_end_high_c", "freeze_end_rise_k", "superheat_high_k", "runs_below_c", "band_cycles", "pulled_peak_c", "weak_slow_min", "clip_sigma_k",
+        thresholds=("freeze_end_high_c", "slab_end_high_c", "freeze_end_rise_k", "superheat_high_k", "runs_below_c", "band_cycles", "pulled_peak_c", "weak_slow_min", "clip_sigma_k",
                     "ended_early_pct", "ended_early_k", "weak_act_pct", "freeze_end_k_per_k", "freeze_end_k_per_k_sd"),
         shows=Shows(about="freeze", telling="warmest"),
         causes=("charge-low", "metering", "hot-gas-leaks", "compressor-worn", "water-leaks-in", "condenser-dirty"),

@@ -13,12 +13,8 @@ from pipeline.logs.clock.time_zones import fixed_offset_ns
 from pipeline.logs.layout.dialect import Dialect
 from pipeline.logs.layout.preamble import Head
 from pipeline.logs.vocabulary.cell_kinds import kind_of
+from pipeline.logs.vocabulary.stamp_patterns import TIME_WORDS
 
-TIME_WORDS = re.compile(
-    r"""\b(time|date|timestamp|datetime|clock|when|hora|fecha|tiempo|zeit|datum|uhrzeit|zeitstempel|heure|horodatage|jour|día|dia
-    |temps|utc|local|elapsed|secs?|seconds?|segundos|sekunden|secondes|minutes|epoch|unix|laufzeit|messzeit|stamp)\b""",
-    re.VERBOSE | re.IGNORECASE,
-)
 _COUNTER_WORDS = re.compile(
     r"(#|no\.?|nr\.?|n[°º]\.?|num(ber)?|rec(ord)?|row|index|idx|scan|sample|line|id|seq(uence)?|registro|muestra|lfd\.?( nr\.?)?"
     r"|zeile|messung|ligne|enregistrement|counter|count|point|item|entry|reading|reading no\.?|sample no\.?|record no\.?)",

@@ -48,7 +48,9 @@ def _damaged(error: BaseException, name: str) -> LogFileError:
 
 def _refuse_too_large_or_damaged(raw: bytes, name: str) -> None:
     """Each part of the workbook is checked against its checksum: a number with a bit turned is a number all the same."""
-    damaged = LogFileError("the workbook is damaged or cut off", file=name, remedy="copy it again")
+    damaged = LogFileError(
+        "the workbook is damaged or cut off", file=name, remedy=f"copy it again, or {_AS_CSV}"
+    )
     try:
         archive = zipfile.ZipFile(io.BytesIO(raw))
         size = sum(m.file_size for m in archive.infolist())

@@ -27,6 +27,12 @@ _MONTHS = {
     )
     for name in names.split()
 }
+TIME_WORDS = re.compile(
+    r"""\b(time|date|timestamp|datetime|clock|when|hora|fecha|tiempo|zeit|datum|uhrzeit|zeitstempel|heure|horodatage|jour|día|dia
+    |temps|utc|local|elapsed|secs?|seconds?|segundos|sekunden|secondes|minutes|epoch|unix|laufzeit|messzeit|stamp)\b""",
+    re.VERBOSE | re.IGNORECASE,
+)
+"""Words over a column of times. Common practice, no source."""
 _WEEKDAYS = frozenset(
     [
         "mon",

@@ -43,6 +43,16 @@ def told(
     }
 
 
+def told_once(findings: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """`findings`, as `told` has them, each knowing whose causes and checks it shares: they are told with the first alone."""
+    first: dict[tuple, Markup] = {}
+    for finding in findings:
+        key = (tuple(c["text"] for c in finding["causes"]), tuple(c["text"] for c in finding["checks"]))
+        finding["same_as"] = first.get(key) if finding["causes"] else None
+        first.setdefault(key, finding["title"])
+    return findings
+
+
 def named(code: str, reader: Reader) -> str:
     """What a finding's code stands for, in words: codes stand in files only."""
     return reader.words.get(f"named.{code}") or code.replace("-", " ")

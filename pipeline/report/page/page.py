@@ -28,7 +28,7 @@ from pipeline.report.numbers.unjudged import read_in_words
 from pipeline.report.numbers.whole import Numbers
 from pipeline.report.page import client_summary
 from pipeline.report.page.client import firm_view
-from pipeline.report.page.finding_view import clip_view, named, told
+from pipeline.report.page.finding_view import clip_view, named, told, told_once
 from pipeline.report.page.hand import history_of, visits_of
 from pipeline.report.page.method import method_of
 from pipeline.report.page.trend import trend_of
@@ -129,7 +129,7 @@ def unit_page(
         "lacking": lacking and {"why": lacking.why, "read": read_in_words(timeline, reader)},
         "trend": trend_of(summary, reader),
         "clip": clip_view(judgement.next_clip, reader),
-        "findings": [told(n, f, p, offsets, reader) for n, (f, p) in enumerate(zip(judgement.findings, pictures, strict=True))],
+        "findings": told_once([told(n, f, p, offsets, reader) for n, (f, p) in enumerate(zip(judgement.findings, pictures, strict=True))]),
         "not_judged": _by_need(judgement, reader),
         "problems": problems,
         "charts": figures(timeline, record, judgement, summary, freezes, harvests, limits, reader),

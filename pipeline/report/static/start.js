@@ -75,7 +75,7 @@
     plot.addEventListener("touchend", hold, { passive: true });
     plot.addEventListener("touchmove", (event) => {
       if (!held || event.touches.length !== 2) return;
-      event.preventDefault();
+      if (event.cancelable) event.preventDefault();
       const [p, q] = [...event.touches].map(share);
       if (Math.abs(p - q) < 0.02) return;
       const width = (held[0] - held[1]) / (p - q), from = held[0] - p * width;
@@ -106,7 +106,7 @@
   for (const id of ["log", "lengths"]) {
     document.getElementById("plot-" + id)?.addEventListener("keydown", (event) => {
       if (!(event.key in KEYS) || event.ctrlKey || event.metaKey || event.altKey) return;
-      event.preventDefault();
+      if (event.cancelable) event.preventDefault();
       log.move[KEYS[event.key]]();
       const [from, to] = log.view();
       log.readAt((from + to) / 2);

@@ -65,3 +65,10 @@ def test_a_probe_that_reads_the_rooms_air_from_mid_log_on_says_nothing_of_the_ev
     found = judged(made_up(noisy(20, 60), freeze_end_c=ends, harvest_peak_c=20.0))
     assert "weak-freeze" not in codes(found)
     assert "weak-freeze" in not_judged(found)
+
+
+def test_a_slab_machine_whose_freezes_end_at_minus_four_is_weak_and_another_kind_may_end_so():
+    log = made_up(noisy(24, 40), freeze_end_c=-4.2, harvest_peak_c=8.0)
+    assert finding(judged(log, kind="slab"), "weak-freeze").evidence["freeze_end_c"] == -4.2
+    assert "weak-freeze" not in codes(judged(log))
+    assert "weak-freeze" not in codes(judged(log, kind="slab", expected={"freeze_end_c": (-9.0, -3.0)}))

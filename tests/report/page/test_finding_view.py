@@ -8,7 +8,7 @@ from markupsafe import Markup
 from pipeline.findings.finding import Finding, Severity
 from pipeline.language.text import Text
 from pipeline.report.clock import offsets_between
-from pipeline.report.page.finding_view import told
+from pipeline.report.page.finding_view import told, told_once
 from pipeline.report.wording import Reader
 
 START_NS, END_NS = 1_767_600_000_000_000_000, 1_767_603_600_000_000_000
@@ -30,3 +30,15 @@ def test_how_sure_it_is(confidence, says):
     offsets = offsets_between(ZoneInfo("UTC"), START_NS, END_NS)
     sure = told(1, finding, None, offsets, Reader())["sure"]
     assert Markup(sure).striptags() == f"This is {says}."  # percentages stand in files
+
+
+def test_causes_and_checks_that_two_findings_share_are_told_once():
+    causes, checks = [{"text": "dirt"}], [{"text": "look"}]
+    first, second, third = told_once(
+        [
+            {"title": "long freezes", "causes": causes, "checks": checks},
+            {"title": "hot condenser", "causes": causes, "checks": checks},
+            {"title": "a gap", "causes": [], "checks": []},
+        ]
+    )
+    assert (first["same_as"], second["same_as"], third["same_as"]) == (None, "long freezes", None)

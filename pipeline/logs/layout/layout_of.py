@@ -1,0 +1,48 @@
+"""The layout of a log, in one step: delimited or set apart by blanks, of one width, with a label over each column."""
+
+from __future__ import annotations
+
+from pipeline.errors import LogFileError
+from pipeline.logs.layout.dialect import Dialect, sniff
+from pipeline.logs.layout.fixed_width import sniff_spaced
+from pipeline.logs.layout.head_rows import split_row
+from pipeline.logs.layout.width import of_one_width
+from pipeline.logs.source.decode import Content
+from pipeline.logs.vocabulary.stamp_patterns import TIME_WORDS
+
+
+def layout_of(content: Content) -> tuple[Content, Dialect]:
+    """(the text, its layout); the text is changed where blanks stood between its columns, or rows grew a cell. Raises LogFileError."""
+    try:
+        dialect = sniff(content.text, content.name, quotes=content.quotes)
+    except LogFileError:
+        if (found := sniff_spaced(content)) is None:
+            raise
+        content, dialect = found
+    content, dialect = of_one_width(content, dialect)
+    _refuse_wrong_width(dialect, content.name)
+    return content, dialect
+
+
+def _refuse_wrong_width(dialect: Dialect, name: str) -> None:
+    """A comma that is both the decimal mark and the delimiter makes more cells than the header has labels."""
+    if dialect.header:
+        labels = len(dialect.header[-1])
+        while labels and not dialect.header[-1][labels - 1]:
+            labels -= 1
+        if not any(any(c for c in row[labels:]) for row in dialect.sample):
+            return
+    else:
+        cells = split_row(dialect.preamble[-1], dialect.delimiter) if dialect.preamble else []
+        labels = len(cells)
+        if not 2 <= labels < dialect.fields or not any(TIME_WORDS.search(c) for c in cells[:2]):
+            return
+    why = f"the rows have {dialect.fields} cells under {labels} labels"
+    if dialect.delimiter == "," and dialect.fields > labels:
+        why += ": the comma seems to be both decimal mark and delimiter"
+    raise LogFileError(
+        why,
+        file=name,
+        line=dialect.first_line,
+        remedy="export the log with semicolons or tabs between the columns, and a label over each",
+    )
