@@ -93,7 +93,8 @@ def _search(
     colds = [traces[role] for role in features.COLD_ROLES if role in traces]
     draws = [traces[role] for role in features.DRAW_ROLES if role in traces]
     others = [traces[role] for role in features.OTHER_ROLES if role in traces]
-    if not colds and not draws:
+    seen_s = max((1e-9 * float(t.time_ns[-1] - t.time_ns[0]) for t in (*colds, *draws)), default=0.0)
+    if seen_s < limits["freeze_least_s"]:
         return _Found(
             record=_nothing(timeline, unit, phases.one_phase(timeline, PhaseKind.UNCLEAR, why="no-evidence"))
         )
@@ -171,6 +172,8 @@ def _search(
         placed = placing.place(runs, cold_cells, draw_cells, cells)
     else:
         placed = boundaries.place_by_clamp(runs, draw_cells[0], cells, again)
+        if _collapsed(runs, placed, cells):
+            placed = placing.place(runs, cold_cells, draw_cells, cells)
     # 5. Starts, phases and what cannot be told; cycles and their measures.
     limiting = [*colds, *(d.trace for d in draw_cells[:1] if boundaries.shows_harvests(runs, placed))]
     interval_s = min(t.interval_s for t in limiting or [*colds, *draws])
@@ -213,6 +216,15 @@ def _search(
         },
     )
     return _Found(record=record, runs=runs, cells=cells, draw=draw_cells[0].trace if draw_cells else None)
+
+
+def _collapsed(runs: Runs, placed: boundaries.Placed, cells: signals.Cells) -> bool:
+    """Have most harvests lost more than half of the length that they were named with?"""
+    at = np.flatnonzero(runs.state[:-1] == HARVEST)
+    if len(at) == 0:
+        return False
+    named_s = (runs.stop - runs.first)[at] * cells.step_s
+    return bool(np.median((placed.start_ns[at + 1] - placed.start_ns[at]) * 1e-9 / named_s) < 0.5)
 
 
 def _falls_in_harvest(runs: Runs, running: features.Course) -> bool:

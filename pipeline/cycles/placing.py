@@ -26,6 +26,7 @@ REACH_PART, REACH_S = 0.4, (30.0, 60.0)  # of a harvest, and between these, a na
 GRID_S = (2.0, 10.0)  # the grid is half of the quickest interval, between these
 LOW_PART, TOP_PART = 0.08, 0.05  # of a rise: as low as before it, and as high as its top
 TOP_LATE_S = 150.0  # a line may be warmest so long after a harvest was named to end
+LONGER_S = 45.0  # at its top than others: a harvest unlike its neighbours
 STATED = 0.65  # of the width that the likelihoods give: so the stated 90 % hold on worlds that were worked on
 LEAST_ENDED = 4  # harvests that tell how long one lasts that a stop ends
 
@@ -113,6 +114,7 @@ def _rough(runs: Runs, line: Course, cells: Cells, at: np.ndarray) -> np.ndarray
     its low before the top, and where it first comes near that [ns]."""
     level = line.level
     out = cells.start_ns[runs.first[at]].copy()
+    high_s = np.zeros(len(at))  # how long the line stays near its top
     half, later = round(0.5e9 * cells.step_s), round(TOP_LATE_S / cells.step_s)
     for n, i in enumerate(at.tolist()):
         ends = runs.state[i] == FREEZE
@@ -125,19 +127,22 @@ def _rough(runs: Runs, line: Course, cells: Cells, at: np.ndarray) -> np.ndarray
             continue
         top = first + int(np.nanargmax(part))
         # What was named may reach back into the freeze, and the freeze into the harvest.
-        begin = (
-            first if ends or runs.opens_span[h] or h == 0 else first - (first - int(runs.first[h - 1])) // 4
-        )
+        apart = ends or runs.opens_span[h] or h == 0
+        begin = first if apart else first - (first - int(runs.first[h - 1])) // 4
         climb = level[begin : top + 1]
         if not np.isfinite(climb).any():
             continue
         low = np.nanmin(climb)
         rise = level[top] - low
         if ends:
-            out[n] = cells.start_ns[begin + int(np.argmax(climb >= level[top] - TOP_PART * rise))] + half
+            high = np.flatnonzero(level[begin : stop + more] >= level[top] - TOP_PART * rise)
+            out[n] = cells.start_ns[begin + int(high[0])] + half
+            high_s[n] = (high[-1] - high[0]) * cells.step_s
         else:
             out[n] = cells.start_ns[begin + int(np.flatnonzero(climb <= low + LOW_PART * rise)[-1])] + half
-    return out
+    # A line that stays at its top for far longer than others do, as when ice melts off, ends its harvest so much later.
+    longer_s = high_s - np.median(high_s) if len(at) else high_s
+    return out + np.where(longer_s > LONGER_S, np.round(longer_s * 1e9), 0.0).astype(np.int64)
 
 
 def _as_long_as_others(runs: Runs, start_ns: np.ndarray) -> None:

@@ -8,6 +8,7 @@ machine does.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -69,33 +70,31 @@ def windows_of(n: int) -> np.ndarray:
 def template_of(values: np.ndarray, offsets_s: np.ndarray, noise: float) -> Template:
     """Median course of every window of `values` (n, l)."""
     n = len(values)
-    with np.errstate(all="ignore"):
-        level = np.nan_to_num(np.nanmedian(values, axis=1))
+    level = np.nan_to_num(medians(values, 1))
     if n > 2:
         values = values - (level - running_median(level))[:, None]
     middles = windows_of(n)
     out = np.empty((len(middles), values.shape[1]))
     count = np.empty(len(middles), dtype=np.int64)
-    with np.errstate(all="ignore"):
-        for w, m in enumerate(middles):
-            lo, hi = (
-                max(0, min(m - NEIGHBOURS, n - 2 * NEIGHBOURS - 1)),
-                min(n, max(m + NEIGHBOURS + 1, 2 * NEIGHBOURS + 1)),
-            )
-            part = values[lo:hi]
-            out[w] = np.nanmedian(part, axis=0) if np.isnan(part).any() else np.median(part, axis=0)
-            count[w] = hi - lo
+    for w, m in enumerate(middles):
+        first = max(0, min(m - NEIGHBOURS, n - 2 * NEIGHBOURS - 1))
+        part = values[first : min(n, max(m + NEIGHBOURS + 1, 2 * NEIGHBOURS + 1))]
+        out[w], count[w] = medians(part, 0), len(part)
     return Template(offsets_s=offsets_s, values=out, noise=1.2533 * noise / np.sqrt(count), count=count)
+
+
+def medians(values: np.ndarray, axis: int) -> np.ndarray:
+    """Median of what is known along `axis`; NaN where nothing is."""
+    if not np.isnan(values).any():
+        return np.median(values, axis=axis)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # of slices of which nothing is known
+        return np.nanmedian(values, axis=axis)
 
 
 def window_of_each(n: int) -> np.ndarray:
     """Which window each of `n` events belongs to, (n,)."""
-    middles = windows_of(n)
-    return (
-        np.abs(np.arange(n)[:, None] - middles).argmin(axis=1)
-        if len(middles) < 3
-        else np.minimum(np.arange(n) // EVERY, len(middles) - 1)
-    )
+    return np.minimum(np.arange(n) // EVERY, len(windows_of(n)) - 1)
 
 
 def running_median(values: np.ndarray, half: int = NEIGHBOURS) -> np.ndarray:
@@ -135,10 +134,9 @@ def aligned(
             inner = wide[:, more : more + len(offsets_s)]
             course = template_of(inner, offsets_s, trace.noise).values[window]
             weight = min(1.0, step / trace.interval_s)
-            with np.errstate(all="ignore"):
-                level = np.nan_to_num(np.nanmedian(inner - course, axis=1))[:, None]
-                wide = wide - level
-                usual = 1.4826 * np.nanmedian(np.abs(inner - level - course))
+            level = np.nan_to_num(medians(inner - course, 1))[:, None]
+            wide = wide - level
+            usual = 1.4826 * float(medians(np.abs(inner - level - course).ravel(), 0))
             usual = max(usual if np.isfinite(usual) else 0.0, trace.noise, 1e-9)
             for j in range(len(moves)):
                 d = ((wide[:, j : j + len(offsets_s)] - course) / usual) ** 2

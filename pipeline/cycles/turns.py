@@ -23,7 +23,6 @@ from scipy.signal import lfilter
 
 from pipeline.cycles.signals import Trace
 
-LAGS_S = (0.0, 3.0, 5.0, 8.0, 12.0, 17.0, 24.0, 34.0, 48.0, 66.0, 90.0)
 LINES = (  # how the line itself answers: (its time constant [s], does it go along a ramp?)
     (0.0, False),
     (5.0, False),
@@ -37,8 +36,6 @@ LINES = (  # how the line itself answers: (its time constant [s], does it go alo
     (20.0, True),
 )
 # Common practice, no source, all of them.
-USUAL_LAG_S, SPREAD_LAG = 18.0, 1.0  # a clip on a pipe
-USUAL_LINE_S, SPREAD_LINE = 30.0, 1.5  # a few kg of copper
 NODE_SHARES = (0.7, 0.3)
 LONGEST_S = 900.0  # of an answer: longer than any window
 RAMP_S = 30.0  # a ramp reaches the height after this long
