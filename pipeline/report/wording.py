@@ -191,5 +191,7 @@ class Reader:
 def _length(days: float) -> tuple[str, float]:
     """Name (by whose suffix it is shown) and value of how long a log is."""
     hours = 24 * days
-    name, value = ("min", 60 * hours) if hours < 2 else ("h", hours) if days < 2 else ("days", days)
+    name, value = (
+        ("min", 60 * hours) if hours < 2 else ("h", hours) if round(hours, 1) < 48 else ("days", days)
+    )
     return f"log_{name}", value
