@@ -81,7 +81,7 @@ def _next_clip(texts: Mapping[str, Any], units: str) -> str:
     if not clip:
         return ""
     speaks = (": ".join(say(text_from(text), units=units) for text in pair) for pair in clip["speaks"])
-    return ". ".join((say(text_from(clip["text"]), units=units), *speaks))
+    return ". ".join((say(text_from(clip["text"]), units=units), *(s[:1].upper() + s[1:] for s in speaks)))
 
 
 def show_outcome(outcome: RunOutcome, *, units: str, page: str) -> None:
@@ -106,7 +106,7 @@ def show_outcome(outcome: RunOutcome, *, units: str, page: str) -> None:
             summary.level,
             f"{summary.days:.1f}",
             str(summary.cycles),
-            show("ice_kg_per_day", summary.ice_kg_per_day, units=units),
+            show("made_ice_kg_per_day", summary.made_ice_kg_per_day, units=units),
             ", ".join(summary.codes) or "–",
         )
     console = Console()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import importlib
 import pkgutil
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,7 +23,16 @@ from pipeline.findings.evidence.standards import Elsewhere
 from pipeline.findings.finding import Finding, Judgement, NextClip, NotJudged, Severity, Step
 from pipeline.findings.rule import CannotTell, Rule
 from pipeline.findings.rules.output import output
-from pipeline.findings.visited import after_visits, as_known, knowing, split, with_mended
+from pipeline.findings.visited import (
+    after_visits,
+    as_known,
+    going_on,
+    grave,
+    knowing,
+    split,
+    until,
+    with_mended,
+)
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
 
@@ -43,8 +53,8 @@ def judge(
     """Everything that is to be said of one log: findings worst first, what could not be judged, output and verdict.
 
     elsewhere: what is known of earlier visits and of sister machines. Visits that unit.toml names split the log: it is the machine as it was
-    left that is judged, and what was found before and not after is told as mended. Raises UnitConfigError where `unit.thresholds`
-    names a threshold that does not exist.
+    left that is judged, with what goes on from before; what was found before and is not there after is told as mended.
+    Raises UnitConfigError where `unit.thresholds` names a threshold that does not exist.
     """
     whole = Case(
         timeline=timeline,
@@ -53,13 +63,10 @@ def judge(
         thresholds=thresholds.resolve(unit),
         elsewhere=elsewhere or Elsewhere(),
     )
-    cases, earlier = split(whole), []
-    for i, part in enumerate(cases[:-1]):
-        earlier.append(_found(part, part, of_the_log=False).findings)
-        if not any(f.severity is not Severity.NOTE for f in earlier[-1]):
-            cases[i + 1] = knowing(cases[i + 1], as_known(part, str(i + 1)))
-    case = cases[-1]
-    found = _found(case, whole if len(cases) > 1 else case)
+    cases = split(whole)
+    by_part = _by_part(whole, cases)
+    case, found = cases[-1], by_part[-1]
+    earlier = [part.findings for part in by_part[:-1]]
     visits = after_visits(whole, cases, [*earlier, found.findings])
     told = with_mended(found.findings, earlier)
     worst_first = tuple(
@@ -70,7 +77,7 @@ def judge(
         findings=worst_first,
         not_judged=tuple(n for code, n in found.not_judged.items() if code not in codes),
         output=output(whole),
-        verdict=verdict(case, worst_first, visits),
+        verdict=verdict(case, worst_first, visits, log_start_ns=timeline.start_ns),
         thresholds=whole.thresholds.rows(),
         cautions=cautions(unit, worst_first),
         visits=visits,
@@ -90,14 +97,39 @@ class _Found:
     next_clip: NextClip | None
 
 
-def _found(case: Case, whole: Case, *, of_the_log: bool = True) -> _Found:
-    """The findings of `case`, those of rules that judge the whole log by `whole`, and what could not be judged."""
+def _by_part(whole: Case, cases: Sequence[Case]) -> list[_Found]:
+    """What was found in each part of a log that visits split: a part with nothing grave is a standard for the next one, and
+    what was grave before a visit and goes on after it is found in both."""
+    by_part: list[_Found] = []
+    standard = None
+    for i, part in enumerate(cases):
+        last = i == len(cases) - 1
+        case = part if standard is None else knowing(part, standard)
+        over = whole if last else until(whole, part)
+        found = _found(case, over, of_the_log=last)
+        lost = grave(by_part[-1].findings) - {f.code for f in found.findings} if by_part else frozenset()
+        if lost:
+            everything = _found(over, over, of_the_log=last).findings
+            stays = going_on(everything, part, among=lost, unjudged=found.not_judged.keys())
+            if stays:
+                found = _found(case, over, of_the_log=last, also=stays)
+        by_part.append(found)
+        standard = None if grave(found.findings) else as_known(part, str(i + 1))
+    return by_part
+
+
+def _found(case: Case, whole: Case, *, of_the_log: bool = True, also: frozenset[str] = frozenset()) -> _Found:
+    """The findings of `case`, those of rules that judge the whole log by `whole`, and what could not be judged.
+
+    also: codes that are judged by `whole` too, for a fault that fills `case` and is told by what was before it.
+    """
     heard: list[Heard] = []
     not_judged: dict[str, NotJudged] = {}
+    by_whole = {rule.code for rule in all_rules() if rule.of_the_log} | also
     for rule in all_rules():
         if rule.of_the_log and not of_the_log:
             continue
-        by = whole if rule.of_the_log else case
+        by = whole if rule.code in by_whole else case
         outcome = _apply(rule, by)
         if isinstance(outcome, CannotTell):
             not_judged.setdefault(rule.code, NotJudged(code=rule.code, needs=outcome.needs))
@@ -106,10 +138,13 @@ def _found(case: Case, whole: Case, *, of_the_log: bool = True) -> _Found:
         heard += [Heard(rule=rule, seen=s, signals=signals(by, s.cycles, s.usual)) for s in seen]
     codes = {h.rule.code for h in heard}
     heard = [h for h in heard if not codes & set(h.rule.quiet_when)]
-    here = heard if case is whole else [_without_cycles(h) if h.rule.of_the_log else h for h in heard]
-    advised = advise(case, here)
+    advised_by = whole if also else case  # what fills a part shows its pattern only beside what was before
+    here = [
+        h if (whole if h.rule.code in by_whole else case) is advised_by else _without_cycles(h) for h in heard
+    ]
+    advised = advise(advised_by, here)
     findings = (
-        _finding(h, advice, whole if h.rule.of_the_log else case)
+        _finding(h, advice, whole if h.rule.code in by_whole else case)
         for h, advice in zip(heard, advised.advice, strict=True)
     )
     return _Found(
@@ -118,7 +153,7 @@ def _found(case: Case, whole: Case, *, of_the_log: bool = True) -> _Found:
 
 
 def _without_cycles(h: Heard) -> Heard:
-    """What a rule found over the whole log, for advice on a part of it, whose cycles are others."""
+    """What a rule found over a log, or a part of it, for advice on another one, whose cycles are others."""
     return replace(h, seen=replace(h.seen, cycles=None, usual=None))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -58,6 +58,36 @@ def split(case: Case) -> list[Case]:
     return parts
 
 
+def until(whole: Case, part: Case) -> Case:
+    """`whole` up to the end of one of its parts."""
+    start, end = whole.timeline.start_ns, part.timeline.end_ns + 1
+    timeline = part_of_timeline(whole.timeline, start, end) or whole.timeline
+    return replace(whole, timeline=timeline, record=part_of_record(whole.record, start, end))
+
+
+def grave(found: Iterable[Finding]) -> frozenset[str]:
+    """The codes of all that is more than a note."""
+    return frozenset(f.code for f in found if f.severity is not Severity.NOTE)
+
+
+def going_on(
+    everything: Iterable[Finding], part: Case, *, among: Collection[str], unjudged: Collection[str]
+) -> frozenset[str]:
+    """The codes of `among` that the log up to the end of `part`, judged in one piece, shows to be there in most cycles of `part` as well.
+
+    A fault that fills a part is not seen in that part alone: its freezes are then as long as each other. everything: the
+    findings of that piece. unjudged: codes that `part` could not be judged by, and which are not told as mended therefore.
+    """
+    here = set(part.numbers(part.steady))
+    return frozenset(
+        f.code
+        for f in everything
+        if f.code in among
+        and f.severity is not Severity.NOTE
+        and (f.code in unjudged or 2 * len(here.intersection(f.cycles)) >= len(here))
+    )
+
+
 def with_mended(found: tuple[Finding, ...], earlier: Sequence[tuple[Finding, ...]]) -> tuple[Finding, ...]:
     """The findings of the last part, dated back where a part before shows them as well, and those of the parts before that are no
     longer there, as notes."""
@@ -82,7 +112,7 @@ def after_visits(
     """Each visit with what it changed; none where visits did not split the log."""
     if len(parts) < 2:
         return ()
-    grave = [{f.code for f in each if f.severity is not Severity.NOTE} for each in found]
+    seen = [grave(each) for each in found]
     said = []
     for i, visit in enumerate(whole.visits):
         sentence, better = _change(parts[i], parts[i + 1])
@@ -93,8 +123,8 @@ def after_visits(
                 what=visit.what,
                 sentence=sentence,
                 better=better,
-                mended=tuple(sorted(grave[i] - grave[i + 1])),
-                new=tuple(sorted(grave[i + 1] - grave[i])),
+                mended=tuple(sorted(seen[i] - seen[i + 1])),
+                new=tuple(sorted(seen[i + 1] - seen[i])),
             )
         )
     return tuple(said)

@@ -65,7 +65,7 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
         "_min_per_day": Quantity(si=(_same, " min/day", 2), us=(_same, " min/day", 2)),
         "_h": Quantity(si=(_same, " h", 1), us=(_same, " h", 1)),
         "_days": Quantity(si=(_same, " days", 1), us=(_same, " days", 1)),
-        "_per_hour": Quantity(si=(_same, " an hour", 1), us=(_same, " an hour", 1)),
+        "_per_hour": Quantity(si=(_same, " an hour", 0), us=(_same, " an hour", 0)),
         "_per_day": Quantity(si=(_same, " a day", 1), us=(_same, " a day", 1)),
         "_pct": Quantity(si=(_same, " %", 0), us=(_same, " %", 0)),
     }

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from typing import Any
 
 from markupsafe import Markup, escape
@@ -52,11 +53,10 @@ class Reader:
         """What analysis says, as a plain string."""
         return self._fill(self.words.get(text.key, text.english), text.values, self.show)
 
-    def say_html(self, text: Text) -> Markup:
-        """What analysis says, values as switchable elements; everything escaped."""
-        return Markup(
-            self._fill(str(escape(self.words.get(text.key, text.english))), text.values, self.show_html)
-        )
+    def say_html(self, text: Text, *, short: bool = False) -> Markup:
+        """What analysis says, values as switchable elements; everything escaped. short: as in `show`."""
+        pattern = str(escape(self.words.get(text.key, text.english)))
+        return Markup(self._fill(pattern, text.values, partial(self.show_html, short=short)))
 
     def technician(self, verdict: Verdict) -> str:
         """What a technician is told of the whole, as a plain string."""
@@ -74,9 +74,13 @@ class Reader:
         sentences = [s[:1].upper() + s[1:] for s in sentences]
         return [s if s.endswith((".", "?", "!")) else s + "." for s in sentences]
 
-    def show(self, name: str, value: Any, units: Units | None = None) -> str:
-        """`value` converted and signed by the suffix of `name`: "12.3 min"; "–" where there is none."""
+    def show(self, name: str, value: Any, units: Units | None = None, *, short: bool = False) -> str:
+        """`value` converted and signed by the suffix of `name`: "12.3 min"; "–" where there is none. short: 60 °C and not
+        60.0 °C, as befits a limit that nobody measured."""
         number, sign = self.split(name, value, units)
+        point = self.words["number.decimal"]
+        if short and point in number and sign:
+            number = number.rstrip("0").removesuffix(point)
         return number + sign
 
     def split(self, name: str, value: Any, units: Units | None = None) -> tuple[str, str]:
@@ -103,11 +107,11 @@ class Reader:
         bare = sign.strip()
         return ("\N{NO-BREAK SPACE}" if sign.startswith(" ") else "") + self.words.get(f"sign.{bare}", bare)
 
-    def show_html(self, name: str, value: Any) -> Markup:
-        """A value that the units switch can change."""
+    def show_html(self, name: str, value: Any, *, short: bool = False) -> Markup:
+        """A value that the units switch can change. short: as in `show`."""
         if isinstance(value, Markup):
             return value
-        si, us = self.show(name, value, "si"), self.show(name, value, "us")
+        si, us = (self.show(name, value, units, short=short) for units in ("si", "us"))
         if si == us:
             return Markup("<bdi>{}</bdi>").format(si) if isinstance(value, str) else escape(si)
         return Markup('<span class="q" data-si="{}" data-us="{}">{}</span>').format(
@@ -187,5 +191,7 @@ class Reader:
 def _length(days: float) -> tuple[str, float]:
     """Name (by whose suffix it is shown) and value of how long a log is."""
     hours = 24 * days
-    name, value = ("min", 60 * hours) if hours < 2 else ("h", hours) if days < 2 else ("days", days)
+    name, value = (
+        ("min", 60 * hours) if hours < 2 else ("h", hours) if round(hours, 1) < 48 else ("days", days)
+    )
     return f"log_{name}", value

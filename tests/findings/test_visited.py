@@ -3,9 +3,10 @@
 from datetime import UTC, datetime
 
 import numpy as np
+import pytest
 
 from pipeline.findings.finding import Severity
-from tests.findings.made_up import BEGIN_NS, codes, finding, judged, made_up, noisy
+from tests.findings.made_up import BEGIN_NS, MIN_NS, channel, codes, finding, judged, made_up, noisy
 
 DAY = datetime.fromtimestamp(BEGIN_NS / 1e9, UTC).date()
 
@@ -15,6 +16,14 @@ def log(before_min: float, after_min: float, *, stop_min: float = 45.0, n: int =
     return made_up(
         freeze, 2.0, idle_after={n: stop_min, 8: 20.0}, roles=("evaporator", "current"), **measures
     )
+
+
+def log_of(lengths, *, visit_after: int, and_after: int | None = None):
+    """A log of these freezes [min] with a stop after the cycle `visit_after`, and after another one."""
+    stops = {visit_after: 45.0} | ({} if and_after is None else {and_after: 45.0})
+    end_ns = BEGIN_NS + round((lengths.sum() + 3 * len(lengths) + sum(stops.values())) * MIN_NS)
+    read = tuple(channel(r, BEGIN_NS, end_ns, values=np.zeros(5000)) for r in ("evaporator", "current"))
+    return made_up(lengths, 3.0, idle_after=stops, channels=read)
 
 
 def visit_of(timeline_and_record, **more):
@@ -68,3 +77,50 @@ def test_shorter_freezes_since_a_stop_that_nobody_named_are_asked_about_and_send
     assert found.severity is Severity.WATCH
     assert found.title.key == "finding.freeze-short.since-a-stop"
     assert found.evidence["after_a_stop_at"].startswith(str(DAY)[:7])
+
+
+def test_a_fault_that_goes_on_after_a_visit_is_not_hidden_by_it():
+    lengths = np.concatenate([noisy(34, 25), noisy(64, 10, seed=2), noisy(64, 40, seed=3)])
+    before = log_of(lengths, visit_after=35)
+    unsplit = finding(judged(before), "freeze-long")
+    found = judged(before, visits=[visit_of(before)])
+    told = finding(found, "freeze-long")
+    assert (told.severity, told.part) == (Severity.ACT, "")
+    assert told.cycles == unsplit.cycles
+    assert told.start_ns == unsplit.start_ns
+    assert (found.visits[0].mended, found.visits[0].new) == ((), ())
+    assert found.verdict.level == "act"
+    hours = (told.start_ns - BEGIN_NS) / 3.6e12
+    assert found.verdict.since.values["after_h"] == pytest.approx(hours, abs=0.1)
+
+
+def test_a_fault_that_a_visit_mended_in_part_is_still_told():
+    lengths = np.concatenate([noisy(34, 25), noisy(64, 10, seed=2), noisy(46, 40, seed=3)])
+    half = log_of(lengths, visit_after=35)
+    found = judged(half, visits=[visit_of(half)])
+    assert finding(found, "freeze-long").severity is not Severity.NOTE
+    assert found.visits[0].mended == ()
+
+
+def test_a_fault_that_ended_with_a_visit_is_a_note_although_the_log_in_one_piece_shows_it():
+    lengths = np.concatenate([noisy(34, 25), noisy(64, 10, seed=2), noisy(34, 40, seed=3)])
+    mended = log_of(lengths, visit_after=35)
+    found = judged(mended, visits=[visit_of(mended)])
+    before = finding(found, "freeze-long")
+    assert (before.severity, before.part) == (Severity.NOTE, "before")
+    assert found.visits[0].mended == ("freeze-long",)
+    assert found.verdict.level == "well"
+
+
+def test_a_fault_that_outlives_two_visits_is_no_standard_for_what_came_later():
+    lengths = np.concatenate([noisy(34, 25), noisy(64, 40, seed=2), noisy(64, 40, seed=3)])
+    twice = log_of(lengths, visit_after=35, and_after=60)
+    stops = sorted((p for p in twice[1].phases if p.kind == "idle"), key=lambda p: p.start_ns)
+    visits = [
+        {"on": at.date(), "at": at.time().replace(microsecond=0)}
+        for at in (datetime.fromtimestamp(p.start_ns / 1e9, UTC) for p in stops)
+    ]
+    found = judged(twice, visits=visits)
+    assert len(found.visits) == 2
+    assert [v.mended for v in found.visits] == [(), ()]
+    assert finding(found, "freeze-long").severity is Severity.ACT

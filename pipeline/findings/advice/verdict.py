@@ -101,8 +101,10 @@ _CLIENT = {
 }
 
 
-def verdict(case: Case, findings: tuple[Finding, ...], visits: tuple[AfterVisit, ...] = ()) -> Verdict:
-    """The verdict on a log: as grave as its worst finding; "cannot-tell" where too few cycles were seen and nothing
+def verdict(
+    case: Case, findings: tuple[Finding, ...], visits: tuple[AfterVisit, ...], *, log_start_ns: int
+) -> Verdict:
+    """The verdict on a log, or its last part where visits split it: as grave as its worst finding; "cannot-tell" where too few cycles were seen and nothing
     was found; "well" where nothing was."""
     whole = int(case.steady.sum())
     values = {
@@ -124,7 +126,7 @@ def verdict(case: Case, findings: tuple[Finding, ...], visits: tuple[AfterVisit,
         technician = (_WITHIN[standard.basis] if standard.tells else _STEADY_TECH)(**values)
         return Verdict(level="note" if partly else "well", client=client, technician=technician, since=change)
     worst = findings[0]
-    values["after_h"] = round(max(worst.start_ns - case.timeline.start_ns, 0) / NS_PER_H, 1)
+    values["after_h"] = round(max(worst.start_ns - log_start_ns, 0) / NS_PER_H, 1)
     since = (
         _SINCE(**values) if np.isfinite(values["freeze_min"]) else _SINCE_NO_CYCLES(after_h=values["after_h"])
     )

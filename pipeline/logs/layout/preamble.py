@@ -100,7 +100,7 @@ def read_head(dialect: Dialect) -> Head:
             if i < len(dialect.units_row) and dialect.units_row[i]
             else None
         )
-        written = unit_of_header(labels[i]) if dialect.header else None
+        written = unit_of_header(labels[i], labels) if dialect.header else None
         if below is not None:
             units.append(below)
             units_by.append("units row")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -92,10 +92,11 @@ def unit_of_word(word: str) -> str | None:
     return _WORDS.get(re.sub(r"(?<=[°º˚]) ", "", plain.lower()))
 
 
-def unit_of_header(header: str) -> str | None:
+def unit_of_header(header: str, beside: Sequence[str] = ()) -> str | None:
     """The unit that a header carries, in brackets or at its end, or None.
 
-    "Suction (°F)", "suction [degF]", "Suction °F", "suction, F", "suction_f" are all °F.
+    "Suction (°F)", "suction [degF]", "Suction °F", "suction, F", "suction_f" are all °F. beside: the headers of the other
+    columns; where one of them ends in a letter that is no unit ("Evap line B"), the same words with another one carry none.
     """
     for inside in reversed(_BRACKETED.findall(header)):
         unit = unit_of_word(inside)
@@ -117,13 +118,33 @@ def unit_of_header(header: str) -> str | None:
         last_two = " ".join(parts[-2:])
         for word in (last_two, parts[-1]) if len(parts) > 1 else (parts[-1],):
             unit = unit_of_word(word)
-            if unit not in (None, "") and not (len(word) == 1 and _single_letter_label(bare)):
+            if unit not in (None, "") and not (
+                len(word) == 1 and (_single_letter_label(bare) or _lettered(bare, beside))
+            ):
                 return unit
     return None
 
 
+_PIPES = re.compile(
+    r"\b(evap\w*|verdampfer|suct(ion)?|return|discharge|disch|hot ?gas|liquid|cond(enser)?|water|drain|inlet|outlet) line [cfk]$",
+    re.IGNORECASE,
+)
+"""Lines that hold refrigerant or water: a lone letter after them is a scale. After a line of the mains it numbers the line."""
+
+
+def _lettered(label: str, beside: Sequence[str]) -> bool:
+    """Whether the last letter of a label tells it from its likes: "Suction A" beside "Suction B"."""
+    stem = label[:-1].casefold()
+    return any(
+        other[:-1].casefold() == stem and other[-1:].isalpha() and unit_of_word(other[-1:]) is None
+        for other in map(str.strip, beside)
+    )
+
+
 def _single_letter_label(label: str) -> bool:
-    """ "Probe A" and "Channel C" number the probe; "temp_c" and "suction F" name a unit."""
+    """ "Probe A", "Channel C" and "Line C" number the probe or the phase; "temp_c", "suction F" and "Evap line C" name a unit."""
+    if _PIPES.search(label):
+        return False
     return bool(
         re.search(
             r"\b(probe|channel|ch|sensor|sonde|sonda|fühler|canal|kanal|voie|input|port|phase|leg|line|logger) \w$",

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline.report.charts.strips import ribbons_note
 from pipeline.report.numbers.hours import Day, days_from
 from pipeline.report.options import Units
 from pipeline.report.palette import LIGHT
@@ -63,9 +64,7 @@ def still_pictures(unit_folder: Path, *, language: str = "en", units: Units = "s
         making = sum(b - a for d in days for a, b, state in d.runs if state == "ice")
         logged = sum(b - a for d in days for a, b, state in d.runs if state != "gap") or 1
         alt = reader.t("client.ribbons_alt", days=len(days), making_pct=100 * making / logged)
-        pictures["days"] = Still(
-            png=_png(_ribbons(days, reader)), alt=alt, note=reader.t("client.ribbons_note")
-        )
+        pictures["days"] = Still(png=_png(_ribbons(days, reader)), alt=alt, note=ribbons_note(days, reader))
     return pictures
 
 

@@ -76,6 +76,12 @@ def by_time(
     return longest[held].tolist(), marked[held].tolist(), ((held + 0.5) / MOST_ICICLES).tolist()
 
 
+def ribbons_note(days: Sequence[Day], reader: Reader, key: str = "client.ribbons_note") -> str:
+    """What stands under the ribbons: `key`, and what a ribbon of an unclear stretch means where one is drawn."""
+    unclear = any(state == "unclear" for day in days for _, _, state in day.runs)
+    return " ".join([reader.t(key), *([reader.t("client.ribbons_unclear")] if unclear else [])])
+
+
 LEFT, ROW = 82.0, 21.0
 _TALL = {"ice": 9.0, "off": 1.4, "unclear": 5.0}
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from pipeline.report.charts.strips import day_ribbons, icicles
+from pipeline.report.charts.strips import day_ribbons, icicles, ribbons_note
 from pipeline.report.given import Given
 from pipeline.report.numbers.hours import Day, days_from
 from pipeline.report.payload.rendering import render
@@ -23,6 +23,10 @@ from pipeline.report.wording import Reader
 STYLES = ("base.css", "strips.css", "client.css")
 MOST_DAYS = 14  # ribbons on a page that prints on two sheets
 NEED_SOMEBODY = ("act", "watch", "cannot-tell")
+OF_THE_LOGGER = frozenset(
+    {"probe-fault", "probe-loose", "clamp-dead", "log-gap", "log-coarse", "clock-offset"}
+)
+"""Findings on the logger: where there are no others, waiting costs the machine nothing that is known."""
 SAFE = ("grilles", "water", "bin", "call")
 """What anybody may do, whatever was found (common practice, no source)."""
 
@@ -71,7 +75,7 @@ def client_view(summary: UnitSummary, given: Given, reader: Reader) -> ClientVie
         logged=_logged(summary, reader),
         ice=ice,
         doing=_doing(level, summary, given, reader),
-        waiting=t(f"client.waiting_{level}") if level in NEED_SOMEBODY else "",
+        waiting=_waiting(level, summary, reader),
         safe=tuple(_safe(step, given, reader) for step in SAFE) if level in NEED_SOMEBODY else (),
         closed=t("client.closed"),
         visits=tuple(visit_view(visit, reader) for visit in given.visits),
@@ -100,6 +104,13 @@ def _doing(level: str, summary: UnitSummary, given: Given, reader: Reader) -> tu
     elif level == "act":
         said.append(reader.t("client.no_visit_yet"))
     return tuple(said)
+
+
+def _waiting(level: str, summary: UnitSummary, reader: Reader) -> str:
+    if level not in NEED_SOMEBODY:
+        return ""
+    only_the_logger = level == "watch" and summary.codes and OF_THE_LOGGER.issuperset(summary.codes)
+    return reader.t("client.waiting_logger" if only_the_logger else f"client.waiting_{level}")
 
 
 def _safe(step: str, given: Given, reader: Reader) -> str:
@@ -147,6 +158,7 @@ def client_page(summary: UnitSummary, given: Given, reader: Reader, *, written: 
         firm=firm_view(given),
         written=reader.day(written),
         icicles=freezes_of(summary, reader),
+        ribbons_note=ribbons_note(days, reader),
         ribbons=ribbons_of(days, summary, reader) if view.level != "cannot-tell" or len(days) else None,
     ).encode()
 

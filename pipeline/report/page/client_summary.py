@@ -130,6 +130,9 @@ def next_steps(judgement: Judgement, lacking: Unsaid | None) -> list:
         if len(steps) >= 3:
             break
     place = {step.text.key: n for n, step in enumerate(judgement.steps)}  # safest and cheapest first
+    first = judgement.verdict.first_check  # the technician's words beside the list name it as the first
+    if first is not None:
+        place[first.key] = -2
     return sorted(steps[:MOST_STEPS], key=lambda text: place.get(text.key, -1))
 
 

@@ -91,7 +91,7 @@ def _step(step: Step, reader: Reader) -> dict[str, Any]:
     return {
         "text": reader.say_html(step.text),
         "instrument": reader.say_html(step.instrument),
-        "expect": reader.say_html(step.expect),
+        "expect": reader.say_html(step.expect, short=True),
         "basis": reader.say_html(step.basis),
         "practice": step.basis.key == _PRACTICE,
         "if_so": reader.say_html(step.if_so),
@@ -107,7 +107,9 @@ def clip_view(clip: NextClip | None, reader: Reader) -> dict[str, Any] | None:
     return {
         "text": reader.say_html(clip.text),
         "caution": reader.say_html(clip.caution) if clip.caution else None,
-        "speaks": [(reader.say_html(s.reading), reader.say_html(s.text)) for s in clip.speaks],
+        "speaks": [
+            (_capital(reader.say_html(s.reading, short=True)), reader.say_html(s.text)) for s in clip.speaks
+        ],
         "worth": reader.t_html(
             "findings.clip_worth", now_pct=100 * clip.first_right, then_pct=100 * clip.first_right_then
         ),

@@ -19,7 +19,7 @@ from pipeline.report.charts.figures import figures, finest
 from pipeline.report.charts.noscript import sketch_lengths, sketch_log, sketch_overlay
 from pipeline.report.charts.one_cycle import one_cycle
 from pipeline.report.charts.overlay import overlay
-from pipeline.report.charts.strips import day_ribbons
+from pipeline.report.charts.strips import day_ribbons, ribbons_note
 from pipeline.report.charts.traces import drawn_channels, put_log
 from pipeline.report.given import Given
 from pipeline.report.numbers.days import KINDS, kg_per_cycle
@@ -196,7 +196,7 @@ def _ribbons(numbers: Numbers, judgement: Judgement, reader: Reader) -> dict[str
         for d in days
     ]
     title = reader.t("client.ribbons_alt", days=len(days), making_pct=100 * making / seen)
-    note = reader.t_html("chart.ribbons_kg" if kg is not None else "chart.ribbons_cycles")
+    note = ribbons_note(days, reader, "chart.ribbons_kg" if kg is not None else "chart.ribbons_cycles")
     return {"svg": day_ribbons(days, reader, title=title, said=said, right=64.0), "said": title, "note": note}
 
 

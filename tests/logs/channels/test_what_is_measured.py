@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from pipeline.logs import assemble
+from pipeline.logs import assemble, read_file
 from pipeline.logs.vocabulary.quantities import quantity_of_header
 from pipeline.logs.vocabulary.units import celsius_from_platinum, unit_of_header
 from pipeline.unit import Unit
-from tests.logs.tables import cycling, table, times
+from tests.logs.tables import cycling, table, times, write
 
 FRIDGE_C = [4.3, 4.2, 4.0, 3.9, 3.8, 3.8, 3.9, 4.1, 4.4, 4.7, 4.9, 5.1, 5.2, 5.3, 5.0, 4.6]
 
@@ -135,3 +136,16 @@ def test_a_resistance_no_probe_has_is_not_guessed_at():
     channel, notes = _only("Probe (Ω)", np.full(300, 12.0), unit="ohm")
     assert channel.role == "other"
     assert "logs.note.which_thermometer" in notes
+
+
+def test_a_line_that_never_freezes_is_read_by_the_letter_of_its_scale(tmp_path):
+    """Clipped to the line outside its insulation: its readings alone fit °C and °F alike."""
+    log = cycling(hours=12, step_s=30.0)
+    cold = 7.0 + 0.2 * log["evaporator"]
+    stamps = pd.to_datetime(times(log["seconds"])).strftime("%d/%m/%Y %H:%M:%S")
+    rows = "\n".join(f"{at},{value:.1f}" for at, value in zip(stamps, cold, strict=True))
+    path = write(tmp_path / "club.csv", f"Date/Time,Evap line C\n{rows}\n")
+    timeline = assemble(read_file(path, Unit(name="club")), Unit(name="club"))
+    (channel,) = timeline.channels
+    assert (channel.role, channel.unit_read) == ("evaporator", "°C")
+    assert channel.values == pytest.approx(cold, abs=0.051)

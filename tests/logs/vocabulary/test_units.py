@@ -155,7 +155,14 @@ def test_no_resistance_is_no_temperature():
         ("Suction pressure (psig)", "psi"),
         ("Head (bar)", "bar"),
         ("Temperature (K)", "K"),
+        ("Evap line C", "°C"),
+        ("suction_line_f", "°F"),
+        ("Liquid line K", "K"),
         ("Channel C", None),
+        ("Line C", None),
+        ("Mains line C", None),
+        ("Suction line A", None),
+        ("Evaporator probe C", None),
         ("Probe A", None),
         ("Evaporator", None),
         ("Date", None),
@@ -163,6 +170,13 @@ def test_no_resistance_is_no_temperature():
 )
 def test_the_unit_is_found_in_a_header(header, unit):
     assert unit_of_header(header) == unit
+
+
+def test_letters_that_tell_columns_from_each_other_are_no_units():
+    labels = ("Evap line A", "Evap line B", "Evap line C")
+    assert [unit_of_header(label, labels) for label in labels] == [None, None, None]
+    twins = ("Suction C", "Suction F", "Comp A")
+    assert [unit_of_header(label, twins) for label in twins] == ["°C", "°F", "A"]
 
 
 @pytest.mark.parametrize(

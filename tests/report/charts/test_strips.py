@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from pipeline.report.charts.strips import MOST_ICICLES, by_time, day_ribbons, icicles
+from pipeline.report.charts.strips import MOST_ICICLES, by_time, day_ribbons, icicles, ribbons_note
 from pipeline.report.numbers.hours import Day
 from pipeline.report.numbers.whole import numbers_of
 from pipeline.report.wording import Reader
@@ -68,3 +68,12 @@ def test_a_ribbon_says_its_day_and_what_it_made():
         state: float(w) for state, w in re.findall(r'class="run-(\w+)" d="M[\d.]+ [\d.]+h([\d.]+)v', picture)
     }
     assert wide["ice"] == pytest.approx(wide["off"])
+
+
+def test_an_unclear_stretch_is_explained_where_one_is_drawn():
+    def note(state):
+        runs = ((0, 600, "ice"), (600, 660, state))
+        return ribbons_note([Day(date="2026-03-23", cycles=1, whole=True, runs=runs)], Reader())
+
+    assert "the readings do not tell" in note("unclear")
+    assert "the readings do not tell" not in note("off")

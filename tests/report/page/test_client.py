@@ -107,6 +107,14 @@ def test_whoever_needs_nobody_is_given_nothing_to_do(folder, level):
     assert "grilles" not in said
 
 
+def test_a_fault_of_the_logger_alone_costs_the_machine_nothing(folder):
+    of_the_machine = "wear out a part"
+    alone = words_of(page_of(folder, level="watch", codes=("probe-fault",)))
+    assert "a fault of the logger" in alone
+    assert of_the_machine not in alone
+    assert of_the_machine in words_of(page_of(folder, level="watch", codes=("probe-fault", "freeze-long")))
+
+
 def test_firm_author_day_and_visit_stand_on_it_as_given(folder):
     page = page_of(folder, given=Given(firm=FIRM, visits=(VISIT,)))
     said = words_of(page)

@@ -42,3 +42,12 @@ def test_causes_and_checks_that_two_findings_share_are_told_once():
         ]
     )
     assert (first["same_as"], second["same_as"], third["same_as"]) == (None, "long freezes", None)
+
+
+@pytest.mark.parametrize(
+    ("units", "said"), [("si", "60 °C to 95.5 °C"), ("us", "140 °F to 203.9 °F")]
+)  # °F = 1.8 °C + 32 (NIST SP 811, appendix B)
+def test_a_number_to_expect_has_no_digits_that_nobody_measured(units, said):
+    text = Text(key="invented", english="{low_c} to {high_c}", values={"low_c": 60.0, "high_c": 95.5})
+    shown = Reader(units=units).say_html(text, short=True).striptags()
+    assert shown.replace("\N{NO-BREAK SPACE}", " ") == said

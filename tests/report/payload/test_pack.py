@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
@@ -9,6 +9,7 @@ from pipeline.report.payload.printable import printable
 from tests.report.payload.unpack import from_printable, unpack
 
 
+@settings(deadline=None)  # speed is measured by hand, never in a test
 @given(arrays(np.float64, st.integers(1, 200), elements=st.floats(-80, 200) | st.just(float("nan"))))
 def test_readings_come_back_within_half_a_step_and_missing_ones_missing(values):
     pack = Pack()
@@ -40,6 +41,7 @@ def test_nothing_in_a_block_can_end_the_tag_that_holds_it():
     assert b"<" not in pack.packed()
 
 
+@settings(deadline=None)  # speed is measured by hand, never in a test
 @given(st.binary(max_size=60))
 def test_any_bytes_come_back_from_their_printable_text(data):
     text = printable(data)
