@@ -26,6 +26,8 @@ REACH_PART, REACH_S = 0.4, (30.0, 60.0)  # of a harvest, and between these, a na
 GRID_S = (2.0, 10.0)  # the grid is half of the quickest interval, between these
 LOW_PART, TOP_PART = 0.08, 0.05  # of a rise: as low as before it, and as high as its top
 TOP_LATE_S = 150.0  # a line may be warmest so long after a harvest was named to end
+LEFT = 0.4  # of the length that a harvest was named with, at least
+UNLIKE = 0.6  # part of the usual length by which a harvest is unlike most
 LONGER_S = 45.0  # at its top than others: a harvest unlike its neighbours
 STATED = 0.65  # of the width that the likelihoods give: so the stated 90 % hold on worlds that were worked on
 LEAST_ENDED = 4  # harvests that tell how long one lasts that a stop ends
@@ -51,10 +53,25 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
         at = np.flatnonzero(inner & (before == was) & (runs.state == becomes))
         if len(at) == 0:
             continue
-        near_ns = _rough(runs, colds[0], cells, at) if colds else start_ns[at]
-        start_ns[at], off_s[at], sharp = _placed(traces, len(colds), runs, cells, at, near_ns)
+        # Harvests much longer or shorter than most have a shape of their own.
+        length = (runs.stop - runs.first)[at - 1 if was == HARVEST else at]
+        like = np.abs(length / np.median(length) - 1.0) <= UNLIKE
+        sharp = np.zeros(len(at), dtype=bool)
+        for kind in (like, ~like):
+            if not kind.any():
+                continue
+            some = at[kind]
+            rough = bool(colds) and (becomes == HARVEST or kind is like)
+            near_ns = _rough(runs, colds[0], cells, some) if rough else start_ns[some]
+            start_ns[some], off_s[some], sharp[kind] = _placed(traces, len(colds), runs, cells, some, near_ns)
         by_draw[at] = sharp & bool(draws)
         by_cold[at] = bool(colds)
+    # Where little is left of a harvest, its neighbours do not tell when it was: it is where it was named.
+    named_ns = cells.start_ns[runs.first]
+    at = np.flatnonzero((runs.state[:-1] == HARVEST) & ~runs.opens_span[1:])
+    lost = at[start_ns[at + 1] - start_ns[at] < LEFT * (named_ns[at + 1] - named_ns[at])]
+    for edge in (lost[inner[lost]], lost + 1):
+        start_ns[edge], off_s[edge] = named_ns[edge], 2 * cells.step_s
     if not draws:
         _as_long_as_others(runs, start_ns)
     return Placed(start_ns=start_ns, uncertainty_s=off_s, by_draw=by_draw, by_cold=by_cold)
