@@ -1,8 +1,14 @@
 """The flow is the layout: a room imports only from the rooms before it (contracts in pyproject.toml)."""
 
+import ast
 import subprocess
 import sys
+import tomllib
+from importlib.metadata import packages_distributions
 from pathlib import Path
+
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 ROOT = Path(__file__).parent.parent
 KEPT_AT_THE_TOP = {
@@ -40,3 +46,23 @@ def test_the_code_is_linted_and_formatted():
             [sys.executable, "-m", "ruff", *command, "."], cwd=ROOT, capture_output=True, text=True
         )
         assert done.returncode == 0, done.stdout
+
+
+def test_what_the_program_imports_is_asked_for():
+    """A library that is only there because another one brought it is missing on the next machine."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    asked = [*project["dependencies"], *(r for rs in project["optional-dependencies"].values() for r in rs)]
+    requirements = [Requirement(line) for line in asked]
+    names = {canonicalize_name(name) for r in requirements for name in (r.name, *r.extras)}
+    owners = packages_distributions()
+    imported = set()
+    for path in sorted((ROOT / "pipeline").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                imported |= {alias.name.split(".")[0] for alias in node.names}
+            elif isinstance(node, ast.ImportFrom) and not node.level:
+                imported.add(node.module.split(".")[0])
+    foreign = imported - sys.stdlib_module_names - {"pipeline"}
+    assert {"numpy", "ruptures", "pyarrow"} <= foreign
+    unasked = {m for m in foreign if not names & {canonicalize_name(d) for d in owners.get(m, [m])}}
+    assert unasked == {"pydantic_core"}  # a part of pydantic, told so by its documentation
