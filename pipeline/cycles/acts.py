@@ -181,7 +181,12 @@ def by_current(
     lone: no line tells about when the act is, and the moment as named counts; with a line the first of several changes is the act,
     since fans and pumps are late.
     """
-    found = [c for c in changes(offsets, course, interval_s, noise) if c.at >= earliest_s]
+    import os
+    if not lone:
+        from pipeline.cycles import clamp
+        found = [Change(at=c.at, sharp=c.steep, soft=0.0, sign=1) for c in clamp.onsets(offsets, course, noise, interval_s) if c.at >= earliest_s]
+    else:
+        found = [c for c in changes(offsets, course, interval_s, noise) if c.at >= earliest_s]
     if not found:
         return None
     most = max(c.sharp for c in found)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import os
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.cycles import (
     boundaries,
+    clamp,
     doubles,
     fans,
     features,
@@ -168,11 +170,13 @@ def _search(
     runs = wholes.without_unseen_first(runs, timely[0] if timely else running)
     runs = wholes.without_unseen_last(runs, timely[0] if timely else running)
     # 4. Each boundary at full rate.
-    if cold_cells or _falls_in_harvest(runs, running):
+    if cold_cells:
         placed = placing.place(runs, cold_cells, draw_cells, cells)
     else:
-        placed = boundaries.place_by_clamp(runs, draw_cells[0], cells, again)
-        if _collapsed(runs, placed, cells):
+        placed = boundaries.place(runs, [], draw_cells, cells, delays, again)
+        if os.environ.get("CLAMP", "1") == "1":
+            placed = _acts_by_clamp(runs, placed, running.trace)
+        elif _falls_in_harvest(runs, running) or _collapsed(runs, placed, cells):
             placed = placing.place(runs, cold_cells, draw_cells, cells)
     # 5. Starts, phases and what cannot be told; cycles and their measures.
     limiting = [*colds, *(d.trace for d in draw_cells[:1] if boundaries.shows_harvests(runs, placed))]
@@ -216,6 +220,29 @@ def _search(
         },
     )
     return _Found(record=record, runs=runs, cells=cells, draw=draw_cells[0].trace if draw_cells else None)
+
+
+def _acts_by_clamp(runs, placed, trace):
+    before, after = np.r_[-1, runs.state[:-1]], np.r_[runs.state[1:], -1]
+    opens = runs.opens_span
+    shuts = np.r_[opens[1:], True]
+    at = np.flatnonzero((runs.state == HARVEST) & (before == FREEZE) & ~opens)
+    whole = at[(after[at] == FREEZE) & ~shuts[at]]
+    if len(whole) < 3:
+        return placed
+    start = placed.start_ns.copy()
+    freezes = np.flatnonzero((runs.state == FREEZE) & ~opens & ~shuts)
+    freeze_s = float(np.median(start[freezes + 1] - start[freezes])) * 1e-9
+    acts = clamp.acts_of(trace, start[whole], start[whole + 1], freeze_s)
+    if acts is None:
+        return placed
+    off = placed.uncertainty_s.copy()
+    s, e, so, eo = acts
+    moved = np.int64(np.median(s - start[whole]))
+    others = np.setdiff1d(at, whole)
+    start[others] += moved
+    start[whole], start[whole + 1] = s, e
+    return replace(placed, start_ns=start, uncertainty_s=off)
 
 
 def _collapsed(runs: Runs, placed: boundaries.Placed, cells: signals.Cells) -> bool:

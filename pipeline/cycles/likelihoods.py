@@ -10,6 +10,8 @@ from pipeline.cycles import turns
 
 # Common practice, no source, all of them.
 MOST_SAY = 20.0  # nats
+FARTHEST = 300.0  # nats: a prior that speaks louder says no more, and its exponent stays a number
+ALIKE = 0.75  # what the models have wrong, they have wrong at every boundary alike: 1.0, as if all were one witness; 0.0, all their own
 BLUNDER = 0.005  # chance that a channel's turn is no turn of this machine
 
 
@@ -47,6 +49,31 @@ def with_blunders(likely: np.ndarray) -> np.ndarray:
     top = likely.max(axis=-1, keepdims=True)
     chance = np.exp(likely - top)
     return top + np.log((1 - BLUNDER) * chance + BLUNDER * chance.mean(axis=-1, keepdims=True))
+
+
+def pooled_evidence(likely: np.ndarray, shown: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """`evidence` of `with_blunders(likely)` (trials, k, t0) under the log priors `shown` (trials, t0) and `known` (k, t0),
+    shape (trials, k); without a logarithm of every moment."""
+    top, most = likely.max(axis=-1), known.max(axis=-1)
+    chance = np.exp(likely - top[..., None])
+    shown = np.exp(np.maximum(shown, -FARTHEST))
+    known = np.exp(np.maximum(known - most[:, None], -FARTHEST))
+    anywhere = chance.mean(axis=-1) * (shown @ known.T)
+    chance *= shown[:, None]
+    here = np.einsum("lkt,kt->lk", chance, known.astype(chance.dtype))
+    return top + most + np.log(((1 - BLUNDER) * here + BLUNDER * anywhere) / likely.shape[-1])
+
+
+def mixture(likely: np.ndarray, shown: np.ndarray, share: np.ndarray) -> np.ndarray:
+    """Log likelihood (k, t0) where any of the trials may be true, each by its `share`: of `with_blunders(likely)` (trials,
+    k, t0) under the log priors `shown` (trials, t0), the mean over the moments made one."""
+    chance = np.exp(likely - likely.max(axis=-1, keepdims=True))
+    anywhere = BLUNDER * chance.mean(axis=-1, keepdims=True)
+    chance *= 1 - BLUNDER
+    chance += anywhere
+    chance *= np.exp(np.maximum(shown, -FARTHEST))[:, None]
+    chance *= share[:, None, None] / chance.mean(axis=-1, keepdims=True)
+    return np.log(chance.sum(axis=0))
 
 
 def rows_of(view: turns.View, rows) -> turns.View:

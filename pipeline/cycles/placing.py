@@ -9,7 +9,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from pipeline.cycles import acts, superpose
+import os
+from pipeline.cycles import acts, superpose, lagged
+from pipeline.cycles.runs import habits_of
+MODE = os.environ.get("MODE", "mix")
 from pipeline.cycles.boundaries import Placed, crossings
 from pipeline.cycles.features import Course, DrawCells
 from pipeline.cycles.runs import Runs
@@ -49,6 +52,7 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
             start_ns[at[shown]], off_s[at[shown]] = found_ns[shown], 0.5 + 0.45 * bracket_s[shown]
             by_draw[at[shown]] = True
     traces = [*(c.trace for c in colds), *(d.trace for d in draws[:1])]
+    work = []
     for was, becomes in ((FREEZE, HARVEST), (HARVEST, FREEZE)):
         at = np.flatnonzero(inner & (before == was) & (runs.state == becomes))
         if len(at) == 0:
@@ -56,16 +60,18 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
         # Harvests much longer or shorter than most have a shape of their own.
         length = (runs.stop - runs.first)[at - 1 if was == HARVEST else at]
         like = np.abs(length / np.median(length) - 1.0) <= UNLIKE
-        sharp = np.zeros(len(at), dtype=bool)
         for kind in (like, ~like):
             if not kind.any():
                 continue
             some = at[kind]
             rough = bool(colds) and (becomes == HARVEST or kind is like)
             near_ns = _rough(runs, colds[0], cells, some) if rough else start_ns[some]
-            start_ns[some], off_s[some], sharp[kind] = _placed(traces, len(colds), runs, cells, some, near_ns)
-        by_draw[at] = sharp & bool(draws)
+            work.append((some, _laid(traces, len(colds), runs, cells, some, near_ns)))
         by_cold[at] = bool(colds)
+    _ask_lines(work, colds, runs, cells)
+    for some, laid in work:
+        start_ns[some], off_s[some], sharp = _placed(traces, len(colds), cells, laid)
+        by_draw[some] = sharp & bool(draws)
     # Where little is left of a harvest, its neighbours do not tell when it was: it is where it was named.
     named_ns = cells.start_ns[runs.first]
     at = np.flatnonzero((runs.state[:-1] == HARVEST) & ~runs.opens_span[1:])
@@ -74,16 +80,26 @@ def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells
         start_ns[edge], off_s[edge] = named_ns[edge], 2 * cells.step_s
     if not draws:
         _as_long_as_others(runs, start_ns)
-    return Placed(start_ns=start_ns, uncertainty_s=off_s, by_draw=by_draw, by_cold=by_cold)
+    return Placed(start_ns=start_ns, uncertainty_s=off_s, by_draw=by_draw, by_cold=by_cold, lag_s={})
 
 
-def _placed(
-    traces: Sequence[Trace], lines: int, runs: Runs, cells: Cells, at: np.ndarray, near_ns: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Moments of the boundaries `at` (k,) of one kind [ns], half of their 90 % interval [s], and which of them stand out as
-    sharply as a current shows them. The first `lines` of `traces` are lines, the others currents."""
+def _ask_lines(work, colds, runs, cells):
+    for c, cold in enumerate(colds):
+        habits = habits_of(cold, runs, cells, apart=True)
+        said = lagged.likelihoods(
+            [
+                lagged.Act(template=laid["templates"][c], ending=laid["ending"], before_s=laid["harvest_s"] if laid["ending"] else laid["freeze_s"], after_s=laid["freeze_s"] if laid["ending"] else laid["harvest_s"])
+                for _, laid in work
+            ],
+            habits, cold.trace.interval_s, cells.step_s,
+        )
+        for (_, laid), says in zip(work, said, strict=True):
+            laid["turns"].append(says)
+
+
+def _laid(traces, lines, runs, cells, at, near_ns):
     length_s = (runs.stop - runs.first) * cells.step_s
-    ending = runs.state[at[0]] == FREEZE
+    ending = bool(runs.state[at[0]] == FREEZE)
     harvest_s = float(np.median(length_s[at - 1] if ending else length_s[at]))
     freeze_s = float(np.median(length_s[at] if ending else length_s[at - 1]))
     parts = (HARVEST_PART * harvest_s, FREEZE_PART * freeze_s)
@@ -94,11 +110,19 @@ def _placed(
         traces, near_ns, offsets, float(np.clip(REACH_PART * harvest_s, *REACH_S))
     )
     near_ns = near_ns + np.round(shift_s * 1e9).astype(np.int64)
+    templates = [superpose.template_of(superpose.readings_about(t, near_ns, offsets), offsets, t.noise) for t in traces]
+    return dict(templates=templates, offsets=offsets, near_ns=near_ns, apart_s=apart_s, ending=ending, harvest_s=harvest_s, freeze_s=freeze_s, turns=[], n=len(at), step=step)
+
+
+def _placed(traces, lines, cells, laid):
+    """Moments of the boundaries of one kind [ns] (k,), half of their 90 % interval [s], and which of them stand out as
+    sharply as a current shows them. The first `lines` of `traces` are lines, the others currents."""
+    offsets, near_ns, apart_s, ending, harvest_s, step = (laid[k] for k in ("offsets", "near_ns", "apart_s", "ending", "harvest_s", "step"))
+    at = np.arange(laid["n"])
     likely = np.zeros((len(superpose.windows_of(len(at))), len(offsets)))
     for i, trace in enumerate(traces):
-        template = superpose.template_of(
-            superpose.readings_about(trace, near_ns, offsets), offsets, trace.noise
-        )
+        template = laid["templates"][i]
+        told = laid["turns"][i] if i < lines else None
         for w, (course, noise) in enumerate(zip(template.values, template.noise, strict=True)):
             if i >= lines:
                 earliest_s = -0.5 * harvest_s if ending else -60.0
@@ -107,7 +131,11 @@ def _placed(
                 )
             else:
                 by = acts.end_by_line if ending else acts.start_by_line
-                says = by(offsets, course, noise, trace.interval_s)
+                says = by(offsets, course, noise, trace.interval_s) if MODE in ("", "mix") or (MODE == "end" and not ending) else None
+                if told is not None and (MODE in ("turns", "mix") or (MODE == "end" and ending)):
+                    density = lambda x: np.exp(np.maximum(x - x.max(), -30)) / np.exp(np.maximum(x - x.max(), -30)).sum()
+                    turn = np.log(density(told[w]) + 1e-4 / len(offsets))
+                    says = turn if says is None else np.log(0.5 * density(says) + 0.5 * density(turn))
             if says is not None:
                 likely[w] += says
     # Neighbouring windows are asked together.

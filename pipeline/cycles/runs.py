@@ -10,6 +10,7 @@ from pipeline.cycles.features import Course
 from pipeline.cycles.signals import Cells, sampled
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
+WIDE = 3  # cells
 USUAL = 0.75  # of the freezes, the shorter ones, last as they should, or are cut short; common practice, no source
 
 
@@ -89,8 +90,8 @@ class Habits:
     bending: np.ndarray  # (3,), see `bendings`
 
 
-def habits_of(course: Course, runs: Runs, cells: Cells) -> Habits:
-    bending = bendings(course, runs, cells)
+def habits_of(course: Course, runs: Runs, cells: Cells, *, apart: bool) -> Habits:
+    bending = bendings(course, runs, cells, apart=apart)
     heard = np.isfinite(course.level) & _heard(runs)
     if heard.sum() < 3:
         return Habits(swing=np.nan, slope=np.nan, bending=bending)
@@ -110,21 +111,29 @@ def _heard(runs: Runs) -> np.ndarray:
     return (np.minimum(since, until) < most) | (np.repeat(runs.state, length) != FREEZE)
 
 
-def bendings(course: Course, runs: Runs, cells: Cells) -> np.ndarray:
+def bendings(course: Course, runs: Runs, cells: Cells, *, apart: bool) -> np.ndarray:
     """Intensity of the slow bending of the course within freeze, harvest and idle [unit²/s³], (3,): from second
-    differences over one cell, whose variance is 2/3 × intensity × Δ³ and the noise."""
+    differences over one cell, whose variance is 2/3 × intensity × Δ³ and the noise. apart: the two are told apart by
+    second differences over WIDE cells (of a slow probe; a current bends too sharply for that)."""
     level = np.where(_heard(runs), course.level, np.nan)
     state = np.repeat(runs.state, runs.stop - runs.first)
     noise = (course.slope_noise * np.sqrt(2) * cells.step_s / 60.0) ** 2 * 6
     unit = 2 / 3 * cells.step_s**3
-    bend = np.abs(level[2:] - 2 * level[1:-1] + level[:-2])
-    whole = (state[2:] == state[1:-1]) & (state[:-2] == state[1:-1]) & np.isfinite(bend)
-    bend, within = bend[whole], state[1:-1][whole]
     out = np.full(3, 1e-12)
-    for s in range(3):
-        inside = bend[within == s]
-        if len(inside) >= 5:
+
+    def spreads(h):
+        bend = np.abs(level[2 * h :] - 2 * level[h:-h] + level[: -2 * h])
+        whole = (state[2 * h :] == state[h:-h]) & (state[: -2 * h] == state[h:-h]) & np.isfinite(bend)
+        bend, within = bend[whole], state[h:-h][whole]
+        for s in range(3):
+            inside = bend[within == s]
             # The quieter half: a phase bends most at its ends, and there the turn is what is sought.
-            near = float(np.quantile(sampled(inside), 0.25) / 0.3186) ** 2
-            out[s] = max(max(near - noise, 0.02 * near) / unit, 1e-12)
+            yield float(np.quantile(sampled(inside), 0.25) / 0.3186) ** 2 if len(inside) >= 5 else np.nan
+
+    for s, (near, wide) in enumerate(zip(spreads(1), spreads(WIDE) if apart else (np.nan,) * 3, strict=True)):
+        if np.isfinite(near):
+            found = max(near - noise, 0.02 * near) / unit
+            if np.isfinite(wide):
+                found = max(min(found, (wide - near) / unit / (WIDE**3 - 1)), 0.02 * found)
+            out[s] = max(found, 1e-12)
     return out

@@ -16,13 +16,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import lru_cache
+from functools import cache, lru_cache
 
 import numpy as np
 from scipy.signal import lfilter
 
 from pipeline.cycles.signals import Trace
 
+LAGS_S = (0.0, 3.0, 5.0, 8.0, 12.0, 17.0, 24.0, 34.0, 48.0, 66.0, 90.0)
 LINES = (  # how the line itself answers: (its time constant [s], does it go along a ramp?)
     (0.0, False),
     (5.0, False),
@@ -36,6 +37,8 @@ LINES = (  # how the line itself answers: (its time constant [s], does it go alo
     (20.0, True),
 )
 # Common practice, no source, all of them.
+USUAL_LAG_S, SPREAD_LAG = 18.0, 1.0  # a clip on a pipe
+USUAL_LINE_S, SPREAD_LINE = 30.0, 1.5  # a few kg of copper
 NODE_SHARES = (0.7, 0.3)
 LONGEST_S = 900.0  # of an answer: longer than any window
 RAMP_S = 30.0  # a ramp reaches the height after this long
@@ -49,6 +52,36 @@ ROUNDING = 1e-12  # of the largest variance: keeps the covariance of readings wi
 NEVER = 60.0  # added to the χ² of a turn the wrong way
 
 Way = tuple[float, tuple[float, bool], float]  # how a turn is answered: lag [s], one of LINES, box [s]
+WAYS: tuple[Way, ...] = tuple((lag_s, line, 0.0) for lag_s in LAGS_S for line in LINES)
+
+PRIOR = -0.5 * np.array(  # log prior (lags, lines): log-normal about what clips and pipes do
+    [
+        [
+            (np.log(max(lag_s, 2.0) / USUAL_LAG_S) / SPREAD_LAG) ** 2
+            + (np.log(max(line_s, 3.0) / USUAL_LINE_S) / SPREAD_LINE) ** 2
+            for line_s, _ in LINES
+        ]
+        for lag_s in LAGS_S
+    ]
+)
+
+
+@cache
+def shown_after_s(lag_s: float, line: tuple[float, bool], cell_s: float) -> float:
+    """How long after the change its answer bends most, in the means of cells of `cell_s` [s]: where a turn is seen.
+
+    Lag and line are a cascade, so that it does not matter which of the two is the slower one.
+    """
+    fine = 0.5
+    per_cell = max(2, round(cell_s / fine))
+    reach = 4 * per_cell + round(3 * (lag_s + min(line[0], 60.0)) / fine)
+    moments = (np.arange(-4 * per_cell, reach) + 0.5) * fine
+    course = answer(moments, np.zeros(1), lag_s=lag_s, line=line)[0]
+    means = np.convolve(course, np.full(per_cell, 1 / per_cell), mode="valid")
+    bend = means[2 * per_cell :] - 2 * means[per_cell:-per_cell] + means[: -2 * per_cell]
+    middle = moments[per_cell : per_cell + len(bend)] + (per_cell - 1) * fine / 2
+    # The cells may lie any way across the change: the mean over all the ways.
+    return float(np.mean([middle[way::per_cell][np.argmax(bend[way::per_cell])] for way in range(per_cell)]))
 
 
 @dataclass(frozen=True, kw_only=True)
