@@ -8,6 +8,7 @@ from pathlib import Path
 from pipeline.errors import LogFileError
 from pipeline.language.text import Text
 from pipeline.logs.clock.clock_columns import ClockPlan, plan_columns
+from pipeline.logs.clock.stamp_parser import StampColumn
 from pipeline.logs.layout.dialect import Dialect, refuse_named_readings
 from pipeline.logs.layout.layout_of import layout_of
 from pipeline.logs.layout.preamble import read_head
@@ -120,5 +121,6 @@ def _wanted(dialect: Dialect, plan: ClockPlan, readings: tuple[int, ...], tall: 
         clock_text=plan.columns if as_text and iso is None else (),
         numbers=numbers,
         texts=tall.texts if tall else (),
+        clock_sink=None if tall or plan.dotted else StampColumn,
         careful=careful,
     )
