@@ -218,6 +218,4 @@ def test_stamps_are_parsed_as_the_standard_library_parses_them(moments, form):
     assert stamps.clock_ns.tolist() == midnight
     order = (2, 1, 0) if form.startswith("%d/") else (0, 1, 2)
     dates = np.repeat(stamps.parts[list(order)], stamps.rows_of_stretches, axis=1)
-    assert [tuple(dates[:, i].tolist()) for i in range(len(back))] == [
-        (t.year, t.month, t.day) for t in back
-    ]
+    assert [tuple(dates[:, i].tolist()) for i in range(len(back))] == [(t.year, t.month, t.day) for t in back]

@@ -242,11 +242,12 @@ def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
     if notes and notes[-1].key == "logs.note.date_order_open":
         swapped = "month-first" if order == "day-first" else "day-first"
         other_days, _ = days_of_stretches(dated, swapped)
-        other = _zoned(_spread(other_days * DAY_NS, dated) + clock, timed, around)[0]
+        other = _zoned(_spread(other_days * DAY_NS, dated) + clock, timed.offset_s, around)[0]
     local = _spread(days * DAY_NS, dated)
     local += clock
-    utc, more, zone = _zoned(local, timed, around)
-    resolution = min(timed.resolution_ns, 60 * SECOND_NS)
+    offset_s, resolution = timed.offset_s, min(timed.resolution_ns, 60 * SECOND_NS)
+    del stamps, dated, timed, clock  # of a long log a quarter of a gigabyte each
+    utc, more, zone = _zoned(local, offset_s, around)
     return Moments(
         utc_ns=utc,
         rows=rows,
@@ -298,11 +299,11 @@ def _from_time_of_day(stamps: Stamps, rows: np.ndarray | None, around: Surroundi
 
 
 def _zoned(
-    local: np.ndarray, stamps: Stamps, around: Surroundings
+    local: np.ndarray, offset_s: np.ndarray, around: Surroundings
 ) -> tuple[np.ndarray, tuple[Text, ...], dict[str, str]]:
-    told = stamps.offset_s != NO_ZONE
+    told = offset_s != NO_ZONE
     if told.all():
-        return local - stamps.offset_s.astype(np.int64) * SECOND_NS, (), {"zone": "in every row"}
+        return local - offset_s.astype(np.int64) * SECOND_NS, (), {"zone": "in every row"}
     if told.any():
         raise LogFileError(
             "some rows say their UTC offset and some don't", file=around.name, remedy="export the log again"
