@@ -6,14 +6,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.findings.evidence.conditions import capacity_factor
-
-if TYPE_CHECKING:
-    from pipeline.findings.evidence.case import Case
+from pipeline.findings.evidence.case import Case
+from pipeline.findings.methods.conditions import capacity_factor
+from pipeline.findings.methods.statistics import middle
 
 _NEAR_K = 3.0  # rows of the service sheet that are so near in air or water count alike
 
@@ -22,25 +20,6 @@ READS = (
     "slab_unknown_pct", "slab_short_pct", "slab_harvest_low_min", "slab_harvest_high_min", "slab_harvest_tolerance_pct", "band_air_c", "band_water_c",
     "unknown_air_c", "unknown_water_c", "air_pct_per_k", "air_rated_c", "water_rated_c", "sisters_least",
 )  # fmt: skip
-
-
-@dataclass(frozen=True, kw_only=True)
-class Known:
-    """The usual lengths of one machine at its conditions: an earlier visit of this unit, or a sister machine."""
-
-    name: str  # the unit, or the day of the visit
-    freeze_min: float
-    harvest_min: float = math.nan
-    air_c: float = math.nan
-    water_c: float = math.nan
-
-
-@dataclass(frozen=True, kw_only=True)
-class Elsewhere:
-    """What is known from outside this log."""
-
-    earlier: tuple[Known, ...] = ()  # visits of this unit that were judged good
-    sisters: tuple[Known, ...] = ()  # machines of the same model, as the user labels them
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,10 +58,10 @@ def freeze_standard(case: Case) -> Standard:
         least = t["sisters_least"] if basis == "sister machines" else 1
         lengths = [m.freeze_min * _carried(case, m.air_c, m.water_c) for m in machines if m.freeze_min > 0]
         if len(lengths) >= least:
-            middle = float(np.median(lengths))
+            usual = float(np.median(lengths))
             # Shorter than an earlier visit's is no fault by itself: it may have been slow then.
-            low = min(_of_kind(case).low, middle) if basis == "earlier visits" else middle * (1 - far / 100)
-            return Standard(low=low, high=middle * (1 + far / 100), basis=basis)
+            low = min(_of_kind(case).low, usual) if basis == "earlier visits" else usual * (1 - far / 100)
+            return Standard(low=low, high=usual * (1 + far / 100), basis=basis)
     asked = plate_freeze_min(case)
     if asked is not None:
         return _about(asked, asked, t["plate_out_pct"], "nameplate and slab")
@@ -114,7 +93,7 @@ def _about(low: float, high: float, far_pct: float, basis: str) -> Standard:
 
 
 def _of_kind(case: Case) -> Standard:
-    t, air, water = case.thresholds, usual(case.air_c), usual(case.water_c)
+    t, air, water = case.thresholds, middle(case.air_c), middle(case.water_c)
     if case.unit.kind == "slab":
         # Known air and water move the band; where they are not, it is wide enough for a warm kitchen.
         factor = _factor(case, air, water, t["band_air_c"], t["band_water_c"])
@@ -137,7 +116,7 @@ def _factor(case: Case, air: float, water: float, rated_air: float, rated_water:
 
 def _carried(case: Case, air_c: float, water_c: float) -> float:
     """By what a freeze at `air_c` and `water_c` must be multiplied to stand for one at this log's conditions."""
-    air, water = usual(case.air_c), usual(case.water_c)
+    air, water = middle(case.air_c), middle(case.water_c)
     at = (air if math.isfinite(air_c) else math.nan, water if math.isfinite(water_c) else math.nan)
     return 1 / _factor(case, *at, air_c, water_c)
 
@@ -146,7 +125,7 @@ def _from_sheet(
     case: Case, rows: Sequence[tuple[float, float, float | tuple[float, float]]], *, carried: bool = True
 ) -> tuple[float, float]:
     """Least and most of the service sheet at the log's usual air and water: each row carried there, near ones counting most."""
-    air, water = usual(case.air_c), usual(case.water_c)
+    air, water = middle(case.air_c), middle(case.water_c)
     weights, lows, highs = [], [], []
     for row_air, row_water, length in rows:
         low, high = length if isinstance(length, tuple) else (length, length)
@@ -166,14 +145,8 @@ def plate_freeze_min(case: Case) -> float | None:
     t = case.thresholds
     rated_air = t["air_rated_c"] if plate.at_air_c is None else plate.at_air_c
     rated_water = t["water_rated_c"] if plate.at_water_c is None else plate.at_water_c
-    factor = _factor(case, usual(case.air_c), usual(case.water_c), rated_air, rated_water)
+    factor = _factor(case, middle(case.air_c), middle(case.water_c), rated_air, rated_water)
     harvest = case.level("harvest_min", case.harvests)
     cycle = slab * 1440 / (plate.ice_kg_per_day * factor)
     freeze = cycle - (harvest if math.isfinite(harvest) else 0.0)
     return freeze if freeze > 0 else None
-
-
-def usual(values: np.ndarray) -> float:
-    """The median of what is known, NaN where nothing is."""
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else math.nan

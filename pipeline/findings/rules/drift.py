@@ -6,10 +6,10 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.evidence.courses import MEASURES, Course
 from pipeline.findings.finding import Severity, Shows
+from pipeline.findings.methods import statistics
 from pipeline.findings.phrase import Phrase, phrase
 from pipeline.findings.rule import CannotTell, Rule, Seen, cycles_needed
 
