@@ -277,11 +277,25 @@ def _laid_upon(world: World, told: Told) -> World:
         signals["condenser_out"] = signals["condenser_in"] + rise / slower
     starved = {"metering": 6.0, "charge-low": 6.5}.get(told.cause, 0.0)
     if starved:
-        freezing = np.zeros(len(t))
-        for a, b, kind in world.phases:
-            if kind == "freeze":
-                freezing[int((a - world.start_ns) * 1e-9) : int((b - world.start_ns) * 1e-9)] = 1.0
-        warmer = lag_by_state(starved * grown * freezing, np.where(freezing > 0, 240.0, 20.0))
-        for role, share in (("evaporator", 1.0), ("suction", 1.0), ("discharge", 1.3)):
-            signals[role] = signals[role] + share * warmer
+        _starve(signals, world, starved * grown)
     return replace(world, signals=signals)
+
+
+def _starve(signals: dict[str, np.ndarray], world: World, excess_k: np.ndarray) -> None:
+    """Warm the evaporator's outlet and what follows it by `excess_k` (seconds + 1,) in freezes; in a harvest the outlet stays where it
+    was until the plate is as warm."""
+    spans = [
+        (kind, *((at - world.start_ns) // 10**9 for at in (start_ns, end_ns)))
+        for start_ns, end_ns, kind in world.phases
+    ]
+    freezing = np.zeros(len(excess_k))
+    for kind, first, last in spans:
+        if kind == "freeze":
+            freezing[first:last] = 1.0
+    warmer = lag_by_state(excess_k * freezing, np.where(freezing > 0, 240.0, 60.0))
+    signals["discharge"] = signals["discharge"] + 1.3 * warmer
+    for role in ("evaporator", "suction"):
+        signals[role] = signals[role] + warmer * freezing
+        for kind, first, last in spans:
+            if kind == "harvest":
+                signals[role][first:last] = np.maximum(signals[role][first:last], signals[role][first - 1])
