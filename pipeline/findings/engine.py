@@ -22,6 +22,7 @@ from pipeline.findings.evidence.refrigerant import side_of
 from pipeline.findings.evidence.signals import signals
 from pipeline.findings.finding import Finding, Judgement, NextClip, NotJudged, Severity, Step
 from pipeline.findings.loss import loss_of
+from pipeline.findings.methods.statistics import middle
 from pipeline.findings.rule import CannotTell, Rule
 from pipeline.findings.rules.output import output
 from pipeline.findings.visited import (
@@ -84,6 +85,9 @@ def judge(
         visits=visits,
         steps=found.steps,
         next_clip=found.next_clip,
+        air_c=middle(whole.air_c),
+        water_c=middle(whole.water_c),
+        sisters_min=middle(np.array([m.freeze_min for m in whole.elsewhere.sisters])),
         refrigerant_side=side_of(unit.nameplate.refrigerant, case.refrigeration, case.steady),
     )
 

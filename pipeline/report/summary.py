@@ -62,6 +62,9 @@ class UnitSummary:
     refrigerant_side: Mapping[str, Any] | None = None  # name -> middle, low, high, cycles
     freeze_min: float | None = None  # median of the complete cycles [min]
     harvest_min: float | None = None
+    air_c: float | None = None  # what the condenser was given, median
+    water_c: float | None = None  # supply water, median
+    sisters_min: float | None = None  # usual freeze of the sister machines that it was held against [min]
     idle_share: float | None = None  # 0…1 of the time with data
     made_ice_kg_per_day: float | None = None  # in the time that the log covers, rests included
     expected_kg_per_day: float | None = None
@@ -171,6 +174,9 @@ def summarise(
         refrigerant_side=side_table(judgement.refrigerant_side),
         freeze_min=_median(table, "freeze_min", complete),
         harvest_min=_median(table, "harvest_min", complete) if record.harvests_timed else None,
+        air_c=plain(judgement.air_c),
+        water_c=plain(judgement.water_c),
+        sisters_min=plain(judgement.sisters_min),
         idle_share=_idle_share(record),
         made_ice_kg_per_day=plain(numbers.made_kg_per_day),
         expected_kg_per_day=plain(output.expected_kg_per_day),
