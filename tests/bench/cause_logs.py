@@ -282,8 +282,8 @@ def _laid_upon(world: World, told: Told) -> World:
 
 
 def _starve(signals: dict[str, np.ndarray], world: World, excess_k: np.ndarray) -> None:
-    """Warm the evaporator's outlet and what follows it by `excess_k` (seconds + 1,) in freezes; in a harvest the outlet stays where it
-    was until the plate is as warm."""
+    """Warm the evaporator's outlet and what follows it by `excess_k` (seconds + 1,) in freezes; in a harvest the excess shrinks as the
+    plate warms, so that both come to 0 °C together."""
     spans = [
         (kind, *((at - world.start_ns) // 10**9 for at in (start_ns, end_ns)))
         for start_ns, end_ns, kind in world.phases
@@ -294,8 +294,9 @@ def _starve(signals: dict[str, np.ndarray], world: World, excess_k: np.ndarray) 
             freezing[first:last] = 1.0
     warmer = lag_by_state(excess_k * freezing, np.where(freezing > 0, 240.0, 60.0))
     signals["discharge"] = signals["discharge"] + 1.3 * warmer
+    plate, excess = signals["evaporator"], warmer * freezing
+    for kind, first, last in spans:
+        if kind == "harvest" and first > 0 and plate[first - 1] < 0:
+            excess[first:last] = excess[first - 1] * np.clip(plate[first:last] / plate[first - 1], 0.0, 1.0)
     for role in ("evaporator", "suction"):
-        signals[role] = signals[role] + warmer * freezing
-        for kind, first, last in spans:
-            if kind == "harvest":
-                signals[role][first:last] = np.maximum(signals[role][first:last], signals[role][first - 1])
+        signals[role] = signals[role] + excess
