@@ -22,6 +22,7 @@ from pipeline.store.keeper import Keeper
 from pipeline.store.names import why_refused
 
 if TYPE_CHECKING:
+    from pipeline.findings.evidence.elsewhere import Known
     from pipeline.logs.table import FileTable
     from pipeline.report import UnitSummary
     from pipeline.unit import Unit
@@ -47,6 +48,7 @@ class UnitJob:
     folder: Place  # where this unit's report goes
     options: RunOptions
     store: Path | None = None  # the folder of reports whose store is used; None: without one
+    sisters: tuple[Known, ...] = ()  # machines of the same model, where they are known
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,8 +95,11 @@ def _through_the_rooms(job: UnitJob, keeper: Keeper, run: _UnitRun) -> None:
         record = find_cycles(timeline, unit)
     with run.room("judge"):
         from pipeline.findings import judge
+        from pipeline.findings.evidence.elsewhere import elsewhere_of
 
-        judgement = judge(timeline, record, unit)
+        past = keeper.past()
+        elsewhere = elsewhere_of(past, job.sisters, start_ns=timeline.start_ns)
+        judgement = judge(timeline, record, unit, elsewhere)
     with run.room("report"), keeper.whole() as folder:
         from pipeline.report import given_of, read_summary, write_unit
 
@@ -109,7 +114,7 @@ def _through_the_rooms(job: UnitJob, keeper: Keeper, run: _UnitRun) -> None:
             problems=run.problems,
             options=job.options.report,
             given=given,
-            past=keeper.past(),
+            past=past,
             previous=read_summary(job.folder),
         )
         keeper.add_history(folder, summary)
@@ -208,8 +213,8 @@ def _kept(keeper: Keeper, run: _UnitRun) -> UnitOutcome:
 
 def unchanged(job: UnitJob) -> UnitOutcome | None:
     """What the last run made of the unit, where nothing that it rests on has changed since; else None."""
-    if job.store is None:
-        return None
+    if job.store is None or not all(isinstance(file, Path) for file in job.files.files):
+        return None  # files at a URL are not looked at before they are brought
     store = UnitStore(StorePlace(job.store), job.files.name)
     last = store.current(job.files, job.options.report, job.folder)
     outcome = _as_kept(job, last) if last is not None else None

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_DAY, NS_PER_H, Case
 from pipeline.findings.finding import Severity, Shows
+from pipeline.findings.methods import statistics
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import CannotTell, Rule, Seen, cycles_needed
 
@@ -106,9 +106,9 @@ class _Bunch:
 def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
     """The lengths at which most freezes bunch, one after the other: the fault may begin or end in mid-log."""
     t = case.thresholds
-    believed = math.hypot(case.sigma_min, t["timer_spread_s"] / 60)
+    timer_sigma_min = math.hypot(case.sigma_min, t["timer_spread_s"] / 60)
     told = case.unit.nameplate.freeze_timer_min
-    near = t["timer_near"] * believed
+    near = t["timer_near"] * timer_sigma_min
     left, found = lengths.copy(), []
     for _ in range(_MOST_BUNCHES):
         if np.isfinite(left).sum() < t["timer_cycles"]:
@@ -134,7 +134,7 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
         varied = by_conditions > spread or _harvests_vary(case, inside, vary) or own * length > vary
         whole = 100 * n >= t["timer_whole_pct"] * known.sum()
         sure_z = statistics.quantile(t["timer_p" if whole else "timer_part_p"])
-        like_one = spread <= t["timer_like_times"] * believed
+        like_one = spread <= t["timer_like_times"] * timer_sigma_min
         too_regular = like_one and due / spread >= t["timer_excess"] and _chance_z(spread / due, n) < sure_z
         if too_regular and _follow(case, lengths, inside, by_conditions):
             proof = ""
@@ -147,7 +147,7 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
         elif (
             told
             and abs(length / told - 1) <= t["timer_match_pct"] / 100
-            and spread <= t["timer_told_times"] * believed
+            and spread <= t["timer_told_times"] * timer_sigma_min
         ):
             proof = "the timer's length in unit.toml"
         else:
@@ -160,7 +160,7 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
                 n=n,
                 found_min=spread,
                 due_min=due,
-                alike=n >= 0.5 * known.sum() and spread <= t["timer_alike_times"] * believed,
+                alike=n >= 0.5 * known.sum() and spread <= t["timer_alike_times"] * timer_sigma_min,
                 proof=proof,
             )
         )
