@@ -233,8 +233,8 @@ def _kept(keeper: Keeper, run: _UnitRun) -> UnitOutcome:
 
 def unchanged(job: UnitJob) -> UnitOutcome | None:
     """What the last run made of the unit, where nothing that it rests on has changed since; else None."""
-    if job.store is None:
-        return None
+    if job.store is None or not all(isinstance(file, Path) for file in job.files.files):
+        return None  # files at a URL are not looked at before they are brought
     store = UnitStore(StorePlace(job.store), job.files.name)
     last = store.current(job.files, job.options.report, job.folder)
     outcome = _as_kept(job, last) if last is not None else None

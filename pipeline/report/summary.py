@@ -23,6 +23,7 @@ from pipeline.report.clock import DAY_NS, iso_times
 from pipeline.report.machine_files import plain, side_table
 from pipeline.report.numbers.hours import days_as_json
 from pipeline.report.numbers.unjudged import Unsaid
+from pipeline.report.numbers.waiting import waiting_of
 from pipeline.report.numbers.whole import Numbers
 from pipeline.unit import Unit
 
@@ -81,6 +82,8 @@ class UnitSummary:
     trace_flags: tuple[int, ...] = ()  # 1 where a freeze or harvest of that stretch is abnormal
     problems: tuple[str, ...] = ()  # of files that could not be read
     texts: Mapping[str, Any] = field(default_factory=dict)  # Texts as JSON, for any language and units
+    visits: tuple[Mapping[str, Any], ...] = ()  # in the order of `given`: see `numbers.visits`
+    waiting: Mapping[str, float] = field(default_factory=dict)  # what it costs to wait: see `numbers.waiting`
     previous: Mapping[str, Any] | None = None  # level, log_end, freeze_min, … of the report before this one
 
     @property
@@ -193,6 +196,8 @@ def summarise(
         trace_flags=trace_flags,
         problems=tuple(p.message for p in problems),
         texts=_texts(judgement, offsets) | _lacking(numbers.lacking),
+        visits=tuple(vars(place) for place in numbers.visits),
+        waiting=waiting_of(record, judgement),
         previous=_before(previous, end),
     )
 
@@ -223,6 +228,7 @@ def _texts(judgement: Judgement, offsets) -> dict[str, Any]:
     return {
         "verdict_client": text_table(judgement.verdict.client),
         "verdict_technician": text_table(judgement.verdict.technician),
+        "also": [text_table(text) for text in judgement.verdict.also],
         **_next_clip(judgement),
         **{
             f"verdict_{part}": text_table(text)

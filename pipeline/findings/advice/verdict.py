@@ -103,6 +103,8 @@ _CLIENT = {
     for code, plain in _PLAIN.items()
 }
 
+_ALSO = {code: phrase(f"verdict.also.{code}", plain) for code, plain in _PLAIN.items()}
+
 
 def verdict(
     case: Case, findings: tuple[Finding, ...], visits: tuple[AfterVisit, ...], *, log_start_ns: int
@@ -136,10 +138,7 @@ def verdict(
     if change is not None and (not grave or worst.part == "before"):
         since = change
     level = worst.severity.value
-    if grave:
-        client = _CLIENT[level, worst.code if worst.code in _PLAIN else "other"]()
-    else:
-        client = _NOTE() if standard.tells else _NOTE_STEADY()
+    client = _CLIENT[level, _told_of(grave)[0]]() if grave else _NOTE() if standard.tells else _NOTE_STEADY()
     return Verdict(
         level=level,
         client=client,
@@ -147,4 +146,10 @@ def verdict(
         since=since,
         likeliest=worst.likely_causes[0] if worst.likely_causes else None,
         first_check=worst.next_checks[0] if worst.next_checks else None,
+        also=tuple(_ALSO[code]() for code in _told_of(grave)[1:]),
     )
+
+
+def _told_of(findings: list[Finding]) -> list[str]:
+    """The codes that a client is told of, worst first, each once."""
+    return list(dict.fromkeys(f.code if f.code in _PLAIN else "other" for f in findings))

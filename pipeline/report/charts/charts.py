@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-from datetime import time as clock_time
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -16,7 +15,6 @@ from pipeline.report.clock import Offsets
 from pipeline.report.numbers.usual_range import Limits
 from pipeline.report.payload.pack import Pack
 from pipeline.report.wording import Reader
-from pipeline.unit import Unit
 
 S = 1_000_000_000
 MARKS_A_FINDING = 200  # cycles of one finding that get a mark of their own
@@ -108,11 +106,10 @@ def put_marks(
     ]
 
 
-def put_visits(pack: Pack, timeline: Timeline, unit: Unit) -> None:
-    """Where visits lie in the log: lines in every chart over time. Without a time of day, a visit lies at noon."""
-    moments = [datetime.combine(v.on, v.at or clock_time(12), timeline.tz).timestamp() for v in unit.visits]
-    span = (timeline.start_ns / S, timeline.end_ns / S)
-    pack.header["visits"] = [{"at": round(m - span[0])} for m in sorted(moments) if span[0] <= m <= span[1]]
+def put_visits(pack: Pack, timeline: Timeline, shares: Sequence[float]) -> None:
+    """Where visits lie in the log, as shares of it: lines in every chart over time."""
+    span_s = (timeline.end_ns - timeline.start_ns) / S
+    pack.header["visits"] = [{"at": round(share * span_s)} for share in shares]
 
 
 def put_clock(pack: Pack, offsets: Offsets, timeline: Timeline) -> None:

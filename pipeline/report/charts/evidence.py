@@ -3,6 +3,7 @@ the log that it speaks of."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,9 +55,10 @@ def evidence(
     harvests: Overlay | None,
     offsets: Offsets,
     reader: Reader,
+    visits: Sequence[float] = (),
 ) -> Evidence | None:
-    """The picture of `finding`; None where no channel has a reading in its span."""
-    picture = _measure_picture(finding, timeline, record, offsets, reader)
+    """The picture of `finding`; None where no channel has a reading in its span. visits: where one lies, as a share of the log."""
+    picture = _measure_picture(finding, timeline, record, offsets, reader, visits)
     if picture is not None:
         return picture
     kind = finding.shows.about if finding.shows.about != "span" else ""
@@ -72,7 +74,12 @@ LEAST_MEASURED = 8  # cycles, for a course to be seen (common practice, no sourc
 
 
 def _measure_picture(
-    finding: Finding, timeline: Timeline, record: CycleRecord, offsets: Offsets, reader: Reader
+    finding: Finding,
+    timeline: Timeline,
+    record: CycleRecord,
+    offsets: Offsets,
+    reader: Reader,
+    visits: Sequence[float],
 ) -> Evidence | None:
     """The measure that a finding speaks of, a dash a cycle over the whole log, and its middle from a twelfth of the log to
     the next; None where it speaks of none, or too few cycles have it."""
@@ -105,6 +112,7 @@ def _measure_picture(
     pieces = np.array_split(np.argsort(at), min(12, len(at) // 4 or 1))
     middles = np.array([[np.median(at[p]), np.median(values[p])] for p in pieces])
     parts.append(svg.polyline(plane, middles[:, 0], middles[:, 1], "odd"))
+    parts += plane.uprights(visits, "visit")
     first, last = reader.span(timeline.start_ns, timeline.end_ns, offsets)
     parts.append(svg.label(LEFT, HEIGHT - 16, first, "tick"))
     parts.append(svg.label(WIDTH - RIGHT, HEIGHT - 16, last, "tick", "end"))

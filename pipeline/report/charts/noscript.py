@@ -3,7 +3,7 @@ drawn, and stay where no script runs (a mail program's preview, a locked-down br
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from markupsafe import Markup
@@ -27,8 +27,15 @@ _TALL = {PhaseKind.FREEZE: 9, PhaseKind.HARVEST: 15, PhaseKind.IDLE: 2, PhaseKin
 MOST_CURVES = 12
 
 
-def sketch_log(timeline: Timeline, record: CycleRecord, offsets: Offsets, reader: Reader) -> Markup | None:
-    """The cold trace over the whole log, and under it one ribbon of phases; None where nothing was read."""
+def sketch_log(
+    timeline: Timeline,
+    record: CycleRecord,
+    offsets: Offsets,
+    reader: Reader,
+    visits: Sequence[float] = (),
+) -> Markup | None:
+    """The cold trace over the whole log, and under it one ribbon of phases; None where nothing was read. visits: where one lies,
+    as a share of the log."""
     channel = cold_trace(timeline) or (timeline.channels[0] if timeline.channels else None)
     if channel is None:
         return None
@@ -49,6 +56,7 @@ def sketch_log(timeline: Timeline, record: CycleRecord, offsets: Offsets, reader
     x = np.repeat(np.arange(len(shown.low)), 2)
     y = np.column_stack([shown.low, shown.high]).ravel()
     parts.append(svg.polyline(plane, x, y, "trace"))
+    parts += plane.uprights(visits, "visit")
     said = reader.t("chart.sketch_log", channel_role=channel.role)
     return svg.picture(WIDTH, top + height + RIBBON + 26, parts, title=said, css="sketch")
 
@@ -60,6 +68,7 @@ def sketch_lengths(
     odd: set[int],
     offsets: Offsets,
     reader: Reader,
+    visits: Sequence[float] = (),
 ) -> Markup | None:
     """Every freeze as a dash, abnormal ones broader, over the usual range; None where fewer than three were seen."""
     table = record.cycles
@@ -85,6 +94,7 @@ def sketch_lengths(
     if np.isfinite(lim.low):
         y = float(plane.py(lim.high))
         parts.append(svg.rect(LEFT, y, WIDTH - LEFT - RIGHT, float(plane.py(lim.low)) - y, "range"))
+    parts += plane.uprights(visits, "visit")
     abnormal = np.isin(numbers, list(odd))
     for mask, mark, css in (
         (seen & ~abnormal, "h7", "dashes"),

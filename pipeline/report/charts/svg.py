@@ -33,6 +33,11 @@ class Plane:
             - (np.asarray(y, float) - self.y[0]) / ((self.y[1] - self.y[0]) or 1) * self.height
         )
 
+    def uprights(self, shares: Iterable[float], css: str) -> list[Markup]:
+        """Lines from top to bottom, each at a share of the width."""
+        at = [self.left + share * self.width for share in shares]
+        return [line(x, self.top, x, self.top + self.height, css) for x in at]
+
 
 def polyline(plane: Plane, x: np.ndarray, y: np.ndarray, css: str) -> Markup:
     """A line through the points, broken where y is NaN."""

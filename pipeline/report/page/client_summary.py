@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -69,9 +70,15 @@ def facts(
         facts.append({"name": t("page.ice"), "value": t("page.not_judged"), "note": note, "quiet": True})
     facts += energy_facts(output, reader)
     if summary.cycles:
-        rate = t("page.cycles_rate", cycles_per_day=summary.cycles / summary.days) if summary.days else ""
+        notes = [t("page.cycles_rate", cycles_per_day=summary.cycles / summary.days)] if summary.days else []
+        if len(record.cycles) > summary.cycles:
+            notes.append(t("page.cycles_all", count=len(record.cycles)))
         facts.append(
-            {"name": t("page.cycles"), "value": t("page.cycles_value", count=summary.cycles), "note": rate}
+            {
+                "name": t("page.cycles"),
+                "value": t("page.cycles_value", count=summary.cycles),
+                "note": Markup("; ").join(notes),
+            }
         )
     for name, column, value in (
         ("freeze", "freeze_min", summary.freeze_min),
@@ -137,7 +144,11 @@ def next_steps(judgement: Judgement, lacking: Unsaid | None) -> list:
 
 
 def freezes(
-    record: CycleRecord, abnormal: set[int], timeline: Timeline, reader: Reader
+    record: CycleRecord,
+    abnormal: set[int],
+    timeline: Timeline,
+    reader: Reader,
+    visits: Sequence[float] = (),
 ) -> dict[str, Any] | None:
     """Every freeze as an icicle, as long as the freeze: the log at one glance. None of fewer than three freezes."""
     table = record.cycles
@@ -158,6 +169,11 @@ def freezes(
         count=len(table),
     )
     return {
-        "svg": icicles(lengths_shown, marked, at=at, width=960.0, height=56.0, title=said),
-        "note": reader.t_html("page.freezes", longest_min=float(lengths[seen].max())),
+        "svg": icicles(lengths_shown, marked, at=at, width=960.0, height=56.0, title=said, visits=visits),
+        "note": Markup(" ").join(
+            [
+                reader.t_html("page.freezes", longest_min=float(lengths[seen].max())),
+                *([reader.t_html("client.visit_line")] if visits else []),
+            ]
+        ),
     }
