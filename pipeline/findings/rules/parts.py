@@ -41,10 +41,10 @@ def _part(role: str, through: str, name: str, effect: str, *causes: str, slowest
 
 
 _PARTS = (
-    _part("current_fan", "freeze", "The condenser fan", "the heat stays in the condenser", "condenser-fan", "clamp-open"),
-    _part("current_pump", "freeze", "The water pump", "no water runs over the plate", "no-water", "water-spread", "clamp-open"),
-    _part("current_dump", "cycle", "The dump valve", "minerals gather in the water", "dump-valve", "scale", "clamp-open", slowest_s=15.0),
-    _part("current_grid", "cycle", "The cutter grid", "slabs stack up uncut", "clamp-open"),
+    _part("current_fan", "freeze", "The condenser fan", "the heat stays in the condenser", "condenser-fan"),
+    _part("current_pump", "freeze", "The water pump", "no water runs over the plate", "no-water", "water-spread"),
+    _part("current_dump", "cycle", "The dump valve", "minerals gather in the water", "dump-valve", "scale", slowest_s=15.0),
+    _part("current_grid", "cycle", "The cutter grid", "slabs stack up uncut"),
 )  # fmt: skip
 _ROLES = tuple(p.role for p in _PARTS)
 _NEEDS = phrase("needs.part-clamp", "a clamp of its own on fan, pump, dump valve or cutter grid")
@@ -117,7 +117,7 @@ RULES = (
         test=_part_off,
         needs=(Need(met=lambda case: case.timeline.get(*_ROLES) is not None, text=_NEEDS()),),
         thresholds=("part_on_pct", "part_least_a", "part_cycles", "band_cycles"),
-        causes=("condenser-fan", "no-water", "dump-valve", "clamp-open"),
+        causes=("condenser-fan", "no-water", "dump-valve"),
         shows=Shows(roles=_ROLES),
     ),
 )
