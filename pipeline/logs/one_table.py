@@ -58,14 +58,6 @@ def table_of(log: Log, grid: Grid) -> FileTable:
     columns = tuple(_column(i, grid.numbers[i], head, rows) for i in log.readings)
     columns = tuple(c for c in columns if not _holds_remarks(c)) or columns
     _refuse_lost_rows(moments, sequence, grid, log)
-    other = moments.other_ns
-    if other is not None:
-        swapped = in_sequence(other, resolution_ns=moments.resolution_ns)
-        other = (
-            swapped.time_ns
-            if _same_rows(swapped.rows, sequence.rows) and len(swapped.time_ns) == len(sequence.time_ns)
-            else None
-        )
     source = SourceFile(
         name=content.name,
         rows=len(sequence.time_ns),
@@ -82,7 +74,7 @@ def table_of(log: Log, grid: Grid) -> FileTable:
         columns=columns,
         source=source,
         doubts=tuple(replace(d, file=content.name) for d in sequence.doubts),
-        other_order_ns=other,
+        other_order=moments.other_order,
     )
 
 
@@ -150,10 +142,6 @@ def _lines_of_words(body: bytes) -> np.ndarray:
         first = np.where(first == 34, codes[np.minimum(starts + 1, len(codes) - 1)], first)
     letter = ((first | 32) >= 97) & ((first | 32) <= 122) | (first >= 128)
     return starts[letter][:10_000]
-
-
-def _same_rows(one: np.ndarray | None, other: np.ndarray | None) -> bool:
-    return one is other or (one is not None and other is not None and np.array_equal(one, other))
 
 
 def _composed(first: np.ndarray | None, second: np.ndarray | None) -> np.ndarray | None:
