@@ -64,7 +64,7 @@ def table_of(log: Log, grid: Grid) -> FileTable:
         start_ns=int(sequence.time_ns[0]),
         end_ns=int(sequence.time_ns[-1]),
         interval_s=sequence.interval_s,
-        dialect=_described(content, dialect, head, plan, moments),
+        dialect=_described(content, dialect, head, moments),
         notes=(*notes, *sequence.notes),
     )
     return FileTable(
@@ -222,9 +222,7 @@ def _local_signs(dialect: Dialect, head: Head) -> str:
     return ""
 
 
-def _described(
-    content: Content, dialect: Dialect, head: Head, plan: ClockPlan, moments: Moments
-) -> dict[str, object]:
+def _described(content: Content, dialect: Dialect, head: Head, moments: Moments) -> dict[str, object]:
     return {
         "encoding": content.encoding,
         **({"packed": content.packed} if content.packed else {}),
