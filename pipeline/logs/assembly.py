@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from pipeline.errors import UnitError
+from pipeline.errors import LogFileError, UnitError
 from pipeline.language.text import Text
 from pipeline.logs.alignment.unit_clock import on_one_clock, settle_date_orders
 from pipeline.logs.channels.channels import drafts_of
@@ -46,6 +46,32 @@ def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
         sources=tuple(_with_notes(s, notes) for log in logs for s in log.sources),
         own_clock=all(log.sources[0].dialect.get("zone") == OWN_CLOCK for log in logs),
     )
+
+
+FARTHEST_APART_S = 50 * 365.25 * 86_400
+"""Logs of one unit that lie farther apart [s] are of two clocks, one of which was never set (common practice, no source)."""
+
+
+def of_one_time(
+    tables: Sequence[FileTable], unit: Unit
+) -> tuple[Sequence[FileTable], tuple[LogFileError, ...]]:
+    """(`tables` without those that lie decades from the longest one, what is said of each of these)."""
+    starts_s = [int(t.time_ns[0]) / 1e9 + unit.clock.offset_s.get(t.name, 0.0) for t in tables]
+    longest = max(range(len(tables)), key=lambda i: len(tables[i].time_ns), default=0)
+    near, far = [], []
+    for table, start_s in zip(tables, starts_s, strict=True):
+        if abs(start_s - starts_s[longest]) <= FARTHEST_APART_S:
+            near.append(table)
+            continue
+        year, other = (str(t.time_ns[:1].astype("M8[ns]")[0])[:4] for t in (table, tables[longest]))
+        far.append(
+            LogFileError(
+                f"its times are of {year} and those of {tables[longest].name} of {other}, so one of the clocks was not set",
+                file=table.name,
+                remedy="give offset_s under [clock] in unit.toml, or take the file out",
+            )
+        )
+    return near, tuple(far)
 
 
 def _nothing_to_use(unit: Unit) -> UnitError:

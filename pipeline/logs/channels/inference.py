@@ -28,6 +28,8 @@ _RANGES_C = {
     "reservoir": (-2.0, 32.0),
     "bin": (-6.0, 22.0),
 }
+_COLD_STORE_C = (-2.0, 10.0)
+"""A room at 28 to 50 °C may as well be a cold store in °F. Common practice, no source."""
 _FREEZING_C = -1.0  # colder than this at the end of each freeze
 _THAWED_C = 1.0  # warmer than this at the end of each harvest
 
@@ -59,6 +61,9 @@ def temperature_unit(role: str, values: np.ndarray) -> UnitGuess:
     values = possible_reading(values)
     for_c, for_f = _plausible(role, values), _plausible(role, (values - 32.0) / 1.8)
     for_k = _plausible(role, values - ZERO_C_IN_K)
+    low, high = swing((values - 32.0) / 1.8)
+    if role == "other" and _COLD_STORE_C[0] <= low and high <= _COLD_STORE_C[1]:
+        for_f = max(for_f, 0.5)
     if for_k > 2.0 * max(for_c, for_f):
         return UnitGuess(unit="K", confidence=0.9)
     if for_c == for_f:
@@ -107,6 +112,10 @@ _MOST_AMPERES_WITHOUT_A_STOP = 24.0
 """Above it a steady trace may as well be warm air in °C; a clamp that also shows the machine off is told by that."""
 
 
+_STEPS_SEEN_TO_S = 60.0
+"""Between readings farther apart a temperature moves as far as a current does. Common practice, no source."""
+
+
 def looks_like_current(values: np.ndarray, interval_s: float) -> float:
     """0…1: how far a nameless column behaves like a clamp's: never below zero, sudden steps, steady in between, or off.
 
@@ -135,6 +144,8 @@ def looks_like_current(values: np.ndarray, interval_s: float) -> float:
         return 0.5 + 0.45 * min(1.0, step / (0.3 * float(high - low)))
     spread = max(float(usual_high - low), 1e-9)
     if top > _MOST_AMPERES_WITHOUT_A_STOP or not 0.1 <= spread / top <= 0.7:
+        return 0.0
+    if interval_s > _STEPS_SEEN_TO_S:
         return 0.0
     if step < 4.0 * resolution_of(seen):  # the flicker of a coarse probe
         return 0.0

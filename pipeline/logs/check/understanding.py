@@ -6,7 +6,7 @@ Run on site before driving away: it reads and judges the channels, and counts th
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from math import isnan
 from pathlib import Path
@@ -17,7 +17,7 @@ import numpy as np
 from pipeline.errors import IceLogError, LogFileError
 from pipeline.language.text import say
 from pipeline.logs.alignment.shared_events import rises, steps
-from pipeline.logs.assembly import assemble
+from pipeline.logs.assembly import assemble, of_one_time
 from pipeline.logs.coarse_grid import overview_of
 from pipeline.logs.read import read_file
 from pipeline.logs.table import FileTable
@@ -96,6 +96,8 @@ def understand(files: Sequence[Path], unit: Unit) -> Understanding:
             tables += read_file(path, unit)
         except LogFileError as error:
             failed.append(FileUnderstood(name=error.file, error=str(error)))
+    tables, far = of_one_time(tables, unit)
+    failed += [FileUnderstood(name=error.file, error=str(error)) for error in far]
     try:
         timeline = assemble(tables, unit)
     except IceLogError as error:
@@ -254,7 +256,16 @@ def _answers(timeline: Timeline, unit: Unit) -> list[Answer]:
                 why=f"{hours:.1f} h hold few cycles; log a day or more",
             )
         )
+    if cycles.can == NO:
+        answers = [
+            replace(a, can=NO, why=_NO_CYCLES) if a.question in _OF_CYCLES and a.can != NO else a
+            for a in answers
+        ]
     return answers
+
+
+_OF_CYCLES = ("length of a harvest", "harvests that stall", "cold enough freezes", "ice made, in kg")
+_NO_CYCLES = "freezes and harvests cannot be told"
 
 
 _FEW_CYCLES = 2
@@ -286,7 +297,7 @@ def _cycles(
         return Answer(
             question=question,
             can=NO,
-            why=f"{shown} {times} in {hours:.1f} h: switched off, or clipped on elsewhere?",
+            why=f"{shown} {times} in {hours:.1f} h: it is switched off, or clipped on elsewhere",
         )
     if cold and coarse:
         return Answer(question=question, can=PARTLY, why="too coarse to tell every one of them")

@@ -15,7 +15,7 @@ import numpy as np
 
 from pipeline.language.text import Text
 from pipeline.logs.clock.stamp_parser import SECOND_NS
-from pipeline.logs.clock.time_order import newest_first
+from pipeline.logs.clock.time_order import newest_first, usual_interval_s
 
 _HOUR_NS = 3600 * SECOND_NS
 
@@ -67,7 +67,7 @@ def to_utc(local_ns: np.ndarray, zone: ZoneInfo) -> tuple[np.ndarray, tuple[Text
         return local_ns - offset_at(zone, low), (note,)
     result = local_ns - offset_at(zone, low)
     for change in inside:
-        result = np.where(_is_after(local_ns, change), local_ns - change.after_ns, result)
+        np.subtract(local_ns, change.after_ns, out=result, where=_is_after(local_ns, change))
     note = Text(
         key="logs.note.clock_with_dst",
         english="the clock changes on {date} in {zone}: the local times were read with the offset of each side",
@@ -125,7 +125,7 @@ def _stood_still(local_ns: np.ndarray, changes: list[_Change]) -> _Change | None
             continue
         stretch = local_ns[max(0, rows[0] - 1) : rows[-1] + 2]
         step = np.diff(stretch)
-        usual = float(np.median(np.abs(np.diff(local_ns)))) or 1.0
+        usual = abs(usual_interval_s(local_ns)) * SECOND_NS or 1.0
         if step.min() > -(last - first) // 2 and step.max() < (last - first) // 2 + 2 * usual:
             return change
     return None

@@ -60,6 +60,10 @@ _WORDS: tuple[tuple[Quantity, str], ...] = (
         "pressure",
         r"press(ure)?|presi[oó]n|pressione|pressão|druck|pression|druk|tryck|tryk|paine|ciśnienie|tlak|давление|basınç|压力|圧力",
     ),
+    (
+        "temperature",
+        r"probes?|fühler|sondas?|sondes?|thermoelement|termopar|датчик",
+    ),  # clamps have a word of their own
 )
 _COMPILED: tuple[tuple[Quantity, re.Pattern[str]], ...] = tuple(
     (quantity, re.compile(rf"(?<![^\W_])(?:{words})(?![^\W_])")) for quantity, words in _WORDS
