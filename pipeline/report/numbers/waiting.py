@@ -8,6 +8,7 @@ import numpy as np
 
 from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Finding, Judgement, Severity
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.days import kg_per_cycle
 
 LEAST_CYCLES = 5  # usual ones, and others, for a middle of each (common practice, no source)
@@ -54,16 +55,16 @@ def _unclear_h(record: CycleRecord, findings: Sequence[Finding]) -> float:
 
 def _slower(record: CycleRecord, marked: set[int], kg: float | None) -> dict[str, float]:
     """A batch since the first cycle in `marked` against the others of the log; {} where too few are left, or little is lost."""
-    table = record.cycles
-    if not marked or not len(table) or not record.harvests_timed:
+    table = columns_of(record)
+    if not marked or not len(table["cycle"]) or not record.harvests_timed:
         return {}
-    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy(np.int64)
-    whole = table["complete"].to_numpy().astype(bool) & ~table["broken"].to_numpy().astype(bool)
-    whole &= ~table["after_idle"].to_numpy().astype(bool)
+    numbers = table["cycle"]
+    whole = table["complete"] & ~table["broken"]
+    whole &= ~table["after_idle"]
     usual, now = whole & ~np.isin(numbers, list(marked)), whole & (numbers >= min(marked))
     if min(usual.sum(), now.sum()) < LEAST_CYCLES:
         return {}
-    length = table["freeze_min"].to_numpy(float) + table["harvest_min"].to_numpy(float)
+    length = table["freeze_min"] + table["harvest_min"]
     usual_min, now_min = float(np.nanmedian(length[usual])), float(np.nanmean(length[now]))
     less_pct = 100 * (1 - usual_min / now_min)
     if less_pct < LEAST_PCT:
@@ -75,9 +76,7 @@ def _slower(record: CycleRecord, marked: set[int], kg: float | None) -> dict[str
     }
     if kg is not None:
         told["less_kg_per_day"] = round(kg * 1440 * (1 / usual_min - 1 / now_min), 2)
-    drawn = (
-        table["charge_ah"].to_numpy(float) if "charge_ah" in table.columns else np.full(len(table), np.nan)
-    )
+    drawn = table["charge_ah"] if "charge_ah" in table else np.full(len(table["cycle"]), np.nan)
     if min(np.isfinite(drawn[usual]).sum(), np.isfinite(drawn[now]).sum()) >= LEAST_CYCLES:
         more_pct = 100 * (float(np.nanmean(drawn[now])) / float(np.nanmedian(drawn[usual])) - 1)
         if more_pct >= LEAST_PCT:

@@ -127,7 +127,9 @@ def _waiting(level: str, summary: UnitSummary, reader: Reader) -> tuple[str, ...
         if name in cost:
             values = {"less_whole_kg" if n == "less_kg_per_day" else n: v for n, v in cost.items()}
             said.append(t(f"client.waiting_{key}", **values))
-    return (*([" ".join(said)] if said else []), t(f"client.waiting_{level}"))
+    if not said:
+        return (t(f"client.waiting_{level}"),)
+    return " ".join(said), t("client.waiting_watch_more" if level == "watch" else f"client.waiting_{level}")
 
 
 def _safe(step: str, given: Given, reader: Reader) -> str:
