@@ -21,6 +21,7 @@ from pipeline.findings.evidence.elsewhere import Elsewhere
 from pipeline.findings.evidence.refrigerant import side_of
 from pipeline.findings.evidence.signals import signals
 from pipeline.findings.finding import Finding, Judgement, NextClip, NotJudged, Severity, Step
+from pipeline.findings.loss import loss_of
 from pipeline.findings.methods.statistics import middle
 from pipeline.findings.rule import BATCHES, CannotTell, Rule
 from pipeline.findings.rules.output import output
@@ -180,7 +181,7 @@ def _finding(h: Heard, advice: Advice, case: Case) -> Finding:
         start_ns=seen.start_ns,
         end_ns=seen.end_ns,
         cycles=() if seen.cycles is None else case.numbers(np.asarray(seen.cycles)),
-        evidence={k: v for k, v in seen.evidence.items() if v is not None},
+        evidence={k: v for k, v in seen.evidence.items() if v is not None} | loss_of(case, seen),
         signals=h.signals.known(),
         likely_causes=advice.likely,
         next_checks=advice.checks,

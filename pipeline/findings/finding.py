@@ -188,6 +188,7 @@ class Verdict:
     since: Text | None = None  # since when, among how many cycles: a sentence of its own
     likeliest: Text | None = None  # the likeliest cause of the worst finding
     first_check: Text | None = None  # what to do first about it
+    also: tuple[Text, ...] = ()  # what else was found that asks for somebody, in the client's words
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -110,6 +110,9 @@ _PLAIN = {
     "freeze-broken": "it stops while it makes ice and starts again",
     "valve-hunting": "the feed of its refrigerant swings to and fro",
     "supply-voltage": "its mains voltage is not what it is made for",
+    "room-temperature": "it stands in air that is too warm or too cold for it",
+    "running-current": "it draws another current than it should",
+    "part-off": "one of its parts does not run",
     "warm-water": "its supply water is warm",
     "output-low": "it makes less ice than it should",
     "drift": "it is slowly changing",
@@ -126,6 +129,8 @@ _CLIENT = {
     )
     for code, plain in _PLAIN.items()
 }
+
+_ALSO = {code: phrase(f"verdict.also.{code}", plain) for code, plain in _PLAIN.items()}
 
 
 def verdict(
@@ -163,10 +168,7 @@ def verdict(
     if change is not None and (not grave or worst.part == "before"):
         since = change
     level = worst.severity.value
-    if grave:
-        client = _CLIENT[level, worst.code if worst.code in _PLAIN else "other"]()
-    else:
-        client = _NOTE() if standard.tells else _NOTE_STEADY()
+    client = _CLIENT[level, _told_of(grave)[0]]() if grave else _NOTE() if standard.tells else _NOTE_STEADY()
     return Verdict(
         level=level,
         client=client,
@@ -174,4 +176,10 @@ def verdict(
         since=since,
         likeliest=worst.likely_causes[0] if worst.likely_causes else None,
         first_check=worst.next_checks[0] if worst.next_checks else None,
+        also=tuple(_ALSO[code]() for code in _told_of(grave)[1:]),
     )
+
+
+def _told_of(findings: list[Finding]) -> list[str]:
+    """The codes that a client is told of, worst first, each once."""
+    return list(dict.fromkeys(f.code if f.code in _PLAIN else "other" for f in findings))

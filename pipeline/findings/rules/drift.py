@@ -89,7 +89,7 @@ def _drift(case: Case):
         cycles=late,
         usual=early,
         evidence={
-            "days": round(float(days), 2),
+            "over_days": round(float(days), 2),
             "how": moved.kind,
             "measure": course.measure.column,
             "cycles_judged": int(moved.judged.sum()),

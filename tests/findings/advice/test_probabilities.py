@@ -8,6 +8,7 @@ from scipy import stats
 
 from pipeline.findings.advice import causes, pattern
 from pipeline.findings.advice.causes import CAUSES, MEASURES, SOMETHING_ELSE, TABLE
+from pipeline.findings.advice.checks import CHECKS
 from pipeline.findings.advice.pattern import Pattern
 from pipeline.findings.advice.probabilities import _log_t, believe
 from tests.findings.made_up import finding, judged, made_up, noisy
@@ -191,5 +192,8 @@ def test_a_fault_that_comes_now_and_then_is_waited_for():
     n = 90
     hit = np.arange(n) % 9 == 4
     found = finding(judged(made_up(noisy(20, n), np.where(hit, 7.0, noisy(2.5, n)))), "harvest-stalled")
-    assert found.steps[0].check == "catch-it"
-    assert found.steps[0].text.values["count"] == 9
+    steps = [s.check for s in found.steps]
+    waits = steps.index("catch-it")
+    assert found.steps[waits].text.values["count"] == 9
+    assert {CHECKS[c].step for c in steps[:waits]} <= {"look", "measure"}  # first what can be looked at now
+    assert waits == len(steps) - 1 or CHECKS[steps[waits + 1]].step not in ("look", "measure")
