@@ -9,9 +9,9 @@ from pipeline.errors import LogFileError, UnitError
 from pipeline.language.text import Text
 from pipeline.logs.alignment.unit_clock import on_one_clock, settle_date_orders
 from pipeline.logs.channels.channels import drafts_of
-from pipeline.logs.channels.same_logger import LoggerLog, join_loggers
+from pipeline.logs.channels.same_logger import join_loggers
 from pipeline.logs.clock.to_utc import DAY_ONE_NOTE, OWN_CLOCK
-from pipeline.logs.coarse_grid import Overview, overview_of
+from pipeline.logs.coarse_grid import overview_of
 from pipeline.logs.limits import limits_of
 from pipeline.logs.table import FileTable
 from pipeline.logs.timeline import SourceFile, Timeline
@@ -26,11 +26,9 @@ def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
         raise UnitError("no file could be read", file=unit.name, remedy="see the messages about its files")
     limits = limits_of(unit.thresholds)
     logs = join_loggers(settle_date_orders(_dated(tables)))
-    overview = _overview(logs)
-    drafts, notes = drafts_of(logs, unit, overview)
-    aligned, clock_doubts = on_one_clock(logs, drafts, unit, limits)
-    if any(a.time_ns is not b.time_ns for a, b in zip(aligned, logs, strict=True)):
-        logs, overview = aligned, _overview(aligned)
+    drafts, notes = drafts_of(logs, unit)
+    logs, clock_doubts = on_one_clock(logs, drafts, unit, limits)
+    overview = overview_of([log.time_ns for log in logs], [log.sources[0].interval_s for log in logs])
     trusted = trusted_channels(drafts, logs, overview, limits)
     if not any(c.trusted.any() for c in trusted.channels):
         raise _nothing_to_use(unit)
@@ -97,10 +95,6 @@ def _dated(tables: Sequence[FileTable]) -> list[FileTable]:
     first = dated[0]
     source = replace(first.source, notes=(*first.source.notes, left_out))
     return [replace(first, source=source), *dated[1:]]
-
-
-def _overview(logs: Sequence[LoggerLog]) -> Overview:
-    return overview_of([log.time_ns for log in logs], [log.sources[0].interval_s for log in logs])
 
 
 def _with_notes(source: SourceFile, notes: Mapping[str, Sequence[Text]]) -> SourceFile:

@@ -44,7 +44,9 @@ class Moments:
     about: Mapping[str, str]  # for SourceFile.dialect
     notes: tuple[Text, ...]
     resolution_ns: int
-    other_ns: np.ndarray | None = None  # the same in the other date order, where that is as likely
+    other_order: str = (
+        ""  # the zone (see `time_zones.zone_text`) of times whose dates may as well be in the other order
+    )
 
 
 def read_moments(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
@@ -238,23 +240,19 @@ def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
         "clock": "date and time" if plan.kind == "stamp" else "date and time apart",
         "date_format": _format_name(dated, order),
     }
-    other = None
-    if notes and notes[-1].key == "logs.note.date_order_open":
-        swapped = "month-first" if order == "day-first" else "day-first"
-        other_days, _ = days_of_stretches(dated, swapped)
-        other = _zoned(_spread(other_days * DAY_NS, dated) + clock, timed.offset_s, around)[0]
     local = _spread(days * DAY_NS, dated)
     local += clock
     offset_s, resolution = timed.offset_s, min(timed.resolution_ns, 60 * SECOND_NS)
     del stamps, dated, timed, clock  # of a long log a quarter of a gigabyte each
     utc, more, zone = _zoned(local, offset_s, around)
+    is_open = bool(notes) and notes[-1].key == "logs.note.date_order_open"
     return Moments(
         utc_ns=utc,
         rows=rows,
         about=about | zone,
         notes=notes + more,
         resolution_ns=resolution,
-        other_ns=other,
+        other_order=time_zones.zone_text(_zone_in(offset_s, around)) if is_open else "",
     )
 
 
@@ -309,6 +307,11 @@ def _zoned(
             "some rows say their UTC offset and some don't", file=around.name, remedy="export the log again"
         )
     return _local_to_utc(local, around)
+
+
+def _zone_in(offset_s: np.ndarray, around: Surroundings) -> int | ZoneInfo:
+    """The zone of times whose rows may say their offset from UTC [s]."""
+    return int(offset_s[0]) * SECOND_NS if offset_s[0] != NO_ZONE else _zone_of(around)
 
 
 def _zone_of(around: Surroundings) -> int | ZoneInfo:

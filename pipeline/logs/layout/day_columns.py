@@ -11,13 +11,9 @@ from pipeline.logs.layout.dialect import Dialect, sniff
 from pipeline.logs.layout.head_rows import split_row
 from pipeline.logs.source.decode import Content
 from pipeline.logs.vocabulary.cell_kinds import kind_of
-from pipeline.logs.vocabulary.stamp_patterns import shape_of
+from pipeline.logs.vocabulary.stamp_patterns import WEEKDAYS, shape_of
 
-_DAY = re.compile(
-    r"(mon|tues?|wed(nes)?|thu(rs)?|fri|sat(ur)?|sun)(day)?|lun(es)?|mar(tes)?|mi[eé](rcoles)?|jue(ves)?|vie(rnes)?|s[aá]b(ado)?|dom(ingo)?"
-    r"|mo|di|mi|do|fr|sa|so|(day|tag|d[ií]a|jour)\W*\d+|\d{1,2}[. ]{1,2}[^\W\d]{3,9}\.?",
-    re.IGNORECASE,
-)
+_DAY = re.compile(r"(day|tag|d[ií]a|jour)\W*\d+|\d{1,2}[. ]{1,2}[^\W\d]{3,9}\.?", re.IGNORECASE)
 
 
 def one_row_a_reading(content: Content, dialect: Dialect) -> tuple[Content, Dialect]:
@@ -27,9 +23,7 @@ def one_row_a_reading(content: Content, dialect: Dialect) -> tuple[Content, Dial
     """
     labels = _labels(dialect)
     days = [i for i, label in enumerate(labels) if _is_date(label)]
-    named = [
-        i for i, label in enumerate(labels) if _DAY.fullmatch(label) or any(map(_is_date, label.split()))
-    ]
+    named = [i for i, label in enumerate(labels) if _names_a_day(label)]
     if not (days or len(named) > 1) or not _times_of_day(dialect):
         return content, dialect
     if len(days) != len(labels) - 1 or 0 in days:
@@ -68,6 +62,14 @@ def _labels(dialect: Dialect) -> tuple[str, ...]:
         if len(row) == dialect.fields and row[0] and not _is_time(row[0]):
             return tuple(row)
     return ()
+
+
+def _names_a_day(label: str) -> bool:
+    return (
+        label.lower().rstrip(".") in WEEKDAYS
+        or _DAY.fullmatch(label) is not None
+        or any(map(_is_date, label.split()))
+    )
 
 
 def _is_date(text: str) -> bool:
