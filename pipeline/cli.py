@@ -307,13 +307,37 @@ def _add_demo(verbs) -> None:
         "Every name and number in them is made up.",
     )
     verb.add_argument("folder", metavar="DIR", type=Path, help="a new or empty folder")
+    practice = verb.add_mutually_exclusive_group()
+    practice.add_argument(
+        "--exercise",
+        metavar="N",
+        type=_whole,
+        help="logs to practise on instead, without a word of what is the matter; each N is another exercise. The answers "
+        "lie beside them, sealed",
+    )
+    practice.add_argument(
+        "--answers", action="store_true", help="open the sealed answers of the exercise in DIR"
+    )
     verb.set_defaults(run=_demo)
 
 
 def _demo(arguments) -> int:
+    from pipeline.demo.exercise import open_sheet, write_exercise
     from pipeline.demo.scenario import write_demo
 
-    write_demo(arguments.folder, progress=lambda text: print(text, file=sys.stderr))
+    if arguments.answers:
+        for unit, story in open_sheet(arguments.folder).items():
+            print(f"{unit}: {story}")
+        print("The truth of every phase now lies beside each log, in truth.json.")
+        return DONE
+
+    def progress(text: str) -> None:
+        print(text, file=sys.stderr)
+
+    if arguments.exercise is not None:
+        write_exercise(arguments.folder, arguments.exercise, progress=progress)
+    else:
+        write_demo(arguments.folder, progress=progress)
     print(f"Written. Next: icelogs report {arguments.folder} --to reports")
     return DONE
 

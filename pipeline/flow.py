@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import IceLogError, LogFileError, UnitError, fault_of, reason_of, remedy_of
-from pipeline.logs import UnitFiles, assemble
+from pipeline.logs import UnitFiles, assemble, of_one_time
 from pipeline.logs.timeline import Problem
 from pipeline.pictures import pictures_beside
 from pipeline.report.options import ReportOptions
@@ -22,6 +22,7 @@ from pipeline.store.keeper import Keeper
 from pipeline.store.names import why_refused
 
 if TYPE_CHECKING:
+    from pipeline.findings.evidence.elsewhere import Known
     from pipeline.logs.table import FileTable
     from pipeline.report import UnitSummary
     from pipeline.unit import Unit
@@ -47,6 +48,7 @@ class UnitJob:
     folder: Place  # where this unit's report goes
     options: RunOptions
     store: Path | None = None  # the folder of reports whose store is used; None: without one
+    sisters: tuple[Known, ...] = ()  # machines of the same model, where they are known
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,7 +84,9 @@ def _through_the_rooms(job: UnitJob, keeper: Keeper, run: _UnitRun) -> None:
 
         run.unit = unit = load_unit(job.files.name, job.files.toml)
         resolve(unit)  # all rooms use the thresholds: what cannot be is said before anything is read
-        tables = _without_far_ones(_read_all(job, keeper, run), run)
+        tables, far = of_one_time(_read_all(job, keeper, run), unit)
+        for error in far:
+            run.add(str(error), error.file)
         timeline = assemble(tables, unit)
         run.rows = sum(source.rows for source in timeline.sources)
     with run.room("segment"):
@@ -91,8 +95,11 @@ def _through_the_rooms(job: UnitJob, keeper: Keeper, run: _UnitRun) -> None:
         record = find_cycles(timeline, unit)
     with run.room("judge"):
         from pipeline.findings import judge
+        from pipeline.findings.evidence.elsewhere import elsewhere_of
 
-        judgement = judge(timeline, record, unit)
+        past = keeper.past()
+        elsewhere = elsewhere_of(past, job.sisters, start_ns=timeline.start_ns)
+        judgement = judge(timeline, record, unit, elsewhere)
     with run.room("report"), keeper.whole() as folder:
         from pipeline.report import given_of, read_summary, write_unit
 
@@ -107,7 +114,7 @@ def _through_the_rooms(job: UnitJob, keeper: Keeper, run: _UnitRun) -> None:
             problems=run.problems,
             options=job.options.report,
             given=given,
-            past=keeper.past(),
+            past=past,
             previous=read_summary(job.folder),
         )
         keeper.add_history(folder, summary)
@@ -187,28 +194,6 @@ def _read_all(job: UnitJob, keeper: Keeper, run: _UnitRun) -> list[FileTable]:
 LEFT_OUT = "logs.note.member"
 """The note of a log in an archive that could not be read: no mere note, for the user may mend it."""
 
-FARTHEST_APART_S = 50 * 365.25 * 86_400
-"""Logs of one unit that lie farther apart [s] are of two clocks, one of which was never set (common practice, no source)."""
-
-
-def _without_far_ones(tables: Sequence[FileTable], run: _UnitRun) -> list[FileTable]:
-    """`tables` without those that lie decades from the longest one: they are among the problems."""
-    offsets = run.unit.clock.offset_s if run.unit is not None else {}
-    starts_s = [int(table.time_ns[0]) / 1e9 + offsets.get(table.name, 0.0) for table in tables]
-    longest = max(range(len(tables)), key=lambda i: len(tables[i].time_ns), default=0)
-    near = []
-    for table, start_s in zip(tables, starts_s, strict=True):
-        if abs(start_s - starts_s[longest]) <= FARTHEST_APART_S:
-            near.append(table)
-            continue
-        year, other = (str(t.time_ns[:1].astype("M8[ns]")[0])[:4] for t in (table, tables[longest]))
-        run.add(
-            f"{table.name}: its times are of {year} and those of {tables[longest].name} of {other}, so one of the clocks "
-            "was not set; give offset_s under [clock] in unit.toml, or take the file out",
-            table.name,
-        )
-    return near
-
 
 def _kept(keeper: Keeper, run: _UnitRun) -> UnitOutcome:
     """The outcome, remembered for the next run where trying again would bring nothing else."""
@@ -228,8 +213,8 @@ def _kept(keeper: Keeper, run: _UnitRun) -> UnitOutcome:
 
 def unchanged(job: UnitJob) -> UnitOutcome | None:
     """What the last run made of the unit, where nothing that it rests on has changed since; else None."""
-    if job.store is None:
-        return None
+    if job.store is None or not all(isinstance(file, Path) for file in job.files.files):
+        return None  # files at a URL are not looked at before they are brought
     store = UnitStore(StorePlace(job.store), job.files.name)
     last = store.current(job.files, job.options.report, job.folder)
     outcome = _as_kept(job, last) if last is not None else None

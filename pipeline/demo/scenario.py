@@ -36,12 +36,7 @@ def write_demo(folder: Path, *, progress: Progress | None = None) -> list[Path]:
 
     The same bytes each time. Raises UsageError where the folder holds anything, so that nothing is overwritten.
     """
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise UsageError(
-            f'"{folder.name}" is not an empty folder',
-            remedy="name a new folder, or empty this one yourself first",
-        )
-    folder.mkdir(parents=True, exist_ok=True)
+    empty_folder(folder)
     written = []
     for i, unit in enumerate(UNITS):
         if progress is not None:
@@ -55,6 +50,16 @@ def write_demo(folder: Path, *, progress: Progress | None = None) -> list[Path]:
     rows = "\n".join(f"| `{unit.name}` | {unit.story} |" for unit in UNITS)
     readme.write_bytes(README.format(rows=rows).encode())
     return [*written, readme]
+
+
+def empty_folder(folder: Path) -> None:
+    """Make sure that `folder` is there and empty. Raises UsageError where it holds anything."""
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise UsageError(
+            f'"{folder.name}" is not an empty folder',
+            remedy="name a new folder, or empty this one yourself first",
+        )
+    folder.mkdir(parents=True, exist_ok=True)
 
 
 def unit_files(unit: DemoUnit) -> dict[str, bytes]:

@@ -1,7 +1,7 @@
 """Measures → what is off, why, and what to check next.
 
-`evidence` (numbers and masks), `rules` (what is off), `advice` (why, and what next); `engine` runs them, `comparison` holds two
-logs against each other.
+`methods` (over arrays), `masks` (which cycles tell what), `evidence` (the `Case`), `rules` (what is off), `advice` (why, and what next);
+`engine` runs them, `comparison` holds two logs against each other.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from pipeline.cycles.record import CycleRecord
     from pipeline.findings.comparison import Comparison, Log
-    from pipeline.findings.evidence.standards import Elsewhere
+    from pipeline.findings.evidence.elsewhere import Elsewhere
     from pipeline.findings.finding import Judgement
     from pipeline.logs.timeline import Timeline
     from pipeline.unit import Unit

@@ -9,10 +9,10 @@ import numpy as np
 
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings import thresholds
-from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_MIN, Case
-from pipeline.findings.evidence.conditions import at_same_conditions
 from pipeline.findings.evidence.parts import part_of_record, part_of_timeline
+from pipeline.findings.methods import statistics
+from pipeline.findings.methods.conditions import at_same_conditions
 from pipeline.findings.phrase import Phrase, phrase
 from pipeline.findings.rules.output import cycles_per_day
 from pipeline.language.text import Text

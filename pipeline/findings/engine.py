@@ -17,11 +17,13 @@ from pipeline.findings.advice.cautions import cautions
 from pipeline.findings.advice.ranking import Advice, Heard, advise
 from pipeline.findings.advice.verdict import verdict
 from pipeline.findings.evidence.case import Case
+from pipeline.findings.evidence.elsewhere import Elsewhere
 from pipeline.findings.evidence.refrigerant import side_of
 from pipeline.findings.evidence.signals import signals
-from pipeline.findings.evidence.standards import Elsewhere
 from pipeline.findings.finding import Finding, Judgement, NextClip, NotJudged, Severity, Step
-from pipeline.findings.rule import CannotTell, Rule
+from pipeline.findings.loss import loss_of
+from pipeline.findings.methods.statistics import middle
+from pipeline.findings.rule import BATCHES, CannotTell, Rule
 from pipeline.findings.rules.output import output
 from pipeline.findings.visited import (
     after_visits,
@@ -83,6 +85,9 @@ def judge(
         visits=visits,
         steps=found.steps,
         next_clip=found.next_clip,
+        air_c=middle(whole.air_c),
+        water_c=middle(whole.water_c),
+        sisters_min=middle(np.array([m.freeze_min for m in whole.elsewhere.sisters])),
         refrigerant_side=side_of(unit.nameplate.refrigerant, case.refrigeration, case.steady),
     )
 
@@ -123,7 +128,7 @@ def _found(case: Case, whole: Case, *, of_the_log: bool = True, also: frozenset[
 
     also: codes that are judged by `whole` too, for a fault that fills `case` and is told by what was before it.
     """
-    heard: list[Heard] = []
+    seen_by_rules: list[Heard] = []
     not_judged: dict[str, NotJudged] = {}
     by_whole = {rule.code for rule in all_rules() if rule.of_the_log} | also
     for rule in all_rules():
@@ -135,17 +140,18 @@ def _found(case: Case, whole: Case, *, of_the_log: bool = True, also: frozenset[
             not_judged.setdefault(rule.code, NotJudged(code=rule.code, needs=outcome.needs))
             continue
         seen = outcome if isinstance(outcome, tuple) else (outcome,) if outcome else ()
-        heard += [Heard(rule=rule, seen=s, signals=signals(by, s.cycles, s.usual)) for s in seen]
-    codes = {h.rule.code for h in heard}
-    heard = [h for h in heard if not codes & set(h.rule.quiet_when)]
+        seen_by_rules += [Heard(rule=rule, seen=s, signals=signals(by, s.cycles, s.usual)) for s in seen]
+    codes = {h.rule.code for h in seen_by_rules}
+    seen_by_rules = [h for h in seen_by_rules if not codes & set(h.rule.quiet_when)]
     advised_by = whole if also else case  # what fills a part shows its pattern only beside what was before
     here = [
-        h if (whole if h.rule.code in by_whole else case) is advised_by else _without_cycles(h) for h in heard
+        h if (whole if h.rule.code in by_whole else case) is advised_by else _without_cycles(h)
+        for h in seen_by_rules
     ]
     advised = advise(advised_by, here)
     findings = (
         _finding(h, advice, whole if h.rule.code in by_whole else case)
-        for h, advice in zip(heard, advised.advice, strict=True)
+        for h, advice in zip(seen_by_rules, advised.advice, strict=True)
     )
     return _Found(
         findings=tuple(findings), not_judged=not_judged, steps=advised.steps, next_clip=advised.next_clip
@@ -158,6 +164,8 @@ def _without_cycles(h: Heard) -> Heard:
 
 
 def _apply(rule: Rule, case: Case):
+    if rule.of_cycles and case.record.no_batches is not None:
+        return CannotTell(needs=BATCHES())
     for need in rule.needs:
         if not need.met(case):
             return CannotTell(needs=need.text)
@@ -173,7 +181,7 @@ def _finding(h: Heard, advice: Advice, case: Case) -> Finding:
         start_ns=seen.start_ns,
         end_ns=seen.end_ns,
         cycles=() if seen.cycles is None else case.numbers(np.asarray(seen.cycles)),
-        evidence={k: v for k, v in seen.evidence.items() if v is not None},
+        evidence={k: v for k, v in seen.evidence.items() if v is not None} | loss_of(case, seen),
         signals=h.signals.known(),
         likely_causes=advice.likely,
         next_checks=advice.checks,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -187,6 +188,7 @@ class Verdict:
     since: Text | None = None  # since when, among how many cycles: a sentence of its own
     likeliest: Text | None = None  # the likeliest cause of the worst finding
     first_check: Text | None = None  # what to do first about it
+    also: tuple[Text, ...] = ()  # what else was found that asks for somebody, in the client's words
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -220,3 +222,8 @@ class Judgement:
     refrigerant_side: RefrigerantSide | None = (
         None  # None: no pressure was logged, or its refrigerant is not known
     )
+    air_c: float = (
+        math.nan
+    )  # what the condenser was given, and the supply water: medians, NaN where not known
+    water_c: float = math.nan
+    sisters_min: float = math.nan  # the usual freeze of the sister machines that it was held against [min]

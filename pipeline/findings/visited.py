@@ -8,12 +8,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_MIN, Case
-from pipeline.findings.evidence.conditions import at_same_conditions
+from pipeline.findings.evidence.elsewhere import Elsewhere, Known
 from pipeline.findings.evidence.parts import part_of_record, part_of_timeline
-from pipeline.findings.evidence.standards import Elsewhere, Known, usual
 from pipeline.findings.finding import AfterVisit, Finding, Severity
+from pipeline.findings.methods import statistics
+from pipeline.findings.methods.conditions import at_same_conditions
+from pipeline.findings.methods.statistics import middle
 from pipeline.findings.phrase import phrase
 
 READS = ("band_cycles", "own_cycles", "visit_changed_pct", "visit_p", "freeze_end_rise_k")
@@ -158,8 +159,8 @@ def as_known(case: Case, name: str) -> Known:
         name=name,
         freeze_min=case.level("freeze_min", case.steady),
         harvest_min=case.level("harvest_min", case.harvests),
-        air_c=usual(case.air_c),
-        water_c=usual(case.water_c),
+        air_c=middle(case.air_c),
+        water_c=middle(case.water_c),
     )
 
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from pipeline import atomic
 from pipeline.errors import DeliveryError, UsageError, reason_of, remedy_of
 from pipeline.fleet import urls
+from pipeline.fleet.sisters import to_judge_beside_sisters
 from pipeline.fleet.spread import size_of, work_on, workers_of
 from pipeline.flow import (
     Place,
@@ -114,6 +115,7 @@ def report(
             )
             for files in found
         ]
+        every = tuple(job for job in jobs if rested is None or _rests(job, rested))
         outcomes, jobs = _already_done(jobs, rested)
         track = _Track(jobs, progress, done=len(outcomes), workers=workers_of(options))
         for outcome in work_on(jobs, options):
@@ -121,7 +123,12 @@ def report(
                 _keep_summary(kept / outcome.name, outcome.summary)
             outcomes.append(_brief(outcome))
             track.add(outcomes[-1])
-        if place is not None and jobs:  # a worker that was killed on the way cleared nothing away
+        anew = to_judge_beside_sisters(every, outcomes)
+        for outcome in work_on(anew, options) if anew else ():
+            if kept is not reports and outcome.summary is not None:
+                _keep_summary(kept / outcome.name, outcome.summary)
+            outcomes = [o for o in outcomes if o.name != outcome.name] + [_brief(outcome)]
+        if place is not None and (jobs or anew):  # a worker that was killed on the way cleared nothing away
             with suppress(OSError):
                 place.heal()
         outcomes.sort(key=lambda outcome: outcome.name)

@@ -15,6 +15,7 @@ from pathlib import Path
 from pipeline.errors import UsageError, reason_of
 from pipeline.fleet import urls
 from pipeline.flow import RunOptions, UnitJob, UnitOutcome, report_unit, unreported
+from pipeline.pictures import pictures_named
 
 _LOAD = ("pipeline.fleet.preload",)
 """What a worker imports before its first unit."""
@@ -123,6 +124,8 @@ def _report_staged(job: UnitJob) -> UnitOutcome:
         bring = partial(urls.bring, folder=near / "logs" / name)
         if any(isinstance(file, urls.FarFile) for file in job.files.files):
             toml = bring([job.files.toml])[0] if job.files.toml else None
+            for picture in pictures_named(toml) if toml else ():
+                urls.bring_if_there(urls.beside(job.files.toml.url, picture), toml.parent)
             job = replace(job, files=replace(job.files, files=bring(job.files.files), toml=toml))
         if not urls.is_url(job.folder):
             return report_unit(job)

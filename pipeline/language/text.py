@@ -11,6 +11,7 @@ import string
 import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from types import MappingProxyType
 from typing import Any
 
@@ -53,6 +54,7 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
         "_w": Quantity(si=(_same, " W", 0), us=(_same, " W", 0)),
         "_v": Quantity(si=(_same, " V", 0), us=(_same, " V", 0)),
         "_kwh": Quantity(si=(_same, " kWh", 2), us=(_same, " kWh", 2)),
+        "_kwh_per_day": Quantity(si=(_same, " kWh a day", 1), us=(_same, " kWh a day", 1)),
         "_kwh_per_kg": Quantity(
             si=(_same, " kWh/kg", 3), us=(lambda x: 100 * x / _LB_PER_KG, " kWh/100 lb", 2)
         ),
@@ -72,6 +74,7 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
 )
 
 
+@cache
 def quantity_of(name: str) -> Quantity | None:
     """The quantity that a value's name ends in, or None (a count, a word)."""
     return next((QUANTITIES[s] for s in sorted(QUANTITIES, key=len, reverse=True) if name.endswith(s)), None)

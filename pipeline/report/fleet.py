@@ -156,6 +156,7 @@ class _Totals:
     alike: dict[str, list[_Sister]] = field(default_factory=dict)  # model -> its units
     ice_kg: float = 0.0
     ice_from: int = 0
+    without_cycles: int = 0
     longest_min: float = 1.0
 
     def add(self, summary: UnitSummary) -> None:
@@ -164,6 +165,8 @@ class _Totals:
         if summary.made_ice_kg_per_day is not None:
             self.ice_kg += summary.made_ice_kg_per_day
             self.ice_from += 1
+        elif not summary.cycles:
+            self.without_cycles += 1
         if summary.model:
             self.alike.setdefault(summary.model, []).append(_sister(summary))
         self.longest_min = max(
@@ -186,9 +189,19 @@ def fleet_page(ordered: Iterable[UnitSummary], problems: Sequence[Problem], read
         alike=_alike(totals.alike, reader),
         count=totals.count,
         ice=totals.ice_kg if totals.ice_from else None,
-        ice_from=totals.ice_from,
+        ice_from=_ice_from(totals, reader),
         problems=problems,
     )
+
+
+def _ice_from(totals: _Totals, reader: Reader) -> str:
+    """Of how many units the ice is the sum, and what the others lack; "" where it is that of all."""
+    if totals.ice_from == totals.count:
+        return ""
+    said = [reader.t("fleet.ice_partial", count=totals.ice_from, all=totals.count)]
+    lacking = totals.count - totals.ice_from - totals.without_cycles
+    counts = (("ice_lacking", lacking), ("ice_unjudged", totals.without_cycles))
+    return "; ".join(said + [reader.t(f"fleet.{key}", count=count) for key, count in counts if count])
 
 
 def _rows(ordered: Iterable[UnitSummary], longest_min: float, reader: Reader) -> Iterator[dict[str, Any]]:

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.logs.timeline import Problem
+from pipeline.report.numbers.visits import in_order
 from pipeline.unit import Firm, Unit, Visit
 
 FILE = "given.json"
@@ -55,7 +56,7 @@ def given_of(unit: Unit, pictures: Sequence[Path] = ()) -> tuple[Given, tuple[Pr
 
     pictures: the files that may be named.
     """
-    visits = sorted(unit.visits, key=lambda v: v.on)
+    visits = in_order(unit.visits)
     chosen = [(n, photo) for n, visit in enumerate(visits) for photo in visit.photos][-MOST_PHOTOS:]
     by_name = {path.name.rpartition("__")[2]: path for path in pictures} | {p.name: p for p in pictures}
     problems: list[Problem] = []

@@ -21,8 +21,10 @@ from pipeline.language.text import Text
 from pipeline.logs.timeline import Problem, Timeline
 from pipeline.report.clock import DAY_NS, iso_times
 from pipeline.report.machine_files import plain, side_table
+from pipeline.report.numbers.columns import columns_of, spans_of
 from pipeline.report.numbers.hours import days_as_json
 from pipeline.report.numbers.unjudged import Unsaid
+from pipeline.report.numbers.waiting import waiting_of
 from pipeline.report.numbers.whole import Numbers
 from pipeline.unit import Unit
 
@@ -62,6 +64,9 @@ class UnitSummary:
     refrigerant_side: Mapping[str, Any] | None = None  # name -> middle, low, high, cycles
     freeze_min: float | None = None  # median of the complete cycles [min]
     harvest_min: float | None = None
+    air_c: float | None = None  # what the condenser was given, median
+    water_c: float | None = None  # supply water, median
+    sisters_min: float | None = None  # usual freeze of the sister machines that it was held against [min]
     idle_share: float | None = None  # 0…1 of the time with data
     made_ice_kg_per_day: float | None = None  # in the time that the log covers, rests included
     expected_kg_per_day: float | None = None
@@ -78,6 +83,8 @@ class UnitSummary:
     trace_flags: tuple[int, ...] = ()  # 1 where a freeze or harvest of that stretch is abnormal
     problems: tuple[str, ...] = ()  # of files that could not be read
     texts: Mapping[str, Any] = field(default_factory=dict)  # Texts as JSON, for any language and units
+    visits: tuple[Mapping[str, Any], ...] = ()  # in the order of `given`: see `numbers.visits`
+    waiting: Mapping[str, float] = field(default_factory=dict)  # what it costs to wait: see `numbers.waiting`
     previous: Mapping[str, Any] | None = None  # level, log_end, freeze_min, … of the report before this one
 
     @property
@@ -145,7 +152,7 @@ def summarise(
     """One unit in brief."""
     offsets = numbers.offsets
     start, end = (str(t) for t in iso_times(np.array([timeline.start_ns, timeline.end_ns]), offsets))
-    table, output = record.cycles, judgement.output
+    table, output = columns_of(record), judgement.output
     complete = _complete(table)
     flagged = {int(c) for f in judgement.findings if f.flag_cycles for c in f.cycles}
     trace, trace_flags = _trace(record, timeline, flagged)
@@ -171,6 +178,9 @@ def summarise(
         refrigerant_side=side_table(judgement.refrigerant_side),
         freeze_min=_median(table, "freeze_min", complete),
         harvest_min=_median(table, "harvest_min", complete) if record.harvests_timed else None,
+        air_c=plain(judgement.air_c),
+        water_c=plain(judgement.water_c),
+        sisters_min=plain(judgement.sisters_min),
         idle_share=_idle_share(record),
         made_ice_kg_per_day=plain(numbers.made_kg_per_day),
         expected_kg_per_day=plain(output.expected_kg_per_day),
@@ -187,6 +197,8 @@ def summarise(
         trace_flags=trace_flags,
         problems=tuple(p.message for p in problems),
         texts=_texts(judgement, offsets) | _lacking(numbers.lacking),
+        visits=tuple(vars(place) for place in numbers.visits),
+        waiting=waiting_of(record, judgement),
         previous=_before(previous, end),
     )
 
@@ -217,6 +229,7 @@ def _texts(judgement: Judgement, offsets) -> dict[str, Any]:
     return {
         "verdict_client": text_table(judgement.verdict.client),
         "verdict_technician": text_table(judgement.verdict.technician),
+        "also": [text_table(text) for text in judgement.verdict.also],
         **_next_clip(judgement),
         **{
             f"verdict_{part}": text_table(text)
@@ -271,20 +284,20 @@ def _before(previous: UnitSummary | None, end: str) -> Mapping[str, Any] | None:
 
 
 def _complete(table) -> np.ndarray:
-    good = table["complete"].to_numpy().astype(bool)
-    if "broken" in table.columns:
-        good = good & ~table["broken"].to_numpy().astype(bool)
+    good = table["complete"]
+    if "broken" in table:
+        good = good & ~table["broken"]
     return good
 
 
 def _median(table, column: str, rows: np.ndarray) -> float | None:
-    values = table[column].to_numpy(dtype=float)[rows]
+    values = table[column][rows]
     values = values[np.isfinite(values)]
     return round(float(np.median(values)), 3) if len(values) else None
 
 
 def _idle_share(record: CycleRecord) -> float | None:
-    spans = {kind: sum(p.end_ns - p.start_ns for p in record.phases if p.kind == kind) for kind in PhaseKind}
+    spans = spans_of(record)
     seen = sum(span for kind, span in spans.items() if kind != PhaseKind.GAP)
     return round(spans[PhaseKind.IDLE] / seen, 4) if seen else None
 
@@ -294,13 +307,13 @@ TRACE_STRETCHES = 96
 
 def _trace(record: CycleRecord, timeline: Timeline, flagged: set[int]) -> tuple[tuple, tuple]:
     """Longest freeze of each of 96 stretches of the log, and whether one of its cycles is abnormal."""
-    table = record.cycles
+    table = columns_of(record)
     span = max(timeline.end_ns - timeline.start_ns, 1)
     longest = np.full(TRACE_STRETCHES, np.nan)
     marks = np.zeros(TRACE_STRETCHES, int)
-    freeze = table["freeze_min"].to_numpy(dtype=float)
-    starts = table["freeze_start_ns"].to_numpy(dtype=np.int64)
-    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
+    freeze = table["freeze_min"]
+    starts = table["freeze_start_ns"]
+    numbers = table["cycle"]
     at = np.clip((starts - timeline.start_ns) * TRACE_STRETCHES // span, 0, TRACE_STRETCHES - 1)
     seen = np.isfinite(freeze)
     np.fmax.at(longest, at[seen], freeze[seen])

@@ -39,7 +39,7 @@ def write_unit(
     """Write the pages and the machine files of one unit into `folder`; return what the fleet page needs of it.
 
     given: what the technician gives for the pages. past: what earlier reports said, oldest first: see
-    `page.hand.history_of`. previous: the summary of the report before this one; None looks for it
+    `page.history.history_of`. previous: the summary of the report before this one; None looks for it
     in `folder`. written: the day that the pages carry; None: today in the unit's zone. Raises OSError where the folder
     cannot be written to; what was there before is then still whole.
     """
@@ -50,7 +50,7 @@ def write_unit(
     reader = Reader(language=options.language, units=options.units)
     given = given or Given()
     written = written or datetime.now(timeline.tz).date()
-    numbers = numbers_of(timeline, record, judgement)
+    numbers = numbers_of(unit, timeline, record, judgement)
     offsets = numbers.offsets
     summary = summarise(
         unit=unit,

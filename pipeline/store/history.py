@@ -21,7 +21,17 @@ if TYPE_CHECKING:
     from pipeline.report import UnitSummary
 
 
-FIGURES = ("days", "cycles", "cycles_per_day", "freeze_min", "harvest_min", "ice_kg_per_day", "idle_share")
+FIGURES = (
+    "days",
+    "cycles",
+    "cycles_per_day",
+    "freeze_min",
+    "harvest_min",
+    "ice_kg_per_day",
+    "idle_share",
+    "air_c",
+    "water_c",
+)
 """What is kept of a report, by the names of `UnitSummary`."""
 
 

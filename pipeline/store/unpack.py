@@ -18,6 +18,7 @@ from pipeline.logs.source.archives import members_of, pieces_of
 from pipeline.logs.source.nested import may_be_two_machines
 from pipeline.logs.source.units import ARCHIVE_ENDINGS, UnitFiles, is_log_name, joined, stem_of
 from pipeline.logs.timeline import Problem
+from pipeline.pictures import is_picture
 from pipeline.store import names
 from pipeline.store.names import fits_windows, short_name
 from pipeline.store.place import UNPACKED, StorePlace
@@ -102,7 +103,7 @@ def is_unpacked(path: Path) -> bool:
 
 
 def _members(path: Path) -> list[_Member] | None:
-    """The logs and unit.toml files in an archive of units; None where it is one unit's. Raises LogFileError."""
+    """The logs and unit.toml files in an archive of units, and the pictures beside a unit.toml; None where it is one unit's. Raises LogFileError."""
     try:
         archive, everything = members_of(path, path.name)
     except LogFileError as error:
@@ -115,8 +116,10 @@ def _members(path: Path) -> list[_Member] | None:
             "holds paths that lead out of it", file=path.name, remedy="don't trust it; ask whoever made it"
         )
     infos = [info for info in everything if _is_wanted(info.filename)]
+    described = {_parent(info.filename) for info in infos if _base(info.filename) == "unit.toml"}
     if all(_parent(info.filename) == "" and "__" not in _base(info.filename) for info in infos):
         return None
+    infos += [i for i in everything if is_picture(_base(i.filename)) and _parent(i.filename) in described]
     if len(infos) > MOST_FILES or sum(info.file_size for info in infos) > MOST_BYTES:
         raise LogFileError(
             f"unpacks to more than {MOST_FILES:,} files or {MOST_BYTES / 1e9:.0f} GB",
@@ -219,7 +222,7 @@ def _unpack_unit(
             refused.append(Problem(unit_name=unit, file=member.name, message=str(error)))
     toml = home / "unit.toml"
     lost = next((p for p in refused if p.file == toml.name), None)
-    logs = tuple(p for p in there if p != toml) if lost is None else ()
+    logs = tuple(p for p in there if p != toml and not is_picture(p.name)) if lost is None else ()
     problem = ""
     if not logs:
         told = lost or next(iter(refused), None)

@@ -15,9 +15,9 @@ import numpy as np
 
 from pipeline.demo.control import Control
 from pipeline.demo.faults import Fault
-from pipeline.demo.machine import MACHINES, Machine, Site
+from pipeline.demo.machine import MACHINES, FreezeEnd, Machine, Site
 from pipeline.demo.plant import COMPRESSOR, DAY_S, GAS, PUMP
-from pipeline.demo.probes import Probe, lag
+from pipeline.demo.probes import Probe, lag_by_state
 from pipeline.demo.simulator import Simulation, World, record, run_world
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
@@ -157,6 +157,37 @@ class _Changed(Control):
             self.plate += dt * 0.16 * self.now * self.m.capacity_w / (self.m.plate_j_per_k + 4000 * self.ice)
 
 
+_NEED_LEVEL = ("water-leaks-in", "water-short", "water-spread")
+"""Causes that the plant knows in machines whose water level ends the freeze alone."""
+_DIFFER: Mapping[str, float] = {
+    "capacity_w": 0.06, "plate_k_per_w": 0.15, "film_w_per_k": 0.15, "plate_j_per_k": 0.1, "hot_gas_w": 0.12, "contact_w_per_k": 0.15,
+    "release": 0.25, "condenser_w_per_k": 0.12, "air_w_per_k": 0.12, "compressor_w": 0.08, "spare_kg": 0.15, "harvest_end_c": 0.15,
+}  # fmt: skip
+"""By how much machines of one size differ, standard deviation of the natural log: common practice, no source."""
+_ENDS: Mapping[FreezeEnd, float] = {"level": 0.5, "temperature": 0.3, "timer": 0.2}
+"""What ends the freeze -> share of machines: common practice, no source."""
+_TIMED = 0.7  # part of a freeze after which the plate starts the timer
+
+
+def varied(machine: Machine, seed: int, *, level: bool = False) -> Machine:
+    """A machine of this size with numbers of its own, and an end of freeze drawn by seed (`level`: by its water level), set so that a
+    batch comes out as designed."""
+    rng = np.random.default_rng([seed, 13])
+    factors = {name: float(np.exp(sd * rng.standard_normal())) for name, sd in _DIFFER.items()}
+    own = replace(_times(machine, **factors), freeze_end="level")
+    end = "level" if level else list(_ENDS)[int(rng.choice(len(_ENDS), p=list(_ENDS.values())))]
+    if end == "level":
+        return own
+    trial = run_world(own, days=6 * own.usual_freeze_s / DAY_S, seed=seed)
+    start_ns, end_ns, _ = next(p for p in reversed(trial.phases[:-1]) if p[2] == "freeze")
+    first, last = ((at - trial.start_ns) // 10**9 for at in (start_ns, end_ns))
+    plate = trial.signals["evaporator"]
+    if end == "temperature":
+        return replace(own, freeze_end=end, end_c=float(plate[last]))
+    started = int(first + _TIMED * (last - first))
+    return replace(own, freeze_end=end, end_c=float(plate[started]), finish_s=float(last - started))
+
+
 def told_of(cause: str, seed: int, days: float) -> Told:
     """Severity, course and beginning, drawn by seed."""
     rng = np.random.default_rng([seed, 11])
@@ -192,11 +223,8 @@ def cause_log(
     names = ONLY_SCORED if seed >= SCORED_FROM else TO_TUNE
     dry = [n for n in names if MACHINES[n].cooling == "air"]
     fitting = dry if cause in ("condenser-fan", "room-hot", "room-cold", "overcharge-or-air") else list(names)
-    if cause in ("water-leaks-in", "water-short", "water-spread"):
-        level = [n for n in fitting if MACHINES[n].freeze_end == "level"]
-        fitting = level or fitting
     drawn = MACHINES[fitting[int(rng.integers(len(fitting)))]]
-    machine = drawn if machine is None else MACHINES[machine]
+    machine = MACHINES[machine] if machine else varied(drawn, seed, level=cause in _NEED_LEVEL)
     told = told or told_of(cause, seed, days)
     usual = 0.8 * machine.slab_kg * DAY_S / (1.25 * machine.usual_freeze_s)
     site = Site(
@@ -249,11 +277,26 @@ def _laid_upon(world: World, told: Told) -> World:
         signals["condenser_out"] = signals["condenser_in"] + rise / slower
     starved = {"metering": 6.0, "charge-low": 6.5}.get(told.cause, 0.0)
     if starved:
-        freezing = np.zeros(len(t))
-        for a, b, kind in world.phases:
-            if kind == "freeze":
-                freezing[int((a - world.start_ns) * 1e-9) : int((b - world.start_ns) * 1e-9)] = 1.0
-        warmer = lag(starved * grown * freezing, 240.0)
-        for role, share in (("evaporator", 1.0), ("suction", 1.0), ("discharge", 1.3)):
-            signals[role] = signals[role] + share * warmer
+        _starve(signals, world, starved * grown)
     return replace(world, signals=signals)
+
+
+def _starve(signals: dict[str, np.ndarray], world: World, excess_k: np.ndarray) -> None:
+    """Warm the evaporator's outlet and what follows it by `excess_k` (seconds + 1,) in freezes; in a harvest the excess shrinks as the
+    plate warms, so that both come to 0 °C together."""
+    spans = [
+        (kind, *((at - world.start_ns) // 10**9 for at in (start_ns, end_ns)))
+        for start_ns, end_ns, kind in world.phases
+    ]
+    freezing = np.zeros(len(excess_k))
+    for kind, first, last in spans:
+        if kind == "freeze":
+            freezing[first:last] = 1.0
+    warmer = lag_by_state(excess_k * freezing, np.where(freezing > 0, 240.0, 60.0))
+    signals["discharge"] = signals["discharge"] + 1.3 * warmer
+    plate, excess = signals["evaporator"], warmer * freezing
+    for kind, first, last in spans:
+        if kind == "harvest" and first > 0 and plate[first - 1] < 0:
+            excess[first:last] = excess[first - 1] * np.clip(plate[first:last] / plate[first - 1], 0.0, 1.0)
+    for role in ("evaporator", "suction"):
+        signals[role] = signals[role] + excess

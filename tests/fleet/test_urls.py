@@ -3,11 +3,13 @@
 An object store behind a server of its own is tried by hand: `python -m tests.bench.object_store`.
 """
 
+import io
 from dataclasses import replace
 from pathlib import Path
 
 import fsspec
 import pytest
+from PIL import Image
 
 from pipeline.errors import DeliveryError, UsageError
 from pipeline.fleet import urls
@@ -187,3 +189,18 @@ def test_urls_that_cannot_be_used_are_refused(bucket, logs_at, reports_at):
 def test_a_url_of_the_logs_own_folder_is_refused_for_the_reports(logs):
     with pytest.raises(UsageError, match="among the logger files"):
         report(logs, (logs / "reports").as_uri(), RunOptions(jobs=1))
+
+
+def test_the_pictures_that_a_unit_names_come_along_from_a_url(logs, tmp_path):
+    picture = io.BytesIO()
+    Image.new("RGB", (60, 40), "teal").save(picture, "PNG")
+    memory = fsspec.filesystem("memory")
+    memory.pipe_file("/shown/logs/bar/probes.csv", (logs / "bar" / "probes.csv").read_bytes())
+    memory.pipe_file("/shown/logs/bar/coil.png", picture.getvalue())
+    memory.pipe_file(
+        "/shown/logs/bar/unit.toml",
+        b'[[visits]]\non = 2026-02-03\nphotos = [{ file = "coil.png", alt = "The coil" }]\n',
+    )
+    assert report("memory://shown/logs", tmp_path / "reports", RunOptions(jobs=1)).complete
+    assert 'alt="The coil"' in (tmp_path / "reports" / "bar" / "client.html").read_text(encoding="utf-8")
+    memory.rm("/shown", recursive=True)

@@ -45,7 +45,7 @@ def test_ice_is_summed_over_the_units_that_tell_it_and_says_so(two, tmp_path):
     html = page(tmp_path, [*two, mute])
     assert re.search(r'data-si="309\u00a0kg"', html)  # 151 + 158
     assert "from 2 of 3 units" in html
-    assert "could not be judged" in html
+    assert "for 1 a weighed slab or a nameplate is missing" in html
 
 
 def test_files_that_could_not_be_read_stand_on_the_page(two, tmp_path):

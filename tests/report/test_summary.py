@@ -18,7 +18,7 @@ def summary_of(previous=None, **options) -> UnitSummary:
         timeline=timeline,
         record=record,
         judgement=judgement,
-        numbers=numbers_of(timeline, record, judgement),
+        numbers=numbers_of(unit, timeline, record, judgement),
         problems=[],
         previous=previous,
     )

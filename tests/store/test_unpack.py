@@ -6,6 +6,7 @@ import zipfile
 import pytest
 
 from pipeline.logs import find_units
+from pipeline.pictures import pictures_beside
 from pipeline.store import StorePlace, unpack_fleets
 from pipeline.store.names import fits_windows
 from tests.store.scene import log_text, write_log, write_unit
@@ -253,3 +254,12 @@ def test_a_file_in_it_that_windows_would_take_for_something_else_is_refused_ther
         'may.zip: holds a file called "C:a.csv", a name that Windows does not take; '
         "have it renamed and packed again"
     ]
+
+
+def test_pictures_beside_a_unit_toml_come_along_and_others_make_no_unit(logs):
+    pack(logs / "may.zip", "bar/a.csv", "bar/unit.toml", "bar/coil.jpg", "holiday/beach.jpg", "cafe/b.csv")
+    units, problems = unpack_fleets(find_units(logs), logs, StorePlace(logs.parent / "reports"))
+    assert problems == ()
+    found = {unit.name: [p.name for p in unit.files] for unit in units}
+    assert found == {"bar": ["a.csv"], "cafe": ["b.csv"]}
+    assert [p.name for p in pictures_beside(units[0].toml)] == ["coil.jpg"]

@@ -28,6 +28,8 @@ _MEASURES = {
     "evaporating_k": ("change_k", "it evaporates {change_k} warmer", "it evaporates {change_k} colder", "it evaporates as cold as usual"),
     "air_k": ("change_k", "the air that it is given is {change_k} warmer", "the air that it is given is {change_k} colder", "the air that it is given is as warm as usual"),
     "water_k": ("change_k", "the supply water is {change_k} warmer", "the supply water is {change_k} colder", "the supply water is as warm as usual"),
+    "spread_pct": ("change_pct", "freezes scatter {change_pct} more", "freezes scatter {change_pct} less", "freezes scatter as usual"),
+    "swing_k": ("change_k", "the line swings {change_k} more within a freeze", "the line swings {change_k} less within a freeze", "the line swings as usual within a freeze"),
 }  # fmt: skip
 _WAYS = ("more", "less", "same")
 _SAID: Mapping[str, Phrase] = {
@@ -49,7 +51,7 @@ _EVENTS: Mapping[str, Phrase] = {
         "trips-low": "stops that take the time a low-pressure switch takes",
         "trips-overload": "stops that take the time a motor overload takes",
         "trips-chatter": "starts and stops within seconds",
-        "trips-unknown": "starts close together",
+        "trips-unknown": "stops whose length fits none of the switches",
         "failed-start": "starting current without a start",
         "stopped": "a long stop",
         "broken": "stops within freezes",

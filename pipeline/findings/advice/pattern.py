@@ -16,6 +16,7 @@ import numpy as np
 
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.evidence.standards import Standard, freeze_standard, harvest_standard
+from pipeline.findings.evidence.swing import swing
 from pipeline.findings.rule import Rule, Seen
 
 READS = (
@@ -26,7 +27,7 @@ Values = Mapping[str, tuple[float, float]]
 """Measure -> (value, standard deviation)."""
 
 # How far a healthy machine wanders within a log, one standard deviation, beyond the scatter of its cycles.
-_WANDERS: Mapping[str, float] = MappingProxyType(
+WANDERS: Mapping[str, float] = MappingProxyType(
     {
         "freeze_pct": 4.0, "harvest_pct": 6.0, "cold_k": 0.7, "pull_pct": 8.0, "current_pct": 2.0, "gas_pct": 3.0, "peak_k": 1.2,
         "rise_pct": 9.0, "plateau_min": 0.25, "air_rise_k": 0.6, "discharge_k": 2.0, "over_air_k": 1.5, "superheat_k": 1.5,
@@ -73,7 +74,7 @@ def read(case: Case, seen: Sequence[tuple[Rule, Seen]], *, of_the_logger: frozen
     """The pattern of one log. `seen`: what the rules found; `of_the_logger`: codes that are no fault of the machine."""
     events = _events(case, seen) | _without_ice(case, seen)
     codes = frozenset(rule.code for rule, _ in seen) - of_the_logger
-    base = {"events": events, "told": _told(case), "codes": codes, "slopes": _slopes(case)}
+    base = {"events": events, "told": _told(case, events), "codes": codes, "slopes": _slopes(case)}
     if case.n == 0:
         return Pattern(**base)
     series = _series(case)
@@ -116,7 +117,7 @@ def _series(case: Case) -> dict[str, np.ndarray]:
         with np.errstate(divide="ignore", invalid="ignore"):
             return 100 * np.log(np.where(values > 0, values, np.nan))
 
-    steady, harvests = case.stalls_aside, np.isfinite(case.harvest_min)
+    steady, harvests, swings = case.stalls_aside, np.isfinite(case.harvest_min), swing(case)
     whole = ~case.flag("after_idle") & steady
     side = case.refrigeration
     current, gas = case.column("freeze_current_a"), case.column("harvest_current_a")
@@ -139,6 +140,10 @@ def _series(case: Case) -> dict[str, np.ndarray]:
         "evaporating_k": side.evaporating_c,
         "air_k": air,
         "water_k": case.column("water_in_c"),
+        "spread_pct": log(
+            np.maximum(np.abs(_beside(np.where(whole, log(case.freeze_min), np.nan))), _LEAST_SPREAD_PCT)
+        ),
+        "swing_k": np.full(case.n, np.nan) if swings is None else swings.swing_k,
     }
     series["rise_pct"] = np.where(np.isfinite(case.harvest_rise_k), series["rise_pct"], np.nan)
     return series
@@ -163,22 +168,29 @@ class _Odd:
 
 _OF_HARVESTS = ("harvest_pct", "gas_pct", "peak_k", "rise_pct", "plateau_min")
 _BESIDE = 10  # cycles on each side that a freeze is held against
+_LEAST_SPREAD_PCT = 0.3  # under which freezes are as even as a logger can tell
 
 
 def _odd(case: Case) -> _Odd:
     s, least = case.stalls, int(case.thresholds["level_cycles"])
     harvest = s.stalled | s.long
-    lengths = np.log(np.where(case.stalls_aside & (case.freeze_min > 0), case.freeze_min, np.nan))
+    whole = case.stalls_aside & (case.freeze_min > 0) & ~case.flag("after_idle")
+    away = np.abs(_beside(np.log(np.where(whole, case.freeze_min, np.nan))))
     freeze = np.zeros(case.n, bool)
-    at = np.flatnonzero(np.isfinite(lengths) & ~case.flag("after_idle"))
-    if len(at) >= least:
-        y = lengths[at]
-        beside = [y[max(i - _BESIDE, 0) : i + _BESIDE + 1] for i in range(len(y))]
-        away = np.abs(y - np.array([np.median(b) for b in beside]))
-        spread = max(1.4826 * float(np.median(away)), 0.03)
-        freeze[at] = away > max(5 * spread, 0.2)
+    if whole.sum() >= least:
+        spread = max(1.4826 * float(np.nanmedian(away)), 0.03)
+        freeze = np.isfinite(away) & (away > max(5 * spread, 0.2))
     after = np.concatenate([[False], harvest[:-1]])
     return _Odd(harvest=harvest, freeze=freeze & ~after)
+
+
+def _beside(values: np.ndarray) -> np.ndarray:
+    """Each value (n,) minus the middle of the known ones around it, NaN where it is not known."""
+    out = np.full(len(values), np.nan)
+    at = np.flatnonzero(np.isfinite(values))
+    y = values[at]
+    out[at] = y - [np.median(y[max(i - _BESIDE, 0) : i + _BESIDE + 1]) for i in range(len(y))]
+    return out
 
 
 def _middle(values: np.ndarray) -> tuple[float, float, int]:
@@ -196,7 +208,7 @@ def _against(series: Mapping[str, np.ndarray], here: np.ndarray, there: np.ndarr
     for name, values in series.items():
         (a, sa, na), (b, sb, nb) = _middle(values[here]), _middle(values[there])
         if na >= min(least, max(int(here.sum()), 1)) and nb >= least:
-            out[name] = (a - b, math.sqrt(sa**2 + sb**2 + _WANDERS[name] ** 2))
+            out[name] = (a - b, math.sqrt(sa**2 + sb**2 + WANDERS[name] ** 2))
     return out
 
 
@@ -222,7 +234,7 @@ def _later(
         known = np.isfinite(values)
         x, y = at[known], values[known]
         steps = np.diff(y)
-        noise = max(1.0483 * float(np.median(np.abs(steps))), _WANDERS[name])  # MAD of differences / sqrt 2
+        noise = max(1.0483 * float(np.median(np.abs(steps))), WANDERS[name])  # MAD of differences / sqrt 2
         y = np.clip((y - np.median(y)) / noise, -12, 12)
         weight = 1 / (1 + len(y) / 20)  # neighbours wander together: a long log proves no more than so much
         for j, split in enumerate(splits):
@@ -341,9 +353,9 @@ def _count(what: Seen) -> int:
     return 1 if what.cycles is None else max(int(np.sum(what.cycles)), 1)
 
 
-def _told(case: Case) -> frozenset[str]:
+def _told(case: Case, events: frozenset[str]) -> frozenset[str]:
     """Events that these channels could show, so that their absence says something. A stop that nobody looked for, or that another
-    finding has already, says nothing."""
+    finding has already, says nothing; nor do other kinds of trips beside one that was told (`events`)."""
     clamp = case.timeline.get("current_compressor", "current", "power")
     cold = case.timeline.get("evaporator", "suction")
     told = {"timeout", "no-ice", "ice-left"}
@@ -354,4 +366,5 @@ def _told(case: Case) -> frozenset[str]:
         told |= {"trips-high", "trips-low", "trips-overload", "trips-chatter"}
         if clamp.interval_s <= 5:
             told.add("failed-start")
-    return frozenset(told)
+    trips = frozenset(_TRIPS.values())
+    return frozenset(told) - (trips if trips & events else frozenset())

@@ -117,8 +117,9 @@ def _advice(
     order = sorted(asked, key=lambda c: (CHECKS[c].rank[0], -asked[c] / CHECKS[c].minutes))
     steps = [step_of(c, case.unit) for c in order]
     catching = _catching(h, case)
-    if catching is not None:
-        steps.insert(0, catching)
+    if catching is not None:  # what is looked at and measured from outside needs no waiting
+        outside = sum(CHECKS[c].step in ("look", "measure") for c in order)
+        steps.insert(outside, catching)
     return Advice(
         causes=_rounded(told),
         likely=tuple(CAUSES[k].text() for k in kept or [SOMETHING_ELSE]),

@@ -1,4 +1,3 @@
-"""Timeline and cycle record in; numbers and masks that rules look at out, in one `Case`.
-Below: `statistics`, `conditions`, `change`, `refrigerant`, `energy_limits`; then `courses` (how each measure went), `doubtful`, `stalls`, `aftermath` (cycles that
-tell nothing), `stops`, `visits`, `parts`, `standards` (what stands outside the log), `case`; on top of it `swing` and `signals`.
+"""What rules are shown, in one `Case`: `courses` (how each measure went over the log), `stops`, `refrigerant`, `visits` and `elsewhere`, then `case`.
+On top of it `standards` (what stands outside the log), `swing` and `signals`; beside it `parts` (a log cut in time) and `energy_limits`.
 """

@@ -8,17 +8,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.findings.evidence.change import Change, comes_and_goes, lasting_change
-from pipeline.findings.evidence.conditions import level_at_usual_conditions
-
-if TYPE_CHECKING:
-    from pipeline.findings.evidence.case import Case
-
-_NS_PER_DAY, _NS_PER_H = 86_400_000_000_000, 3_600_000_000_000
+from pipeline.findings.masks.columns import NS_PER_DAY, NS_PER_H, Columns
+from pipeline.findings.methods.change import Change, comes_and_goes, lasting_change
+from pipeline.findings.methods.conditions import Adjusted, level_at_usual_conditions
 
 READS = (
     "change_sharp_pct", "short_log_times", "short_ramp_days", "drift_days", "drift_pct", "drift_harvest_pct", "drift_k", "drift_peak_k", "drift_discharge_k",
@@ -86,88 +81,87 @@ class Course:
         return (math.exp(a), math.exp(b)) if self.measure.relative else (a, b)
 
 
-def courses(case: Case) -> Mapping[str, Course]:
-    """The course of every measure that changed for good: column -> Course."""
+def courses(
+    columns: Columns, *, steady: np.ndarray, finished: np.ndarray, adjusted: Adjusted
+) -> Mapping[str, Course]:
+    """The course of every measure that changed for good: column -> Course.
+
+    steady: freezes that may be compared with each other, bool (n,); finished: harvests that did their work, bool (n,);
+    adjusted: the freezes' lengths at the usual air and water.
+    """
     found = {}
     for measure in MEASURES:
-        t = case.thresholds
-        least = t[measure.threshold]
-        changed = change_of_measure(
-            case, measure, least=math.log1p(least / 100) if measure.relative else least
-        )
+        least = columns.thresholds[measure.threshold]
+        least = math.log1p(least / 100) if measure.relative else least
+        if measure.column == "freeze_min":  # set to air, water and time of day
+            changed = _freeze_change(columns, adjusted, least=least)
+        else:
+            changed = _change(columns, measure, finished if measure.of == "harvest" else steady, least=least)
         if changed is not None:
             found[measure.column] = Course(measure=measure, change=changed)
     return found
 
 
-def change_of_measure(case: Case, measure: Measure, *, least: float) -> Change | None:
-    """The lasting change of a measure of at least `least` (natural log where it is relative), None where there is none."""
-    if measure.column == "freeze_min":  # set to air, water and time of day
-        found = lasting_change(
-            case.start_ns, case.adjusted.log_length, least=least, thresholds=case.thresholds
-        )
-        return found if case.adjusted.corrected_for else not_the_time_of_day(case, found, least=least)
-    t, per_k = case.thresholds, 100 if measure.relative else 1
-    values = np.where(
-        case.harvests if measure.of == "harvest" else case.steady, column_of(case, measure.column), np.nan
-    )
-    if measure.of == "harvest":
-        values[case.repeats | case.stalls.stalled] = np.nan
+def _freeze_change(columns: Columns, adjusted: Adjusted, *, least: float) -> Change | None:
+    """The lasting change of the freezes' length, of at least `least` (natural log)."""
+    found = lasting_change(columns.start_ns, adjusted.log_length, least=least, thresholds=columns.thresholds)
+    return found if adjusted.corrected_for else not_the_time_of_day(columns, found, least=least)
+
+
+def _change(columns: Columns, measure: Measure, judged: np.ndarray, *, least: float) -> Change | None:
+    """The change of a measure over the cycles `judged` (bool (n,)) of at least `least` (natural log where it is relative)."""
+    t, per_k = columns.thresholds, 100 if measure.relative else 1
+    values = np.where(judged, column_of(columns, measure.column), np.nan)
     if measure.relative:
         values = np.log(np.where(values > 0, values, np.nan))
     slope, sd = t[measure.slope] / per_k if measure.slope else 0.0, t[measure.slope_sd] / per_k
-    level = at_usual_air(case, values, slope=slope, slope_sd=sd)
-    known = bool(np.isfinite(case.air_c[np.isfinite(values)]).any())
-    if measure.of == "harvest":  # so short that a boundary in the wrong place gives it a second level
-        return _lasting(case, level, known, least=least)
-    return _course(case, level, known, least=least)
+    level = at_usual_air(columns, values, slope=slope, slope_sd=sd)
+    known = bool(np.isfinite(columns.air_c[np.isfinite(values)]).any())
+    found = _lasting(columns, level, known, least=least)
+    if found is not None or measure.of == "harvest":
+        return found  # a harvest is so short that a boundary in the wrong place gives it a second level
+    return comes_and_goes(columns.start_ns, level, least=least, thresholds=t)
 
 
-def column_of(case: Case, name: str) -> np.ndarray:
+def column_of(columns: Columns, name: str) -> np.ndarray:
     """A measure of every cycle (n,): a column of the record, or the line's rise from the end of freeze to its warmest in harvest [K]."""
     if name == "line_swing_k":
-        return case.column("harvest_peak_c") - case.column("freeze_end_c")
-    return case.column(name)
+        return columns.column("harvest_peak_c") - columns.column("freeze_end_c")
+    return columns.column(name)
 
 
 def change_of(
-    case: Case, values: np.ndarray, *, least: float, slope: float, slope_sd: float
+    columns: Columns, values: np.ndarray, *, least: float, slope: float, slope_sd: float
 ) -> Change | None:
     """`lasting_change` of `values` (n,; NaN: not judged), set to the usual air first.
 
     `slope` ± `slope_sd` is what a kelvin of air does to it [unit per K].
     """
-    level = at_usual_air(case, values, slope=slope, slope_sd=slope_sd)
-    return _lasting(case, level, np.isfinite(case.air_c[np.isfinite(values)]).any(), least=least)
+    level = at_usual_air(columns, values, slope=slope, slope_sd=slope_sd)
+    return _lasting(columns, level, np.isfinite(columns.air_c[np.isfinite(values)]).any(), least=least)
 
 
-def at_usual_air(case: Case, values: np.ndarray, *, slope: float, slope_sd: float) -> np.ndarray:
+def at_usual_air(columns: Columns, values: np.ndarray, *, slope: float, slope_sd: float) -> np.ndarray:
     """`values` (n,) set to the log's usual air, by `slope` ± `slope_sd` [unit per K]."""
-    hour = case.start_ns / _NS_PER_H
+    hour = columns.start_ns / NS_PER_H
     return level_at_usual_conditions(
-        values, case.air_c, hour, mean=slope, sd=slope_sd, thresholds=case.thresholds
+        values, columns.air_c, hour, mean=slope, sd=slope_sd, thresholds=columns.thresholds
     )
 
 
-def _lasting(case: Case, level: np.ndarray, air_known: bool, *, least: float) -> Change | None:
-    found = lasting_change(case.start_ns, level, least=least, thresholds=case.thresholds)
-    return found if air_known else not_the_time_of_day(case, found, least=least)
+def _lasting(columns: Columns, level: np.ndarray, air_known: bool, *, least: float) -> Change | None:
+    found = lasting_change(columns.start_ns, level, least=least, thresholds=columns.thresholds)
+    return found if air_known else not_the_time_of_day(columns, found, least=least)
 
 
-def _course(case: Case, level: np.ndarray, air_known: bool, *, least: float) -> Change | None:
-    """The lasting change, else what comes and goes."""
-    found = _lasting(case, level, air_known, least=least)
-    return found or comes_and_goes(case.start_ns, level, least=least, thresholds=case.thresholds)
-
-
-def not_the_time_of_day(case: Case, found: Change | None, *, least: float) -> Change | None:
+def not_the_time_of_day(columns: Columns, found: Change | None, *, least: float) -> Change | None:
     """`found`, or None where the log is too short to tell it from the time of day.
 
     Half a day's swing looks like a ramp, and like a step that explains 8/π² = 0.81 of it, no more. So a short log must
     show more, or a step that is sharper than that; and a ramp only where it goes one way for longer than a day.
     """
-    days = (case.timeline.end_ns - case.timeline.start_ns) / _NS_PER_DAY
-    t = case.thresholds
+    days = (columns.timeline.end_ns - columns.timeline.start_ns) / NS_PER_DAY
+    t = columns.thresholds
     if found is None or days >= t["drift_days"]:
         return found
     sharp, large = (

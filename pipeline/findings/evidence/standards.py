@@ -6,41 +6,21 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.findings.evidence.conditions import capacity_factor
-
-if TYPE_CHECKING:
-    from pipeline.findings.evidence.case import Case
+from pipeline.findings.evidence.case import Case
+from pipeline.findings.methods import statistics
+from pipeline.findings.methods.conditions import capacity_factor
+from pipeline.findings.methods.statistics import middle
 
 _NEAR_K = 3.0  # rows of the service sheet that are so near in air or water count alike
 
 READS = (
     "sheet_out_pct", "sister_out_pct", "earlier_out_pct", "plate_out_pct", "slab_low_min", "slab_high_min", "slab_tolerance_pct",
     "slab_unknown_pct", "slab_short_pct", "slab_harvest_low_min", "slab_harvest_high_min", "slab_harvest_tolerance_pct", "band_air_c", "band_water_c",
-    "unknown_air_c", "unknown_water_c", "air_pct_per_k", "air_rated_c", "water_rated_c", "sisters_least",
+    "unknown_air_c", "unknown_water_c", "air_pct_per_k", "air_rated_c", "water_rated_c", "sisters_least", "sister_z", "sister_harvest_pct", "unlike_pct",
 )  # fmt: skip
-
-
-@dataclass(frozen=True, kw_only=True)
-class Known:
-    """The usual lengths of one machine at its conditions: an earlier visit of this unit, or a sister machine."""
-
-    name: str  # the unit, or the day of the visit
-    freeze_min: float
-    harvest_min: float = math.nan
-    air_c: float = math.nan
-    water_c: float = math.nan
-
-
-@dataclass(frozen=True, kw_only=True)
-class Elsewhere:
-    """What is known from outside this log."""
-
-    earlier: tuple[Known, ...] = ()  # visits of this unit that were judged good
-    sisters: tuple[Known, ...] = ()  # machines of the same model, as the user labels them
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,11 +30,9 @@ class Standard:
     low: float
     high: float
     basis: str  # "service sheet", "earlier visits", "sister machines", "nameplate and slab", "kind, narrow", "kind, wide"
-
-    @property
-    def sharp(self) -> bool:
-        """Whether leaving it by a good part is known to cost ice: else it is a reason to look, no more."""
-        return self.basis in ("service sheet", "earlier visits", "nameplate and slab")
+    sharp: bool = (
+        False  # leaving it by a good part is known to cost ice: else it is a reason to look, no more
+    )
 
     @property
     def tells(self) -> bool:
@@ -66,41 +44,64 @@ def freeze_standard(case: Case) -> Standard:
     """The best standard there is for the freezes of `case`, at its usual air and water."""
     unit, t = case.unit, case.thresholds
     if unit.expected.freeze_min is not None:
-        return Standard(
-            low=unit.expected.freeze_min[0], high=unit.expected.freeze_min[1], basis="service sheet"
-        )
+        low, high = unit.expected.freeze_min
+        return Standard(low=low, high=high, basis="service sheet", sharp=True)
     sheet = [(row.air_c, row.water_c, row.freeze_min) for row in unit.expected.at]
     if sheet:
         return _about(*_from_sheet(case, sheet), t["sheet_out_pct"], "service sheet")
-    for machines, far, basis in (
-        (case.elsewhere.earlier, t["earlier_out_pct"], "earlier visits"),
-        (case.elsewhere.sisters, t["sister_out_pct"], "sister machines"),
-    ):
-        least = t["sisters_least"] if basis == "sister machines" else 1
-        lengths = [m.freeze_min * _carried(case, m.air_c, m.water_c) for m in machines if m.freeze_min > 0]
-        if len(lengths) >= least:
-            middle = float(np.median(lengths))
-            # Shorter than an earlier visit's is no fault by itself: it may have been slow then.
-            low = min(_of_kind(case).low, middle) if basis == "earlier visits" else middle * (1 - far / 100)
-            return Standard(low=low, high=middle * (1 + far / 100), basis=basis)
+    known = [s for s in (_by_earlier(case), _by_sisters(case, "freeze_min")) if s is not None]
+    if known:
+        return min(known, key=lambda s: s.high)
     asked = plate_freeze_min(case)
     if asked is not None:
         return _about(asked, asked, t["plate_out_pct"], "nameplate and slab")
     return _of_kind(case)
 
 
+def _by_earlier(case: Case) -> Standard | None:
+    """What the unit did when it was judged good; wider, and no proof of a loss, where nobody knows the air of then or now."""
+    t, visits = case.thresholds, [m for m in case.elsewhere.earlier if m.freeze_min > 0]
+    if not visits:
+        return None
+    middle_min = float(np.median([m.freeze_min * _carried(case, m.air_c, m.water_c) for m in visits]))
+    alike = math.isfinite(middle(case.air_c)) and all(math.isfinite(m.air_c) for m in visits)
+    far = t["earlier_out_pct"] + (0.0 if alike else t["unlike_pct"])
+    # Shorter than an earlier visit's is no fault by itself: it may have been slow then.
+    low = min(_of_kind(case).low, middle_min)
+    return Standard(low=low, high=middle_min * (1 + far / 100), basis="earlier visits", sharp=alike)
+
+
+def _by_sisters(case: Case, name: str) -> Standard | None:
+    """What the unit's sisters do, by their freezes or harvests (`name`): as far from their middle as they themselves lie scattered, and more."""
+    t = case.thresholds
+    carried = name == "freeze_min"
+    lengths = [
+        getattr(m, name) * (_carried(case, m.air_c, m.water_c) if carried else 1.0)
+        for m in case.elsewhere.sisters
+    ]
+    lengths = np.array([x for x in lengths if x > 0])
+    if len(lengths) < t["sisters_least"]:
+        return None
+    middle_min = float(np.median(lengths))
+    scatter = statistics.spread(np.abs(np.log(lengths / middle_min)))
+    far = max(t["sister_out_pct" if carried else "sister_harvest_pct"], 100 * t["sister_z"] * scatter)
+    return _about(middle_min, middle_min, far, "sister machines", sharp=False)
+
+
 def harvest_standard(case: Case) -> Standard:
     """The best standard there is for the harvests of `case`."""
     unit, t = case.unit, case.thresholds
     if unit.expected.harvest_min is not None:
-        return Standard(
-            low=unit.expected.harvest_min[0], high=unit.expected.harvest_min[1], basis="service sheet"
-        )
+        low, high = unit.expected.harvest_min
+        return Standard(low=low, high=high, basis="service sheet", sharp=True)
     sheet = [
         (row.air_c, row.water_c, row.harvest_min) for row in unit.expected.at if row.harvest_min is not None
     ]
     if sheet:
         return _about(*_from_sheet(case, sheet, carried=False), 2 * t["sheet_out_pct"], "service sheet")
+    beside = _by_sisters(case, "harvest_min")
+    if beside is not None:
+        return beside
     if unit.kind == "slab":
         far = t["slab_harvest_tolerance_pct"] / 100
         low, high = t["slab_harvest_low_min"] * (1 - far), t["slab_harvest_high_min"] * (1 + far)
@@ -109,12 +110,12 @@ def harvest_standard(case: Case) -> Standard:
     return Standard(low=low, high=high, basis="kind, wide")
 
 
-def _about(low: float, high: float, far_pct: float, basis: str) -> Standard:
-    return Standard(low=low * (1 - far_pct / 100), high=high * (1 + far_pct / 100), basis=basis)
+def _about(low: float, high: float, far_pct: float, basis: str, *, sharp: bool = True) -> Standard:
+    return Standard(low=low * (1 - far_pct / 100), high=high * (1 + far_pct / 100), basis=basis, sharp=sharp)
 
 
 def _of_kind(case: Case) -> Standard:
-    t, air, water = case.thresholds, usual(case.air_c), usual(case.water_c)
+    t, air, water = case.thresholds, middle(case.air_c), middle(case.water_c)
     if case.unit.kind == "slab":
         # Known air and water move the band; where they are not, it is wide enough for a warm kitchen.
         factor = _factor(case, air, water, t["band_air_c"], t["band_water_c"])
@@ -137,7 +138,7 @@ def _factor(case: Case, air: float, water: float, rated_air: float, rated_water:
 
 def _carried(case: Case, air_c: float, water_c: float) -> float:
     """By what a freeze at `air_c` and `water_c` must be multiplied to stand for one at this log's conditions."""
-    air, water = usual(case.air_c), usual(case.water_c)
+    air, water = middle(case.air_c), middle(case.water_c)
     at = (air if math.isfinite(air_c) else math.nan, water if math.isfinite(water_c) else math.nan)
     return 1 / _factor(case, *at, air_c, water_c)
 
@@ -146,7 +147,7 @@ def _from_sheet(
     case: Case, rows: Sequence[tuple[float, float, float | tuple[float, float]]], *, carried: bool = True
 ) -> tuple[float, float]:
     """Least and most of the service sheet at the log's usual air and water: each row carried there, near ones counting most."""
-    air, water = usual(case.air_c), usual(case.water_c)
+    air, water = middle(case.air_c), middle(case.water_c)
     weights, lows, highs = [], [], []
     for row_air, row_water, length in rows:
         low, high = length if isinstance(length, tuple) else (length, length)
@@ -166,14 +167,8 @@ def plate_freeze_min(case: Case) -> float | None:
     t = case.thresholds
     rated_air = t["air_rated_c"] if plate.at_air_c is None else plate.at_air_c
     rated_water = t["water_rated_c"] if plate.at_water_c is None else plate.at_water_c
-    factor = _factor(case, usual(case.air_c), usual(case.water_c), rated_air, rated_water)
+    factor = _factor(case, middle(case.air_c), middle(case.water_c), rated_air, rated_water)
     harvest = case.level("harvest_min", case.harvests)
     cycle = slab * 1440 / (plate.ice_kg_per_day * factor)
     freeze = cycle - (harvest if math.isfinite(harvest) else 0.0)
     return freeze if freeze > 0 else None
-
-
-def usual(values: np.ndarray) -> float:
-    """The median of what is known, NaN where nothing is."""
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else math.nan

@@ -5,17 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from pipeline.cycles.record import Phase, PhaseKind
+from pipeline.findings.masks.columns import NS_PER_DAY, NS_PER_H, NS_PER_MIN, Columns
 
-if TYPE_CHECKING:
-    from pipeline.findings.evidence.case import Case
-
-_NS_PER_MIN, _NS_PER_H = 60_000_000_000, 3_600_000_000_000
 _HOURS_SHOWN = 6  # width of the part of a day that events may keep to
 
 READS = ("idle_peak_k", "stood_times", "split_short_pct", "stop_bridge_min", "hours_share_pct", "hours_days")
@@ -34,14 +30,21 @@ class Stop:
 
     @property
     def minutes(self) -> float:
-        return (self.end_ns - self.start_ns) / _NS_PER_MIN
+        return (self.end_ns - self.start_ns) / NS_PER_MIN
 
 
-def stops(case: Case) -> tuple[Stop, ...]:
-    """Every stop of the log, in time order."""
-    phases = tuple(replace(p, kind=PhaseKind.IDLE) if stood_in(case, p) else p for p in case.record.phases)
-    bridge_ns = case.thresholds["stop_bridge_min"] * _NS_PER_MIN
-    whole_min = case.thresholds["split_short_pct"] / 100 * case.usual_freeze_min
+def stops(columns: Columns, *, usual_freeze_min: float, broken: np.ndarray) -> tuple[Stop, ...]:
+    """Every stop of the log, in time order.
+
+    usual_freeze_min: the usual freeze [min]; broken: cycles that tell nothing, bool (n,).
+    """
+    peak_c = columns.level("harvest_peak_c", columns.flag("complete") & ~broken)
+    phases = tuple(
+        replace(p, kind=PhaseKind.IDLE) if _stood_in(columns, p, usual_freeze_min, peak_c) else p
+        for p in columns.record.phases
+    )
+    bridge_ns = columns.thresholds["stop_bridge_min"] * NS_PER_MIN
+    whole_min = columns.thresholds["split_short_pct"] / 100 * usual_freeze_min
     found, i = [], 0
     while i < len(phases):
         if phases[i].kind is not PhaseKind.IDLE:
@@ -67,20 +70,16 @@ def stops(case: Case) -> tuple[Stop, ...]:
     return tuple(found)
 
 
-def stood_in(case: Case, phase: Phase) -> bool:
-    """Whether a freeze was a stop that no clamp was there to see: far longer than any other, and the line as warm through it as
-    harvests end."""
-    t = case.thresholds
-    if phase.kind is not PhaseKind.FREEZE or not math.isfinite(case.usual_freeze_min):
+def _stood_in(columns: Columns, phase: Phase, usual_freeze_min: float, peak_c: float) -> bool:
+    """Whether a freeze was a stop that no clamp was there to see: far longer than any other (usual: [min]), and the line as warm through
+    it as harvests end (`peak_c` [°C])."""
+    t = columns.thresholds
+    if phase.kind is not PhaseKind.FREEZE or not math.isfinite(usual_freeze_min) or columns.clamped:
         return False
-    if case.timeline.get("current_compressor", "current", "power") is not None:
+    if phase.end_ns - phase.start_ns < t["stood_times"] * usual_freeze_min * NS_PER_MIN:
         return False
-    if phase.end_ns - phase.start_ns < t["stood_times"] * case.usual_freeze_min * _NS_PER_MIN:
-        return False
-    peak = case.level("harvest_peak_c", case.flag("complete") & ~case.broken)
-    return (
-        level_between(case, phase.start_ns, phase.end_ns, "evaporator", "suction") > peak - t["idle_peak_k"]
-    )
+    line_c = level_between(columns, phase.start_ns, phase.end_ns, "evaporator", "suction")
+    return line_c > peak_c - t["idle_peak_k"]
 
 
 def _goes_on(phases: tuple[Phase, ...], k: int, bridge_ns: float) -> bool:
@@ -99,16 +98,16 @@ def _came(phases: tuple[Phase, ...], i: int, before: Phase | None, whole_min: fl
         return "harvest", math.nan
     if before.kind is not PhaseKind.FREEZE:
         return "", math.nan
-    minutes = (before.end_ns - before.start_ns) / _NS_PER_MIN
+    minutes = (before.end_ns - before.start_ns) / NS_PER_MIN
     begun = i >= 2 and phases[i - 2].kind in (PhaseKind.HARVEST, PhaseKind.IDLE)
     if not begun or not math.isfinite(whole_min):
         return "", minutes
     return ("freeze" if minutes < whole_min else "full freeze"), minutes
 
 
-def level_between(case: Case, start_ns: int, end_ns: int, *roles: str) -> float:
+def level_between(columns: Columns, start_ns: int, end_ns: int, *roles: str) -> float:
     """The median trusted reading of the first of these channels between two moments, NaN where there is none."""
-    channel = case.timeline.get(*roles)
+    channel = columns.timeline.get(*roles)
     if channel is None:
         return math.nan
     a, b = np.searchsorted(channel.time_ns, [start_ns, end_ns])
@@ -116,14 +115,14 @@ def level_between(case: Case, start_ns: int, end_ns: int, *roles: str) -> float:
     return float(np.median(values)) if len(values) else math.nan
 
 
-def hours_of_day(case: Case, at_ns: np.ndarray) -> str | None:
+def hours_of_day(columns: Columns, at_ns: np.ndarray) -> str | None:
     """The part of the day that moments (n,) keep to, as "13–18 h" in the unit's zone; None where they keep to none, or the log is too
     short to show that they would."""
-    t = case.thresholds
-    days = (case.timeline.end_ns - case.timeline.start_ns) / (24 * _NS_PER_H)
+    t = columns.thresholds
+    days = (columns.timeline.end_ns - columns.timeline.start_ns) / NS_PER_DAY
     if len(at_ns) < 3 or days < t["hours_days"]:
         return None
-    hours = np.sort(hour_of(case, at_ns))
+    hours = np.sort(hour_of(columns, at_ns))
     width = np.concatenate([hours, hours + 24])
     n = len(hours)
     needed = math.ceil(t["hours_share_pct"] / 100 * n)
@@ -134,13 +133,15 @@ def hours_of_day(case: Case, at_ns: np.ndarray) -> str | None:
     return f"{math.floor(hours[first]) % 24}–{math.ceil(hours[first] + span[first] + 1e-9) % 24 or 24} h"
 
 
-def moment(case: Case, at_ns: int) -> str:
+def moment(columns: Columns, at_ns: int) -> str:
     """Day and time of a moment in the unit's zone, as "2026-05-17 05:31"."""
-    return datetime.fromtimestamp(at_ns / 1e9, ZoneInfo(case.timeline.time_zone)).strftime("%Y-%m-%d %H:%M")
+    return datetime.fromtimestamp(at_ns / 1e9, ZoneInfo(columns.timeline.time_zone)).strftime(
+        "%Y-%m-%d %H:%M"
+    )
 
 
-def hour_of(case: Case, at_ns: np.ndarray) -> np.ndarray:
+def hour_of(columns: Columns, at_ns: np.ndarray) -> np.ndarray:
     """Hours of the day (n,) of moments, 0…24, in the unit's zone (by its offset at the log's start)."""
-    zone = ZoneInfo(case.timeline.time_zone)
-    offset = datetime.fromtimestamp(case.timeline.start_ns / 1e9, UTC).astimezone(zone).utcoffset()
-    return (np.asarray(at_ns) / _NS_PER_H + offset.total_seconds() / 3600) % 24
+    zone = ZoneInfo(columns.timeline.time_zone)
+    offset = datetime.fromtimestamp(columns.timeline.start_ns / 1e9, UTC).astimezone(zone).utcoffset()
+    return (np.asarray(at_ns) / NS_PER_H + offset.total_seconds() / 3600) % 24

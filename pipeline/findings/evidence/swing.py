@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from pipeline.findings.evidence.case import Case
+from pipeline.findings.evidence.case import Case
 
 _FROM, _TO = 0.35, 0.95  # part of a freeze that is looked at: after the pull-down, before the end
 _BINS = 96  # parts into which that is cut, fewer where a logger is slow

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.evidence.courses import MEASURES, Course
 from pipeline.findings.finding import Severity, Shows
+from pipeline.findings.methods import statistics
 from pipeline.findings.phrase import Phrase, phrase
 from pipeline.findings.rule import CannotTell, Rule, Seen, cycles_needed
 
@@ -89,7 +89,7 @@ def _drift(case: Case):
         cycles=late,
         usual=early,
         evidence={
-            "days": round(float(days), 2),
+            "over_days": round(float(days), 2),
             "how": moved.kind,
             "measure": course.measure.column,
             "cycles_judged": int(moved.judged.sum()),

@@ -6,11 +6,12 @@ import math
 
 import numpy as np
 
-from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_MIN, Case
-from pipeline.findings.evidence.change import Change
 from pipeline.findings.evidence.courses import change_of
 from pipeline.findings.finding import Severity, Shows
+from pipeline.findings.methods import statistics
+from pipeline.findings.methods.change import Change
+from pipeline.findings.methods.statistics import middle
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import CONTACT, NEEDS_COLD, CannotTell, Rule, Seen, cycles_needed
 
@@ -75,7 +76,7 @@ def _weak_throughout(case: Case, ends: np.ndarray) -> Seen | CannotTell | None:
     """Whether the evaporator is too warm, or starved, from the log's beginning to its end."""
     t = case.thresholds
     superheats = np.where(case.steady, case.refrigeration.superheat_k, np.nan)
-    typical, superheat = _median(ends), _median(superheats)
+    typical, superheat = middle(ends), middle(superheats)
     # A suction line far from the plate reads warmer than the plate: only a probe on the evaporator has a fixed level.
     told = case.unit.expected.freeze_end_c
     limit = told[1] if told else t["slab_end_high_c"] if case.unit.kind == "slab" else t["freeze_end_high_c"]
@@ -107,11 +108,6 @@ def _weak_throughout(case: Case, ends: np.ndarray) -> Seen | CannotTell | None:
         },
         confidence=statistics.phi(beyond / t["clip_sigma_k"]),
     )
-
-
-def _median(values: np.ndarray) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else math.nan
 
 
 def _ended_early(case: Case, warmed: Change) -> bool:

@@ -6,12 +6,13 @@ import math
 
 import numpy as np
 
-from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.evidence.courses import Course
-from pipeline.findings.evidence.stalls import believable
 from pipeline.findings.evidence.standards import harvest_standard
 from pipeline.findings.finding import Severity, Shows
+from pipeline.findings.masks.stalls import lengths_tell
+from pipeline.findings.methods import statistics
+from pipeline.findings.methods.statistics import middle, rounded
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import (
     CONTACT,
@@ -62,7 +63,7 @@ def _stalled(case: Case):
     if case.slipping is not None and not (s.at_limit | s.repeated).any():
         return CannotTell(needs=CONTACT())  # how warm a harvest became cannot be told
     if not stalled.any():
-        return None if believable(case, s.usual_min) else CannotTell(needs=TIMED())
+        return None if lengths_tell(case, s.usual_min) else CannotTell(needs=TIMED())
     kinds = {
         "never-warmed": s.never_warmed,
         "plateau": s.plateau,
@@ -99,14 +100,14 @@ def _stalled(case: Case):
             "kind": leading,
             **{f"{kind.replace('-', '_')}_count": count for kind, count in counts.items() if count},
             "harvests_judged": of,
-            "found_min": _median(lengths),
+            "found_min": rounded(middle(lengths)),
             "longest_min": round(float(np.nanmax(lengths)), 2) if np.isfinite(lengths).any() else None,
             "hidden_count": int(s.hidden.sum()) or None,
-            "usual_plateau_min": _rounded(s.usual_plateau_min),
-            "usual_min": _rounded(s.usual_min),
-            "peak_c": _median(case.column("harvest_peak_c")[stalled]),
+            "usual_plateau_min": rounded(s.usual_plateau_min),
+            "usual_min": rounded(s.usual_min),
+            "peak_c": rounded(middle(case.column("harvest_peak_c")[stalled])),
             "usual_peak_c": round(s.usual_peak_c, 1) if math.isfinite(s.usual_peak_c) else None,
-            "plateau_min": _median(case.column("harvest_plateau_min")[stalled]),
+            "plateau_min": rounded(middle(case.column("harvest_plateau_min")[stalled])),
         },
         confidence=confidence,
         causes=_CAUSES["stayed" if stayed else leading],
@@ -149,7 +150,7 @@ def _long(case: Case):
         return _all_long(case, whole, typical, most)
     if cycles_needed("own_cycles")(case):
         return cycles_needed("own_cycles")(case)
-    if not believable(case, s.usual_min):
+    if not lengths_tell(case, s.usual_min):
         return CannotTell(needs=TIMED())
     grown = case.courses.get("harvest_min")
     if (
@@ -184,7 +185,7 @@ def _long(case: Case):
             "found_min": round(found, 2),
             "usual_min": round(s.usual_min, 2),
             "longest_min": round(float(np.max(case.harvest_min[s.long])), 2),
-            "peak_c": _median(case.column("harvest_peak_c")[s.long]),
+            "peak_c": rounded(middle(case.column("harvest_peak_c")[s.long])),
             "uncertainty_min": round(1.645 * case.sigma_min, 2),
         },
         confidence=confidence,
@@ -215,7 +216,7 @@ def _grown(case: Case, course: Course) -> Seen:
             "change_low_pct": round(course.scaled(moved.low), 1),
             "change_high_pct": round(course.scaled(moved.high), 1),
             "longest_min": round(float(np.nanmax(case.harvest_min[late])), 2),
-            "peak_c": _median(case.column("harvest_peak_c")[late]),
+            "peak_c": rounded(middle(case.column("harvest_peak_c")[late])),
             "uncertainty_min": round(1.645 * case.sigma_min, 2),
         },
         confidence=statistics.phi(course.total / case.thresholds["drift_harvest_pct"] + 0.5),
@@ -239,15 +240,6 @@ def _all_long(case: Case, whole: np.ndarray, typical: float, most: float) -> See
         },
         confidence=statistics.phi(math.log(typical / most) / (case.thresholds["band_sigma_pct"] / 100)),
     )
-
-
-def _rounded(value: float) -> float | None:
-    return round(value, 2) if math.isfinite(value) else None
-
-
-def _median(values: np.ndarray) -> float | None:
-    known = values[np.isfinite(values)]
-    return round(float(np.median(known)), 2) if len(known) else None
 
 
 _CAUSES = {

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import Case
-from pipeline.findings.evidence.change import Change
-from pipeline.findings.evidence.conditions import heat_kj_per_kg
 from pipeline.findings.evidence.courses import change_of
 from pipeline.findings.finding import Severity, Shows
+from pipeline.findings.methods import statistics
+from pipeline.findings.methods.change import Change
+from pipeline.findings.methods.conditions import heat_kj_per_kg
+from pipeline.findings.methods.statistics import middle, rounded
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_REFRIGERANT, NEEDS_REJECTION, NEEDS_WATER, Rule, Seen
 from pipeline.language.text import Text
@@ -74,13 +75,13 @@ def _condenser_hot(case: Case):
         return _worse(case, signs, total)
     split = np.where(case.steady, case.column("condenser_split_k"), np.nan)
     limit = case.unit.expected.split_k or t["condenser_split_k"]
-    if case.unit.cooling == "air" and (typical := _median(split)) > limit:
-        return _seen(case, np.isfinite(split), None, _SPLIT(split_k=_r(typical)),
-                     {"split_k": _r(typical), "limit_k": limit}, statistics.phi((typical - limit) / t["clip_sigma_k"]))  # fmt: skip
+    if case.unit.cooling == "air" and (typical := middle(split)) > limit:
+        return _seen(case, np.isfinite(split), None, _SPLIT(split_k=rounded(typical, 1)),
+                     {"split_k": rounded(typical, 1), "limit_k": limit}, statistics.phi((typical - limit) / t["clip_sigma_k"]))  # fmt: skip
     over_air = case.refrigeration.condensing_over_air_k
-    if (typical := _median(over_air)) > t["condensing_over_air_k"]:
-        return _seen(case, np.isfinite(over_air), None, _OVER_AIR(over_air_k=_r(typical)),
-                     {"over_air_k": _r(typical), "limit_k": t["condensing_over_air_k"]},
+    if (typical := middle(over_air)) > t["condensing_over_air_k"]:
+        return _seen(case, np.isfinite(over_air), None, _OVER_AIR(over_air_k=rounded(typical, 1)),
+                     {"over_air_k": rounded(typical, 1), "limit_k": t["condensing_over_air_k"]},
                      statistics.phi((typical - t["condensing_over_air_k"]) / t["clip_sigma_k"]))  # fmt: skip
     discharge = np.where(case.steady, case.column("discharge_peak_c"), np.nan)
     least_c = (
@@ -94,9 +95,9 @@ def _condenser_hot(case: Case):
     if hot.sum() < t["band_cycles"] and watch.sum() >= t["discharge_watch_cycles"]:
         hot, least_c = watch, t["discharge_watch_c"]
     if hot.sum() >= t["band_cycles"]:
-        typical = _median(discharge[hot])
-        return _seen(case, hot, np.isfinite(discharge) & ~hot, _DISCHARGE(discharge_c=_r(typical)),
-                     {"discharge_c": _r(typical), "limit_c": least_c},
+        typical = middle(discharge[hot])
+        return _seen(case, hot, np.isfinite(discharge) & ~hot, _DISCHARGE(discharge_c=rounded(typical, 1)),
+                     {"discharge_c": rounded(typical, 1), "limit_c": least_c},
                      statistics.phi((typical - least_c) / t["clip_sigma_k"] + 0.5))  # fmt: skip
     return None
 
@@ -144,20 +145,20 @@ def _worse(case: Case, signs: list[_Sign], total: float) -> Seen:
     first = signs[0]
     late, rise = first.change.late, first.change.total
     if first.name == "current":
-        title = _WORSE["current"](rise_pct=_r(100 * math.expm1(rise)))
+        title = _WORSE["current"](rise_pct=rounded(100 * math.expm1(rise), 1))
     elif first.name == "split":
-        title = _WORSE["split"](rise_k=_r(rise), after_k=_r(first.change.after))
+        title = _WORSE["split"](rise_k=rounded(rise, 1), after_k=rounded(first.change.after, 1))
     else:
-        title = _WORSE[first.name](rise_k=_r(rise))
+        title = _WORSE[first.name](rise_k=rounded(rise, 1))
     evidence: dict[str, float | str] = {"how": first.change.kind}
     for sign in signs:
         if sign.name == "current":
-            evidence["current_rise_pct"] = _r(100 * math.expm1(sign.change.total))
+            evidence["current_rise_pct"] = rounded(100 * math.expm1(sign.change.total), 1)
         else:
             evidence |= {
-                f"{sign.name}_rise_k": _r(sign.change.total),
-                f"{sign.name}_rise_low_k": _r(sign.change.low),
-                f"{sign.name}_rise_high_k": _r(sign.change.high),
+                f"{sign.name}_rise_k": rounded(sign.change.total, 1),
+                f"{sign.name}_rise_low_k": rounded(sign.change.low, 1),
+                f"{sign.name}_rise_high_k": rounded(sign.change.high, 1),
             }
     return _seen(case, late, first.change.judged & ~late, title, evidence, statistics.phi(2 * (total - 0.5)))
 
@@ -166,7 +167,7 @@ def _seen(
     case: Case, cycles: np.ndarray, usual: np.ndarray | None, title: Text, evidence: dict, confidence: float
 ) -> Seen:
     at = np.flatnonzero(cycles)
-    discharge = _median(case.column("discharge_peak_c")[cycles])
+    discharge = middle(case.column("discharge_peak_c")[cycles])
     over = at[-1] < (1 - case.thresholds["over_pct"] / 100) * (
         case.n - 1
     )  # it is so no longer: nobody need be sent
@@ -185,7 +186,11 @@ def _seen(
         end_ns=int(case.end_ns[at[-1]]),
         cycles=cycles,
         usual=usual,
-        evidence={**evidence, "air_c": _r(_median(case.air_c)), "cycles_judged": int(case.steady.sum())},
+        evidence={
+            **evidence,
+            "air_c": rounded(middle(case.air_c), 1),
+            "cycles_judged": int(case.steady.sum()),
+        },
         confidence=confidence,
         causes=_WATER_COOLED if case.unit.cooling == "water" else None,
     )
@@ -198,7 +203,9 @@ def _warm_water(case: Case):
     rise = change_of(case, water, least=t["water_rise_k"], slope=slope, slope_sd=slope_sd)
     if rise is not None and rise.total > 0 and rise.after > t["water_rated_c"]:
         loss_pct = 100 * (1 - heat_kj_per_kg(rise.before) / heat_kj_per_kg(rise.after))
-        title = _WARMER(rise_k=_r(rise.total), water_c=_r(rise.after), loss_pct=_r(loss_pct))
+        title = _WARMER(
+            rise_k=rounded(rise.total, 1), water_c=rounded(rise.after, 1), loss_pct=rounded(loss_pct, 1)
+        )
         return _warm(
             case,
             rise.late,
@@ -210,9 +217,9 @@ def _warm_water(case: Case):
     warm = case.water_c > t["warm_water_c"]
     if warm.sum() < max(t["band_cycles"], t["warm_share_pct"] / 100 * np.isfinite(case.water_c).sum()):
         return None
-    typical = _median(case.water_c[warm])
+    typical = middle(case.water_c[warm])
     loss_pct = 100 * (1 - heat_kj_per_kg(t["water_rated_c"]) / heat_kj_per_kg(typical))
-    title = _WARM(water_c=_r(typical), loss_pct=_r(loss_pct))
+    title = _WARM(water_c=rounded(typical, 1), loss_pct=rounded(loss_pct, 1))
     sure = statistics.phi((typical - t["warm_water_c"]) / t["clip_sigma_k"] + 0.5)
     return _warm(case, warm, title, typical, loss_pct, sure)
 
@@ -228,23 +235,14 @@ def _warm(
         end_ns=int(case.end_ns[at[-1]]),
         cycles=cycles,
         evidence={
-            "water_c": _r(water_c),
+            "water_c": rounded(water_c, 1),
             "rated_c": case.thresholds["water_rated_c"],
-            "loss_pct": _r(loss_pct),
+            "loss_pct": rounded(loss_pct, 1),
             "measured_by": "probe" if case.has("water_in_c", 1) else "unit.toml",
         },
         confidence=confidence,
         flag_cycles=False,
     )
-
-
-def _median(values: np.ndarray) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else math.nan
-
-
-def _r(value: float) -> float | None:
-    return round(value, 1) if math.isfinite(value) else None
 
 
 _WATER_COOLED = ("condenser-water", "overcharge-or-air", "water-warm")

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_H, Case
 from pipeline.findings.evidence.swing import swing
 from pipeline.findings.finding import Severity, Shows
+from pipeline.findings.methods import statistics
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_COLD, CannotTell, Rule, Seen, cycles_needed
 

@@ -7,17 +7,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings.evidence import doubtful, statistics
-from pipeline.findings.evidence.aftermath import usual_beside
 from pipeline.findings.evidence.case import NS_PER_DAY, NS_PER_H, Case
-from pipeline.findings.evidence.change import Change, comes_and_goes, lasting_change
 from pipeline.findings.evidence.courses import not_the_time_of_day
-from pipeline.findings.evidence.stalls import believable
 from pipeline.findings.evidence.standards import freeze_standard
-from pipeline.findings.evidence.standards import usual as _usual
 from pipeline.findings.evidence.stops import hours_of_day, moment
 from pipeline.findings.evidence.visits import worked_on
 from pipeline.findings.finding import Severity, Shows
+from pipeline.findings.masks import doubtful
+from pipeline.findings.masks.columns import usual_beside
+from pipeline.findings.masks.stalls import lengths_tell
+from pipeline.findings.methods import statistics
+from pipeline.findings.methods.change import Change, comes_and_goes, lasting_change
+from pipeline.findings.methods.statistics import middle, rounded
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import READABLE, CannotTell, Rule, Seen, cycles_needed
 
@@ -136,7 +137,7 @@ def _earlier_is_usual(case: Case, moved: Change) -> bool:
 
 
 def _floor(case: Case) -> float:
-    """The least relative spread that is believed: machine and sampling together."""
+    """The least relative spread that counts: machine and sampling together."""
     lengths = case.freeze_min[case.steady]
     usual = float(np.median(lengths)) if len(lengths) else 1.0
     return math.hypot(case.thresholds["spread_floor_pct"] / 100, case.sigma_min / usual)
@@ -204,7 +205,7 @@ def _judge(case: Case, side: int):
         return _against_band(case, side, usual_length, edge)
     if base is None:
         return own
-    if case.timeline.get("evaporator", "suction") is None and not believable(case, case.stalls.usual_min):
+    if case.timeline.get("evaporator", "suction") is None and not lengths_tell(case, case.stalls.usual_min):
         return CannotTell(needs=READABLE())
     out = out_of_own(case, base, side)
     if side > 0:
@@ -244,8 +245,8 @@ def _against_band(case: Case, side: int, found: float, edge: float) -> Seen:
             "found_min": round(found, 2),
             "expected_low_min": round(standard.low, 2),
             "expected_high_min": round(standard.high, 2),
-            "air_c": _rounded(_usual(case.air_c)),
-            "water_c": _rounded(_usual(case.water_c)),
+            "air_c": rounded(middle(case.air_c), 1),
+            "water_c": rounded(middle(case.water_c), 1),
             "cycles_judged": len(at),
         },
         confidence=min(
@@ -270,7 +271,7 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
     lasting = base.since is not None and out[base.since :].sum() > 0.5 * judged[base.since :].sum()
     values = {"count": int(out.sum()), "of": int(judged.sum()), "excess_pct": round(excess_pct, 1)}
     hours = None if lasting else hours_of_day(case, case.start_ns[out])
-    stop = None if not lasting else worked_on(case, int(at[0]))
+    stop = None if not lasting else worked_on(case, case.steady, int(at[0]))
     asks = stop is not None and side < 0
     if asks:
         title = _SHORT_ASKS(
@@ -354,10 +355,6 @@ def _sewn_together(case: Case, out: np.ndarray) -> bool:
         return False
     whole = doubtful.multiples(case, case.usual_freeze_min, case.stalls.usual_min)
     return bool((whole & out).sum() > 0.5 * out.sum())
-
-
-def _rounded(value: float) -> float | None:
-    return round(value, 1) if math.isfinite(value) else None
 
 
 _OWN = ("outlier_z", "freeze_out_pct", "run_out_pct", "run_cycles", "run_z", "change_sharp_pct", "spread_floor_pct", "own_cycles", "band_cycles",

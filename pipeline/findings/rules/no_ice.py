@@ -7,10 +7,10 @@ import math
 import numpy as np
 
 from pipeline.cycles.record import Phase, PhaseKind
-from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_H, Case
 from pipeline.findings.evidence.stops import level_between
 from pipeline.findings.finding import Severity
+from pipeline.findings.methods import statistics
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import READABLE, CannotTell, Need, Rule, Seen
 from pipeline.logs.limits import limits_of

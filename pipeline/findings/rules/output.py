@@ -7,11 +7,12 @@ import math
 import numpy as np
 
 from pipeline.cycles.record import PhaseKind
-from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import Case
-from pipeline.findings.evidence.conditions import capacity_factor
 from pipeline.findings.evidence.energy_limits import PARAGRAPH_C, limit_of
 from pipeline.findings.finding import Output, Severity
+from pipeline.findings.methods import statistics
+from pipeline.findings.methods.conditions import capacity_factor
+from pipeline.findings.methods.statistics import middle, rounded
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import CannotTell, Rule, Seen, cycles_needed
 
@@ -107,8 +108,8 @@ def expected_kg_per_day(case: Case) -> float | None:
 
 def _conditions(case: Case) -> tuple[float, float]:
     """The usual air (of an air-cooled unit) and water [°C], NaN where they are not known."""
-    air = _median(case.air_c[case.steady]) if case.unit.cooling == "air" else math.nan
-    return air, _median(case.water_c[case.steady])
+    air = middle(case.air_c[case.steady]) if case.unit.cooling == "air" else math.nan
+    return air, middle(case.water_c[case.steady])
 
 
 def expected_basis(case: Case):
@@ -237,22 +238,13 @@ def _output_low(case: Case):
             "under_pct": round(under_pct, 1),
             "cycles_per_day": round(rate, 1),
             "slab_kg": case.unit.measured.slab_kg,
-            "air_c": _rounded(_median(case.air_c)),
-            "water_c": _rounded(_median(case.water_c)),
+            "air_c": rounded(middle(case.air_c), 1),
+            "water_c": rounded(middle(case.water_c), 1),
             "without_cycles_h": round(lost, 1),
         },
         confidence=statistics.phi((under_pct - t["output_low_pct"]) / sigma + 0.25),
         flag_cycles=False,
     )
-
-
-def _median(values: np.ndarray) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else math.nan
-
-
-def _rounded(value: float) -> float | None:
-    return round(value, 1) if math.isfinite(value) else None
 
 
 RULES = (

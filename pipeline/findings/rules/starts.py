@@ -8,9 +8,10 @@ import math
 import numpy as np
 
 from pipeline.cycles.record import PhaseKind
-from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_H, NS_PER_MIN, Case
 from pipeline.findings.finding import Severity, Shows
+from pipeline.findings.methods import statistics
+from pipeline.findings.methods.statistics import middle, rounded
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_STARTS, CannotTell, Rule, Seen
 
@@ -98,7 +99,7 @@ def _over_usual_pct(case: Case, at_ns: np.ndarray, run_min: np.ndarray) -> float
     clamp, usual = _clamp(case), case.level("freeze_current_a", case.flag("complete"))
     if clamp is None or clamp.unit != "A" or not usual > 0:
         return math.nan
-    return 100 * (_median(_drawn_a(case, at_ns, run_min)) / usual - 1)
+    return 100 * (middle(_drawn_a(case, at_ns, run_min)) / usual - 1)
 
 
 def quick_starts(case: Case) -> np.ndarray:
@@ -170,9 +171,9 @@ def _short_cycling(case: Case):
     last = int(s.at_ns[at[-1]])
     if spans:
         first, last = min(first, spans[0].start_ns), max(last, spans[-1].end_ns)
-    run, off = _median(run_min), _median(off_min)
+    run, off = middle(run_min), middle(off_min)
     over = _over_usual_pct(case, s.at_ns[before], s.run_min[before])
-    kind = _kind(case, run, off, _median(s.discharge_c[at]), over)
+    kind = _kind(case, run, off, middle(s.discharge_c[at]), over)
     excess = float(np.sum(np.maximum(t["start_off_min"] - off_min, 0) > 0)) + per_hour / t["starts_per_hour"]
     return Seen(
         severity=Severity.ACT if len(at) >= t["starts_act"] else Severity.WATCH,
@@ -185,12 +186,12 @@ def _short_cycling(case: Case):
             "quick_starts": len(at),
             "starts_seen": s.n,
             "most_per_hour": round(per_hour, 1),
-            "run_min": _rounded(run),
-            "off_min": _rounded(off),
-            "over_usual_current_pct": _rounded(over),
-            "shortest_off_min": _rounded(float(np.nanmin(off_min))) if np.isfinite(off_min).any() else None,
-            "line_before_c": _rounded(_median(s.line_c[at])),
-            "discharge_before_c": _rounded(_median(s.discharge_c[at])),
+            "run_min": rounded(run),
+            "off_min": rounded(off),
+            "over_usual_current_pct": rounded(over),
+            "shortest_off_min": rounded(float(np.nanmin(off_min))) if np.isfinite(off_min).any() else None,
+            "line_before_c": rounded(middle(s.line_c[at])),
+            "discharge_before_c": rounded(middle(s.discharge_c[at])),
             "seen_by": "current" if _by_current(case) else "temperature",
         },
         confidence=statistics.phi(excess / 2),
@@ -217,8 +218,8 @@ def _by_turns(case: Case) -> Seen | None:
             "kind": "unknown",
             "quick_starts": len(at),
             "most_per_hour": round(per_hour, 1),
-            "run_min": _rounded(_median(case.freeze_min[at])),
-            "off_min": _rounded(_median(case.harvest_min[at[at > 0] - 1])),
+            "run_min": rounded(middle(case.freeze_min[at])),
+            "off_min": rounded(middle(case.harvest_min[at[at > 0] - 1])),
             "seen_by": "temperature",
         },
         confidence=statistics.phi(per_hour / t["starts_per_hour"] - 0.5),
@@ -261,6 +262,8 @@ def _kind(case: Case, run_min: float, off_min: float, discharge_c: float, over_p
         return "chatter"
     if run_min <= t["low_pressure_run_min"] and off_min <= t["low_pressure_off_min"]:
         return "low-pressure"
+    if run_min <= t["overload_run_min"] and over_pct <= -t["low_pressure_draw_pct"]:
+        return "low-pressure"  # next to no gas to pump: an overload opens on a motor that draws more
     if run_min > t["overload_run_min"] and not over_pct >= t["overload_draw_pct"]:
         return "high-pressure"  # a motor that draws no more than usual heats up no overload in so long; a pressure builds up
     if math.isfinite(discharge_c) and discharge_c >= t["overload_discharge_c"]:
@@ -277,7 +280,7 @@ def _failed_start(case: Case):
         clamp = case.timeline.get("current_compressor", "current", "power")
         slow = clamp is None or clamp.interval_s > case.thresholds["failed_start_s"]
         return CannotTell(needs=_NO_INRUSH()) if slow else None
-    inrush = _median(s.inrush_a[failed])
+    inrush = middle(s.inrush_a[failed])
     return Seen(
         severity=Severity.ACT if len(failed) >= case.thresholds["starts_needed"] else Severity.WATCH,
         title=_FAILED(count=len(failed)),
@@ -287,8 +290,8 @@ def _failed_start(case: Case):
         evidence={
             "failed_starts": len(failed),
             "starts_seen": s.n,
-            "inrush_a": _rounded(inrush),
-            "off_before_min": _rounded(_median(s.off_min[failed])),
+            "inrush_a": rounded(inrush),
+            "off_before_min": rounded(middle(s.off_min[failed])),
             "first_attempts": int((failed == 0).sum() + (~s.failed[failed[failed > 0] - 1]).sum()),
         },
         confidence=1 - 0.4 ** len(failed),
@@ -309,15 +312,6 @@ def _touched(case: Case, at_ns: np.ndarray) -> np.ndarray:
     return counts > 0
 
 
-def _median(values: np.ndarray) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else math.nan
-
-
-def _rounded(value: float) -> float | None:
-    return round(value, 2) if math.isfinite(value) else None
-
-
 _CAUSES = {
     "high-pressure": ("high-pressure-cut", "overload-trips", "control-chatters"),
     "low-pressure": ("low-pressure-cut", "control-chatters", "overload-trips"),
@@ -331,7 +325,7 @@ RULES = (
         test=_short_cycling,
         needs=(NEEDS_STARTS,),
         thresholds=("start_off_min", "starts_per_hour", "short_run_min", "starts_needed", "starts_act", "tripping_act_h", "stop_seen_min",
-                    "seen_intervals", "start_least_pct", "overload_run_min", "overload_draw_pct", "chatter_run_min", "chatter_off_min", "spell_freeze_pct", "low_pressure_run_min", "low_pressure_off_min",
+                    "seen_intervals", "start_least_pct", "overload_run_min", "overload_draw_pct", "chatter_run_min", "chatter_off_min", "spell_freeze_pct", "low_pressure_run_min", "low_pressure_off_min", "low_pressure_draw_pct",
                     "overload_off_min", "overload_off_times", "overload_discharge_c"),
         shows=Shows(roles=CLAMPS, worst_stretch=True),
         causes=_CAUSES["unknown"],

@@ -6,10 +6,11 @@ import math
 
 import numpy as np
 
-from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_H, Case
 from pipeline.findings.evidence.stops import Stop, hours_of_day, level_between
 from pipeline.findings.finding import Severity, Shows
+from pipeline.findings.methods import statistics
+from pipeline.findings.methods.statistics import rounded
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_STARTS, Need, Rule, Seen
 
@@ -59,10 +60,10 @@ def _ice_stopped(case: Case):
             "longest_rest_otherwise_h": round(rest_h, 1),
             "rests_seen": len(others),
             "came": {"freeze": "in mid-freeze", "full freeze": "at the end of a freeze", "harvest": "after a harvest"}.get(stop.after),
-            "current_a": _rounded(level_between(case, stop.start_ns, stop.end_ns, "current_compressor", "current"), 2),
-            "power_w": _rounded(level_between(case, stop.start_ns, stop.end_ns, "power"), 0),
-            "line_c": _rounded(level_between(case, stop.start_ns, stop.end_ns, "evaporator", "suction"), 1),
-            "bin_c": _rounded(level_between(case, stop.start_ns, stop.end_ns, "bin"), 1),
+            "current_a": rounded(level_between(case, stop.start_ns, stop.end_ns, "current_compressor", "current"), 2),
+            "power_w": rounded(level_between(case, stop.start_ns, stop.end_ns, "power"), 0),
+            "line_c": rounded(level_between(case, stop.start_ns, stop.end_ns, "evaporator", "suction"), 1),
+            "bin_c": rounded(level_between(case, stop.start_ns, stop.end_ns, "bin"), 1),
             "stops_so_long": len(found),
             "at_the_end": "yes" if stop.ends_log else None,
         },
@@ -123,16 +124,12 @@ def _freeze_broken(case: Case):
             "off_min": round(off_min, 1),
             "shortest_off_min": round(min(s.minutes for s in brief), 1),
             "longest_off_min": round(max(s.minutes for s in brief), 1),
-            "into_freeze_min": _rounded(float(np.median([s.into_freeze_min for s in brief])), 1),
+            "into_freeze_min": rounded(float(np.median([s.into_freeze_min for s in brief])), 1),
             "hours": hours,
             "seen_by": "current" if case.timeline.get("current_compressor", "current", "power") is not None else "temperature",
         },
         confidence=1 - 0.45 ** len(brief),
     )  # fmt: skip
-
-
-def _rounded(value: float, digits: int) -> float | None:
-    return round(value, digits) if math.isfinite(value) else None
 
 
 _CLAMPS = Shows(roles=("current_compressor", "current", "power", "evaporator", "suction"))

@@ -6,10 +6,10 @@ from collections.abc import Callable
 
 import numpy as np
 
-from pipeline.findings.evidence import statistics
 from pipeline.findings.evidence.case import NS_PER_H, Case
 from pipeline.findings.evidence.visits import worked_on
 from pipeline.findings.finding import SPAN, Severity, Shows
+from pipeline.findings.methods import statistics
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import Rule, Seen
 from pipeline.logs.timeline import Doubt
@@ -85,7 +85,7 @@ def _slips(case: Case) -> Seen | None:
     cold = case.timeline.get(*_COLD)
     before, after = course.levels
     title = _SLIPS if moved.kind == "ramp" else _MOVED
-    by_hand = moved.kind == "step" and worked_on(case, moved.first) is not None
+    by_hand = moved.kind == "step" and worked_on(case, case.steady, moved.first) is not None
     return Seen(
         severity=Severity.NOTE if by_hand else Severity.WATCH,
         title=title(before_k=round(before, 1), after_k=round(after, 1)),
@@ -126,6 +126,7 @@ RULES = (
             test=_passed_on(code, severity),
             causes=causes,
             of_the_log=True,
+            of_cycles=False,
             shows={"clamp-dead": _CLAMPS, "probe-fault": _PROBES, "probe-loose": _PROBES}.get(code, SPAN),
         )
         for code, severity, causes in _KINDS

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-from datetime import time as clock_time
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -13,10 +12,10 @@ from pipeline.logs.timeline import Timeline
 from pipeline.report.charts.detail import LEAST_STEP, cycle_spans, spread
 from pipeline.report.charts.overlay import Overlay
 from pipeline.report.clock import Offsets
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.usual_range import Limits
 from pipeline.report.payload.pack import Pack
 from pipeline.report.wording import Reader
-from pipeline.unit import Unit
 
 S = 1_000_000_000
 MARKS_A_FINDING = 200  # cycles of one finding that get a mark of their own
@@ -30,11 +29,11 @@ def put_cycles(
     limits: dict[str, Limits],
 ) -> None:
     """One value a cycle of what the length charts and the table show."""
-    table, start = record.cycles, timeline.start_ns
-    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy(np.int64)
+    table, start = columns_of(record), timeline.start_ns
+    numbers = table["cycle"]
 
     def seconds(column: str) -> np.ndarray:
-        ns = table[column].to_numpy(np.int64)
+        ns = table[column]
         return np.where(ns < 0, np.nan, (ns - start) / S)
 
     columns = {
@@ -53,12 +52,10 @@ def put_cycles(
     )
     pack.header["cycles"] = {
         "number": pack.doubles(numbers),
-        "complete": pack.bytes(table["complete"].to_numpy().astype(np.uint8)),
+        "complete": pack.bytes(table["complete"].astype(np.uint8)),
         "flags": {str(n): codes for n, codes in sorted(flags.items())},
         **{name: pack.doubles(values) for name, values in columns.items()},
-        **{
-            name: pack.floats(table[name].to_numpy(dtype=float)) for name in measures if name in table.columns
-        },
+        **{name: pack.floats(table[name]) for name in measures if name in table},
         "limits": {
             name: [_or_none(v) for v in (lim.low, lim.centre, lim.high)] for name, lim in limits.items()
         },
@@ -108,11 +105,10 @@ def put_marks(
     ]
 
 
-def put_visits(pack: Pack, timeline: Timeline, unit: Unit) -> None:
-    """Where visits lie in the log: lines in every chart over time. Without a time of day, a visit lies at noon."""
-    moments = [datetime.combine(v.on, v.at or clock_time(12), timeline.tz).timestamp() for v in unit.visits]
-    span = (timeline.start_ns / S, timeline.end_ns / S)
-    pack.header["visits"] = [{"at": round(m - span[0])} for m in sorted(moments) if span[0] <= m <= span[1]]
+def put_visits(pack: Pack, timeline: Timeline, shares: Sequence[float]) -> None:
+    """Where visits lie in the log, as shares of it: lines in every chart over time."""
+    span_s = (timeline.end_ns - timeline.start_ns) / S
+    pack.header["visits"] = [{"at": round(share * span_s)} for share in shares]
 
 
 def put_clock(pack: Pack, offsets: Offsets, timeline: Timeline) -> None:

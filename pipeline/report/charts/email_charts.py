@@ -6,11 +6,11 @@ Mail programs show PNG, not SVG. Drawn as wide as a phone shows them, so that th
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -31,6 +31,7 @@ WIDTH_IN, DPI = (
 )  # 1,104 px: twice the 552 px of a message; letters of 9 points are 12 px wide on a phone
 MOST_DAYS = 14
 _TALL = {"ice": 0.5, "off": 0.08, "unclear": 0.3}
+_VISIT = {"linewidth": 1.0, "linestyle": (0, (4, 2))}
 _INK = {"ice": "freeze", "off": "edge", "unclear": "unclear"}
 
 
@@ -52,19 +53,22 @@ def still_pictures(unit_folder: Path, *, language: str = "en", units: Units = "s
     summary, reader = read_summary(unit_folder), Reader(language=language, units=units)
     if summary is None:
         return {}
-    pictures = {}
+    pictures, visits = {}, [place for place in summary.visits if place["share"] is not None]
     seen = [v for v in summary.trace if v is not None]
     if len(seen) >= 3:
         alt = reader.t(
             "client.icicles_alt", low_min=min(seen), high_min=max(seen), abnormal=summary.abnormal_cycles
         )
-        pictures["freezes"] = Still(png=_png(_icicles(summary)), alt=alt, note=reader.t("client.icicles"))
+        note = " ".join([reader.t("client.icicles"), *([reader.t("client.visit_line")] if visits else [])])
+        pictures["freezes"] = Still(png=_png(_icicles(summary, visits)), alt=alt, note=note)
     days = days_from(summary.hours)[-MOST_DAYS:]
     if any(day.runs for day in days):
         making = sum(b - a for d in days for a, b, state in d.runs if state == "ice")
         logged = sum(b - a for d in days for a, b, state in d.runs if state != "gap") or 1
         alt = reader.t("client.ribbons_alt", days=len(days), making_pct=100 * making / logged)
-        pictures["days"] = Still(png=_png(_ribbons(days, reader)), alt=alt, note=ribbons_note(days, reader))
+        pictures["days"] = Still(
+            png=_png(_ribbons(days, visits, reader)), alt=alt, note=ribbons_note(days, reader)
+        )
     return pictures
 
 
@@ -82,7 +86,7 @@ def _figure(height_in: float) -> tuple[Figure, Axes]:
     return figure, ax
 
 
-def _icicles(summary: UnitSummary) -> Figure:
+def _icicles(summary: UnitSummary, visits: Sequence[Mapping[str, Any]]) -> Figure:
     from matplotlib.collections import PolyCollection
 
     figure, ax = _figure(0.62)
@@ -94,6 +98,8 @@ def _icicles(summary: UnitSummary) -> Figure:
         shapes = [_icicle(float(n), float(lengths[n])) for n in at]
         ax.add_collection(PolyCollection(shapes, facecolors=LIGHT[ink], edgecolors="none"))
     ax.plot([-1, len(lengths)], [0, 0], color=LIGHT["edge"], linewidth=0.8)
+    for place in visits:
+        ax.axvline(place["share"] * len(lengths) - 0.5, color=LIGHT["ink"], **_VISIT)
     ax.set_xlim(-1, len(lengths))
     ax.set_ylim(-float(np.nanmax(lengths)) * 1.02, 0.02 * float(np.nanmax(lengths)))
     ax.set_axis_off()
@@ -110,12 +116,15 @@ def _icicle(x: float, length: float) -> list[tuple[float, float]]:
     ]
 
 
-def _ribbons(days: Sequence[Day], reader: Reader) -> Figure:
+def _ribbons(days: Sequence[Day], visits: Sequence[Mapping[str, Any]], reader: Reader) -> Figure:
     figure, ax = _figure(0.34 + 0.2 * len(days))
     for row, day in enumerate(days):
         for state, tall in _TALL.items():
             spans = [(a / 60, (b - a) / 60) for a, b, kind in day.runs if kind == state]
             ax.broken_barh(spans, (row - tall / 2, tall), facecolor=LIGHT[_INK[state]], linewidth=0)
+        for place in (v for v in visits if v["date"] == day.date):
+            x = place["minute"] / 60
+            ax.plot([x, x], [row - 0.5, row + 0.5], color=LIGHT["ink"], **_VISIT)
         if day.cycles:
             ax.text(
                 24.4,

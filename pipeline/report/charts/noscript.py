@@ -3,7 +3,7 @@ drawn, and stay where no script runs (a mail program's preview, a locked-down br
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from markupsafe import Markup
@@ -13,6 +13,7 @@ from pipeline.logs.timeline import Timeline
 from pipeline.report.charts import svg
 from pipeline.report.charts.overlay import Overlay, cold_trace
 from pipeline.report.clock import DAY_NS, Offsets, local_day
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import level, trusted_readings
 from pipeline.report.numbers.usual_range import Limits
 from pipeline.report.wording import Reader
@@ -27,8 +28,15 @@ _TALL = {PhaseKind.FREEZE: 9, PhaseKind.HARVEST: 15, PhaseKind.IDLE: 2, PhaseKin
 MOST_CURVES = 12
 
 
-def sketch_log(timeline: Timeline, record: CycleRecord, offsets: Offsets, reader: Reader) -> Markup | None:
-    """The cold trace over the whole log, and under it one ribbon of phases; None where nothing was read."""
+def sketch_log(
+    timeline: Timeline,
+    record: CycleRecord,
+    offsets: Offsets,
+    reader: Reader,
+    visits: Sequence[float] = (),
+) -> Markup | None:
+    """The cold trace over the whole log, and under it one ribbon of phases; None where nothing was read. visits: where one lies,
+    as a share of the log."""
     channel = cold_trace(timeline) or (timeline.channels[0] if timeline.channels else None)
     if channel is None:
         return None
@@ -49,6 +57,7 @@ def sketch_log(timeline: Timeline, record: CycleRecord, offsets: Offsets, reader
     x = np.repeat(np.arange(len(shown.low)), 2)
     y = np.column_stack([shown.low, shown.high]).ravel()
     parts.append(svg.polyline(plane, x, y, "trace"))
+    parts += plane.uprights(visits, "visit")
     said = reader.t("chart.sketch_log", channel_role=channel.role)
     return svg.picture(WIDTH, top + height + RIBBON + 26, parts, title=said, css="sketch")
 
@@ -60,15 +69,16 @@ def sketch_lengths(
     odd: set[int],
     offsets: Offsets,
     reader: Reader,
+    visits: Sequence[float] = (),
 ) -> Markup | None:
     """Every freeze as a dash, abnormal ones broader, over the usual range; None where fewer than three were seen."""
-    table = record.cycles
-    lengths = table["freeze_min"].to_numpy(dtype=float)
+    table = columns_of(record)
+    lengths = table["freeze_min"]
     seen = np.isfinite(lengths)
     if seen.sum() < 3:
         return None
-    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
-    starts = table["freeze_start_ns"].to_numpy(np.int64)
+    numbers = table["cycle"]
+    starts = table["freeze_start_ns"]
     lim, height = limits["freeze_min"], 170.0
     edges = [v for v in (lim.low, lim.high) if np.isfinite(v)]
     low, high = min(lengths[seen].min(), *edges, np.inf), max(lengths[seen].max(), *edges, 0.0)
@@ -85,6 +95,7 @@ def sketch_lengths(
     if np.isfinite(lim.low):
         y = float(plane.py(lim.high))
         parts.append(svg.rect(LEFT, y, WIDTH - LEFT - RIGHT, float(plane.py(lim.low)) - y, "range"))
+    parts += plane.uprights(visits, "visit")
     abnormal = np.isin(numbers, list(odd))
     for mask, mark, css in (
         (seen & ~abnormal, "h7", "dashes"),

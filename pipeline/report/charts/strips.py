@@ -25,11 +25,13 @@ def icicles(
     title: str,
     at: Sequence[float] | None = None,
     longest_min: float | None = None,
+    visits: Sequence[float] = (),
 ) -> Markup:
     """An icicle a freeze, hanging from a line: the longer the freeze, the longer the icicle; None leaves its place empty.
 
     lengths_min: of the freezes [min]. odd: which are abnormal. at: where each hangs, as a share of the width; None: side by
-    side. longest_min: what the whole height stands for [min]; None: the longest there is.
+    side. longest_min: what the whole height stands for [min]; None: the longest there is. visits: where one
+    lies, as a share of the width.
     """
     n = max(len(lengths_min), 1)
     seen = [v for v in lengths_min if v is not None and v == v]
@@ -54,6 +56,7 @@ def icicles(
         for css, path in (("icicle", usual), ("icicle odd", abnormal))
         if path
     ]
+    parts += [svg.line(share * width, 1, share * width, height, "visit") for share in visits]
     picture = svg.picture(width, height, parts, title=title, css="icicles")
     return Markup(str(picture).replace("xMidYMid meet", "none"))  # as wide as its place, as high as its row
 
@@ -76,10 +79,18 @@ def by_time(
     return longest[held].tolist(), marked[held].tolist(), ((held + 0.5) / MOST_ICICLES).tolist()
 
 
-def ribbons_note(days: Sequence[Day], reader: Reader, key: str = "client.ribbons_note") -> str:
-    """What stands under the ribbons: `key`, and what a ribbon of an unclear stretch means where one is drawn."""
+def ribbons_note(
+    days: Sequence[Day], reader: Reader, key: str = "client.ribbons_note", *, visits: Sequence = ()
+) -> str:
+    """What stands under the ribbons: `key`, and what a ribbon of an unclear stretch and the line of a visit mean where they are
+    drawn."""
     unclear = any(state == "unclear" for day in days for _, _, state in day.runs)
-    return " ".join([reader.t(key), *([reader.t("client.ribbons_unclear")] if unclear else [])])
+    notes = [
+        key,
+        *(["client.ribbons_unclear"] if unclear else []),
+        *(["client.visit_line"] if visits else []),
+    ]
+    return " ".join(map(reader.t, notes))
 
 
 LEFT, ROW = 82.0, 21.0
@@ -92,12 +103,13 @@ def day_ribbons(
     *,
     title: str,
     said: Sequence[str] = (),
+    visits: Sequence[tuple[str, int]] = (),
     width: float = 480.0,
     right: float = 48.0,
 ) -> Markup:
     """One ribbon a day over 24 hours: broad where ice was made, a thin line where it rested, nothing without readings.
 
-    said: what stands behind each day's ribbon.
+    said: what stands at the end of each day's ribbon. visits: local date (ISO 8601) and minute of the day of each.
     """
     scale = (width - LEFT - right) / (24 * 60)
     top, parts = 20.0, []
@@ -117,6 +129,9 @@ def day_ribbons(
                 paths.setdefault(state, []).append(
                     f"M{LEFT + begin * scale:.1f} {middle - tall / 2:.1f}h{(stop - begin) * scale:.1f}v{tall:g}h{-(stop - begin) * scale:.1f}z"
                 )
+        for minute in (m for day_of, m in visits if day_of == day.date):
+            x = LEFT + minute * scale
+            parts.append(svg.line(x, middle - ROW * 0.6, x, middle + ROW * 0.6, "visit"))
         if n < len(said) and said[n]:
             parts.append(svg.label(width - right + 10, middle + 5, said[n], "tick", "start"))
     parts += [

@@ -9,11 +9,14 @@ from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Judgement, Output
 from pipeline.logs.timeline import Timeline
 from pipeline.report.clock import Offsets, offsets_between
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.days import Days, days_of, kg_per_cycle
 from pipeline.report.numbers.flags import cycle_flags, odd_cycles
 from pipeline.report.numbers.hours import Day, hours_of
 from pipeline.report.numbers.unjudged import Unsaid, unsaid
 from pipeline.report.numbers.usual_range import Limits, limits_in_force
+from pipeline.report.numbers.visits import VisitPlace, places_of
+from pipeline.unit import Unit
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -22,7 +25,8 @@ class Numbers:
     numbers of the cycles whose freeze (or harvest) is itself abnormal. beside: the same of those that follow, or go before, an
     abnormal one and are no usual ones either. limits: "freeze_min" and "harvest_min" -> usual range. days: None where
     nothing was logged. hours: the days as ribbons of 24 hours. made_kg_per_day: ice made a day in the time that the log
-    covers, rests included; None where it could not be said. lacking: why nothing could be said; None where something could."""
+    covers, rests included; None where it could not be said. lacking: why nothing could be said; None where something could.
+    visits: of unit.toml, oldest first."""
 
     offsets: Offsets
     flags: Mapping[int, list[str]]
@@ -33,9 +37,10 @@ class Numbers:
     hours: tuple[Day, ...]
     made_kg_per_day: float | None
     lacking: Unsaid | None
+    visits: tuple[VisitPlace, ...]
 
 
-def numbers_of(timeline: Timeline, record: CycleRecord, judgement: Judgement) -> Numbers:
+def numbers_of(unit: Unit, timeline: Timeline, record: CycleRecord, judgement: Judgement) -> Numbers:
     """The numbers of one report."""
     offsets = offsets_between(timeline.tz, timeline.start_ns, timeline.end_ns)
     days = days_of(record, offsets)
@@ -55,6 +60,7 @@ def numbers_of(timeline: Timeline, record: CycleRecord, judgement: Judgement) ->
         hours=hours_of(record, offsets, cycles=days.cycles, whole=days.whole) if days is not None else (),
         made_kg_per_day=_made(judgement.output, record),
         lacking=unsaid(timeline, record, judgement),
+        visits=places_of(unit.visits, judgement.visits, timeline, record),
     )
 
 
@@ -65,4 +71,4 @@ def _made(output: Output, record: CycleRecord) -> float | None:
     covered_ns = sum(p.end_ns - p.start_ns for p in record.phases if p.kind is not PhaseKind.GAP)
     if kg is None or not covered_ns:
         return None
-    return kg * int(record.cycles["complete"].sum()) / (covered_ns / 86_400e9)
+    return kg * int(columns_of(record)["complete"].sum()) / (covered_ns / 86_400e9)

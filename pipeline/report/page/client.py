@@ -23,10 +23,6 @@ from pipeline.report.wording import Reader
 STYLES = ("base.css", "strips.css", "client.css")
 MOST_DAYS = 14  # ribbons on a page that prints on two sheets
 NEED_SOMEBODY = ("act", "watch", "cannot-tell")
-OF_THE_LOGGER = frozenset(
-    {"probe-fault", "probe-loose", "clamp-dead", "log-gap", "log-coarse", "clock-offset"}
-)
-"""Findings on the logger: where there are no others, waiting costs the machine nothing that is known."""
 SAFE = ("grilles", "water", "bin", "call")
 """What anybody may do, whatever was found (common practice, no source)."""
 
@@ -40,6 +36,7 @@ class VisitView:
     parts: tuple[str, ...]
     readings: tuple[str, ...]
     note: str
+    beside: tuple[str, ...]  # lengths before and after it, where the log holds both
     photos: tuple[Mapping[str, str], ...]
 
 
@@ -50,10 +47,11 @@ class ClientView:
     level: str
     word: str  # the level in words
     verdict: str
+    also: str  # what else was found; "" where nothing was
     logged: str
     ice: str  # "" where it cannot be said
     doing: tuple[str, ...]  # what is being done, what comes next
-    waiting: str  # what it costs to wait; "" where nothing does
+    waiting: tuple[str, ...]  # what it costs to wait, figures first; () where nothing does
     safe: tuple[str, ...]  # what the client may do; () where nothing has to be done
     closed: str  # that the panels stay closed
     visits: tuple[VisitView, ...]
@@ -72,13 +70,14 @@ def client_view(summary: UnitSummary, given: Given, reader: Reader) -> ClientVie
         level=level,
         word=t(f"level.{level}"),
         verdict=reader.say(text_from(texts["verdict_client"])) if texts else "",
+        also=_also(summary, reader),
         logged=_logged(summary, reader),
         ice=ice,
         doing=_doing(level, summary, given, reader),
         waiting=_waiting(level, summary, reader),
         safe=tuple(_safe(step, given, reader) for step in SAFE) if level in NEED_SOMEBODY else (),
         closed=t("client.closed"),
-        visits=tuple(visit_view(visit, reader) for visit in given.visits),
+        visits=visit_views(given, summary, reader),
         limits=t("client.limits"),
     )
 
@@ -106,11 +105,31 @@ def _doing(level: str, summary: UnitSummary, given: Given, reader: Reader) -> tu
     return tuple(said)
 
 
-def _waiting(level: str, summary: UnitSummary, reader: Reader) -> str:
+def _also(summary: UnitSummary, reader: Reader) -> str:
+    also = [reader.say(text_from(text)) for text in summary.texts.get("also", ())]
+    return reader.t("client.also", found="; ".join(also)) if also else ""
+
+
+def _waiting(level: str, summary: UnitSummary, reader: Reader) -> tuple[str, ...]:
     if level not in NEED_SOMEBODY:
-        return ""
-    only_the_logger = level == "watch" and summary.codes and OF_THE_LOGGER.issuperset(summary.codes)
-    return reader.t("client.waiting_logger" if only_the_logger else f"client.waiting_{level}")
+        return ()
+    cost, t = summary.waiting, reader.t
+    if "of_the_logger" in cost:
+        return (t("client.waiting_logger"),)
+    said = []
+    for name, key in (
+        ("none_h", "without"),
+        ("usual_min", "slower"),
+        ("kind_min", "slower_kind"),
+        ("high_whole_kg", "ice"),
+        ("high_kwh", "energy"),
+        ("more_pct", "current"),
+    ):
+        if name in cost and not (key == "current" and "high_kwh" in cost):
+            said.append(t(f"client.waiting_{key}", **cost))
+    if not said:
+        return (t(f"client.waiting_{level}"),)
+    return " ".join(said), t("client.waiting_watch_more" if level == "watch" else f"client.waiting_{level}")
 
 
 def _safe(step: str, given: Given, reader: Reader) -> str:
@@ -124,8 +143,14 @@ def _safe(step: str, given: Given, reader: Reader) -> str:
     return reader.t("client.safe_call_nobody")
 
 
-def visit_view(visit: Mapping[str, Any], reader: Reader) -> VisitView:
-    """A visit as pages tell it."""
+def visit_views(given: Given, summary: UnitSummary, reader: Reader) -> tuple[VisitView, ...]:
+    """The visits as pages tell them, oldest first."""
+    places = summary.visits if len(summary.visits) == len(given.visits) else [{}] * len(given.visits)
+    return tuple(_visit_view(visit, place, reader) for visit, place in zip(given.visits, places, strict=True))
+
+
+def _visit_view(visit: Mapping[str, Any], place: Mapping[str, Any], reader: Reader) -> VisitView:
+    beside = place.get("beside", {}).items()
     when = reader.day(date.fromisoformat(visit["on"]))
     return VisitView(
         when=f"{when}, {visit['at']}" if visit["at"] else when,
@@ -133,6 +158,10 @@ def visit_view(visit: Mapping[str, Any], reader: Reader) -> VisitView:
         parts=tuple(visit["parts"]),
         readings=tuple(visit["readings"]),
         note=visit["note"],
+        beside=tuple(
+            reader.t(f"visits.beside_{name}", before_min=before, after_min=after)
+            for name, (before, after) in beside
+        ),
         photos=tuple(visit["photos"]),
     )
 
@@ -158,6 +187,7 @@ def client_page(summary: UnitSummary, given: Given, reader: Reader, *, written: 
         firm=firm_view(given),
         written=reader.day(written),
         icicles=freezes_of(summary, reader),
+        visit_line=reader.t("client.visit_line") if visits_within(summary) else "",
         ribbons_note=ribbons_note(days, reader),
         ribbons=ribbons_of(days, summary, reader) if view.level != "cannot-tell" or len(days) else None,
     ).encode()
@@ -174,8 +204,18 @@ def freezes_of(
         "client.icicles_alt", low_min=min(seen), high_min=max(seen), abnormal=summary.abnormal_cycles
     )
     return icicles(
-        summary.trace, [bool(f) for f in summary.trace_flags], width=width, height=height, title=said
+        summary.trace,
+        [bool(f) for f in summary.trace_flags],
+        width=width,
+        height=height,
+        title=said,
+        visits=[place["share"] for place in visits_within(summary)],
     )
+
+
+def visits_within(summary: UnitSummary) -> list[Mapping[str, Any]]:
+    """The visits that lie in the log: see `numbers.visits`."""
+    return [place for place in summary.visits if place["share"] is not None]
 
 
 def ribbons_of(days: Sequence[Day], summary: UnitSummary, reader: Reader) -> Markup | None:
@@ -186,4 +226,5 @@ def ribbons_of(days: Sequence[Day], summary: UnitSummary, reader: Reader) -> Mar
     seen = sum(b - a for d in days for a, b, state in d.runs if state != "gap") or 1
     said = [reader.t("client.day_cycles", count=d.cycles) if d.cycles else "" for d in days]
     title = reader.t("client.ribbons_alt", days=len(days), making_pct=100 * making / seen)
-    return day_ribbons(days, reader, title=title, said=said)
+    visits = [(place["date"], place["minute"]) for place in visits_within(summary)]
+    return day_ribbons(days, reader, title=title, said=said, visits=visits)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from pipeline.findings.finding import Judgement, Severity
 from pipeline.logs.timeline import Timeline
 from pipeline.report.charts.strips import by_time, icicles
 from pipeline.report.clock import Offsets
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.unjudged import Unsaid
 from pipeline.report.page.running import energy_facts, refrigerant_facts
 from pipeline.report.summary import UnitSummary
@@ -69,9 +71,15 @@ def facts(
         facts.append({"name": t("page.ice"), "value": t("page.not_judged"), "note": note, "quiet": True})
     facts += energy_facts(output, reader)
     if summary.cycles:
-        rate = t("page.cycles_rate", cycles_per_day=summary.cycles / summary.days) if summary.days else ""
+        notes = [t("page.cycles_rate", cycles_per_day=summary.cycles / summary.days)] if summary.days else []
+        if len(columns_of(record)["cycle"]) > summary.cycles:
+            notes.append(t("page.cycles_all", count=len(columns_of(record)["cycle"])))
         facts.append(
-            {"name": t("page.cycles"), "value": t("page.cycles_value", count=summary.cycles), "note": rate}
+            {
+                "name": t("page.cycles"),
+                "value": t("page.cycles_value", count=summary.cycles),
+                "note": Markup("; ").join(notes),
+            }
         )
     for name, column, value in (
         ("freeze", "freeze_min", summary.freeze_min),
@@ -107,8 +115,8 @@ def facts(
 
 
 def _middle_nine_tenths(record: CycleRecord, column: str) -> tuple[float, float]:
-    table = record.cycles
-    values = table[column].to_numpy(dtype=float)[table["complete"].to_numpy().astype(bool)]
+    table = columns_of(record)
+    values = table[column][table["complete"]]
     low, high = np.percentile(values[np.isfinite(values)], [5, 95])
     return float(low), float(high)
 
@@ -137,17 +145,21 @@ def next_steps(judgement: Judgement, lacking: Unsaid | None) -> list:
 
 
 def freezes(
-    record: CycleRecord, abnormal: set[int], timeline: Timeline, reader: Reader
+    record: CycleRecord,
+    abnormal: set[int],
+    timeline: Timeline,
+    reader: Reader,
+    visits: Sequence[float] = (),
 ) -> dict[str, Any] | None:
     """Every freeze as an icicle, as long as the freeze: the log at one glance. None of fewer than three freezes."""
-    table = record.cycles
-    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
-    lengths = table["freeze_min"].to_numpy(dtype=float)
+    table = columns_of(record)
+    numbers = table["cycle"]
+    lengths = table["freeze_min"]
     seen = np.isfinite(lengths)
     if seen.sum() < 3:
         return None
     odd = np.isin(numbers, list(abnormal))
-    starts = table["freeze_start_ns"].to_numpy(np.int64)
+    starts = table["freeze_start_ns"]
     span = (timeline.start_ns, timeline.end_ns)
     lengths_shown, marked, at = by_time(starts[seen], lengths[seen], odd[seen], span)
     said = reader.t(
@@ -155,9 +167,14 @@ def freezes(
         low_min=float(lengths[seen].min()),
         high_min=float(lengths[seen].max()),
         abnormal=len(abnormal),
-        count=len(table),
+        count=len(table["cycle"]),
     )
     return {
-        "svg": icicles(lengths_shown, marked, at=at, width=960.0, height=56.0, title=said),
-        "note": reader.t_html("page.freezes", longest_min=float(lengths[seen].max())),
+        "svg": icicles(lengths_shown, marked, at=at, width=960.0, height=56.0, title=said, visits=visits),
+        "note": Markup(" ").join(
+            [
+                reader.t_html("page.freezes", longest_min=float(lengths[seen].max())),
+                *([reader.t_html("client.visit_line")] if visits else []),
+            ]
+        ),
     }

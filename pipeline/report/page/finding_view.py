@@ -135,7 +135,7 @@ def _numbers(evidence: Mapping[str, Any], reader: Reader) -> list[tuple[str, Mar
 
 
 _UNIT_ENDING = re.compile(
-    r"(?<=[a-z])_(c|k|a|ah|w|v|kwh|kwh_per_kg|kpa|kg|kg_per_day|s|s_per_day|min|min_per_day|h|days|per_hour|per_day|pct|k_per_(min|day)|pct_per_day)$"
+    r"(?<=[a-z])_(c|k|a|ah|w|v|kwh|kwh_per_day|kwh_per_kg|kpa|kg|kg_per_day|s|s_per_day|min|min_per_day|h|days|per_hour|per_day|pct|k_per_(min|day)|pct_per_day)$"
 )
 
 

@@ -27,9 +27,9 @@ from pipeline.report.numbers.flags import codes_about
 from pipeline.report.numbers.unjudged import read_in_words
 from pipeline.report.numbers.whole import Numbers
 from pipeline.report.page import client_summary
-from pipeline.report.page.client import firm_view
+from pipeline.report.page.client import firm_view, visit_views
 from pipeline.report.page.finding_view import clip_view, named, told, told_once
-from pipeline.report.page.hand import history_of, visits_of
+from pipeline.report.page.history import history_of
 from pipeline.report.page.method import method_of
 from pipeline.report.page.trend import trend_of
 from pipeline.report.payload.pack import Pack
@@ -78,6 +78,7 @@ def unit_page(
     shared_library: it loads the drawing library from beside the fleet page instead of carrying it.
     """
     offsets, flags, limits = numbers.offsets, numbers.flags, numbers.limits
+    visits = [place.share for place in numbers.visits if place.share is not None]
     freezes, harvests = (
         overlay(
             timeline,
@@ -101,6 +102,7 @@ def unit_page(
             harvests=harvests,
             offsets=offsets,
             reader=reader,
+            visits=visits,
         )
         for f in judgement.findings
     ]
@@ -118,10 +120,10 @@ def unit_page(
         "level": judgement.verdict.level,
         "verdict": judgement.verdict,
         "facts": client_summary.facts(timeline, record, judgement, summary, offsets, reader),
-        "freezes": client_summary.freezes(record, set(flags), timeline, reader),
+        "freezes": client_summary.freezes(record, set(flags), timeline, reader, visits),
         "firm": firm_view(given),
         "written": reader.day(written),
-        "visits": visits_of(given, timeline.tz, record, reader),
+        "visits": visit_views(given, summary, reader),
         "history": history_of(past, summary, reader),
         "one_cycle": one_cycle(timeline, record, set(flags), reader),
         "ribbons": _ribbons(numbers, judgement, reader),
@@ -134,8 +136,8 @@ def unit_page(
         "problems": problems,
         "charts": figures(timeline, record, judgement, summary, freezes, harvests, limits, reader),
         "sketches": {
-            "log": sketch_log(timeline, record, offsets, reader),
-            "lengths": sketch_lengths(timeline, record, limits, numbers.odd["freeze"], offsets, reader),
+            "log": sketch_log(timeline, record, offsets, reader, visits),
+            "lengths": sketch_lengths(timeline, record, limits, numbers.odd["freeze"], offsets, reader, visits),
             "freezes": sketch_overlay(freezes, "freeze", reader),
             "harvests": sketch_overlay(harvests, "harvest", reader),
         },
@@ -151,7 +153,7 @@ def unit_page(
     charts.put_overlay(base, "freeze", freezes)
     charts.put_overlay(base, "harvest", harvests)
     charts.put_marks(base, timeline, record, judgement, reader)
-    charts.put_visits(base, timeline, unit)
+    charts.put_visits(base, timeline, visits)
     charts.put_clock(base, offsets, timeline)
     base.header |= _for_scripts(unit, reader) | {
         "about": codes_about(judgement.findings),
@@ -196,8 +198,11 @@ def _ribbons(numbers: Numbers, judgement: Judgement, reader: Reader) -> dict[str
         for d in days
     ]
     title = reader.t("client.ribbons_alt", days=len(days), making_pct=100 * making / seen)
-    note = ribbons_note(days, reader, "chart.ribbons_kg" if kg is not None else "chart.ribbons_cycles")
-    return {"svg": day_ribbons(days, reader, title=title, said=said, right=64.0), "said": title, "note": note}
+    visits = [(place.date, place.minute) for place in numbers.visits if place.share is not None]
+    key = "chart.ribbons_kg" if kg is not None else "chart.ribbons_cycles"
+    note = ribbons_note(days, reader, key, visits=visits)
+    ribbons = day_ribbons(days, reader, title=title, said=said, visits=visits, right=64.0)
+    return {"svg": ribbons, "said": title, "note": note}
 
 
 def _by_need(judgement: Judgement, reader: Reader) -> dict[Markup, list[str]]:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.findings.evidence.change import lasting_change
+from pipeline.findings.methods.change import lasting_change
 from pipeline.findings.thresholds import resolve
 from pipeline.unit import Unit
 from tests.findings.made_up import codes, finding, judged, made_up, noisy, not_judged

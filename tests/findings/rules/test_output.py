@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from pipeline.findings.evidence.conditions import capacity_factor, heat_kj_per_kg
 from pipeline.findings.finding import Severity
+from pipeline.findings.methods.conditions import capacity_factor, heat_kj_per_kg
 from tests.findings.made_up import codes, finding, judged, made_up, noisy, not_judged, phase
 
 PLATE = {"nameplate": {"ice_kg_per_day": 160.0}, "measured": {"slab_kg": 2.0}}

@@ -47,8 +47,8 @@ def test_a_freeze_each_hangs_where_it_stood_and_of_many_the_longest():
 
 def test_the_ribbons_hold_every_hour_of_every_phase():
     """Oracle: the record's own phases, to the five minutes that a ribbon shows; the night of 29 March has 23 hours."""
-    _, timeline, record, judgement = made_up(days=7, interval_s=60)
-    days = numbers_of(timeline, record, judgement).hours
+    unit, timeline, record, judgement = made_up(days=7, interval_s=60)
+    days = numbers_of(unit, timeline, record, judgement).hours
     assert [d.date for d in days] == [(date(2026, 3, 23) + timedelta(n)).isoformat() for n in range(8)]
     for state, kinds in {"ice": ("freeze", "harvest"), "off": ("idle",), "gap": ("gap",)}.items():
         drawn = sum(b - a for d in days for a, b, kind in d.runs if kind == state)

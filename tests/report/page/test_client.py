@@ -109,10 +109,52 @@ def test_whoever_needs_nobody_is_given_nothing_to_do(folder, level):
 
 def test_a_fault_of_the_logger_alone_costs_the_machine_nothing(folder):
     of_the_machine = "wear out a part"
-    alone = words_of(page_of(folder, level="watch", codes=("probe-fault",)))
+    alone = words_of(page_of(folder, level="watch", waiting={"of_the_logger": 1.0}))
     assert "a fault of the logger" in alone
     assert of_the_machine not in alone
-    assert of_the_machine in words_of(page_of(folder, level="watch", codes=("probe-fault", "freeze-long")))
+    assert of_the_machine in words_of(page_of(folder, level="watch", waiting={}))
+
+
+def test_what_waiting_costs_is_said_in_figures(folder):
+    cost = {
+        "usual_min": 20.0,
+        "now_min": 25.0,
+        "less_pct": 20.0,
+        "low_whole_kg": 18.4,
+        "high_whole_kg": 22.7,
+        "more_pct": 12.0,
+        "none_h": 3.0,
+    }
+    said = words_of(page_of(folder, level="act", waiting=cost))
+    for part in (
+        "takes 25.0 min, and 20.0 min otherwise", "20 % less ice", "18 kg to 23 kg of ice a day", "12 % more electricity", "for 3.0 h without"
+    ):  # fmt: skip
+        assert part in said.replace("\N{NO-BREAK SPACE}", " ")
+    assert "41 lb to 50 lb of ice a day" in words_of(
+        page_of(folder, level="act", waiting=cost, units="us")
+    ).replace("\N{NO-BREAK SPACE}", " ")
+
+
+def test_everything_that_was_found_is_told_in_the_clients_words(folder):
+    summary = read_summary(folder)
+    also = [{"key": "verdict.also.harvest-long", "english": "the ice comes off late", "values": {}}]
+    said = words_of(page_of(folder, texts=summary.texts | {"also": also}))
+    assert "Also seen: the ice comes off late." in said
+    assert "el hielo se suelta tarde" in words_of(
+        page_of(folder, texts=summary.texts | {"also": also}, language="es")
+    )
+
+
+def test_a_visit_is_a_line_in_the_pictures_with_before_and_after_beside_it(folder):
+    place = {"date": "2026-03-25", "minute": 870, "share": 0.5, "beside": {"freeze_min": [20.0, 18.0]}}
+    page = page_of(folder, given=Given(visits=(VISIT,)), visits=(place,))
+    assert page.count('class="visit" d=') == 2
+    assert "Freezes took 20.0 min before it and 18.0 min after it" in words_of(page).replace(
+        "\N{NO-BREAK SPACE}", " "
+    )
+    assert "dashed line is a visit" in words_of(page)
+    outside = page_of(folder, given=Given(visits=(VISIT,)), visits=(place | {"share": None},))
+    assert 'class="visit" d=' not in outside
 
 
 def test_firm_author_day_and_visit_stand_on_it_as_given(folder):

@@ -77,7 +77,7 @@ def test_the_files_for_scripts_hold_the_same_numbers(side):
             timeline=timeline,
             record=record,
             judgement=judgement,
-            numbers=numbers_of(timeline, record, judgement),
+            numbers=numbers_of(unit, timeline, record, judgement),
             problems=[],
             previous=None,
         ).to_json()

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from pipeline.findings.evidence import statistics
+from pipeline.findings.methods import statistics
 
 # NIST/SEMATECH e-Handbook 6.3.2.2: flow rates, with their individuals chart (read second-hand, recomputed).
 FLOW = np.array([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])

@@ -1,4 +1,4 @@
-"""Where the record itself is in doubt: a judgement of the machine must not rest on a boundary that was misread.
+"""Cycles in doubt: a judgement of the machine must not rest on a boundary that was misread.
 
 A harvest that the record missed makes one freeze of two; one that it invented makes two of one; a probe that fell off
 makes anything. Each leaves a mark that a fault of the machine does not leave.
@@ -8,16 +8,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from pipeline.cycles.record import PhaseKind
-from pipeline.findings.evidence import statistics
+from pipeline.findings.masks.columns import NS_PER_MIN, Columns, following
+from pipeline.findings.methods import statistics
 from pipeline.logs.timeline import Channel
-
-if TYPE_CHECKING:
-    from pipeline.findings.evidence.case import Case
 
 # How the trace is looked at; what is made of it stands in the table of thresholds.
 _COMPARED = 6  # usual freezes that are looked at for their own unevenness …
@@ -27,36 +24,74 @@ _SMOOTH_S = 30.0
 READS = (
     "adds_up_pct", "splits_few", "splits_few_pct", "split_short_pct", "scrap_pct", "harvest_never_min",
     "spell_freeze_pct", "spell_blind", "starts_needed", "misplaced_harvest_pct", "misplaced_freeze_pct", "sewn_pct", "hump_from_pct", "hump_k", "hump_noise", "hump_uneven",
-    "hump_min", "hump_begins_pct", "hump_falls_pct", "whole_rise_pct", "idle_inside_pct",
+    "hump_min", "hump_begins_pct", "hump_falls_pct", "whole_rise_pct", "idle_inside_pct", "whole_harvest_pct", "ran_long_pct",
+    "repeat_freeze_share", "repeat_after_long_share", "repeats_most_pct",
 )  # fmt: skip
 
 
-def under_doubt(case: Case) -> np.ndarray:
-    """Cycles during which the cold trace could not be believed, bool (n,)."""
-    mask = np.zeros(case.n, bool)
-    cold = case.timeline.get("evaporator", "suction")
-    for doubt in case.timeline.doubts:
+def under_doubt(columns: Columns) -> np.ndarray:
+    """Cycles during which the cold trace could not be trusted, bool (n,)."""
+    mask = np.zeros(columns.n, bool)
+    cold = columns.timeline.get("evaporator", "suction")
+    for doubt in columns.timeline.doubts:
         if doubt.code in ("probe-fault", "probe-loose") and cold is not None and doubt.role == cold.role:
-            mask |= (case.start_ns < doubt.end_ns) & (case.end_ns > doubt.start_ns)
+            mask |= (columns.start_ns < doubt.end_ns) & (columns.end_ns > doubt.start_ns)
     return mask
 
 
-def beside_unclear(case: Case) -> np.ndarray:
+def beside_unclear(columns: Columns) -> np.ndarray:
     """Cycles that touch a stretch that the record calls unclear, or a gap: their ends are guesses, bool (n,)."""
-    mask = np.zeros(case.n, bool)
-    for phase in case.record.phases:
+    mask = np.zeros(columns.n, bool)
+    for phase in columns.record.phases:
         if phase.kind in (PhaseKind.UNCLEAR, PhaseKind.GAP):
-            mask |= (case.start_ns <= phase.end_ns) & (case.end_ns >= phase.start_ns)
+            mask |= (columns.start_ns <= phase.end_ns) & (columns.end_ns >= phase.start_ns)
     return mask
 
 
-def begun_unread(case: Case, usual_min: float) -> np.ndarray:
+def broken(columns: Columns) -> np.ndarray:
+    """Cycles that a trip, a gap or a probe that cannot be trusted lies in, bool (n,)."""
+    return columns.flag("broken") | under_doubt(columns)
+
+
+def usual_freeze(columns: Columns, broken: np.ndarray) -> float:
+    """The middle of all whole freezes [min], those in `broken` (bool (n,)) left out; NaN where fewer than three were seen."""
+    lengths = columns.freeze_min[np.isfinite(columns.freeze_min) & ~broken]
+    return float(np.median(lengths)) if len(lengths) >= 3 else math.nan
+
+
+def repeats(columns: Columns, usual_min: float, broken: np.ndarray, spells: np.ndarray) -> np.ndarray:
+    """Cycles whose freeze is so short that their harvest repeats the one before, bool (n,).
+
+    Shorter still where the harvest before was no longer than usual: then the length alone has to say it. usual_min: the usual
+    freeze [min]; broken, spells: cycles that tell nothing, bool (n,).
+    """
+    none = np.zeros(columns.n, bool)
+    if not math.isfinite(usual_min):
+        return none
+    t, usual_harvest = columns.thresholds, columns.level("harvest_min", ~broken)
+    after_long = following(columns.harvest_min > t["ran_long_pct"] / 100 * usual_harvest)
+    share = np.where(after_long, t["repeat_after_long_share"], t["repeat_freeze_share"])
+    real = columns.harvest_min > t["whole_harvest_pct"] / 100 * usual_harvest
+    short = (columns.freeze_min < share * usual_min) & real & following(real) & ~columns.flag("after_idle")
+    short &= ~beside_unclear(columns) & ~impossibly_short(columns, usual_min) & ~spells & ~following(spells)
+    return short if 100 * short.mean() < t["repeats_most_pct"] else none
+
+
+def harvests(columns: Columns, broken: np.ndarray, spells: np.ndarray) -> np.ndarray:
+    """Harvests whose length may be judged, bool (n,): whole, timed, and in no cycle that tells nothing (`broken`, `spells`, bool (n,))."""
+    if not columns.record.harvests_timed:
+        return np.zeros(columns.n, bool)
+    whole = np.isfinite(columns.harvest_min) & columns.flag("complete")
+    return whole & ~broken & ~beside_unclear(columns) & ~spells
+
+
+def begun_before_a_gap(columns: Columns, usual_min: float) -> np.ndarray:
     """Cycles whose freeze comes after a harvest that followed an unclear stretch or a gap, or a stop in mid-freeze, bool
     (n,): what warmed there was the stop or the restart, and the freeze had begun before."""
-    short_ns = case.thresholds["split_short_pct"] / 100 * usual_min * 60e9
+    short_ns = columns.thresholds["split_short_pct"] / 100 * usual_min * NS_PER_MIN
     starts = [
         after.start_ns
-        for before, stop, warm, after in zip(*(case.record.phases[k:] for k in range(4)), strict=False)
+        for before, stop, warm, after in zip(*(columns.record.phases[k:] for k in range(4)), strict=False)
         if warm.kind is PhaseKind.HARVEST
         and (
             stop.kind in (PhaseKind.UNCLEAR, PhaseKind.GAP)
@@ -67,25 +102,25 @@ def begun_unread(case: Case, usual_min: float) -> np.ndarray:
             )
         )
     ]
-    return np.isin(case.start_ns, starts)
+    return np.isin(columns.start_ns, starts)
 
 
-def scraps(case: Case, usual_min: float) -> np.ndarray:
+def impossibly_short(columns: Columns, usual_min: float) -> np.ndarray:
     """Freezes so short that they are none, bool (n,)."""
-    return case.freeze_min < case.thresholds["scrap_pct"] / 100 * usual_min
+    return columns.freeze_min < columns.thresholds["scrap_pct"] / 100 * usual_min
 
 
-def spells(case: Case, usual_min: float) -> np.ndarray:
+def runs_of_short_freezes(columns: Columns, usual_min: float) -> np.ndarray:
     """Cycles in a row whose freezes are all far too short for ice, and the one that they cut off, bool (n,).
 
     A line that turns every few minutes is a compressor that stops and starts, whatever the record calls its turns; a
     harvest that is repeated makes one such freeze, or two. In a log that has longer rows, and no clamp to see stops by, two
     are no repeat either.
     """
-    t, mask = case.thresholds, np.zeros(case.n, bool)
-    brief = statistics.episodes(case.freeze_min < t["spell_freeze_pct"] / 100 * usual_min)
+    t, mask = columns.thresholds, np.zeros(columns.n, bool)
+    brief = statistics.episodes(columns.freeze_min < t["spell_freeze_pct"] / 100 * usual_min)
     most = max((last - first + 1 for first, last in brief), default=0)
-    blind = case.timeline.get("current_compressor", "current", "power") is None
+    blind = not columns.clamped
     for first, last in brief:
         if last - first + 1 >= (
             t["spell_blind"] if blind and most >= t["starts_needed"] else t["starts_needed"]
@@ -94,62 +129,62 @@ def spells(case: Case, usual_min: float) -> np.ndarray:
     return mask
 
 
-def stops(case: Case, usual_min: np.ndarray, cold: np.ndarray) -> np.ndarray:
+def stops_in_freeze(columns: Columns, usual_min: np.ndarray, cold: np.ndarray) -> np.ndarray:
     """Cycles whose harvest was none, bool (n,): it stayed cold (`cold`, bool (n,)) and came in mid-freeze.
 
     The compressor stood, and there was no clamp to see it by. A harvest that stalls comes after a whole freeze, or after
     another one that stalled; so of cold ones in a row the first one tells. usual_min: the usual freeze round each (n,).
     """
-    whole_min = case.thresholds["split_short_pct"] / 100 * usual_min
-    mid_freeze = (case.freeze_min < whole_min) & ~case.flag("after_idle")
-    mask = np.zeros(case.n, bool)
+    whole_min = columns.thresholds["split_short_pct"] / 100 * usual_min
+    mid_freeze = (columns.freeze_min < whole_min) & ~columns.flag("after_idle")
+    mask = np.zeros(columns.n, bool)
     for first, last in statistics.episodes(cold):
         mask[first : last + 1] = mid_freeze[first]
     return mask
 
 
-def splits(case: Case, usual_min: float, no_harvest: np.ndarray) -> np.ndarray:
+def cut_in_two(columns: Columns, usual_min: float, no_harvest: np.ndarray) -> np.ndarray:
     """Pairs of short freezes that make a usual one with the harvest between them: it was hardly one, bool (n,).
 
     no_harvest: harvests that are doubtful by themselves, bool (n,). Where they are not, only a few such pairs are
-    believed to be the record's fault.
+    taken to be the record's fault.
     """
-    t, mask = case.thresholds, np.zeros(case.n, bool)
-    if case.n < 2:
+    t, mask = columns.thresholds, np.zeros(columns.n, bool)
+    if columns.n < 2:
         return mask
-    first, second, between = case.freeze_min[:-1], case.freeze_min[1:], case.harvest_min[:-1]
+    first, second, between = columns.freeze_min[:-1], columns.freeze_min[1:], columns.harvest_min[:-1]
     adds_up = np.abs(first + between + second - usual_min) < t["adds_up_pct"] / 100 * usual_min
     short = np.fmax(first, second) < t["split_short_pct"] / 100 * usual_min
-    pairs = np.flatnonzero(adds_up & short & ~case.flag("after_idle")[1:])
+    pairs = np.flatnonzero(adds_up & short & ~columns.flag("after_idle")[1:])
     plain = pairs[no_harvest[pairs]]
     pairs = pairs[~no_harvest[pairs]]
-    if len(pairs) > max(t["splits_few"], t["splits_few_pct"] / 100 * case.n):
+    if len(pairs) > max(t["splits_few"], t["splits_few_pct"] / 100 * columns.n):
         pairs = pairs[:0]
     for k in (plain, pairs):
         mask[k] = mask[k + 1] = True
     return mask
 
 
-def misplaced(case: Case, usual_min: float, usual_harvest_min: float) -> np.ndarray:
+def misplaced(columns: Columns, usual_min: float, usual_harvest_min: float) -> np.ndarray:
     """Cycles of usual length whose harvest is long by what their freeze is short: a boundary in the wrong place; and
     harvests longer than any control lets one be, bool (n,)."""
-    t, cycle = case.thresholds, usual_min + usual_harvest_min
-    whole = np.abs(case.freeze_min + case.harvest_min - cycle) < t["adds_up_pct"] / 100 * cycle
-    long = case.harvest_min > t["misplaced_harvest_pct"] / 100 * usual_harvest_min
-    short = case.freeze_min < t["misplaced_freeze_pct"] / 100 * usual_min
-    return (whole & long & short) | (case.harvest_min > t["harvest_never_min"])
+    t, cycle = columns.thresholds, usual_min + usual_harvest_min
+    whole = np.abs(columns.freeze_min + columns.harvest_min - cycle) < t["adds_up_pct"] / 100 * cycle
+    long = columns.harvest_min > t["misplaced_harvest_pct"] / 100 * usual_harvest_min
+    short = columns.freeze_min < t["misplaced_freeze_pct"] / 100 * usual_min
+    return (whole & long & short) | (columns.harvest_min > t["harvest_never_min"])
 
 
-def multiples(case: Case, usual_min: float, usual_harvest_min: float) -> np.ndarray:
+def multiples(columns: Columns, usual_min: float, usual_harvest_min: float) -> np.ndarray:
     """Freezes as long as two usual ones with the harvest between them, or longer than that by far, bool (n,): without a
     probe on the cold side, harvests that the record missed look like this."""
-    t, cycle = case.thresholds, usual_min + (usual_harvest_min if np.isfinite(usual_harvest_min) else 0.0)
-    whole = np.abs(case.freeze_min - usual_min - cycle) < 2 * t["adds_up_pct"] / 100 * usual_min
-    return whole | (case.freeze_min > t["sewn_pct"] / 100 * usual_min)
+    t, cycle = columns.thresholds, usual_min + (usual_harvest_min if np.isfinite(usual_harvest_min) else 0.0)
+    whole = np.abs(columns.freeze_min - usual_min - cycle) < 2 * t["adds_up_pct"] / 100 * usual_min
+    return whole | (columns.freeze_min > t["sewn_pct"] / 100 * usual_min)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Inside:
+class Within:
     """What very long freezes hold, by the cold trace, which should only fall in them; one value a cycle, bool (n,)."""
 
     cold: np.ndarray  # a harvest that was begun and did not warm
@@ -157,34 +192,34 @@ class Inside:
     stopped: np.ndarray  # a stop, which no clamp was there to see
 
 
-def inside(case: Case, usual_min: float, usual_rise_k: float) -> Inside:
+def within_long_freezes(columns: Columns, usual_min: float, usual_rise_k: float) -> Within:
     """Which freezes of far more than the usual length hold a harvest or an idle."""
-    t = case.thresholds
-    cold, missed, stopped = np.zeros((3, case.n), bool)
-    blind = case.timeline.get("current_compressor", "current", "power") is None  # else a clamp tells of stops
-    channel = case.timeline.get("evaporator", "suction")
-    long = np.flatnonzero(case.freeze_min > t["hump_from_pct"] / 100 * usual_min)
+    t = columns.thresholds
+    cold, missed, stopped = np.zeros((3, columns.n), bool)
+    blind = not columns.clamped  # else a clamp tells of stops
+    channel = columns.timeline.get("evaporator", "suction")
+    long = np.flatnonzero(columns.freeze_min > t["hump_from_pct"] / 100 * usual_min)
     if channel is None or len(long) == 0 or not np.isfinite(usual_rise_k):
-        return Inside(cold=cold, missed=missed, stopped=stopped)
-    cold_c = case.level("freeze_end_c")
+        return Within(cold=cold, missed=missed, stopped=stopped)
+    cold_c = columns.level("freeze_end_c")
     warm_c, peak_c = cold_c + t["hump_begins_pct"] / 100 * usual_rise_k, cold_c + usual_rise_k
-    like_usual = np.flatnonzero(np.abs(case.freeze_min - usual_min) < _LIKE_USUAL * usual_min)[:_COMPARED]
-    uneven_k = max((_course(channel, case, i, warm_c, peak_c).rise_k for i in like_usual), default=0.0)
+    like_usual = np.flatnonzero(np.abs(columns.freeze_min - usual_min) < _LIKE_USUAL * usual_min)[:_COMPARED]
+    uneven_k = max((_trace(channel, columns, i, warm_c, peak_c).rise_k for i in like_usual), default=0.0)
     least_k = max(t["hump_k"], t["hump_uneven"] * uneven_k)
     for i in long:
-        course = _course(channel, case, i, warm_c, peak_c)
-        if 100 * course.warm_share > t["idle_inside_pct"]:
+        trace = _trace(channel, columns, i, warm_c, peak_c)
+        if 100 * trace.warm_share > t["idle_inside_pct"]:
             missed[i] = True
-        elif course.rise_k > max(least_k, t["hump_noise"] * course.noise_k):
-            missed[i] = course.rise_k > t["whole_rise_pct"] / 100 * usual_rise_k
+        elif trace.rise_k > max(least_k, t["hump_noise"] * trace.noise_k):
+            missed[i] = trace.rise_k > t["whole_rise_pct"] / 100 * usual_rise_k
             # A stop comes at any time, a harvest when the freeze is done.
-            cold[i] = not missed[i] and course.rises_at_min > t["split_short_pct"] / 100 * usual_min
+            cold[i] = not missed[i] and trace.rises_at_min > t["split_short_pct"] / 100 * usual_min
             stopped[i] = blind and not missed[i] and not cold[i]
-    return Inside(cold=cold, missed=missed, stopped=stopped)
+    return Within(cold=cold, missed=missed, stopped=stopped)
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Course:
+class _Trace:
     """The cold trace within the middle of a freeze."""
 
     rise_k: float  # its largest rise from where it was cold …
@@ -193,19 +228,19 @@ class _Course:
     warm_share: float  # part of it that is as warm as in harvest
 
 
-def _course(channel: Channel, case: Case, i: int, warm_c: float, peak_c: float) -> _Course:
-    start, end = case.start_ns[i], case.harvest_ns[i]
+def _trace(channel: Channel, columns: Columns, i: int, warm_c: float, peak_c: float) -> _Trace:
+    start, end = columns.start_ns[i], columns.harvest_ns[i]
     a, b = np.searchsorted(channel.time_ns, [start + 0.2 * (end - start), end - 0.05 * (end - start)])
     values = channel.values[a:b][channel.trusted[a:b]]
     width = max(round(_SMOOTH_S / channel.interval_s), 1)
     if len(values) < 2 * width + 3:
-        return _Course(rise_k=0.0, rises_at_min=0.0, noise_k=0.0, warm_share=0.0)
+        return _Trace(rise_k=0.0, rises_at_min=0.0, noise_k=0.0, warm_share=0.0)
     noise = float(np.median(np.abs(np.diff(values)))) / np.sqrt(width)
     smooth = np.convolve(values, np.ones(width) / width, "valid")
-    t = case.thresholds
+    t = columns.thresholds
     within = math.ceil(t["hump_min"] * 60 / channel.interval_s)
     rise_k, foot = _hump(smooth, warm_c, within, lost=t["hump_falls_pct"] / 100)
-    return _Course(
+    return _Trace(
         rise_k=rise_k,
         rises_at_min=0.2 * (end - start) / 60e9 + (foot + width / 2) * channel.interval_s / 60,
         noise_k=noise,

@@ -6,7 +6,7 @@ import importlib.resources
 import numpy as np
 import pytest
 
-from pipeline.findings.evidence.change import comes_and_goes, lasting_change
+from pipeline.findings.methods.change import comes_and_goes, lasting_change
 from pipeline.findings.thresholds import resolve
 from pipeline.unit import Unit
 

@@ -32,6 +32,17 @@ def quantile(p: float) -> float:
     return _NORMAL.inv_cdf(p)
 
 
+def middle(values: np.ndarray) -> float:
+    """The median of what is known of `values` (n,), NaN where nothing is."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else math.nan
+
+
+def rounded(value: float, digits: int = 2) -> float | None:
+    """`value` for a table of evidence; None where it is not known."""
+    return round(value, digits) if math.isfinite(value) else None
+
+
 @dataclass(frozen=True, kw_only=True)
 class Limits:
     """Centre, spread and three-sigma limits of an individuals chart, in the unit of the data."""
@@ -57,7 +68,7 @@ def robust_individuals(x: np.ndarray, *, floor: float = 0.0) -> Limits:
 
     The chart of a skewed sample is too narrow on its long side and too wide on the other, so each side has its own
     median absolute deviation (the "double MAD"), or more where its tail is long. `sigma` is the larger one. `floor` is
-    the least spread that is believed: what sampling alone makes.
+    the least spread that counts: what sampling alone makes.
     """
     centre = float(np.median(x))
     # Where a quarter of all values lie far off on one side, they are half of that side: its own median is theirs.

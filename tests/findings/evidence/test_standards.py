@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.findings import judge
-from pipeline.findings.evidence.standards import Elsewhere, Known
+from pipeline.findings.evidence.elsewhere import Elsewhere, Known
 from pipeline.findings.finding import Severity
 from pipeline.unit import Unit
 from tests.findings.made_up import codes, finding, judged, made_up, noisy

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings.evidence import statistics
+from pipeline.findings.methods import statistics
 
 READS = (
     "change_cycles", "level_cycles", "step_p", "drift_p", "change_explained_pct", "change_plain_pct", "drift_better_pct", "levels_least", "levels_apart", "levels_stay",
@@ -114,7 +114,7 @@ def comes_and_goes(
     """Whether `values` (n,; NaN: not judged) go to and fro between two levels that differ by at least `least`, in stretches of several
     each; None where they do not.
 
-    The split that leaves the least squares (Otsu 1979, IEEE Trans. Syst. Man Cybern. 9; from memory, to be confirmed), believed where the two
+    The split that leaves the least squares (Otsu 1979, IEEE Trans. Syst. Man Cybern. 9; from memory, to be confirmed), taken where the two
     levels differ by far more than each scatters. `first` is the first of the rarer level, `total` what it differs by from the other.
     """
     t, judged = thresholds, np.isfinite(values)

@@ -1,6 +1,6 @@
 """What air and water do to a machine: freezes take longer in a hot kitchen, and that is not a fault.
 
-The slopes are learnt from the log where it shows them and held near what physics expects where it does not (a
+The slopes are estimated from the log where it shows them and held near what physics expects where it does not (a
 least-squares fit with a prior, weighted so that outliers count little).
 """
 
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings.evidence import statistics
+from pipeline.findings.methods import statistics
 
 LATENT_KJ_PER_KG = (
     333.55  # heat of fusion of water: CRC Handbook of Chemistry and Physics (from memory, to be confirmed)
@@ -67,7 +67,7 @@ def adjust(
 ) -> Adjusted:
     """`freeze_min` (n,) set to the median air [°C] and water [°C]; `hour` (n,) are hours on any clock.
 
-    floor: least relative spread that is believed; sigma_min: what sampling scatters a length by [min].
+    floor: least relative spread that counts; sigma_min: what sampling scatters a length by [min].
     """
     use = np.isfinite(freeze_min) & (freeze_min > 0)
     y = np.full(len(freeze_min), np.nan)
@@ -88,7 +88,7 @@ def adjust(
 
 
 def _most(name: str, mean: float, t: Mapping[str, float]) -> float:
-    """The steepest slope that is believed. What water does to the capacity comes on top of what its heat alone makes."""
+    """The steepest slope that counts. What water does to the capacity comes on top of what its heat alone makes."""
     return t["air_pct_per_k_most"] / 100 if name == "air" else t["water_most_times"] * mean
 
 
@@ -124,7 +124,7 @@ def at_same_conditions(
 ) -> tuple[np.ndarray, np.ndarray] | None:
     """The freezes of two logs [min], set to the air and water midway between them; None where air was not logged twice.
 
-    The slopes are learnt within each log, so that what changed between the two is not taken for the weather's doing.
+    The slopes are estimated within each log, so that what changed between the two is not taken for the weather's doing.
     """
     logs = [tuple(v[np.isfinite(log[0])] for v in log) for log in (earlier, later)]
     if any(len(freeze) < 4 or np.isfinite(air).mean() < 0.5 for freeze, air, _ in logs):

@@ -1,62 +1,20 @@
-"""The technician's own part of the page: visits with before and after beside them, and what earlier reports said."""
+"""What earlier reports said, and a small line a measure up to this one."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
-from datetime import time as clock_time
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import numpy as np
 from markupsafe import Markup
 
-from pipeline.cycles.record import CycleRecord
 from pipeline.report.charts import svg
-from pipeline.report.given import Given
-from pipeline.report.page.client import visit_view
 from pipeline.report.summary import LEVELS, UnitSummary
 from pipeline.report.wording import Reader
 
-LEAST_CYCLES = 3  # on each side of a visit, for a middle (common practice, no source)
 MOST_REPORTS = 24  # earlier ones that are drawn
 _MEASURES = ("freeze_min", "harvest_min", "ice_kg_per_day")
-
-
-def visits_of(given: Given, tz: ZoneInfo, record: CycleRecord, reader: Reader) -> list[dict[str, Any]]:
-    """Each visit, oldest first, and the lengths before and after it where the log holds both."""
-    moments = [
-        datetime.combine(
-            date.fromisoformat(visit["on"]),
-            clock_time.fromisoformat(visit["at"]) if visit["at"] else clock_time(12),
-            tz,
-        ).timestamp()
-        * 1e9
-        for visit in given.visits
-    ]
-    views = [visit_view(visit, reader) for visit in given.visits]
-    return [{"v": view, "beside": _beside(n, moments, record, reader)} for n, view in enumerate(views)]
-
-
-def _beside(n: int, moments: Sequence[float], record: CycleRecord, reader: Reader) -> list[Markup]:
-    table = record.cycles
-    if not len(table):
-        return []
-    begin = moments[n - 1] if n else -np.inf
-    stop = moments[n + 1] if n + 1 < len(moments) else np.inf
-    starts, ends = table["freeze_start_ns"].to_numpy(float), table["harvest_end_ns"].to_numpy(float)
-    whole = table["complete"].to_numpy().astype(bool) & ~table["broken"].to_numpy().astype(bool)
-    sides = (
-        whole & (starts >= begin) & (ends <= moments[n]),
-        whole & (starts >= moments[n]) & (ends <= stop),
-    )
-    if min(int(side.sum()) for side in sides) < LEAST_CYCLES:
-        return []
-    said = []
-    for column in ("freeze_min", "harvest_min") if record.harvests_timed else ("freeze_min",):
-        before, after = (float(np.nanmedian(table[column].to_numpy(float)[side])) for side in sides)
-        said.append(reader.t_html(f"visits.beside_{column}", before_min=before, after_min=after))
-    return said
 
 
 def history_of(
