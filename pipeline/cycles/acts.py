@@ -14,6 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.cycles import superpose
+
 LEAST_SIGMAS = 6.0  # a line that moves by fewer noises says nothing
 # The first departure of a line
 SEARCH_S = (-120.0, 150.0)  # about the named moment
@@ -54,7 +56,6 @@ LATER, POWER = (
     0.6,
     0.5,
 )  # of the changes of a current each later one weighs so much less; sharpness to this power
-NEAR_NAMED_S = 30.0  # how far from the named moment a lone current's act lies
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,14 +66,6 @@ class Change:
     sharp: float  # greatest bend [unit/s²]
     soft: float  # by how much it is wider than the smoothing makes it [s]
     sign: float  # of the bend, or of the step
-
-
-def smoothed(course: np.ndarray, half: int) -> np.ndarray:
-    """Mean over 2 half + 1 points, (l,); beyond the ends the course stays as it ends."""
-    if half < 1:
-        return course
-    total = np.cumsum(np.r_[0.0, np.pad(course, half, mode="edge")])
-    return (total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1)
 
 
 def about(offsets: np.ndarray, at: float, sd: float) -> np.ndarray:
@@ -140,7 +133,7 @@ def end_by_line(
     if filled is None:
         return None
     step = offsets[1] - offsets[0]
-    smooth = smoothed(filled, max(1, round(SHARP_S / step)))
+    smooth = superpose.smoothed(filled, max(1, round(SHARP_S / step)))
     swing = smooth.max() - smooth.min()
     if swing < LEAST_SIGMAS * noise:
         return None
@@ -168,33 +161,19 @@ def end_by_line(
 
 
 def by_current(
-    offsets: np.ndarray,
-    course: np.ndarray,
-    noise: float,
-    interval_s: float,
-    *,
-    earliest_s: float,
-    lone: bool,
+    offsets: np.ndarray, course: np.ndarray, noise: float, interval_s: float, *, earliest_s: float
 ) -> np.ndarray | None:
-    """Log likelihood (l,) of an act at each offset by the changes of a current after `earliest_s`; None where it shows none.
-
-    lone: no line tells about when the act is, and the moment as named counts; with a line the first of several changes is the act,
-    since fans and pumps are late.
-    """
-    import os
-    if not lone:
-        from pipeline.cycles import clamp
-        found = [Change(at=c.at, sharp=c.steep, soft=0.0, sign=1) for c in clamp.onsets(offsets, course, noise, interval_s) if c.at >= earliest_s]
-    else:
-        found = [c for c in changes(offsets, course, interval_s, noise) if c.at >= earliest_s]
+    """Log likelihood (l,) of an act at each offset by the changes of a current from `earliest_s` [s] on; None where it shows none. Of
+    several the first is likeliest, since fans and pumps are late."""
+    found = [c for c in changes(offsets, course, interval_s, noise) if c.at >= earliest_s]
     if not found:
         return None
     most = max(c.sharp for c in found)
     likely = np.full(len(offsets), CURRENT_FLOOR)
     for j, c in enumerate(found):
-        weight = c.sharp / most if lone else LATER ** min(j, 4) * (c.sharp / most) ** POWER
+        weight = LATER ** min(j, 4) * (c.sharp / most) ** POWER
         likely += weight * about(offsets, c.at, 1.0 + 0.15 * interval_s + BY_INTERVAL * c.soft)
-    return np.log(likely) + (heavy_tailed(offsets, NEAR_NAMED_S) if lone else 0.0)
+    return np.log(likely)
 
 
 def changes(offsets: np.ndarray, course: np.ndarray, interval_s: float, noise: float) -> list[Change]:
@@ -206,7 +185,7 @@ def changes(offsets: np.ndarray, course: np.ndarray, interval_s: float, noise: f
     step = float(offsets[1] - offsets[0])
     first = max(1, round(SHARP_S / step))
     half, narrow = _smoothing(first, step, interval_s)
-    bend = _bends(smoothed(course, first), step, half)
+    bend = _bends(superpose.smoothed(course, first), step, half)
     size = np.abs(bend)
     edge = first + 2 * half
     inner = size[edge : len(size) - edge]
@@ -250,11 +229,11 @@ def _bend_before_fall(offsets: np.ndarray, smooth: np.ndarray, top: int, interva
     step = float(offsets[1] - offsets[0])
     first = max(1, round(SHARP_S / step))
     half, narrow = _smoothing(first, step, interval_s)
-    slope = smoothed(np.gradient(smooth, step), half)
+    slope = superpose.smoothed(np.gradient(smooth, step), half)
     falling = float(slope[top : top + round(FALLS_S / step) + 1].min())
     if falling >= 0:
         return None
-    bend = -smoothed(np.gradient(slope, step), half)
+    bend = -superpose.smoothed(np.gradient(slope, step), half)
     lowest = max(top - round((LAG_S + 30.0) / step), 0)
     peak = top + int(np.argmax(slope[top:] < FALLS * falling))
     while peak > lowest and bend[peak - 1] >= bend[peak]:
@@ -301,7 +280,7 @@ def _smoothing(first: int, step: float, interval_s: float) -> tuple[int, float]:
 
 def _bends(smooth: np.ndarray, step: float, half: int) -> np.ndarray:
     """How the slope of `smooth` changes [unit/s²], (l,)."""
-    return smoothed(np.gradient(smoothed(np.gradient(smooth, step), half), step), half)
+    return superpose.smoothed(np.gradient(superpose.smoothed(np.gradient(smooth, step), half), step), half)
 
 
 def _half_widths(bend: np.ndarray, peak: int, step: float) -> tuple[float, float]:

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import os
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.cycles import (
     boundaries,
-    clamp,
     doubles,
     fans,
     features,
@@ -35,7 +33,7 @@ from pipeline.cycles.limits import limits_of
 from pipeline.cycles.plausible import plausible
 from pipeline.cycles.record import CycleRecord, NoBatches, Phase, PhaseKind
 from pipeline.cycles.runs import Runs
-from pipeline.cycles.states import FREEZE, HARVEST
+from pipeline.cycles.states import HARVEST
 from pipeline.logs.limits import limits_of as reading_limits
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
@@ -183,14 +181,7 @@ def _search(
     runs = wholes.without_unseen_first(runs, timely[0] if timely else running)
     runs = wholes.without_unseen_last(runs, timely[0] if timely else running)
     # 4. Each boundary at full rate.
-    if cold_cells:
-        placed = placing.place(runs, cold_cells, draw_cells, cells)
-    else:
-        placed = boundaries.place(runs, [], draw_cells, cells, delays, again)
-        if os.environ.get("CLAMP", "1") == "1":
-            placed = _acts_by_clamp(runs, placed, running.trace)
-        elif _falls_in_harvest(runs, running) or _collapsed(runs, placed, cells):
-            placed = placing.place(runs, cold_cells, draw_cells, cells)
+    placed = placing.place(runs, cold_cells, draw_cells, cells, again)
     # 5. Starts, phases and what cannot be told; cycles and their measures.
     limiting = [*colds, *(d.trace for d in draw_cells[:1] if boundaries.shows_harvests(runs, placed))]
     interval_s = min(t.interval_s for t in limiting or [*colds, *draws])
@@ -233,50 +224,6 @@ def _search(
         },
     )
     return _Found(record=record, runs=runs, cells=cells, draw=draw_cells[0].trace if draw_cells else None)
-
-
-def _acts_by_clamp(runs, placed, trace):
-    before, after = np.r_[-1, runs.state[:-1]], np.r_[runs.state[1:], -1]
-    opens = runs.opens_span
-    shuts = np.r_[opens[1:], True]
-    at = np.flatnonzero((runs.state == HARVEST) & (before == FREEZE) & ~opens)
-    whole = at[(after[at] == FREEZE) & ~shuts[at]]
-    if len(whole) < 3:
-        return placed
-    start = placed.start_ns.copy()
-    freezes = np.flatnonzero((runs.state == FREEZE) & ~opens & ~shuts)
-    freeze_s = float(np.median(start[freezes + 1] - start[freezes])) * 1e-9
-    acts = clamp.acts_of(trace, start[whole], start[whole + 1], freeze_s)
-    if acts is None:
-        return placed
-    off = placed.uncertainty_s.copy()
-    s, e, so, eo = acts
-    moved = np.int64(np.median(s - start[whole]))
-    others = np.setdiff1d(at, whole)
-    start[others] += moved
-    start[whole], start[whole + 1] = s, e
-    return replace(placed, start_ns=start, uncertainty_s=off)
-
-
-def _collapsed(runs: Runs, placed: boundaries.Placed, cells: signals.Cells) -> bool:
-    """Have most harvests lost more than half of the length that they were named with?"""
-    at = np.flatnonzero(runs.state[:-1] == HARVEST)
-    if len(at) == 0:
-        return False
-    named_s = (runs.stop - runs.first)[at] * cells.step_s
-    return bool(np.median((placed.start_ns[at + 1] - placed.start_ns[at]) * 1e-9 / named_s) < 0.5)
-
-
-def _falls_in_harvest(runs: Runs, running: features.Course) -> bool:
-    """Is the running current lower in the midst of most harvests than at the end of the freeze before?"""
-    level, at = running.level, np.flatnonzero((runs.state[1:] == HARVEST) & (runs.state[:-1] == FREEZE)) + 1
-    if len(at) == 0:
-        return False
-    middle = (runs.first[at] + runs.stop[at]) // 2
-    before = np.maximum(runs.first[at] - 3, runs.first[at - 1])
-    change = level[middle] - level[before]
-    change = change[np.isfinite(change)]
-    return bool(len(change) and np.median(change) < 0)
 
 
 def _by_clamp_alone(

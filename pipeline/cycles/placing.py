@@ -6,16 +6,16 @@ Stops and starts of the compressor come from the clamp's own readings where ther
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-import os
-from pipeline.cycles import acts, superpose, lagged
-from pipeline.cycles.runs import habits_of
-MODE = os.environ.get("MODE", "mix")
-from pipeline.cycles.boundaries import Placed, crossings
+from pipeline.cycles import acts, lagged, superpose
+from pipeline.cycles.boundaries import Placed, crossings, place_by_clamp
 from pipeline.cycles.features import Course, DrawCells
-from pipeline.cycles.runs import Runs
+from pipeline.cycles.onsets import harvests_by_clamp
+from pipeline.cycles.repeats import Repeats
+from pipeline.cycles.runs import Runs, habits_of
 from pipeline.cycles.signals import Cells, Trace
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
@@ -26,132 +26,209 @@ WINDOW_S, LEAST_WINDOW_S = (
 )  # about an act, what is laid upon each other reaches so far on either side …
 HARVEST_PART, FREEZE_PART = 0.8, 0.5  # … and no further than these parts of a harvest and of a freeze
 REACH_PART, REACH_S = 0.4, (30.0, 60.0)  # of a harvest, and between these, a named moment may be off
-GRID_S = (2.0, 10.0)  # the grid is half of the quickest interval, between these
+EARLIEST_PART, EARLIEST_S = (
+    0.5,
+    60.0,
+)  # a current's act lies no more than that part of a harvest before its end, and so long before its start
 LOW_PART, TOP_PART = 0.08, 0.05  # of a rise: as low as before it, and as high as its top
 TOP_LATE_S = 150.0  # a line may be warmest so long after a harvest was named to end
 LEFT = 0.4  # of the length that a harvest was named with, at least
 UNLIKE = 0.6  # part of the usual length by which a harvest is unlike most
 LONGER_S = 45.0  # at its top than others: a harvest unlike its neighbours
+ANYWHERE = 1e-4  # chance that the turns of a template are no turns of this machine
 STATED = 0.65  # of the width that the likelihoods give: so the stated 90 % hold on worlds that were worked on
+BY_CLAMP_S, BY_CLAMP_INTERVAL = (
+    5.0,
+    0.45,
+)  # half of the 90 % interval of an act by a clamp alone, what neighbours differ by apart
 LEAST_ENDED = 4  # harvests that tell how long one lasts that a stop ends
 
 
-def place(runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells) -> Placed:
-    """The start of every run, by all lines `colds` and the clamp `draws` together."""
-    start_ns = cells.start_ns[runs.first].copy()
-    off_s = np.full(len(start_ns), cells.step_s)
-    by_draw, by_cold = np.zeros((2, len(start_ns)), dtype=bool)
-    before = np.r_[-1, runs.state[:-1]]
-    inner = ~runs.opens_span
+@dataclass(frozen=True, kw_only=True)
+class _Act:
+    """Boundaries of one kind that are laid upon each other."""
+
+    at: np.ndarray  # int (n,): which of the runs begin with them
+    ending: bool  # of harvests; else their starts
+    harvest_s: float
+    freeze_s: float
+    offsets: np.ndarray  # (l,) [s]
+    laid: superpose.Laid
+
+
+def place(
+    runs: Runs,
+    colds: Sequence[Course],
+    draws: Sequence[DrawCells],
+    cells: Cells,
+    again: Repeats | None = None,
+) -> Placed:
+    """The start of every run, by all lines `colds` and the first clamp of `draws` together, or by that clamp alone. `again`: harvests
+    that a lone clamp shows again and again."""
+    if not colds:
+        placed = place_by_clamp(runs, draws[0], cells, again)
+        _place_by_onsets(placed, runs, draws[0], cells)
+        return placed
+    k = len(runs.first)
+    placed = Placed(
+        start_ns=cells.start_ns[runs.first].copy(),
+        uncertainty_s=np.full(k, cells.step_s),
+        by_draw=np.zeros(k, dtype=bool),
+        by_cold=np.zeros(k, dtype=bool),
+    )
     if draws:
-        for on in (True, False):
-            stood = (before == IDLE) if on else (runs.state == IDLE)
-            at = np.flatnonzero(inner & stood & (before != runs.state))
-            found_ns, bracket_s = crossings(draws[0], start_ns[at], on, cells)
-            shown = np.isfinite(bracket_s)
-            start_ns[at[shown]], off_s[at[shown]] = found_ns[shown], 0.5 + 0.45 * bracket_s[shown]
-            by_draw[at[shown]] = True
+        _place_stops(placed, runs, draws[0], cells)
+    _place_by_lines(placed, runs, colds, draws, cells)
+    return placed
+
+
+def _kinds(runs: Runs) -> tuple[np.ndarray, np.ndarray]:
+    """(the state before each run, whether a run lies next to it in time), (k,) each."""
+    return np.r_[-1, runs.state[:-1]], ~runs.opens_span
+
+
+def _place_stops(placed: Placed, runs: Runs, draw: DrawCells, cells: Cells) -> None:
+    """Sets where the compressor stops and starts, by the readings between which the clamp shows it."""
+    before, inner = _kinds(runs)
+    for on in (True, False):
+        stood = (before == IDLE) if on else (runs.state == IDLE)
+        at = np.flatnonzero(inner & stood & (before != runs.state))
+        found_ns, bracket_s = crossings(draw, placed.start_ns[at], on, cells)
+        shown = np.isfinite(bracket_s)
+        at = at[shown]
+        placed.start_ns[at], placed.uncertainty_s[at] = found_ns[shown], 0.5 + 0.45 * bracket_s[shown]
+        placed.by_draw[at] = True
+
+
+def _place_by_lines(
+    placed: Placed, runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells
+) -> None:
+    """Sets where harvests begin and end."""
+    before, inner = _kinds(runs)
     traces = [*(c.trace for c in colds), *(d.trace for d in draws[:1])]
-    work = []
+    kinds = []
     for was, becomes in ((FREEZE, HARVEST), (HARVEST, FREEZE)):
         at = np.flatnonzero(inner & (before == was) & (runs.state == becomes))
         if len(at) == 0:
             continue
+        placed.by_cold[at] = True
         # Harvests much longer or shorter than most have a shape of their own.
         length = (runs.stop - runs.first)[at - 1 if was == HARVEST else at]
         like = np.abs(length / np.median(length) - 1.0) <= UNLIKE
-        for kind in (like, ~like):
-            if not kind.any():
-                continue
-            some = at[kind]
-            rough = bool(colds) and (becomes == HARVEST or kind is like)
-            near_ns = _rough(runs, colds[0], cells, some) if rough else start_ns[some]
-            work.append((some, _laid(traces, len(colds), runs, cells, some, near_ns)))
-        by_cold[at] = bool(colds)
-    _ask_lines(work, colds, runs, cells)
-    for some, laid in work:
-        start_ns[some], off_s[some], sharp = _placed(traces, len(colds), cells, laid)
-        by_draw[some] = sharp & bool(draws)
+        for some, usual in ((at[like], True), (at[~like], False)):
+            if len(some):
+                rough = becomes == HARVEST or usual
+                near_ns = _rough(runs, colds[0], cells, some) if rough else placed.start_ns[some]
+                kinds.append(_act(traces, runs, cells, some, near_ns))
+    by_turns = []
+    for c, cold in enumerate(colds):
+        told = [
+            lagged.Act(
+                template=kind.laid.templates[c],
+                ending=kind.ending,
+                before_s=kind.harvest_s if kind.ending else kind.freeze_s,
+                after_s=kind.freeze_s if kind.ending else kind.harvest_s,
+            )
+            for kind in kinds
+        ]
+        habits = habits_of(cold, runs, cells, apart=True)
+        by_turns.append(lagged.likelihoods(told, habits, cold.trace.interval_s, cells.step_s))
+    for n, kind in enumerate(kinds):
+        likely = _likelihood(traces, kind, [turns[n] for turns in by_turns])
+        moment_s, wide_s = _middle(kind.offsets, likely, len(kind.at))
+        placed.start_ns[kind.at] = kind.laid.near_ns + np.round(moment_s * 1e9).astype(np.int64)
+        placed.uncertainty_s[kind.at] = STATED * np.hypot(1.645 * kind.laid.apart_s, wide_s)
+        placed.by_draw[kind.at] = bool(draws) & (wide_s < 2.5 + 0.3 * traces[-1].interval_s)
     # Where little is left of a harvest, its neighbours do not tell when it was: it is where it was named.
-    named_ns = cells.start_ns[runs.first]
-    at = np.flatnonzero((runs.state[:-1] == HARVEST) & ~runs.opens_span[1:])
+    named_ns, start_ns = cells.start_ns[runs.first], placed.start_ns
+    at = np.flatnonzero((runs.state[:-1] == HARVEST) & inner[1:])
     lost = at[start_ns[at + 1] - start_ns[at] < LEFT * (named_ns[at + 1] - named_ns[at])]
     for edge in (lost[inner[lost]], lost + 1):
-        start_ns[edge], off_s[edge] = named_ns[edge], 2 * cells.step_s
+        start_ns[edge], placed.uncertainty_s[edge] = named_ns[edge], 2 * cells.step_s
     if not draws:
         _as_long_as_others(runs, start_ns)
-    return Placed(start_ns=start_ns, uncertainty_s=off_s, by_draw=by_draw, by_cold=by_cold, lag_s={})
 
 
-def _ask_lines(work, colds, runs, cells):
-    for c, cold in enumerate(colds):
-        habits = habits_of(cold, runs, cells, apart=True)
-        said = lagged.likelihoods(
-            [
-                lagged.Act(template=laid["templates"][c], ending=laid["ending"], before_s=laid["harvest_s"] if laid["ending"] else laid["freeze_s"], after_s=laid["freeze_s"] if laid["ending"] else laid["harvest_s"])
-                for _, laid in work
-            ],
-            habits, cold.trace.interval_s, cells.step_s,
-        )
-        for (_, laid), says in zip(work, said, strict=True):
-            laid["turns"].append(says)
-
-
-def _laid(traces, lines, runs, cells, at, near_ns):
+def _act(traces: Sequence[Trace], runs: Runs, cells: Cells, at: np.ndarray, near_ns: np.ndarray) -> _Act:
+    """The boundaries `at` (n,), all of one kind and about at `near_ns`, laid upon each other."""
     length_s = (runs.stop - runs.first) * cells.step_s
     ending = bool(runs.state[at[0]] == FREEZE)
     harvest_s = float(np.median(length_s[at - 1] if ending else length_s[at]))
     freeze_s = float(np.median(length_s[at] if ending else length_s[at - 1]))
     parts = (HARVEST_PART * harvest_s, FREEZE_PART * freeze_s)
     back_s, ahead_s = np.clip(parts if ending else parts[::-1], LEAST_WINDOW_S, WINDOW_S)
-    step = float(np.clip(min(t.interval_s for t in traces) / 2, *GRID_S))
-    offsets = np.arange(-round(back_s / step), round(ahead_s / step) + 1) * step
-    shift_s, apart_s = superpose.aligned(
-        traces, near_ns, offsets, float(np.clip(REACH_PART * harvest_s, *REACH_S))
+    offsets = superpose.even_grid(back_s, ahead_s, traces)
+    reach_s = float(np.clip(REACH_PART * harvest_s, *REACH_S))
+    return _Act(
+        at=at,
+        ending=ending,
+        harvest_s=harvest_s,
+        freeze_s=freeze_s,
+        offsets=offsets,
+        laid=superpose.laid(traces, near_ns, offsets, reach_s),
     )
-    near_ns = near_ns + np.round(shift_s * 1e9).astype(np.int64)
-    templates = [superpose.template_of(superpose.readings_about(t, near_ns, offsets), offsets, t.noise) for t in traces]
-    return dict(templates=templates, offsets=offsets, near_ns=near_ns, apart_s=apart_s, ending=ending, harvest_s=harvest_s, freeze_s=freeze_s, turns=[], n=len(at), step=step)
 
 
-def _placed(traces, lines, cells, laid):
-    """Moments of the boundaries of one kind [ns] (k,), half of their 90 % interval [s], and which of them stand out as
-    sharply as a current shows them. The first `lines` of `traces` are lines, the others currents."""
-    offsets, near_ns, apart_s, ending, harvest_s, step = (laid[k] for k in ("offsets", "near_ns", "apart_s", "ending", "harvest_s", "step"))
-    at = np.arange(laid["n"])
-    likely = np.zeros((len(superpose.windows_of(len(at))), len(offsets)))
-    for i, trace in enumerate(traces):
-        template = laid["templates"][i]
-        told = laid["turns"][i] if i < lines else None
+def _likelihood(traces: Sequence[Trace], kind: _Act, by_turns: Sequence[np.ndarray | None]) -> np.ndarray:
+    """Log likelihood (windows, l) of the act in every window: the lines, `by_turns` and by bends alike, and then the current."""
+    likely = np.zeros((len(kind.laid.templates[0].values), len(kind.offsets)))
+    by_bends = acts.end_by_line if kind.ending else acts.start_by_line
+    earliest_s = -EARLIEST_PART * kind.harvest_s if kind.ending else -EARLIEST_S
+    for i, (trace, template) in enumerate(zip(traces, kind.laid.templates, strict=True)):
         for w, (course, noise) in enumerate(zip(template.values, template.noise, strict=True)):
-            if i >= lines:
-                earliest_s = -0.5 * harvest_s if ending else -60.0
-                says = acts.by_current(
-                    offsets, course, noise, trace.interval_s, earliest_s=earliest_s, lone=lines == 0
-                )
+            if i >= len(by_turns):
+                says = acts.by_current(kind.offsets, course, noise, trace.interval_s, earliest_s=earliest_s)
             else:
-                by = acts.end_by_line if ending else acts.start_by_line
-                says = by(offsets, course, noise, trace.interval_s) if MODE in ("", "mix") or (MODE == "end" and not ending) else None
-                if told is not None and (MODE in ("turns", "mix") or (MODE == "end" and ending)):
-                    density = lambda x: np.exp(np.maximum(x - x.max(), -30)) / np.exp(np.maximum(x - x.max(), -30)).sum()
-                    turn = np.log(density(told[w]) + 1e-4 / len(offsets))
-                    says = turn if says is None else np.log(0.5 * density(says) + 0.5 * density(turn))
+                says = by_bends(kind.offsets, course, noise, trace.interval_s)
+                if by_turns[i] is not None:
+                    turn = np.log(_density(by_turns[i][w]) + ANYWHERE / len(kind.offsets))
+                    says = turn if says is None else np.log(0.5 * (_density(says) + _density(turn)))
             if says is not None:
                 likely[w] += says
-    # Neighbouring windows are asked together.
+    return likely
+
+
+def _density(likely: np.ndarray) -> np.ndarray:
+    """Log likelihoods (l,) as a density of sum one."""
+    density = np.exp(np.maximum(likely - likely.max(), -30.0))
+    return density / density.sum()
+
+
+def _middle(offsets: np.ndarray, likely: np.ndarray, n: int) -> tuple[np.ndarray, np.ndarray]:
+    """Median of each event's posterior and half of its 90 % interval [s], (n,) each. Neighbouring windows are asked together."""
     likely = np.array([likely[max(0, w - 1) : w + 2].mean(axis=0) for w in range(len(likely))])
     share = np.cumsum(np.exp(likely - likely.max(axis=1, keepdims=True)), axis=1)
     share /= share[:, -1:]
+    half = 0.5 * (offsets[1] - offsets[0])
     early, middle, late = (
-        np.array([np.interp(q, s, offsets + 0.5 * step) for s in share]) for q in (0.05, 0.5, 0.95)
+        np.array([np.interp(q, s, offsets + half) for s in share]) for q in (0.05, 0.5, 0.95)
     )
-    each = np.arange(len(at))
-    windows = superpose.windows_of(len(at))
-    moment_s = np.interp(each, windows, middle)
-    wide_s = np.interp(each, windows, 0.5 * (late - early))
-    sharp = wide_s < 2.5 + 0.3 * traces[-1].interval_s
-    at_ns = near_ns + np.round(moment_s * 1e9).astype(np.int64)
-    return at_ns, STATED * np.hypot(1.645 * apart_s, wide_s), sharp
+    each, windows = np.arange(n), superpose.windows_of(n)
+    return np.interp(each, windows, middle), np.interp(each, windows, 0.5 * (late - early))
+
+
+def _place_by_onsets(placed: Placed, runs: Runs, draw: DrawCells, cells: Cells) -> None:
+    """Sets where harvests begin and end by the changes of a lone clamp that make the likeliest harvests."""
+    before, inner = _kinds(runs)
+    after, next_to = np.r_[runs.state[1:], -1], np.r_[inner[1:], False]
+    begun = np.flatnonzero((runs.state == HARVEST) & (before == FREEZE) & inner)
+    whole = begun[(after[begun] == FREEZE) & next_to[begun]]
+    freezes = np.flatnonzero((runs.state == FREEZE) & inner & next_to)
+    if len(whole) == 0 or len(freezes) == 0:
+        return
+    start_ns = placed.start_ns
+    freeze_s = float(np.median(start_ns[freezes + 1] - start_ns[freezes])) * 1e-9
+    found = harvests_by_clamp(draw.trace, start_ns[whole], start_ns[whole + 1], freeze_s)
+    if found is None:
+        return
+    begin_ns, end_ns, apart_s = found
+    # Harvests that a stop ends begin as the others do.
+    others = np.setdiff1d(begun, whole)
+    start_ns[others] += np.int64(np.median(begin_ns - start_ns[whole]))
+    wide_s = BY_CLAMP_S + BY_CLAMP_INTERVAL * draw.trace.interval_s
+    for at, at_ns, each_s in ((whole, begin_ns, apart_s[0]), (whole + 1, end_ns, apart_s[1])):
+        start_ns[at], placed.by_draw[at] = at_ns, True
+        placed.uncertainty_s[at] = np.hypot(1.645 * each_s, wide_s)
 
 
 def _rough(runs: Runs, line: Course, cells: Cells, at: np.ndarray) -> np.ndarray:

@@ -19,6 +19,7 @@ from pipeline.cycles.signals import Trace
 NEIGHBOURS = 12  # events on either side whose median is the template; 6 to 24 do as well
 EVERY = 6  # a template is made for every so manieth event
 ROUNDS = 3
+GRID_S = (2.0, 10.0)  # the grid is half of the quickest interval, between these
 CAP = 9.0  # squared deviations of more than three times the usual count no more
 
 
@@ -32,6 +33,40 @@ class Template:
     )  # (windows, l): median course of the events about each window's middle [unit of the trace]
     noise: np.ndarray  # (windows,): standard deviation of one point of it
     count: np.ndarray  # (windows,): events in it
+
+
+@dataclass(frozen=True, kw_only=True)
+class Laid:
+    """Like events laid upon each other."""
+
+    near_ns: (
+        np.ndarray
+    )  # int64 (n,): the moments at which they lie on their neighbours; all may be off by the same
+    apart_s: np.ndarray  # (n,): standard deviation of each by itself [s]
+    templates: list[Template]  # one a trace
+
+
+def even_grid(before_s: float, after_s: float, traces: Sequence[Trace]) -> np.ndarray:
+    """Offsets [s] from `before_s` before to `after_s` after an event, (l,), as fine as the quickest of `traces` allows."""
+    step = float(np.clip(min(t.interval_s for t in traces) / 2, *GRID_S))
+    return np.arange(-round(before_s / step), round(after_s / step) + 1) * step
+
+
+def laid(traces: Sequence[Trace], near_ns: np.ndarray, offsets_s: np.ndarray, reach_s: float) -> Laid:
+    """The events about `near_ns` (n,) [ns], each moved by at most `reach_s` a round, and what neighbours have in common."""
+    shift_s, apart_s = aligned(traces, near_ns, offsets_s, reach_s)
+    near_ns = near_ns + np.round(shift_s * 1e9).astype(np.int64)
+    about = [readings_about(trace, near_ns, offsets_s) for trace in traces]
+    templates = [template_of(rows, offsets_s, t.noise) for rows, t in zip(about, traces, strict=True)]
+    return Laid(near_ns=near_ns, apart_s=apart_s, templates=templates)
+
+
+def smoothed(course: np.ndarray, half: int) -> np.ndarray:
+    """Mean over 2 half + 1 points, (l,); beyond the ends the course stays as it ends."""
+    if half < 1:
+        return course
+    total = np.cumsum(np.r_[0.0, np.pad(course, half, mode="edge")])
+    return (total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1)
 
 
 def readings_about(trace: Trace, at_ns: np.ndarray, offsets_s: np.ndarray) -> np.ndarray:
