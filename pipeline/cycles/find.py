@@ -13,7 +13,6 @@ from pipeline.cycles import (
     features,
     halts,
     labels,
-    late_ends,
     measures,
     moves,
     openings,
@@ -21,7 +20,6 @@ from pipeline.cycles import (
     phases,
     placing,
     repeats,
-    second_gas,
     segments,
     signals,
     starts,
@@ -176,7 +174,7 @@ def _search(
                 None,
             )
         else:
-            runs, again = _by_clamp_alone(runs, again, draw_cells[0], running, found, cells)
+            runs = _by_clamp_alone(runs, draw_cells[0], running, found, cells)
     runs = wholes.made_whole(openings.without_odd_ones(runs, cells, timely[0] if timely else None), cells)
     runs = wholes.without_unseen_first(runs, timely[0] if timely else running)
     runs = wholes.without_unseen_last(runs, timely[0] if timely else running)
@@ -228,28 +226,18 @@ def _search(
 
 def _by_clamp_alone(
     runs: Runs,
-    again: repeats.Repeats | None,
     draw: features.DrawCells,
     running: features.Course,
     found: segments.Segments,
     cells: signals.Cells,
-) -> tuple[Runs, repeats.Repeats | None]:
-    """What only a current shows of harvests that are longer than the others, or come twice; and the same told to the shape."""
-    one = runs
-    if draw.trace.role != "current_compressor":
-        runs = late_ends.held(runs, running, draw.noise, cells)
-        again = repeats.with_ends(again, one, runs, cells)
-        one, runs = runs, second_gas.second_harvests(runs, draw.trace, cells, again)
-        again = repeats.with_more(again, one, runs, cells)
-        one = runs
+) -> Runs:
+    """What only a current shows of harvests that are longer than the others, come twice or open a run."""
     scales = moves.line_of(running, found, cells).scales
     if scales.clear:
         runs = stuck.held(runs, running, scales, cells, at_once=True)
-        again = repeats.with_ends(again, one, runs, cells)
     if draw.trace.role == "current_compressor":  # it holds no fan that makes waves
         runs = doubles.told_apart(runs, running, cells)
-    again = repeats.with_more(again, one, runs, cells)
-    return openings.opened_by_harvest(runs, cells, draw=draw), again
+    return openings.opened_by_harvest(runs, cells, draw=draw)
 
 
 def _nothing(timeline: Timeline, unit: Unit, drafts: list[Phase]) -> CycleRecord:

@@ -68,9 +68,9 @@ def test_a_step_lies_where_it_is_whichever_way_it_goes(height):
 
 def test_of_several_steps_beside_a_line_the_first_is_the_act():
     current = 6.0 + np.where(T < 0, 0.0, 1.0) + np.where(T < 45, 0.0, 1.0)
-    says = acts.by_current(T, current, 0.01, 2.0, earliest_s=-60.0, lone=False)
+    says = acts.by_current(T, current, 0.01, 2.0, earliest_s=-60.0)
     assert likeliest(says) == pytest.approx(0.0, abs=2.0)
 
 
 def test_a_current_that_only_falls_smoothly_says_nothing():
-    assert acts.by_current(T, 8.0 - 0.002 * T, 0.01, 2.0, earliest_s=-60.0, lone=False) is None
+    assert acts.by_current(T, 8.0 - 0.002 * T, 0.01, 2.0, earliest_s=-60.0) is None

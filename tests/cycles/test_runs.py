@@ -17,7 +17,7 @@ def _habits(story):
     kinds = {"freeze": FREEZE, "harvest": HARVEST}
     runs = runs_of([(round(minutes * 6), kinds[kind]) for kind, minutes in story])
     assert runs.stop[-1] == len(cells)
-    return habits_of(course_of(trace, cells), runs, cells)
+    return habits_of(course_of(trace, cells), runs, cells, apart=True)
 
 
 def test_a_freeze_that_never_ends_does_not_speak_for_all():

@@ -42,7 +42,7 @@ def test_one_channel_alone_shows_nearly_every_boundary(channels):
     counts = np.array([(m.hits, m.false, m.missed) for m in met]).sum(axis=0)
     assert f1_of(*counts) >= 0.95
     # One probe alone may put an end beyond its tolerance; then its cycle does not meet the true one.
-    assert sum(m.cycles_false for m in met) <= (10 if channels == "evaporator" else 0)
+    assert sum(m.cycles_false for m in met) <= (10 if channels == "evaporator" else 1)
 
 
 @pytest.mark.parametrize(
