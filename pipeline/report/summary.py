@@ -23,7 +23,7 @@ from pipeline.report.clock import DAY_NS, iso_times
 from pipeline.report.machine_files import plain, side_table
 from pipeline.report.numbers.columns import columns_of, spans_of
 from pipeline.report.numbers.hours import days_as_json
-from pipeline.report.numbers.unjudged import Unsaid
+from pipeline.report.numbers.unjudged import Unjudged
 from pipeline.report.numbers.waiting import waiting_of
 from pipeline.report.numbers.whole import Numbers
 from pipeline.unit import Unit
@@ -255,10 +255,10 @@ def _texts(judgement: Judgement, offsets) -> dict[str, Any]:
     }
 
 
-def _lacking(lacking: Unsaid | None) -> dict[str, Any]:
+def _lacking(lacking: Unjudged | None) -> dict[str, Any]:
     if lacking is None:
         return {}
-    return {"unsaid": [text_table(t) for t in lacking.why], "steps": [text_table(t) for t in lacking.steps]}
+    return {"unjudged": [text_table(t) for t in lacking.why], "steps": [text_table(t) for t in lacking.steps]}
 
 
 _KEPT = (
