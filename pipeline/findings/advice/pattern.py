@@ -27,7 +27,7 @@ Values = Mapping[str, tuple[float, float]]
 """Measure -> (value, standard deviation)."""
 
 # How far a healthy machine wanders within a log, one standard deviation, beyond the scatter of its cycles.
-_WANDERS: Mapping[str, float] = MappingProxyType(
+WANDERS: Mapping[str, float] = MappingProxyType(
     {
         "freeze_pct": 4.0, "harvest_pct": 6.0, "cold_k": 0.7, "pull_pct": 8.0, "current_pct": 2.0, "gas_pct": 3.0, "peak_k": 1.2,
         "rise_pct": 9.0, "plateau_min": 0.25, "air_rise_k": 0.6, "discharge_k": 2.0, "over_air_k": 1.5, "superheat_k": 1.5,
@@ -208,7 +208,7 @@ def _against(series: Mapping[str, np.ndarray], here: np.ndarray, there: np.ndarr
     for name, values in series.items():
         (a, sa, na), (b, sb, nb) = _middle(values[here]), _middle(values[there])
         if na >= min(least, max(int(here.sum()), 1)) and nb >= least:
-            out[name] = (a - b, math.sqrt(sa**2 + sb**2 + _WANDERS[name] ** 2))
+            out[name] = (a - b, math.sqrt(sa**2 + sb**2 + WANDERS[name] ** 2))
     return out
 
 
@@ -234,7 +234,7 @@ def _later(
         known = np.isfinite(values)
         x, y = at[known], values[known]
         steps = np.diff(y)
-        noise = max(1.0483 * float(np.median(np.abs(steps))), _WANDERS[name])  # MAD of differences / sqrt 2
+        noise = max(1.0483 * float(np.median(np.abs(steps))), WANDERS[name])  # MAD of differences / sqrt 2
         y = np.clip((y - np.median(y)) / noise, -12, 12)
         weight = 1 / (1 + len(y) / 20)  # neighbours wander together: a long log proves no more than so much
         for j, split in enumerate(splits):

@@ -92,7 +92,7 @@ class Belief:
         return {k: out[k] / total for k in likely} | {SOMETHING_ELSE: rest / total}
 
 
-def _log_t(x: np.ndarray, sd: np.ndarray) -> np.ndarray:
+def log_t(x: np.ndarray, sd: np.ndarray) -> np.ndarray:
     """Log density of Student's t at `x`, scaled by `sd`."""
     constant = (
         math.lgamma((_DEGREES + 1) / 2) - math.lgamma(_DEGREES / 2) - 0.5 * math.log(_DEGREES * math.pi)
@@ -157,7 +157,7 @@ def _view(
         else:
             mean = mean + by_air
         var = var + (0.5 * by_air) ** 2
-    return share * _log_t(x - mean, np.sqrt(sd**2 + var))
+    return share * log_t(x - mean, np.sqrt(sd**2 + var))
 
 
 def _events(keys: tuple[str, ...] | None, pattern: Pattern) -> dict[str, float]:
