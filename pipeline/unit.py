@@ -43,6 +43,10 @@ ROLES: Mapping[str, str] = MappingProxyType(
         "bin": "°C",  # inside the ice bin
         "current": "A",  # clamp on the whole unit
         "current_compressor": "A",  # clamp on the compressor lead only
+        "current_fan": "A",  # clamps on single parts: condenser fan,
+        "current_pump": "A",  # water pump,
+        "current_dump": "A",  # dump (purge) valve,
+        "current_grid": "A",  # cutter grid of a slab machine
         "power": "W",  # true power of the whole unit
         "voltage": "V",
         "power_factor": "",

@@ -172,6 +172,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("chatter_off_min", 0.5, "min", "… and stop it for less than this"),
     _row("low_pressure_run_min", 1.0, "min", "a low-pressure switch opens within this …"),
     _row("low_pressure_off_min", 4.0, "min", "… and closes again within this, as the pressures equalise"),
+    _row("low_pressure_draw_pct", 10.0, "%", "or opens sooner than an overload, on a motor that draws so much less than in freezes"),
     _row("overload_run_min", 1.8, "min", "a hot motor's overload opens within this, unless it draws …"),
     _row("overload_draw_pct", 20.0, "%", "… so much more than in freezes"),
     _row("overload_off_min", 1.5, "min", "an overload needs at least this long to cool down"),
@@ -207,6 +208,13 @@ TABLE: tuple[Threshold, ...] = (
     _row("voltage_act_pct", 13.0, "%", "how far from it to act"),
     _row("voltage_share_pct", 3.0, "%", "of the time in which it must be out"),
     _row("voltage_live_pct", 40.0, "%", "of the nameplate's: under this the mains are off, not low"),
+    _row("room_high_c", 38.0, "°C", "warmest air that such machines are made for"),
+    _row("room_low_c", 7.0, "°C", "coldest air that such machines are made for"),
+    _row("sheet_current_pct", 20.0, "%", "how far the running current may be from the service sheet's"),
+    # Parts with a clamp of their own
+    _row("part_on_pct", 25.0, "%", "of its usual draw at which a part runs"),
+    _row("part_least_a", 0.05, "A", "usual draw: less is what a clamp reads of nothing"),
+    _row("part_cycles", 4, "cycles", "in a row in which a part must not have run"),
     # No ice
     _row("no_ice_h", 4.0, "h", "running without a cycle that means no ice"),
     _row("endless_times", 6.0, "×", "the usual freeze: from here on one has no end …"),

@@ -22,6 +22,7 @@ from pipeline.logs.source.large_text import LargeText
 from pipeline.logs.table import FileTable, LoggedColumn
 from pipeline.logs.timeline import SourceFile
 from pipeline.logs.vocabulary.cell_kinds import is_number, kind_of
+from pipeline.logs.vocabulary.quantities import quantity_of_header
 from pipeline.unit import Unit
 
 
@@ -52,27 +53,24 @@ def table_of(log: Log, grid: Grid) -> FileTable:
         local_signs=_local_signs(dialect, head),
     )
     moments = read_moments(grid, plan, around)
-    notes = [*content.notes, *_notes_on_rows(content, dialect, grid, moments), *moments.notes]
+    notes = [
+        *content.notes,
+        *_notes_on_rows(content, dialect, grid, moments),
+        *_notes_on_columns(log),
+        *moments.notes,
+    ]
     sequence = in_sequence(moments.utc_ns, resolution_ns=moments.resolution_ns)
     rows = _composed(moments.rows, sequence.rows)
     columns = tuple(_column(i, grid.numbers[i], head, rows) for i in log.readings)
     columns = tuple(c for c in columns if not _holds_remarks(c)) or columns
     _refuse_lost_rows(moments, sequence, grid, log)
-    other = moments.other_ns
-    if other is not None:
-        swapped = in_sequence(other, resolution_ns=moments.resolution_ns)
-        other = (
-            swapped.time_ns
-            if _same_rows(swapped.rows, sequence.rows) and len(swapped.time_ns) == len(sequence.time_ns)
-            else None
-        )
     source = SourceFile(
         name=content.name,
         rows=len(sequence.time_ns),
         start_ns=int(sequence.time_ns[0]),
         end_ns=int(sequence.time_ns[-1]),
         interval_s=sequence.interval_s,
-        dialect=_described(content, dialect, head, plan, moments),
+        dialect=_described(content, dialect, head, moments),
         notes=(*notes, *sequence.notes),
     )
     return FileTable(
@@ -82,7 +80,7 @@ def table_of(log: Log, grid: Grid) -> FileTable:
         columns=columns,
         source=source,
         doubts=tuple(replace(d, file=content.name) for d in sequence.doubts),
-        other_order_ns=other,
+        other_order=moments.other_order,
     )
 
 
@@ -150,10 +148,6 @@ def _lines_of_words(body: bytes) -> np.ndarray:
         first = np.where(first == 34, codes[np.minimum(starts + 1, len(codes) - 1)], first)
     letter = ((first | 32) >= 97) & ((first | 32) <= 122) | (first >= 128)
     return starts[letter][:10_000]
-
-
-def _same_rows(one: np.ndarray | None, other: np.ndarray | None) -> bool:
-    return one is other or (one is not None and other is not None and np.array_equal(one, other))
 
 
 def _composed(first: np.ndarray | None, second: np.ndarray | None) -> np.ndarray | None:
@@ -225,6 +219,26 @@ def _notes_on_rows(content: Content, dialect: Dialect, grid: Grid, moments: Mome
     return notes
 
 
+def _notes_on_columns(log: Log) -> list[Text]:
+    """Columns that by their header hold readings, and by their cells text."""
+    notes = []
+    for i, label in enumerate(log.head.labels):
+        measures = log.head.units[i] or quantity_of_header(label) not in (None, "other")
+        if not (log.head.named and measures) or i in log.readings or i in log.plan.columns:
+            continue
+        cells = (row[i] for row in log.dialect.sample if any(map(str.isdigit, row[i])))
+        odd = next((c for c in cells if not kind_of(c).reads), None)
+        if odd is not None:
+            notes.append(
+                Text(
+                    key="logs.note.column_unread",
+                    english='"{label}" holds text such as "{cell}" in place of numbers: it was left out',
+                    values={"label": label, "cell": odd[:40]},
+                )
+            )
+    return notes
+
+
 def _local_signs(dialect: Dialect, head: Head) -> str:
     """Signs of the place in the rest of the file, for a date that can be read both ways."""
     if dialect.decimal == ",":
@@ -234,9 +248,7 @@ def _local_signs(dialect: Dialect, head: Head) -> str:
     return ""
 
 
-def _described(
-    content: Content, dialect: Dialect, head: Head, plan: ClockPlan, moments: Moments
-) -> dict[str, object]:
+def _described(content: Content, dialect: Dialect, head: Head, moments: Moments) -> dict[str, object]:
     return {
         "encoding": content.encoding,
         **({"packed": content.packed} if content.packed else {}),

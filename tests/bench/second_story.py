@@ -41,7 +41,7 @@ class Plan:
 
 
 @dataclass
-class _Teller:
+class Teller:
     """Tells the story stretch by stretch; `now_s` is where it stands."""
 
     machine: Machine
@@ -51,6 +51,7 @@ class _Teller:
     now_s: float = 0.0
     plate_c: float = 15.0
     ice: float = 0.0
+    marked: bool = False  # what a scenario has done once
     stretches: list[Stretch] = field(default_factory=list)
 
     def condensing(self) -> float:
@@ -102,7 +103,7 @@ def tell(
 ) -> list[Stretch]:
     """The stretches that cover `hours`, touching, in order; the first begins before the log does (at or before 0 s)."""
     end_s = hours * 3600.0
-    teller = _Teller(machine=machine, room_c=room_c, rng=rng, slowing_per_h=plan.slowing_per_h)
+    teller = Teller(machine=machine, room_c=room_c, rng=rng, slowing_per_h=plan.slowing_per_h)
     cycle_s = machine.freeze_s + machine.harvest_s
     teller.now_s = -cycle_s * rng.uniform(0.15, 1.0)
     after_off = plan.start_off
@@ -138,11 +139,11 @@ def tell(
 # One function a scenario: what the cycle of this number is like. The pattern of numbers leaves healthy cycles between.
 
 
-def _steady(teller: _Teller, number: int, after_off: bool) -> None:
+def _steady(teller: Teller, number: int, after_off: bool) -> None:
     teller.cycle(after_off=after_off)
 
 
-def _stalled(teller: _Teller, number: int, after_off: bool) -> None:
+def _stalled(teller: Teller, number: int, after_off: bool) -> None:
     """Each fourth harvest runs to its limit with the slab still on; the next freeze grows onto it."""
     if number % 4 != 2:
         return teller.cycle(after_off=after_off)
@@ -152,7 +153,7 @@ def _stalled(teller: _Teller, number: int, after_off: bool) -> None:
     return None
 
 
-def _repeated(teller: _Teller, number: int, after_off: bool) -> None:
+def _repeated(teller: Teller, number: int, after_off: bool) -> None:
     """Each fifth harvest runs out, a short freeze follows, and a second harvest lets the slab go."""
     if number % 5 != 2:
         return teller.cycle(after_off=after_off)
@@ -164,7 +165,7 @@ def _repeated(teller: _Teller, number: int, after_off: bool) -> None:
     return None
 
 
-def _never_warm(teller: _Teller, number: int, after_off: bool) -> None:
+def _never_warm(teller: Teller, number: int, after_off: bool) -> None:
     """Each fourth harvest gets too little hot gas: the plate stays below 0 °C until the limit."""
     if number % 4 != 1:
         return teller.cycle(after_off=after_off)
@@ -174,12 +175,12 @@ def _never_warm(teller: _Teller, number: int, after_off: bool) -> None:
     return None
 
 
-def _slow_harvest(teller: _Teller, number: int, after_off: bool) -> None:
+def _slow_harvest(teller: Teller, number: int, after_off: bool) -> None:
     teller.freeze()
     teller.harvest(film=4.0 if number % 5 == 3 else None)
 
 
-def _trips(teller: _Teller, number: int, after_off: bool) -> None:
+def _trips(teller: Teller, number: int, after_off: bool) -> None:
     """Each fourth freeze is broken once by a protector that resets after some minutes."""
     if number % 4 != 1:
         return teller.cycle(after_off=after_off)
@@ -189,7 +190,7 @@ def _trips(teller: _Teller, number: int, after_off: bool) -> None:
     return None
 
 
-def _short_cycling(teller: _Teller, number: int, after_off: bool) -> None:
+def _short_cycling(teller: Teller, number: int, after_off: bool) -> None:
     """Twice a log the compressor keeps stopping and starting in a freeze before it runs through."""
     if number not in (2, 6):
         return teller.cycle(after_off=after_off)
@@ -203,7 +204,7 @@ def _short_cycling(teller: _Teller, number: int, after_off: bool) -> None:
     return None
 
 
-def _failed_starts(teller: _Teller, number: int, after_off: bool) -> None:
+def _failed_starts(teller: Teller, number: int, after_off: bool) -> None:
     """A start that needs several attempts, each a second of starting current, after a stop in mid-freeze."""
     if number not in (2, 5):
         return teller.cycle(after_off=after_off)
@@ -217,7 +218,7 @@ def _failed_starts(teller: _Teller, number: int, after_off: bool) -> None:
     return None
 
 
-def _never_ends(teller: _Teller, number: int, after_off: bool) -> None:
+def _never_ends(teller: Teller, number: int, after_off: bool) -> None:
     """After five cycles a freeze starts that nothing ends."""
     if number < 5:
         return teller.cycle(after_off=after_off)
@@ -225,29 +226,29 @@ def _never_ends(teller: _Teller, number: int, after_off: bool) -> None:
     return None
 
 
-def _timeout(teller: _Teller, number: int, after_off: bool) -> None:
+def _timeout(teller: Teller, number: int, after_off: bool) -> None:
     """Every freeze ends at the same time by the timer, well past a full slab."""
     teller.freeze(length_s=1.7 * teller.machine.freeze_s, to_ice=1.25)
     teller.harvest()
 
 
-def _slow(teller: _Teller, number: int, after_off: bool) -> None:
+def _slow(teller: Teller, number: int, after_off: bool) -> None:
     """All freezes two and a half times as long as they should be."""
     teller.cycle(slow=2.5, after_off=after_off)
 
 
-def _one_slow(teller: _Teller, number: int, after_off: bool) -> None:
+def _one_slow(teller: Teller, number: int, after_off: bool) -> None:
     teller.cycle(slow=1.8 if number in (3, 7) else 1.0, after_off=after_off)
 
 
-def _starts_with_harvest(teller: _Teller, number: int, after_off: bool) -> None:
+def _starts_with_harvest(teller: Teller, number: int, after_off: bool) -> None:
     """After every stop the controller first opens the hot gas for a while."""
     if after_off:
         teller.harvest(film=0.3)
     teller.cycle(after_off=after_off)
 
 
-def _two_harvests(teller: _Teller, number: int, after_off: bool) -> None:
+def _two_harvests(teller: Teller, number: int, after_off: bool) -> None:
     """Each third cycle is harvested twice on principle, with a minute of freeze between."""
     teller.freeze()
     teller.harvest()
@@ -256,20 +257,20 @@ def _two_harvests(teller: _Teller, number: int, after_off: bool) -> None:
         teller.harvest(film=0.1)
 
 
-def _rests(teller: _Teller, number: int, after_off: bool) -> None:
+def _rests(teller: Teller, number: int, after_off: bool) -> None:
     """A bin that is nearly full: the machine rests a few minutes after every harvest."""
     teller.cycle(after_off=after_off or number > 0)
     teller.off(teller.rng.uniform(150.0, 500.0))
 
 
-def _varied(teller: _Teller, number: int, after_off: bool) -> None:
+def _varied(teller: Teller, number: int, after_off: bool) -> None:
     """Freezes as uneven as water and load make them: each up to a quarter longer or shorter."""
     teller.cycle(
         slow=float(np.clip(np.exp(0.12 * teller.rng.standard_normal()), 0.75, 1.25)), after_off=after_off
     )
 
 
-SCENARIOS: dict[str, Callable[[_Teller, int, bool], None]] = {
+SCENARIOS: dict[str, Callable[[Teller, int, bool], None]] = {
     "steady": _steady,
     "stalled": _stalled,
     "repeated": _repeated,

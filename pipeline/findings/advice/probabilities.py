@@ -68,7 +68,7 @@ class Belief:
         return {k: out[k] / total for k in likely} | {SOMETHING_ELSE: rest / total}
 
 
-def _log_t(x: np.ndarray, sd: np.ndarray) -> np.ndarray:
+def log_t(x: np.ndarray, sd: np.ndarray) -> np.ndarray:
     """Log density of Student's t at `x`, scaled by `sd`."""
     constant = (
         math.lgamma((_DEGREES + 1) / 2) - math.lgamma(_DEGREES / 2) - 0.5 * math.log(_DEGREES * math.pi)
@@ -115,7 +115,7 @@ def _view(values: Values, keys: tuple[str, ...] | None, pattern: Pattern) -> np.
         else:
             mean = mean + by_air
         var = var + (0.5 * by_air) ** 2
-    return _log_t(x - mean, np.sqrt(sd**2 + var))
+    return log_t(x - mean, np.sqrt(sd**2 + var))
 
 
 def _events(keys: tuple[str, ...] | None, pattern: Pattern) -> dict[str, float]:

@@ -262,6 +262,8 @@ def _kind(case: Case, run_min: float, off_min: float, discharge_c: float, over_p
         return "chatter"
     if run_min <= t["low_pressure_run_min"] and off_min <= t["low_pressure_off_min"]:
         return "low-pressure"
+    if run_min <= t["overload_run_min"] and over_pct <= -t["low_pressure_draw_pct"]:
+        return "low-pressure"  # next to no gas to pump: an overload opens on a motor that draws more
     if run_min > t["overload_run_min"] and not over_pct >= t["overload_draw_pct"]:
         return "high-pressure"  # a motor that draws no more than usual heats up no overload in so long; a pressure builds up
     if math.isfinite(discharge_c) and discharge_c >= t["overload_discharge_c"]:
@@ -323,7 +325,7 @@ RULES = (
         test=_short_cycling,
         needs=(NEEDS_STARTS,),
         thresholds=("start_off_min", "starts_per_hour", "short_run_min", "starts_needed", "starts_act", "tripping_act_h", "stop_seen_min",
-                    "seen_intervals", "start_least_pct", "overload_run_min", "overload_draw_pct", "chatter_run_min", "chatter_off_min", "spell_freeze_pct", "low_pressure_run_min", "low_pressure_off_min",
+                    "seen_intervals", "start_least_pct", "overload_run_min", "overload_draw_pct", "chatter_run_min", "chatter_off_min", "spell_freeze_pct", "low_pressure_run_min", "low_pressure_off_min", "low_pressure_draw_pct",
                     "overload_off_min", "overload_off_times", "overload_discharge_c"),
         shows=Shows(roles=CLAMPS, worst_stretch=True),
         causes=_CAUSES["unknown"],

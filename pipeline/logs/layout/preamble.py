@@ -9,68 +9,26 @@ from dataclasses import dataclass
 from pipeline.logs.layout.dialect import Dialect
 from pipeline.logs.layout.head_rows import split_row
 from pipeline.logs.vocabulary.quantities import HOUSE_UNITS, quantity_of_header
-from pipeline.logs.vocabulary.stamp_patterns import shape_of
+from pipeline.logs.vocabulary.stamp_patterns import SECONDS_IN, shape_of
 from pipeline.logs.vocabulary.units import UNITS, unit_of_header, unit_of_word
 
 _KEYS: Mapping[str, tuple[str, ...]] = {
-    # common practice, no source
-    "serial": (
-        "serial",
-        "s/n",
-        "sn",
-        "logger id",
-        "device id",
-        "logger no",
-        "serie",
-        "série",
-        "seriennummer",
-        "geräte-id",
-    ),
-    "interval": (
-        *(
-            "interval",
-            "sample rate",
-            "sampling",
-            "sample period",
-            "log rate",
-            "logging rate",
-            "intervalo",
-            "muestreo",
+    name: tuple(words.split("|"))
+    for name, words in {  # common practice, no source
+        "serial": "serial|s/n|sn|logger id|device id|logger no|serie|série|seriennummer|geräte-id",
+        "interval": (
+            "interval|sample rate|sampling|sample period|log rate|logging rate|intervalo|muestreo|intervalle|période|intervall|messintervall|abtastrate"
+            "|takt"
         ),
-        *("intervalle", "période", "intervall", "messintervall", "abtastrate", "takt"),
-    ),
-    "zone": ("time zone", "timezone", "utc offset", "gmt offset", "zona horaria", "fuseau", "zeitzone"),
-    "start": (
-        *(
-            "start",
-            "started",
-            "start time",
-            "first reading",
-            "begin",
-            "launched",
-            "launch",
-            "inicio",
-            "comienzo",
-            "début",
-        ),
-        *("debut", "beginn", "startzeit", "first sample", "date", "fecha", "datum"),
-    ),
-    "order": ("date format", "date order", "formato de fecha", "format de date", "datumsformat"),
-    "unit": (
-        "temperature unit",
-        "temp unit",
-        "temperature units",
-        "unit",
-        "units",
-        "unidad",
-        "unidades",
-        "unité",
-        "einheit",
-    ),
+        "zone": "time zone|timezone|utc offset|gmt offset|zona horaria|fuseau|zeitzone",
+        "start": "start|started|start time|first reading|begin|launched|launch|inicio|comienzo|début|debut|beginn|startzeit|first sample|date|fecha|datum",
+        "order": "date format|date order|formato de fecha|format de date|datumsformat",
+        "unit": "temperature unit|temp unit|temperature units|unit|units|unidad|unidades|unité|einheit",
+    }.items()
 }
 
 _STARTED = re.compile(
-    r"\W*(?:start|begin|launch|inici|comienz|début|debut|beginn)\w*\W+(?:on |at |am |le |el |il |em )?(.{6,40})$",
+    r"(?:^|\W)(?:start|begin|launch|inici|comienz|début|debut|beginn)\w*\W+(?:on |at |am |le |el |il |em )?(.{6,40})$",
     re.IGNORECASE,
 )
 _MOST_LINES, _LONGEST_LINE = 500, 4000
@@ -136,11 +94,14 @@ def _labels(dialect: Dialect) -> list[str]:
     for i in range(dialect.fields):
         parts: list[str] = []
         for row in rows:
-            part = row[i].strip() if i < len(row) else ""
+            part = _COMMENT.sub("", row[i]) if i < len(row) else ""
             if part and part not in parts:
                 parts.append(part)
         labels.append(" ".join(parts) or f"column {i + 1}")
     return _told_apart(labels)
+
+
+_COMMENT = re.compile(r"^(#|//)\s+(?=\S)")
 
 
 def _filled_forward(row: tuple[str, ...]) -> list[str]:
@@ -167,10 +128,13 @@ def _facts(dialect: Dialect) -> dict[str, str]:
     for line in dialect.preamble[:_MOST_LINES]:
         if len(line) > _LONGEST_LINE:
             continue
+        told = _STARTED.search(line)
+        day = (told[1] if told else line.lstrip("#;/%* \t")).strip()
+        if (shape := shape_of(day)) and shape.date:
+            facts.setdefault("start", day)
+            continue
         key, value = _key_and_value(line.lstrip("#;/%* \t"), dialect.delimiter)
         if not key or not value:
-            if (told := _STARTED.match(line)) and shape_of(told[1].strip()):
-                facts.setdefault("start", told[1].strip())
             continue
         facts.setdefault(key, value)
         lowered = key.lower()
@@ -209,13 +173,5 @@ def seconds_of(text: str) -> float | None:
     match = re.fullmatch(r"(?:every\s+|alle\s+|cada\s+)?(\d+(?:\.\d+)?)\s*([a-zµ]*)\.?", text)
     if not match:
         return None
-    factor = {
-        **dict.fromkeys(
-            ("", "s", "sec", "secs", "second", "seconds", "seg", "segundos", "sekunden", "secondes", "sek"),
-            1.0,
-        ),
-        **dict.fromkeys(("ms",), 1e-3),
-        **dict.fromkeys(("m", "min", "mins", "minute", "minutes", "minutos", "minuten"), 60.0),
-        **dict.fromkeys(("h", "hr", "hour", "hours", "std", "horas", "heures"), 3600.0),
-    }.get(match[2])
+    factor = (SECONDS_IN | {"": 1.0, "m": 60.0, "minute": 60.0, "hour": 3600.0}).get(match[2])
     return float(match[1]) * factor if factor and float(match[1]) > 0 else None

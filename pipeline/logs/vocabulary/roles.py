@@ -99,6 +99,18 @@ _WORDS: tuple[tuple[str, str, float], ...] = (
     ),
     ("condenser_in", rf"{_CONDENSER}.*(air|luft|aire)", 0.6),
     ("current_compressor", r"(compressor|compresor|kompressor|verdichter|compresseur|\bcomp\b|\bcmp\b)", 0.9),
+    (
+        "current_grid",
+        r"cutt(er|ing)( grid)?|grid cutter|rejilla( de corte)?|cortador\w*|schneidgitter|grille de découpe",
+        0.9,
+    ),
+    (
+        "current_dump",
+        r"(dump|purge|drain)( valve| solenoid)?|(válvula de )?(vaciado|purga)|ablassventil|spülventil|vidange",
+        0.9,
+    ),
+    ("current_fan", r"fans?|ventilador|lüfter|ventilator|ventilateur", 0.9),
+    ("current_pump", r"pump|bomba|\w*pumpe|pompe", 0.9),
     ("power", r"power|potencia|leistung|puissance|watts?|kw|load", 0.9),
     ("voltage", r"volts?|voltage|tensión|tension|spannung|netzspannung", 0.95),
     (
@@ -109,6 +121,8 @@ _WORDS: tuple[tuple[str, str, float], ...] = (
     ("water_in", rf"{_WATER}", 0.6),
     ("ambient", r"air|aire|luft", 0.5),
 )
+_PARTS = frozenset({"current_fan", "current_pump", "current_dump", "current_grid"})
+_DRAWN = r"amps?|ampere|current|corriente|intensidad|strom|courant|clamp|pinza|zange|pince"
 _COMPILED = tuple((role, re.compile(rf"(?<![^\W\d_])(?:{p})(?![^\W\d_])"), c) for role, p, c in _WORDS)
 _GERMAN_PARTS = re.compile(
     r"(verdampfer|sauggas|saug|druckgas|heißgas|kühlwasser|raum|umgebungs|zulauf|wasser|strom|verdichter|kompressor)(?=temp|fühler|leitung|strom|luft|wasser|aufnahme|eintritt|austritt)"
@@ -135,7 +149,7 @@ def rule_for(unit: Unit, label: str, file: str) -> ChannelRule | None:
     return None
 
 
-def role_by_header(label: str, house_unit: str | None, *, water_cooled: bool = False) -> RoleGuess:
+def role_by_header(label: str, house_unit: str | None) -> RoleGuess:
     """The role that the words of a header name. `house_unit` ("°C", "A", …; None: unknown) rules out what can't be.
 
     A header that says nothing gives role "other" with confidence 0.
@@ -153,6 +167,8 @@ def role_by_header(label: str, house_unit: str | None, *, water_cooled: bool = F
                 and re.search(r"temp|dome|shell|head|sump|°", text)
             ):
                 continue
+            if role in _PARTS and house_unit is None and not re.search(_DRAWN, text):
+                continue  # a pump may be logged by its state as well
             return RoleGuess(role=role, by="header", confidence=confidence)
     if house_unit in ("A", "W", "V", "kWh"):
         role = {"A": "current", "W": "power", "V": "voltage", "kWh": "energy"}[house_unit]

@@ -36,7 +36,7 @@ _INK = {"ice": "freeze", "off": "edge", "unclear": "unclear"}
 
 
 @dataclass(frozen=True, kw_only=True)
-class Still:
+class EmailChart:
     """png: the picture. alt: what it shows in a sentence. note: how to read it."""
 
     png: bytes
@@ -44,7 +44,7 @@ class Still:
     note: str
 
 
-def still_pictures(unit_folder: Path, *, language: str = "en", units: Units = "si") -> dict[str, Still]:
+def email_charts(unit_folder: Path, *, language: str = "en", units: Units = "si") -> dict[str, EmailChart]:
     """Pictures of the report in `unit_folder`, by name.
 
     "freezes": every freeze as an icicle; "days": each day as a ribbon of 24 hours. A picture for which the report holds
@@ -60,13 +60,13 @@ def still_pictures(unit_folder: Path, *, language: str = "en", units: Units = "s
             "client.icicles_alt", low_min=min(seen), high_min=max(seen), abnormal=summary.abnormal_cycles
         )
         note = " ".join([reader.t("client.icicles"), *([reader.t("client.visit_line")] if visits else [])])
-        pictures["freezes"] = Still(png=_png(_icicles(summary, visits)), alt=alt, note=note)
+        pictures["freezes"] = EmailChart(png=_png(_icicles(summary, visits)), alt=alt, note=note)
     days = days_from(summary.hours)[-MOST_DAYS:]
     if any(day.runs for day in days):
         making = sum(b - a for d in days for a, b, state in d.runs if state == "ice")
         logged = sum(b - a for d in days for a, b, state in d.runs if state != "gap") or 1
         alt = reader.t("client.ribbons_alt", days=len(days), making_pct=100 * making / logged)
-        pictures["days"] = Still(
+        pictures["days"] = EmailChart(
             png=_png(_ribbons(days, visits, reader)), alt=alt, note=ribbons_note(days, reader)
         )
     return pictures

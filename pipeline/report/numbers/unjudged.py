@@ -13,6 +13,7 @@ from pipeline.findings.finding import Judgement
 from pipeline.language.catalogue import own_text
 from pipeline.language.text import Text
 from pipeline.logs.timeline import Channel, Timeline
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import trusted_readings
 from pipeline.report.wording import Reader
 
@@ -31,21 +32,21 @@ UNTRUSTED_SHARE = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
-class Unsaid:
+class Unjudged:
     """why: what the log lacks, worst first; steps: what to do about it, in order."""
 
     why: tuple[Text, ...]
     steps: tuple[Text, ...]
 
 
-def unsaid(timeline: Timeline, record: CycleRecord, judgement: Judgement) -> Unsaid | None:
+def unjudged(timeline: Timeline, record: CycleRecord, judgement: Judgement) -> Unjudged | None:
     """Why nothing could be said of the machine; None where something could."""
     if judgement.verdict.level != "cannot-tell":
         return None
     reasons = list(_reasons(timeline, record)) or [(_text("why_pattern"), ("clip", "clamp"))]
     asked = dict.fromkeys(step for _, steps in reasons for step in steps)
     steps = (_text(f"do_{step}") for step in (*asked, "again"))
-    return Unsaid(why=tuple(why for why, _ in reasons), steps=tuple(steps))
+    return Unjudged(why=tuple(why for why, _ in reasons), steps=tuple(steps))
 
 
 def _reasons(timeline: Timeline, record: CycleRecord) -> Iterable[tuple[Text, tuple[str, ...]]]:
@@ -74,8 +75,8 @@ def _reasons(timeline: Timeline, record: CycleRecord) -> Iterable[tuple[Text, tu
         yield _text("why_short", span_min=60 * span_h), ()
     if telling and record.interval_s > COARSE_S:
         yield _text("why_coarse", interval_min=record.interval_s / 60), ("faster",)
-    elif len(record.cycles):
-        yield _text("why_few", count=len(record.cycles)), ()
+    elif len(columns_of(record)["cycle"]):
+        yield _text("why_few", count=len(columns_of(record)["cycle"])), ()
 
 
 def _swing(values: np.ndarray) -> float:
@@ -99,13 +100,13 @@ def read_in_words(timeline: Timeline, reader: Reader) -> Markup:
     """How much was read, and of which channels."""
     channels = (
         reader.t_html(
-            "unsaid.read_channel", channel_role=channel.role, interval=reader.seconds(channel.interval_s)
+            "unjudged.read_channel", channel_role=channel.role, interval=reader.seconds(channel.interval_s)
         )
         for channel in timeline.channels
         if channel.chosen
     )
     return reader.t_html(
-        "unsaid.read",
+        "unjudged.read",
         rows=sum(source.rows for source in timeline.sources),
         files=len(timeline.sources),
         channels=Markup(", ").join(channels) or "–",
@@ -113,5 +114,5 @@ def read_in_words(timeline: Timeline, reader: Reader) -> Markup:
 
 
 def _text(name: str, **values) -> Text:
-    key = f"unsaid.{name}"
+    key = f"unjudged.{name}"
     return Text(key=key, english=own_text("en")[key], values=values)

@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
+from pipeline.report.numbers.columns import columns_of
 
 SIGMA_90 = 1.645  # half-width of the middle 90 % of a normal sample, in standard deviations
 
@@ -43,19 +44,19 @@ def limits_in_force(record: CycleRecord, column: str, judgement: Judgement, odd:
 
     odd: numbers of the cycles that somebody objects to; they stay out where enough others are left.
     """
-    phase, told_by = column.removesuffix("_min"), ("usual_low_min", "usual_min", "usual_high_min")
+    phase, names = column.removesuffix("_min"), ("usual_low_min", "usual_min", "usual_high_min")
     for finding in judgement.findings:
-        told = finding.evidence
-        if finding.shows.about == phase and all(told.get(name) is not None for name in told_by):
-            low, centre, high = (float(told[name]) for name in told_by)
+        evidence = finding.evidence
+        if finding.shows.about == phase and all(evidence.get(name) is not None for name in names):
+            low, centre, high = (float(evidence[name]) for name in names)
             return Limits(centre=centre, low=low, high=high)
-    table = record.cycles
-    sampling = table["uncertainty_min"].to_numpy(dtype=float)
+    table = columns_of(record)
+    sampling = table["uncertainty_min"]
     known = sampling[np.isfinite(sampling)]
-    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
-    whole = ~table["broken"].to_numpy().astype(bool)
+    numbers = table["cycle"]
+    whole = ~table["broken"]
     usual = whole & ~np.isin(numbers, list(odd))
-    lengths = table[column].to_numpy(dtype=float)
+    lengths = table[column]
     table_of = in_force(judgement.thresholds)
     chosen = lengths[usual] if np.isfinite(lengths[usual]).sum() >= table_of["own_cycles"] else lengths[whole]
     # uncertainty_min is the half-width of a 90 % interval

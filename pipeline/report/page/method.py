@@ -10,6 +10,7 @@ from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.clock import Offsets
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.wording import Reader
 from pipeline.unit import Unit
 
@@ -26,7 +27,7 @@ def method_of(
     """Everything that the template's method part needs."""
     from pipeline.findings.thresholds import PRACTICE
 
-    uncertain = record.cycles["uncertainty_min"].to_numpy(dtype=float)
+    uncertain = columns_of(record)["uncertainty_min"]
     uncertain = uncertain[np.isfinite(uncertain)]
     return {
         "timing": reader.t_html(
@@ -106,19 +107,19 @@ def _channel(channel: Channel, reader: Reader) -> dict[str, Any]:
 
 def sentences(rows: list[str]) -> list[str]:
     """Each row of the table as a sentence of its own: one that goes on with "…" takes along what it goes on from."""
-    told, begun = [], ""
+    whole, begun = [], ""
     for row in rows:
         rest = row.strip("… ").strip()
         if row.startswith("…"):
             sentence = f"{begun} {rest}" if rest.startswith(("(", ",")) else f"{begun}, {rest}"
         else:
             sentence = begun = rest
-        told.append(
+        whole.append(
             sentence[:1].upper()
             + sentence[1:]
             + ("" if sentence.endswith((".", "?")) or not sentence else ".")
         )
-    return told
+    return whole
 
 
 def _decides(name: str, reader: Reader) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -139,7 +139,19 @@ def plan_of(world: World, rng: np.random.Generator) -> CyclePlan:
     )
 
 
-def lived(world: World, *, days: float | None = None):
+@dataclass(frozen=True, kw_only=True)
+class Twist:
+    """What a story makes of a world beyond what was drawn of it."""
+
+    drive: Callable[[dict[str, np.ndarray], np.ndarray], None] | None = (
+        None  # (rows by name, changed in place; the day of each minute)
+    )
+    plan: Callable[[CyclePlan, float], CyclePlan] | None = (
+        None  # (what chance decides; the number of the cycle at the log's start)
+    )
+
+
+def lived(world: World, *, days: float | None = None, twist: Twist | None = None):
     """(traces (9, seconds), switch times [s], phases by number, drive table, extra lag, extra level, ice made a cycle [kg], heat taken and
     given in freezes [J]); `days`: fewer than the world's. The first hours, in which the machine starts from warm, are cut off."""
     rng = np.random.default_rng([world.seed, 77])
@@ -148,8 +160,14 @@ def lived(world: World, *, days: float | None = None):
     )
     length = int((world.days if days is None else days) * DAY_S)
     minutes = (before + length) // 60 + 1
-    table, lag, level = drives(world, (60 * np.arange(minutes) - before) / DAY_S, rng)
-    traces, at, what, made, taken, given = run(world.machine, plan_of(world, rng), table, before + length)
+    day = (60 * np.arange(minutes) - before) / DAY_S
+    table, lag, level = drives(world, day, rng)
+    plan = plan_of(world, rng)
+    if twist is not None and twist.drive is not None:
+        twist.drive(dict(zip(DRIVES, table, strict=True)), day)
+    if twist is not None and twist.plan is not None:
+        plan = twist.plan(plan, before / (world.machine.freeze_s + 180))
+    traces, at, what, made, taken, given = run(world.machine, plan, table, before + length)
     skip = before // 60
     return (
         traces[:, before:],
@@ -180,9 +198,9 @@ def clamp_steps(world: World) -> tuple[float, np.ndarray]:
     return float(np.median(load)), np.array(steps).reshape(-1, 2)
 
 
-def simulate(world: World) -> Log:
+def simulate(world: World, *, twist: Twist | None = None) -> Log:
     """The log of `world`: the same each time."""
-    traces, at, what, table, extra_lag, extra_level, *_ = lived(world)
+    traces, at, what, table, extra_lag, extra_level, *_ = lived(world, twist=twist)
     length = traces.shape[1]
     rng = np.random.default_rng([world.seed, 78])
     room = np.ascontiguousarray(table[DRIVES.index("sink_c")])

@@ -10,7 +10,7 @@ from pipeline.findings.advice import causes, pattern
 from pipeline.findings.advice.causes import CAUSES, MEASURES, SOMETHING_ELSE, TABLE
 from pipeline.findings.advice.checks import CHECKS
 from pipeline.findings.advice.pattern import Pattern
-from pipeline.findings.advice.probabilities import _log_t, believe
+from pipeline.findings.advice.probabilities import believe, log_t
 from tests.findings.made_up import finding, judged, made_up, noisy
 
 TOLD = frozenset(TABLE.chance) - {"stopped", "broken", "over-voltage", "voltage", "failed-start"}
@@ -30,7 +30,7 @@ def first(made: Pattern, **kw) -> str:
 
 
 def test_every_measure_of_the_table_has_its_wandering_and_every_name_is_known():
-    assert set(pattern._WANDERS) == set(MEASURES)
+    assert set(pattern.WANDERS) == set(MEASURES)
     for key, cause in CAUSES.items():
         assert set(cause.effects) <= set(MEASURES), key
         assert set(cause.events) <= set(TABLE.chance), key
@@ -46,7 +46,7 @@ def test_every_measure_of_the_table_has_its_wandering_and_every_name_is_known():
 def test_the_density_is_students_t():
     x = np.array([-3.0, 0.0, 0.4, 8.0])
     # scipy.stats.t as reference
-    assert _log_t(x, np.full(4, 2.0)) == pytest.approx(stats.t.logpdf(x, df=4, scale=2.0))
+    assert log_t(x, np.full(4, 2.0)) == pytest.approx(stats.t.logpdf(x, df=4, scale=2.0))
 
 
 # T. M. Rossi, J. E. Braun, HVAC&R Research 3(1), 1997, table of directions as quoted in a later report on rooftop units,

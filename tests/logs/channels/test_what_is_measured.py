@@ -25,7 +25,18 @@ def _only(label: str, values, unit=None, toml: Unit | None = None, step_s: float
 
 
 @pytest.mark.parametrize(
-    "label", ["temperature", "temp", "fridge temp", "Temperatur", "Température", "温度", "Probe temp 1"]
+    "label",
+    [
+        "temperature",
+        "temp",
+        "fridge temp",
+        "Temperatur",
+        "Température",
+        "温度",
+        "Probe temp 1",
+        "Probe 1",
+        "value",
+    ],
 )
 def test_a_temperature_by_its_header_is_no_current(label):
     values = np.tile(FRIDGE_C, 60)
@@ -48,6 +59,12 @@ def test_what_is_neither_cold_nor_warm_stays_open_and_is_asked_for():
     assert {c.role for c in timeline.channels} == {"other"}
     notes = [n for s in timeline.sources for n in s.notes if n.key == "logs.note.unit_unknown"]
     assert {n.values["label"] for n in notes} == {"Freezer temp", "Fridge temp"}
+
+
+def test_a_room_in_celsius_that_may_be_a_cold_store_in_fahrenheit_stays_open():
+    channel, notes = _only("Thing", 36.0 + 5.0 * np.sin(np.arange(600) / 9))
+    assert (channel.role, channel.unit_read) == ("other", "")
+    assert "logs.note.unit_unknown" in notes
 
 
 @pytest.mark.parametrize(
@@ -149,3 +166,17 @@ def test_a_line_that_never_freezes_is_read_by_the_letter_of_its_scale(tmp_path):
     (channel,) = timeline.channels
     assert (channel.role, channel.unit_read) == ("evaporator", "°C")
     assert channel.values == pytest.approx(cold, abs=0.051)
+
+
+def test_of_the_statistics_of_one_probe_the_mean_is_used():
+    log = cycling(hours=8.0, step_s=20.0)
+    columns = {
+        f"Plate {name} (°C)": ("°C", log["evaporator"] + shift)
+        for name, shift in (("min", -0.4), ("mean", 0.0), ("max", 0.4))
+    }
+    timeline = assemble([table("log.csv", times(log["seconds"]), columns)], Unit(name="bar"))
+    assert {c.label: c.role for c in timeline.channels} == {
+        "Plate min (°C)": "other",
+        "Plate mean (°C)": "evaporator",
+        "Plate max (°C)": "other",
+    }

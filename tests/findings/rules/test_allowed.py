@@ -50,3 +50,28 @@ def test_a_sag_of_a_second_and_a_cut_are_no_low_supply():
 def test_without_plate_or_voltage_nobody_can_tell():
     assert "supply-voltage" in not_judged(judged(log(97.0)))
     assert "supply-voltage" in not_judged(judged(made_up(noisy(20, 30)), nameplate={"voltage_v": 115.0}))
+
+
+@pytest.mark.parametrize(
+    ("air", "key"), [(39.5, "hot"), (5.5, "cold"), (36.0, None), (9.0, None)]
+)  # 7 to 38 °C: common practice, no source
+def test_a_room_that_such_machines_are_not_made_for_is_told(air, key):
+    found = judged(made_up(noisy(20, 30), ambient_c=air))
+    if key is None:
+        assert "room-temperature" not in codes(found)
+    else:
+        told = finding(found, "room-temperature")
+        assert (told.severity, told.title.key) == (Severity.WATCH, f"finding.room-temperature.{key}")
+
+
+def test_a_hot_afternoon_is_no_hot_room_and_without_the_air_nobody_can_tell():
+    air = np.where(np.arange(40) % 20 < 5, 41.0, 28.0)
+    assert "room-temperature" not in codes(judged(made_up(noisy(20, 40), ambient_c=air)))
+    assert "room-temperature" in not_judged(judged(made_up(noisy(20, 30))))
+
+
+@pytest.mark.parametrize(("amps", "told"), [(8.4, True), (5.0, True), (6.5, False)])
+def test_the_running_current_is_held_against_the_service_sheet(amps, told):
+    found = judged(made_up(noisy(20, 30), freeze_current_a=amps), expected={"current_a": 6.6})
+    assert ("running-current" in codes(found)) is told
+    assert "running-current" in not_judged(judged(made_up(noisy(20, 30), freeze_current_a=amps)))

@@ -1,0 +1,35 @@
+"""What a story of the verdict bench is, and what all places that make them share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from pipeline.logs.timeline import Timeline
+from pipeline.unit import Unit
+
+
+@dataclass(frozen=True, kw_only=True)
+class Drawn:
+    """One log: readings, truth, what is known of the unit."""
+
+    name: str
+    timeline: Timeline
+    truth: tuple[tuple[int, int, str], ...]
+    unit: Unit
+
+
+@dataclass(frozen=True, kw_only=True)
+class Story:
+    """What happens, and what must be said of it."""
+
+    made: Callable[[int], Drawn]  # the log of a seed, the same each time
+    due: frozenset[str] = frozenset()  # one of these at least, as `act` or `watch`; none: nothing is due
+    never: frozenset[str] = frozenset()  # codes that must not come as `act` or `watch`
+    act: bool = True  # whether an `act` may come
+    well: bool = False  # whether it may be said that all is well
+
+
+def codes(text: str) -> frozenset[str]:
+    """Finding codes, separated by spaces."""
+    return frozenset(text.split())

@@ -1,0 +1,253 @@
+"""The stories of the verdict bench in the demo's simulator, and its healthy weeks: machine, channels, interval, room and water drawn by seed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import partial
+
+import numpy as np
+
+from pipeline.demo.faults import Fault
+from pipeline.demo.machine import MACHINES, Machine, Site
+from pipeline.demo.probes import Probe
+from pipeline.demo.simulator import Simulation, simulate
+from pipeline.unit import Unit, Visit
+from tests.bench.stories import Drawn, Story
+from tests.findings.from_truth import timeline_of
+
+LINE = ("evaporator",)
+BOTH = ("evaporator", "current")
+CLAMP = ("current",)
+MANY = ("evaporator", "current", "condenser_in", "condenser_out", "discharge", "water_in")
+INTERVALS_S = (5.0, 10.0, 15.0, 30.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Story:
+    """What happens, what is logged, and what must be said of it."""
+
+    faults: Callable[[np.random.Generator, float], list[Fault]]  # (generator, days)
+    due: frozenset[str]  # one of these at least, as `act` or `watch`; none: nothing is due
+    days: float = 3.0
+    roles: tuple[tuple[str, ...], ...] = (LINE, BOTH, MANY)
+    machines: tuple[str, ...] = ("slab", "slab-large", "cube-small", "cube-large", "cube-undercounter")
+    never: frozenset[str] = frozenset()  # codes that must not come as `act` or `watch`
+    act: bool = True  # whether an `act` may come
+    visit: bool = False  # the last fault's day is named as a visit in unit.toml
+    never_well: bool = True
+
+
+def _fault(kind: str, day: float, to_day: float | None = None, **options) -> Fault:
+    return Fault(kind=kind, from_day=round(day, 3), to_day=to_day, options=options)
+
+
+def _from_the_start(kind: str, **options) -> Callable:
+    return lambda rng, days: [_fault(kind, 0.0, over_days=1e-4, **options)]
+
+
+def _dirty_then_cleaned(rng: np.random.Generator, days: float) -> list[Fault]:
+    day = float(rng.uniform(0.4, 0.6)) * days
+    return [_fault("dirty-condenser", -1.0, day, left=0.38, over_days=1e-4), _fault("visit", day)]
+
+
+def _low_then_charged(rng: np.random.Generator, days: float) -> list[Fault]:
+    day = float(rng.uniform(0.4, 0.6)) * days
+    return [_fault("low-charge", -1.0, day, over_days=1e-4), _fault("visit", day)]
+
+
+_STORIES: dict[str, _Story] = {
+    "stopped-for-good": _Story(
+        faults=lambda rng, days: [_fault("dies", days - 22 / 24, fan=float(rng.integers(2)))],
+        due=frozenset({"ice-stopped"}),
+    ),
+    "stopped-and-came-back": _Story(
+        faults=lambda rng, days: [_fault("dies", 1.1, 1.1 + 20 / 24, fan=float(rng.integers(2)))],
+        due=frozenset({"ice-stopped"}),
+    ),
+    "harvests-doubled": _Story(
+        faults=lambda rng, days: [_fault("scale", 0.5, times=7.0)],
+        due=frozenset({"harvest-long", "drift"}),
+        days=6.0,
+        roles=(LINE, BOTH),
+    ),
+    "harvests-a-third-longer": _Story(
+        faults=lambda rng, days: [_fault("scale", 0.2, times=3.4)],
+        due=frozenset({"harvest-long", "drift"}),
+        days=6.0,
+        roles=(LINE, BOTH),
+    ),
+    "dirty-from-the-start": _Story(
+        faults=_from_the_start("dirty-condenser", left=0.33),
+        due=frozenset({"condenser-hot", "freeze-long"}),
+        roles=(MANY,),
+        machines=("slab", "slab-large"),
+    ),
+    "leaks-from-the-start": _Story(
+        faults=lambda rng, days: [_fault("water-leak", -1.0, part=0.32)],
+        due=frozenset({"freeze-long"}),
+        machines=("slab",),
+    ),
+    "low-from-the-start": _Story(
+        faults=lambda rng, days: [_fault("low-charge", -1.0, over_days=1e-4)],
+        due=frozenset({"freeze-long", "weak-freeze"}),
+        machines=("slab", "slab-large"),
+    ),
+    "cleaned-at-a-visit": _Story(
+        faults=_dirty_then_cleaned,
+        due=frozenset(),
+        never=frozenset({"freeze-short", "harvest-stalled"}),
+        visit=True,
+        never_well=False,
+        act=False,
+    ),
+    "cleaned-and-nobody-said-so": _Story(
+        faults=_dirty_then_cleaned,
+        due=frozenset(),
+        never=frozenset({"harvest-stalled"}),
+        never_well=False,
+        act=False,
+    ),
+    "charged-at-a-visit": _Story(
+        faults=_low_then_charged,
+        due=frozenset(),
+        never=frozenset({"freeze-short", "harvest-stalled"}),
+        visit=True,
+        never_well=False,
+    ),
+    "trips-in-freeze": _Story(
+        faults=lambda rng, days: [_fault("trip-in-freeze", 0.3, chance=0.2)], due=frozenset({"freeze-broken"})
+    ),
+    "trips-on-hot-afternoons": _Story(
+        faults=lambda rng, days: [
+            _fault("trip-in-freeze", day + 8 / 24, day + 12 / 24, chance=1.0) for day in range(int(days))
+        ],
+        due=frozenset({"freeze-broken"}),
+    ),
+    "one-long-freeze": _Story(
+        faults=lambda rng, days: [_fault("weeping-valve", float(rng.uniform(0.3, 0.8)) * days)],
+        due=frozenset({"freeze-long"}),
+        machines=("slab", "cube-small"),
+        act=False,
+    ),
+    "timer-from-20-h": _Story(
+        faults=lambda rng, days: [_fault("timer-ends-freeze", 20 / 24)],
+        due=frozenset({"freeze-at-timeout"}),
+        roles=(CLAMP, BOTH),
+        machines=("slab", "cube-small", "cube-large"),
+    ),
+    "thin-in-the-evenings": _Story(
+        faults=lambda rng, days: [_fault("thin-slabs", 0.0, part=0.7, from_h=12.0, to_h=17.0)],
+        due=frozenset({"freeze-short"}),
+    ),
+    "cooling-fails-in-the-afternoons": _Story(
+        faults=lambda rng, days: [_fault("cooling-fails", 0.0, left=0.3, from_h=7.0, to_h=12.0)],
+        due=frozenset({"condenser-hot", "freeze-long"}),
+        roles=(MANY,),
+    ),
+    "probe-slips": _Story(
+        faults=lambda rng, days: [_fault("probe-slips", 0.1)],
+        due=frozenset({"probe-loose", "probe-fault"}),
+        roles=(BOTH,),
+        act=False,
+    ),
+    "valve-hunts": _Story(
+        faults=lambda rng, days: [_fault("valve-hunts", 1.0)],
+        due=frozenset({"valve-hunting"}),
+        roles=(("suction", "current"), ("evaporator", "suction", "current")),
+        act=False,
+    ),
+    "low-voltage": _Story(
+        faults=lambda rng, days: [_fault("low-voltage", 0.0)],
+        due=frozenset({"supply-voltage"}),
+        roles=(("evaporator", "current", "voltage"),),
+    ),
+}
+
+
+def _told(story: str, seed: int) -> Drawn:
+    """The log of a story, by seed."""
+    s = _STORIES[story]
+    rng = np.random.default_rng([seed, sum(map(ord, story))])
+    machine = MACHINES[s.machines[seed % len(s.machines)]]
+    faults = s.faults(rng, s.days)
+    return _log(
+        f"{story} {seed}", machine, faults, s.days, s.roles[seed % len(s.roles)], rng, seed, visit=s.visit
+    )
+
+
+STORIES: dict[str, Story] = {
+    name: Story(made=partial(_told, name), due=s.due, never=s.never, act=s.act, well=not s.never_well)
+    for name, s in _STORIES.items()
+}
+
+
+def healthy(seed: int, *, days: float = 7.0) -> Drawn:
+    """A healthy unit-week with strong innocent change."""
+    rng = np.random.default_rng([seed, 99])
+    machine = MACHINES[list(MACHINES)[seed % len(MACHINES)]]
+    faults = []
+    if rng.random() < 0.4:
+        faults.append(
+            _fault("moved", float(rng.uniform(0.2, 0.8)) * days, plus_k=float(rng.choice([-7, -4, 4, 7])))
+        )
+    if rng.random() < 0.3:
+        faults.append(
+            _fault("cleaning", float(rng.uniform(0.1, 0.9)) * days, minutes=float(rng.uniform(20, 90)))
+        )
+    if rng.random() < 0.4:
+        faults.append(
+            _fault("power-cut", float(rng.uniform(0.1, 0.9)) * days, minutes=float(rng.uniform(10, 170)))
+        )
+    if rng.random() < 0.3:
+        faults.append(
+            _fault("warm-water", float(rng.uniform(0.2, 0.8)) * days, plus_k=float(rng.uniform(-6, 8)))
+        )
+    roles = (LINE, BOTH, CLAMP, MANY, ("suction", "discharge", "current_compressor", "ambient"))
+    swing = float(rng.choice([2.0, 5.0, 7.5]))
+    return _log(
+        f"healthy {seed} {'+'.join(f.kind for f in faults)}",
+        machine, faults, days, roles[int(rng.integers(len(roles)))], rng, seed, swing_k=swing, kinds=seed % 2 == 0,
+    )  # fmt: skip
+
+
+def _log(
+    name: str, machine: Machine, faults: list[Fault], days: float, roles: tuple[str, ...], rng, seed: int, *,
+    visit: bool = False, swing_k: float | None = None, kinds: bool = True,
+) -> Drawn:  # fmt: skip
+    interval_s = float(rng.choice(INTERVALS_S))
+    usual = 0.8 * machine.slab_kg * 86400 / (1.25 * machine.usual_freeze_s)
+    site = Site(
+        ambient_c=float(rng.uniform(17, 27)),
+        ambient_swing_k=float(rng.uniform(1, 4)) if swing_k is None else swing_k,
+        water_c=float(rng.uniform(10, 19)) if swing_k is None else 13.5,
+        water_swing_k=float(rng.uniform(0.2, 2)) if swing_k is None else float(rng.choice([0.5, 2.0, 5.5])),
+        use_kg_per_day=usual * float(rng.uniform(0.5, 1.6)),
+    )
+    clip = Probe(lag_s=float(rng.uniform(5, 40)), noise=float(rng.uniform(0.05, 0.2)))
+    sim: Simulation = simulate(
+        machine,
+        days=days,
+        interval_s=interval_s,
+        seed=seed,
+        faults=faults,
+        site=site,
+        roles=roles,
+        probes={"evaporator": clip},
+    )
+    unit = Unit(
+        name="bench",
+        kind=machine.kind if kinds else "unspecified",
+        cooling=machine.cooling,
+        nameplate={"voltage_v": machine.voltage_v},
+    )
+    if visit:
+        at = sim.faults[-1].shown_ns[0][0] if sim.faults[-1].shown_ns else sim.faults[-1].start_ns
+        unit = unit.model_copy(
+            update={"visits": (Visit(on=datetime.fromtimestamp(at / 1e9, UTC).date(), what="mended"),)}
+        )
+    return Drawn(
+        name=f"{name} {machine.name} {interval_s:g} s {'+'.join(roles)}",
+        timeline=timeline_of(sim), truth=sim.phases, unit=unit,
+    )  # fmt: skip
