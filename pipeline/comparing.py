@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import LogFileError, UnitError, UsageError
-from pipeline.logs import assemble, read_file
+from pipeline.logs import assemble, of_one_time, read_file
 from pipeline.logs.source.units import is_log_name, stem_of
 
 if TYPE_CHECKING:
@@ -98,7 +98,8 @@ def _timeline(place: Path, unit: Unit) -> tuple[Timeline, list[str]]:
             problems.append(str(error))
     if not tables:
         raise UnitError("; ".join(problems), file=place.name)
-    return assemble(tables, unit), problems
+    near, far = of_one_time(tables, unit)
+    return assemble(near, unit), problems + [str(error) for error in far]
 
 
 def _split(timeline: Timeline, unit: Unit, visit: date | None) -> tuple[Log, Log]:

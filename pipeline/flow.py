@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import IceLogError, LogFileError, UnitError, fault_of, reason_of, remedy_of
-from pipeline.logs import UnitFiles, assemble
+from pipeline.logs import UnitFiles, assemble, of_one_time
 from pipeline.logs.timeline import Problem
 from pipeline.pictures import pictures_beside
 from pipeline.report.options import ReportOptions
@@ -84,7 +84,9 @@ def _through_the_rooms(job: UnitJob, keeper: Keeper, run: _UnitRun) -> None:
 
         run.unit = unit = load_unit(job.files.name, job.files.toml)
         resolve(unit)  # all rooms use the thresholds: what cannot be is said before anything is read
-        tables = _without_far_ones(_read_all(job, keeper, run), run)
+        tables, far = of_one_time(_read_all(job, keeper, run), unit)
+        for error in far:
+            run.add(str(error), error.file)
         timeline = assemble(tables, unit)
         run.rows = sum(source.rows for source in timeline.sources)
     with run.room("segment"):
@@ -191,28 +193,6 @@ def _read_all(job: UnitJob, keeper: Keeper, run: _UnitRun) -> list[FileTable]:
 
 LEFT_OUT = "logs.note.member"
 """The note of a log in an archive that could not be read: no mere note, for the user may mend it."""
-
-FARTHEST_APART_S = 50 * 365.25 * 86_400
-"""Logs of one unit that lie farther apart [s] are of two clocks, one of which was never set (common practice, no source)."""
-
-
-def _without_far_ones(tables: Sequence[FileTable], run: _UnitRun) -> list[FileTable]:
-    """`tables` without those that lie decades from the longest one: they are among the problems."""
-    offsets = run.unit.clock.offset_s if run.unit is not None else {}
-    starts_s = [int(table.time_ns[0]) / 1e9 + offsets.get(table.name, 0.0) for table in tables]
-    longest = max(range(len(tables)), key=lambda i: len(tables[i].time_ns), default=0)
-    near = []
-    for table, start_s in zip(tables, starts_s, strict=True):
-        if abs(start_s - starts_s[longest]) <= FARTHEST_APART_S:
-            near.append(table)
-            continue
-        year, other = (str(t.time_ns[:1].astype("M8[ns]")[0])[:4] for t in (table, tables[longest]))
-        run.add(
-            f"{table.name}: its times are of {year} and those of {tables[longest].name} of {other}, so one of the clocks "
-            "was not set; give offset_s under [clock] in unit.toml, or take the file out",
-            table.name,
-        )
-    return near
 
 
 def _kept(keeper: Keeper, run: _UnitRun) -> UnitOutcome:

@@ -9,6 +9,7 @@ hierarchical model; Gelman et al. 2013, Bayesian Data Analysis, chapter 5, from 
 from __future__ import annotations
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from pipeline.cycles.likelihoods import ALIKE, BLUNDER
 from pipeline.cycles.signals import Trace
@@ -77,14 +78,22 @@ def _together(likely: np.ndarray, grid: np.ndarray, late_s: np.ndarray) -> np.nd
     chance = np.exp(likely[few] - likely[few].max(axis=1, keepdims=True))
     chance /= chance.sum(axis=1, keepdims=True)
     said = _read_at(chance, (off + late_s[few, None] - grid[0]) / step)
-    spreads_s = np.array(SPREADS_S)[:, None, None]
-    bells = np.exp(-0.5 * ((off[:, None] - off) / spreads_s) ** 2) * step / (np.sqrt(2 * np.pi) * spreads_s)
-    heard = np.log((1 - BLUNDER) * (said @ bells) + BLUNDER / len(off)).sum(axis=1)  # (spreads, off)
+    heard = np.array([np.log(_mixed(_spread(said, s / step), len(off))).sum(axis=0) for s in SPREADS_S])
     spread = int(np.argmax(heard.max(axis=1)))
     share = np.exp((heard[spread] - heard[spread].max()) / len(said) ** ALIKE)
-    prior = (1 - BLUNDER) * (share / share.sum()) @ bells[spread] + BLUNDER / len(off)
+    prior = _mixed(_spread(share / share.sum(), SPREADS_S[spread] / step), len(off))
     wanted = (grid - late_s[:, None] - off[0]) / step
     return likely + np.log(_read_at(np.broadcast_to(prior, (len(late_s), len(off))), wanted))
+
+
+def _spread(rows: np.ndarray, steps: float) -> np.ndarray:
+    """`rows` (..., n) of probabilities, each blurred by a normal distribution of standard deviation `steps` [columns]."""
+    return gaussian_filter1d(rows, steps, axis=-1, mode="constant", truncate=8.0)
+
+
+def _mixed(chance: np.ndarray, count: int) -> np.ndarray:
+    """`chance`, with the part BLUNDER of it shared out evenly over `count` columns."""
+    return (1 - BLUNDER) * chance + BLUNDER / count
 
 
 def _read_at(rows: np.ndarray, place: np.ndarray) -> np.ndarray:

@@ -24,10 +24,11 @@ from pipeline.cycles import (
     signals,
     starts,
     stuck,
+    thermostat,
     wholes,
 )
 from pipeline.cycles.limits import limits_of
-from pipeline.cycles.record import CycleRecord, Phase, PhaseKind
+from pipeline.cycles.record import CycleRecord, NoBatches, Phase, PhaseKind
 from pipeline.cycles.runs import Runs
 from pipeline.logs.limits import limits_of as reading_limits
 from pipeline.logs.timeline import Timeline
@@ -39,7 +40,19 @@ APART = 4.0  # from one harvest to the next the times are so much more alike tha
 def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     """Every phase of `timeline`, its cycles with their measures, and how sure each of them is."""
     # The channels that can show a phase, spikes taken out.
-    traces = signals.traces_of(timeline, reading_limits(unit.thresholds))
+    reading = reading_limits(unit.thresholds)
+    traces = signals.traces_of(timeline, reading)
+    limits = {**reading, **limits_of(unit.thresholds)}
+    if thermostat.too_coarse(traces, limits):
+        unread = phases.one_phase(timeline, PhaseKind.UNCLEAR, why=NoBatches.TOO_COARSE.value)
+        return thermostat.without_batches(_nothing(timeline, unit, unread), NoBatches.TOO_COARSE)
+    record = _in_batches(timeline, unit, traces)
+    why = thermostat.why_none(record, timeline, traces, limits)
+    return record if why is None else thermostat.without_batches(record, why)
+
+
+def _in_batches(timeline: Timeline, unit: Unit, traces: dict[str, signals.Trace]) -> CycleRecord:
+    """The record of the log, read as that of a machine that makes ice in batches."""
     first = _search(timeline, unit, traces, traces)
     if first.draw is None or first.draw.role == "current_compressor":
         return first.record

@@ -42,6 +42,33 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         "room_swing_k": Limit(
             value=12.0, unit="K", what="a line without ice on it swings by less over a day"
         ),
+        # What no batch machine is
+        "warmed_least_k_per_min": Limit(
+            value=2.5,
+            unit="K/min",
+            what="at which hot gas warms a line at least, while a clamp shows the compressor running …",
+        ),
+        "warmed_alone_k_per_min": Limit(
+            value=3.0,
+            unit="K/min",
+            what="… and where no clamp shows that; faster still where it falls faster",
+        ),
+        "melts_c": Limit(
+            value=-8.0, unit="°C", what="ice comes off no line that stays so cold, however loose its clip …"
+        ),
+        "freezes_c": Limit(value=4.0, unit="°C", what="… and none freezes on one that stays warmer"),
+        "harvests_apart_min": Limit(
+            value=180.0, unit="min", what="between which only a line shows them: defrosts lie farther apart"
+        ),
+        "thermostat_turns": Limit(value=6, unit="runs", what="from so many on, a log repeats"),
+        "thermostat_least_min": Limit(
+            value=6.0,
+            unit="min",
+            what="from start to start: a thermostat waits longer, what is shorter trips",
+        ),
+        "one_speed_spread": Limit(
+            value=0.5, unit="×", what="the running current: what varies by more is no compressor of one speed"
+        ),
         # Runs that are cut short
         "trip_run_min": Limit(value=4.0, unit="min", what="a run so short makes no ice …"),
         "trip_run_pct": Limit(

@@ -22,6 +22,14 @@ class PhaseKind(StrEnum):
     GAP = "gap"  # no data
 
 
+class NoBatches(StrEnum):
+    """Why a log is not read as one of a machine that makes ice in batches."""
+
+    TOO_COARSE = "too-coarse"
+    THERMOSTAT = "thermostat"  # it repeats, but not as freezes and harvests
+    NOT_SHOWN = "not-shown"  # nothing in it shows a compressor at work
+
+
 @dataclass(frozen=True, kw_only=True)
 class Phase:
     """One stretch of one state. Each phase ends where the next begins."""
@@ -36,7 +44,7 @@ class Phase:
         str, ...
     ]  # roles that show the boundary ("evaporator", "current"); () at the log's edge
     confidence: float  # 0…1: how sure the label is
-    why: str = ""  # for `unclear`: "tripping", "no-pattern", "too-coarse", "probe-fault", "conflict", …
+    why: str = ""  # for `unclear`: "tripping", "no-pattern", "probe-fault", "conflict", one of `NoBatches`, …
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,6 +58,9 @@ class CycleRecord:
     interval_s: float = float("nan")  # the interval that limits the timing of boundaries [s]
     harvests_timed: bool = True  # False: the log is too coarse to time a harvest
     pattern: bool = True  # False: the compressor ran, but no freeze/harvest pattern was found
+    no_batches: NoBatches | None = (
+        None  # then no phase is a freeze or a harvest, and no fault is told by cycles
+    )
     method: Mapping[str, Any] = field(default_factory=dict)  # numbers that the page's method section shows
 
 

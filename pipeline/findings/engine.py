@@ -23,7 +23,7 @@ from pipeline.findings.evidence.signals import signals
 from pipeline.findings.finding import Finding, Judgement, NextClip, NotJudged, Severity, Step
 from pipeline.findings.loss import loss_of
 from pipeline.findings.methods.statistics import middle
-from pipeline.findings.rule import CannotTell, Rule
+from pipeline.findings.rule import BATCHES, CannotTell, Rule
 from pipeline.findings.rules.output import output
 from pipeline.findings.visited import (
     after_visits,
@@ -164,6 +164,8 @@ def _without_cycles(h: Heard) -> Heard:
 
 
 def _apply(rule: Rule, case: Case):
+    if rule.of_cycles and case.record.no_batches is not None:
+        return CannotTell(needs=BATCHES())
     for need in rule.needs:
         if not need.met(case):
             return CannotTell(needs=need.text)

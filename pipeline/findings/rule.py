@@ -68,6 +68,7 @@ class Rule:
     quiet_when: tuple[str, ...] = ()  # codes whose finding already says it
     shows: Shows = SPAN  # how a page shows it best
     of_the_log: bool = False  # judged over the whole log, whatever visits split it
+    of_cycles: bool = True  # not applied to a log that is not read as one of a batch machine
 
 
 _CYCLES = phrase("needs.cycles", "at least {cycles} whole cycles; this log has {found}")
@@ -87,6 +88,7 @@ READABLE = phrase(
     "needs.readable-cycles",
     "a probe on the evaporator, or a faster log: readings rise and fall as in freezes and harvests, but could not be told apart",
 )
+BATCHES = phrase("needs.batches", "a log that shows how freezes and harvests follow each other")
 CONTACT = phrase(
     "needs.probe-contact",
     "a probe clipped firmly to the evaporator and insulated: this one reads part of the room's air",

@@ -11,6 +11,7 @@ import string
 import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from types import MappingProxyType
 from typing import Any
 
@@ -73,6 +74,7 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
 )
 
 
+@cache
 def quantity_of(name: str) -> Quantity | None:
     """The quantity that a value's name ends in, or None (a count, a word)."""
     return next((QUANTITIES[s] for s in sorted(QUANTITIES, key=len, reverse=True) if name.endswith(s)), None)

@@ -14,14 +14,24 @@ from typing import TYPE_CHECKING
 from pipeline.logs.source.units import UnitFiles, find_units
 
 if TYPE_CHECKING:
+    from pipeline.errors import LogFileError
     from pipeline.logs.check.understanding import Understanding
     from pipeline.logs.table import FileTable
     from pipeline.logs.timeline import Timeline
     from pipeline.unit import Unit
 
-__all__ = ["READER_VERSION", "UnitFiles", "assemble", "find_units", "read_file", "reading_key", "understand"]
+__all__ = [
+    "READER_VERSION",
+    "UnitFiles",
+    "assemble",
+    "find_units",
+    "of_one_time",
+    "read_file",
+    "reading_key",
+    "understand",
+]
 
-READER_VERSION = 4
+READER_VERSION = 5
 """Raised whenever the same bytes may be read differently: a store drops what an older reader kept."""
 
 
@@ -50,6 +60,15 @@ def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
     from pipeline.logs.assembly import assemble
 
     return assemble(tables, unit)
+
+
+def of_one_time(
+    tables: Sequence[FileTable], unit: Unit
+) -> tuple[Sequence[FileTable], tuple[LogFileError, ...]]:
+    """(`tables` without those that lie decades from the longest one, what is said of each of these)."""
+    from pipeline.logs.assembly import of_one_time
+
+    return of_one_time(tables, unit)
 
 
 def understand(files: Sequence[Path], unit: Unit) -> Understanding:

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from pipeline.errors import UnitError
+from pipeline.errors import LogFileError, UnitError
 from pipeline.language.text import Text
 from pipeline.logs.alignment.unit_clock import on_one_clock, settle_date_orders
 from pipeline.logs.channels.channels import drafts_of
-from pipeline.logs.channels.same_logger import LoggerLog, join_loggers
+from pipeline.logs.channels.same_logger import join_loggers
 from pipeline.logs.clock.to_utc import DAY_ONE_NOTE, OWN_CLOCK
-from pipeline.logs.coarse_grid import Overview, overview_of
+from pipeline.logs.coarse_grid import overview_of
 from pipeline.logs.limits import limits_of
 from pipeline.logs.table import FileTable
 from pipeline.logs.timeline import SourceFile, Timeline
@@ -26,11 +26,9 @@ def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
         raise UnitError("no file could be read", file=unit.name, remedy="see the messages about its files")
     limits = limits_of(unit.thresholds)
     logs = join_loggers(settle_date_orders(_dated(tables)))
-    overview = _overview(logs)
-    drafts, notes = drafts_of(logs, unit, overview)
-    aligned, clock_doubts = on_one_clock(logs, drafts, unit, limits)
-    if any(a.time_ns is not b.time_ns for a, b in zip(aligned, logs, strict=True)):
-        logs, overview = aligned, _overview(aligned)
+    drafts, notes = drafts_of(logs, unit)
+    logs, clock_doubts = on_one_clock(logs, drafts, unit, limits)
+    overview = overview_of([log.time_ns for log in logs], [log.sources[0].interval_s for log in logs])
     trusted = trusted_channels(drafts, logs, overview, limits)
     if not any(c.trusted.any() for c in trusted.channels):
         raise _nothing_to_use(unit)
@@ -46,6 +44,32 @@ def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
         sources=tuple(_with_notes(s, notes) for log in logs for s in log.sources),
         own_clock=all(log.sources[0].dialect.get("zone") == OWN_CLOCK for log in logs),
     )
+
+
+FARTHEST_APART_S = 50 * 365.25 * 86_400
+"""Logs of one unit that lie farther apart [s] are of two clocks, one of which was never set (common practice, no source)."""
+
+
+def of_one_time(
+    tables: Sequence[FileTable], unit: Unit
+) -> tuple[Sequence[FileTable], tuple[LogFileError, ...]]:
+    """(`tables` without those that lie decades from the longest one, what is said of each of these)."""
+    starts_s = [int(t.time_ns[0]) / 1e9 + unit.clock.offset_s.get(t.name, 0.0) for t in tables]
+    longest = max(range(len(tables)), key=lambda i: len(tables[i].time_ns), default=0)
+    near, far = [], []
+    for table, start_s in zip(tables, starts_s, strict=True):
+        if abs(start_s - starts_s[longest]) <= FARTHEST_APART_S:
+            near.append(table)
+            continue
+        year, other = (str(t.time_ns[:1].astype("M8[ns]")[0])[:4] for t in (table, tables[longest]))
+        far.append(
+            LogFileError(
+                f"its times are of {year} and those of {tables[longest].name} of {other}, so one of the clocks was not set",
+                file=table.name,
+                remedy="give offset_s under [clock] in unit.toml, or take the file out",
+            )
+        )
+    return near, tuple(far)
 
 
 def _nothing_to_use(unit: Unit) -> UnitError:
@@ -71,10 +95,6 @@ def _dated(tables: Sequence[FileTable]) -> list[FileTable]:
     first = dated[0]
     source = replace(first.source, notes=(*first.source.notes, left_out))
     return [replace(first, source=source), *dated[1:]]
-
-
-def _overview(logs: Sequence[LoggerLog]) -> Overview:
-    return overview_of([log.time_ns for log in logs], [log.sources[0].interval_s for log in logs])
 
 
 def _with_notes(source: SourceFile, notes: Mapping[str, Sequence[Text]]) -> SourceFile:

@@ -18,7 +18,7 @@ from pipeline.logs.layout.preamble import Head
 from pipeline.logs.rows.columns import Grid, texts_of
 from pipeline.logs.table import FileTable, LoggedColumn
 from pipeline.logs.vocabulary.cell_kinds import kind_of
-from pipeline.logs.vocabulary.roles import role_by_header
+from pipeline.logs.vocabulary.quantities import says_nothing
 from pipeline.logs.vocabulary.units import unit_of_header, unit_of_word
 
 MOST_CHANNELS = 64
@@ -130,7 +130,7 @@ def channels_of(grid: Grid, tall: TallPlan, file: str) -> list[tuple[str, str | 
 def labelled(column: LoggedColumn, name: str, unit: str | None, *, alone: bool) -> LoggedColumn:
     """The reading's column under its channel's name. alone: the file holds one channel only, which its header may name
     better."""
-    if alone and role_by_header(column.label, None).role != "other":
+    if alone and not says_nothing(column.label):
         return column
     if name.isdigit():
         name = f"channel {name}"
@@ -183,7 +183,7 @@ def side_by_side(tables: Sequence[FileTable]) -> tuple[FileTable, ...]:
                 source=source,
                 doubts=doubts,
                 same_clock=first.name,
-                other_order_ns=None,
+                other_order="",
             )
         )
     return tuple(made)

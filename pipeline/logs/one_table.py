@@ -58,21 +58,13 @@ def table_of(log: Log, grid: Grid) -> FileTable:
     columns = tuple(_column(i, grid.numbers[i], head, rows) for i in log.readings)
     columns = tuple(c for c in columns if not _holds_remarks(c)) or columns
     _refuse_lost_rows(moments, sequence, grid, log)
-    other = moments.other_ns
-    if other is not None:
-        swapped = in_sequence(other, resolution_ns=moments.resolution_ns)
-        other = (
-            swapped.time_ns
-            if _same_rows(swapped.rows, sequence.rows) and len(swapped.time_ns) == len(sequence.time_ns)
-            else None
-        )
     source = SourceFile(
         name=content.name,
         rows=len(sequence.time_ns),
         start_ns=int(sequence.time_ns[0]),
         end_ns=int(sequence.time_ns[-1]),
         interval_s=sequence.interval_s,
-        dialect=_described(content, dialect, head, plan, moments),
+        dialect=_described(content, dialect, head, moments),
         notes=(*notes, *sequence.notes),
     )
     return FileTable(
@@ -82,7 +74,7 @@ def table_of(log: Log, grid: Grid) -> FileTable:
         columns=columns,
         source=source,
         doubts=tuple(replace(d, file=content.name) for d in sequence.doubts),
-        other_order_ns=other,
+        other_order=moments.other_order,
     )
 
 
@@ -150,10 +142,6 @@ def _lines_of_words(body: bytes) -> np.ndarray:
         first = np.where(first == 34, codes[np.minimum(starts + 1, len(codes) - 1)], first)
     letter = ((first | 32) >= 97) & ((first | 32) <= 122) | (first >= 128)
     return starts[letter][:10_000]
-
-
-def _same_rows(one: np.ndarray | None, other: np.ndarray | None) -> bool:
-    return one is other or (one is not None and other is not None and np.array_equal(one, other))
 
 
 def _composed(first: np.ndarray | None, second: np.ndarray | None) -> np.ndarray | None:
@@ -234,9 +222,7 @@ def _local_signs(dialect: Dialect, head: Head) -> str:
     return ""
 
 
-def _described(
-    content: Content, dialect: Dialect, head: Head, plan: ClockPlan, moments: Moments
-) -> dict[str, object]:
+def _described(content: Content, dialect: Dialect, head: Head, moments: Moments) -> dict[str, object]:
     return {
         "encoding": content.encoding,
         **({"packed": content.packed} if content.packed else {}),

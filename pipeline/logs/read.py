@@ -8,7 +8,8 @@ from pathlib import Path
 from pipeline.errors import LogFileError
 from pipeline.language.text import Text
 from pipeline.logs.clock.clock_columns import ClockPlan, plan_columns
-from pipeline.logs.layout.dialect import Dialect
+from pipeline.logs.clock.stamp_parser import StampColumn
+from pipeline.logs.layout.dialect import Dialect, refuse_named_readings
 from pipeline.logs.layout.layout_of import layout_of
 from pipeline.logs.layout.preamble import read_head
 from pipeline.logs.long_format import TallPlan, channels_of, labelled, plan_tall, side_by_side
@@ -50,6 +51,7 @@ def _tables_of(content: Content, unit: Unit) -> tuple[FileTable, ...]:
     tall = plan_tall(dialect, head, plan, readings)
     readings = readings if tall is None else (tall.value,)
     if not readings:
+        refuse_named_readings([dialect.delimiter.join(row) for row in dialect.sample], content.name)
         raise LogFileError(
             "there are times but no column of readings",
             file=content.name,
@@ -119,5 +121,6 @@ def _wanted(dialect: Dialect, plan: ClockPlan, readings: tuple[int, ...], tall: 
         clock_text=plan.columns if as_text and iso is None else (),
         numbers=numbers,
         texts=tall.texts if tall else (),
+        clock_sink=None if tall or plan.dotted else StampColumn,
         careful=careful,
     )

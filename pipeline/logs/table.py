@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -46,8 +46,8 @@ class FileTable:
     columns: tuple[LoggedColumn, ...]
     source: SourceFile
     doubts: tuple[Doubt, ...] = ()  # what only the reader could see: a clock that was reset
-    other_order_ns: np.ndarray | None = (
-        None  # int64 (n,): the times in the other date order, where both were possible
+    other_order: str = (
+        ""  # zone of times whose dates may as well be in the other order; "" where there is one order only
     )
     same_clock: str = ""  # tables that share this name were written by one clock
 
@@ -56,8 +56,6 @@ class FileTable:
         import pyarrow as pa
 
         arrays: dict[str, Any] = {"time_ns": pa.array(self.time_ns)}
-        if self.other_order_ns is not None:
-            arrays["other_order_ns"] = pa.array(self.other_order_ns)
         for i, column in enumerate(self.columns):
             arrays[f"v{i}"] = pa.array(column.values)
             if column.error is not None:
@@ -66,6 +64,7 @@ class FileTable:
             "name": self.name,
             "logger": self.logger,
             "same_clock": self.same_clock,
+            "other_order": self.other_order,
             "columns": [
                 {
                     "label": c.label,
@@ -97,21 +96,12 @@ class FileTable:
             name=about["name"],
             logger=about["logger"],
             same_clock=about["same_clock"],
+            other_order=about["other_order"],
             time_ns=numbers("time_ns"),
             columns=columns,
             source=SourceFile(**source | {"notes": tuple(Text(**n) for n in source["notes"])}),
             doubts=tuple(Doubt(**d | {"what": Text(**d["what"])}) for d in about["doubts"]),
-            other_order_ns=numbers("other_order_ns"),
         )
-
-    def with_order_swapped(self) -> FileTable:
-        """The same log with its dates in the other order. Raises ValueError where only one order is possible."""
-        if self.other_order_ns is None:
-            raise ValueError(f"{self.name}: the dates can be read in one order only")
-        source = replace(
-            self.source, start_ns=int(self.other_order_ns[0]), end_ns=int(self.other_order_ns[-1])
-        )
-        return replace(self, time_ns=self.other_order_ns, other_order_ns=self.time_ns, source=source)
 
 
 _DTYPES = {"int64": np.int64, "double": np.float64}

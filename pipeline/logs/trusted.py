@@ -31,7 +31,7 @@ def trusted_channels(
     traces = [_checked(_trace(d, logs, overview), overview, limits) for d in drafts]
     stretches = _distinct(not_following(traces, overview, limits))
     resolutions = {t.key: t.resolution for t in traces}
-    channels = _channels(drafts, traces, stretches, logs, overview, resolutions)
+    channels = _channels(drafts, traces, stretches, overview, resolutions)
     by_key = {t.key: t for t in traces}
     doubts: list[Doubt] = []
     for draft in drafts:
@@ -101,7 +101,6 @@ def _channels(
     drafts: Sequence[Draft],
     traces: Sequence[Trace],
     stretches: Sequence[Stretch],
-    logs: Sequence[LoggerLog],
     overview: Overview,
     resolutions: Mapping[int, float],
 ) -> list[Channel]:

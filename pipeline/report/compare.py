@@ -13,6 +13,7 @@ from pipeline.findings.comparison import Comparison, Log, Shifted
 from pipeline.report.charts import svg
 from pipeline.report.charts.overlay import Overlay, overlay
 from pipeline.report.clock import Offsets, offsets_between
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.usual_range import in_force, limits_of
 from pipeline.report.options import ReportOptions
 from pipeline.report.payload.rendering import render
@@ -174,11 +175,11 @@ def _reach(over: Overlay) -> float:
 
 def _odd(log: Log, column: str) -> set[int]:
     """Cycles whose length is far off the log's own: they would widen the band for nothing."""
-    table = log.record.cycles
-    lengths = table[column].to_numpy(dtype=float)
+    table = columns_of(log.record)
+    lengths = table[column]
     rows = in_force()
     limits = limits_of(lengths, z=rows["outlier_z"], floor=rows["spread_floor_pct"] / 100)
     if not np.isfinite(limits.low):
         return set()
-    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
+    numbers = table["cycle"]
     return {int(n) for n in numbers[(lengths < limits.low) | (lengths > limits.high)]}

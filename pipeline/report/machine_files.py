@@ -20,6 +20,7 @@ from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement, NextClip, Odds, RefrigerantSide, Step
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.clock import Offsets, iso_times
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.flags import cycle_flags
 from pipeline.report.wording import Reader
 
@@ -51,17 +52,17 @@ def phases_csv(record: CycleRecord, offsets: Offsets) -> str:
 
 def cycles_csv(record: CycleRecord, judgement: Judgement, offsets: Offsets) -> str:
     """One row a cycle: first the columns of the contract, then every measure."""
-    table = record.cycles
+    table = columns_of(record)
     flags = cycle_flags(judgement.findings)
     numbers = [int(n) for n in _cycle_numbers(table)]
     columns: dict[str, list[str]] = {
         "cycle": [str(n) for n in numbers],
         "flags": [" ".join(flags.get(n, ())) for n in numbers],
     }
-    for name in table.columns:
+    for name in table:
         if name == "cycle":
             continue
-        values = table[name].to_numpy()
+        values = table[name]
         if name.endswith("_ns"):
             columns[name.removesuffix("_ns")] = list(
                 iso_times(values.astype(np.int64), offsets, always_ms=True)
@@ -267,7 +268,7 @@ def to_csv(header, rows) -> str:
 
 
 def _cycle_numbers(table) -> np.ndarray:
-    return (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
+    return table["cycle"]
 
 
 def _numbers(name: str, values: np.ndarray) -> list[str]:

@@ -21,6 +21,7 @@ from pipeline.language.text import Text
 from pipeline.logs.timeline import Problem, Timeline
 from pipeline.report.clock import DAY_NS, iso_times
 from pipeline.report.machine_files import plain, side_table
+from pipeline.report.numbers.columns import columns_of, spans_of
 from pipeline.report.numbers.hours import days_as_json
 from pipeline.report.numbers.unjudged import Unsaid
 from pipeline.report.numbers.waiting import waiting_of
@@ -151,7 +152,7 @@ def summarise(
     """One unit in brief."""
     offsets = numbers.offsets
     start, end = (str(t) for t in iso_times(np.array([timeline.start_ns, timeline.end_ns]), offsets))
-    table, output = record.cycles, judgement.output
+    table, output = columns_of(record), judgement.output
     complete = _complete(table)
     flagged = {int(c) for f in judgement.findings if f.flag_cycles for c in f.cycles}
     trace, trace_flags = _trace(record, timeline, flagged)
@@ -283,20 +284,20 @@ def _before(previous: UnitSummary | None, end: str) -> Mapping[str, Any] | None:
 
 
 def _complete(table) -> np.ndarray:
-    good = table["complete"].to_numpy().astype(bool)
-    if "broken" in table.columns:
-        good = good & ~table["broken"].to_numpy().astype(bool)
+    good = table["complete"]
+    if "broken" in table:
+        good = good & ~table["broken"]
     return good
 
 
 def _median(table, column: str, rows: np.ndarray) -> float | None:
-    values = table[column].to_numpy(dtype=float)[rows]
+    values = table[column][rows]
     values = values[np.isfinite(values)]
     return round(float(np.median(values)), 3) if len(values) else None
 
 
 def _idle_share(record: CycleRecord) -> float | None:
-    spans = {kind: sum(p.end_ns - p.start_ns for p in record.phases if p.kind == kind) for kind in PhaseKind}
+    spans = spans_of(record)
     seen = sum(span for kind, span in spans.items() if kind != PhaseKind.GAP)
     return round(spans[PhaseKind.IDLE] / seen, 4) if seen else None
 
@@ -306,13 +307,13 @@ TRACE_STRETCHES = 96
 
 def _trace(record: CycleRecord, timeline: Timeline, flagged: set[int]) -> tuple[tuple, tuple]:
     """Longest freeze of each of 96 stretches of the log, and whether one of its cycles is abnormal."""
-    table = record.cycles
+    table = columns_of(record)
     span = max(timeline.end_ns - timeline.start_ns, 1)
     longest = np.full(TRACE_STRETCHES, np.nan)
     marks = np.zeros(TRACE_STRETCHES, int)
-    freeze = table["freeze_min"].to_numpy(dtype=float)
-    starts = table["freeze_start_ns"].to_numpy(dtype=np.int64)
-    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
+    freeze = table["freeze_min"]
+    starts = table["freeze_start_ns"]
+    numbers = table["cycle"]
     at = np.clip((starts - timeline.start_ns) * TRACE_STRETCHES // span, 0, TRACE_STRETCHES - 1)
     seen = np.isfinite(freeze)
     np.fmax.at(longest, at[seen], freeze[seen])

@@ -56,6 +56,23 @@ def at_rest():
     return timeline([channel("evaporator", t, room, 10.0), channel("current", t, np.zeros(n), 10.0)])
 
 
+def rested(**how):
+    """A machine that rests after every harvest."""
+    return machine([("idle", 12.0), ("freeze", 20.0), ("harvest", 3.0)] * 10, **how).timeline
+
+
+def thermostat():
+    """A clamp on a compressor that runs for 10 min and stands for 15."""
+    amps = np.where(np.arange(8640) * 10 % 1500 < 600, 5.0, 0.1)
+    return timeline([channel("current", START_NS + np.arange(8640) * 10**10, amps, 10.0)])
+
+
+def many_speeds():
+    """A compressor that never stands, at one of twelve speeds for half an hour each."""
+    amps = np.repeat(np.random.default_rng(0).integers(3, 12, 48) / 2.0, 180)
+    return timeline([channel("current", START_NS + np.arange(8640) * 10**10, amps, 10.0)])
+
+
 def inrush(record):
     return np.round(record.starts["inrush_a"].to_numpy()).tolist()
 
@@ -70,6 +87,14 @@ SHOWN = [
     ("harvest_most_min", {}, 60.0, 1.0, machine(cycles(6)).timeline, whys, set(), {"no-pattern"}),
     ("room_coldest_c", {}, 10.0, 25.0, at_rest(), kinds, {"idle"}, {"unclear"}),
     ("room_swing_k", {}, 12.0, 1.0, at_rest(), kinds, {"idle"}, {"unclear"}),
+    ("warmed_least_k_per_min", {"warmed_alone_k_per_min": 99.0}, 2.5, 60.0, rested(), harvests, 10, 0),
+    ("warmed_alone_k_per_min", {}, 3.0, 99.0, machine(cycles(8), roles=COLD_ONLY).timeline, harvests, 8, 0),
+    ("melts_c", {}, -8.0, 20.0, machine(cycles(8), roles=COLD_ONLY).timeline, harvests, 8, 0),
+    ("freezes_c", {}, 4.0, -20.0, machine(cycles(8), roles=COLD_ONLY).timeline, harvests, 8, 0),
+    ("harvests_apart_min", {}, 180.0, 15.0, machine(cycles(8), roles=COLD_ONLY).timeline, harvests, 8, 0),
+    ("thermostat_turns", {}, 6, 100, thermostat(), lambda r: r.no_batches, "thermostat", None),
+    ("thermostat_least_min", {}, 6.0, 40.0, thermostat(), lambda r: r.no_batches, "thermostat", None),
+    ("one_speed_spread", {}, 0.5, 3.0, many_speeds(), lambda r: r.no_batches, "not-shown", None),
     ("trip_run_min", {"trip_run_pct": 1.0}, 4.0, 2.0, trips(3.0), whys, {"tripping"}, set()),
     ("trip_run_pct", {}, 35.0, 10.0, trips(6.0), whys, {"tripping"}, set()),
     ("trip_run_most_min", {}, 10.0, 14.0, trips(12.0, freeze_min=45.0), whys, set(), {"tripping"}),

@@ -217,6 +217,5 @@ def test_stamps_are_parsed_as_the_standard_library_parses_them(moments, form):
     midnight = [(t.hour * 3600 + t.minute * 60 + t.second) * 10**9 + t.microsecond * 1000 for t in back]
     assert stamps.clock_ns.tolist() == midnight
     order = (2, 1, 0) if form.startswith("%d/") else (0, 1, 2)
-    assert [tuple(stamps.parts[list(order), i].tolist()) for i in range(len(back))] == [
-        (t.year, t.month, t.day) for t in back
-    ]
+    dates = np.repeat(stamps.parts[list(order)], stamps.rows_of_stretches, axis=1)
+    assert [tuple(dates[:, i].tolist()) for i in range(len(back))] == [(t.year, t.month, t.day) for t in back]

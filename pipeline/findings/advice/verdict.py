@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.cycles.record import PhaseKind
+from pipeline.cycles.record import NoBatches, PhaseKind
 from pipeline.findings.evidence.case import NS_PER_H, Case
 from pipeline.findings.evidence.standards import freeze_standard
 from pipeline.findings.finding import AfterVisit, Finding, Severity, Verdict
@@ -35,6 +35,33 @@ _PARTLY = phrase(
 _CANNOT = phrase(
     "verdict.cannot-tell.client", "This log does not show how the machine works. It should be logged again."
 )
+_NO_BATCHES = {
+    NoBatches.THERMOSTAT: (
+        phrase(
+            "verdict.thermostat.client",
+            "This log repeats like a thermostat (fridge, freezer, air conditioner), not like a machine that makes ice in batches.",
+        ),
+        phrase(
+            "verdict.thermostat.technician",
+            "This log repeats like a thermostat (fridge, freezer, air conditioner), not like a machine that makes ice in batches: no second part of "
+            "a cycle in which gas warms the evaporator. See where probe and clamp sit.",
+        ),
+    ),
+    NoBatches.TOO_COARSE: (
+        _CANNOT,
+        phrase(
+            "verdict.too-coarse.technician",
+            "Too few readings to tell one freeze or harvest from the next: log every 10 s or faster.",
+        ),
+    ),
+    NoBatches.NOT_SHOWN: (
+        _CANNOT,
+        phrase(
+            "verdict.not-shown.technician",
+            "No freeze and harvest in the log, and nothing in it shows a compressor at work: see where probe and clamp sit.",
+        ),
+    ),
+}
 
 READS = ("band_cycles", "unread_pct")
 
@@ -118,6 +145,9 @@ def verdict(
         "harvest_min": round(case.level("harvest_min", case.harvests), 2),
     }
     grave = [f for f in findings if f.severity is not Severity.NOTE]
+    if (why := case.record.no_batches) is not None and (why is NoBatches.THERMOSTAT or not grave):
+        client, technician = _NO_BATCHES[why]
+        return Verdict(level="cannot-tell", client=client(), technician=technician())
     if not grave and whole < case.thresholds["band_cycles"]:
         return Verdict(level="cannot-tell", client=_CANNOT(), technician=_CANNOT_TECH(cycles=whole))
     change = visits[-1].sentence if visits else None

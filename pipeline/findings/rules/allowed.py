@@ -183,5 +183,6 @@ RULES = (
         causes=("voltage-low", "voltage-high"),
         shows=Shows(roles=("voltage",)),
         of_the_log=True,
+        of_cycles=False,
     ),
 )

@@ -126,6 +126,7 @@ RULES = (
             test=_passed_on(code, severity),
             causes=causes,
             of_the_log=True,
+            of_cycles=False,
             shows={"clamp-dead": _CLAMPS, "probe-fault": _PROBES, "probe-loose": _PROBES}.get(code, SPAN),
         )
         for code, severity, causes in _KINDS

@@ -14,7 +14,7 @@ from pipeline.logs.alignment.superposed import Trace, line_and_current
 from pipeline.logs.channels.draft import Draft
 from pipeline.logs.channels.same_logger import LoggerLog
 from pipeline.logs.clock.stamp_parser import DAY_NS, SECOND_NS
-from pipeline.logs.coarse_grid import overview_of
+from pipeline.logs.clock.time_zones import in_other_order
 from pipeline.logs.table import FileTable
 from pipeline.logs.timeline import Doubt
 from pipeline.logs.trust.sample_checks import CURRENT_ROLES
@@ -26,11 +26,14 @@ _CLAMPS = ("current", "current_compressor", "power")
 
 def settle_date_orders(tables: Sequence[FileTable]) -> list[FileTable]:
     """Files whose dates can be read both ways are read the way in which they meet the unit's other files."""
-    open_ones = [t for t in tables if t.other_order_ns is not None]
-    certain = [t for t in tables if t.other_order_ns is None]
-    if not open_ones or len(tables) == 1:
+    if len(tables) == 1:
         return list(tables)
-    swapped = [t.with_order_swapped() for t in open_ones]
+    in_both = [(t, _swapped(t)) for t in tables]
+    open_ones = [t for t, other in in_both if other is not None]
+    certain = [t for t, other in in_both if other is None]
+    swapped = [other for _t, other in in_both if other is not None]
+    if not swapped:
+        return list(tables)
     if _spread(certain + swapped) >= _spread(certain + open_ones) - DAY_NS // 2:
         settled = (
             open_ones if _spread(certain + open_ones) < _spread(certain + swapped) - DAY_NS // 2 else None
@@ -41,6 +44,15 @@ def settle_date_orders(tables: Sequence[FileTable]) -> list[FileTable]:
         return list(tables)
     by_name = {t.name: _settled(t) for t in settled}
     return [by_name.get(t.name, t) for t in tables]
+
+
+def _swapped(table: FileTable) -> FileTable | None:
+    """The same log with its dates in the other order, where that is possible."""
+    time_ns = in_other_order(table.time_ns, table.other_order) if table.other_order else None
+    if time_ns is None:
+        return None
+    source = replace(table.source, start_ns=int(time_ns[0]), end_ns=int(time_ns[-1]))
+    return replace(table, time_ns=time_ns, source=source)
 
 
 def _spread(tables: Sequence[FileTable]) -> int:
@@ -54,7 +66,7 @@ def _settled(table: FileTable) -> FileTable:
         key="logs.note.date_order_by_others",
         english="the dates can be read day-first or month-first; they were read so that this log meets the unit's other files",
     )
-    return replace(table, source=replace(table.source, notes=(*notes, note)), other_order_ns=None)
+    return replace(table, source=replace(table.source, notes=(*notes, note)), other_order="")
 
 
 def on_one_clock(
@@ -141,7 +153,7 @@ def _shown(n: int, logs: Sequence[LoggerLog], drafts: Sequence[Draft], origin: i
         values = _plausible(mine[role])
         trace = Trace(at_s=(log.time_ns - origin) / SECOND_NS, values=values, interval_s=interval_s)
         if role in _COLD_FIRST:
-            line = rises(log.time_ns, values, overview_of([log.time_ns], [interval_s]), origin)
+            line = rises(log.time_ns, values, log.overview, origin)
             if len(line.start_s) >= LEAST_PAIRS:
                 return _Shown(trace=trace, events=line)
         else:

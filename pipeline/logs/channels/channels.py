@@ -20,18 +20,12 @@ from pipeline.logs.channels.inference import (
 from pipeline.logs.channels.notes import UNIT_IN_TOML, Notes, note
 from pipeline.logs.channels.resistance import celsius_of
 from pipeline.logs.channels.same_logger import LoggerLog
-from pipeline.logs.coarse_grid import Overview
 from pipeline.logs.table import LoggedColumn
-from pipeline.logs.vocabulary.quantities import HOUSE_UNITS, quantity_of_header
+from pipeline.logs.vocabulary.quantities import HOUSE_UNITS, quantity_of_header, says_nothing
 from pipeline.logs.vocabulary.roles import TEMPERATURE_ROLES, role_by_file_name, role_by_header, rule_for
 from pipeline.logs.vocabulary.units import UNITS, to_house
 from pipeline.unit import ROLES, ChannelRule, Unit
 
-_NO_NAME = re.compile(
-    r"column \d+|(temp\w*|value|reading|measurement|data|wert|messwert|valor|medida|valeur|mesure|channel|ch|input|probe|sensor)"
-    r"\W*\d{0,2}\W*([°º]?\s?[cfk]|a)?\W*",
-    re.IGNORECASE,
-)
 _BATTERY = re.compile(r"\b(v?batt?\w*|bater[ií]a|akku\w*|pile)\b", re.IGNORECASE)
 _TWIN_K = 0.6
 """Further than this two columns of one reading in °C and in °F do not lie apart, rounded to whole degrees."""
@@ -48,7 +42,7 @@ class _Open:
     rule: ChannelRule | None
 
 
-def drafts_of(logs: Sequence[LoggerLog], unit: Unit, overview: Overview) -> tuple[list[Draft], Notes]:
+def drafts_of(logs: Sequence[LoggerLog], unit: Unit) -> tuple[list[Draft], Notes]:
     """(one draft a column, file name -> what was assumed)."""
     notes: Notes = {}
     ready: list[Draft] = []
@@ -79,16 +73,16 @@ def drafts_of(logs: Sequence[LoggerLog], unit: Unit, overview: Overview) -> tupl
                 open_ones.append(_Open(draft=draft, column=column, rule=rule))
             else:
                 ready.append(_converted(draft, said, rule, log, notes))
-        done, temperatures = _opened(open_ones, log, overview, notes)
+        done, temperatures = _opened(open_ones, log, notes)
         ready += done
         if temperatures:
             unscaled.append((log, temperatures))
     for log, temperatures in unscaled:
         known = [d for d in ready if d.logger == temperatures[0].draft.logger]
         alike = [o for other, opened in unscaled for o in opened if other is log or _same_labels(other, log)]
-        ready += _temperatures(temperatures, known, alike, log, overview, notes)
+        ready += _temperatures(temperatures, known, alike, logs, notes)
     ready.sort(key=lambda d: d.key)
-    ready = with_doubted_headers(_by_behaviour(ready, overview), logs, overview, notes)
+    ready = with_doubted_headers(_by_behaviour(ready, logs), logs, notes)
     _note_unknown_keys(unit, logs, notes)
     return ready, notes
 
@@ -107,7 +101,7 @@ def _named(rule: ChannelRule | None, label: str, house: str | None, log: LoggerL
     if house is None and quantity is not None:
         house = HOUSE_UNITS[quantity]
     guess = role_by_header(label, house)
-    if guess.role == "other" and len(log.columns) == 1 and _NO_NAME.fullmatch(label):
+    if guess.role == "other" and len(log.columns) == 1 and says_nothing(label):
         guess = role_by_file_name(log.files[0], house)
     return guess.role, guess.by, guess.confidence
 
@@ -160,15 +154,13 @@ def _converted(draft: Draft, logged: str, rule: ChannelRule | None, log: LoggerL
     )
 
 
-def _opened(
-    opened: Sequence[_Open], log: LoggerLog, overview: Overview, notes: Notes
-) -> tuple[list[Draft], list[_Open]]:
+def _opened(opened: Sequence[_Open], log: LoggerLog, notes: Notes) -> tuple[list[Draft], list[_Open]]:
     """(what is clear, the temperatures) of one logger's columns that don't say their unit."""
     done: list[Draft] = []
     temperatures: list[_Open] = []
     for one in opened:
         draft = one.draft
-        grid = overview.of(draft.logger, draft.values)
+        grid = log.coarse(draft.values)
         quantity = quantity_of_header(draft.label)
         if draft.role == "other" and draft.role_by != "unit.toml" and quantity not in (None, "temperature"):
             done.append(draft)
@@ -221,8 +213,7 @@ def _temperatures(
     opened: Sequence[_Open],
     known: Sequence[Draft],
     alike: Sequence[_Open],
-    log: LoggerLog,
-    overview: Overview,
+    logs: Sequence[LoggerLog],
     notes: Notes,
 ) -> list[Draft]:
     """Each by its own readings; what they leave open by those of its logger that are clear, and else not at all.
@@ -233,13 +224,14 @@ def _temperatures(
     clear = {
         guess.unit
         for o in alike
-        if (guess := temperature_unit(o.draft.role, overview.of(o.draft.logger, o.draft.values))).confidence
+        if (guess := temperature_unit(o.draft.role, logs[o.draft.logger].coarse(o.draft.values))).confidence
         >= _CLEAR
     }
     others = said or clear
+    log = logs[opened[0].draft.logger]
     done = []
     for one in opened:
-        guess = temperature_unit(one.draft.role, overview.of(one.draft.logger, one.draft.values))
+        guess = temperature_unit(one.draft.role, log.coarse(one.draft.values))
         if guess.confidence >= _CLEAR and len(said) != 1:
             unit = guess.unit
             pattern = '"{label}" does not say its unit: read as {unit}, as water freezes at 0 °C and 32 °F and rooms are not hotter than that; '
@@ -271,16 +263,16 @@ def _stretch(values: np.ndarray) -> np.ndarray:
     return np.concatenate([values[a : a + 3000] for a in at])
 
 
-def _by_behaviour(drafts: Sequence[Draft], overview: Overview) -> list[Draft]:
+def _by_behaviour(drafts: Sequence[Draft], logs: Sequence[LoggerLog]) -> list[Draft]:
     taken = frozenset(d.role for d in drafts if d.role != "other")
     nameless = [
-        Nameless(key=d.key, values=grid)
+        Nameless(key=d.key, grid_ns=logs[d.logger].overview.grid_ns, values=grid)
         for d in drafts
         if d.role == "other" and d.unit == "°C" and d.role_by != "unit.toml"
-        if not np.isnan(grid := possible_c(overview.of(d.logger, d.values))).all()
+        if not np.isnan(grid := possible_c(logs[d.logger].coarse(d.values))).all()
     ]
-    nameless = _without_twins(nameless, drafts, overview)
-    roles = roles_by_behaviour(nameless, taken, overview.step_s) if nameless else {}
+    nameless = _without_twins(nameless, drafts)
+    roles = roles_by_behaviour(nameless, taken) if nameless else {}
     named = [
         replace(d, role=roles[d.key][0], role_by="behaviour", role_confidence=roles[d.key][1])
         if d.key in roles
@@ -290,7 +282,7 @@ def _by_behaviour(drafts: Sequence[Draft], overview: Overview) -> list[Draft]:
     return _two_currents(named)
 
 
-def _without_twins(nameless: list[Nameless], drafts: Sequence[Draft], overview: Overview) -> list[Nameless]:
+def _without_twins(nameless: list[Nameless], drafts: Sequence[Draft]) -> list[Nameless]:
     """Of one temperature in two units the first is kept: a twin would be taken for a second probe."""
     by_key = {d.key: d for d in drafts}
     kept: list[Nameless] = []

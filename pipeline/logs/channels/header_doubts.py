@@ -9,7 +9,7 @@ from pipeline.logs.channels.draft import Draft
 from pipeline.logs.channels.inference import freezes_and_thaws, possible_c
 from pipeline.logs.channels.notes import Notes, note
 from pipeline.logs.channels.same_logger import LoggerLog
-from pipeline.logs.coarse_grid import Overview, swing
+from pipeline.logs.coarse_grid import swing
 
 _COLD = ("evaporator", "suction")
 _NEVER_COLD = ("ambient", "condenser_in", "condenser_out", "discharge", "liquid", "water_in")
@@ -19,15 +19,13 @@ _NOT_COLD_C = 8.0
 """A cold line that swings less than that and is never colder does not freeze. Common practice, no source."""
 
 
-def with_doubted_headers(
-    drafts: Sequence[Draft], logs: Sequence[LoggerLog], overview: Overview, notes: Notes
-) -> list[Draft]:
+def with_doubted_headers(drafts: Sequence[Draft], logs: Sequence[LoggerLog], notes: Notes) -> list[Draft]:
     """The drafts; where a trace that must stay warm freezes and thaws, its header and that of a cold line at rest are doubted, and said."""
     cycling, resting = [], []
     for draft in drafts:
         if draft.role_by != "header" or draft.unit != "°C" or draft.role not in (*_COLD, *_NEVER_COLD):
             continue
-        grid = possible_c(overview.of(draft.logger, draft.values))
+        grid = possible_c(logs[draft.logger].coarse(draft.values))
         low, high = swing(grid)
         if draft.role in _NEVER_COLD and freezes_and_thaws(grid, low, high) >= 0.4:
             cycling.append((draft, low, high))

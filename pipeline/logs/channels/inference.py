@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.logs.clock.stamp_parser import SECOND_NS
 from pipeline.logs.coarse_grid import swing, turns
 from pipeline.logs.limits import USUAL
 from pipeline.logs.trust.sample_checks import resolution_of
@@ -28,6 +29,8 @@ _RANGES_C = {
     "reservoir": (-2.0, 32.0),
     "bin": (-6.0, 22.0),
 }
+_COLD_STORE_C = (-2.0, 10.0)
+"""A room at 28 to 50 °C may as well be a cold store in °F. Common practice, no source."""
 _FREEZING_C = -1.0  # colder than this at the end of each freeze
 _THAWED_C = 1.0  # warmer than this at the end of each harvest
 
@@ -55,10 +58,13 @@ def possible_reading(values: np.ndarray) -> np.ndarray:
 
 
 def temperature_unit(role: str, values: np.ndarray) -> UnitGuess:
-    """ "°C", "°F" or "K" for a column that does not say, by its own readings on the overview grid; role: or "other"."""
+    """ "°C", "°F" or "K" for a column that does not say, by its own readings on the coarse grid; role: or "other"."""
     values = possible_reading(values)
     for_c, for_f = _plausible(role, values), _plausible(role, (values - 32.0) / 1.8)
     for_k = _plausible(role, values - ZERO_C_IN_K)
+    low, high = swing((values - 32.0) / 1.8)
+    if role == "other" and _COLD_STORE_C[0] <= low and high <= _COLD_STORE_C[1]:
+        for_f = max(for_f, 0.5)
     if for_k > 2.0 * max(for_c, for_f):
         return UnitGuess(unit="K", confidence=0.9)
     if for_c == for_f:
@@ -107,6 +113,10 @@ _MOST_AMPERES_WITHOUT_A_STOP = 24.0
 """Above it a steady trace may as well be warm air in °C; a clamp that also shows the machine off is told by that."""
 
 
+_STEPS_SEEN_TO_S = 60.0
+"""Between readings farther apart a temperature moves as far as a current does. Common practice, no source."""
+
+
 def looks_like_current(values: np.ndarray, interval_s: float) -> float:
     """0…1: how far a nameless column behaves like a clamp's: never below zero, sudden steps, steady in between, or off.
 
@@ -136,6 +146,8 @@ def looks_like_current(values: np.ndarray, interval_s: float) -> float:
     spread = max(float(usual_high - low), 1e-9)
     if top > _MOST_AMPERES_WITHOUT_A_STOP or not 0.1 <= spread / top <= 0.7:
         return 0.0
+    if interval_s > _STEPS_SEEN_TO_S:
+        return 0.0
     if step < 4.0 * resolution_of(seen):  # the flicker of a coarse probe
         return 0.0
     return 0.6 if step >= (0.17 if spread >= 0.25 * top else 0.27) * spread else 0.0
@@ -143,15 +155,14 @@ def looks_like_current(values: np.ndarray, interval_s: float) -> float:
 
 @dataclass(frozen=True, kw_only=True)
 class Nameless:
-    """A temperature whose header says nothing. `values` are °C on the overview grid."""
+    """A temperature whose header says nothing. `values` (m,) are °C at grid_ns (m,), its logger's coarse grid."""
 
     key: int
+    grid_ns: np.ndarray
     values: np.ndarray
 
 
-def roles_by_behaviour(
-    nameless: Sequence[Nameless], taken: frozenset[str], step_s: float
-) -> dict[int, tuple[str, float]]:
+def roles_by_behaviour(nameless: Sequence[Nameless], taken: frozenset[str]) -> dict[int, tuple[str, float]]:
     """key -> (role, confidence) for temperatures that can be told by how they behave; the rest are left out.
 
     The one that freezes and thaws is the evaporator; of two that do, the one that turns first at the harvest (the hot gas
@@ -161,7 +172,7 @@ def roles_by_behaviour(
     swings = {c.key: swing(c.values) for c in nameless}
     cold = [c for c in nameless if freezes_and_thaws(c.values, *swings[c.key]) >= 0.4]
     cold.sort(key=lambda c: swings[c.key][0])
-    if len(cold) > 1 and _turns_first(cold[1].values, cold[0].values, step_s):
+    if len(cold) > 1 and _turns_first(cold[1], cold[0]):
         cold[0], cold[1] = cold[1], cold[0]
     names = [r for r in ("evaporator", "suction") if r not in taken]
     if "evaporator" in taken and not cold:
@@ -189,15 +200,20 @@ def roles_by_behaviour(
     return result
 
 
-def _turns_first(a: np.ndarray, b: np.ndarray, step_s: float) -> bool:
+_NEAR_S = 240.0
+"""Turns of two traces that lie no farther apart are of one harvest. Common practice, no source."""
+
+
+def _turns_first(a: Nameless, b: Nameless) -> bool:
     """Whether trace `a` passes the middle of its swing upwards before `b` does, at most harvests."""
-    leads = []
-    crossings = []
-    for values in (a, b):
-        low, high = swing(values)
-        crossings.append(turns(values, low=low + 0.35 * (high - low), high=low + 0.6 * (high - low)))
-    for point in crossings[0]:
-        near = crossings[1][np.abs(crossings[1] - point) * step_s < 240.0]
+    crossings_s = []
+    for one in (a, b):
+        low, high = swing(one.values)
+        at = turns(one.values, low=low + 0.35 * (high - low), high=low + 0.6 * (high - low))
+        crossings_s.append((one.grid_ns[at] - a.grid_ns[0]) / SECOND_NS)
+    leads_s = []
+    for point in crossings_s[0]:
+        near = crossings_s[1][np.abs(crossings_s[1] - point) < _NEAR_S]
         if len(near):
-            leads.append(int(near[np.argmin(np.abs(near - point))] - point))
-    return len(leads) >= 3 and float(np.median(leads)) >= 1.0
+            leads_s.append(near[np.argmin(np.abs(near - point))] - point)
+    return len(leads_s) >= 3 and float(np.median(leads_s)) > 0.0

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from pipeline.language.text import Text
+from pipeline.logs.coarse_grid import Overview, overview_of
 from pipeline.logs.table import FileTable, LoggedColumn
 from pipeline.logs.timeline import Doubt, SourceFile
 
@@ -26,6 +28,15 @@ class LoggerLog:
     sources: tuple[SourceFile, ...]
     doubts: tuple[Doubt, ...]
     same_clock: str = ""  # loggers that share this name are one, written to one file
+
+    @cached_property
+    def overview(self) -> Overview:
+        """This logger alone on its own coarse grid, as its logger 0."""
+        return overview_of([self.time_ns], [self.sources[0].interval_s])
+
+    def coarse(self, values: np.ndarray) -> np.ndarray:
+        """Readings (n,) of one of its columns on that grid (m,), NaN in a gap."""
+        return self.overview.of(0, values)
 
 
 def join_loggers(tables: Sequence[FileTable]) -> tuple[LoggerLog, ...]:

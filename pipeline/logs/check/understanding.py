@@ -6,7 +6,7 @@ Run on site before driving away: it reads and judges the channels, and counts th
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from math import isnan
 from pathlib import Path
@@ -17,7 +17,7 @@ import numpy as np
 from pipeline.errors import IceLogError, LogFileError
 from pipeline.language.text import say
 from pipeline.logs.alignment.shared_events import rises, steps
-from pipeline.logs.assembly import assemble
+from pipeline.logs.assembly import assemble, of_one_time
 from pipeline.logs.coarse_grid import overview_of
 from pipeline.logs.read import read_file
 from pipeline.logs.table import FileTable
@@ -96,6 +96,8 @@ def understand(files: Sequence[Path], unit: Unit) -> Understanding:
             tables += read_file(path, unit)
         except LogFileError as error:
             failed.append(FileUnderstood(name=error.file, error=str(error)))
+    tables, far = of_one_time(tables, unit)
+    failed += [FileUnderstood(name=error.file, error=str(error)) for error in far]
     try:
         timeline = assemble(tables, unit)
     except IceLogError as error:
@@ -177,84 +179,58 @@ def _answers(timeline: Timeline, unit: Unit) -> list[Answer]:
     finest_s = min((c.interval_s for c in shown if c.interval_s == c.interval_s), default=float("nan"))
     coarse = any(d.code == "log-coarse" and d.label == "" for d in timeline.doubts)
     cycles = _cycles(cold, clamp, coarse, hours, timeline)
-    timing = (
-        Answer(
-            question="length of a harvest",
-            can=NO,
-            why="one reading times nothing; log every 10 s or faster"
-            if shown
-            else "clip a probe to the evaporator outlet or the suction line; log every 10 s or faster",
-        )
-        if isnan(finest_s)
-        else Answer(
-            question="length of a harvest",
-            can=NO,
-            why=f"one reading every {finest_s:g} s is too coarse; log every 10 s or faster",
-        )
-        if coarse
-        else Answer(
-            question="length of a harvest",
-            can=YES if finest_s <= 20 else PARTLY,
-            why=f"to about ± {finest_s:g} s: one reading every {finest_s:g} s",
-        )
-    )
-    answers = [cycles, timing]
-    answers.append(
-        _needs(
-            "starts and short-cycling",
-            [clamp],
-            "clip the clamp round one conductor of the unit",
-            finest_s <= 30,
-            "short stops fall between readings",
-        )
-    )
-    answers.append(
-        _needs(
-            "harvests that stall",
-            [cold],
-            "clip a probe to the evaporator outlet or the suction line",
-            not coarse,
-            "too coarse to time harvests",
-        )
-    )
-    split = timeline.get("condenser_in") and timeline.get("condenser_out")
-    head = timeline.get("discharge", "discharge_pressure")
-    air = timeline.get("condenser_in", "ambient")
-    answers.append(
-        Answer(question="heat rejection (condenser)", can=YES, why="condenser in and out were logged")
-        if split
-        else Answer(
-            question="heat rejection (condenser)", can=PARTLY, why="from the discharge line and the air alone"
-        )
-        if head and air
-        else Answer(
-            question="heat rejection (condenser)", can=NO, why="log condenser air (or water) in and out"
-        )
-    )
-    answers.append(
-        _needs("cold enough freezes", [cold], "clip a probe to the evaporator outlet or the suction line")
-    )
-    answers.append(_needs("warm supply water", [timeline.get("water_in")], "log the supply water"))
+    answers = [cycles, _timing(finest_s, coarse, shown)]
+    line = "clip a probe to the evaporator outlet or the suction line"
+    clip = "clip the clamp round one conductor of the unit"
+    short = "short stops fall between readings"
+    answers.append(_needs("starts and short-cycling", clamp, clip, finest_s <= 30, short))
+    answers.append(_needs("harvests that stall", cold, line, not coarse, "too coarse to time harvests"))
+    if timeline.get("condenser_in") and timeline.get("condenser_out"):
+        rejection = (YES, "condenser in and out were logged")
+    elif timeline.get("discharge", "discharge_pressure") and timeline.get("condenser_in", "ambient"):
+        rejection = (PARTLY, "from the discharge line and the air alone")
+    else:
+        rejection = (NO, "log condenser air (or water) in and out")
+    answers.append(_answer("heat rejection (condenser)", *rejection))
+    answers.append(_needs("cold enough freezes", cold, line))
+    answers.append(_needs("warm supply water", timeline.get("water_in"), "log the supply water"))
     answers.append(_output(unit, cold or clamp))
     answers.append(_energy(timeline, unit, clamp))
-    answers.append(
-        Answer(question="drift over the log", can=YES, why=f"the log is {hours / 24:.1f} days long")
-        if hours >= 47.5
-        else Answer(
-            question="drift over the log",
-            can=NO,
-            why=f"the log is {hours:.1f} h long; two days at least are needed",
-        )
-    )
+    drift = (YES, f"the log is {hours / 24:.1f} days long")
+    if hours < 47.5:
+        drift = (NO, f"the log is {hours:.1f} h long; two days at least are needed")
+    answers.append(_answer("drift over the log", *drift))
     if hours < 6:
         answers.append(
-            Answer(
-                question="what is usual for this unit",
-                can=NO,
-                why=f"{hours:.1f} h hold few cycles; log a day or more",
-            )
+            _answer("what is usual for this unit", NO, f"{hours:.1f} h hold few cycles; log a day or more")
         )
+    if cycles.can == NO:
+        answers = [
+            replace(a, can=NO, why=_NO_CYCLES) if a.question in _OF_CYCLES and a.can != NO else a
+            for a in answers
+        ]
     return answers
+
+
+def _answer(question: str, can: str, why: str) -> Answer:
+    return Answer(question=question, can=can, why=why)
+
+
+def _timing(finest_s: float, coarse: bool, shown: Sequence[Channel]) -> Answer:
+    """How well the ends of a harvest can be timed. finest_s: shortest interval of the channels shown [s]."""
+    question, finer = "length of a harvest", "log every 10 s or faster"
+    if not shown:
+        return _answer(question, NO, f"clip a probe to the evaporator outlet or the suction line; {finer}")
+    if isnan(finest_s):
+        return _answer(question, NO, f"one reading times nothing; {finer}")
+    if coarse:
+        return _answer(question, NO, f"one reading every {finest_s:g} s is too coarse; {finer}")
+    why = f"to about ± {finest_s:g} s: one reading every {finest_s:g} s"
+    return _answer(question, YES if finest_s <= 20 else PARTLY, why)
+
+
+_OF_CYCLES = ("length of a harvest", "harvests that stall", "cold enough freezes", "ice made, in kg")
+_NO_CYCLES = "freezes and harvests cannot be told"
 
 
 _FEW_CYCLES = 2
@@ -270,33 +246,27 @@ def _cycles(
     doubted = [n.values["label"] for s in timeline.sources for n in s.notes if n.key == _DOUBTED_NOTE]
     if doubted:
         names = ", ".join(f'"{label}"' for label in doubted)
-        return Answer(
-            question=question,
-            can=NO,
-            why=f"the readings of {names} speak against their headers; set their roles in unit.toml",
+        return _answer(
+            question, NO, f"the readings of {names} speak against their headers; set their roles in unit.toml"
         )
     if cold is None and clamp is None:
-        return Answer(
-            question=question, can=NO, why="clip a probe to the evaporator outlet or the suction line"
-        )
+        return _answer(question, NO, "clip a probe to the evaporator outlet or the suction line")
     seen = harvests_seen(cold) if cold else starts_seen(clamp)
     if seen < _FEW_CYCLES and hours >= _TIME_ENOUGH_H and not coarse:
         shown = f'"{cold.label}" rises from cold to warm' if cold else f'the load of "{clamp.label}" changes'
         times = {0: "never", 1: "once"}[seen]
-        return Answer(
-            question=question,
-            can=NO,
-            why=f"{shown} {times} in {hours:.1f} h: switched off, or clipped on elsewhere?",
+        return _answer(
+            question, NO, f"{shown} {times} in {hours:.1f} h: it is switched off, or clipped on elsewhere"
         )
     if cold and coarse:
-        return Answer(question=question, can=PARTLY, why="too coarse to tell every one of them")
+        return _answer(question, PARTLY, "too coarse to tell every one of them")
     if cold:
         names = "the temperatures and the clamp" if clamp else "the temperatures alone"
-        return Answer(question=question, can=YES, why=f"from {names}: about {seen} cycles are seen")
-    return Answer(
-        question=question,
-        can=PARTLY,
-        why=f"from the clamp alone, whose load rises {seen} times: no evaporator or suction probe",
+        return _answer(question, YES, f"from {names}: about {seen} cycles are seen")
+    return _answer(
+        question,
+        PARTLY,
+        f"from the clamp alone, whose load rises {seen} times: no evaporator or suction probe",
     )
 
 
@@ -318,40 +288,34 @@ def starts_seen(clamp: Channel) -> int:
 _DOUBTED_NOTE = "logs.note.header_doubted"
 
 
-def _needs(
-    question: str, channels: Sequence[Channel | None], remedy: str, fine: bool = True, limit: str = ""
-) -> Answer:
-    found = [c for c in channels if c is not None]
-    if not found:
-        return Answer(question=question, can=NO, why=remedy)
-    trusted = min(float(c.trusted.mean()) for c in found)
+def _needs(question: str, channel: Channel | None, remedy: str, fine: bool = True, limit: str = "") -> Answer:
+    """remedy: what to log where the channel is missing; limit: what holds it back where it is not fine enough."""
+    if channel is None:
+        return _answer(question, NO, remedy)
     if not fine:
-        return Answer(question=question, can=PARTLY, why=limit)
+        return _answer(question, PARTLY, limit)
+    trusted = float(channel.trusted.mean())
     if trusted < 0.95:
-        return Answer(
-            question=question,
-            can=PARTLY,
-            why=f'"{found[0].label}" can be trusted {100 * trusted:.0f} % of the time',
+        return _answer(
+            question, PARTLY, f'"{channel.label}" can be trusted {100 * trusted:.0f} % of the time'
         )
-    return Answer(question=question, can=YES, why=f'from "{found[0].label}"')
+    return _answer(question, YES, f'from "{channel.label}"')
 
 
 def _output(unit: Unit, seen: Channel | None) -> Answer:
+    question = "ice made, in kg"
     if seen is None:
-        return Answer(question="ice made, in kg", can=NO, why="no cycles can be counted")
+        return _answer(question, NO, "no cycles can be counted")
     if unit.measured.slab_kg:
-        return Answer(question="ice made, in kg", can=YES, why="a slab was weighed")
-    return Answer(
-        question="ice made, in kg",
-        can=NO,
-        why="cycles a day only; weigh the ice of one cycle and set slab_kg in unit.toml",
-    )
+        return _answer(question, YES, "a slab was weighed")
+    why = "cycles a day only; weigh the ice of one cycle and set slab_kg in unit.toml"
+    return _answer(question, NO, why)
 
 
 def _energy(timeline: Timeline, unit: Unit, clamp: Channel | None) -> Answer:
     if timeline.get("power", "energy"):
-        return Answer(question="energy", can=YES, why="power or energy was logged")
+        return _answer("energy", YES, "power or energy was logged")
     voltage = timeline.get("voltage") or unit.measured.voltage_v or unit.nameplate.voltage_v
     if clamp and voltage:
-        return Answer(question="energy", can=PARTLY, why="estimated from current, voltage and power factor")
-    return Answer(question="energy", can=NO, why="log power, or set the voltage in unit.toml")
+        return _answer("energy", PARTLY, "estimated from current, voltage and power factor")
+    return _answer("energy", NO, "log power, or set the voltage in unit.toml")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -13,7 +12,7 @@ from pipeline.logs.clock.time_zones import fixed_offset_ns
 from pipeline.logs.layout.dialect import Dialect
 from pipeline.logs.layout.preamble import Head
 from pipeline.logs.vocabulary.cell_kinds import kind_of
-from pipeline.logs.vocabulary.stamp_patterns import TIME_WORDS
+from pipeline.logs.vocabulary.stamp_patterns import SECONDS_IN, TIME_WORDS
 
 _COUNTER_WORDS = re.compile(
     r"(#|no\.?|nr\.?|n[°º]\.?|num(ber)?|rec(ord)?|row|index|idx|scan|sample|line|id|seq(uence)?|registro|muestra|lfd\.?( nr\.?)?"
@@ -268,28 +267,17 @@ def _numeric(profiles: list[_Profile], head: Head) -> ClockPlan | None:
         label = head.labels[i] if head.named else ""
         if p.number < 0.9 or not _never_falls(p.numbers) or not label:
             continue
-        if (unit_s := _elapsed_unit(label, head, i)) is not None:
+        if (unit_s := _elapsed_unit(label)) is not None:
             return ClockPlan(kind="elapsed", columns=(i,), unit_s=unit_s)
     return None
 
 
-_ELAPSED_UNITS: Mapping[str, float] = {
-    **dict.fromkeys(
-        ("s", "sec", "secs", "seconds", "second", "segundos", "sekunden", "secondes", "seg"), 1.0
-    ),
-    **dict.fromkeys(("ms", "msec", "milliseconds"), 1e-3),
-    **dict.fromkeys(("min", "mins", "minutes", "minutos", "minuten"), 60.0),
-    **dict.fromkeys(("h", "hr", "hrs", "hours", "std", "stunden", "horas", "heures"), 3600.0),
-    **dict.fromkeys(("d", "days", "tage", "días", "jours"), 86400.0),
-}
-
-
-def _elapsed_unit(label: str, head: Head, i: int) -> float | None:
+def _elapsed_unit(label: str) -> float | None:
     """Seconds in the unit of an elapsed-time column, by its label; None where the label means something else."""
     lowered = label.lower()
     parts = [w for w in re.split(r"[\s_()\[\],./:]+", lowered) if w]
-    unit = next((_ELAPSED_UNITS[w] for w in reversed(parts) if w in _ELAPSED_UNITS), None)
-    rest = [w for w in parts if w not in _ELAPSED_UNITS]
+    unit = next((SECONDS_IN[w] for w in reversed(parts) if w in SECONDS_IN), None)
+    rest = [w for w in parts if w not in SECONDS_IN]
     timely = any(TIME_WORDS.fullmatch(w) or w in ("t", "since", "start", "run") for w in rest)
     if timely or (unit is not None and not rest):
         return unit or 1.0

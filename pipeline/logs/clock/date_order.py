@@ -47,7 +47,7 @@ class Surroundings:
 
 def days_of_stretches(stamps: Stamps, order: str) -> tuple[np.ndarray, np.ndarray]:
     """(days since 1970, is there such a day), for each stretch of rows with one date."""
-    parts = stamps.parts[:, stamps.day_starts].astype(np.int32)
+    parts = stamps.parts.astype(np.int32)
     if stamps.date == "ymd":
         return days_since_1970(*parts)
     y, m, d = ORDERS[order]
@@ -103,7 +103,7 @@ def _proves_nothing(days: np.ndarray, elsewhere_bad: np.ndarray, stamps: Stamps)
     """Whether an order is the only possible one because of a row or two which, read in it, stand days away from the rows
     around them: these dates are damaged. days, elsewhere_bad: of each stretch of one date, in this order and in the other."""
     at = np.flatnonzero(elsewhere_bad)
-    rows = np.diff(np.append(stamps.day_starts, stamps.parts.shape[1]))
+    rows = stamps.rows_of_stretches
     if len(days) < 3 or rows[at].sum() > max(2, 0.02 * rows.sum()):
         return False
     before, after = days[np.maximum(at - 1, 0)], days[np.minimum(at + 1, len(days) - 1)]
@@ -132,7 +132,7 @@ def _order_told(around: Surroundings) -> str:
 def _unevenness(days: np.ndarray, stamps: Stamps, clock: np.ndarray) -> int:
     """Changes of date that go backwards, or much farther than the usual step: a wrong order makes one at every midnight."""
     starts = stamps.day_starts
-    ends = np.append(starts[1:], stamps.parts.shape[1]) - 1
+    ends = starts + stamps.rows_of_stretches - 1
     sound = np.flatnonzero(~_damaged(stamps, ends - starts + 1))
     days, starts, ends = days[sound], starts[sound], ends[sound]
     steps = (days[1:] - days[:-1]) * DAY_NS + clock[starts[1:]] - clock[ends[:-1]]
@@ -145,7 +145,7 @@ def _unevenness(days: np.ndarray, stamps: Stamps, clock: np.ndarray) -> int:
 
 def _damaged(stamps: Stamps, rows: np.ndarray) -> np.ndarray:
     """bool, a stretch of one date each: a row or two between two stretches of one and the same other date."""
-    parts = stamps.parts[:, stamps.day_starts]
+    parts = stamps.parts
     between = np.zeros(len(rows), bool)
     between[1:-1] = (parts[:, 2:] == parts[:, :-2]).all(axis=0)
     return between & (rows <= 2)

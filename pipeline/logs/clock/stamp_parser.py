@@ -8,7 +8,7 @@ date is ever rolled over: a part that can't be is marked.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,17 +27,22 @@ MOST_SHAPES = 400
 """More shapes than this in one block, and it is no column of times."""
 
 
+_MOST_CELLS_KEPT = 5000
+"""Cells of a column kept as text, to be shown where their date turns out to be impossible."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Stamps:
-    """A column of times, part by part; arrays are (n,).
+    """A column of times, part by part; arrays are (n,) but for those of its m stretches of one date each.
 
-    `parts` (3, n) int16 are year, month, day where `date` is "ymd" or "named"; as they stand where it is "order".
+    `parts` (3, m) int16 are year, month, day of each stretch where `date` is "ymd" or "named"; as they stand where it is "order".
     `clock_ns` is the time since midnight; hours above 24 are kept (elapsed time), `possible` marks what can be a time
     of day. `ok` is False where the cell is no time at all.
     """
 
     date: str  # "", "ymd", "order" (named months come as "ymd")
     parts: np.ndarray
+    day_starts: np.ndarray  # (m,) rows at which another date begins, row 0 included
     clock_ns: np.ndarray
     offset_s: np.ndarray  # int32, NO_ZONE where the row says none
     ok: np.ndarray
@@ -46,147 +51,176 @@ class Stamps:
     wide_year: bool
     example: str  # the first row's text
     named: bool  # months are written as words
-    day_starts: (
-        np.ndarray
-    )  # rows at which another date begins, row 0 included: dates are worked out once a stretch
+    cells: Mapping[
+        int, bytes
+    ]  # row of the column as it stood -> its text, of the first row of a stretch and of what is impossible
+
+    @property
+    def rows_of_stretches(self) -> np.ndarray:
+        """(m,) how many rows each stretch of one date has."""
+        return np.diff(np.append(self.day_starts, len(self.ok)))
 
     def only(self, rows: np.ndarray) -> Stamps:
-        """The same for some of the rows."""
-        parts = self.parts[:, rows]
+        """The same for some of the rows, ascending."""
+        stretch = np.searchsorted(self.day_starts, rows, side="right") - 1
+        starts = np.flatnonzero(np.diff(stretch, prepend=-1))
+        parts = self.parts[:, stretch[starts]]
+        other = _changes(parts)
         return replace(
             self,
-            parts=parts,
+            parts=parts[:, other],
+            day_starts=starts[other],
             clock_ns=self.clock_ns[rows],
             offset_s=self.offset_s[rows],
             ok=self.ok[rows],
             possible=self.possible[rows],
-            day_starts=_day_starts(parts),
         )
+
+    def text_of(self, row: int) -> str:
+        """The cell of a row as it stood; of one whose own was not kept that of the first row of its date."""
+        kept = max((r for r in self.cells if r <= row), default=None)
+        return self.example if kept is None else self.cells[kept].decode("utf-8", "replace").strip()
 
 
 def parse(blocks: Sequence[CellBlock]) -> Stamps:
     """The times in a column of text. Raises ValueError where its rows are too unlike each other to be times."""
-    n = sum(len(b.starts) for b in blocks)
-    into = _Columns(n)
-    shapes: dict[Shape, int] = {}
-    at = 0
-    for block in blocks:
-        _parse_block(block, into, at, shapes)
-        at += len(block.starts)
-    kinds: dict[str, int] = {}
-    for shape, rows in shapes.items():
-        kinds[shape.kind] = kinds.get(shape.kind, 0) + rows
-    kind = max(kinds, key=kinds.get, default="")
-    if len(kinds) > 1:  # rows in another style than most of the column are no times of this column
-        _drop(blocks, into.ok, lambda shape: shape.kind != kind)
-    short = sum(rows for shape, rows in shapes.items() if shape.is_short)
-    if (
-        0 < short < LEAST_SHORT_SHARE * n
-    ):  # a logger that writes no leading zeros does so in a sixth of its rows: these lost a digit
-        _drop(blocks, into.ok, lambda shape: shape.is_short)
-    mine = [s for s in shapes if s.kind == kind]
-    parts = np.broadcast_to(np.int16(0), (3, n)) if into.parts is None else into.parts
-    return Stamps(
-        date=kind.partition(",")[0],
-        parts=parts,
-        clock_ns=np.broadcast_to(np.int64(0), n) if into.clock is None else into.clock,
-        offset_s=np.broadcast_to(NO_ZONE, n) if into.offset is None else into.offset,
-        ok=into.ok,
-        possible=into.possible,
-        resolution_ns=min((_resolution(s) for s in mine), default=60 * SECOND_NS),
-        wide_year=all(s.wide_year for s in mine),
-        example=cell_at(blocks, int(np.argmax(into.ok))).decode("utf-8", "replace").strip() if n else "",
-        named=any(s.date == "named" for s in mine),
-        day_starts=_day_starts(parts),
-    )
+    column = StampColumn(sum(len(b.starts) for b in blocks))
+    column.extend(blocks)
+    return column.stamps()
 
 
-class _Columns:
-    """The columns being filled; one that no row needs takes no memory."""
+class StampColumn:
+    """A column of times, parsed a block at a time: the text of none is kept."""
 
-    def __init__(self, n: int) -> None:
-        self.n = n
-        self.parts: np.ndarray | None = None
-        self.clock: np.ndarray | None = None
+    def __init__(self, rows: int) -> None:
+        """rows: as many as will come, or more."""
+        self.rows = rows
+        self.at = 0
+        self.shape = np.zeros(rows, np.uint16)  # 0: no time; else 1 + the place in `shapes`
+        self.possible = np.ones(rows, bool)
+        self.clock: np.ndarray | None = None  # a column that no row needs takes no memory
         self.offset: np.ndarray | None = None
-        self.ok = np.zeros(n, bool)
-        self.possible = np.ones(n, bool)
+        self.shapes: dict[Shape, int] = {}
+        self.first: list[tuple[int, bytes]] = []  # of each shape the first row
+        self.starts: list[np.ndarray] = []
+        self.parts: list[np.ndarray] = []
+        self.cells: dict[int, bytes] = {}
+        self.fits = True
 
-    def fill(self, where: slice | np.ndarray, shape: Shape, fields: _Fields) -> None:
+    def extend(self, blocks: Sequence[CellBlock]) -> None:
+        """The next rows."""
+        for block in blocks:
+            if self.fits and len(block.starts):
+                self._read(block)
+            self.at += len(block.starts)
+
+    def stamps(self) -> Stamps:
+        """All that was read. Raises ValueError where its rows are too unlike each other to be times."""
+        if not self.fits:
+            raise ValueError("too many shapes")
+        n = self.at
+        shape = self.shape[:n]
+        rows_of = np.bincount(shape, minlength=len(self.shapes) + 1)[1:].tolist()
+        kinds: dict[str, int] = {}
+        for one, rows in zip(self.shapes, rows_of, strict=True):
+            kinds[one.kind] = kinds.get(one.kind, 0) + rows
+        kind = max(kinds, key=kinds.get, default="")
+        short = sum(rows for one, rows in zip(self.shapes, rows_of, strict=True) if one.is_short)
+        # a logger that writes no leading zeros does so in a sixth of its rows: fewer lost a digit
+        damaged = 0 < short < LEAST_SHORT_SHARE * n
+        # rows in another style than most of the column are no times of this column
+        good = [False, *(one.kind == kind and not (damaged and one.is_short) for one in self.shapes)]
+        mine = [one for one in self.shapes if one.kind == kind]
+        example = min(
+            (first for first, fits in zip(self.first, good[1:], strict=True) if fits), default=(0, b"")
+        )
+        starts, parts = np.zeros(1, np.intp), np.zeros((3, 1), np.int16)
+        if self.starts:
+            starts, parts = np.concatenate(self.starts), np.concatenate(self.parts, axis=1)
+            other = _changes(parts)
+            starts, parts = starts[other], parts[:, other]
+        return Stamps(
+            date=kind.partition(",")[0],
+            parts=parts[:, :n],
+            day_starts=starts[:n],
+            clock_ns=np.broadcast_to(np.int64(0), n) if self.clock is None else self.clock[:n],
+            offset_s=np.broadcast_to(NO_ZONE, n) if self.offset is None else self.offset[:n],
+            ok=np.array(good)[shape],
+            possible=self.possible[:n],
+            resolution_ns=min((_resolution(one) for one in mine), default=60 * SECOND_NS),
+            wide_year=all(one.wide_year for one in mine),
+            example=example[1].decode("utf-8", "replace").strip(),
+            named=any(one.date == "named" for one in mine),
+            cells=self.cells,
+        )
+
+    def _read(self, block: CellBlock) -> None:
+        n = len(block.starts)
+        parts = np.zeros((3, n), np.int16)
+        lengths = block.ends - block.starts
+        even = bool((lengths == lengths[0]).all())
+        tried = 0
+        for length in [int(lengths[0])] if even else np.unique(lengths).tolist():
+            rows = np.arange(n) if even else np.flatnonzero(lengths == length)
+            if length == 0:
+                continue
+            text = _by_position(block, rows, length)
+            left = np.arange(len(rows))
+            while len(left):
+                tried += 1
+                if tried > MOST_SHAPES or len(self.shapes) > 100 * MOST_SHAPES:
+                    self.fits = False
+                    return
+                here = text if len(left) == len(rows) else text[:, left]
+                shape = shape_of(here[:, 0].tobytes().decode("utf-8", "replace"))
+                if shape is None or shape.length != length:
+                    left = left[(here != here[:, :1]).any(axis=0)]
+                    continue
+                same = _matches(here, shape)
+                if same.all():
+                    where = slice(0, n) if len(left) == n else rows[left]
+                    left = left[:0]
+                else:
+                    here, where, left = here[:, same], rows[left[same]], left[~same]
+                self._fill(block, where, shape, _fields(here, shape), parts)
+        starts = np.flatnonzero(_changes(parts))
+        self.starts.append(starts + self.at)
+        self.parts.append(parts[:, starts])
+        for row in starts[: max(0, _MOST_CELLS_KEPT - len(self.cells))].tolist():
+            self.cells[self.at + row] = block.at(row)
+
+    def _fill(
+        self, block: CellBlock, where: slice | np.ndarray, shape: Shape, fields: _Fields, parts: np.ndarray
+    ) -> None:
+        """Into the rows `where` of the block what stands there; into `parts` (3, rows of the block) the dates."""
+        here = slice(self.at, self.at + len(block.starts)) if isinstance(where, slice) else where + self.at
+        first = 0 if isinstance(where, slice) else int(where[0])
+        if shape not in self.shapes:
+            self.shapes[shape] = len(self.shapes) + 1
+            self.first.append((self.at + first, block.at(first)))
         if shape.date:
-            if self.parts is None:
-                self.parts = np.zeros((3, self.n), np.int16)
-            self.parts[:, where] = fields.parts
+            parts[:, where] = fields.parts
         if shape.hour is not None:
             if self.clock is None:
-                self.clock = np.zeros(self.n, np.int64)
-            self.clock[where] = fields.clock_ns
+                self.clock = np.zeros(self.rows, np.int64)
+            self.clock[here] = fields.clock_ns
         if shape.offset_s is not None:
             if self.offset is None:
-                self.offset = np.full(self.n, NO_ZONE, np.int32)
-            self.offset[where] = shape.offset_s
-        self.possible[where] = fields.possible
-        self.ok[where] = True
+                self.offset = np.full(self.rows, NO_ZONE, np.int32)
+            self.offset[here] = shape.offset_s
+        self.possible[here] = fields.possible
+        self.shape[here] = self.shapes[shape]
+        wrong = ~np.asarray(fields.possible) | (np.asarray(fields.clock_ns) > DAY_NS)
+        if wrong.any():
+            row = int(np.arange(len(block.starts))[where][np.argmax(wrong)])
+            self.cells[self.at + row] = block.at(row)
 
 
-def _parse_block(block: CellBlock, into: _Columns, at: int, shapes: dict[Shape, int]) -> None:
-    n = len(block.starts)
-    lengths = block.ends - block.starts
-    even = n > 0 and bool((lengths == lengths[0]).all())
-    tried = 0
-    for length in [int(lengths[0])] if even else np.unique(lengths).tolist():
-        rows = np.arange(n) if even else np.flatnonzero(lengths == length)
-        if length == 0:
-            continue
-        text = _by_position(block, rows, length)
-        left = np.arange(len(rows))
-        while len(left):
-            tried += 1
-            if tried > MOST_SHAPES:
-                raise ValueError("too many shapes")
-            here = text if len(left) == len(rows) else text[:, left]
-            shape = shape_of(here[:, 0].tobytes().decode("utf-8", "replace"))
-            if shape is None or shape.length != length:
-                left = left[(here != here[:, :1]).any(axis=0)]
-                continue
-            same = _matches(here, shape)
-            if same.all():
-                where = slice(at, at + n) if len(left) == n else rows[left] + at
-                left = left[:0]
-            else:
-                here, where, left = here[:, same], rows[left[same]] + at, left[~same]
-            into.fill(where, shape, _fields(here, shape))
-            shapes[shape] = shapes.get(shape, 0) + here.shape[1]
-
-
-def _drop(blocks: Sequence[CellBlock], ok: np.ndarray, wrong: Callable[[Shape], bool]) -> None:
-    """Row by row: only for the odd column that mixes styles."""
-    at = 0
-    for block in blocks:
-        for row in range(len(block.starts)):
-            if ok[at + row]:
-                shape = shape_of(block.at(row).decode("utf-8", "replace"))
-                ok[at + row] = shape is not None and not wrong(shape)
-        at += len(block.starts)
-
-
-def cell_at(blocks: Sequence[CellBlock], row: int) -> bytes:
-    for block in blocks:
-        if row < len(block.starts):
-            return block.at(row)
-        row -= len(block.starts)
-    raise IndexError(row)
-
-
-def _day_starts(parts: np.ndarray) -> np.ndarray:
-    if not parts.shape[1]:
-        return np.empty(0, np.intp)
-    if not parts.strides[1]:  # no dates at all
-        return np.zeros(1, np.intp)
-    change = parts[2, 1:] != parts[2, :-1]
-    change |= parts[1, 1:] != parts[1, :-1]
-    change |= parts[0, 1:] != parts[0, :-1]
-    return np.concatenate([[0], np.flatnonzero(change) + 1])
+def _changes(parts: np.ndarray) -> np.ndarray:
+    """bool (m,): columns of `parts` (3, m) that differ from the one before, the first included."""
+    change = np.ones(parts.shape[1], bool)
+    change[1:] = (parts[:, 1:] != parts[:, :-1]).any(axis=0)
+    return change
 
 
 def _resolution(shape: Shape) -> int:

@@ -14,8 +14,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from pipeline.language.text import Text
-from pipeline.logs.clock.stamp_parser import SECOND_NS
-from pipeline.logs.clock.time_order import newest_first
+from pipeline.logs.clock.stamp_parser import DAY_NS, SECOND_NS, days_since_1970
+from pipeline.logs.clock.time_order import newest_first, usual_interval_s
 
 _HOUR_NS = 3600 * SECOND_NS
 
@@ -67,13 +67,50 @@ def to_utc(local_ns: np.ndarray, zone: ZoneInfo) -> tuple[np.ndarray, tuple[Text
         return local_ns - offset_at(zone, low), (note,)
     result = local_ns - offset_at(zone, low)
     for change in inside:
-        result = np.where(_is_after(local_ns, change), local_ns - change.after_ns, result)
+        np.subtract(local_ns, change.after_ns, out=result, where=_is_after(local_ns, change))
     note = Text(
         key="logs.note.clock_with_dst",
         english="the clock changes on {date} in {zone}: the local times were read with the offset of each side",
         values={"date": _day(inside[0].utc_ns + inside[0].before_ns), "zone": zone.key},
     )
     return result, (note,)
+
+
+def zone_text(zone: int | ZoneInfo) -> str:
+    """A zone, or an offset from UTC [ns], as text."""
+    return str(zone) if isinstance(zone, int) else zone.key
+
+
+def in_other_order(time_ns: np.ndarray, zone: str) -> np.ndarray | None:
+    """UTC times (n,) with day and month of their local dates exchanged; None where a date is then none, or the times fall.
+
+    zone: of `zone_text`.
+    """
+    where = int(zone) if zone.lstrip("-").isdigit() else ZoneInfo(zone)
+    local = time_ns + where if isinstance(where, int) else _to_local(time_ns, where)
+    day_ns = local // DAY_NS * DAY_NS
+    starts = np.flatnonzero(np.diff(day_ns, prepend=day_ns[0] - 1))
+    dates = day_ns[starts].view("M8[ns]").astype("M8[D]")
+    months = dates.astype("M8[M]")
+    days, there = days_since_1970(
+        dates.astype("M8[Y]").astype(int) + 1970,
+        (dates - months).astype(int) + 1,
+        months.astype(int) % 12 + 1,
+    )
+    rows = np.diff(np.append(starts, len(local)))
+    local = local - day_ns + np.repeat(days * DAY_NS, rows)
+    utc = local - where if isinstance(where, int) else to_utc(local, where)[0]
+    return utc if there.all() and (np.diff(utc) > 0).all() else None
+
+
+def _to_local(utc_ns: np.ndarray, zone: ZoneInfo) -> np.ndarray:
+    """Wall-clock times (n,) of UTC times, ascending."""
+    low, high = int(utc_ns[0]), int(utc_ns[-1])
+    changes = _changes(zone, low - SECOND_NS, high + SECOND_NS)
+    result = utc_ns + (changes[0].before_ns if changes else offset_at(zone, low))
+    for change in changes:
+        np.add(utc_ns, change.after_ns, out=result, where=utc_ns >= change.utc_ns)
+    return result
 
 
 def _day(ns: int) -> str:
@@ -125,7 +162,7 @@ def _stood_still(local_ns: np.ndarray, changes: list[_Change]) -> _Change | None
             continue
         stretch = local_ns[max(0, rows[0] - 1) : rows[-1] + 2]
         step = np.diff(stretch)
-        usual = float(np.median(np.abs(np.diff(local_ns)))) or 1.0
+        usual = abs(usual_interval_s(local_ns)) * SECOND_NS or 1.0
         if step.min() > -(last - first) // 2 and step.max() < (last - first) // 2 + 2 * usual:
             return change
     return None

@@ -19,7 +19,7 @@ from pipeline.logs.clock import time_zones
 from pipeline.logs.clock.clock_columns import ClockPlan
 from pipeline.logs.clock.date_order import SET_ORDER, Surroundings, days_of_stretches, order_of
 from pipeline.logs.clock.numeric_dates import read_digits
-from pipeline.logs.clock.stamp_parser import DAY_NS, NO_ZONE, SECOND_NS, Stamps, cell_at, parse
+from pipeline.logs.clock.stamp_parser import DAY_NS, NO_ZONE, SECOND_NS, StampColumn, Stamps, parse
 from pipeline.logs.layout.preamble import seconds_of
 from pipeline.logs.rows.column_blocks import CellBlock
 from pipeline.logs.rows.columns import Grid, line_of
@@ -44,7 +44,9 @@ class Moments:
     about: Mapping[str, str]  # for SourceFile.dialect
     notes: tuple[Text, ...]
     resolution_ns: int
-    other_ns: np.ndarray | None = None  # the same in the other date order, where that is as likely
+    other_order: str = (
+        ""  # the zone (see `time_zones.zone_text`) of times whose dates may as well be in the other order
+    )
 
 
 def read_moments(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
@@ -202,12 +204,12 @@ def _start_text(facts: Mapping[str, str]) -> str:
 
 
 def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
-    texts = [grid.text[i] for i in plan.columns]
+    texts = [grid.text.pop(i) for i in plan.columns]
     if plan.dotted:
         texts[-1] = [
             replace(b, data=np.where(b.data == ord("."), np.uint8(ord(":")), b.data)) for b in texts[-1]
         ]
-    stamps = [_parsed(cells, around) for cells in texts]
+    stamps = [_parsed(texts.pop(0), around) for _ in plan.columns]
     ok = np.logical_and.reduce([s.ok for s in stamps])
     dated = stamps[0]
     timed = stamps[-1]
@@ -232,38 +234,31 @@ def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
     if not (there.all() and possible.all()):
         good = possible & _spread(there, dated)
         row = int(np.flatnonzero(~good)[0])
-        cells = [cell_at(grid.text[i], row if rows is None else int(rows[row])) for i in plan.columns]
-        bad = cells[0] if len(cells) == 1 or possible[row] else cells[1]
-        raise _impossible(
-            bad.decode("utf-8", "replace").strip(), around, line_of(around.text, bad, around.data_at)
-        )
-    grid.let_text_go()
-    local = _spread(days * DAY_NS, dated)
-    local += clock
-    utc, more, zone = _zoned(local, timed, around)
+        bad = (dated if possible[row] else timed).text_of(row if rows is None else int(rows[row]))
+        raise _impossible(bad, around, line_of(around.text, bad.encode(), around.data_at))
     about = {
         "clock": "date and time" if plan.kind == "stamp" else "date and time apart",
         "date_format": _format_name(dated, order),
     }
-    other = None
-    if notes and notes[-1].key == "logs.note.date_order_open":
-        swapped = "month-first" if order == "day-first" else "day-first"
-        other_days, _ = days_of_stretches(dated, swapped)
-        other = _zoned(_spread(other_days * DAY_NS, dated) + clock, timed, around)[0]
-    resolution = min(timed.resolution_ns, 60 * SECOND_NS)
+    local = _spread(days * DAY_NS, dated)
+    local += clock
+    offset_s, resolution = timed.offset_s, min(timed.resolution_ns, 60 * SECOND_NS)
+    del stamps, dated, timed, clock  # of a long log a quarter of a gigabyte each
+    utc, more, zone = _zoned(local, offset_s, around)
+    is_open = bool(notes) and notes[-1].key == "logs.note.date_order_open"
     return Moments(
         utc_ns=utc,
         rows=rows,
         about=about | zone,
         notes=notes + more,
         resolution_ns=resolution,
-        other_ns=other,
+        other_order=time_zones.zone_text(_zone_in(offset_s, around)) if is_open else "",
     )
 
 
-def _parsed(cells: list[CellBlock], around: Surroundings) -> Stamps:
+def _parsed(cells: list[CellBlock] | StampColumn, around: Surroundings) -> Stamps:
     try:
-        return parse(cells)
+        return cells.stamps() if isinstance(cells, StampColumn) else parse(cells)
     except ValueError as error:
         raise LogFileError(
             "the column of times holds too many kinds of text",
@@ -302,16 +297,21 @@ def _from_time_of_day(stamps: Stamps, rows: np.ndarray | None, around: Surroundi
 
 
 def _zoned(
-    local: np.ndarray, stamps: Stamps, around: Surroundings
+    local: np.ndarray, offset_s: np.ndarray, around: Surroundings
 ) -> tuple[np.ndarray, tuple[Text, ...], dict[str, str]]:
-    told = stamps.offset_s != NO_ZONE
+    told = offset_s != NO_ZONE
     if told.all():
-        return local - stamps.offset_s.astype(np.int64) * SECOND_NS, (), {"zone": "in every row"}
+        return local - offset_s.astype(np.int64) * SECOND_NS, (), {"zone": "in every row"}
     if told.any():
         raise LogFileError(
             "some rows say their UTC offset and some don't", file=around.name, remedy="export the log again"
         )
     return _local_to_utc(local, around)
+
+
+def _zone_in(offset_s: np.ndarray, around: Surroundings) -> int | ZoneInfo:
+    """The zone of times whose rows may say their offset from UTC [s]."""
+    return int(offset_s[0]) * SECOND_NS if offset_s[0] != NO_ZONE else _zone_of(around)
 
 
 def _zone_of(around: Surroundings) -> int | ZoneInfo:
@@ -346,7 +346,7 @@ def _local_to_utc(
 
 def _spread(of_stretches: np.ndarray, stamps: Stamps) -> np.ndarray:
     """What holds for each stretch of rows with one date, a row each."""
-    return np.repeat(of_stretches, np.diff(np.append(stamps.day_starts, stamps.parts.shape[1])))
+    return np.repeat(of_stretches, stamps.rows_of_stretches)
 
 
 def _format_name(stamps: Stamps, order: str) -> str:

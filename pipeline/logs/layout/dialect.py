@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.errors import LogFileError
@@ -269,6 +270,21 @@ def _too_wide(text: bytes, name: str) -> LogFileError:
     )
 
 
+_NAMED = re.compile(r"(?<![\w.:])[^\W\d]\w{0,30} ?[=:] ?[+-]?\d[\d.,]{0,15}(?![\d:])")
+
+
+def refuse_named_readings(lines: Sequence[str], name: str) -> None:
+    """Raises LogFileError where most lines name each reading ("temp=4.0") in place of a label over its column."""
+    found = [m for line in lines if (m := _NAMED.search(line[:400]))]
+    if len(found) > 0.5 * len(lines):
+        raise LogFileError(
+            f'the readings carry their names in every row ("{found[-1][0]}")',
+            file=name,
+            line=1 + next(i for i, line in enumerate(lines) if _NAMED.search(line[:400])),
+            remedy="export the log as a table: a time and bare numbers a row, the names once, over the columns",
+        )
+
+
 def _no_rows(text: bytes, name: str) -> LogFileError:
     what = next((what for pattern, what in _OTHER_TEXT if pattern.match(text[:4096])), "")
     if what:
@@ -278,6 +294,7 @@ def _no_rows(text: bytes, name: str) -> LogFileError:
             remedy="export the log as CSV: a time and at least one reading a row, with a label over each column",
         )
     lines = [line for line in text[:HEAD_BYTES].decode("utf-8", "replace").splitlines() if line.strip()]
+    refuse_named_readings(lines[:SAMPLE_ROWS], name)
     wide = [line for line in lines if any(line.count(d) >= 1 for d in DELIMITERS)]
     if len(wide) == len(lines) and 0 < len(lines) <= 3:
         return LogFileError(

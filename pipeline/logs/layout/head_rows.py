@@ -215,11 +215,13 @@ def _is_upper_header(cells: list[str], fields: int) -> bool:
 _UNIT_WORDS = re.compile(
     r"""[\[(]?\s*(°\s*[cf]|º\s*[cf]|℃|℉|deg\.?\s*[cfk]|degrees?\s*[cf]|m[avwk]|[µμu][avw]|[cfk]|celsius|fahrenheit|kelvin|ma|a|amps?|amperes?|w|kw|watts?|v|volts?|kwh|wh
     |k?ohms?|k?ω|k?Ω|%|%\s*rh|pf|cos.?(phi|φ)|bar|psi[g]?|kpa|mpa|s|sec|seconds|ms|min|h|hh:mm(:ss)?(\.s+|\.0+)?|[ymdjat.\-/]{6,10}
-    |[ymdjat.\-/]{6,10}[\st]hh:mm(:ss)?.*|utc.*|gmt.*|local.*|date|time|-|n/?a|iso\s?8601)?\s*[\])]?""",
+    |[ymdjat.\-/]{6,10}[\st]hh:mm(:ss)?.*|utc.*|gmt.*|local.*|date|time|rn|n[or]\.?|\#|-|n/?a|iso\s?8601)?\s*[\])]?""",
     re.VERBOSE | re.IGNORECASE,
 )
 
 
+_NO_UNITS = ("date", "time", "rn", "no", "no.", "nr", "nr.", "#", "-")
+"""Words of a units row over columns without a unit."""
 _UNIT_TITLE = re.compile(r"units?|unidad(es)?|einheit(en)?|unités?|engineering units?", re.IGNORECASE)
 
 
@@ -234,5 +236,5 @@ def _is_units_row(cells: list[str], layout: Layout) -> bool:
         _as_wide(cells, fields)
         and bool(filled)
         and all(_UNIT_WORDS.fullmatch(c) for c in cells)
-        and sum(c.lower().strip("[]() ") not in ("date", "time", "-") for c in filled) >= 1
+        and sum(c.lower().strip("[]() ") not in _NO_UNITS for c in filled) >= 1
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipeline.errors import LogFileError
+from pipeline.logs.layout.day_columns import one_row_a_reading
 from pipeline.logs.layout.dialect import Dialect, sniff
 from pipeline.logs.layout.fixed_width import sniff_spaced
 from pipeline.logs.layout.head_rows import split_row
@@ -12,14 +13,15 @@ from pipeline.logs.vocabulary.stamp_patterns import TIME_WORDS
 
 
 def layout_of(content: Content) -> tuple[Content, Dialect]:
-    """(the text, its layout); the text is changed where blanks stood between its columns, or rows grew a cell. Raises LogFileError."""
+    """(the text, its layout); the text is changed where blanks stood between its columns, rows grew a cell, or columns are days. Raises
+    LogFileError."""
     try:
         dialect = sniff(content.text, content.name, quotes=content.quotes)
     except LogFileError:
         if (found := sniff_spaced(content)) is None:
             raise
         content, dialect = found
-    content, dialect = of_one_width(content, dialect)
+    content, dialect = one_row_a_reading(*of_one_width(content, dialect))
     _refuse_wrong_width(dialect, content.name)
     return content, dialect
 

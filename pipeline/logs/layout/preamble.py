@@ -9,64 +9,22 @@ from dataclasses import dataclass
 from pipeline.logs.layout.dialect import Dialect
 from pipeline.logs.layout.head_rows import split_row
 from pipeline.logs.vocabulary.quantities import HOUSE_UNITS, quantity_of_header
-from pipeline.logs.vocabulary.stamp_patterns import shape_of
+from pipeline.logs.vocabulary.stamp_patterns import SECONDS_IN, shape_of
 from pipeline.logs.vocabulary.units import UNITS, unit_of_header, unit_of_word
 
 _KEYS: Mapping[str, tuple[str, ...]] = {
-    # common practice, no source
-    "serial": (
-        "serial",
-        "s/n",
-        "sn",
-        "logger id",
-        "device id",
-        "logger no",
-        "serie",
-        "série",
-        "seriennummer",
-        "geräte-id",
-    ),
-    "interval": (
-        *(
-            "interval",
-            "sample rate",
-            "sampling",
-            "sample period",
-            "log rate",
-            "logging rate",
-            "intervalo",
-            "muestreo",
+    name: tuple(words.split("|"))
+    for name, words in {  # common practice, no source
+        "serial": "serial|s/n|sn|logger id|device id|logger no|serie|série|seriennummer|geräte-id",
+        "interval": (
+            "interval|sample rate|sampling|sample period|log rate|logging rate|intervalo|muestreo|intervalle|période|intervall|messintervall|abtastrate"
+            "|takt"
         ),
-        *("intervalle", "période", "intervall", "messintervall", "abtastrate", "takt"),
-    ),
-    "zone": ("time zone", "timezone", "utc offset", "gmt offset", "zona horaria", "fuseau", "zeitzone"),
-    "start": (
-        *(
-            "start",
-            "started",
-            "start time",
-            "first reading",
-            "begin",
-            "launched",
-            "launch",
-            "inicio",
-            "comienzo",
-            "début",
-        ),
-        *("debut", "beginn", "startzeit", "first sample", "date", "fecha", "datum"),
-    ),
-    "order": ("date format", "date order", "formato de fecha", "format de date", "datumsformat"),
-    "unit": (
-        "temperature unit",
-        "temp unit",
-        "temperature units",
-        "unit",
-        "units",
-        "unidad",
-        "unidades",
-        "unité",
-        "einheit",
-    ),
+        "zone": "time zone|timezone|utc offset|gmt offset|zona horaria|fuseau|zeitzone",
+        "start": "start|started|start time|first reading|begin|launched|launch|inicio|comienzo|début|debut|beginn|startzeit|first sample|date|fecha|datum",
+        "order": "date format|date order|formato de fecha|format de date|datumsformat",
+        "unit": "temperature unit|temp unit|temperature units|unit|units|unidad|unidades|unité|einheit",
+    }.items()
 }
 
 _STARTED = re.compile(
@@ -209,13 +167,5 @@ def seconds_of(text: str) -> float | None:
     match = re.fullmatch(r"(?:every\s+|alle\s+|cada\s+)?(\d+(?:\.\d+)?)\s*([a-zµ]*)\.?", text)
     if not match:
         return None
-    factor = {
-        **dict.fromkeys(
-            ("", "s", "sec", "secs", "second", "seconds", "seg", "segundos", "sekunden", "secondes", "sek"),
-            1.0,
-        ),
-        **dict.fromkeys(("ms",), 1e-3),
-        **dict.fromkeys(("m", "min", "mins", "minute", "minutes", "minutos", "minuten"), 60.0),
-        **dict.fromkeys(("h", "hr", "hour", "hours", "std", "horas", "heures"), 3600.0),
-    }.get(match[2])
+    factor = (SECONDS_IN | {"": 1.0, "m": 60.0, "minute": 60.0, "hour": 3600.0}).get(match[2])
     return float(match[1]) * factor if factor and float(match[1]) > 0 else None

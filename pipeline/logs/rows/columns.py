@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import Protocol
 
 import numpy as np
 import pyarrow as pa
@@ -54,7 +56,7 @@ class Grid:
     stamps_ns: (
         np.ndarray | None
     )  # int64: the first clock column where Arrow could read it; times as they stand
-    text: dict[int, list[CellBlock]]  # clock columns as text, where it couldn't
+    text: dict[int, list[CellBlock] | TextSink]  # clock columns as text, where it couldn't
     numbers: dict[int, Numbers]
     left_out: tuple[str, ...]  # lines of another width, as they stand
 
@@ -68,10 +70,11 @@ class Grid:
             left_out=(),
         )
 
-    def let_text_go(self) -> None:
-        """Free the text of the clock columns: a quarter of all memory, and of no use once the times are known."""
-        self.text.clear()
-        pa.default_memory_pool().release_unused()
+
+class TextSink(Protocol):
+    """What takes a column of text a block at a time, so that none of it need be kept."""
+
+    def extend(self, blocks: list[CellBlock]) -> None: ...
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,6 +86,9 @@ class Wanted:
     clock_text: tuple[int, ...]
     numbers: tuple[int, ...]
     texts: tuple[int, ...] = ()  # columns of words that are wanted as they stand
+    clock_sink: Callable[[int], TextSink] | None = (
+        None  # of a large file: takes a clock column of up to so many rows; None: a list does
+    )
     careful: bool = False  # the sample already shows cells that the quick way refuses
 
 
@@ -122,7 +128,9 @@ def _in_pieces(body: Body, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
     values = {i: np.empty(rows) for i in wanted.numbers}
     words: dict[int, dict[str, list[np.ndarray]]] = {i: {} for i in wanted.numbers}
     units: dict[int, str | None] = dict.fromkeys(wanted.numbers)
-    text: dict[int, list[CellBlock]] = {i: [] for i in (*wanted.clock_text, *wanted.texts)}
+    text: dict[int, list[CellBlock] | TextSink] = {i: [] for i in (*wanted.clock_text, *wanted.texts)}
+    if wanted.clock_sink is not None:
+        text |= {i: wanted.clock_sink(rows) for i in wanted.clock_text}
     left_out: list[str] = []
     at = 0
     for piece in body.pieces(_PIECE_BYTES):
@@ -147,7 +155,7 @@ def _in_pieces(body: Body, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
             for word, where in numbers.words.items():
                 words[i].setdefault(word, []).append(where + at)
         for i, blocks in grid.text.items():
-            text[i] += blocks
+            text[i].extend(blocks)
         left_out += grid.left_out
         at = end
         del grid

@@ -60,6 +60,10 @@ _WORDS: tuple[tuple[Quantity, str], ...] = (
         "pressure",
         r"press(ure)?|presi[oó]n|pressione|pressão|druck|pression|druk|tryck|tryk|paine|ciśnienie|tlak|давление|basınç|压力|圧力",
     ),
+    (
+        "temperature",
+        r"probes?|fühler|sondas?|sondes?|thermoelement|termopar|датчик",
+    ),  # clamps have a word of their own
 )
 _COMPILED: tuple[tuple[Quantity, re.Pattern[str]], ...] = tuple(
     (quantity, re.compile(rf"(?<![^\W_])(?:{words})(?![^\W_])")) for quantity, words in _WORDS
@@ -119,3 +123,15 @@ def names_a_quantity_or_time(header: str) -> bool:
         or _TIMES.search(lowered) is not None
         or any(w in header for w in _WIDE_TIMES)
     )
+
+
+_NO_NAME = re.compile(
+    r"column \d+|(temp\w*|value|reading|measurement|data|wert|messwert|valor|medida|valeur|mesure|channel|ch|input|probe|sensor)"
+    r"\W*\d{0,2}\W*([°º]?\s?[cfk]|a)?\W*",
+    re.IGNORECASE,
+)
+
+
+def says_nothing(header: str) -> bool:
+    """Whether a label says no more than that readings stand under it: "column 2", "Temp 1", "Value"."""
+    return _NO_NAME.fullmatch(header) is not None

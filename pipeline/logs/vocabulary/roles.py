@@ -149,7 +149,7 @@ def rule_for(unit: Unit, label: str, file: str) -> ChannelRule | None:
     return None
 
 
-def role_by_header(label: str, house_unit: str | None, *, water_cooled: bool = False) -> RoleGuess:
+def role_by_header(label: str, house_unit: str | None) -> RoleGuess:
     """The role that the words of a header name. `house_unit` ("°C", "A", …; None: unknown) rules out what can't be.
 
     A header that says nothing gives role "other" with confidence 0.

@@ -27,75 +27,32 @@ _MONTHS = {
     )
     for name in names.split()
 }
+SECONDS_IN = {
+    word: seconds
+    for words, seconds in (
+        ("s sec secs seconds second segundos sekunden secondes seg sek", 1.0),
+        ("ms msec milliseconds", 1e-3),
+        ("min mins minutes minutos minuten", 60.0),
+        ("h hr hrs hours std stunden horas heures", 3600.0),
+        ("d days tage días jours", 86400.0),
+    )
+    for word in words.split()
+}
+"""Words for units of elapsed time -> seconds."""
 TIME_WORDS = re.compile(
     r"""\b(time|date|timestamp|datetime|clock|when|hora|fecha|tiempo|zeit|datum|uhrzeit|zeitstempel|heure|horodatage|jour|día|dia
     |temps|utc|local|elapsed|secs?|seconds?|segundos|sekunden|secondes|minutes|epoch|unix|laufzeit|messzeit|stamp)\b""",
     re.VERBOSE | re.IGNORECASE,
 )
 """Words over a column of times. Common practice, no source."""
-_WEEKDAYS = frozenset(
-    [
-        "mon",
-        "monday",
-        "tue",
-        "tues",
-        "tuesday",
-        "wed",
-        "wednesday",
-        "thu",
-        "thur",
-        "thurs",
-        "thursday",
-        "fri",
-        "friday",
-        "sat",
-        "saturday",
-        "sun",
-        "sunday",
-        "mo",
-        "di",
-        "mi",
-        "do",
-        "fr",
-        "sa",
-        "so",
-        "montag",
-        "dienstag",
-        "mittwoch",
-        "donnerstag",
-        "freitag",
-        "samstag",
-        "sonnabend",
-        "sonntag",
-        "lun",
-        "lunes",
-        "mar",
-        "martes",
-        "mié",
-        "mie",
-        "miércoles",
-        "jue",
-        "jueves",
-        "vie",
-        "viernes",
-        "sáb",
-        "sab",
-        "sábado",
-        "dom",
-        "domingo",
-        "lundi",
-        "mardi",
-        "mer",
-        "mercredi",
-        "jeu",
-        "jeudi",
-        "ven",
-        "vendredi",
-        "sam",
-        "samedi",
-        "dim",
-        "dimanche",
-    ]
+WEEKDAYS = frozenset(
+    word
+    for words in (
+        "mon monday tue tues tuesday wed wednesday thu thur thurs thursday fri friday sat saturday sun sunday mo di mi do fr sa so",
+        "montag dienstag mittwoch donnerstag freitag samstag sonnabend sonntag lun lunes mar martes mié mie miércoles jue jueves vie",
+        "viernes sáb sab sábado dom domingo lundi mardi mer mercredi jeu jeudi ven vendredi sam samedi dim dimanche",
+    )
+    for word in words.split()
 )
 # Abbreviations as they are used in Europe and North America; common practice, no source.
 _ZONES = {
@@ -302,7 +259,7 @@ def _shape_of(text: str) -> Shape | None:
 def _is_sound(match: dict[str, str | None]) -> bool:
     """Whether the parts that were found can stand together."""
     dated, timed = bool(match["date"]), bool(match["time"])
-    if match["weekday"] and (match["weekday"].lower() not in _WEEKDAYS or not dated):
+    if match["weekday"] and (match["weekday"].lower() not in WEEKDAYS or not dated):
         return False
     if (match["half"] or match["zone"]) and not timed:
         return False

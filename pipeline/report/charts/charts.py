@@ -12,6 +12,7 @@ from pipeline.logs.timeline import Timeline
 from pipeline.report.charts.detail import LEAST_STEP, cycle_spans, spread
 from pipeline.report.charts.overlay import Overlay
 from pipeline.report.clock import Offsets
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.usual_range import Limits
 from pipeline.report.payload.pack import Pack
 from pipeline.report.wording import Reader
@@ -28,11 +29,11 @@ def put_cycles(
     limits: dict[str, Limits],
 ) -> None:
     """One value a cycle of what the length charts and the table show."""
-    table, start = record.cycles, timeline.start_ns
-    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy(np.int64)
+    table, start = columns_of(record), timeline.start_ns
+    numbers = table["cycle"]
 
     def seconds(column: str) -> np.ndarray:
-        ns = table[column].to_numpy(np.int64)
+        ns = table[column]
         return np.where(ns < 0, np.nan, (ns - start) / S)
 
     columns = {
@@ -51,12 +52,10 @@ def put_cycles(
     )
     pack.header["cycles"] = {
         "number": pack.doubles(numbers),
-        "complete": pack.bytes(table["complete"].to_numpy().astype(np.uint8)),
+        "complete": pack.bytes(table["complete"].astype(np.uint8)),
         "flags": {str(n): codes for n, codes in sorted(flags.items())},
         **{name: pack.doubles(values) for name, values in columns.items()},
-        **{
-            name: pack.floats(table[name].to_numpy(dtype=float)) for name in measures if name in table.columns
-        },
+        **{name: pack.floats(table[name]) for name in measures if name in table},
         "limits": {
             name: [_or_none(v) for v in (lim.low, lim.centre, lim.high)] for name, lim in limits.items()
         },

@@ -15,6 +15,7 @@ import numpy as np
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Channel, Timeline
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import WIDTHS_S, level_within, trusted_readings
 from pipeline.report.payload.pack import step_of, weight
 
@@ -215,8 +216,8 @@ def _finest(widths: Sequence[float], weighs: Callable[[float], float], room: flo
 
 def _turns(record: CycleRecord) -> Spans:
     """Where hot gas comes on and where it goes off, with what lies around it; a short harvest as a whole."""
-    table = record.cycles
-    begin, stop = (table[c].to_numpy(np.int64) for c in ("harvest_start_ns", "harvest_end_ns"))
+    table = columns_of(record)
+    begin, stop = (table[c] for c in ("harvest_start_ns", "harvest_end_ns"))
     spans = []
     for a, b in zip(begin.tolist(), stop.tolist(), strict=True):
         if 0 <= a < b <= a + WHOLE_S * S:
@@ -311,11 +312,9 @@ def _others(record: CycleRecord) -> Iterator[tuple[int, int]]:
 
 def cycle_spans(record: CycleRecord) -> dict[int, tuple[int, int]]:
     """Cycle number -> where it lies [ns]; half an hour where its end was not seen."""
-    table = record.cycles
-    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
-    begin, harvest, stop = (
-        table[c].to_numpy(np.int64) for c in ("freeze_start_ns", "harvest_start_ns", "harvest_end_ns")
-    )
+    table = columns_of(record)
+    numbers = table["cycle"]
+    begin, harvest, stop = (table[c] for c in ("freeze_start_ns", "harvest_start_ns", "harvest_end_ns"))
     last = np.where(stop > 0, stop, np.where(harvest > 0, harvest, begin + 1800 * S))
     return {int(n): (int(a), int(b)) for n, a, b in zip(numbers, begin, last, strict=True)}
 

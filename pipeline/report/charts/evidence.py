@@ -15,6 +15,7 @@ from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.charts import svg
 from pipeline.report.charts.overlay import Overlay, cold_trace
 from pipeline.report.clock import Offsets
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import thinned, trusted_readings
 from pipeline.report.wording import Reader
 
@@ -84,13 +85,14 @@ def _measure_picture(
     """The measure that a finding speaks of, a dash a cycle over the whole log, and its middle from a twelfth of the log to
     the next; None where it speaks of none, or too few cycles have it."""
     name = str(finding.evidence.get("measure", ""))
-    if name not in record.cycles.columns:
+    if name not in columns_of(record):
         return None
-    values = record.cycles[name].to_numpy(float)
-    seen = np.isfinite(values) & ~record.cycles["broken"].to_numpy().astype(bool)
+    table = columns_of(record)
+    values = table[name]
+    seen = np.isfinite(values) & ~table["broken"]
     if seen.sum() < LEAST_MEASURED:
         return None
-    at = (record.cycles["freeze_start_ns"].to_numpy(np.int64)[seen] - timeline.start_ns) / S
+    at = (table["freeze_start_ns"][seen] - timeline.start_ns) / S
     values, span_s = values[seen], (timeline.end_ns - timeline.start_ns) / S
     low, high = np.percentile(values, [1, 99])  # one wild cycle must not flatten the course
     room = max(float(high - low) * 0.15, 0.1)
@@ -127,20 +129,15 @@ def _measure_picture(
 
 def _telling_cycle(finding: Finding, record: CycleRecord, kind: str) -> _Telling | None:
     """Of the cycles meant, the one that shows the finding best and was seen whole."""
-    table = record.cycles
-    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
+    table = columns_of(record)
+    numbers = table["cycle"]
     start, end = (
         ("freeze_start_ns", "harvest_start_ns")
         if kind == "freeze"
         else ("harvest_start_ns", "harvest_end_ns")
     )
-    length = table[f"{kind}_min"].to_numpy(dtype=float)
-    usable = (
-        np.isin(numbers, finding.cycles)
-        & np.isfinite(length)
-        & (table[start].to_numpy() >= 0)
-        & (table[end].to_numpy() >= 0)
-    )
+    length = table[f"{kind}_min"]
+    usable = np.isin(numbers, finding.cycles) & np.isfinite(length) & (table[start] >= 0) & (table[end] >= 0)
     if not usable.any():
         return None
     at = np.flatnonzero(usable)
@@ -149,15 +146,13 @@ def _telling_cycle(finding: Finding, record: CycleRecord, kind: str) -> _Telling
     elif finding.shows.telling == "warmest":
         # Of cycles of middling length the warmest: an odd length would hide what is meant.
         middling = at[np.argsort(np.abs(length[at] - np.median(length[at])))[: max(len(at) // 2, 1)]]
-        best = middling[
-            np.argmax(np.nan_to_num(table["freeze_end_c"].to_numpy(dtype=float)[middling], nan=-np.inf))
-        ]
+        best = middling[np.argmax(np.nan_to_num(table["freeze_end_c"][middling], nan=-np.inf))]
     elif finding.shows.telling == "middle":
         best = at[len(at) // 2]
     else:
         best = at[np.argmax(length[at])]
     return _Telling(
-        cycle=int(numbers[best]), start_ns=int(table[start].iloc[best]), length_min=float(length[best])
+        cycle=int(numbers[best]), start_ns=int(table[start][best]), length_min=float(length[best])
     )
 
 

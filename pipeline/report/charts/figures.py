@@ -7,11 +7,12 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from pipeline.cycles.record import CycleRecord, PhaseKind
+from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.charts.overlay import Overlay
 from pipeline.report.charts.traces import Drawn, drawn_channels
+from pipeline.report.numbers.columns import columns_of, spans_of
 from pipeline.report.numbers.levels import trusted_readings
 from pipeline.report.numbers.usual_range import Limits
 from pipeline.report.summary import UnitSummary
@@ -32,16 +33,14 @@ def figures(
     figures = [
         {"id": "log", "name": "chart.log", "said": _log_said(timeline, record, judgement, summary, reader)}
     ]
-    if (
-        len(record.cycles)
-        and np.isfinite(record.cycles[["freeze_min", "harvest_min"]].to_numpy(dtype=float)).any()
-    ):
+    table = columns_of(record)
+    if any(np.isfinite(table[name]).any() for name in ("freeze_min", "harvest_min")):
         figures.append(
             {"id": "lengths", "name": "chart.lengths", "said": _lengths_said(record, limits, reader)}
         )
     for ident, over, column in (("freezes", freezes, "freeze_min"), ("harvests", harvests, "harvest_min")):
         if over is not None and record.harvests_timed:
-            lengths = record.cycles[column].to_numpy(dtype=float)
+            lengths = table[column]
             longest = float(np.fmax.reduce(lengths)) if len(lengths) else float("nan")
             said = reader.t_html(
                 f"chart.{ident}_alt_all" if over.of_all else f"chart.{ident}_alt",
@@ -59,7 +58,7 @@ def figures(
 def _log_said(
     timeline: Timeline, record: CycleRecord, judgement: Judgement, summary: UnitSummary, reader: Reader
 ) -> Markup:
-    spans = {k: sum(p.end_ns - p.start_ns for p in record.phases if p.kind == k) for k in PhaseKind}
+    spans = spans_of(record)
     whole = sum(spans.values()) or 1
     phases = ", ".join(
         reader.t("chart.log_phases", share_pct=100 * span / whole, name_phase=kind.value)
@@ -89,7 +88,7 @@ def _range_said(channel: Channel, reader: Reader) -> Markup:
 def _lengths_said(record: CycleRecord, limits: dict[str, Limits], reader: Reader) -> Markup:
     said = []
     for name, key in (("freeze", "chart.lengths_alt"), ("harvest", "chart.lengths_alt_harvest")):
-        values = record.cycles[f"{name}_min"].to_numpy(dtype=float)
+        values = columns_of(record)[f"{name}_min"]
         values, lim = values[np.isfinite(values)], limits[f"{name}_min"]
         if not len(values) or (name == "harvest" and not record.harvests_timed):
             continue

@@ -13,6 +13,7 @@ from pipeline.logs.timeline import Timeline
 from pipeline.report.charts import svg
 from pipeline.report.charts.overlay import Overlay, cold_trace
 from pipeline.report.clock import DAY_NS, Offsets, local_day
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import level, trusted_readings
 from pipeline.report.numbers.usual_range import Limits
 from pipeline.report.wording import Reader
@@ -71,13 +72,13 @@ def sketch_lengths(
     visits: Sequence[float] = (),
 ) -> Markup | None:
     """Every freeze as a dash, abnormal ones broader, over the usual range; None where fewer than three were seen."""
-    table = record.cycles
-    lengths = table["freeze_min"].to_numpy(dtype=float)
+    table = columns_of(record)
+    lengths = table["freeze_min"]
     seen = np.isfinite(lengths)
     if seen.sum() < 3:
         return None
-    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
-    starts = table["freeze_start_ns"].to_numpy(np.int64)
+    numbers = table["cycle"]
+    starts = table["freeze_start_ns"]
     lim, height = limits["freeze_min"], 170.0
     edges = [v for v in (lim.low, lim.high) if np.isfinite(v)]
     low, high = min(lengths[seen].min(), *edges, np.inf), max(lengths[seen].max(), *edges, 0.0)

@@ -10,6 +10,7 @@ from markupsafe import Markup
 from pipeline.cycles.record import CycleRecord
 from pipeline.logs.timeline import Timeline
 from pipeline.report.charts import svg
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import thinned, trusted_readings
 from pipeline.report.wording import Reader
 
@@ -41,7 +42,7 @@ def one_cycle(timeline: Timeline, record: CycleRecord, odd: set[int], reader: Re
     chosen = _usual(record, odd)
     if channel is None or chosen is None or not record.harvests_timed:
         return None
-    number, begin, gas, end = chosen
+    number, begin, gas, end, usual = chosen
     time_ns, values = trusted_readings(channel)
     first, last = begin - round(LEAD_MIN * 60 * S), end + round(3 * 60 * S)
     a, b = np.searchsorted(time_ns, [first, last])
@@ -72,7 +73,7 @@ def one_cycle(timeline: Timeline, record: CycleRecord, odd: set[int], reader: Re
         parts.append(svg.label(float(plane.px(tick)), bottom + 27, reader.number(tick), "tick", "middle"))
     parts.append(svg.label(WIDTH - RIGHT, bottom + 56, reader.t("picture.minutes_freeze"), "tick", "end"))
     said = reader.t(
-        "cycle.said",
+        "cycle.said" if usual else "cycle.said_middle",
         cycle=number,
         freeze_min=freeze_min,
         harvest_min=whole_min - freeze_min,
@@ -87,24 +88,23 @@ def one_cycle(timeline: Timeline, record: CycleRecord, odd: set[int], reader: Re
     )
 
 
-def _usual(record: CycleRecord, odd: set[int]) -> tuple[int, int, int, int] | None:
-    """Number, start, harvest and end of the whole cycle whose freeze and harvest are nearest the middle ones."""
-    table = record.cycles
-    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
-    usual = (
-        table["complete"].to_numpy().astype(bool)
-        & ~table["broken"].to_numpy().astype(bool)
-        & ~table["after_idle"].to_numpy().astype(bool)
-        & ~np.isin(numbers, list(odd))
-    )
-    freeze, harvest = (table[c].to_numpy(float) for c in ("freeze_min", "harvest_min"))
-    usual &= np.isfinite(freeze) & np.isfinite(harvest)
+def _usual(record: CycleRecord, odd: set[int]) -> tuple[int, int, int, int, bool] | None:
+    """Number, start, harvest and end of the whole cycle whose freeze and harvest are nearest the middle ones, and whether that is
+    a usual one: where next to none is, it is chosen among all."""
+    table = columns_of(record)
+    numbers = table["cycle"]
+    whole = table["complete"] & ~table["broken"] & ~table["after_idle"]
+    freeze, harvest = (table[c] for c in ("freeze_min", "harvest_min"))
+    whole &= np.isfinite(freeze) & np.isfinite(harvest)
+    plain = whole & ~np.isin(numbers, list(odd))
+    is_usual = bool(plain.sum() >= LEAST)
+    usual = plain if is_usual else whole
     if usual.sum() < LEAST:
         return None
     off = sum(np.abs(v - np.median(v[usual])) / np.median(v[usual]) for v in (freeze, harvest))
     k = int(np.argmin(np.where(usual, off, np.inf)))
-    row = table.iloc[k]
-    return int(numbers[k]), int(row.freeze_start_ns), int(row.harvest_start_ns), int(row.harvest_end_ns)
+    edges = (int(table[f"{name}_ns"][k]) for name in ("freeze_start", "harvest_start", "harvest_end"))
+    return int(numbers[k]), *edges, is_usual
 
 
 def _moments(

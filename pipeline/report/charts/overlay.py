@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.cycles.record import CycleRecord
 from pipeline.logs.timeline import Channel, Timeline
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import trusted_readings
 
 S = 1_000_000_000
@@ -62,15 +63,15 @@ def overlay(
     began are not drawn, and stay out of the band where enough others are left. None where no channel shows anything, or no cycle is whole.
     """
     channel = channel or cold_trace(timeline)
-    table = record.cycles
-    if channel is None or not len(table):
+    table = columns_of(record)
+    if channel is None or not len(table["cycle"]):
         return None
-    begin, stop = table[start].to_numpy(np.int64), table[end].to_numpy(np.int64)
-    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy(np.int64)
+    begin, stop = table[start], table[end]
+    numbers = table["cycle"]
     whole = (begin >= 0) & (stop > begin)
-    aside = table["broken"].to_numpy().astype(bool) | np.isin(numbers, list(beside))
+    aside = table["broken"] | np.isin(numbers, list(beside))
     if start == "freeze_start_ns":
-        aside = aside | table["after_idle"].to_numpy().astype(bool)
+        aside = aside | table["after_idle"]
     begin, stop, numbers, aside = begin[whole], stop[whole], numbers[whole], aside[whole]
     if not len(begin):
         return None

@@ -131,7 +131,7 @@ def day_ribbons(
                 )
         for minute in (m for day_of, m in visits if day_of == day.date):
             x = LEFT + minute * scale
-            parts.append(svg.line(x, middle - ROW / 2, x, middle + ROW / 2, "visit"))
+            parts.append(svg.line(x, middle - ROW * 0.6, x, middle + ROW * 0.6, "visit"))
         if n < len(said) and said[n]:
             parts.append(svg.label(width - right + 10, middle + 5, said[n], "tick", "start"))
     parts += [

@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Output
 from pipeline.report.clock import Offsets
+from pipeline.report.numbers.columns import columns_of
 
 S = 1_000_000_000
 H_NS = 3600 * S
@@ -46,8 +47,8 @@ def days_of(record: CycleRecord, offsets: Offsets) -> Days | None:
     first, count = int(day[0]), int(day[-1] - day[0]) + 1
     hours = np.zeros((count, 24, len(KINDS)))
     np.add.at(hours, (day - first, hour, kind), np.diff(cuts) / H_NS)
-    table = record.cycles
-    ends = table["harvest_end_ns"].to_numpy(np.int64)[table["complete"].to_numpy().astype(bool)]
+    table = columns_of(record)
+    ends = table["harvest_end_ns"][table["complete"]]
     cycles = (
         np.bincount(offsets.local_ns(ends) // (24 * H_NS) - first, minlength=count)[:count]
         if len(ends)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.logs.timeline import Channel
+from pipeline.report.numbers.columns import remembered
 
 S = 1_000_000_000
 
@@ -28,6 +29,7 @@ class Level:
     high: np.ndarray  # float64 (n,)
 
 
+@remembered
 def trusted_readings(channel: Channel) -> tuple[np.ndarray, np.ndarray]:
     """Times [ns] and values of the readings that may be used."""
     good = channel.trusted & np.isfinite(channel.values)

@@ -13,6 +13,7 @@ from pipeline.findings.finding import Judgement
 from pipeline.language.catalogue import own_text
 from pipeline.language.text import Text
 from pipeline.logs.timeline import Channel, Timeline
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import trusted_readings
 from pipeline.report.wording import Reader
 
@@ -74,8 +75,8 @@ def _reasons(timeline: Timeline, record: CycleRecord) -> Iterable[tuple[Text, tu
         yield _text("why_short", span_min=60 * span_h), ()
     if telling and record.interval_s > COARSE_S:
         yield _text("why_coarse", interval_min=record.interval_s / 60), ("faster",)
-    elif len(record.cycles):
-        yield _text("why_few", count=len(record.cycles)), ()
+    elif len(columns_of(record)["cycle"]):
+        yield _text("why_few", count=len(columns_of(record)["cycle"])), ()
 
 
 def _swing(values: np.ndarray) -> float:

@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
+from pipeline.report.numbers.columns import columns_of
 
 SIGMA_90 = 1.645  # half-width of the middle 90 % of a normal sample, in standard deviations
 
@@ -49,13 +50,13 @@ def limits_in_force(record: CycleRecord, column: str, judgement: Judgement, odd:
         if finding.shows.about == phase and all(told.get(name) is not None for name in told_by):
             low, centre, high = (float(told[name]) for name in told_by)
             return Limits(centre=centre, low=low, high=high)
-    table = record.cycles
-    sampling = table["uncertainty_min"].to_numpy(dtype=float)
+    table = columns_of(record)
+    sampling = table["uncertainty_min"]
     known = sampling[np.isfinite(sampling)]
-    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
-    whole = ~table["broken"].to_numpy().astype(bool)
+    numbers = table["cycle"]
+    whole = ~table["broken"]
     usual = whole & ~np.isin(numbers, list(odd))
-    lengths = table[column].to_numpy(dtype=float)
+    lengths = table[column]
     table_of = in_force(judgement.thresholds)
     chosen = lengths[usual] if np.isfinite(lengths[usual]).sum() >= table_of["own_cycles"] else lengths[whole]
     # uncertainty_min is the half-width of a 90 % interval

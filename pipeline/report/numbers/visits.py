@@ -12,6 +12,7 @@ import numpy as np
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import AfterVisit
 from pipeline.logs.timeline import Timeline
+from pipeline.report.numbers.columns import columns_of
 from pipeline.unit import Visit
 
 S = 1_000_000_000
@@ -68,17 +69,17 @@ def places_of(
 
 
 def _beside(begin: float, at_ns: int, stop: float, record: CycleRecord) -> dict[str, tuple[float, float]]:
-    table = record.cycles
-    if not len(table):
+    table = columns_of(record)
+    if not len(table["cycle"]):
         return {}
-    starts, ends = table["freeze_start_ns"].to_numpy(float), table["harvest_end_ns"].to_numpy(float)
-    whole = table["complete"].to_numpy().astype(bool) & ~table["broken"].to_numpy().astype(bool)
+    starts, ends = table["freeze_start_ns"], table["harvest_end_ns"]
+    whole = table["complete"] & ~table["broken"]
     before, after = whole & (starts >= begin) & (ends <= at_ns), whole & (starts >= at_ns) & (ends <= stop)
     if min(int(before.sum()), int(after.sum())) < LEAST_CYCLES:
         return {}
     told = {}
     for name in ("freeze_min", "harvest_min") if record.harvests_timed else ("freeze_min",):
-        values = table[name].to_numpy(float)
+        values = table[name]
         told[name] = (
             round(float(np.nanmedian(values[before])), 2),
             round(float(np.nanmedian(values[after])), 2),

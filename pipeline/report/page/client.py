@@ -121,13 +121,15 @@ def _waiting(level: str, summary: UnitSummary, reader: Reader) -> tuple[str, ...
         ("none_h", "without"),
         ("usual_min", "slower"),
         ("kind_min", "slower_kind"),
-        ("less_kg_per_day", "ice"),
-        ("more_pct", "electricity"),
+        ("high_whole_kg", "ice"),
+        ("high_kwh", "energy"),
+        ("more_pct", "current"),
     ):
-        if name in cost:
-            values = {"less_whole_kg" if n == "less_kg_per_day" else n: v for n, v in cost.items()}
-            said.append(t(f"client.waiting_{key}", **values))
-    return (*([" ".join(said)] if said else []), t(f"client.waiting_{level}"))
+        if name in cost and not (key == "current" and "high_kwh" in cost):
+            said.append(t(f"client.waiting_{key}", **cost))
+    if not said:
+        return (t(f"client.waiting_{level}"),)
+    return " ".join(said), t("client.waiting_watch_more" if level == "watch" else f"client.waiting_{level}")
 
 
 def _safe(step: str, given: Given, reader: Reader) -> str:

@@ -13,6 +13,7 @@ from pipeline.findings.finding import Judgement, Severity
 from pipeline.logs.timeline import Timeline
 from pipeline.report.charts.strips import by_time, icicles
 from pipeline.report.clock import Offsets
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.unjudged import Unsaid
 from pipeline.report.page.running import energy_facts, refrigerant_facts
 from pipeline.report.summary import UnitSummary
@@ -71,8 +72,8 @@ def facts(
     facts += energy_facts(output, reader)
     if summary.cycles:
         notes = [t("page.cycles_rate", cycles_per_day=summary.cycles / summary.days)] if summary.days else []
-        if len(record.cycles) > summary.cycles:
-            notes.append(t("page.cycles_all", count=len(record.cycles)))
+        if len(columns_of(record)["cycle"]) > summary.cycles:
+            notes.append(t("page.cycles_all", count=len(columns_of(record)["cycle"])))
         facts.append(
             {
                 "name": t("page.cycles"),
@@ -114,8 +115,8 @@ def facts(
 
 
 def _middle_nine_tenths(record: CycleRecord, column: str) -> tuple[float, float]:
-    table = record.cycles
-    values = table[column].to_numpy(dtype=float)[table["complete"].to_numpy().astype(bool)]
+    table = columns_of(record)
+    values = table[column][table["complete"]]
     low, high = np.percentile(values[np.isfinite(values)], [5, 95])
     return float(low), float(high)
 
@@ -151,14 +152,14 @@ def freezes(
     visits: Sequence[float] = (),
 ) -> dict[str, Any] | None:
     """Every freeze as an icicle, as long as the freeze: the log at one glance. None of fewer than three freezes."""
-    table = record.cycles
-    numbers = (table["cycle"] if "cycle" in table.columns else table.index).to_numpy()
-    lengths = table["freeze_min"].to_numpy(dtype=float)
+    table = columns_of(record)
+    numbers = table["cycle"]
+    lengths = table["freeze_min"]
     seen = np.isfinite(lengths)
     if seen.sum() < 3:
         return None
     odd = np.isin(numbers, list(abnormal))
-    starts = table["freeze_start_ns"].to_numpy(np.int64)
+    starts = table["freeze_start_ns"]
     span = (timeline.start_ns, timeline.end_ns)
     lengths_shown, marked, at = by_time(starts[seen], lengths[seen], odd[seen], span)
     said = reader.t(
@@ -166,7 +167,7 @@ def freezes(
         low_min=float(lengths[seen].min()),
         high_min=float(lengths[seen].max()),
         abnormal=len(abnormal),
-        count=len(table),
+        count=len(table["cycle"]),
     )
     return {
         "svg": icicles(lengths_shown, marked, at=at, width=960.0, height=56.0, title=said, visits=visits),

@@ -10,6 +10,7 @@ from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.clock import Offsets
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.wording import Reader
 from pipeline.unit import Unit
 
@@ -26,7 +27,7 @@ def method_of(
     """Everything that the template's method part needs."""
     from pipeline.findings.thresholds import PRACTICE
 
-    uncertain = record.cycles["uncertainty_min"].to_numpy(dtype=float)
+    uncertain = columns_of(record)["uncertainty_min"]
     uncertain = uncertain[np.isfinite(uncertain)]
     return {
         "timing": reader.t_html(

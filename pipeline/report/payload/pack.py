@@ -78,7 +78,7 @@ class Pack:
             (4 - len(header)) % 8
         )  # with the length before it, the arrays start at a multiple of 8
         # A small block need not be squeezed hard: its page is far from what it may weigh.
-        squeeze = zlib.compressobj(6 if self._at > HARD_FROM else 4, zlib.DEFLATED, 31)
+        squeeze = zlib.compressobj(6 if self._at > HARD_FROM else 2, zlib.DEFLATED, 31)
         whole = [struct.pack("<I", len(header)), header, *self._parts]
         return printable(b"".join([*map(squeeze.compress, whole), squeeze.flush()]))
 

@@ -25,7 +25,18 @@ def _only(label: str, values, unit=None, toml: Unit | None = None, step_s: float
 
 
 @pytest.mark.parametrize(
-    "label", ["temperature", "temp", "fridge temp", "Temperatur", "Température", "温度", "Probe temp 1"]
+    "label",
+    [
+        "temperature",
+        "temp",
+        "fridge temp",
+        "Temperatur",
+        "Température",
+        "温度",
+        "Probe temp 1",
+        "Probe 1",
+        "value",
+    ],
 )
 def test_a_temperature_by_its_header_is_no_current(label):
     values = np.tile(FRIDGE_C, 60)
@@ -48,6 +59,12 @@ def test_what_is_neither_cold_nor_warm_stays_open_and_is_asked_for():
     assert {c.role for c in timeline.channels} == {"other"}
     notes = [n for s in timeline.sources for n in s.notes if n.key == "logs.note.unit_unknown"]
     assert {n.values["label"] for n in notes} == {"Freezer temp", "Fridge temp"}
+
+
+def test_a_room_in_celsius_that_may_be_a_cold_store_in_fahrenheit_stays_open():
+    channel, notes = _only("Thing", 36.0 + 5.0 * np.sin(np.arange(600) / 9))
+    assert (channel.role, channel.unit_read) == ("other", "")
+    assert "logs.note.unit_unknown" in notes
 
 
 @pytest.mark.parametrize(

@@ -207,3 +207,31 @@ def test_times_without_a_zone_are_the_loggers_own(tmp_path):
     path = _log(tmp_path)
     assert understand([path], Unit(name="bar")).files[0].dialect["zone"] == "the logger's own clock"
     assert understand([path], Unit(name="bar", time_zone="UTC")).files[0].dialect["zone"] == "UTC"
+
+
+def test_what_rests_on_cycles_is_not_promised_where_none_are_seen(tmp_path):
+    rows = ["Time,Suction (°C),Current (A)"]
+    rows += [
+        f"2026-05-04 {m // 60:02d}:{m % 60:02d}:{s:02d},22.{m % 5},0.02"
+        for m in range(600)
+        for s in (0, 20, 40)
+    ]
+    found = understand([write(tmp_path / "log.csv", "\n".join(rows) + "\n")], Unit(name="bar"))
+    answers = _answers(found)
+    assert answers["freezes and harvests"] == "no"
+    assert {answers[q] for q in ("length of a harvest", "harvests that stall", "cold enough freezes")} == {
+        "no"
+    }
+
+
+def test_a_log_of_another_century_is_named_and_left_out(tmp_path):
+    good = _log(tmp_path)
+    old = write(
+        tmp_path / "old.csv",
+        good.read_text(encoding="utf-8")[: 20 * 40].rpartition("\n")[0].replace("2026-", "1700-"),
+    )
+    found = understand([good, old], Unit(name="bar"))
+    (refused,) = [f for f in found.files if f.error]
+    assert refused.name == "old.csv"
+    assert "its times are of 1700 and those of log.csv of 2026" in refused.error
+    assert _answers(found)["freezes and harvests"] == "yes"

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+from axe_core_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from pipeline.report import ReportOptions, write_unit
@@ -35,6 +36,11 @@ class Opened:
                 return self
             self.page.wait_for_timeout(100)
         raise TimeoutError("the charts were not drawn within a minute")
+
+    def faults(self) -> list[tuple[str, str]]:
+        """Everything that axe finds fault with: its rule, and the first place. The page must be open without its policy."""
+        found = Axe().run(self.page)["violations"]
+        return [(v["id"], v["nodes"][0]["html"][:200]) for v in found]
 
     def settled(self) -> None:
         """Two frames later: what a click set off has been drawn."""

@@ -40,4 +40,9 @@ def test_without_a_cold_line_or_with_too_few_cycles_there_is_none(made):
     assert one_cycle(replace(timeline, channels=warm), record, set(), Reader()) is None
     few = replace(record, cycles=record.cycles.iloc[:3])
     assert one_cycle(timeline, few, set(), Reader()) is None
-    assert one_cycle(timeline, record, set(np.asarray(record.cycles.cycle).tolist()), Reader()) is None
+
+
+def test_where_next_to_none_is_usual_the_middle_one_of_all_is_shown_and_said_so(made):
+    _, timeline, record, _ = made
+    shown = one_cycle(timeline, record, set(np.asarray(record.cycles.cycle).tolist()), Reader())
+    assert "as next to none is usual" in shown.said

@@ -2,8 +2,6 @@
 
 from dataclasses import replace
 
-import pytest
-
 from pipeline.findings.finding import Severity, Shows
 from pipeline.report.numbers.waiting import waiting_of
 from tests.report.made_up import made_up
@@ -37,12 +35,22 @@ def test_a_slower_batch_costs_time_ice_and_current():
     )
 
 
-def test_ice_is_told_where_a_batch_has_a_mass():
-    record, judgement = judged()
-    output = replace(judgement.output, ice_kg_per_day=120.0, cycles_per_day=60.0)  # 2 kg a batch
-    cost = waiting_of(record, replace(judgement, output=output))
-    # 2 kg x 1440 min x (1/24 - 1/30) = 24 kg a day
-    assert cost["less_kg_per_day"] == pytest.approx(24.0)
+def test_ice_and_energy_are_those_of_the_dearest_finding():
+    lost = {
+        "ice_lost_low_kg_per_day": 10.0, "ice_lost_high_kg_per_day": 14.0, "energy_lost_low_kwh_per_day": 1.0,
+        "energy_lost_high_kwh_per_day": 2.0,
+    }  # fmt: skip
+    record, judgement = judged(evidence=lost)
+    less = replace(
+        judgement.findings[0], evidence={"ice_lost_low_kg_per_day": 2.0, "ice_lost_high_kg_per_day": 3.0}
+    )
+    cost = waiting_of(record, replace(judgement, findings=(less, *judgement.findings)))
+    assert [cost[n] for n in ("low_whole_kg", "high_whole_kg", "low_kwh", "high_kwh")] == [
+        10.0,
+        14.0,
+        1.0,
+        2.0,
+    ]
 
 
 def test_a_machine_slow_from_the_start_is_held_against_its_kind():

@@ -120,18 +120,19 @@ def test_what_waiting_costs_is_said_in_figures(folder):
         "usual_min": 20.0,
         "now_min": 25.0,
         "less_pct": 20.0,
-        "less_kg_per_day": 22.7,
+        "low_whole_kg": 18.4,
+        "high_whole_kg": 22.7,
         "more_pct": 12.0,
         "none_h": 3.0,
     }
     said = words_of(page_of(folder, level="act", waiting=cost))
     for part in (
-        "takes 25.0 min, and 20.0 min otherwise", "20 % less ice", "23 kg a day", "12 % more electricity", "for 3.0 h without"
+        "takes 25.0 min, and 20.0 min otherwise", "20 % less ice", "18 kg to 23 kg of ice a day", "12 % more electricity", "for 3.0 h without"
     ):  # fmt: skip
         assert part in said.replace("\N{NO-BREAK SPACE}", " ")
-    assert "50 lb a day" in words_of(page_of(folder, level="act", waiting=cost, units="us")).replace(
-        "\N{NO-BREAK SPACE}", " "
-    )
+    assert "41 lb to 50 lb of ice a day" in words_of(
+        page_of(folder, level="act", waiting=cost, units="us")
+    ).replace("\N{NO-BREAK SPACE}", " ")
 
 
 def test_everything_that_was_found_is_told_in_the_clients_words(folder):

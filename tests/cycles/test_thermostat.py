@@ -1,0 +1,90 @@
+"""What is no batch machine is said to be none, and what is too coarse is not read."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.cycles import find_cycles
+from pipeline.findings import judge
+from pipeline.language.text import Text
+from pipeline.logs.timeline import Doubt
+from pipeline.unit import Unit
+from tests.bench.odd_logs import refrigerator
+from tests.bench.worlds.none import draw_none, strata, timeline_of
+from tests.cycles.plain_machine import START_NS, channel, cycles, machine, timeline
+
+UNIT = Unit(name="plain")
+
+
+def said(log, unit=UNIT):
+    record = find_cycles(log, unit)
+    return record, judge(log, record, unit)
+
+
+# One of every kind, at 1 to 15 min; the bench reads hundreds: python -m tests.bench.worlds.none
+SEEDS = [s for s in range(600, 700) if 60 <= strata(s)[2] <= 900][:16]
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_no_cycle_and_no_call_for_action_is_made_up_of_what_is_no_batch_machine(seed):
+    record, judgement = said(timeline_of(draw_none(seed).readings, "none"))
+    assert not len(record.cycles)
+    assert [f.code for f in judgement.findings if f.severity == "act"] == []
+    assert judgement.verdict.level == "cannot-tell"
+
+
+def test_a_fridge_is_told_by_what_it_is_like():
+    log = refrigerator(np.random.default_rng(5)).timeline
+    record, judgement = said(log)
+    assert {p.why for p in record.phases if p.kind == "unclear"} == {"thermostat"}
+    assert not judgement.findings
+    assert judgement.verdict.client.key == "verdict.thermostat.client"
+    assert {n.needs.key for n in judgement.not_judged if n.code != "supply-voltage"} == {"needs.batches"}
+
+
+@pytest.mark.parametrize("roles", [("evaporator",), ("evaporator", "current")])
+def test_a_machine_that_rests_after_every_harvest_is_no_thermostat(roles):
+    story = [("idle", 12.0), ("freeze", 20.0), ("harvest", 3.0)] * 12
+    record = find_cycles(machine(story, interval_s=5.0, roles=roles).timeline, UNIT)
+    assert record.no_batches is None
+    assert record.cycles["complete"].sum() >= 10
+
+
+def test_a_compressor_that_trips_all_along_is_no_thermostat():
+    amps = np.where(np.arange(8640) * 10 % 240 < 60, 8.0, 0.0)
+    log = timeline([channel("current", START_NS + np.arange(8640) * 10**10, amps, 10.0)])
+    record, judgement = said(log)
+    assert record.no_batches is None
+    assert "short-cycling" in {f.code for f in judgement.findings}
+
+
+def test_two_years_at_six_hours_are_too_coarse_and_nothing_but_that_is_found():
+    n = 4 * 730
+    rng = np.random.default_rng(2)
+    time_ns = START_NS + np.arange(n) * 6 * 3600 * 10**9
+    log = timeline(
+        [
+            channel("evaporator", time_ns, rng.uniform(-14.0, 12.0, n), 21_600.0),
+            channel("current", time_ns, np.where(rng.random(n) < 0.9, 6.0, 0.1), 21_600.0),
+        ]
+    )
+    coarse = Doubt(
+        code="log-coarse",
+        start_ns=log.start_ns,
+        end_ns=log.end_ns,
+        what=Text(key="logs.doubt.coarse_interval", english="too coarse"),
+    )
+    record, judgement = said(replace(log, doubts=(coarse,)))
+    assert {(p.kind, p.why) for p in record.phases} == {("unclear", "too-coarse")}
+    assert [f.code for f in judgement.findings] == ["log-coarse"]
+    assert judgement.verdict.level == "cannot-tell"
+
+
+@pytest.mark.parametrize("thinned", [30, 60, 120, 360])
+def test_a_healthy_log_thinned_to_minutes_is_called_too_coarse(thinned):
+    whole = machine(cycles(60), interval_s=10.0).timeline
+    few = [channel(c.role, c.time_ns[::thinned], c.values[::thinned], 10.0 * thinned) for c in whole.channels]
+    record, judgement = said(timeline(few))
+    assert record.no_batches == "too-coarse"
+    assert not judgement.findings
