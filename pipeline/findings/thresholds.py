@@ -341,8 +341,11 @@ TABLE: tuple[Threshold, ...] = (
     _row("hump_falls_pct", 50.0, "%", "part of its rise that it must lose again"),
     _row("whole_rise_pct", 60.0, "%", "of the usual rise: from here on it was a harvest that the record missed"),
     _row("idle_inside_pct", 25.0, "%", "part of a freeze as warm as a harvest's end: an idle lies in it"),
-    _row("stood_share_pct", 50.0, "%", "of what a freeze is too long, with the line at the melting point of ice: the compressor stood"),
-    _row("melting_c", 6.0, "°C", "from 0 °C within which a line with melting ice on the plate stands"),
+    _row("stood_share_pct", 50.0, "%", "of what a freeze is too long, with the line too warm for a freeze: the compressor stood"),
+    _row("melting_c", 6.0, "°C", "from 0 °C within which a line stands while ice melts on the plate"),
+    _row("stood_warm_pct", 35.0, "%", "of the usual rise above the end of freeze: so warm a line is too warm for a freeze …"),
+    _row("stood_near_pct", 20.0, "%", "of the usual freeze before and after the end of that …"),
+    _row("stood_falls_pct", 20.0, "%", "… between which the line falls by so much of the usual rise: the compressor started"),
     _row("unread_pct", 25.0, "%", "of a log that could not be read: then nobody says that all is well"),
     # Before and after
     _row("compare_cycles", 5, "cycles", "least cycles on each side: the interval of fewer is as wide as the data"),

@@ -76,7 +76,7 @@ def stops(columns: Columns, *, usual_freeze_min: float, broken: np.ndarray) -> t
 
 def _with_stood(columns: Columns, usual_freeze_min: float, peak_c: float) -> Iterator[Phase]:
     """The record's phases, those freezes cut up that hold a stop which no clamp was there to see: the line as warm through it as harvests
-    end (`peak_c` [°C]), or at the melting point of ice. usual_freeze_min: [min]."""
+    end (`peak_c` [°C]), or too warm for a freeze until it fell at once. usual_freeze_min: [min]."""
     t = columns.thresholds
     for phase in columns.record.phases:
         length = (phase.end_ns - phase.start_ns) / NS_PER_MIN
@@ -88,7 +88,7 @@ def _with_stood(columns: Columns, usual_freeze_min: float, peak_c: float) -> Ite
         if length >= t["stood_times"] * usual_freeze_min and line_c > peak_c - t["idle_peak_k"]:
             yield replace(phase, kind=PhaseKind.IDLE)
             continue
-        begun, over = stood(columns, phase.start_ns, phase.end_ns, 0.0)
+        begun, over = stood(columns, phase.start_ns, phase.end_ns, usual_freeze_min)
         if over - begun <= t["stood_share_pct"] / 100 * (length - usual_freeze_min) * NS_PER_MIN:
             yield phase
             continue

@@ -103,8 +103,8 @@ def _endless(case: Case, least_h: float) -> list[Phase]:
 
 
 def _stood(case: Case, span: Phase) -> bool:
-    """Whether the line stood at the melting point of ice for most of the span: ice on the plate, and a compressor that stands."""
-    begun, over = stood(case, span.start_ns, span.end_ns, 0.0)
+    """Whether the compressor stood for most of the span, by the line."""
+    begun, over = stood(case, span.start_ns, span.end_ns, case.usual_freeze_min)
     return over - begun > case.thresholds["stood_share_pct"] / 100 * _length(span)
 
 
