@@ -48,6 +48,35 @@ def test_the_code_is_linted_and_formatted():
         assert done.returncode == 0, done.stdout
 
 
+def test_no_test_rests_on_a_private_name():
+    """A name with an underscore may change whenever its module does: what is worth a test of its own has a public one."""
+    met = []
+    for path in sorted((ROOT / "tests").rglob("*.py")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        ours = [
+            n
+            for n in ast.walk(tree)
+            if isinstance(n, ast.ImportFrom) and f"{n.module}".startswith("pipeline")
+        ]
+        names = {alias.asname or alias.name for node in ours for alias in node.names}
+        private = [name for name in names if name.startswith("_")]
+        for node in ast.walk(tree):
+            if (
+                isinstance(node, ast.Attribute)
+                and isinstance(node.value, ast.Name)
+                and node.value.id in names
+            ):
+                private += [node.attr] * (node.attr.startswith("_") and not node.attr.endswith("__"))
+            if (
+                isinstance(node, ast.Call)
+                and getattr(node.func, "attr", "") == "setattr"
+                and len(node.args) > 1
+            ):
+                private += [a.value for a in node.args[1:2] if str(getattr(a, "value", "")).startswith("_")]
+        met += [f"{path.relative_to(ROOT)}: {name}" for name in private]
+    assert met == []
+
+
 def test_what_the_program_imports_is_asked_for():
     """A library that is only there because another one brought it is missing on the next machine."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]

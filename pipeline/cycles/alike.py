@@ -33,7 +33,7 @@ def agreed(
     LEAST."""
     if len(at_ns) < LEAST:
         return likely
-    late_s, fit = _turns(trace, at_ns, BEFORE * phase_s, REACH_CELLS * cell_s + REACH_S)
+    late_s, fit = turns(trace, at_ns, BEFORE * phase_s, REACH_CELLS * cell_s + REACH_S)
     like = fit >= 1.0 - ODD * (1.0 - max(float(np.median(fit)), LEAST_FIT))
     if like.sum() < LEAST:
         return likely
@@ -42,7 +42,7 @@ def agreed(
     return out
 
 
-def _turns(trace: Trace, at_ns: np.ndarray, before_s: float, reach_s: float) -> tuple[np.ndarray, np.ndarray]:
+def turns(trace: Trace, at_ns: np.ndarray, before_s: float, reach_s: float) -> tuple[np.ndarray, np.ndarray]:
     """How much later than `at_ns` (k,) each turn lies where all lie upon each other [s], and how well it then fits, (k,) each."""
     before, after = max(3, round(min(BEFORE_S, before_s) / STEP_S)), round(AFTER_S / STEP_S)
     reach = int(np.ceil(reach_s / STEP_S))

@@ -116,7 +116,7 @@ def _beginnings(
     known_s = float(np.median(begin_s - end_s))
     # A freeze bends: it is read off not long before.
     first_s = max(first_s, known_s - EARLIER_S)
-    off_s = _departure(whole, first_s, last_s, known_s, PRIOR_S, fans)
+    off_s = departure(whole, first_s, last_s, known_s, PRIOR_S, fans)
     if off_s is None:
         return None
     # … but not all: each begins where it shows the common beginning.
@@ -124,7 +124,7 @@ def _beginnings(
     start = _common(trace, same_s, CALM_S - OWN_S[0], min(AFTER_S, -PART * off_s))
     if start is None:
         return None
-    own_s = _departure(start, OWN_S[0], OWN_S[1], 0.0, OWN_PRIOR_S, fans) or 0.0
+    own_s = departure(start, OWN_S[0], OWN_S[1], 0.0, OWN_PRIOR_S, fans) or 0.0
     moved_s, misfit = _laid_upon(start, trace, begin_s)
     alone = ~(start.like & whole.like)
     like = np.where(alone, misfit < ODD * start.usual, start.like)
@@ -156,7 +156,7 @@ def _common(
         mould = _filled(whole, all_seen)
         # Each upon the course of all others.
         moulds = np.array([_filled(whole - t, all_seen - s) for t, s in zip(total, seen, strict=True)])
-        misfit, levels = _misfits(x, y, moulds, before_s, shifts)
+        misfit, levels = misfits(x, y, moulds, before_s, shifts)
         best = misfit.min(axis=1)
         usual = float(np.median(best)) + 1e-12
         says = -0.5 * (misfit - best[:, None]) / usual * count
@@ -178,7 +178,7 @@ def _common(
     all_moved_s, all_misfit = np.zeros(len(at_s)), np.zeros(len(at_s))
     rest = np.setdiff1d(np.arange(len(at_s)), few)
     if len(rest):
-        misfit, _ = _misfits(since[rest], values[rest], mould[None], before_s, shifts)
+        misfit, _ = misfits(since[rest], values[rest], mould[None], before_s, shifts)
         says = -0.5 * misfit / usual * count + prior
         all_moved_s[rest], all_misfit[rest] = shifts[np.argmax(says, axis=1)] - middle_s, misfit.min(axis=1)
     all_moved_s[few], all_misfit[few] = moved_s, best
@@ -198,7 +198,7 @@ def _laid_upon(course: Common, trace: Trace, at_s: np.ndarray) -> tuple[np.ndarr
     """By how much later than `at_s` (k,) other cycles lie upon `course` best, and their misfit, (k,) each."""
     since, values = _readings(trace, at_s, course.before_s, course.after_s)
     shifts = _shifts(trace)
-    misfit, _ = _misfits(since, values, course.smooth()[1][None], course.before_s, shifts)
+    misfit, _ = misfits(since, values, course.smooth()[1][None], course.before_s, shifts)
     return shifts[np.argmin(misfit, axis=1)], misfit.min(axis=1)
 
 
@@ -219,7 +219,7 @@ def _end_in(course: Common, fans: bool) -> float:
     return float(x[at[best]]) if np.isfinite(score[best]) else 0.0
 
 
-def _departure(
+def departure(
     course: Common, first_s: float, last_s: float, about_s: float, spread_s: float, fans: bool
 ) -> float | None:
     """Where the course departs from the freeze before, between `first_s` and `last_s`, probably within `spread_s` about
@@ -303,7 +303,7 @@ def _filled(total: np.ndarray, seen: np.ndarray) -> np.ndarray:
     return np.interp(x, x[known], total[known] / seen[known]) if known.any() else np.zeros(len(total))
 
 
-def _misfits(
+def misfits(
     since: np.ndarray, values: np.ndarray, moulds: np.ndarray, before_s: float, shifts: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Mean squares of what the readings (k, n) leave of `moulds` (k or 1, bins) moved by each of `shifts`, and the levels at which

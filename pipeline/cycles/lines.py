@@ -69,7 +69,7 @@ def add_line(cold: Course, groups, runs: Runs, grid, cells: Cells, total, by_col
     share = np.exp(standing - standing.max())
     share /= share.sum()
     # The lag is seldom known for certain: every lag that may be true has its say.
-    heard = _likely(share)
+    heard = likely_lags(share)
     for j, turn in enumerate(work):
         group, rows, view = turn.group, turn.rows, turn.view
         ways = heard * len(turns.LINES) + np.argmax(scores[heard, j], axis=-1)
@@ -184,7 +184,7 @@ def _lingered(cold: Course, group: Group, runs: Runs, late_ns: int, swing: float
     )
 
 
-def _likely(share: np.ndarray) -> np.ndarray:
+def likely_lags(share: np.ndarray) -> np.ndarray:
     """Which lags are heard, by their shares; where no lag is likelier than the others, all that are about as likely."""
     return np.flatnonzero(share > min(LEAST_SHARE, 0.5 * share.max()))
 

@@ -72,7 +72,7 @@ class Repeats:
 def of_draw(trace: Trace, cells: Cells, where: np.ndarray | None = None) -> Repeats | None:
     """Every harvest that the current `trace` shows again and again, or None where nothing repeats. where: (cells,) of bool,
     the cells in which harvests are wanted; None: all."""
-    bins = _bins(trace, cells)
+    bins = bins_of(trace, cells)
     draw = draw_cells(trace, bins)
     shown = (
         None
@@ -99,7 +99,7 @@ def of_draw(trace: Trace, cells: Cells, where: np.ndarray | None = None) -> Repe
 
 def of_line(trace: Trace, cells: Cells) -> Repeats | None:
     """Likewise by a cold line."""
-    bins = _bins(trace, cells)
+    bins = bins_of(trace, cells)
     course = course_of(trace, bins)
     return _harvests(
         course.level, course.slope_noise * np.sqrt(2) * bins.step_s / 60.0, bins, cells, clamp=None
@@ -231,7 +231,7 @@ def moments_of(again: Repeats, runs: Runs) -> tuple[np.ndarray, np.ndarray, np.n
     return moment_ns, shown | (far[0] | far[1] if agreed else False), off_s
 
 
-def _bins(trace: Trace, cells: Cells) -> Cells:
+def bins_of(trace: Trace, cells: Cells) -> Cells:
     step_s = trace.interval_s * max(1, round(STEP_S / trace.interval_s))
     return signals.cells_of_width([trace], step_s, cells.limits)
 
@@ -271,7 +271,7 @@ def _harvests(
     )
     first = first + (departs - calm)
     if clamp is not None:
-        first = _own_departures(level, first, length, noise, steps=not slow)
+        first = own_departures(level, first, length, noise, steps=not slow)
     first = first + (begun - departs)
     stop = shapes.known_again(level, middle + end, about, stray, near, far, noise)
     if clamp is not None:
@@ -304,7 +304,7 @@ def _harvests(
     )
 
 
-def _own_departures(
+def own_departures(
     level: np.ndarray, first: np.ndarray, length: int, noise: float, *, steps: bool
 ) -> np.ndarray:
     """`first` (k,) [bins], up to a bin earlier or later where the cycle itself shows it: the first reading of its own that lies

@@ -154,11 +154,11 @@ def best_shift(
             float(np.median(best[np.isfinite(best)])) if np.isfinite(best).any() else 0.0, noise**2, 1e-12
         )
         misfit = 0.25 * len(mean) * misfit / scatter
-        misfit = misfit + _strays(misfit, shifts, stray)[:, None]
+        misfit = misfit + strays(misfit, shifts, stray)[:, None]
     return np.where(np.isfinite(misfit).any(axis=0), shifts[np.argmin(misfit, axis=0)], 0)
 
 
-def _strays(misfit: np.ndarray, shifts: np.ndarray, stray: float) -> np.ndarray:
+def strays(misfit: np.ndarray, shifts: np.ndarray, stray: float) -> np.ndarray:
     """What speaks against each of `shifts` by itself, (s,) [nats]: a Cauchy distribution as wide as makes all misfits (s, k)
     [nats] together the most likely, `stray` at most. A steady machine is not moved about by noise."""
     known = misfit[:, np.isfinite(misfit).all(axis=0)]

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
+from pipeline.cycles import features, moves, segments, signals
 from pipeline.cycles.runs import Runs
 from pipeline.logs.timeline import Channel, Timeline
 
@@ -114,6 +116,51 @@ def channel(
         role_by="header",
         role_confidence=1.0,
     )
+
+
+def trace_of(
+    role: str,
+    values: np.ndarray,
+    interval_s: float,
+    *,
+    at_s: np.ndarray | None = None,
+    resolution: float = 0.01,
+) -> signals.Trace:
+    """`values` (n,), one every `interval_s` from START_NS on, or `at_s` (n,) after it, as the room takes a channel up."""
+    since_s = np.arange(len(values)) * interval_s if at_s is None else at_s
+    time_ns = START_NS + np.round(since_s * 1e9).astype(np.int64)
+    return signals.trace_of(channel(role, time_ns, values, interval_s, resolution=resolution))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Laid:
+    """A trace in cells, and what the room reads off it."""
+
+    trace: signals.Trace
+    cells: signals.Cells
+
+    @cached_property
+    def course(self) -> features.Course:
+        return features.course_of(self.trace, self.cells)
+
+    @cached_property
+    def draw(self) -> features.DrawCells:
+        return features.draw_cells(self.trace, self.cells)
+
+    @cached_property
+    def running(self) -> features.Course:
+        return features.running_course(self.draw, self.cells)
+
+    @cached_property
+    def scales(self):
+        """How the course usually moves."""
+        found = segments.find_segments([self.course], [], self.cells)
+        return moves.line_of(self.course, found, self.cells).scales
+
+
+def laid(trace: signals.Trace, cell_s: float | None = None) -> Laid:
+    """`trace` in cells of `cell_s`, or of one reading each."""
+    return Laid(trace=trace, cells=signals.cells_of_width([trace], cell_s or trace.interval_s))
 
 
 def timeline(channels: Sequence[Channel]) -> Timeline:

@@ -5,7 +5,7 @@ import pytest
 
 from pipeline.cycles import alike, signals
 from pipeline.cycles.likelihoods import interval
-from tests.cycles.plain_machine import START_NS, channel
+from tests.cycles.plain_machine import trace_of
 
 GRID = np.arange(-120.0, 61.0, 2.0)
 EVERY_S, LAG_S = 1200.0, 40.0
@@ -27,8 +27,7 @@ def _line(
         near = (time_s >= at + fine[0]) & (time_s <= at + fine[-1])
         values[near] += np.interp(time_s[near] - at, fine, course)
     values += np.random.default_rng(5).normal(0.0, noise, len(values))
-    time_ns = START_NS + np.round(time_s * 1e9).astype(np.int64)
-    return signals.trace_of(channel("suction", time_ns, values, interval_s))
+    return trace_of("suction", values, interval_s, at_s=time_s)
 
 
 def _likely(change_s: np.ndarray, near_s: np.ndarray, off_s: np.ndarray, spread_s: float) -> np.ndarray:
@@ -80,7 +79,7 @@ def test_few_boundaries_say_nothing():
 def test_turns_lie_where_plain_correlation_has_them():
     """The same by NumPy's own correlation coefficient, one window after another."""
     _, _, _, trace, at_ns = _case(8)
-    late_s, fit = alike._turns(trace, at_ns, 60.0, 40.0)
+    late_s, fit = alike.turns(trace, at_ns, 60.0, 40.0)
     at_s = (at_ns - trace.time_ns[0]) * 1e-9
     x = np.arange(-60.0, 61.0, 2.0)
     time_s = (trace.time_ns - trace.time_ns[0]) * 1e-9

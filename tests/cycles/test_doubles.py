@@ -3,12 +3,10 @@
 import numpy as np
 import pytest
 
-from pipeline.cycles import signals
 from pipeline.cycles.doubles import told_apart, without_rests, without_waves
-from pipeline.cycles.features import course_of
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.states import FREEZE, HARVEST
-from tests.cycles.plain_machine import START_NS, channel, runs_of
+from tests.cycles.plain_machine import laid, runs_of, trace_of
 
 STEP_S = 10.0
 FREEZE_N, GAS = 120, 14  # cells
@@ -36,11 +34,9 @@ def log(midst, *, wave=0.0, named_to_its_end=False):
         parts += [(gas, HARVEST), (freeze, FREEZE)]
     values = np.r_[fall(18.0, 40), np.concatenate(values)]
     values = values + wave * np.sin(np.arange(len(values)) / 3.0) * (values < 14.0)
-    t = START_NS + (np.arange(len(values)) * STEP_S * 1e9).astype(np.int64)
-    trace = signals.trace_of(channel("suction", t, values, STEP_S))
-    cells = signals.cells_of_width([trace], STEP_S)
+    line = laid(trace_of("suction", values, STEP_S))
     runs = runs_of([(40, FREEZE), *parts])
-    return runs, course_of(trace, cells), cells
+    return runs, line.course, line.cells
 
 
 AGAIN = np.r_[fall(18.0, 8), rise(fall(18.0, 8)[-1], 6)]
@@ -110,10 +106,8 @@ def test_waves_after_every_harvest_are_none_either():
         parts += [(GAS, HARVEST), (12, FREEZE), (6, HARVEST), (FREEZE_N, FREEZE)]
     values = np.concatenate(values)
     values = values + 1.5 * np.sin(np.arange(len(values)) / 3.0) * (values < 14.0)
-    t = START_NS + (np.arange(len(values)) * STEP_S * 1e9).astype(np.int64)
-    trace = signals.trace_of(channel("suction", t, values, STEP_S))
-    cells = signals.cells_of_width([trace], STEP_S)
-    found = without_waves(runs_of(parts), course_of(trace, cells), cells)
+    line = laid(trace_of("suction", values, STEP_S))
+    found = without_waves(runs_of(parts), line.course, line.cells)
     assert (found.state == HARVEST).sum() == CYCLES
 
 
@@ -145,10 +139,8 @@ def test_a_line_that_rests_within_a_harvest_does_not_freeze(falls_k, rests, cell
         named = [(4, HARVEST), (middle, FREEZE), (6, HARVEST)] if number == MIDST else [(16, HARVEST)]
         parts += [*named, (FREEZE_N, FREEZE)]
     level = np.concatenate(values)
-    t = START_NS + (np.arange(len(level)) * STEP_S * 1e9).astype(np.int64)
-    trace = signals.trace_of(channel("suction", t, level, STEP_S))
-    cells = signals.cells_of_width([trace], STEP_S)
-    found = without_rests(runs_of(parts), course_of(trace, cells), cells)
+    line = laid(trace_of("suction", level, STEP_S))
+    found = without_rests(runs_of(parts), line.course, line.cells)
     one = rests and cells_long == 6  # one that takes so long is something else
     assert (found.state == HARVEST).sum() == CYCLES + (not one)
     assert (np.diff(found.state) != 0).all()

@@ -6,7 +6,7 @@ import pytest
 from pipeline.cycles import fans, find_cycles, signals
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.unit import Unit
-from tests.cycles.plain_machine import START_NS, channel, runs_of, timeline
+from tests.cycles.plain_machine import START_NS, channel, laid, runs_of, timeline, trace_of
 
 FREEZE_S, GAS_S, CYCLES = 1200, 120, 8
 FAN_A, PUMP_A, NOISE_A = 0.8, 0.3, 0.02
@@ -156,11 +156,9 @@ def test_rounding_makes_no_load(interval_s):
     amps, _ = compressor()
     noisy = amps[:: round(interval_s)]
     noisy = noisy + 0.06 * np.random.default_rng(3).standard_normal(len(noisy))
-    t = START_NS + (np.arange(len(noisy)) * interval_s * 1e9).astype(np.int64)
-    trace = signals.trace_of(channel("current", t, np.round(noisy, 1), interval_s))
-    cells = signals.cells_of_width([trace], 10.0)
-    runs = runs_of([(round(s / cells.step_s), state) for s, state in CYCLED])
-    assert fans.steady(trace, runs, cells) is None
+    clamp = laid(trace_of("current", np.round(noisy, 1), interval_s), 10.0)
+    runs = runs_of([(round(s / clamp.cells.step_s), state) for s, state in CYCLED])
+    assert fans.steady(clamp.trace, runs, clamp.cells) is None
 
 
 @pytest.mark.parametrize("interval_s", [20.0, 30.0])

@@ -6,12 +6,11 @@ More of the stops themselves: tests/outside/test_second_machine_phases.py.
 import numpy as np
 import pytest
 
-from pipeline.cycles import find_cycles, moves, segments, signals
-from pipeline.cycles.features import course_of
+from pipeline.cycles import find_cycles
 from pipeline.cycles.halts import unseen_stops, without_falling
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.unit import Unit
-from tests.cycles.plain_machine import START_NS, channel, cycles, machine, runs_of
+from tests.cycles.plain_machine import START_NS, cycles, laid, machine, runs_of, trace_of
 
 UNIT = Unit(name="plain")
 
@@ -47,14 +46,10 @@ def test_a_harvest_before_a_stop_is_as_warm_as_others_or_none(slowness, top, sta
     fall, rise = -12.0 + 24.0 * np.exp(-np.arange(freeze) / 30.0), np.linspace(-12.0, 12.0, gas)
     melts = top - (top + 12.0) * np.exp(-np.arange(25 + rest) / slowness)
     values = np.concatenate([*[fall, rise] * 6, fall, melts, *[fall, rise] * 6])
-    t = START_NS + (np.arange(len(values)) * step_s * 1e9).astype(np.int64)
-    trace = signals.trace_of(channel("evaporator", t, values, step_s))
-    cells = signals.cells_of_width([trace], step_s)
-    line = course_of(trace, cells)
+    line = laid(trace_of("evaporator", values, step_s))
     cycles_of = [(freeze, FREEZE), (gas, HARVEST)] * 6
     runs = runs_of([*cycles_of, (freeze, FREEZE), (25, HARVEST), (rest, IDLE), *cycles_of])
-    scales = moves.line_of(line, segments.find_segments([line], [], cells), cells).scales
-    found = unseen_stops(runs, line, scales, cells)
+    found = unseen_stops(runs, line.course, line.scales, line.cells)
     assert (found.state == HARVEST).sum() == 12 + stays
     assert (found.first[1:] == found.stop[:-1]).all()
 
@@ -65,16 +60,12 @@ def stopped_early(course, named, rest):
     step_s, gas, freeze = 10.0, 15, 120
     fall, rise = -12.0 + 24.0 * np.exp(-np.arange(freeze) / 30.0), np.linspace(-12.0, 12.0, gas)
     values = np.concatenate([*[fall, rise] * 6, fall[:60], course, *[fall, rise] * 6])
-    t = START_NS + (np.arange(len(values)) * step_s * 1e9).astype(np.int64)
-    trace = signals.trace_of(channel("evaporator", t, values, step_s))
-    cells = signals.cells_of_width([trace], step_s)
-    line = course_of(trace, cells)
+    line = laid(trace_of("evaporator", values, step_s))
     cycles_of = [(freeze, FREEZE), (gas, HARVEST)] * 6
     runs = runs_of(
         [*cycles_of, (60, FREEZE), (named, HARVEST), *([(rest, IDLE)] if rest else []), *cycles_of]
     )
-    scales = moves.line_of(line, segments.find_segments([line], [], cells), cells).scales
-    return unseen_stops(runs, line, scales, cells)
+    return unseen_stops(runs, line.course, line.scales, line.cells)
 
 
 def test_a_slow_warming_from_half_a_freeze_into_a_stop_is_part_of_it():
@@ -105,13 +96,9 @@ def test_a_line_that_falls_to_where_no_room_is_stands_in_no_stop(top, room, stay
     stop = room + (top - room) * np.exp(-np.arange(rest) / 25.0)
     values = np.concatenate([*[fall, rise] * 6, stop, *[fall, rise] * 6])
     values += wave_k * np.sin(np.arange(len(values)) / 2.5)
-    t = START_NS + (np.arange(len(values)) * step_s * 1e9).astype(np.int64)
-    trace = signals.trace_of(channel("suction", t, values, step_s))
-    cells = signals.cells_of_width([trace], step_s)
-    line = course_of(trace, cells)
+    line = laid(trace_of("suction", values, step_s))
     cycles_of = [(freeze, FREEZE), (gas, HARVEST)] * 6
     runs = runs_of([*cycles_of, (rest, IDLE), *cycles_of])
-    scales = moves.line_of(line, segments.find_segments([line], [], cells), cells).scales
-    found = without_falling(runs, line, scales, cells)
+    found = without_falling(runs, line.course, line.scales, line.cells)
     assert (found.state == IDLE).sum() == stays
     assert (found.first[1:] == found.stop[:-1]).all()

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from pipeline.cycles import interleaved, signals
-from tests.cycles.plain_machine import START_NS, channel
+from pipeline.cycles import interleaved
+from tests.cycles.plain_machine import START_NS, trace_of
 
 FREEZE_S, GAS_S = 620.0, 84.0
 CYCLES = 30
@@ -39,8 +39,7 @@ def _log(
     values += rng.normal(0.0, noise, len(values))
     values = np.round(values, 1)
     role = "current" if fans else "current_compressor"
-    time_ns = START_NS + np.round(time_s * 1e9).astype(np.int64)
-    trace = signals.trace_of(channel(role, time_ns, values, interval_s, resolution=0.1))
+    trace = trace_of(role, values, interval_s, at_s=time_s, resolution=0.1)
     return trace, begin_s, begin_s + length
 
 
@@ -96,10 +95,8 @@ def test_what_shows_too_little_stays_as_it_was(interval_s, cycles):
 
 
 def test_no_shape_is_seen_in_noise():
-    time_ns = START_NS + np.arange(2000) * 15_000_000_000
-    trace = signals.trace_of(
-        channel("current", time_ns, 4.0 + np.random.default_rng(2).normal(0.0, 0.1, 2000), 15.0)
-    )
+    trace = trace_of("current", 4.0 + np.random.default_rng(2).normal(0.0, 0.1, 2000), 15.0)
+    time_ns = trace.time_ns
     begin_ns = time_ns[40 + 60 * np.arange(30)]
     end_ns = begin_ns + 90_000_000_000
     new_begin_ns, new_end_ns, _ = interleaved.moments(trace, begin_ns, end_ns, fans=True)
@@ -113,7 +110,7 @@ def test_misfits_are_plain_sums():
     since = np.array([[-7.5, 2.25, 12.0, np.nan]])
     values = np.array([[1.0, 2.0, 4.0, 9.0]])
     mould = np.array([[0.0, 1.0, 4.0, 9.0, 16.0, 25.0, 36.0, 49.0, 64.0, 81.0, 100.0, 121.0, 144.0]])
-    misfit, level = interleaved._misfits(since, values, mould, 5.0, np.array([-1.0, 0.0, 2.0]))
+    misfit, level = interleaved.misfits(since, values, mould, 5.0, np.array([-1.0, 0.0, 2.0]))
     for j, shift in enumerate((-1.0, 0.0, 2.0)):
         off = [
             v - np.interp(s - shift + 5.0, np.arange(13), mould[0])
@@ -134,7 +131,7 @@ def test_whatever_the_readings_are_harvests_end_after_they_began(seed):
     values = 4.0 + rng.choice([0.0, 0.1, 1.0]) * rng.normal(size=count)
     values[rng.random(count) < rng.choice([0.0, 0.3])] = np.nan
     time_ns = START_NS + np.round(time_s * 1e9).astype(np.int64)
-    trace = signals.trace_of(channel("current", time_ns, values, interval_s))
+    trace = trace_of("current", values, interval_s, at_s=time_s)
     about_ns = 100 * 10**9
     cycles = int(rng.integers(1, 60))
     begin_ns = np.sort(rng.integers(time_ns[0] - about_ns, time_ns[-1] + about_ns, cycles))
@@ -160,5 +157,5 @@ def test_a_rounded_current_that_falls_a_little_is_still_a_freeze(falls_a, at_s):
         after_s=0.0,
         resolution=0.1,
     )
-    found = interleaved._departure(course, -140.0, -25.0, -90.0, 15.0, True)
+    found = interleaved.departure(course, -140.0, -25.0, -90.0, 15.0, True)
     assert abs(found - at_s) < 8.0

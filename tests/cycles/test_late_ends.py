@@ -3,11 +3,9 @@
 import numpy as np
 import pytest
 
-from pipeline.cycles import signals
-from pipeline.cycles.features import draw_cells, running_course
 from pipeline.cycles.late_ends import held
 from pipeline.cycles.states import FREEZE, HARVEST
-from tests.cycles.plain_machine import START_NS, channel, runs_of
+from tests.cycles.plain_machine import laid, runs_of, trace_of
 
 STEP_S = 10.0
 FREEZE_N, GAS_N, LONG_N = 120, 14, 45  # cells
@@ -34,11 +32,8 @@ def log(odd, named=GAS_N, *, fan=FAN_A):
         parts += [(harvest, HARVEST), (len(course) + FREEZE_N - harvest, FREEZE)]
     values = np.concatenate(values)
     values += 0.02 * np.random.default_rng(3).standard_normal(len(values))
-    t = START_NS + (np.arange(len(values)) * STEP_S * 1e9).astype(np.int64)
-    trace = signals.trace_of(channel("current", t, values, STEP_S))
-    cells = signals.cells_of_width([trace], STEP_S)
-    draw = draw_cells(trace, cells)
-    return runs_of(parts), running_course(draw, cells), draw.noise, cells
+    clamp = laid(trace_of("current", values, STEP_S))
+    return runs_of(parts), clamp.running, clamp.draw.noise, clamp.cells
 
 
 BEGINS = 60 + MIDST * (GAS_N + FREEZE_N)

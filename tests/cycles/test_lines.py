@@ -4,17 +4,17 @@ import numpy as np
 import pytest
 
 from pipeline.cycles import find_cycles
-from pipeline.cycles.lines import _likely
+from pipeline.cycles.lines import likely_lags
 from pipeline.unit import Unit
 from tests.cycles.plain_machine import START_NS, machine
 
 
 def test_a_lag_is_heard_that_nearly_all_speaks_for():
-    assert _likely(np.array([0.02, 0.9, 0.08])).tolist() == [1]
+    assert likely_lags(np.array([0.02, 0.9, 0.08])).tolist() == [1]
 
 
 def test_lags_that_are_all_alike_are_all_heard():
-    assert _likely(np.full(11, 1 / 11)).tolist() == list(range(11))
+    assert likely_lags(np.full(11, 1 / 11)).tolist() == list(range(11))
 
 
 @pytest.mark.parametrize(("lag_s", "interval_s"), [(10.0, 5.0), (40.0, 5.0), (60.0, 2.0)])

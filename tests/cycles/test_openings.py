@@ -5,8 +5,8 @@ import itertools
 import numpy as np
 import pytest
 
-from pipeline.cycles import find_cycles, signals
-from pipeline.cycles.features import DrawCells, course_of
+from pipeline.cycles import find_cycles
+from pipeline.cycles.features import DrawCells
 from pipeline.cycles.limits import USUAL
 from pipeline.cycles.opening_signs import started
 from pipeline.cycles.openings import opened_by_harvest, without_odd_ones
@@ -14,7 +14,7 @@ from pipeline.cycles.runs import Runs
 from pipeline.cycles.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.unit import Unit
-from tests.cycles.plain_machine import START_NS, channel, cycles, machine, runs_of
+from tests.cycles.plain_machine import START_NS, cycles, laid, machine, runs_of, trace_of
 
 UNIT = Unit(name="plain")
 OPENED = [
@@ -98,9 +98,8 @@ def test_a_line_that_falls_is_not_warmed_by_hot_gas(at_opening, kind):
     t = np.arange(500) * 10.0
     level = np.interp(t / 10, [0, 119, 134, 199, 211, 240, 319, 334, 399, 411, 440, 499],
                       [-5, -12, 6, 20, 20 + at_opening, 0, -12, 6, 20, 20 + at_opening, 0, -8])  # fmt: skip
-    trace = signals.trace_of(channel("suction", START_NS + (t * 1e9).astype(np.int64), level, 10.0))
-    cells = signals.cells_of_width([trace], 10.0)
-    left = without_odd_ones(runs, cells, course_of(trace, cells))
+    line = laid(trace_of("suction", level, 10.0))
+    left = without_odd_ones(runs, line.cells, line.course)
     before = np.r_[-1, left.state[:-1]]
     assert set(left.state[before == IDLE].tolist()) == {kind}
 
@@ -145,10 +144,8 @@ def _gas(*starts: str) -> np.ndarray:
 
 
 def _drawn(amps: np.ndarray) -> tuple[DrawCells, Cells]:
-    time_ns = START_NS + np.arange(len(amps)) * 10_000_000_000
-    trace = signals.trace_of(channel("current_compressor", time_ns, amps, 10.0))
-    draw = DrawCells(trace=trace, level=amps, running=6.0, off_below=1.0, noise=0.02)
-    return draw, signals.cells_of_width([trace], 10.0)
+    clamp = laid(trace_of("current_compressor", amps, 10.0))
+    return DrawCells(trace=clamp.trace, level=amps, running=6.0, off_below=1.0, noise=0.02), clamp.cells
 
 
 RUN = [(90, FREEZE), (15, HARVEST)] * 3 + [(90, FREEZE)]

@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from pipeline.cycles import signals
 from pipeline.cycles.peaks import OFF_S, line_peaks, peak_priors
-from tests.cycles.plain_machine import START_NS, channel
+from tests.cycles.plain_machine import START_NS, trace_of
 
 LAGS_S = (5.0, 12.0, 24.0, 48.0, 66.0, 90.0)
 HARVEST_S = 120.0
@@ -28,9 +27,7 @@ def log(lag_s, *, interval_s=5.0, noise_k=0.1, cycles=20, seed=2):
         clip, _ = lfilter([1.0 - keep], [1.0, -keep], clip, zi=[keep * line[0]])
     at = np.arange(0, len(t), round(interval_s))
     values = clip[at] + noise_k * rng.standard_normal(len(at))
-    trace = signals.trace_of(
-        channel("evaporator", START_NS + (t[at] * 1e9).astype(np.int64), values, interval_s)
-    )
+    trace = trace_of("evaporator", values, interval_s, at_s=t[at])
     return trace, clip, end
 
 

@@ -8,7 +8,7 @@ import pytest
 from pipeline.cycles import repeats, shapes, signals
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.states import FREEZE, HARVEST
-from tests.cycles.plain_machine import START_NS, channel
+from tests.cycles.plain_machine import START_NS, trace_of
 
 SECOND = 1_000_000_000
 PERIOD_S, HARVEST_S = 1300.0, 130.0
@@ -32,7 +32,7 @@ def current(*, interval_s=5.0, noise_a=0.05, fan_min=0.0, cycles=24, seed=4):
         turns = np.cumsum(rng.exponential(60.0 * fan_min, 2000))
         values -= 0.5 * (np.searchsorted(turns, t) % 2)
     values += noise_a * rng.standard_normal(len(t))
-    trace = signals.trace_of(channel("current", START_NS + (t * SECOND).astype(np.int64), values, interval_s))
+    trace = trace_of("current", values, interval_s)
     return trace, begin, end
 
 
@@ -88,7 +88,7 @@ def test_a_log_without_cycles_repeats_nothing():
         5 + 0.05 * rng.standard_normal(len(t)),
         5 + 2 * (np.searchsorted(np.cumsum(rng.exponential(900.0, 200)), t) % 2),
     ):
-        trace = signals.trace_of(channel("current", START_NS + (t * SECOND).astype(np.int64), values, 10.0))
+        trace = trace_of("current", values, 10.0)
         shown = repeats.of_draw(trace, signals.lay_cells([trace]))
         assert shown is None or shown.alike < 0.8
 
@@ -99,7 +99,7 @@ def test_a_cold_line_that_hunts_shows_its_harvests_only():
     since = t % PERIOD_S
     values = np.where(since < 150, -9 + 28 * since / 150, -9 + 28 * np.exp(-(since - 150) / 200.0))
     values += np.where(since > 300, 2.0 * np.sin(2 * np.pi * t / 97.0 + rng.uniform(0, 6)), 0.0)
-    trace = signals.trace_of(channel("suction", START_NS + (t * SECOND).astype(np.int64), values, 5.0))
+    trace = trace_of("suction", values, 5.0)
     shown = repeats.of_line(trace, signals.lay_cells([trace]))
     assert shown.alike > repeats.ALL_BUT_WHOLE
     assert 18 <= len(shown.first) <= 20
@@ -166,7 +166,7 @@ def test_noise_moves_no_break_of_a_steady_machine():
     shifts = np.arange(-15, 16)
     true = 0.5 * shifts[:, None] ** 2 / 60.0  # what a gentle break says of each shift, and noise upon it
     misfit = true + 0.6 * rng.standard_normal((len(shifts), 80))
-    steady = shapes._strays(misfit, shifts, 6.0)
+    steady = shapes.strays(misfit, shifts, 6.0)
     alone = np.log1p((shifts / 6.0) ** 2)
     off = np.abs(shifts[np.argmin(misfit + steady[:, None], axis=0)])
     assert np.mean(off) < 0.5 * np.mean(np.abs(shifts[np.argmin(misfit + alone[:, None], axis=0)]))
@@ -192,9 +192,8 @@ def stalling(*, every=4, interval_s=10.0, cycles=32, noise_a=0.01, seed=1):
         now = end[-1]
     values = np.concatenate([*values, np.full(400, 3.6)])
     at = np.arange(0, len(values), int(interval_s))
-    t = START_NS + at * SECOND
     noisy = values[at] + noise_a * rng.standard_normal(len(at))
-    trace = signals.trace_of(channel("current_compressor", t, noisy, interval_s))
+    trace = trace_of("current_compressor", noisy, interval_s)
     return trace, np.array(begin), np.array(end), np.array(stalled)
 
 
@@ -213,7 +212,7 @@ def test_a_stalled_harvest_ends_where_the_current_drops(interval_s):
 def test_a_shape_of_every_fourth_cycle_is_not_the_machines():
     """What is alike about the stalls alone explains them well, and leaves most of what the current climbs to chance."""
     trace, begin, _, stalled = stalling()
-    bins = repeats._bins(trace, signals.lay_cells([trace]))
+    bins = repeats.bins_of(trace, signals.lay_cells([trace]))
     level = trace.values
     at = np.searchsorted(bins.start_ns, START_NS + (begin * SECOND).astype(np.int64))
     width = round(shapes.BESIDE_S[0] / bins.step_s)
@@ -233,10 +232,10 @@ def test_a_cycle_that_shows_its_own_beginning_begins_there():
     level = np.array(level) + 0.01 * rng.standard_normal(len(level))
     true = np.array(true[1:-1])
     early = true - rng.integers(0, 2, len(true))  # the mean of all, by the shape of what follows
-    found = repeats._own_departures(level, early, gas, 0.01, steps=True)
+    found = repeats.own_departures(level, early, gas, 0.01, steps=True)
     assert np.mean(found == true) > 0.9 > np.mean(early == true)
     noisy = level + 0.5 * rng.standard_normal(len(level))
-    assert np.array_equal(repeats._own_departures(noisy, early, gas, 0.5, steps=True), early)
+    assert np.array_equal(repeats.own_departures(noisy, early, gas, 0.5, steps=True), early)
     assert step_s * np.abs(found - true).mean() < 3.0
 
 
@@ -245,5 +244,5 @@ def test_a_slow_climb_shows_late_in_every_cycle_and_moves_none_of_them():
     cycle = np.r_[6.0 + 0.5 * np.exp(-np.arange(60) / 20.0), 6.0 + 0.06 * np.arange(1, 13)]
     level = np.tile(cycle, 30) + 0.015 * rng.standard_normal(72 * 30)
     true = 60 + 72 * np.arange(30)
-    assert np.mean(repeats._own_departures(level, true, 12, 0.015, steps=True) > true) > 0.5
-    assert np.median(repeats._own_departures(level, true, 12, 0.015, steps=False) - true) == 0
+    assert np.mean(repeats.own_departures(level, true, 12, 0.015, steps=True) > true) > 0.5
+    assert np.median(repeats.own_departures(level, true, 12, 0.015, steps=False) - true) == 0

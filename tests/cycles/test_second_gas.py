@@ -3,10 +3,9 @@
 import numpy as np
 import pytest
 
-from pipeline.cycles import signals
 from pipeline.cycles.second_gas import second_harvests
 from pipeline.cycles.states import FREEZE, HARVEST
-from tests.cycles.plain_machine import START_NS, channel, runs_of
+from tests.cycles.plain_machine import laid, runs_of, trace_of
 
 FREEZE_S, GAS_S, CYCLES, EACH = 1200, 120, 12, 3
 BETWEEN_S, AGAIN_S = 80, 60  # of freeze, and of gas once more, in every third cycle
@@ -37,9 +36,8 @@ def course(*, climbs=0.5, again_s=AGAIN_S, noise_a=0.03, seed=3):
 
 def named(amps, gas_s, interval_s, *, seconds_too=False):
     """How its harvests were named, the first ones alone or all, the trace, and its cells."""
-    t = START_NS + (np.arange(0, len(amps), interval_s) * 1e9).astype(np.int64)
-    trace = signals.trace_of(channel("current", t, amps[:: round(interval_s)], interval_s))
-    cells = signals.cells_of_width([trace], max(CELL_S, interval_s))
+    clamp = laid(trace_of("current", amps[:: round(interval_s)], interval_s), max(CELL_S, interval_s))
+    trace, cells = clamp.trace, clamp.cells
     since = np.diff(gas_s[:, 0], prepend=-FREEZE_S)
     firsts = gas_s[since > 400] if not seconds_too else gas_s
     edges = np.round(np.r_[0.0, firsts.ravel(), len(amps)] / cells.step_s).astype(int)

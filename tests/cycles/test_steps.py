@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from pipeline.cycles import features, signals
+from pipeline.cycles import signals
 from pipeline.cycles.steps import common_steps
-from tests.cycles.plain_machine import START_NS, channel
+from tests.cycles.plain_machine import START_NS, Laid, trace_of
 
 SECOND = 1_000_000_000
 GRID = np.arange(-60.0, 31.0)
@@ -18,9 +18,8 @@ def course(shape, *, interval_s=5.0, noise_a=0.03):
     values = 8.0 + noise_a * np.random.default_rng(3).standard_normal(len(t))
     for moment in TRUE_S:
         values += np.where(t >= moment, shape(t - moment), 0.0) * (t < moment + 240)
-    trace = signals.trace_of(channel("current", START_NS + (t * SECOND).astype(np.int64), values, interval_s))
-    cells = signals.lay_cells([trace])
-    return features.running_course(features.draw_cells(trace, cells), cells)
+    trace = trace_of("current", values, interval_s)
+    return Laid(trace=trace, cells=signals.lay_cells([trace])).running
 
 
 def found(running, *, off_s=12.0, calm_before=True, spread_s=np.inf):

@@ -5,12 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.cycles import moves, segments, signals
-from pipeline.cycles.features import course_of
 from pipeline.cycles.runs import Runs, rejoined
 from pipeline.cycles.states import FREEZE, HARVEST
 from pipeline.cycles.stuck import held
-from tests.cycles.plain_machine import START_NS, channel, runs_of
+from tests.cycles.plain_machine import laid, runs_of, trace_of
 
 STEP_S = 10.0
 FREEZE_N, GAS = 120, 14  # cells
@@ -36,15 +34,10 @@ def log(odd, named):
         parts += [(harvest, HARVEST), (len(gas) + FREEZE_N - harvest, FREEZE)]
     values = np.r_[fall(14.0, 60), np.concatenate(values)]
     values += 0.05 * np.random.default_rng(2).standard_normal(len(values))
-    t = START_NS + (np.arange(len(values)) * STEP_S * 1e9).astype(np.int64)
-    trace = signals.trace_of(channel("evaporator", t, values, STEP_S))
-    cells = signals.cells_of_width([trace], STEP_S)
-    line = course_of(trace, cells)
+    line = laid(trace_of("evaporator", values, STEP_S))
     parts = [part for part in parts if part[0]]
     runs = runs_of([(60, FREEZE), *parts])
-    runs = rejoined(runs)
-    scales = moves.line_of(line, segments.find_segments([line], [], cells), cells).scales
-    return runs, line, scales, cells
+    return rejoined(runs), line.course, line.scales, line.cells
 
 
 BEGINS = 60 + MIDST * (GAS + FREEZE_N)
@@ -93,13 +86,9 @@ def test_a_current_falls_at_once_when_gas_is_shut_off_that_loosened_no_ice(slown
         parts += [(GAS, HARVEST), (len(gas) + FREEZE_N - GAS, FREEZE)]
     values = 10.0 + 0.2 * np.concatenate(values)
     values += 0.01 * np.random.default_rng(2).standard_normal(len(values))
-    t = START_NS + (np.arange(len(values)) * STEP_S * 1e9).astype(np.int64)
-    trace = signals.trace_of(channel("current_compressor", t, values, STEP_S))
-    cells = signals.cells_of_width([trace], STEP_S)
-    course = course_of(trace, cells)
-    scales = moves.line_of(course, segments.find_segments([course], [], cells), cells).scales
+    clamp = laid(trace_of("current_compressor", values, STEP_S))
     runs = runs_of(parts)
-    found = held(runs, course, scales, cells, at_once=True)
+    found = held(runs, clamp.course, clamp.scales, clamp.cells, at_once=True)
     odd = int(found.stop[found.first == BEGINS][0])
     assert abs(odd - BEGINS - (len(COLD) if goes_on else GAS)) <= 2
     assert (found.first[1:] == found.stop[:-1]).all()

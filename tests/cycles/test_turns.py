@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.cycles import turns
-from pipeline.cycles.signals import trace_of
-from tests.cycles.plain_machine import START_NS, channel
+from tests.cycles.plain_machine import START_NS, trace_of
 
 SECOND = 1_000_000_000
 
@@ -38,7 +37,7 @@ def test_the_likeliest_moment_is_the_true_one_at_the_right_lag(lag_s):
     t = np.arange(0.0, 1200.0, 2.0)
     course = turns.answer(t, np.array([true_s]), lag_s=lag_s, line=(12.0, False))[0]
     values = -10.0 - 0.004 * t + 18.0 * course + 0.05 * rng.standard_normal(len(t))
-    trace = trace_of(channel("evaporator", START_NS + (t * SECOND).astype(np.int64), values, 2.0))
+    trace = trace_of("evaporator", values, 2.0)
     grid = np.arange(-100.0, 40.0)
     view = turns.look(trace, np.array([START_NS + int(true_s + 0.4 * lag_s) * SECOND]), 120.0, 30.0)
     weight = turns.weights(view, turns.Baseline(level=200.0, slope=0.1, bending=1e-8, tail=1.0, unlike=0.05))
@@ -51,7 +50,7 @@ def test_the_likeliest_moment_is_the_true_one_at_the_right_lag(lag_s):
 def test_a_turn_the_other_way_does_not_fit():
     t = np.arange(0.0, 400.0, 2.0)
     values = -10.0 + np.where(t > 200, 0.2 * (t - 200), 0.0)
-    trace = trace_of(channel("evaporator", START_NS + (t * SECOND).astype(np.int64), values, 2.0))
+    trace = trace_of("evaporator", values, 2.0)
     view = turns.look(trace, np.array([START_NS + 200 * SECOND]), 100.0, 40.0)
     weight = turns.weights(view, turns.Baseline(level=200.0, slope=0.1, bending=1e-8, tail=1.0, unlike=0.05))
     response = turns.answer(view.offsets_s, np.arange(-30.0, 30.0), lag_s=0.0, line=(0.0, True))

@@ -5,12 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.cycles import signals
-from pipeline.cycles.features import course_of
 from pipeline.cycles.runs import Runs
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.cycles.wholes import made_whole, without_unseen_first, without_unseen_last
-from tests.cycles.plain_machine import START_NS, channel
+from tests.cycles.plain_machine import laid, trace_of
 
 STEP_S = 10.0
 USUAL, GAS = 120, 14  # cells
@@ -30,9 +28,7 @@ def runs_of(*lengths_and_states):
 
 @pytest.fixture
 def cells():
-    t = START_NS + (np.arange(4000) * STEP_S * 1e9).astype(np.int64)
-    trace = signals.trace_of(channel("suction", t, np.sin(np.arange(4000.0)), STEP_S))
-    return signals.cells_of_width([trace], STEP_S)
+    return laid(trace_of("suction", np.sin(np.arange(4000.0)), STEP_S)).cells
 
 
 def log(*midst, freezes=(USUAL, 118, 121, 122, 119, 120, 120, 121)):
@@ -88,9 +84,7 @@ def test_where_freezes_are_of_all_lengths_nothing_is_known(cells):
 def test_a_harvest_that_the_logs_end_cuts_off_has_begun_to_show(at_end, kind, hole):
     freeze, gas = np.linspace(5, -10, USUAL), np.linspace(-10, 8, GAS)
     level = np.concatenate([*[freeze, gas] * 4, freeze, at_end, *[freeze, gas] * 2, freeze])
-    t = START_NS + (np.arange(len(level)) * STEP_S * 1e9).astype(np.int64)
-    trace = signals.trace_of(channel("suction", t, level, STEP_S))
-    line = course_of(trace, signals.cells_of_width([trace], STEP_S))
+    line = laid(trace_of("suction", level, STEP_S)).course
     parts = [(USUAL, FREEZE), (GAS, HARVEST)] * 4 + [(USUAL, FREEZE), (8, HARVEST)]
     runs = runs_of(*parts, *([(USUAL, FREEZE), (GAS, HARVEST)] * 2 + [(USUAL, FREEZE)] if hole else []))
     if hole:
@@ -116,14 +110,11 @@ def test_a_harvest_that_was_over_in_a_hole_does_not_open_what_follows(rest, name
     values = np.r_[before, fall, rest, np.linspace(rest[-1], -8.0, 60), before]
     hole = len(before) + USUAL
     at = np.arange(len(values)) + 30 * (np.arange(len(values)) >= hole)
-    trace = signals.trace_of(
-        channel("suction", START_NS + (at * STEP_S * 1e9).astype(np.int64), values, STEP_S)
-    )
-    cells = signals.cells_of_width([trace], STEP_S)
+    line = laid(trace_of("suction", values, STEP_S, at_s=at * STEP_S))
     parts = [(USUAL, FREEZE), (GAS, HARVEST)] * 5
     runs = runs_of(*parts, (USUAL, FREEZE), (named, HARVEST), (len(rest) - named + 60, FREEZE), *parts)
     opens = runs.first == hole
     runs = replace(runs, opens_span=runs.opens_span | opens)
-    found = without_unseen_first(runs, course_of(trace, cells))
+    found = without_unseen_first(runs, line.course)
     assert found.state[found.first == hole][0] == (HARVEST if stays else FREEZE)
     assert found.stop[-1] == runs.stop[-1]

@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 
-from pipeline.cycles.signals import trace_of
 from pipeline.cycles.windows import Windows, reading_at
-from tests.cycles.plain_machine import START_NS, channel
+from tests.cycles.plain_machine import START_NS, trace_of
 
 SECOND = 1_000_000_000
 
@@ -13,7 +12,7 @@ SECOND = 1_000_000_000
 @pytest.fixture
 def trace():
     values = 3.0 * np.sin(np.arange(500) / 9.0)
-    return trace_of(channel("evaporator", START_NS + np.arange(500) * 2 * SECOND, values, 2.0))
+    return trace_of("evaporator", values, 2.0)
 
 
 @pytest.fixture

@@ -97,9 +97,9 @@ def test_a_large_file_is_read_in_pieces_to_the_same_table(name, monkeypatch):
     (whole,) = read_file(CORPUS / name, unit)
     monkeypatch.setattr(decode, "LARGE_BYTES", 0)
     monkeypatch.setattr(archives, "LARGE_BYTES", 0)
-    monkeypatch.setattr(decode, "_PIECE", 128)
-    monkeypatch.setattr(decode, "_LARGE_PIECE", 64)
-    monkeypatch.setattr(columns, "_PIECE_BYTES", 100)
+    monkeypatch.setattr(decode, "PIECE", 128)
+    monkeypatch.setattr(decode, "LARGE_PIECE", 64)
+    monkeypatch.setattr(columns, "PIECE_BYTES", 100)
     (pieces,) = read_file(CORPUS / name, unit)
     np.testing.assert_array_equal(pieces.time_ns, whole.time_ns)
     for one, other in zip(pieces.columns, whole.columns, strict=True):

@@ -73,7 +73,7 @@ def being_written(path: Path) -> bool:
         if sys.platform == "linux":
             return _written_linux(path)
         if os.name == "nt":
-            return _written_windows(path)
+            return written_windows(path)
     except OSError:
         pass
     return False
@@ -99,7 +99,7 @@ def _written_linux(path: Path) -> bool:
     return False
 
 
-def _written_windows(path: Path) -> bool:
+def written_windows(path: Path) -> bool:
     import ctypes
 
     generic_read, share_read_and_delete, open_existing = 0x80000000, 0x1 | 0x4, 3

@@ -128,7 +128,7 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
         by_conditions = _by_conditions_min(case, inside, length)
         own = _own_spread(case, lengths, known & ~stretch, inside)
         foreseen = math.hypot(by_conditions, length * max(t["natural_spread_pct"] / 100, own))
-        rounding = _rounding_min(length, foreseen, case.record.interval_s / 60)
+        rounding = rounding_min(length, foreseen, case.record.interval_s / 60)
         # What reading adds is no more than what is found, whatever is said of it.
         due = math.hypot(foreseen, min(case.sigma_min, rounding, spread))
         vary = t["timer_varied_times"] * spread
@@ -136,7 +136,7 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
         whole = 100 * n >= t["timer_whole_pct"] * known.sum()
         sure_z = statistics.quantile(t["timer_p" if whole else "timer_part_p"])
         like_one = spread <= t["timer_like_times"] * timer_sigma_min
-        too_regular = like_one and due / spread >= t["timer_excess"] and _chance_z(spread / due, n) < sure_z
+        too_regular = like_one and due / spread >= t["timer_excess"] and chance_z(spread / due, n) < sure_z
         alike = n >= 0.5 * known.sum() and spread <= t["timer_alike_times"] * timer_sigma_min
         if too_regular and _follow(case, lengths, inside, by_conditions):
             proof = ""
@@ -288,7 +288,7 @@ def _span_ns(case: Case, cycles: np.ndarray) -> int:
     return int(case.end_ns[at[-1]] - case.start_ns[at[0]])
 
 
-def _rounding_min(length: float, spread: float, interval: float) -> float:
+def rounding_min(length: float, spread: float, interval: float) -> float:
     """What reading at an interval adds to the spread of durations round `length` that scatter by `spread` [all min].
 
     A duration read at both ends is rounded up with the chance of its fraction f of an interval, so its variance grows by
@@ -304,7 +304,7 @@ def _rounding_min(length: float, spread: float, interval: float) -> float:
     return interval * math.sqrt(max(1 / 6 - float(waves.sum()) / np.pi**2, 0.0))
 
 
-def _chance_z(ratio: float, n: int) -> float:
+def chance_z(ratio: float, n: int) -> float:
     """Normal score of a sample's spread being only `ratio` of the true one, by n values (negative: too regular).
 
     Wilson & Hilferty 1931's cube root of chi-square (from memory, to be confirmed).

@@ -112,7 +112,7 @@ def read_grid(text: bytes | LargeText, dialect: Dialect, wanted: Wanted, name: s
 
 MOST_CELLS = 200_000_000
 """Cells that one file may hold: 1.6 GB. Common practice, no source; a year at 1 s with five channels."""
-_PIECE_BYTES = 1 << 25
+PIECE_BYTES = 1 << 25
 
 
 def _in_pieces(body: Body, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
@@ -133,7 +133,7 @@ def _in_pieces(body: Body, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
         text |= {i: wanted.clock_sink(rows) for i in wanted.clock_text}
     left_out: list[str] = []
     at = 0
-    for piece in body.pieces(_PIECE_BYTES):
+    for piece in body.pieces(PIECE_BYTES):
         try:
             grid = (
                 (None if wanted.careful else _try_quick(piece, dialect, wanted, [""]))

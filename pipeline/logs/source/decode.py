@@ -194,7 +194,7 @@ def _text_of(raw: bytes | LargeText, name: str, *, packed: str = "", strange: in
 def _large_as_it_stands(raw: LargeText) -> tuple[LargeText, str, bool] | None:
     """(the text, its encoding, whether it holds quotation marks), looked at a piece at a time; None where more than its first piece
     is not ASCII, or NUL bytes or lone CRs stand in it: then it must be taken as a whole."""
-    begin = raw[:_PIECE]
+    begin = raw[:PIECE]
     begin = begin[: begin.rfind(b"\n") + 1] or begin
     if _wide_encoding(begin) or 0 in begin:
         return None
@@ -202,8 +202,8 @@ def _large_as_it_stands(raw: LargeText) -> tuple[LargeText, str, bool] | None:
     if seen.cr and begin.count(b"\r") != begin.count(b"\r\n"):
         return None
     quote = seen.quote
-    for at in range(len(begin), len(raw), _LARGE_PIECE):
-        piece = raw[at : at + _LARGE_PIECE]
+    for at in range(len(begin), len(raw), LARGE_PIECE):
+        piece = raw[at : at + LARGE_PIECE]
         if not piece.isascii() or 0 in piece:
             return None
         if b"\r" in piece and piece.count(b"\r") != piece.count(b"\r\n") + piece.endswith(b"\r"):
@@ -276,25 +276,25 @@ def _from_sixteen_bits(raw: bytes, *, little: bool, name: str) -> bytes:
 class _Bytes:
     """What stands in a text, looked up in one pass, a piece at a time that stays in the processor's cache."""
 
-    high: tuple[int, ...]  # pieces of `_PIECE` bytes that hold a byte past ASCII
+    high: tuple[int, ...]  # pieces of `PIECE` bytes that hold a byte past ASCII
     nul: bool
     cr: bool
     quote: bool
 
 
-_PIECE = 1 << 18
-_LARGE_PIECE = 1 << 22
+PIECE = 1 << 18
+LARGE_PIECE = 1 << 22
 
 
 def _look(raw: bytes) -> _Bytes:
     codes = np.frombuffer(raw, np.uint8)
     high, nul, cr, quote = [], False, False, False
-    for at in range(0, len(raw), _PIECE):
-        if codes[at : at + _PIECE].max() > 127:
+    for at in range(0, len(raw), PIECE):
+        if codes[at : at + PIECE].max() > 127:
             high.append(at)
-        nul = nul or raw.find(0, at, at + _PIECE) >= 0
-        cr = cr or raw.find(13, at, at + _PIECE) >= 0
-        quote = quote or raw.find(34, at, at + _PIECE) >= 0
+        nul = nul or raw.find(0, at, at + PIECE) >= 0
+        cr = cr or raw.find(13, at, at + PIECE) >= 0
+        quote = quote or raw.find(34, at, at + PIECE) >= 0
     return _Bytes(high=tuple(high), nul=nul, cr=cr, quote=quote)
 
 
@@ -306,16 +306,16 @@ def _from_eight_bits(raw: bytes) -> tuple[bytes, str, _Bytes]:
     view = memoryview(raw)
     try:
         for at in seen.high:
-            start = _past_a_character(raw, at) if at - _PIECE in seen.high else at
-            str(view[start : _past_a_character(raw, at + _PIECE)], "utf-8")
+            start = _past_a_character(raw, at) if at - PIECE in seen.high else at
+            str(view[start : _past_a_character(raw, at + PIECE)], "utf-8")
     except UnicodeDecodeError:
-        encoding = _code_page(b"\n".join(view[at : at + _PIECE] for at in seen.high))
+        encoding = _code_page(b"\n".join(view[at : at + PIECE] for at in seen.high))
         codec = encoding.lower().replace("-", "")
         if codec in _WIDE_PAGES:  # a piece may end in mid-character
             return raw.decode(codec, "replace").encode(), encoding, _look(raw)
-        pieces = [view[at : at + _PIECE] for at in range(0, len(raw), _PIECE)]
+        pieces = [view[at : at + PIECE] for at in range(0, len(raw), PIECE)]
         for at in seen.high:
-            pieces[at // _PIECE] = str(pieces[at // _PIECE], codec, "replace").encode()
+            pieces[at // PIECE] = str(pieces[at // PIECE], codec, "replace").encode()
         return b"".join(pieces), encoding, seen
     return raw, "UTF-8", seen
 

@@ -12,7 +12,7 @@ from pipeline.errors import LogFileError
 
 LARGE_BYTES = 96 * 1024**2
 """From here on a file is not taken into memory as a whole. Measured: below, it is faster so."""
-_PIECE = 1 << 22
+PIECE = 1 << 22
 
 
 class LargeText:
@@ -55,8 +55,8 @@ class LargeText:
         """The first place of `what` from `start` on, before `end`; −1 where there is none."""
         end = self.size if end is None else min(end, self.size)
         more = 0 if isinstance(what, int) else len(what) - 1
-        for at in range(max(start, 0), end, _PIECE):
-            place = self[at : min(at + _PIECE + more, end)].find(what)
+        for at in range(max(start, 0), end, PIECE):
+            place = self[at : min(at + PIECE + more, end)].find(what)
             if place >= 0:
                 return at + place
         return -1
@@ -65,7 +65,7 @@ class LargeText:
         """The last place of `what` from `start` on, before `end`; −1 where there is none."""
         end = self.size if end is None else min(end, self.size)
         while end > start:
-            at = max(start, end - _PIECE)
+            at = max(start, end - PIECE)
             place = self[at:end].rfind(what)
             if place >= 0:
                 return at + place
@@ -75,9 +75,9 @@ class LargeText:
     def count(self, what: bytes, start: int = 0, end: int | None = None) -> int:
         """How often `what`, one byte, stands between `start` and `end`."""
         end = self.size if end is None else min(end, self.size)
-        return sum(self[at : min(at + _PIECE, end)].count(what) for at in range(max(start, 0), end, _PIECE))
+        return sum(self[at : min(at + PIECE, end)].count(what) for at in range(max(start, 0), end, PIECE))
 
     def pieces(self):
         """(place, bytes) of the whole text in order."""
-        for at in range(0, self.size, _PIECE):
-            yield at, self[at : at + _PIECE]
+        for at in range(0, self.size, PIECE):
+            yield at, self[at : at + PIECE]

@@ -91,7 +91,7 @@ def overlay(
         return None
     curves = _curves(time_ns, values, begin, length_min, minute, channel.interval_s)
     going = (length_min[plain][:, None] >= minute[None, :]).sum(axis=0)
-    bands = (np.where(2 * going >= plain.sum(), band, np.nan) for band in _percentiles(curves[plain]))
+    bands = (np.where(2 * going >= plain.sum(), band, np.nan) for band in percentiles(curves[plain]))
     low, middle, high = bands
     drawn = np.flatnonzero(odd)
     if len(drawn) > most:
@@ -124,7 +124,7 @@ def _curves(time_ns, values, begin, length_min, minute, interval_s) -> np.ndarra
     return curves
 
 
-def _percentiles(curves: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def percentiles(curves: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """BAND_PCT down each column, over what is not NaN (linear between ranks, as numpy.percentile does by default)."""
     blank = np.full(curves.shape[1], np.nan)
     if len(curves) < LEAST_IN_BAND:

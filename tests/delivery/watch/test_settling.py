@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.delivery.watch.settling import Rest, _written_windows, being_written
+from pipeline.delivery.watch.settling import Rest, being_written, written_windows
 from pipeline.store.stamp import Stamp
 
 A, B = Path("a.csv"), Path("b.csv")
@@ -153,7 +153,7 @@ def test_windows_tells_by_its_sharing_modes(monkeypatch, tmp_path, error, writte
     )
     monkeypatch.setattr(ctypes, "WinDLL", lambda name, use_last_error: kernel, raising=False)
     monkeypatch.setattr(ctypes, "get_last_error", lambda: error, raising=False)
-    assert _written_windows(tmp_path / "log.csv") is written
+    assert written_windows(tmp_path / "log.csv") is written
     share_write = 0x2
     assert [(name, share & share_write) for name, _, share, _ in asked] == [(str(tmp_path / "log.csv"), 0)]
     assert closed == ([] if error else [77])

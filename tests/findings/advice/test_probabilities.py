@@ -10,7 +10,7 @@ from pipeline.findings.advice import causes, pattern
 from pipeline.findings.advice.causes import CAUSES, MEASURES, SOMETHING_ELSE, TABLE
 from pipeline.findings.advice.checks import CHECKS
 from pipeline.findings.advice.pattern import Pattern
-from pipeline.findings.advice.probabilities import _log_t, believe
+from pipeline.findings.advice.probabilities import believe, log_t
 from tests.findings.made_up import finding, judged, made_up, noisy
 
 TOLD = frozenset(TABLE.chance) - {"stopped", "broken", "over-voltage", "voltage", "failed-start"}
@@ -30,7 +30,7 @@ def first(made: Pattern, **kw) -> str:
 
 
 def test_every_measure_of_the_table_has_its_wandering_and_every_name_is_known():
-    assert set(pattern._WANDERS) == set(MEASURES)
+    assert set(pattern.WANDERS) == set(MEASURES)
     for key, cause in CAUSES.items():
         assert set(cause.effects) <= set(MEASURES), key
         assert set(cause.events) <= set(TABLE.chance), key
@@ -46,7 +46,7 @@ def test_every_measure_of_the_table_has_its_wandering_and_every_name_is_known():
 def test_the_density_is_students_t():
     x = np.array([-3.0, 0.0, 0.4, 8.0])
     # scipy.stats.t as reference
-    assert _log_t(x, np.full(4, 2.0)) == pytest.approx(stats.t.logpdf(x, df=4, scale=2.0))
+    assert log_t(x, np.full(4, 2.0)) == pytest.approx(stats.t.logpdf(x, df=4, scale=2.0))
 
 
 # T. M. Rossi, J. E. Braun, HVAC&R Research 3(1), 1997, table of directions as quoted in a later report on rooftop units,
@@ -89,8 +89,7 @@ def test_a_finding_that_no_row_knows_is_shared_among_the_causes_that_its_rule_na
         ("condenser-dirty", {"freeze_pct": 16, "current_pct": 14, "harvest_pct": -10, "cold_k": 1}),
         ("water-leaks-in", {"freeze_pct": 32, "current_pct": -1, "harvest_pct": 3, "cold_k": -0.5}),
         ("charge-low", {"freeze_pct": 28, "current_pct": -9, "harvest_pct": 25, "cold_k": 6}),
-        ("end-of-freeze-sensing", {"freeze_pct": 34, "current_pct": -3, "harvest_pct": 12, "cold_k": -4.5, "pull_pct": 0}),
-        ("end-of-freeze-early", {"freeze_pct": -40, "current_pct": 2, "harvest_pct": -16, "cold_k": 3.5, "pull_pct": 0}),
+        ("end-of-freeze-sensing", {"freeze_pct": 34, "current_pct": -3, "harvest_pct": 12, "cold_k": -4.5, "pull_pct": -18}),
         ("hot-gas-weak", {"freeze_pct": 0, "harvest_pct": 60, "rise_pct": -45, "plateau_min": 1.2, "cold_k": 0}),
         ("slab-sticks", {"freeze_pct": 0, "harvest_pct": 60, "rise_pct": 0, "plateau_min": 2.0, "cold_k": 0}),
         ("harvest-end-sensing", {"freeze_pct": 5, "harvest_pct": 80, "rise_pct": 0, "plateau_min": 0.0, "peak_k": 10}),
@@ -107,6 +106,15 @@ def test_a_plain_pattern_names_its_cause(cause, shown):
     )
     events = ("timeout",) if cause == "end-of-freeze-sensing" else ()
     assert first(changed((code,), events=events, **shown)) == cause
+
+
+def test_freezes_that_end_early_and_a_lack_of_water_are_told_apart_by_no_line():
+    """Both end with less ice on the same plate: the page says so by two probabilities."""
+    odds = believe(
+        changed(("freeze-short",), freeze_pct=-36, current_pct=2, harvest_pct=-20, cold_k=2)
+    ).marginal
+    assert min(odds["end-of-freeze-early"], odds["water-short"]) > 0.2
+    assert odds["end-of-freeze-early"] + odds["water-short"] > 0.8
 
 
 def test_a_dirty_condenser_told_by_probe_and_clamp_is_no_water_leak():

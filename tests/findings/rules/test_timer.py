@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.findings.finding import Severity
-from pipeline.findings.rules.timer import _chance_z, _rounding_min
+from pipeline.findings.rules.timer import chance_z, rounding_min
 from tests.findings.made_up import codes, finding, judged, made_up, noisy, not_judged
 
 
@@ -77,7 +77,7 @@ def test_the_chance_of_a_spread_so_small_is_chi_squares(ratio, n):
     from scipy import stats
 
     want = stats.norm.ppf(stats.chi2.cdf((n - 1) * ratio**2, n - 1))
-    assert _chance_z(ratio, n) == pytest.approx(want, abs=0.03)  # Wilson & Hilferty 1931's approximation
+    assert chance_z(ratio, n) == pytest.approx(want, abs=0.03)  # Wilson & Hilferty 1931's approximation
 
 
 def test_what_rounding_adds_to_the_spread_is_what_a_simulation_shows():
@@ -87,7 +87,7 @@ def test_what_rounding_adds_to_the_spread_is_what_a_simulation_shows():
         phase = rng.random(len(true)) * interval
         read = np.floor((phase + true) / interval) * interval
         added = np.sqrt(max(np.var(read) - spread**2, 0.0))
-        assert _rounding_min(length, spread, interval) == pytest.approx(added, abs=0.01)
+        assert rounding_min(length, spread, interval) == pytest.approx(added, abs=0.01)
 
 
 def test_a_machine_that_is_steady_in_steady_conditions_cannot_be_told_from_a_timer():

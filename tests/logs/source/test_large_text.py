@@ -18,7 +18,7 @@ from tests.logs.tables import write
 @pytest.fixture
 def text(tmp_path, monkeypatch):
     """(the bytes, the same as a large text of pieces of seven bytes behind a head of its own)."""
-    monkeypatch.setattr(large_text, "_PIECE", 7)
+    monkeypatch.setattr(large_text, "PIECE", 7)
     rng = random.Random(5)
     raw = bytes(rng.choice(b"ab\n,") for _ in range(200))
     path = tmp_path / "log.csv"

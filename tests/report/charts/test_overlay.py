@@ -3,7 +3,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.report.charts.overlay import _percentiles, overlay
+from pipeline.report.charts.overlay import overlay, percentiles
 from tests.report.made_up import made_up
 
 
@@ -11,14 +11,14 @@ def test_the_band_is_what_numpy_makes_of_the_same_curves():
     """Oracle: numpy.nanpercentile."""
     curves = np.random.default_rng(5).normal(size=(40, 30)).cumsum(axis=1)
     curves[:12, 20:] = np.nan
-    for got, pct in zip(_percentiles(curves), (5, 50, 95), strict=True):
+    for got, pct in zip(percentiles(curves), (5, 50, 95), strict=True):
         np.testing.assert_allclose(got, np.nanpercentile(curves, pct, axis=0))
 
 
 def test_the_band_ends_where_fewer_than_five_go_on():
     curves = np.zeros((9, 4))
     curves[:5, 3] = np.nan
-    low, _, _ = _percentiles(curves)
+    low, _, _ = percentiles(curves)
     assert np.isfinite(low[:3]).all()
     assert np.isnan(low[3])
 
