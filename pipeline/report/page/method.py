@@ -107,19 +107,19 @@ def _channel(channel: Channel, reader: Reader) -> dict[str, Any]:
 
 def sentences(rows: list[str]) -> list[str]:
     """Each row of the table as a sentence of its own: one that goes on with "…" takes along what it goes on from."""
-    told, begun = [], ""
+    whole, begun = [], ""
     for row in rows:
         rest = row.strip("… ").strip()
         if row.startswith("…"):
             sentence = f"{begun} {rest}" if rest.startswith(("(", ",")) else f"{begun}, {rest}"
         else:
             sentence = begun = rest
-        told.append(
+        whole.append(
             sentence[:1].upper()
             + sentence[1:]
             + ("" if sentence.endswith((".", "?")) or not sentence else ".")
         )
-    return told
+    return whole
 
 
 def _decides(name: str, reader: Reader) -> str:
