@@ -22,8 +22,11 @@ from pipeline.store.keeper import Keeper
 from pipeline.store.names import why_refused
 
 if TYPE_CHECKING:
+    from pipeline.cycles.record import CycleRecord
     from pipeline.findings.evidence.elsewhere import Known
+    from pipeline.findings.finding import Judgement
     from pipeline.logs.table import FileTable
+    from pipeline.logs.timeline import Timeline
     from pipeline.report import UnitSummary
     from pipeline.unit import Unit
 
@@ -79,46 +82,70 @@ def report_unit(job: UnitJob) -> UnitOutcome:
 def _through_the_rooms(job: UnitJob, keeper: Keeper, run: _UnitRun) -> None:
     """The story of this program: files → Timeline → CycleRecord → Judgement → report. Each room is loaded when it is due."""
     with run.room("read"):
-        from pipeline.findings.thresholds import resolve
-        from pipeline.unit_toml import load_unit
-
-        run.unit = unit = load_unit(job.files.name, job.files.toml)
-        resolve(unit)  # all rooms use the thresholds: what cannot be is said before anything is read
-        tables, far = of_one_time(_read_all(job, keeper, run), unit)
-        for error in far:
-            run.add(str(error), error.file)
-        timeline = assemble(tables, unit)
-        run.rows = sum(source.rows for source in timeline.sources)
+        timeline = _read(job, keeper, run)
     with run.room("segment"):
-        from pipeline.cycles import find_cycles
-
-        record = find_cycles(timeline, unit)
+        record = _segment(timeline, run)
     with run.room("judge"):
-        from pipeline.findings import judge
-        from pipeline.findings.evidence.elsewhere import elsewhere_of
+        judgement = _judge(timeline, record, job, keeper, run)
+    with run.room("report"):
+        run.summary = _report(timeline, record, judgement, job, keeper, run)
 
-        past = keeper.past()
-        elsewhere = elsewhere_of(past, job.sisters, start_ns=timeline.start_ns)
-        judgement = judge(timeline, record, unit, elsewhere)
-    with run.room("report"), keeper.whole() as folder:
-        from pipeline.report import given_of, read_summary, write_unit
 
-        given, unusable = given_of(unit, pictures_beside(job.files.toml))
-        run.problems.extend(unusable)
+def _read(job: UnitJob, keeper: Keeper, run: _UnitRun) -> Timeline:
+    from pipeline.findings.thresholds import resolve
+    from pipeline.unit_toml import load_unit
+
+    run.unit = load_unit(job.files.name, job.files.toml)
+    resolve(run.unit)  # all rooms use the thresholds: what cannot be is said before anything is read
+    tables, far = of_one_time(_read_all(job, keeper, run), run.unit)
+    for error in far:
+        run.add(str(error), error.file)
+    timeline = assemble(tables, run.unit)
+    run.rows = sum(source.rows for source in timeline.sources)
+    return timeline
+
+
+def _segment(timeline: Timeline, run: _UnitRun) -> CycleRecord:
+    from pipeline.cycles import find_cycles
+
+    return find_cycles(timeline, run.unit)
+
+
+def _judge(timeline: Timeline, record: CycleRecord, job: UnitJob, keeper: Keeper, run: _UnitRun) -> Judgement:
+    from pipeline.findings import judge
+    from pipeline.findings.evidence.elsewhere import elsewhere_of
+
+    elsewhere = elsewhere_of(keeper.past(), job.sisters, start_ns=timeline.start_ns)
+    return judge(timeline, record, run.unit, elsewhere)
+
+
+def _report(
+    timeline: Timeline,
+    record: CycleRecord,
+    judgement: Judgement,
+    job: UnitJob,
+    keeper: Keeper,
+    run: _UnitRun,
+) -> UnitSummary:
+    from pipeline.report import given_of, read_summary, write_unit
+
+    given, unusable = given_of(run.unit, pictures_beside(job.files.toml))
+    run.problems.extend(unusable)
+    with keeper.whole() as folder:
         summary = write_unit(
             folder,
-            unit=unit,
+            unit=run.unit,
             timeline=timeline,
             record=record,
             judgement=judgement,
             problems=run.problems,
             options=job.options.report,
             given=given,
-            past=past,
+            past=keeper.past(),
             previous=read_summary(job.folder),
         )
         keeper.add_history(folder, summary)
-    run.summary = summary
+    return summary
 
 
 class _UnitRun:

@@ -51,7 +51,12 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         "warmed_alone_k_per_min": Limit(
             value=3.0,
             unit="K/min",
-            what="… and where no clamp shows that; faster still where it falls faster",
+            what="… and where there is no clamp; faster still where it falls faster …",
+        ),
+        "warmed_standing_k_per_min": Limit(
+            value=5.0,
+            unit="K/min",
+            what="… or where a clamp shows the compressor standing: a heater, or warm water",
         ),
         "melts_c": Limit(
             value=-8.0, unit="°C", what="ice comes off no line that stays so cold, however loose its clip …"

@@ -67,6 +67,7 @@ def place(
     that a lone clamp shows again and again."""
     if not colds:
         placed = place_by_clamp(runs, draws[0], cells, again)
+        _undo_lost(placed, runs, cells)
         _place_by_onsets(placed, runs, draws[0], cells)
         return placed
     k = len(runs.first)
@@ -139,14 +140,19 @@ def _place_by_lines(
         placed.start_ns[kind.at] = kind.laid.near_ns + np.round(moment_s * 1e9).astype(np.int64)
         placed.uncertainty_s[kind.at] = STATED * np.hypot(1.645 * kind.laid.apart_s, wide_s)
         placed.by_draw[kind.at] = bool(draws) & (wide_s < 2.5 + 0.3 * traces[-1].interval_s)
-    # Where little is left of a harvest, its neighbours do not tell when it was: it is where it was named.
+    _undo_lost(placed, runs, cells)
+    if not draws:
+        _as_long_as_others(runs, placed.start_ns)
+
+
+def _undo_lost(placed: Placed, runs: Runs, cells: Cells) -> None:
+    """Puts harvests of which little is left back where they were named: nothing told when they were."""
     named_ns, start_ns = cells.start_ns[runs.first], placed.start_ns
+    _, inner = _kinds(runs)
     at = np.flatnonzero((runs.state[:-1] == HARVEST) & inner[1:])
     lost = at[start_ns[at + 1] - start_ns[at] < LEFT * (named_ns[at + 1] - named_ns[at])]
     for edge in (lost[inner[lost]], lost + 1):
         start_ns[edge], placed.uncertainty_s[edge] = named_ns[edge], 2 * cells.step_s
-    if not draws:
-        _as_long_as_others(runs, start_ns)
 
 
 def _act(traces: Sequence[Trace], runs: Runs, cells: Cells, at: np.ndarray, near_ns: np.ndarray) -> _Act:

@@ -27,6 +27,7 @@ STANDS, RUNS = (
 )  # parts of the running current: under the one the compressor stands, from the other on it runs
 WITH_HARVESTS = 1.6  # times more does a current spread where hot gas, fans and pumps come with harvests
 FALLS = 1.2  # a line that air warms falls faster than it climbs, the more so the slower it climbs
+SCATTER = 0.2  # of the usual freeze, by which half of them differ at most
 STEP_BY_DRIFT = 3.0  # times what a current drifts anyway: a step
 WHOLE_RUN = 0.35  # of the usual freeze: a shorter run is a trip, in which no harvest is looked for
 MOST = 0.4  # of the runs hold a harvest, where ice is made
@@ -103,25 +104,25 @@ def _warmed_by_gas(
     """Whether most of what was taken for cycles has two parts in which the compressor runs, in the second of which the line is warmed."""
     climbs = _climbs(line, harvests, limits) if line is not None else None
     if running is None:
-        return climbs is not None and _warmed(climbs, limits)
+        return climbs is not None and _warmed(climbs, limits, limits["warmed_alone_k_per_min"])
     if running.whole.sum() < limits["thermostat_turns"]:
         return running.spread <= WITH_HARVESTS * limits["one_speed_spread"]
     freezes_ns = [p.end_ns - p.start_ns for p in phases if p.kind is PhaseKind.FREEZE]
     least_ns = max(limits["trip_run_min"] * 6e10, WHOLE_RUN * float(np.median(freezes_ns or [0.0])))
     lasted_ns = running.end_ns - running.start_ns
     runs = max(1, int((running.whole & (lasted_ns >= least_ns)).sum()))
-    if climbs is not None and _warmed(climbs, limits):
-        return (
-            len(harvests) >= MOST * runs
-        )  # a heater, or warm water, may loosen the ice while the compressor stands
-    warmed = climbs is None or climbs.rate >= limits["warmed_least_k_per_min"]
-    return warmed and _while_running(harvests, running, limits, by_level=climbs is None) >= MOST * runs
+    if climbs is not None and _warmed(climbs, limits, limits["warmed_standing_k_per_min"]):
+        return len(harvests) >= MOST * runs  # a heater, or warm water, loosens the ice
+    if climbs is None:
+        shows = _in_order(harvests, running)
+    else:
+        shows = climbs.rate >= limits["warmed_least_k_per_min"]
+    return shows and _while_running(harvests, running, limits, by_level=climbs is None) >= MOST * runs
 
 
-def _warmed(climbs: _Climbs, limits: Mapping[str, float]) -> bool:
-    """Whether the line alone shows that it is warmed: from where water freezes to where ice melts, at once and again and again. Air does it
-    more slowly than a compressor cools it; gas does it faster, and water holds up the cooling."""
-    least = limits["warmed_alone_k_per_min"]
+def _warmed(climbs: _Climbs, limits: Mapping[str, float], least: float) -> bool:
+    """Whether the line alone shows that it is warmed, by `least` [K/min]: from where water freezes to where ice melts, again and again.
+    Air does it more slowly than a compressor cools it; gas does it faster, and water holds up the cooling."""
     return bool(
         climbs.rate >= max(least, np.sqrt(FALLS * least * climbs.fall))
         and climbs.top_c >= limits["melts_c"]
@@ -168,6 +169,15 @@ def _climbs(line: Trace, harvests: Sequence[Phase], limits: Mapping[str, float])
         bottom_c=float(np.median(bottom_c)),
         apart_min=float(np.median(np.diff(begin_ns))) / 6e10 if len(harvests) > 1 else 0.0,
     )
+
+
+def _in_order(harvests: Sequence[Phase], running: Running) -> bool:
+    """Whether one part of a run follows the other as freeze and harvest do, after much the same time. A lamp comes when a door opens."""
+    begin, end = (np.array([getattr(p, x) for p in harvests]) for x in ("start_ns", "end_ns"))
+    run = np.searchsorted(running.start_ns, begin, side="right") - 1
+    since = (begin - np.maximum(running.start_ns[np.maximum(run, 0)], np.r_[0, end[:-1]]))[run >= 0]
+    usual = np.median(since) if len(since) else 0.0
+    return bool(usual > 0 and np.median(np.abs(since - usual)) <= SCATTER * usual)
 
 
 def _while_running(

@@ -22,6 +22,7 @@ from pipeline.logs.source.large_text import LargeText
 from pipeline.logs.table import FileTable, LoggedColumn
 from pipeline.logs.timeline import SourceFile
 from pipeline.logs.vocabulary.cell_kinds import is_number, kind_of
+from pipeline.logs.vocabulary.quantities import quantity_of_header
 from pipeline.unit import Unit
 
 
@@ -52,7 +53,12 @@ def table_of(log: Log, grid: Grid) -> FileTable:
         local_signs=_local_signs(dialect, head),
     )
     moments = read_moments(grid, plan, around)
-    notes = [*content.notes, *_notes_on_rows(content, dialect, grid, moments), *moments.notes]
+    notes = [
+        *content.notes,
+        *_notes_on_rows(content, dialect, grid, moments),
+        *_notes_on_columns(log),
+        *moments.notes,
+    ]
     sequence = in_sequence(moments.utc_ns, resolution_ns=moments.resolution_ns)
     rows = _composed(moments.rows, sequence.rows)
     columns = tuple(_column(i, grid.numbers[i], head, rows) for i in log.readings)
@@ -210,6 +216,26 @@ def _notes_on_rows(content: Content, dialect: Dialect, grid: Grid, moments: Mome
                 values={"count": len(dialect.tail)},
             )
         )
+    return notes
+
+
+def _notes_on_columns(log: Log) -> list[Text]:
+    """Columns that by their header hold readings, and by their cells text."""
+    notes = []
+    for i, label in enumerate(log.head.labels):
+        measures = log.head.units[i] or quantity_of_header(label) not in (None, "other")
+        if not (log.head.named and measures) or i in log.readings or i in log.plan.columns:
+            continue
+        cells = (row[i] for row in log.dialect.sample if any(map(str.isdigit, row[i])))
+        odd = next((c for c in cells if not kind_of(c).reads), None)
+        if odd is not None:
+            notes.append(
+                Text(
+                    key="logs.note.column_unread",
+                    english='"{label}" holds text such as "{cell}" in place of numbers: it was left out',
+                    values={"label": label, "cell": odd[:40]},
+                )
+            )
     return notes
 
 

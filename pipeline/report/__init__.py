@@ -10,7 +10,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from pipeline.report.charts.email_charts import still_pictures
+    from pipeline.report.charts.email_charts import email_charts
     from pipeline.report.compare import write_compare
     from pipeline.report.fleet import write_fleet
     from pipeline.report.given import given_of
@@ -28,7 +28,7 @@ _HOMES = {
     "client_page": "page.client",
     "given_of": "given",
     "read_summary": "summary",
-    "still_pictures": "charts.email_charts",
+    "email_charts": "charts.email_charts",
     "warm_up": "payload.plotting",
     "write_compare": "compare",
     "write_fleet": "fleet",
@@ -40,9 +40,9 @@ __all__ = [
     "ReportOptions",
     "UnitSummary",
     "client_page",
+    "email_charts",
     "given_of",
     "read_summary",
-    "still_pictures",
     "warm_up",
     "write_compare",
     "write_fleet",

@@ -75,7 +75,7 @@ def _csv_row(summary: UnitSummary, reader: Reader) -> list[str]:
         s.abnormal_cycles,
     )
     texts = [spreadsheet_safe(x) for x in (s.unit, s.title, s.place)]
-    told = spreadsheet_safe(si.say(text_from(s.texts["verdict_client"]))) if s.texts else ""
+    verdict = spreadsheet_safe(si.say(text_from(s.texts["verdict_client"]))) if s.texts else ""
     numbers = ["" if v is None else f"{v:g}" if isinstance(v, float) else str(v) for v in figures]
     made = "" if s.made_ice_kg_per_day is None else f"{s.made_ice_kg_per_day:g}"
     row = [
@@ -85,7 +85,7 @@ def _csv_row(summary: UnitSummary, reader: Reader) -> list[str]:
         s.log_end,
         *numbers,
         " ".join(s.codes),
-        told,
+        verdict,
         spreadsheet_safe(_link(s)),
     ]
     return [*row, spreadsheet_safe(s.client), s.due, made]
@@ -93,12 +93,12 @@ def _csv_row(summary: UnitSummary, reader: Reader) -> list[str]:
 
 def _csv_row_unreported(problem: Problem) -> list[str]:
     """A unit without a report: its name, and the first reason where the verdict stands."""
-    told = {
+    cells = {
         "unit": spreadsheet_safe(problem.unit_name),
         "level": "not-reported",
         "verdict": spreadsheet_safe(problem.message),
     }
-    return [told.get(column, "") for column in _COLUMNS]
+    return [cells.get(column, "") for column in _COLUMNS]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -124,12 +124,12 @@ def _sister(s: UnitSummary) -> _Sister:
 
 def _alike(alike: dict[str, list[_Sister]], reader: Reader) -> list[dict[str, Any]]:
     """Each model of which there are two or more, its slowest unit first; a bar is as long as its freeze."""
-    told = []
+    models = []
     for model, sisters in sorted(alike.items()):
         if len(sisters) < 2:
             continue
         longest = max((s.freeze_min or 0.0 for s in sisters), default=0.0) or 1.0
-        told.append(
+        models.append(
             {
                 "model": model,
                 "rows": [
@@ -144,7 +144,7 @@ def _alike(alike: dict[str, list[_Sister]], reader: Reader) -> list[dict[str, An
                 ],
             }
         )
-    return told
+    return models
 
 
 @dataclass

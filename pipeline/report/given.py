@@ -83,8 +83,8 @@ def given_of(unit: Unit, pictures: Sequence[Path] = ()) -> tuple[Given, tuple[Pr
 
 
 def _firm(firm: Firm, logo: str) -> dict[str, str]:
-    told = {name: getattr(firm, name) for name in ("name", "telephone", "email", "author")}
-    return {name: value for name, value in (told | {"logo": logo}).items() if value}
+    fields = {name: getattr(firm, name) for name in ("name", "telephone", "email", "author")}
+    return {name: value for name, value in (fields | {"logo": logo}).items() if value}
 
 
 def _visit(visit: Visit, photos: list[dict[str, str]]) -> dict[str, Any]:

@@ -67,10 +67,10 @@ def _story(
     channels: tuple[str, ...] = _ANY,
     days: float = 3.0,
     fit: Callable[[World], bool] = lambda w: True,
-) -> Callable[[int], Drawn]:
+) -> Callable[[int], Drawn | None]:
     """The log of a seed: of the first world that fits and shows the story. make: (world, chance) -> (log, what unit.toml says)."""
 
-    def made(seed: int) -> Drawn:
+    def made(seed: int) -> Drawn | None:
         for attempt in range(_TRIES):
             rng = np.random.default_rng([seed, attempt, 41])
             try:
@@ -81,7 +81,7 @@ def _story(
             except _CannotTell:
                 continue
             return _drawn(log, known)
-        raise RuntimeError(f"seed {seed}: no world shows this story")
+        return None  # no world of this seed shows the story
 
     return made
 
@@ -365,6 +365,10 @@ def _level(world: World) -> bool:
     return world.structure.freeze_end == "level"
 
 
+def _untimed(world: World) -> bool:
+    return world.structure.freeze_end != "timer"
+
+
 def _melts(world: World) -> bool:
     return world.structure.harvest_end != "time"
 
@@ -385,26 +389,26 @@ STORIES: dict[str, Story] = {
         due=codes("harvest-long drift"),
     ),
     "dirty-from-the-start": Story(
-        made=_story(_bad_from_the_start("condenser", 3.2), fit=lambda w: _air(w) and _level(w)),
+        made=_story(_bad_from_the_start("condenser", 5.0), fit=lambda w: _air(w) and _level(w)),
         due=codes("freeze-long condenser-hot"),
     ),
     "low-from-the-start": Story(
-        made=_story(_bad_from_the_start("charge", 0.7), fit=_level), due=codes("freeze-long weak-freeze")
+        made=_story(_bad_from_the_start("charge", 1.1), fit=_untimed), due=codes("freeze-long weak-freeze")
     ),
     "cleaned-at-a-visit": Story(
-        made=_story(_repaired("condenser", 3.2, said=True), fit=lambda w: _air(w) and _level(w), days=4.0),
+        made=_story(_repaired("condenser", 5.0, said=True), fit=lambda w: _air(w) and _level(w), days=4.0),
         never=codes("freeze-short harvest-stalled"),
         act=False,
         well=True,
     ),
     "cleaned-and-nobody-said-so": Story(
-        made=_story(_repaired("condenser", 3.2, said=False), fit=lambda w: _air(w) and _level(w), days=4.0),
+        made=_story(_repaired("condenser", 5.0, said=False), fit=lambda w: _air(w) and _level(w), days=4.0),
         never=codes("harvest-stalled"),
         act=False,
         well=True,
     ),
     "charged-at-a-visit": Story(
-        made=_story(_repaired("charge", 0.7, said=True), fit=_level, days=4.0),
+        made=_story(_repaired("charge", 1.1, said=True), fit=_untimed, days=4.0),
         never=codes("freeze-short harvest-stalled"),
         act=False,
         well=True,

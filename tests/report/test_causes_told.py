@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.report.clock import offsets_between
 from pipeline.report.machine_files import findings_json
-from pipeline.report.page.finding_view import chance, clip_view, told
+from pipeline.report.page.finding_view import chance, clip_view, finding_view
 from pipeline.report.wording import Reader
 from tests.findings.made_up import judged, made_up, noisy
 
@@ -58,7 +58,7 @@ def test_findings_json_holds_steps_and_the_next_clip_in_the_readers_language(log
 def test_the_page_shows_the_same(log, judgement):
     timeline = log[0]
     offsets = offsets_between(timeline.tz, timeline.start_ns, timeline.end_ns)
-    shown = told(1, judgement.findings[0], None, offsets, Reader())
+    shown = finding_view(1, judgement.findings[0], None, offsets, Reader())
     assert all("in 10" in c["chance"] for c in shown["causes"])
     assert all(c["instrument"] and c["if_so"] and c["if_not"] for c in shown["checks"])
     clip = clip_view(judgement.next_clip, Reader())

@@ -47,7 +47,7 @@ def make(due: Due, sender: Sender, now: datetime) -> bytes:
             attached = [attach_client_page(p, recipient.language, recipient.units, day) for p in due.parcels]
             if due.technician:
                 attached += [attach_technician_page(parcel) for parcel in due.parcels]
-            attachments = _told_apart(attached)
+            attachments = _named_apart(attached)
             pictures = {
                 parcel.unit: _pictures(parcel, due.recipient, identifier)
                 for parcel in due.parcels[:PICTURES_OF]
@@ -79,9 +79,9 @@ def make(due: Due, sender: Sender, now: datetime) -> bytes:
 
 
 def _pictures(parcel: Parcel, recipient: Recipient, identifier: str) -> tuple[Picture, ...]:
-    from pipeline.report import still_pictures
+    from pipeline.report import email_charts
 
-    drawn = still_pictures(parcel.folder, language=recipient.language, units=recipient.units)
+    drawn = email_charts(parcel.folder, language=recipient.language, units=recipient.units)
     mark = identifier.strip("<>").replace("@", f".{parcel.digest[:8]}@")
     return tuple(
         Picture(cid=f"{n}.{mark}", png=still.png, alt=still.alt, note=still.note)
@@ -89,7 +89,7 @@ def _pictures(parcel: Parcel, recipient: Recipient, identifier: str) -> tuple[Pi
     )
 
 
-def _told_apart(attachments: Sequence[Attachment]) -> list[Attachment]:
+def _named_apart(attachments: Sequence[Attachment]) -> list[Attachment]:
     """Attachments whose names differ, whatever the units are called."""
     seen: dict[str, int] = {}
     named = []

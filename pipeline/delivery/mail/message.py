@@ -64,8 +64,8 @@ def attach_technician_page(parcel: Parcel) -> Attachment:
 
 def message_id(parcels: Iterable[Parcel], addresses: Sequence[str], domain: str, *, again: str = "") -> str:
     """The same for the same reports to the same addresses. again: tells one that was asked for anew from the first."""
-    told = "\n".join([*(parcel.digest for parcel in parcels), *sorted(addresses), again])
-    return f"<{hashlib.sha256(told.encode()).hexdigest()[:32]}@{domain}>"
+    content = "\n".join([*(parcel.digest for parcel in parcels), *sorted(addresses), again])
+    return f"<{hashlib.sha256(content.encode()).hexdigest()[:32]}@{domain}>"
 
 
 def encode(

@@ -46,8 +46,8 @@ class Parcel:
             for finding in summary.texts.get("findings", ())
         ]
         ice = None if summary.ice_kg_per_day is None else round(summary.ice_kg_per_day)
-        told = [self.unit, summary.log_start, summary.log_end, summary.level, findings, ice]
-        return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:32]
+        content = [self.unit, summary.log_start, summary.log_end, summary.level, findings, ice]
+        return hashlib.sha256(json.dumps(content).encode()).hexdigest()[:32]
 
     def still_says_so(self) -> bool:
         """Whether the report on disk is still this one."""

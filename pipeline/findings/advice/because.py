@@ -31,6 +31,12 @@ _MEASURES = {
     "spread_pct": ("change_pct", "freezes scatter {change_pct} more", "freezes scatter {change_pct} less", "freezes scatter as usual"),
     "swing_k": ("change_k", "the line swings {change_k} more within a freeze", "the line swings {change_k} less within a freeze", "the line swings as usual within a freeze"),
 }  # fmt: skip
+_SIGNALS = {
+    "freeze_pct": "freeze_pct", "cold_k": "freeze_end_shift_k", "current_pct": "current_pct", "peak_k": "harvest_peak_shift_k",
+    "rise_pct": "harvest_rise_pct", "air_rise_k": "split_shift_k", "discharge_k": "discharge_shift_k", "air_k": "air_shift_k",
+    "water_k": "water_shift_k",
+}  # fmt: skip
+"""Measure -> the number beside a finding that says the same of its own cycles."""
 _WAYS = ("more", "less", "same")
 _SAID: Mapping[str, Phrase] = {
     f"{m}.{way}": phrase(f"because.{m}.{way}", english)
@@ -52,7 +58,7 @@ _EVENTS: Mapping[str, Phrase] = {
         "trips-overload": "stops that take the time a motor overload takes",
         "trips-chatter": "starts and stops within seconds",
         "trips-unknown": "stops whose length fits none of the switches",
-        "failed-start": "starting current without a start",
+        "failed-start": "locked-rotor current without a start",
         "stopped": "a long stop",
         "broken": "stops within freezes",
         "no-ice": "a run without freezes and harvests",
@@ -75,17 +81,20 @@ LEAST_NATS = 0.35  # that a sentence is worth
 MOST = 3  # sentences for, and as many against
 
 
-def sentences(votes: Mapping[str, float], pattern: Pattern) -> tuple[tuple[Text, ...], tuple[Text, ...]]:
+def sentences(
+    votes: Mapping[str, float], pattern: Pattern, signals: Mapping[str, float]
+) -> tuple[tuple[Text, ...], tuple[Text, ...]]:
     """(for, against) one cause, strongest first; each side ends with what was compared with what.
 
-    votes: measure ("view:measure") or event -> nats, of `probabilities.Belief.votes`.
+    votes: measure ("view:measure") or event -> nats, of `probabilities.Belief.votes`. signals: what stands beside the finding, of
+    `evidence.signals.Signals`: where it has the number of a sentence, the sentence says that one.
     """
     ranked = sorted(votes, key=lambda m: -abs(votes[m]))
     sides: dict[bool, list[Text]] = {True: [], False: []}
     views: dict[bool, list[str]] = {True: [], False: []}
     for name in ranked:
         side = votes[name] > 0
-        said = _say(name, pattern)
+        said = _say(name, pattern, signals)
         if abs(votes[name]) < LEAST_NATS or said is None or len(sides[side]) >= MOST:
             continue
         sides[side].append(said)
@@ -96,7 +105,7 @@ def sentences(votes: Mapping[str, float], pattern: Pattern) -> tuple[tuple[Text,
     return out[0], out[1]
 
 
-def _say(name: str, pattern: Pattern) -> Text | None:
+def _say(name: str, pattern: Pattern, signals: Mapping[str, float]) -> Text | None:
     if name in _EVENTS:
         return _EVENTS[name]() if name in pattern.events else _NOT_SEEN[name]()
     view, _, measure = name.partition(":")
@@ -106,5 +115,7 @@ def _say(name: str, pattern: Pattern) -> Text | None:
     value, sd = values[measure]
     if abs(value) < sd:
         return _SAID[f"{measure}.same"]()
-    shown = 100 * abs(math.expm1(value / 100)) if measure.endswith("_pct") else abs(value)
+    change = 100 * math.expm1(value / 100) if measure.endswith("_pct") else value
+    beside = signals.get(_SIGNALS.get(measure, ""), change) if view != "level" else change
+    shown = abs(beside if beside * change > 0 else change)
     return _SAID[f"{measure}.{'more' if value > 0 else 'less'}"](**{_MEASURES[measure][0]: round(shown, 1)})

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
+from typing import Literal
 
 import numpy as np
 
@@ -20,6 +21,10 @@ MEASURES = (
 )  # fmt: skip
 """What a cause may change; said at the head of `signatures.toml`. `_pct`: 100 times the natural log of a ratio."""
 
+Size = tuple[float, float]
+"""(size, standard deviation between machines)"""
+End = Literal["level", "temperature", "delay", "timer"]
+"""What ends a freeze: level or thickness, a plate temperature, a time after one, a timer alone."""
 COURSES = ("always", "step", "ramp", "now-and-then")
 SOMETHING_ELSE = "something-else"
 
@@ -32,10 +37,9 @@ class Cause:
     text: Phrase
     prior: float  # relative
     course: Mapping[str, float]  # of COURSES -> share
-    effects: Mapping[str, tuple[float, float]]
-    by_temperature: Mapping[
-        str, tuple[float, float]
-    ]  # in place of `effects`, where a plate temperature ends the freeze
+    effects: Mapping[str, Size]
+    by_temperature: Mapping[str, Size]  # in place of `effects`, where a plate temperature ends the freeze
+    by_delay: Mapping[str, Size]  # where a time after a plate temperature ends it
     events: Mapping[str, float]  # event -> chance
     codes: frozenset[str]  # findings that it can bring about
     logger: Mapping[str, float]  # finding of the logger -> chance; {} for a cause in the machine
@@ -44,6 +48,12 @@ class Cause:
     why: str
     source: str
     simulated: str
+
+    def sizes(self, end: End) -> dict[str, Size]:
+        """Measure -> (size, standard deviation) at severity 1 where a freeze ends by `end`; a timer waits for nothing."""
+        other = {"temperature": self.by_temperature, "delay": self.by_delay}.get(end, {})
+        sizes = {**self.effects, **other}
+        return {m: s for m, s in sizes.items() if m != "freeze_pct"} if end == "timer" else sizes
 
     @property
     def of_the_logger(self) -> bool:
@@ -88,6 +98,7 @@ def _read() -> Table:
             course=MappingProxyType(row.get("course", {})),
             effects=MappingProxyType({m: tuple(row[m]) for m in MEASURES if m in row}),
             by_temperature=MappingProxyType({m: tuple(v) for m, v in row.get("by_temperature", {}).items()}),
+            by_delay=MappingProxyType({m: tuple(v) for m, v in row.get("by_delay", {}).items()}),
             events=MappingProxyType(row.get("events", {})),
             codes=frozenset(row.get("codes", ())),
             logger=MappingProxyType(row.get("logger", {})),

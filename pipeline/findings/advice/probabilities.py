@@ -15,44 +15,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings.advice.causes import CAUSES, COURSES, MEASURES, SOMETHING_ELSE, TABLE, Cause
+from pipeline.findings.advice.causes import CAUSES, COURSES, MEASURES, SOMETHING_ELSE, TABLE, Cause, End
 from pipeline.findings.advice.pattern import Pattern, Values
 
 SEVERITIES = np.array([0.25, 0.5, 0.8, 1.2, 1.8])
 _WEIGHTS = np.array([0.15, 0.25, 0.3, 0.2, 0.1])
-TEMPER = 1.0
-"""Exponent on the likelihood: measures and findings of one log are not independent. Set by the reliability of the bench's logs to tune on."""
-_TWO = 0.06  # odds of a second cause, beside a first
+_TWO = 0.04  # odds of a second cause, beside a first
 _PAIRED = 8  # likeliest causes that are tried two by two
-_FOUND, _FOUND_ANYWAY, _FOUND_ELSE = (
-    0.5,
-    0.05,
-    0.15,
-)  # chance of a finding: its cause is there, is not, is unknown
+_FOUND, _FOUND_ANYWAY, _FOUND_ELSE = 0.5, 0.1, 0.15
+"""Chance of a finding: its cause is there, is not, is unknown."""
 _DEGREES = 4.0
 
 
-@dataclass(frozen=True, kw_only=True)
-class _End:
-    """How a control ends a freeze, which decides what a loss of capacity shows. Factors on the table's sizes: common practice, no source."""
-
-    share: float  # of machines
-    cold: float  # on cold_k, and on freeze_pct and pull_pct of a loss of capacity
-    freeze: float
-    temperature: float = 0.0  # how far `by_temperature` stands in the place of `effects`
-
-
-_ENDS = (
-    _End(share=0.5, cold=1.0, freeze=1.0),  # level or thickness
-    _End(share=0.3, cold=0.1, freeze=1.8, temperature=1.0),  # a plate temperature, reached whatever it takes
-    _End(share=0.1, cold=1.0, freeze=0.9, temperature=0.5),  # a time after a temperature
-    _End(share=0.1, cold=1.0, freeze=0.1),  # a timer alone: it does not wait
-)
-_NOT_BY_CAPACITY = (
-    "end-of-freeze-sensing", "end-of-freeze-early", "water-short", "dump-valve", "hot-gas-shut", "harvest-end-sensing",
-)  # fmt: skip
-_LOADS = ("water-warm", "water-leaks-in")  # more to freeze: as much longer, whatever ends it but a timer
-_LEVEL_SHARE = 0.7  # weight of the view against common machines: its measures share a machine
+_ENDS: Mapping[End, float] = {"level": 0.5, "temperature": 0.3, "delay": 0.15, "timer": 0.05}
+"""What ends the freeze -> share of machines: common practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -106,28 +82,12 @@ def _sizes(keys: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray]:
     mean = np.zeros((len(SEVERITIES), len(_ENDS), len(MEASURES)))
     var = np.zeros_like(mean)
     for key in keys:
-        cause = CAUSES[key]
-        for m in {**cause.effects, **cause.by_temperature}:
-            i = MEASURES.index(m)
-            for e, end in enumerate(_ENDS):
-                size, sd = _size(cause, m, end)
+        for e, end in enumerate(_ENDS):
+            for m, (size, sd) in CAUSES[key].sizes(end).items():
+                i = MEASURES.index(m)
                 mean[:, e, i] += size * SEVERITIES
                 var[:, e, i] += (sd * np.maximum(SEVERITIES, 0.5)) ** 2
     return mean, var
-
-
-def _size(cause: Cause, measure: str, end: _End) -> tuple[float, float]:
-    """(size, standard deviation) of one cell where a freeze ends so."""
-    size, sd = cause.effects.get(measure, (0.0, 0.0))
-    if measure in cause.by_temperature and end.temperature:
-        other = cause.by_temperature[measure]
-        return tuple(
-            (1 - end.temperature) * a + end.temperature * b for a, b in zip((size, sd), other, strict=True)
-        )
-    if cause.key in _NOT_BY_CAPACITY or measure not in ("cold_k", "freeze_pct", "pull_pct"):
-        return size, sd
-    factor = end.cold if measure == "cold_k" else min(end.freeze, 1.0) if cause.key in _LOADS else end.freeze
-    return factor * size, max(abs(factor), 0.3) * sd
 
 
 def _arrays(values: Values) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -135,9 +95,7 @@ def _arrays(values: Values) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return at, np.array([v[0] for v in values.values()]), np.array([v[1] for v in values.values()])
 
 
-def _view(
-    values: Values, keys: tuple[str, ...] | None, pattern: Pattern, *, share: float = 1.0
-) -> np.ndarray:
+def _view(values: Values, keys: tuple[str, ...] | None, pattern: Pattern) -> np.ndarray:
     """Log likelihood of one view's measures, each (severities, ends, measures in it). None: something else; (): nothing is due."""
     at, x, sd = _arrays(values)
     mean = np.zeros((len(SEVERITIES), len(_ENDS), len(at)))
@@ -157,11 +115,12 @@ def _view(
         else:
             mean = mean + by_air
         var = var + (0.5 * by_air) ** 2
-    return share * log_t(x - mean, np.sqrt(sd**2 + var))
+    return log_t(x - mean, np.sqrt(sd**2 + var))
 
 
 def _events(keys: tuple[str, ...] | None, pattern: Pattern) -> dict[str, float]:
-    """Log likelihood of each event that is there, or could be and is not, and of each finding."""
+    """Log likelihood of each event that is there, or could be and is not, and of each finding ("finding:code": some events are called
+    as their finding is)."""
     out = {}
     for event, anyway in TABLE.chance.items():
         there = event in pattern.events
@@ -173,18 +132,17 @@ def _events(keys: tuple[str, ...] | None, pattern: Pattern) -> dict[str, float]:
         out[event] = math.log(p) if there else math.log(1 - p)
     for code in pattern.codes:
         able = keys is not None and any(code in CAUSES[k].codes for k in keys)
-        out[code] = math.log(_FOUND_ELSE if keys is None else _FOUND if able else _FOUND_ANYWAY)
+        out[f"finding:{code}"] = math.log(_FOUND_ELSE if keys is None else _FOUND if able else _FOUND_ANYWAY)
     return out
 
 
 def _log_likelihood(keys: tuple[str, ...] | None, pattern: Pattern) -> tuple[float, dict[str, float]]:
     """(log likelihood of the log under `keys`, its part by measure in the view that says most)."""
-    ends = np.log(np.array([e.share for e in _ENDS]))[None, :]
+    ends = np.log(np.array(list(_ENDS.values())))[None, :]
     severities = np.log(_WEIGHTS)[:, None]
-    shares = {"later": 1.0, "odd": 1.0, "level": _LEVEL_SHARE}
     views = {"later": pattern.later, "odd": pattern.odd, "level": pattern.level}
-    due = {v: _view(values, keys, pattern, share=shares[v]) for v, values in views.items()}
-    none = {v: _view(values, (), pattern, share=shares[v]) for v, values in views.items()}
+    due = {v: _view(values, keys, pattern) for v, values in views.items()}
+    none = {v: _view(values, (), pattern) for v, values in views.items()}
     course = _course(keys, pattern)
     total, best, parts = -math.inf, -math.inf, {}
     for view, log_share in course.items():
@@ -214,7 +172,7 @@ def _course(keys: tuple[str, ...] | None, pattern: Pattern) -> dict[str, float]:
     return {v: math.log(max(p, 0.01)) for v, p in out.items()}
 
 
-def believe(pattern: Pattern, *, cooling: str = "air", temper: float = TEMPER) -> Belief:
+def believe(pattern: Pattern, *, cooling: str = "air") -> Belief:
     """The probabilities of all hypotheses under one log's pattern. `cooling`: "air" or "water"."""
     able = [k for k in TABLE.machine if CAUSES[k].cooling in ("", cooling)]
     whole = sum(CAUSES[k].prior for k in able) + CAUSES[SOMETHING_ELSE].prior
@@ -222,9 +180,9 @@ def believe(pattern: Pattern, *, cooling: str = "air", temper: float = TEMPER) -
     parts: dict[str, dict[str, float]] = {}
     for key in able:
         value, parts[key] = _log_likelihood((key,), pattern)
-        logs[(key,)] = math.log(CAUSES[key].prior / whole) + temper * value
+        logs[(key,)] = math.log(CAUSES[key].prior / whole) + value
     value, parts[SOMETHING_ELSE] = _log_likelihood(None, pattern)
-    logs[()] = math.log(CAUSES[SOMETHING_ELSE].prior / whole) + temper * value
+    logs[()] = math.log(CAUSES[SOMETHING_ELSE].prior / whole) + value
     likeliest = sorted(able, key=lambda k: -logs[(k,)])[:_PAIRED]
     for i, a in enumerate(likeliest):
         for b in likeliest[i + 1 :]:
@@ -232,7 +190,7 @@ def believe(pattern: Pattern, *, cooling: str = "air", temper: float = TEMPER) -
                 continue
             value, _ = _log_likelihood((a, b), pattern)
             prior = CAUSES[a].prior * CAUSES[b].prior / whole**2
-            logs[(a, b)] = math.log(_TWO * 2 * prior * len(able) / 2) + temper * value
+            logs[(a, b)] = math.log(_TWO * 2 * prior * len(able) / 2) + value
     top = max(logs.values())
     odds = {h: math.exp(v - top) for h, v in logs.items()}
     total = sum(odds.values())

@@ -104,7 +104,7 @@ def _advice(
     for key in (*named, SOMETHING_ELSE):
         because, against = (), ()
         if belief is not None and (key in kept or key == SOMETHING_ELSE) and not CAUSES[key].of_the_logger:
-            because, against = sentences(belief.votes.get(key, {}), pattern)
+            because, against = sentences(belief.votes.get(key, {}), pattern, h.signals.known())
         told.append(
             Odds(cause=key, text=CAUSES[key].text(), probability=odds[key], because=because, against=against)
         )

@@ -298,7 +298,8 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
     sewn = side > 0 and _sewn_together(case, out)
     # What began with a stop may be a repair; what is over by the log's end sends nobody.
     over = base.since is not None and at[-1] < (1 - t["over_pct"] / 100) * (case.n - 1)
-    bad = bad and not sewn and not asks and not over
+    weather = lasting and "air" not in case.adjusted.corrected_for and excess_pct < t["weather_most_pct"]
+    bad = bad and not sewn and not asks and not over and not weather
     confidence = statistics.phi(margin / (sigma / math.sqrt(min(int(out.sum()), 4))))
     confidence *= 0.5 if sewn else 1.0
     return Seen(
@@ -333,9 +334,10 @@ def _severity(
     case: Case, base: Baseline, out: np.ndarray, side: int, confidence: float, *, bad: bool, sewn: bool
 ) -> Severity:
     """Few odd freezes of many are a note; but one far out of a tight spread is what an intermittent fault looks like."""
-    if not case.rare(out, confidence):
-        return Severity.ACT if bad else Severity.WATCH
     t = case.thresholds
+    few = sewn and 100 * out.sum() <= t["sewn_most_pct"] * case.n
+    if not case.rare(out, confidence) and not few:
+        return Severity.ACT if bad else Severity.WATCH
     # Beside its neighbours: air and water move the others more over a day than they scatter from one to the next.
     beside = np.log(case.freeze_min / usual_beside(case, case.freeze_min, math.exp(base.centre)))
     near = beside[base.usual & ~out & np.isfinite(beside)]
@@ -358,7 +360,7 @@ def _sewn_together(case: Case, out: np.ndarray) -> bool:
 
 
 _OWN = ("outlier_z", "freeze_out_pct", "run_out_pct", "run_cycles", "run_z", "change_sharp_pct", "spread_floor_pct", "own_cycles", "band_cycles",
-        "level_cycles", "drift_first_pct", "lost_act_pct", "short_act_pct", "band_sigma_pct", "band_sure_pct", "single_far_pct", "single_far_z", "single_blind_times", "pull_down_long_pct", "over_pct",
+        "level_cycles", "drift_first_pct", "lost_act_pct", "short_act_pct", "band_sigma_pct", "band_sure_pct", "single_far_pct", "single_far_z", "single_blind_times", "sewn_most_pct", "weather_most_pct", "pull_down_long_pct", "over_pct",
         "levels_most_pct")  # fmt: skip
 
 RULES = (

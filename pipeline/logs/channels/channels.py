@@ -27,6 +27,11 @@ from pipeline.logs.vocabulary.units import UNITS, to_house
 from pipeline.unit import ROLES, ChannelRule, Unit
 
 _BATTERY = re.compile(r"\b(v?batt?\w*|bater[ií]a|akku\w*|pile)\b", re.IGNORECASE)
+_EXTREME = re.compile(
+    r"(?<![^\W\d_])(min|max|minimum|maximum|std|sd|stdev|lowest|highest|m[ií]n|m[aá]x)(?![^\W\d_])",
+    re.IGNORECASE,
+)
+_MEAN = re.compile(r"(?<![^\W\d_])(mean|avg|average|mittel\w*|media|moy\w*)(?![^\W\d_])", re.IGNORECASE)
 _TWIN_K = 0.6
 """Further than this two columns of one reading in °C and in °F do not lie apart, rounded to whole degrees."""
 _CLEAR = 0.75
@@ -96,7 +101,7 @@ def _named(rule: ChannelRule | None, label: str, house: str | None, log: LoggerL
     if rule is not None and rule.role is not None:
         return rule.role, "unit.toml", 1.0
     quantity = quantity_of_header(label)
-    if _BATTERY.search(label) or quantity == "other":  # the battery's voltage is not the machine's
+    if _is_no_probe(label, log):
         return "other", "", 0.0
     if house is None and quantity is not None:
         house = HOUSE_UNITS[quantity]
@@ -104,6 +109,20 @@ def _named(rule: ChannelRule | None, label: str, house: str | None, log: LoggerL
     if guess.role == "other" and len(log.columns) == 1 and says_nothing(label):
         guess = role_by_file_name(log.files[0], house)
     return guess.role, guess.by, guess.confidence
+
+
+def _is_no_probe(label: str, log: LoggerLog) -> bool:
+    """Whether a column holds another quantity, the battery's voltage (it is not the machine's), or the lowest, highest or scatter of an
+    interval whose mean stands beside it."""
+    if _BATTERY.search(label) or quantity_of_header(label) == "other":
+        return True
+    stem = _stem(_EXTREME.sub("", label))
+    others = (c.label for c in log.columns if c.label != label and not _EXTREME.search(c.label))
+    return _EXTREME.search(label) is not None and any(stem == _stem(_MEAN.sub("", o)) for o in others)
+
+
+def _stem(label: str) -> str:
+    return re.sub(r"[\W_]+", " ", label).casefold().strip()
 
 
 def _converted(draft: Draft, logged: str, rule: ChannelRule | None, log: LoggerLog, notes: Notes) -> Draft:
@@ -269,6 +288,7 @@ def _by_behaviour(drafts: Sequence[Draft], logs: Sequence[LoggerLog]) -> list[Dr
         Nameless(key=d.key, grid_ns=logs[d.logger].overview.grid_ns, values=grid)
         for d in drafts
         if d.role == "other" and d.unit == "°C" and d.role_by != "unit.toml"
+        if not _is_no_probe(d.label, logs[d.logger])
         if not np.isnan(grid := possible_c(logs[d.logger].coarse(d.values))).all()
     ]
     nameless = _without_twins(nameless, drafts)

@@ -331,8 +331,18 @@ def _refuse(dialect: Dialect, profiles: list[_Profile], name: str) -> ClockPlan:
             line=line,
             remedy="export the log with the time of every reading",
         )
+    above = [c for row in (*dialect.header[-1:], dialect.first_row) for c in row if c]
+    if sum(kind_of(c).shape is not None for c in above) > 2:
+        raise LogFileError(
+            "the times stand side by side in one line, a column each",
+            file=name,
+            line=max(1, line - len(dialect.header)),
+            remedy="turn the table round: a row for each time, with a column for each channel",
+        )
+    odd = next((c for c in dialect.sample[0] if c and not kind_of(c).reads and any(map(str.isdigit, c))), "")
     raise LogFileError(
-        "no column holds the time of the readings",
+        "no column holds the time of the readings"
+        + (f' ("{odd[:40]}" is no time that is known here)' if odd else ""),
         file=name,
         line=line,
         remedy="export the log with a date and time in every row, or with elapsed seconds under a header that says so",

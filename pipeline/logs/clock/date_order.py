@@ -92,7 +92,7 @@ def order_of(stamps: Stamps, around: Surroundings, clock: np.ndarray) -> tuple[s
         order = "month-first"
     note = Text(
         key="logs.note.date_order_open",
-        english='the date "{example}" can be read day-first or month-first; it was read {order}; if that is wrong, '
+        english='the date "{example}" can be read in more than one order; it was read {order}; if that is wrong, '
         + SET_ORDER,
         values={"example": stamps.example, "order": order},
     )

@@ -15,6 +15,10 @@ from pipeline.logs.vocabulary.stamp_patterns import WEEKDAYS, shape_of
 
 _DAY = re.compile(r"(day|tag|d[ií]a|jour)\W*\d+|\d{1,2}[. ]{1,2}[^\W\d]{3,9}\.?", re.IGNORECASE)
 
+_MOMENT = re.compile(
+    r"\+ ?\d+([.,]\d+)? ?(m?s|secs?|min|h)?|\d+([.,]\d+)? ?(m?s|secs?|min)|\d{1,2}:\d\d(:\d\d)?"
+)
+
 
 def one_row_a_reading(content: Content, dialect: Dialect) -> tuple[Content, Dialect]:
     """The log with its days one after the other; as it came where its columns are no days.
@@ -23,6 +27,13 @@ def one_row_a_reading(content: Content, dialect: Dialect) -> tuple[Content, Dial
     """
     labels = _labels(dialect)
     days = [i for i, label in enumerate(labels) if _is_date(label)]
+    if len(labels) > 3 and all(_MOMENT.fullmatch(label) for label in labels[1:]):
+        raise LogFileError(
+            f'the columns are moments ("{labels[1]}", "{labels[2]}"), not channels',
+            file=content.name,
+            line=max(1, dialect.first_line - 1),
+            remedy="export the log with one reading of each channel a row, and the time of each",
+        )
     named = [i for i, label in enumerate(labels) if _names_a_day(label)]
     if not (days or len(named) > 1) or not _times_of_day(dialect):
         return content, dialect
@@ -59,7 +70,7 @@ def _labels(dialect: Dialect) -> tuple[str, ...]:
     """What stands over the columns; dates over them look like a row of readings, or like a line of the preamble."""
     above = split_row(dialect.preamble[-1], dialect.delimiter) if dialect.preamble else ()
     for row in (dialect.first_row, *dialect.header[-1:], above):
-        if len(row) == dialect.fields and row[0] and not _is_time(row[0]):
+        if len(row) == dialect.fields and row[0] and not kind_of(row[0]).reads:
             return tuple(row)
     return ()
 

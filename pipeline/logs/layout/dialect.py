@@ -12,11 +12,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.errors import LogFileError
-from pipeline.logs.layout.head_rows import Layout, head_of, is_row, split_row, with_row_numbers
+from pipeline.logs.layout.head_rows import Layout, head_of, is_row, split_row, with_first_label
 from pipeline.logs.source.large_text import LargeText
 from pipeline.logs.vocabulary.cell_kinds import kind_of
 
-DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
+DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe", "^": "caret"}
 HEAD_BYTES, MIDDLE_BYTES, TAIL_BYTES = 65536, 16384, 16384
 SAMPLE_ROWS = 240
 WINDOW_ROWS = 50
@@ -68,7 +68,7 @@ def sniff(text: bytes, name: str, *, quotes: bool) -> Dialect:
     head = head_of(text, layout)
     if head is None:
         raise _no_rows(text, name)
-    head = with_row_numbers(head, rows)
+    head = with_first_label(head, rows)
     tail, data_end = _tail(text, layout, head.data_at, rows)
     quoted = quotes and (any('"' in line for line in body) or _holds_quoted(text, head.data_at, data_end))
     return Dialect(
@@ -105,6 +105,10 @@ def _sample_lines(text: bytes) -> list[str]:
         lines += [line for line in whole.decode("utf-8", "replace").splitlines() if line.strip()][
             :WINDOW_ROWS
         ]
+    if (
+        not lines and max(map(len, every := text[:].split(b"\n"))) < MIDDLE_BYTES
+    ):  # blank lines by the thousand
+        lines = [line.decode("utf-8", "replace") for line in every if line.strip()][-SAMPLE_ROWS:]
     return lines
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from pipeline.logs.vocabulary.cell_kinds import is_number, kind_of
-from pipeline.logs.vocabulary.stamp_patterns import shape_of
+from pipeline.logs.vocabulary.stamp_patterns import TIME_WORDS, shape_of
 
 
 def split_row(line: str, delimiter: str) -> list[str]:
@@ -84,6 +84,12 @@ def head_of(text: bytes, layout: Layout) -> Head | None:
     lines: list[tuple[int, str, list[str]]] = []  # (byte, line, cells)
     at = number = 0
     while at < len(text):
+        if text[at : at + 1] in (b"\n", b"\r"):  # blank lines, maybe by the thousand
+            piece = text[at : at + 65536]
+            blank = piece[: len(piece) - len(piece.lstrip(b"\r\n"))]
+            number += blank.count(b"\n")
+            at += len(blank)
+            continue
         end = text.find(b"\n", at)
         end = len(text) if end < 0 else end
         line = text[at:end].decode("utf-8", "replace").rstrip("\r")
@@ -96,6 +102,9 @@ def head_of(text: bytes, layout: Layout) -> Head | None:
     else:
         return None
     filled = [entry for entry in lines if entry[1].strip(' \t,;|"-=+:_')]
+    remarks = []  # between the labels and the rows
+    while len(filled) > 1 and _is_remark(filled[-1][1], delimiter) and is_header(filled[-2][2], layout):
+        remarks.append(filled.pop()[1])
     units_row: tuple[str, ...] = ()
     units_line = b""
     sampled = bool(filled) and _is_sampling_row(filled[-1][2], fields)
@@ -105,6 +114,10 @@ def head_of(text: bytes, layout: Layout) -> Head | None:
         above = filled[-2][2]
         if len(above) == fields and (_is_units_row(above, layout) or is_header(above, layout)):
             filled.pop()
+    if len(filled) >= 2 and is_header(filled[-2][2], layout):
+        at_line, line, above = filled[-1]
+        if 1 < len(above) < fields - 1:  # blanks between the columns: nothing stands over the clock
+            filled[-1] = (at_line, line, [""] * (fields - len(above)) + above)
     if len(filled) >= 2 and _is_units_row(filled[-1][2], layout) and is_header(filled[-2][2], layout):
         _at, line, above = filled.pop()
         units_row, units_line = tuple(above), line.encode()
@@ -117,7 +130,7 @@ def head_of(text: bytes, layout: Layout) -> Head | None:
         if fields >= 3 and filled and not sampled and _is_upper_header(filled[-1][2], fields):
             header.insert(0, tuple(filled.pop()[2]))
     return Head(
-        preamble=tuple(line for _at, line, _cells in filled),
+        preamble=(*(line for _at, line, _cells in filled), *remarks),
         header=tuple(header),
         units_row=units_row,
         data_at=at,
@@ -128,14 +141,21 @@ def head_of(text: bytes, layout: Layout) -> Head | None:
     )
 
 
-def with_row_numbers(head: Head, rows: tuple[tuple[str, ...], ...]) -> Head:
-    """A label less than there are columns, and the first column counts: the row numbers have none."""
+def _is_remark(line: str, delimiter: str) -> bool:
+    return line.lstrip().startswith(("#", "//")) and delimiter not in line
+
+
+def with_first_label(head: Head, rows: tuple[tuple[str, ...], ...]) -> Head:
+    """A label less than there are columns, and the first column counts, or holds the times: it has none."""
     fields = len(rows[0])
     if not head.header or len(head.header[-1]) != fields - 1 or len(rows) < 3:
         return head
     counts = [int(r[0]) if r[0].isascii() and r[0].isdigit() else None for r in rows]
     ups = sum(a is not None and b == a + 1 for a, b in pairwise(counts))
-    if None in counts or ups < len(rows) - 4:
+    timed = all(kind_of(r[0]).shape for r in rows if r[0]) and not any(
+        map(TIME_WORDS.search, head.header[-1])
+    )
+    if not timed and (None in counts or ups < len(rows) - 4):
         return head
     wide = [("", *row) if len(row) == fields - 1 else row for row in (*head.header, head.units_row)]
     return replace(head, header=tuple(wide[:-1]), units_row=wide[-1])

@@ -28,7 +28,7 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
 }
 
 _STARTED = re.compile(
-    r"\W*(?:start|begin|launch|inici|comienz|début|debut|beginn)\w*\W+(?:on |at |am |le |el |il |em )?(.{6,40})$",
+    r"(?:^|\W)(?:start|begin|launch|inici|comienz|début|debut|beginn)\w*\W+(?:on |at |am |le |el |il |em )?(.{6,40})$",
     re.IGNORECASE,
 )
 _MOST_LINES, _LONGEST_LINE = 500, 4000
@@ -94,11 +94,14 @@ def _labels(dialect: Dialect) -> list[str]:
     for i in range(dialect.fields):
         parts: list[str] = []
         for row in rows:
-            part = row[i].strip() if i < len(row) else ""
+            part = _COMMENT.sub("", row[i]) if i < len(row) else ""
             if part and part not in parts:
                 parts.append(part)
         labels.append(" ".join(parts) or f"column {i + 1}")
     return _told_apart(labels)
+
+
+_COMMENT = re.compile(r"^(#|//)\s+(?=\S)")
 
 
 def _filled_forward(row: tuple[str, ...]) -> list[str]:
@@ -126,9 +129,12 @@ def _facts(dialect: Dialect) -> dict[str, str]:
         if len(line) > _LONGEST_LINE:
             continue
         key, value = _key_and_value(line.lstrip("#;/%* \t"), dialect.delimiter)
+        told = _STARTED.search(line)
+        day = (told[1] if told else line.lstrip("#;/%* \t")).strip()
+        if _is_dated(day) and not _is_dated(value):
+            facts.setdefault("start", day)
+            continue
         if not key or not value:
-            if (told := _STARTED.match(line)) and shape_of(told[1].strip()):
-                facts.setdefault("start", told[1].strip())
             continue
         facts.setdefault(key, value)
         lowered = key.lower()
@@ -142,6 +148,11 @@ def _facts(dialect: Dialect) -> dict[str, str]:
             ):
                 facts[name] = value
     return facts
+
+
+def _is_dated(text: str) -> bool:
+    shape = shape_of(text)
+    return shape is not None and bool(shape.date)
 
 
 def _key_and_value(line: str, delimiter: str) -> tuple[str, str]:

@@ -32,21 +32,21 @@ UNTRUSTED_SHARE = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
-class Unsaid:
+class Unjudged:
     """why: what the log lacks, worst first; steps: what to do about it, in order."""
 
     why: tuple[Text, ...]
     steps: tuple[Text, ...]
 
 
-def unsaid(timeline: Timeline, record: CycleRecord, judgement: Judgement) -> Unsaid | None:
+def unjudged(timeline: Timeline, record: CycleRecord, judgement: Judgement) -> Unjudged | None:
     """Why nothing could be said of the machine; None where something could."""
     if judgement.verdict.level != "cannot-tell":
         return None
     reasons = list(_reasons(timeline, record)) or [(_text("why_pattern"), ("clip", "clamp"))]
     asked = dict.fromkeys(step for _, steps in reasons for step in steps)
     steps = (_text(f"do_{step}") for step in (*asked, "again"))
-    return Unsaid(why=tuple(why for why, _ in reasons), steps=tuple(steps))
+    return Unjudged(why=tuple(why for why, _ in reasons), steps=tuple(steps))
 
 
 def _reasons(timeline: Timeline, record: CycleRecord) -> Iterable[tuple[Text, tuple[str, ...]]]:
@@ -100,13 +100,13 @@ def read_in_words(timeline: Timeline, reader: Reader) -> Markup:
     """How much was read, and of which channels."""
     channels = (
         reader.t_html(
-            "unsaid.read_channel", channel_role=channel.role, interval=reader.seconds(channel.interval_s)
+            "unjudged.read_channel", channel_role=channel.role, interval=reader.seconds(channel.interval_s)
         )
         for channel in timeline.channels
         if channel.chosen
     )
     return reader.t_html(
-        "unsaid.read",
+        "unjudged.read",
         rows=sum(source.rows for source in timeline.sources),
         files=len(timeline.sources),
         channels=Markup(", ").join(channels) or "–",
@@ -114,5 +114,5 @@ def read_in_words(timeline: Timeline, reader: Reader) -> Markup:
 
 
 def _text(name: str, **values) -> Text:
-    key = f"unsaid.{name}"
+    key = f"unjudged.{name}"
     return Text(key=key, english=own_text("en")[key], values=values)

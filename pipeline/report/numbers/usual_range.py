@@ -44,11 +44,11 @@ def limits_in_force(record: CycleRecord, column: str, judgement: Judgement, odd:
 
     odd: numbers of the cycles that somebody objects to; they stay out where enough others are left.
     """
-    phase, told_by = column.removesuffix("_min"), ("usual_low_min", "usual_min", "usual_high_min")
+    phase, names = column.removesuffix("_min"), ("usual_low_min", "usual_min", "usual_high_min")
     for finding in judgement.findings:
-        told = finding.evidence
-        if finding.shows.about == phase and all(told.get(name) is not None for name in told_by):
-            low, centre, high = (float(told[name]) for name in told_by)
+        evidence = finding.evidence
+        if finding.shows.about == phase and all(evidence.get(name) is not None for name in names):
+            low, centre, high = (float(evidence[name]) for name in names)
             return Limits(centre=centre, low=low, high=high)
     table = columns_of(record)
     sampling = table["uncertainty_min"]

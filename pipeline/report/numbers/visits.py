@@ -77,11 +77,11 @@ def _beside(begin: float, at_ns: int, stop: float, record: CycleRecord) -> dict[
     before, after = whole & (starts >= begin) & (ends <= at_ns), whole & (starts >= at_ns) & (ends <= stop)
     if min(int(before.sum()), int(after.sum())) < LEAST_CYCLES:
         return {}
-    told = {}
+    medians = {}
     for name in ("freeze_min", "harvest_min") if record.harvests_timed else ("freeze_min",):
         values = table[name]
-        told[name] = (
+        medians[name] = (
             round(float(np.nanmedian(values[before])), 2),
             round(float(np.nanmedian(values[after])), 2),
         )
-    return told
+    return medians

@@ -12,7 +12,7 @@ from pipeline.report.numbers.columns import columns_of
 
 LEAST_CYCLES = 5  # usual ones, and others, for a middle of each (common practice, no source)
 LEAST_H = 0.5  # without ice (common practice, no source)
-LEAST_PCT = 5.0  # what is lost less than that is not told: it may be the weather (common practice, no source)
+LEAST_PCT = 5.0  # what is lost less than that is not cost: it may be the weather (common practice, no source)
 _WITHOUT_ICE = ("stopped_h", "tripping_h", "without_cycles_h", "running_h")
 """Evidence that says for how long no ice was made."""
 _LOST = (
@@ -32,7 +32,7 @@ def waiting_of(record: CycleRecord, judgement: Judgement) -> dict[str, float]:
     of_machine = [f for f in grave if not f.shows.doubted]
     if grave and not of_machine:
         return {"of_the_logger": 1.0}
-    grave, told = of_machine, {}
+    grave, cost = of_machine, {}
     hours = [
         float(f.evidence[name])
         for f in grave
@@ -40,16 +40,16 @@ def waiting_of(record: CycleRecord, judgement: Judgement) -> dict[str, float]:
         if isinstance(f.evidence.get(name), int | float)
     ]
     if hours:
-        told["none_h"] = round(max(hours), 1)
+        cost["none_h"] = round(max(hours), 1)
     elif (unclear_h := _unclear_h(record, of_machine)) >= LEAST_H:
-        told["none_h"] = round(unclear_h, 1)
+        cost["none_h"] = round(unclear_h, 1)
     marked = {int(c) for f in grave if f.flag_cycles for c in f.cycles}
-    told |= _slower(record, marked) or _slower_than_its_kind(grave)
+    cost |= _slower(record, marked) or _slower_than_its_kind(grave)
     for unit, lowest, highest in _LOST:
         dear = max(grave, key=lambda f: f.evidence.get(highest, 0.0), default=None)
         if dear is not None and highest in dear.evidence:
-            told |= {f"low_{unit}": dear.evidence[lowest], f"high_{unit}": dear.evidence[highest]}
-    return told
+            cost |= {f"low_{unit}": dear.evidence[lowest], f"high_{unit}": dear.evidence[highest]}
+    return cost
 
 
 def _unclear_h(record: CycleRecord, findings: Sequence[Finding]) -> float:
@@ -78,7 +78,7 @@ def _slower(record: CycleRecord, marked: set[int]) -> dict[str, float]:
     less_pct = 100 * (1 - usual_min / now_min)
     if less_pct < LEAST_PCT:
         return {}
-    told = {
+    cost = {
         "usual_min": round(usual_min, 2),
         "now_min": round(now_min, 2),
         "less_pct": round(less_pct, 1),
@@ -87,8 +87,8 @@ def _slower(record: CycleRecord, marked: set[int]) -> dict[str, float]:
     if min(np.isfinite(drawn[usual]).sum(), np.isfinite(drawn[now]).sum()) >= LEAST_CYCLES:
         more_pct = 100 * (float(np.nanmean(drawn[now])) / float(np.nanmedian(drawn[usual])) - 1)
         if more_pct >= LEAST_PCT:
-            told["more_pct"] = round(more_pct, 1)
-    return told
+            cost["more_pct"] = round(more_pct, 1)
+    return cost
 
 
 def _slower_than_its_kind(grave: Sequence[Finding]) -> dict[str, float]:

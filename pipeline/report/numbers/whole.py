@@ -13,7 +13,7 @@ from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.days import Days, days_of, kg_per_cycle
 from pipeline.report.numbers.flags import cycle_flags, odd_cycles
 from pipeline.report.numbers.hours import Day, hours_of
-from pipeline.report.numbers.unjudged import Unsaid, unsaid
+from pipeline.report.numbers.unjudged import Unjudged, unjudged
 from pipeline.report.numbers.usual_range import Limits, limits_in_force
 from pipeline.report.numbers.visits import VisitPlace, places_of
 from pipeline.unit import Unit
@@ -36,7 +36,7 @@ class Numbers:
     days: Days | None
     hours: tuple[Day, ...]
     made_kg_per_day: float | None
-    lacking: Unsaid | None
+    lacking: Unjudged | None
     visits: tuple[VisitPlace, ...]
 
 
@@ -59,7 +59,7 @@ def numbers_of(unit: Unit, timeline: Timeline, record: CycleRecord, judgement: J
         days=days,
         hours=hours_of(record, offsets, cycles=days.cycles, whole=days.whole) if days is not None else (),
         made_kg_per_day=_made(judgement.output, record),
-        lacking=unsaid(timeline, record, judgement),
+        lacking=unjudged(timeline, record, judgement),
         visits=places_of(unit.visits, judgement.visits, timeline, record),
     )
 

@@ -20,7 +20,7 @@ _OTHER = "something-else"
 _PRACTICE = "check.by-practice"
 
 
-def told(
+def finding_view(
     n: int, finding: Finding, picture: Evidence | None, offsets: Offsets, reader: Reader
 ) -> dict[str, Any]:
     """Everything that the template's article of the `n`-th finding needs."""
@@ -43,8 +43,8 @@ def told(
     }
 
 
-def told_once(findings: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """`findings`, as `told` has them, each knowing whose causes and checks it shares: they are told with the first alone."""
+def with_shared_advice(findings: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """`findings`, as `finding_view` has them, each knowing whose causes and checks it shares: they are told with the first alone."""
     first: dict[tuple, Markup] = {}
     for finding in findings:
         key = (tuple(c["text"] for c in finding["causes"]), tuple(c["text"] for c in finding["checks"]))

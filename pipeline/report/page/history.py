@@ -34,12 +34,12 @@ def history_of(
         seen = [(p["log_end"], p.get(measure)) for p in (*earlier, now) if p.get(measure) is not None]
         if len(seen) >= 2 and seen[-1][0] == summary.log_end:
             lines.append(_line(measure, seen, reader))
-    told = [
+    verdicts = [
         reader.t_html("history.said", day=_day(p["log_end"], reader), level=reader.t(f"level.{p['level']}"))
         for p in reversed(earlier)
         if p["level"] in LEVELS
     ]
-    return {"lines": lines, "told": told}
+    return {"lines": lines, "verdicts": verdicts}
 
 
 def _line(measure: str, seen: Sequence[tuple[str, float]], reader: Reader) -> dict[str, Markup]:

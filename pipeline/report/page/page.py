@@ -19,16 +19,16 @@ from pipeline.report.charts.figures import figures, finest
 from pipeline.report.charts.noscript import sketch_lengths, sketch_log, sketch_overlay
 from pipeline.report.charts.one_cycle import one_cycle
 from pipeline.report.charts.overlay import overlay
-from pipeline.report.charts.strips import day_ribbons, ribbons_note
+from pipeline.report.charts.strips import day_ribbons, ribbons_note, ribbons_title
 from pipeline.report.charts.traces import drawn_channels, put_log
 from pipeline.report.given import Given
 from pipeline.report.numbers.days import KINDS, kg_per_cycle
 from pipeline.report.numbers.flags import codes_about
 from pipeline.report.numbers.unjudged import read_in_words
 from pipeline.report.numbers.whole import Numbers
-from pipeline.report.page import client_summary
+from pipeline.report.page import at_a_glance
 from pipeline.report.page.client import firm_view, visit_views
-from pipeline.report.page.finding_view import clip_view, named, told, told_once
+from pipeline.report.page.finding_view import clip_view, finding_view, named, with_shared_advice
 from pipeline.report.page.history import history_of
 from pipeline.report.page.method import method_of
 from pipeline.report.page.trend import trend_of
@@ -119,19 +119,19 @@ def unit_page(
         "summary": summary,
         "level": judgement.verdict.level,
         "verdict": judgement.verdict,
-        "facts": client_summary.facts(timeline, record, judgement, summary, offsets, reader),
-        "freezes": client_summary.freezes(record, set(flags), timeline, reader, visits),
+        "facts": at_a_glance.facts(timeline, record, judgement, summary, offsets, reader),
+        "freezes": at_a_glance.freezes(record, set(flags), timeline, reader, visits),
         "firm": firm_view(given),
         "written": reader.day(written),
         "visits": visit_views(given, summary, reader),
         "history": history_of(past, summary, reader),
         "one_cycle": one_cycle(timeline, record, set(flags), reader),
         "ribbons": _ribbons(numbers, judgement, reader),
-        "steps": client_summary.next_steps(judgement, lacking),
+        "steps": at_a_glance.next_steps(judgement, lacking),
         "lacking": lacking and {"why": lacking.why, "read": read_in_words(timeline, reader)},
         "trend": trend_of(summary, reader),
         "clip": clip_view(judgement.next_clip, reader),
-        "findings": told_once([told(n, f, p, offsets, reader) for n, (f, p) in enumerate(zip(judgement.findings, pictures, strict=True))]),
+        "findings": with_shared_advice([finding_view(n, f, p, offsets, reader) for n, (f, p) in enumerate(zip(judgement.findings, pictures, strict=True))]),
         "not_judged": _by_need(judgement, reader),
         "problems": problems,
         "charts": figures(timeline, record, judgement, summary, freezes, harvests, limits, reader),
@@ -186,8 +186,6 @@ def _ribbons(numbers: Numbers, judgement: Judgement, reader: Reader) -> dict[str
     if not numbers.hours:
         return None
     kg, days = kg_per_cycle(judgement.output), numbers.hours[-RIBBON_DAYS:]
-    making = sum(b - a for d in days for a, b, state in d.runs if state == "ice")
-    seen = sum(b - a for d in days for a, b, state in d.runs if state != "gap") or 1
     said = [
         (
             reader.t("client.day_cycles", count=d.cycles)
@@ -197,7 +195,7 @@ def _ribbons(numbers: Numbers, judgement: Judgement, reader: Reader) -> dict[str
         + ("" if d.whole else " *")
         for d in days
     ]
-    title = reader.t("client.ribbons_alt", days=len(days), making_pct=100 * making / seen)
+    title = ribbons_title(days, reader)
     visits = [(place.date, place.minute) for place in numbers.visits if place.share is not None]
     key = "chart.ribbons_kg" if kg is not None else "chart.ribbons_cycles"
     note = ribbons_note(days, reader, key, visits=visits)

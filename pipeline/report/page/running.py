@@ -30,13 +30,15 @@ def refrigerant_facts(side: RefrigerantSide | None, reader: Reader) -> list[dict
         return []
     facts = []
     for name in _SIDE:
-        if (told := getattr(side, name)) is None:
+        if (typical := getattr(side, name)) is None:
             continue
         unit = name.rpartition("_")[2]
-        note = reader.t_html(f"page.spread_{unit}", **{f"low_{unit}": told.low, f"high_{unit}": told.high})
+        note = reader.t_html(
+            f"page.spread_{unit}", **{f"low_{unit}": typical.low, f"high_{unit}": typical.high}
+        )
         if not facts:
-            basis = reader.t_html("page.side_basis", refrigerant=side.refrigerant, count=told.cycles)
+            basis = reader.t_html("page.side_basis", refrigerant=side.refrigerant, count=typical.cycles)
             note = Markup("; ").join([basis, note])
-        value = reader.show_html(name, told.middle)
+        value = reader.show_html(name, typical.middle)
         facts.append({"name": reader.t_html(f"page.{name}"), "value": value, "note": note})
     return facts

@@ -89,8 +89,7 @@ def test_a_finding_that_no_row_knows_is_shared_among_the_causes_that_its_rule_na
         ("condenser-dirty", {"freeze_pct": 16, "current_pct": 14, "harvest_pct": -10, "cold_k": 1}),
         ("water-leaks-in", {"freeze_pct": 32, "current_pct": -1, "harvest_pct": 3, "cold_k": -0.5}),
         ("charge-low", {"freeze_pct": 28, "current_pct": -9, "harvest_pct": 25, "cold_k": 6}),
-        ("end-of-freeze-sensing", {"freeze_pct": 34, "current_pct": -3, "harvest_pct": 12, "cold_k": -4.5, "pull_pct": 0}),
-        ("end-of-freeze-early", {"freeze_pct": -40, "current_pct": 2, "harvest_pct": -16, "cold_k": 3.5, "pull_pct": 0}),
+        ("end-of-freeze-sensing", {"freeze_pct": 34, "current_pct": -3, "harvest_pct": 12, "cold_k": -4.5, "pull_pct": -18}),
         ("hot-gas-weak", {"freeze_pct": 0, "harvest_pct": 60, "rise_pct": -45, "plateau_min": 1.2, "cold_k": 0}),
         ("slab-sticks", {"freeze_pct": 0, "harvest_pct": 60, "rise_pct": 0, "plateau_min": 2.0, "cold_k": 0}),
         ("harvest-end-sensing", {"freeze_pct": 5, "harvest_pct": 80, "rise_pct": 0, "plateau_min": 0.0, "peak_k": 10}),
@@ -107,6 +106,15 @@ def test_a_plain_pattern_names_its_cause(cause, shown):
     )
     events = ("timeout",) if cause == "end-of-freeze-sensing" else ()
     assert first(changed((code,), events=events, **shown)) == cause
+
+
+def test_freezes_that_end_early_and_a_lack_of_water_are_told_apart_by_no_line():
+    """Both end with less ice on the same plate: the page says so by two probabilities."""
+    odds = believe(
+        changed(("freeze-short",), freeze_pct=-36, current_pct=2, harvest_pct=-20, cold_k=2)
+    ).marginal
+    assert min(odds["end-of-freeze-early"], odds["water-short"]) > 0.2
+    assert odds["end-of-freeze-early"] + odds["water-short"] > 0.8
 
 
 def test_a_dirty_condenser_told_by_probe_and_clamp_is_no_water_leak():

@@ -166,3 +166,17 @@ def test_a_line_that_never_freezes_is_read_by_the_letter_of_its_scale(tmp_path):
     (channel,) = timeline.channels
     assert (channel.role, channel.unit_read) == ("evaporator", "°C")
     assert channel.values == pytest.approx(cold, abs=0.051)
+
+
+def test_of_the_statistics_of_one_probe_the_mean_is_used():
+    log = cycling(hours=8.0, step_s=20.0)
+    columns = {
+        f"Plate {name} (°C)": ("°C", log["evaporator"] + shift)
+        for name, shift in (("min", -0.4), ("mean", 0.0), ("max", 0.4))
+    }
+    timeline = assemble([table("log.csv", times(log["seconds"]), columns)], Unit(name="bar"))
+    assert {c.label: c.role for c in timeline.channels} == {
+        "Plate min (°C)": "other",
+        "Plate mean (°C)": "evaporator",
+        "Plate max (°C)": "other",
+    }

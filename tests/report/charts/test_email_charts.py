@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pipeline.report import ReportOptions, read_summary, still_pictures, write_unit
+from pipeline.report import ReportOptions, email_charts, read_summary, write_unit
 from tests.report.made_up import made_up
 
 
@@ -31,7 +31,7 @@ def folder(tmp_path_factory) -> Path:
 
 
 def test_pictures_are_drawn_from_the_summary_of_a_report_and_say_what_they_show(folder):
-    got = still_pictures(folder)
+    got = email_charts(folder)
     assert list(got) == ["freezes", "days"]
     for still in got.values():
         picture = Image.open(io.BytesIO(still.png))
@@ -43,7 +43,7 @@ def test_pictures_are_drawn_from_the_summary_of_a_report_and_say_what_they_show(
 
 
 def test_colours_of_usual_and_abnormal_freezes_are_in_the_picture(folder):
-    pixels = np.asarray(Image.open(io.BytesIO(still_pictures(folder)["freezes"].png)).convert("RGB")).reshape(
+    pixels = np.asarray(Image.open(io.BytesIO(email_charts(folder)["freezes"].png)).convert("RGB")).reshape(
         -1, 3
     )
     for shade in ((0x43, 0x63, 0x8B), (0x71, 0x13, 0x26)):
@@ -51,11 +51,11 @@ def test_colours_of_usual_and_abnormal_freezes_are_in_the_picture(folder):
 
 
 def test_they_speak_the_reader_s_language(folder):
-    assert still_pictures(folder, language="es", units="us")["days"].alt.startswith("Días: ")
+    assert email_charts(folder, language="es", units="us")["days"].alt.startswith("Días: ")
 
 
 def test_what_a_report_does_not_hold_is_not_drawn(folder, tmp_path):
     summary = replace(read_summary(folder), trace=(None,) * 96, hours=())
     (tmp_path / "summary.json").write_text(summary.to_json(), encoding="utf-8")
-    assert still_pictures(tmp_path) == {}
-    assert still_pictures(tmp_path / "nothing") == {}
+    assert email_charts(tmp_path) == {}
+    assert email_charts(tmp_path / "nothing") == {}

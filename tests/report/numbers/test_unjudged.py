@@ -5,7 +5,7 @@ import pytest
 
 from pipeline.cycles.record import PhaseKind
 from pipeline.findings.finding import Verdict
-from pipeline.report.numbers.unjudged import unsaid
+from pipeline.report.numbers.unjudged import unjudged as why_unjudged
 from pipeline.report.wording import Reader
 from tests.report.made_up import made_up, text
 from tests.report.page.test_page import written
@@ -34,15 +34,15 @@ def unjudged():
 
 
 def keys(timeline, record, judgement) -> tuple[list[str], list[str]]:
-    got = unsaid(timeline, record, judgement)
-    return [t.key.removeprefix("unsaid.") for t in got.why], [
-        t.key.removeprefix("unsaid.") for t in got.steps
+    got = why_unjudged(timeline, record, judgement)
+    return [t.key.removeprefix("unjudged.") for t in got.why], [
+        t.key.removeprefix("unjudged.") for t in got.steps
     ]
 
 
 def test_a_log_that_was_judged_needs_no_excuse():
     _, timeline, record, judgement = made_up(days=2, interval_s=20, well=True)
-    assert unsaid(timeline, record, judgement) is None
+    assert why_unjudged(timeline, record, judgement) is None
 
 
 def test_only_room_air_asks_for_a_clip_and_a_clamp(unjudged):
@@ -60,9 +60,9 @@ def test_what_was_only_taken_for_room_air_may_be_named_by_hand(unjudged):
 def test_channels_that_nobody_knows_are_named(unjudged):
     _, timeline, record, judgement = unjudged
     others = tuple(replace(c, role="other", chosen=False, label="Ch <1>") for c in timeline.channels[:1])
-    got = unsaid(replace(timeline, channels=others), record, judgement)
+    got = why_unjudged(replace(timeline, channels=others), record, judgement)
     assert "“Ch &lt;1&gt;”" in Reader().say_html(got.why[0])
-    assert got.steps[0].key == "unsaid.do_name"
+    assert got.steps[0].key == "unjudged.do_name"
 
 
 def test_a_machine_that_was_off_asks_for_a_log_while_it_runs(unjudged):
@@ -74,10 +74,10 @@ def test_a_machine_that_was_off_asks_for_a_log_while_it_runs(unjudged):
 def test_a_channel_that_stands_still_asks_for_its_probe(unjudged):
     _, timeline, record, judgement = unjudged
     still = tuple(replace(c, values=np.full(len(c.values), 4.0)) for c in timeline.channels)
-    got = unsaid(replace(timeline, channels=still), record, judgement)
+    got = why_unjudged(replace(timeline, channels=still), record, judgement)
     said = [Reader(units="us").say(t) for t in got.why]
     assert "Stands at 39.2\N{NO-BREAK SPACE}°F all the time: evaporator" in said  # 4 °C × 1.8 + 32
-    assert "unsaid.do_probe" in [t.key for t in got.steps]
+    assert "unjudged.do_probe" in [t.key for t in got.steps]
 
 
 def test_readings_that_cannot_be_trusted_are_counted(unjudged):
@@ -85,8 +85,8 @@ def test_readings_that_cannot_be_trusted_are_counted(unjudged):
     broken = tuple(
         replace(c, trusted=np.arange(len(c.values)) < len(c.values) // 5) for c in timeline.channels
     )
-    got = unsaid(replace(timeline, channels=broken), record, judgement)
-    assert got.why[0].key == "unsaid.why_untrusted"
+    got = why_unjudged(replace(timeline, channels=broken), record, judgement)
+    assert got.why[0].key == "unjudged.why_untrusted"
     assert got.why[0].values["trusted_pct"] == pytest.approx(20, abs=0.5)
 
 
@@ -109,7 +109,7 @@ def test_what_moves_without_a_pattern_says_that(unjudged):
 def test_its_page_says_what_was_read_why_it_was_not_enough_and_what_to_do(unjudged, tmp_path, language):
     html = written(tmp_path, *unjudged, language=language)
     reader = Reader(language=language)
-    for key in ("unsaid.heading", "unsaid.why_pattern", "unsaid.do_again"):
+    for key in ("unjudged.heading", "unjudged.why_pattern", "unjudged.do_again"):
         assert reader.words[key].replace("'", "&#39;") in html
     assert reader.words["findings.none"] not in html
     assert reader.words["page.next_none"] not in html

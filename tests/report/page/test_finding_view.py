@@ -8,7 +8,7 @@ from markupsafe import Markup
 from pipeline.findings.finding import Finding, Severity
 from pipeline.language.text import Text
 from pipeline.report.clock import offsets_between
-from pipeline.report.page.finding_view import told, told_once
+from pipeline.report.page.finding_view import finding_view, with_shared_advice
 from pipeline.report.wording import Reader
 
 START_NS, END_NS = 1_767_600_000_000_000_000, 1_767_603_600_000_000_000
@@ -28,13 +28,13 @@ def test_how_sure_it_is(confidence, says):
         confidence=confidence,
     )
     offsets = offsets_between(ZoneInfo("UTC"), START_NS, END_NS)
-    sure = told(1, finding, None, offsets, Reader())["sure"]
+    sure = finding_view(1, finding, None, offsets, Reader())["sure"]
     assert Markup(sure).striptags() == f"This is {says}."  # percentages stand in files
 
 
 def test_causes_and_checks_that_two_findings_share_are_told_once():
     causes, checks = [{"text": "dirt"}], [{"text": "look"}]
-    first, second, third = told_once(
+    first, second, third = with_shared_advice(
         [
             {"title": "long freezes", "causes": causes, "checks": checks},
             {"title": "hot condenser", "causes": causes, "checks": checks},

@@ -14,7 +14,7 @@ from pipeline.logs.timeline import Timeline
 from pipeline.report.charts.strips import by_time, icicles
 from pipeline.report.clock import Offsets
 from pipeline.report.numbers.columns import columns_of
-from pipeline.report.numbers.unjudged import Unsaid
+from pipeline.report.numbers.unjudged import Unjudged
 from pipeline.report.page.running import energy_facts, refrigerant_facts
 from pipeline.report.summary import UnitSummary
 from pipeline.report.wording import Reader
@@ -121,7 +121,7 @@ def _middle_nine_tenths(record: CycleRecord, column: str) -> tuple[float, float]
     return float(low), float(high)
 
 
-def next_steps(judgement: Judgement, lacking: Unsaid | None) -> list:
+def next_steps(judgement: Judgement, lacking: Unjudged | None) -> list:
     """The first check of each finding that asks for one, worst first; then the second ones, as far as they go. Of a log
     that could not be judged: what to do so that the next one can be."""
     if lacking is not None:
