@@ -69,7 +69,7 @@ def evidence(
     channel = cold_trace(timeline)
     if row is not None and overlay is not None and channel is not None:
         return _cycle_picture(row, kind, overlay, channel, reader)
-    return _span_picture(finding, timeline, record, offsets, reader)
+    return _span_picture(finding, timeline, record, offsets, reader, visits)
 
 
 LEAST_MEASURED = 8  # cycles, for a course to be seen (common practice, no source)
@@ -193,9 +193,15 @@ def _cycle_picture(
 
 
 def _span_picture(
-    finding: Finding, timeline: Timeline, record: CycleRecord, offsets: Offsets, reader: Reader
+    finding: Finding,
+    timeline: Timeline,
+    record: CycleRecord,
+    offsets: Offsets,
+    reader: Reader,
+    visits: Sequence[float],
 ) -> Evidence | None:
     begin, stop = _window(finding, record, timeline)
+    moments = (timeline.start_ns + share * (timeline.end_ns - timeline.start_ns) for share in visits)
     about = str(finding.evidence.get("role", ""))
     wanted = [about] if about else []
     channel = timeline.get(*wanted, *finding.shows.roles) or cold_trace(timeline)
@@ -218,6 +224,7 @@ def _span_picture(
     if (finding.start_ns, finding.end_ns) != (timeline.start_ns, timeline.end_ns) and b > a:
         parts.insert(0, svg.rect(a, plane.top, b - a, plane.height, "meant"))
     parts.append(svg.polyline(plane, *_broken(x, values, channel.interval_s), "odd"))
+    parts += plane.uprights([(at - begin) / (stop - begin) for at in moments if begin < at < stop], "visit")
     for phase in _phases_within(record, begin, stop):
         left, right = plane.px(
             [(max(phase.start_ns, begin) - begin) / S, (min(phase.end_ns, stop) - begin) / S]
