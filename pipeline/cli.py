@@ -218,7 +218,8 @@ def _check(arguments) -> int:
     files = []
     for path in arguments.files:
         if path.is_dir():
-            files += logs_in((p for p in path.iterdir() if p.is_file()), more=DATA_ENDINGS)
+            inside = (p for p in path.iterdir() if p.is_file() and not p.name.endswith("truth.json"))
+            files += logs_in(inside, more=DATA_ENDINGS)  # the truth beside a log of the demo is no log
         elif path.exists():
             files.append(path)
         else:

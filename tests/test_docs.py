@@ -11,6 +11,7 @@ import pytest
 from pydantic import BaseModel
 
 from pipeline.findings import thresholds
+from pipeline.language.catalogue import catalogue
 from pipeline.unit import ROLES, Client, Unit
 
 ROOT = Path(__file__).parent.parent
@@ -39,8 +40,9 @@ def test_the_example_of_unit_toml_shows_every_key():
     assert set(table["client"]) == keys_of(Client)
 
 
-def test_every_role_stands_in_the_readme():
+def test_every_role_stands_in_the_readme_and_has_a_name_on_the_pages():
     assert [role for role in ROLES if f"`{role}`" not in README] == []
+    assert [role for role in ROLES if f"role.{role}" not in catalogue("en")] == []
 
 
 def test_every_code_but_the_newest_stands_in_the_readme_and_the_other_way_round():

@@ -173,7 +173,7 @@ _ADJUSTED_SENTENCES = {
 }  # fmt: skip
 _TOO_FEW = phrase(
     "compare.too-few",
-    "The two logs have too few whole cycles in common to be compared: {earlier} and {later}, of {least} needed",
+    "Too few complete cycles: {earlier} before, {later} after, {least} needed in each",
 )
 
 

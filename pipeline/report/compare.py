@@ -11,6 +11,7 @@ from markupsafe import Markup
 from pipeline import atomic
 from pipeline.findings.comparison import Comparison, Log, Shifted
 from pipeline.report.charts import svg
+from pipeline.report.charts.axes import levels, minutes
 from pipeline.report.charts.overlay import Overlay, overlay
 from pipeline.report.clock import Offsets, offsets_between
 from pipeline.report.numbers.columns import columns_of
@@ -145,21 +146,11 @@ def _bands(earlier: Log, later: Log, kind: str, reader: Reader) -> dict[str, Any
         x=(0, reach),
         y=(float(every.min()) - 0.5, float(every.max()) + 0.5),
     )
-    parts: list[Markup] = []
-    name = {"°C": "tick_c", "A": "tick_a"}.get(before.unit, "")
-    for tick in svg.nice_ticks(*plane.y, 5):
-        y = float(plane.py(tick))
-        shown = tuple(reader.tick(name, tick, units) for units in ("si", "us"))
-        parts += [
-            svg.line(48, y, width - 12, y, "grid"),
-            svg.label(43, y + 4, shown[reader.units == "us"], "tick", "end", shown),
-        ]
-    for tick in svg.nice_ticks(0, reach, 8):
-        parts.append(svg.label(float(plane.px(tick)), height - 26, reader.number(tick), "tick", "middle"))
+    parts = levels(plane, before.unit, reader)
     for over, css in ((before, "before"), (after, "after")):
         parts.append(svg.ribbon(plane, over.minute, over.low, over.high, f"band {css}"))
         parts.append(svg.polyline(plane, over.minute, over.middle, f"middle {css}"))
-    parts.append(svg.label(width - 12, height - 6, reader.t(f"picture.minutes_{kind}"), "tick", "end"))
+    parts += minutes(plane, reader, f"picture.minutes_{kind}")
     said = reader.t(f"compare.bands_{kind}", earlier=before.usual, later=after.usual, channel_role=after.role)
     return {
         "name": f"chart.{kind}s",

@@ -26,6 +26,7 @@ from pipeline.report.numbers.hours import days_as_json
 from pipeline.report.numbers.unjudged import Unjudged
 from pipeline.report.numbers.waiting import waiting_of
 from pipeline.report.numbers.whole import Numbers
+from pipeline.report.wording import Reader
 from pipeline.unit import Unit
 
 FILE = "summary.json"
@@ -35,8 +36,6 @@ LEVELS = ("act", "watch", "cannot-tell", "note", "well")
 LISTS = ("today", "next-visit", "leave")
 """Who needs somebody today, who on the next visit, who can be left."""
 _DUE = {"act": LISTS[0], "watch": LISTS[1], "cannot-tell": LISTS[1], "note": LISTS[2], "well": LISTS[2]}
-
-_MIN_NS = 60 * 1_000_000_000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,6 +116,16 @@ class UnitSummary:
             self.unit,
         )
 
+    @property
+    def stretches_with_ice(self) -> int:
+        """How many stretches of `trace` hold a freeze."""
+        return sum(v is not None for v in self.trace)
+
+    @property
+    def visits_within(self) -> list[Mapping[str, Any]]:
+        """The visits that lie in the log."""
+        return [place for place in self.visits if place["share"] is not None]
+
     def to_json(self) -> str:
         return json.dumps(vars(self) | {}, ensure_ascii=False, allow_nan=False) + "\n"
 
@@ -129,6 +138,17 @@ class UnitSummary:
         known = {f.name: f for f in dataclasses.fields(cls)}
         values = {k: tuple(v) if isinstance(v, list) else v for k, v in table.items() if k in known}
         return cls(**values)
+
+
+LEAST_ICICLES = 3  # fewer freezes make no picture
+
+
+def icicles_title(summary: UnitSummary, reader: Reader) -> str:
+    """What the freezes of `summary.trace` show, for whoever cannot see them."""
+    seen = [v for v in summary.trace if v is not None]
+    return reader.t(
+        "client.icicles_alt", low_min=min(seen), high_min=max(seen), abnormal=summary.abnormal_cycles
+    )
 
 
 def read_summary(folder: Path) -> UnitSummary | None:

@@ -23,7 +23,7 @@ class Drawn:
 class Story:
     """What happens, and what must be said of it."""
 
-    made: Callable[[int], Drawn]  # the log of a seed, the same each time
+    made: Callable[[int], Drawn | None]  # the log of a seed, the same each time; None: none shows the story
     due: frozenset[str] = frozenset()  # one of these at least, as `act` or `watch`; none: nothing is due
     never: frozenset[str] = frozenset()  # codes that must not come as `act` or `watch`
     act: bool = True  # whether an `act` may come

@@ -6,6 +6,7 @@ A world is drawn until its structure can tell the story, and until the truth sho
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -67,10 +68,10 @@ def _story(
     channels: tuple[str, ...] = _ANY,
     days: float = 3.0,
     fit: Callable[[World], bool] = lambda w: True,
-) -> Callable[[int], Drawn]:
+) -> Callable[[int], Drawn | None]:
     """The log of a seed: of the first world that fits and shows the story. make: (world, chance) -> (log, what unit.toml says)."""
 
-    def made(seed: int) -> Drawn:
+    def made(seed: int) -> Drawn | None:
         for attempt in range(_TRIES):
             rng = np.random.default_rng([seed, attempt, 41])
             try:
@@ -81,7 +82,7 @@ def _story(
             except _CannotTell:
                 continue
             return _drawn(log, known)
-        raise RuntimeError(f"seed {seed}: no world shows this story")
+        return None  # no world of this seed shows the story
 
     return made
 
@@ -365,6 +366,10 @@ def _level(world: World) -> bool:
     return world.structure.freeze_end == "level"
 
 
+def _untimed(world: World) -> bool:
+    return world.structure.freeze_end != "timer"
+
+
 def _melts(world: World) -> bool:
     return world.structure.harvest_end != "time"
 
@@ -385,26 +390,26 @@ STORIES: dict[str, Story] = {
         due=codes("harvest-long drift"),
     ),
     "dirty-from-the-start": Story(
-        made=_story(_bad_from_the_start("condenser", 3.2), fit=lambda w: _air(w) and _level(w)),
+        made=_story(_bad_from_the_start("condenser", 5.0), fit=lambda w: _air(w) and _level(w)),
         due=codes("freeze-long condenser-hot"),
     ),
     "low-from-the-start": Story(
-        made=_story(_bad_from_the_start("charge", 0.7), fit=_level), due=codes("freeze-long weak-freeze")
+        made=_story(_bad_from_the_start("charge", 1.1), fit=_untimed), due=codes("freeze-long weak-freeze")
     ),
     "cleaned-at-a-visit": Story(
-        made=_story(_repaired("condenser", 3.2, said=True), fit=lambda w: _air(w) and _level(w), days=4.0),
+        made=_story(_repaired("condenser", 5.0, said=True), fit=lambda w: _air(w) and _level(w), days=4.0),
         never=codes("freeze-short harvest-stalled"),
         act=False,
         well=True,
     ),
     "cleaned-and-nobody-said-so": Story(
-        made=_story(_repaired("condenser", 3.2, said=False), fit=lambda w: _air(w) and _level(w), days=4.0),
+        made=_story(_repaired("condenser", 5.0, said=False), fit=lambda w: _air(w) and _level(w), days=4.0),
         never=codes("harvest-stalled"),
         act=False,
         well=True,
     ),
     "charged-at-a-visit": Story(
-        made=_story(_repaired("charge", 0.7, said=True), fit=_level, days=4.0),
+        made=_story(_repaired("charge", 1.1, said=True), fit=_untimed, days=4.0),
         never=codes("freeze-short harvest-stalled"),
         act=False,
         well=True,
@@ -478,15 +483,15 @@ def healthy(seed: int, *, days: float = 7.0) -> Drawn:
     """A healthy unit-week with strong innocent change: a day swing of up to 15 K, water of 8 to 19 °C, a machine moved into another room,
     usage, a cleaning, a power cut."""
     for attempt in range(_TRIES):
-        rng = np.random.default_rng([seed, attempt, 43])
-        try:
-            world = _healthy_world(seed, attempt, _ANY, days)
-        except _CannotTell:
-            continue
-        if (
-            world.structure.freeze_end != "timer"
-        ):  # timed by design: a log alone does not tell that from a failed sensor
-            break
+        with suppress(_CannotTell):
+            return _healthy_week(seed, attempt, days)
+    raise RuntimeError(f"seed {seed}: no healthy world")
+
+
+def _healthy_week(seed: int, attempt: int, days: float) -> Drawn:
+    rng = np.random.default_rng([seed, attempt, 43])
+    world = _healthy_world(seed, attempt, _ANY, days)
+    _need(_untimed(world))  # timed by design: a log alone does not tell that from a failed sensor
     swing = float(rng.choice([2.0, 5.0, 7.5]))
     world = replace(world, sink_c=float(rng.uniform(19, 27)), water_c=13.5, swing_k=0.0)
     moved = float(rng.choice([-7, -4, 4, 7])) if rng.random() < 0.4 else 0.0
@@ -507,6 +512,9 @@ def healthy(seed: int, *, days: float = 7.0) -> Drawn:
                 rows["service"][(day >= stop[0]) & (day < stop[0] + stop[1] / 1440)] = 1.0
 
     log = simulate(world, twist=Twist(drive=drive))
+    _, length = _lengths(log, "freeze")
+    # Harvests of a fixed time that now and then leave their slab are a fault, whatever was drawn.
+    _need(np.mean(length < 0.75 * np.median(length)) < 0.003)
     if cut is not None:  # the logger of the mains stands as well
 
         def gone(day, values):

@@ -71,7 +71,8 @@ def print_stories(place: str, names: list[str], seeds: range, *, truth: bool, mi
     for name in [n for n in stories if not names or n in names]:
         row = Row()
         for seed in seeds:
-            drawn = stories[name].made(seed)
+            if (drawn := stories[name].made(seed)) is None:
+                continue
             tally(row, stories[name], drawn, judged(drawn, truth=truth))
         wrong = ", ".join(f"{c} {n}" for c, n in row.wrong.most_common())
         print(f"{name:40} {row.logs:4} {row.named:5} {row.right:5}  {wrong}", flush=True)

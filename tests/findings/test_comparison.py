@@ -80,7 +80,7 @@ def test_a_measure_that_one_log_lacks_is_named_not_guessed():
 def test_too_few_cycles_are_said_to_be_too_few():
     found = compared(made_up([20.0, 20.1]), made_up(noisy(20, 40)))
     assert found.sentence.key == "compare.too-few"
-    assert "2 and 40" in say(found.sentence)
+    assert "2 before, 40 after" in say(found.sentence)
 
 
 def test_pull_down_freezes_are_not_compared():

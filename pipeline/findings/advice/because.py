@@ -58,7 +58,7 @@ _EVENTS: Mapping[str, Phrase] = {
         "trips-overload": "stops that take the time a motor overload takes",
         "trips-chatter": "starts and stops within seconds",
         "trips-unknown": "stops whose length fits none of the switches",
-        "failed-start": "starting current without a start",
+        "failed-start": "locked-rotor current without a start",
         "stopped": "a long stop",
         "broken": "stops within freezes",
         "no-ice": "a run without freezes and harvests",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
@@ -11,10 +12,14 @@ import numpy as np
 
 from pipeline.cycles.record import Phase, PhaseKind
 from pipeline.findings.masks.columns import NS_PER_DAY, NS_PER_H, NS_PER_MIN, Columns
+from pipeline.findings.masks.doubtful import stood
 
 _HOURS_SHOWN = 6  # width of the part of a day that events may keep to
 
-READS = ("idle_peak_k", "stood_times", "split_short_pct", "stop_bridge_min", "hours_share_pct", "hours_days")
+READS = (
+    "idle_peak_k", "stood_times", "stood_share_pct", "run_out_pct", "split_short_pct", "stop_bridge_min", "short_run_min", "hours_share_pct",
+    "hours_days",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,10 +44,9 @@ def stops(columns: Columns, *, usual_freeze_min: float, broken: np.ndarray) -> t
     usual_freeze_min: the usual freeze [min]; broken: cycles that tell nothing, bool (n,).
     """
     peak_c = columns.level("harvest_peak_c", columns.flag("complete") & ~broken)
-    phases = tuple(
-        replace(p, kind=PhaseKind.IDLE) if _stood_in(columns, p, usual_freeze_min, peak_c) else p
-        for p in columns.record.phases
-    )
+    phases = tuple(_with_stood(columns, usual_freeze_min, peak_c))
+    # Without a clamp a stop shows as several where the line was slow to move: what runs between them for a moment is no run.
+    brief_ns = 0.0 if columns.clamped else columns.thresholds["short_run_min"] * NS_PER_MIN
     bridge_ns = columns.thresholds["stop_bridge_min"] * NS_PER_MIN
     whole_min = columns.thresholds["split_short_pct"] / 100 * usual_freeze_min
     found, i = [], 0
@@ -51,7 +55,7 @@ def stops(columns: Columns, *, usual_freeze_min: float, broken: np.ndarray) -> t
             i += 1
             continue
         last = i
-        while last + 1 < len(phases) and _goes_on(phases, last + 1, bridge_ns):
+        while last + 1 < len(phases) and _goes_on(phases, last + 1, bridge_ns, brief_ns):
             last += 1
         before = phases[i - 1] if i else None
         then = phases[last + 1] if last + 1 < len(phases) else None
@@ -70,24 +74,39 @@ def stops(columns: Columns, *, usual_freeze_min: float, broken: np.ndarray) -> t
     return tuple(found)
 
 
-def _stood_in(columns: Columns, phase: Phase, usual_freeze_min: float, peak_c: float) -> bool:
-    """Whether a freeze was a stop that no clamp was there to see: far longer than any other (usual: [min]), and the line as warm through
-    it as harvests end (`peak_c` [°C])."""
+def _with_stood(columns: Columns, usual_freeze_min: float, peak_c: float) -> Iterator[Phase]:
+    """The record's phases, those freezes cut up that hold a stop which no clamp was there to see: the line as warm through it as harvests
+    end (`peak_c` [°C]), or too warm for a freeze until it fell at once. usual_freeze_min: [min]."""
     t = columns.thresholds
-    if phase.kind is not PhaseKind.FREEZE or not math.isfinite(usual_freeze_min) or columns.clamped:
-        return False
-    if phase.end_ns - phase.start_ns < t["stood_times"] * usual_freeze_min * NS_PER_MIN:
-        return False
-    line_c = level_between(columns, phase.start_ns, phase.end_ns, "evaporator", "suction")
-    return line_c > peak_c - t["idle_peak_k"]
+    for phase in columns.record.phases:
+        length = (phase.end_ns - phase.start_ns) / NS_PER_MIN
+        longer = length > (1 + t["run_out_pct"] / 100) * usual_freeze_min
+        if phase.kind is not PhaseKind.FREEZE or columns.clamped or not longer:
+            yield phase
+            continue
+        line_c = level_between(columns, phase.start_ns, phase.end_ns, "evaporator", "suction")
+        if length >= t["stood_times"] * usual_freeze_min and line_c > peak_c - t["idle_peak_k"]:
+            yield replace(phase, kind=PhaseKind.IDLE)
+            continue
+        begun, over = stood(columns, phase.start_ns, phase.end_ns, usual_freeze_min)
+        if over - begun <= t["stood_share_pct"] / 100 * (length - usual_freeze_min) * NS_PER_MIN:
+            yield phase
+            continue
+        for kind, first, last in (
+            (PhaseKind.FREEZE, phase.start_ns, begun),
+            (PhaseKind.IDLE, begun, over),
+            (PhaseKind.FREEZE, over, phase.end_ns),
+        ):
+            if last > first:
+                yield replace(phase, kind=kind, start_ns=first, end_ns=last)
 
 
-def _goes_on(phases: tuple[Phase, ...], k: int, bridge_ns: float) -> bool:
-    """Whether the stop goes on in phase `k`: idle, or a short gap or unclear stretch with an idle after it."""
+def _goes_on(phases: tuple[Phase, ...], k: int, bridge_ns: float, brief_ns: float) -> bool:
+    """Whether the stop goes on in phase `k`: idle, or a short gap or unclear stretch, or a freeze for a moment, with an idle after it."""
     if phases[k].kind is PhaseKind.IDLE:
         return True
-    short = phases[k].end_ns - phases[k].start_ns <= bridge_ns
-    between = phases[k].kind in (PhaseKind.GAP, PhaseKind.UNCLEAR) and short
+    most_ns = {PhaseKind.GAP: bridge_ns, PhaseKind.UNCLEAR: bridge_ns, PhaseKind.FREEZE: brief_ns}
+    between = phases[k].end_ns - phases[k].start_ns <= most_ns.get(phases[k].kind, -1.0)
     return between and k + 1 < len(phases) and phases[k + 1].kind is PhaseKind.IDLE
 
 

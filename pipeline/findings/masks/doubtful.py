@@ -24,7 +24,7 @@ _SMOOTH_S = 30.0
 READS = (
     "adds_up_pct", "splits_few", "splits_few_pct", "split_short_pct", "scrap_pct", "harvest_never_min",
     "spell_freeze_pct", "spell_blind", "starts_needed", "misplaced_harvest_pct", "misplaced_freeze_pct", "sewn_pct", "hump_from_pct", "hump_k", "hump_noise", "hump_uneven",
-    "hump_min", "hump_begins_pct", "hump_falls_pct", "whole_rise_pct", "idle_inside_pct", "whole_harvest_pct", "ran_long_pct",
+    "hump_min", "hump_begins_pct", "hump_falls_pct", "whole_rise_pct", "idle_inside_pct", "stood_share_pct", "melting_c", "stood_warm_pct", "stood_near_pct", "stood_falls_pct", "run_out_pct", "whole_harvest_pct", "ran_long_pct",
     "repeat_freeze_share", "repeat_after_long_share", "repeats_most_pct",
 )  # fmt: skip
 
@@ -199,14 +199,19 @@ def within_long_freezes(columns: Columns, usual_min: float, usual_rise_k: float)
     blind = not columns.clamped  # else a clamp tells of stops
     channel = columns.timeline.get("evaporator", "suction")
     long = np.flatnonzero(columns.freeze_min > t["hump_from_pct"] / 100 * usual_min)
-    if channel is None or len(long) == 0 or not np.isfinite(usual_rise_k):
+    if channel is None or not np.isfinite(usual_rise_k):
         return Within(cold=cold, missed=missed, stopped=stopped)
     cold_c = columns.level("freeze_end_c")
     warm_c, peak_c = cold_c + t["hump_begins_pct"] / 100 * usual_rise_k, cold_c + usual_rise_k
     like_usual = np.flatnonzero(np.abs(columns.freeze_min - usual_min) < _LIKE_USUAL * usual_min)[:_COMPARED]
     uneven_k = max((_trace(channel, columns, i, warm_c, peak_c).rise_k for i in like_usual), default=0.0)
     least_k = max(t["hump_k"], t["hump_uneven"] * uneven_k)
-    for i in long:
+    longer = np.flatnonzero(columns.freeze_min > (1 + t["run_out_pct"] / 100) * usual_min)
+    for i in longer if blind else ():
+        begun, over = stood(columns, columns.start_ns[i], columns.harvest_ns[i], usual_min)
+        too_long_ns = (columns.freeze_min[i] - usual_min) * NS_PER_MIN
+        missed[i] = over - begun > t["stood_share_pct"] / 100 * too_long_ns
+    for i in long[~missed[long]]:
         trace = _trace(channel, columns, i, warm_c, peak_c)
         if 100 * trace.warm_share > t["idle_inside_pct"]:
             missed[i] = True
@@ -216,6 +221,37 @@ def within_long_freezes(columns: Columns, usual_min: float, usual_rise_k: float)
             cold[i] = not missed[i] and trace.rises_at_min > t["split_short_pct"] / 100 * usual_min
             stopped[i] = blind and not missed[i] and not cold[i]
     return Within(cold=cold, missed=missed, stopped=stopped)
+
+
+def stood(columns: Columns, start_ns: int, end_ns: int, usual_min: float) -> tuple[int, int]:
+    """The longest part of a span in which the cold trace shows that the compressor stood: from, to [ns], the same twice where there is none.
+
+    It stood at the melting point of ice after it had been colder, as in a freeze, in which it only falls, it never does; or it was warmer than
+    freezes are for longer than one takes, and then fell at once, as after a start: a freeze that takes long falls slowly. usual_min: the usual freeze [min].
+    """
+    t, channel, none = columns.thresholds, columns.timeline.get("evaporator", "suction"), (start_ns, start_ns)
+    cold_c = columns.level("freeze_end_c")
+    rise_k = columns.level("harvest_peak_c") - cold_c
+    if channel is None or not rise_k > 0 or not usual_min > 0:
+        return none
+    a, b = np.searchsorted(channel.time_ns, [start_ns, end_ns])
+    use = channel.trusted[a:b]
+    values, time_ns = channel.values[a:b][use], channel.time_ns[a:b][use]
+    width = max(round(_SMOOTH_S / channel.interval_s), 1)
+    if len(values) < 2 * width + 3:
+        return none
+    smooth = np.convolve(np.pad(values, width, mode="edge"), np.ones(width) / width, "same")[width:-width]
+    melts = (smooth > np.minimum.accumulate(smooth) + t["hump_k"]) & (np.abs(smooth) < t["melting_c"])
+    found = statistics.episodes(melts, bridge=width)
+    near = max(math.ceil(t["stood_near_pct"] / 100 * usual_min * 60 / channel.interval_s), 1)
+    warm = smooth > cold_c + t["stood_warm_pct"] / 100 * rise_k
+    for first, last in statistics.episodes(warm, bridge=width):
+        fell_k = smooth[max(last - near, first)] - smooth[min(last + near, len(smooth) - 1)]
+        lasts_min = (time_ns[last] - time_ns[first]) / NS_PER_MIN
+        if lasts_min > usual_min and fell_k > t["stood_falls_pct"] / 100 * rise_k:
+            found.append((first, last))
+    first, last = max(found, key=lambda e: e[1] - e[0], default=(0, 0))
+    return (int(time_ns[first]), int(time_ns[last])) if last > first else none
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -18,6 +18,7 @@ LATENT_KJ_PER_KG = (
     333.55  # heat of fusion of water: CRC Handbook of Chemistry and Physics (from memory, to be confirmed)
 )
 CP_WATER_KJ_PER_KG_K = 4.19  # IAPWS-95, between 10 and 20 °C at one atmosphere, by CoolProp
+_REJECTED = 6.0  # and beyond so many not at all: what stands apart is no weather. Hampel 1974 (from memory, to be confirmed)
 _HUBER = 1.5  # residuals beyond this many sigmas count less: Huber 1981 (from memory, to be confirmed)
 
 READS = (
@@ -200,7 +201,8 @@ def _fit(x: np.ndarray, y: np.ndarray, mean: np.ndarray, sd: np.ndarray, floor: 
         residual = y - x @ slopes
         residual = residual - np.median(residual)
         sigma = statistics.spread(np.abs(residual), floor)
-        weight = np.minimum(1.0, _HUBER * sigma / np.maximum(np.abs(residual), 1e-12))
+        far = np.maximum(np.abs(residual) / sigma, 1e-12)
+        weight = np.where(far > _REJECTED, 0.0, np.minimum(1.0, _HUBER / far))
         xc = x - np.average(x, axis=0, weights=weight)
         yc = y - np.average(y, weights=weight)
         information = (xc * weight[:, None]).T @ xc / sigma**2 + prior

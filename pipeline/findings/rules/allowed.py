@@ -144,7 +144,7 @@ def _running_current(case: Case):
             "judged_against": "service sheet",
             "found_a": round(found, 2),
             "expected_a": expected,
-            "off_pct": round(off_pct, 1),
+            "sheet_off_pct": round(off_pct, 1),
             "cycles_judged": len(at),
         },
         confidence=statistics.phi(abs(off_pct) / t["sheet_current_pct"] - 0.2),

@@ -108,6 +108,8 @@ def _told_here(course: Course, t: Mapping[str, float], air_known: bool) -> bool:
         return abs(course.total) < t["freeze_out_pct"] and air_known
     if column in ("harvest_min", "freeze_end_c") and kind == "step":
         return not course.worse
+    if column in ("condenser_split_k", "discharge_peak_c") and kind == "comes-and-goes":
+        return not course.worse  # `condenser-hot` tells it
     return True
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.evidence.courses import change_of
+from pipeline.findings.evidence.stops import hours_of_day
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.methods import statistics
 from pipeline.findings.methods.change import Change
@@ -55,6 +56,26 @@ _WARMER = phrase(
 )
 
 
+_NOW_AND_THEN = {
+    ("condenser_split_k", True): phrase(
+        "finding.condenser-hot.split-hours",
+        "Heat rejection is poor at {hours}: the condenser air rise is then {rise_k} larger",
+    ),
+    ("condenser_split_k", False): phrase(
+        "finding.condenser-hot.split-now-and-then",
+        "Heat rejection is poor now and then, {count} times: the condenser air rise is then {rise_k} larger",
+    ),
+    ("discharge_peak_c", True): phrase(
+        "finding.condenser-hot.discharge-hours",
+        "Heat rejection is poor at {hours}: the discharge line is then {rise_k} hotter at the same air",
+    ),
+    ("discharge_peak_c", False): phrase(
+        "finding.condenser-hot.discharge-now-and-then",
+        "Heat rejection is poor now and then, {count} times: the discharge line is then {rise_k} hotter at the same air",
+    ),
+}
+
+
 @dataclass(frozen=True, kw_only=True)
 class _Sign:
     """One sign of worse heat rejection: a measure that rises with the condensing pressure."""
@@ -73,6 +94,9 @@ def _condenser_hot(case: Case):
     )
     if total >= 1 and strong:
         return _worse(case, signs, total)
+    now_and_then = _now_and_then(case)
+    if now_and_then is not None:
+        return now_and_then
     split = np.where(case.steady, case.column("condenser_split_k"), np.nan)
     limit = case.unit.expected.split_k or t["condenser_split_k"]
     if case.unit.cooling == "air" and (typical := middle(split)) > limit:
@@ -99,6 +123,32 @@ def _condenser_hot(case: Case):
         return _seen(case, hot, np.isfinite(discharge) & ~hot, _DISCHARGE(discharge_c=rounded(typical, 1)),
                      {"discharge_c": rounded(typical, 1), "limit_c": least_c},
                      statistics.phi((typical - least_c) / t["clip_sigma_k"] + 0.5))  # fmt: skip
+    return None
+
+
+def _now_and_then(case: Case) -> Seen | None:
+    """Heat rejection that is poor for stretches, by a measure that goes to a second, worse level and back; with the hours that it keeps to."""
+    for (name, _), least in zip(
+        tuple(_NOW_AND_THEN)[::2], ("condenser_rise_k", "discharge_rise_k"), strict=True
+    ):
+        course = case.courses.get(name)
+        if course is None or course.change.kind != "comes-and-goes" or course.change.total <= 0:
+            continue
+        moved = course.change
+        if name == "condenser_split_k" and case.unit.cooling == "water":
+            continue
+        hours = hours_of_day(case, case.start_ns[moved.late])
+        title = _NOW_AND_THEN[name, hours is not None]
+        values = {"hours": hours} if hours is not None else {"count": moved.episodes}
+        evidence = {
+            "how": moved.kind,
+            "hours": hours,
+            "episodes": moved.episodes,
+            f"{'split' if name == 'condenser_split_k' else 'discharge'}_rise_k": rounded(moved.total, 1),
+        }
+        usual = moved.judged & ~moved.late
+        sure = statistics.phi(2 * moved.total / case.thresholds[least] - 1)
+        return _seen(case, moved.late, usual, title(rise_k=rounded(moved.total, 1), **values), evidence, sure)
     return None
 
 

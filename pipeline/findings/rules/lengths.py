@@ -298,7 +298,8 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
     sewn = side > 0 and _sewn_together(case, out)
     # What began with a stop may be a repair; what is over by the log's end sends nobody.
     over = base.since is not None and at[-1] < (1 - t["over_pct"] / 100) * (case.n - 1)
-    bad = bad and not sewn and not asks and not over
+    weather = lasting and "air" not in case.adjusted.corrected_for and excess_pct < t["weather_most_pct"]
+    bad = bad and not sewn and not asks and not over and not weather
     confidence = statistics.phi(margin / (sigma / math.sqrt(min(int(out.sum()), 4))))
     confidence *= 0.5 if sewn else 1.0
     return Seen(
@@ -333,18 +334,18 @@ def _severity(
     case: Case, base: Baseline, out: np.ndarray, side: int, confidence: float, *, bad: bool, sewn: bool
 ) -> Severity:
     """Few odd freezes of many are a note; but one far out of a tight spread is what an intermittent fault looks like."""
-    if not case.rare(out, confidence):
-        return Severity.ACT if bad else Severity.WATCH
     t = case.thresholds
+    few = sewn and 100 * out.sum() <= t["sewn_most_pct"] * case.n
+    if not case.rare(out, confidence) and not few:
+        return Severity.ACT if bad else Severity.WATCH
     # Beside its neighbours: air and water move the others more over a day than they scatter from one to the next.
     beside = np.log(case.freeze_min / usual_beside(case, case.freeze_min, math.exp(base.centre)))
     near = beside[base.usual & ~out & np.isfinite(beside)]
     scatter = statistics.spread(np.abs(near - np.median(near)), _floor(case)) if len(near) else math.inf
     far = side * beside[out] > max(_log_share(t["single_far_pct"], side), t["single_far_z"] * scatter)
     blind = case.timeline.get("evaporator", "suction") is None
-    far &= ~(
-        blind & (beside[out] > math.log(t["single_blind_times"]))
-    )  # a harvest that the clamp did not show
+    # By a clamp alone: a harvest that it did not show, or one that it seemed to show, which cuts a freeze in two.
+    far &= ~(blind & ((side < 0) | (beside[out] > math.log(t["single_blind_times"]))))
     return Severity.WATCH if far.any() and not sewn else Severity.NOTE
 
 
@@ -358,7 +359,7 @@ def _sewn_together(case: Case, out: np.ndarray) -> bool:
 
 
 _OWN = ("outlier_z", "freeze_out_pct", "run_out_pct", "run_cycles", "run_z", "change_sharp_pct", "spread_floor_pct", "own_cycles", "band_cycles",
-        "level_cycles", "drift_first_pct", "lost_act_pct", "short_act_pct", "band_sigma_pct", "band_sure_pct", "single_far_pct", "single_far_z", "single_blind_times", "pull_down_long_pct", "over_pct",
+        "level_cycles", "drift_first_pct", "lost_act_pct", "short_act_pct", "band_sigma_pct", "band_sure_pct", "single_far_pct", "single_far_z", "single_blind_times", "sewn_most_pct", "weather_most_pct", "pull_down_long_pct", "over_pct",
         "levels_most_pct")  # fmt: skip
 
 RULES = (

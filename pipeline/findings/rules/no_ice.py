@@ -10,6 +10,7 @@ from pipeline.cycles.record import Phase, PhaseKind
 from pipeline.findings.evidence.case import NS_PER_H, Case
 from pipeline.findings.evidence.stops import level_between
 from pipeline.findings.finding import Severity
+from pipeline.findings.masks.doubtful import stood
 from pipeline.findings.methods import statistics
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import READABLE, CannotTell, Need, Rule, Seen
@@ -97,8 +98,14 @@ def _endless(case: Case, least_h: float) -> list[Phase]:
         for p in case.record.phases
         if p.kind is PhaseKind.FREEZE
         and _length(p) >= least_h * NS_PER_H
-        and (_clamp_runs(case, p) or not _warm(case, p))
+        and (_clamp_runs(case, p) or not (_warm(case, p) or _stood(case, p)))
     ]
+
+
+def _stood(case: Case, span: Phase) -> bool:
+    """Whether the compressor stood for most of the span, by the line."""
+    begun, over = stood(case, span.start_ns, span.end_ns, case.usual_freeze_min)
+    return over - begun > case.thresholds["stood_share_pct"] / 100 * _length(span)
 
 
 def _warm(case: Case, span: Phase) -> bool:
@@ -179,7 +186,7 @@ RULES = (
         test=_no_ice,
         needs=(Need(met=lambda case: bool(case.record.phases), text=_PHASES()),),
         thresholds=("no_ice_h", "no_water_c", "gas_open_c", "runs_below_c", "endless_times", "endless_band_pct", "idle_peak_k", "cycling_swing_k",
-                    "cycling_draw_pct", "cycling_turn_h"),
+                    "cycling_draw_pct", "cycling_turn_h", "stood_share_pct"),
         causes=("no-water", "hot-gas-stuck-open", "control-stuck", "compressor-worn"),
     ),
 )  # fmt: skip

@@ -25,7 +25,7 @@ _SHORT_SPANS = phrase(
 )
 _FAILED = phrase(
     "finding.failed-start.title",
-    "The compressor failed to start {count} times: starting current, then a drop-out",
+    "The compressor failed to start {count} times: locked-rotor current, then a drop-out",
 )
 _NO_INRUSH = phrase(
     "needs.fast-current", "a clamp logging at 5 s or faster: a failed start lasts only seconds"

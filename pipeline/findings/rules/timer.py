@@ -29,6 +29,7 @@ _NOT_VARIED = phrase(
 )
 
 _MOST_BUNCHES = 4  # looked at
+_SINCE = "longer since, and all alike"
 _BY_NATURE = "more regular than any machine is by nature"
 _SHORTEST_HALF = 1.349  # length of the shortest half of a normal sample, in sigmas: 2 Φ⁻¹(3/4)
 
@@ -79,7 +80,7 @@ def _severity(case: Case, found: _Bunch, stretch: np.ndarray, lengths: np.ndarra
     something to look at. Unless the freezes before ended by nature, sooner: then the sensing ended them, and does so no longer."""
     t, known = case.thresholds, np.isfinite(lengths)
     before = known & ~stretch & (np.arange(case.n) < int(np.argmax(stretch)))
-    if before.sum() < t["level_cycles"]:
+    if before.sum() < t["level_cycles"] or found.proof == _SINCE:
         return Severity.WATCH
     earlier = lengths[before]
     varied = (
@@ -136,6 +137,7 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
         sure_z = statistics.quantile(t["timer_p" if whole else "timer_part_p"])
         like_one = spread <= t["timer_like_times"] * timer_sigma_min
         too_regular = like_one and due / spread >= t["timer_excess"] and chance_z(spread / due, n) < sure_z
+        alike = n >= 0.5 * known.sum() and spread <= t["timer_alike_times"] * timer_sigma_min
         if too_regular and _follow(case, lengths, inside, by_conditions):
             proof = ""
         elif too_regular and varied:
@@ -150,6 +152,8 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
             and spread <= t["timer_told_times"] * timer_sigma_min
         ):
             proof = "the timer's length in unit.toml"
+        elif alike and _longer_since(case, lengths, known & ~stretch, stretch, length):
+            proof = _SINCE
         else:
             proof = ""
         found.append(
@@ -160,11 +164,21 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
                 n=n,
                 found_min=spread,
                 due_min=due,
-                alike=n >= 0.5 * known.sum() and spread <= t["timer_alike_times"] * timer_sigma_min,
+                alike=alike,
                 proof=proof,
             )
         )
     return found
+
+
+def _longer_since(
+    case: Case, lengths: np.ndarray, others: np.ndarray, stretch: np.ndarray, length_min: float
+) -> bool:
+    """Whether the freezes before the stretch (others, stretch: bool (n,)) ended far sooner: what ended them then does so no longer."""
+    before = others & (np.arange(case.n) < int(np.argmax(stretch)))
+    if before.sum() < case.thresholds["level_cycles"]:
+        return False
+    return length_min > (1 + case.thresholds["drift_pct"] / 100) * float(np.median(lengths[before]))
 
 
 def _bunch(lengths: np.ndarray, tolerance: float) -> float:
@@ -308,7 +322,7 @@ RULES = (
         thresholds=("timer_cycles", "timer_spread_s", "timer_share_pct", "timer_added_pct", "timer_match_pct", "timer_excess", "timer_nature_excess",
                     "natural_spread_pct", "timer_near", "timer_pct_per_k", "timer_varied_times", "timer_harvests_pct",
                     "timer_whole_pct", "timer_p", "timer_part_p", "timer_told_times", "timer_alike_times", "timer_like_times", "timer_follow_pct",
-                    "timer_pulled_cycles", "timer_pulled_pct", "timer_others", "timer_others_h", "timer_own_pct", "timer_own_most_pct", "level_cycles"),
+                    "timer_pulled_cycles", "timer_pulled_pct", "timer_others", "timer_others_h", "timer_own_pct", "timer_own_most_pct", "level_cycles", "drift_pct"),
         shows=Shows(about="freeze", telling="middle"),
         causes=_CAUSES,
     ),

@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from pipeline.report.charts.strips import ribbons_note
+from pipeline.report.charts.strips import ribbons_note, ribbons_title
 from pipeline.report.numbers.hours import Day, days_from
 from pipeline.report.options import Units
 from pipeline.report.palette import LIGHT
-from pipeline.report.summary import UnitSummary, read_summary
+from pipeline.report.summary import LEAST_ICICLES, UnitSummary, icicles_title, read_summary
 from pipeline.report.wording import Reader
 
 if TYPE_CHECKING:
@@ -53,21 +53,16 @@ def email_charts(unit_folder: Path, *, language: str = "en", units: Units = "si"
     summary, reader = read_summary(unit_folder), Reader(language=language, units=units)
     if summary is None:
         return {}
-    pictures, visits = {}, [place for place in summary.visits if place["share"] is not None]
-    seen = [v for v in summary.trace if v is not None]
-    if len(seen) >= 3:
-        alt = reader.t(
-            "client.icicles_alt", low_min=min(seen), high_min=max(seen), abnormal=summary.abnormal_cycles
-        )
+    pictures, visits = {}, summary.visits_within
+    if summary.stretches_with_ice >= LEAST_ICICLES:
         note = " ".join([reader.t("client.icicles"), *([reader.t("client.visit_line")] if visits else [])])
-        pictures["freezes"] = EmailChart(png=_png(_icicles(summary, visits)), alt=alt, note=note)
+        png = _png(_icicles(summary, visits))
+        pictures["freezes"] = EmailChart(png=png, alt=icicles_title(summary, reader), note=note)
     days = days_from(summary.hours)[-MOST_DAYS:]
     if any(day.runs for day in days):
-        making = sum(b - a for d in days for a, b, state in d.runs if state == "ice")
-        logged = sum(b - a for d in days for a, b, state in d.runs if state != "gap") or 1
-        alt = reader.t("client.ribbons_alt", days=len(days), making_pct=100 * making / logged)
+        png = _png(_ribbons(days, visits, reader))
         pictures["days"] = EmailChart(
-            png=_png(_ribbons(days, visits, reader)), alt=alt, note=ribbons_note(days, reader)
+            png=png, alt=ribbons_title(days, reader), note=ribbons_note(days, reader)
         )
     return pictures
 

@@ -13,6 +13,7 @@ from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Finding
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.charts import svg
+from pipeline.report.charts.axes import levels, minutes
 from pipeline.report.charts.overlay import Overlay, cold_trace
 from pipeline.report.clock import Offsets
 from pipeline.report.numbers.columns import columns_of
@@ -68,7 +69,7 @@ def evidence(
     channel = cold_trace(timeline)
     if row is not None and overlay is not None and channel is not None:
         return _cycle_picture(row, kind, overlay, channel, reader)
-    return _span_picture(finding, timeline, record, offsets, reader)
+    return _span_picture(finding, timeline, record, offsets, reader, visits)
 
 
 LEAST_MEASURED = 8  # cycles, for a course to be seen (common practice, no source)
@@ -100,12 +101,7 @@ def _measure_picture(
         left=LEFT, top=TOP, width=WIDTH - LEFT - RIGHT, height=HEIGHT - TOP - BOTTOM,
         x=(0.0, span_s), y=(float(low) - room, float(high) + room),
     )  # fmt: skip
-    parts: list[Markup] = []
-    for tick in svg.nice_ticks(*plane.y, 4):
-        y = float(plane.py(tick))
-        shown = tuple(reader.tick(f"tick_{name.rpartition('_')[2]}", tick, units) for units in ("si", "us"))
-        parts.append(svg.line(LEFT, y, WIDTH - RIGHT, y, "grid"))
-        parts.append(svg.label(LEFT - 5, y + 3.5, shown[reader.units == "us"], "tick", "end", shown))
+    parts = levels(plane, "", reader, 4, suffix=name.rpartition("_")[2])
     inside = (values >= plane.y[0]) & (values <= plane.y[1])
     dashes = zip(plane.px(at[inside]), plane.py(values[inside]), strict=True)
     parts.append(
@@ -180,9 +176,7 @@ def _cycle_picture(
         svg.polyline(plane, minute, values, "odd"),
         svg.rect(ends[0], bottom + 2, ends[1] - ends[0], STRIP, f"phase-{kind}"),
     ]
-    for tick in svg.nice_ticks(0, reach_min, 5):
-        parts.append(svg.label(float(plane.px(tick)), HEIGHT - 19, reader.number(tick), "tick", "middle"))
-    parts.append(svg.label(WIDTH - RIGHT, HEIGHT - 5, reader.t(f"picture.minutes_{kind}"), "tick", "end"))
+    parts += minutes(plane, reader, f"picture.minutes_{kind}", 5, drop=6.0)
     caption = reader.t(
         f"picture.all_{kind}"
         if overlay.of_all
@@ -199,9 +193,15 @@ def _cycle_picture(
 
 
 def _span_picture(
-    finding: Finding, timeline: Timeline, record: CycleRecord, offsets: Offsets, reader: Reader
+    finding: Finding,
+    timeline: Timeline,
+    record: CycleRecord,
+    offsets: Offsets,
+    reader: Reader,
+    visits: Sequence[float],
 ) -> Evidence | None:
     begin, stop = _window(finding, record, timeline)
+    moments = (timeline.start_ns + share * (timeline.end_ns - timeline.start_ns) for share in visits)
     about = str(finding.evidence.get("role", ""))
     wanted = [about] if about else []
     channel = timeline.get(*wanted, *finding.shows.roles) or cold_trace(timeline)
@@ -224,6 +224,7 @@ def _span_picture(
     if (finding.start_ns, finding.end_ns) != (timeline.start_ns, timeline.end_ns) and b > a:
         parts.insert(0, svg.rect(a, plane.top, b - a, plane.height, "meant"))
     parts.append(svg.polyline(plane, *_broken(x, values, channel.interval_s), "odd"))
+    parts += plane.uprights([(at - begin) / (stop - begin) for at in moments if begin < at < stop], "visit")
     for phase in _phases_within(record, begin, stop):
         left, right = plane.px(
             [(max(phase.start_ns, begin) - begin) / S, (min(phase.end_ns, stop) - begin) / S]
@@ -282,22 +283,7 @@ def _frame(
         x=x,
         y=(low - room, high + room),
     )
-    parts: list[Markup] = []
-    name = {"°C": "tick_c", "A": "tick_a"}.get(channel.unit, "")
-    for tick in svg.nice_ticks(*plane.y, 4):
-        y = float(plane.py(tick))
-        parts.append(
-            svg.line(
-                plane.left,
-                y,
-                plane.left + plane.width,
-                y,
-                "zero" if tick == 0 and name == "tick_c" else "grid",
-            )
-        )
-        shown = tuple(reader.tick(name, tick, units) for units in ("si", "us"))
-        parts.append(svg.label(LEFT - 5, y + 3.5, shown[reader.units == "us"], "tick", "end", shown))
-    return plane, parts
+    return plane, levels(plane, channel.unit, reader, 4)
 
 
 def _phases_within(record: CycleRecord, begin: int, stop: int):

@@ -11,8 +11,9 @@ from markupsafe import Markup
 from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.logs.timeline import Timeline
 from pipeline.report.charts import svg
+from pipeline.report.charts.axes import levels, midnights, minutes
 from pipeline.report.charts.overlay import Overlay, cold_trace
-from pipeline.report.clock import DAY_NS, Offsets, local_day
+from pipeline.report.clock import Offsets
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import level, trusted_readings
 from pipeline.report.numbers.usual_range import Limits
@@ -52,7 +53,7 @@ def sketch_log(
     plane = svg.Plane(
         left=LEFT, top=top, width=WIDTH - LEFT - RIGHT, height=height, x=(0, BUCKETS), y=(low - 1, high + 1)
     )
-    parts = _levels(plane, channel.unit, reader) + _days(plane, timeline, offsets, reader, below=RIBBON)
+    parts = levels(plane, channel.unit, reader) + midnights(plane, timeline, offsets, reader, below=RIBBON)
     parts += _ribbon(record, timeline, top + height + RIBBON / 2)
     x = np.repeat(np.arange(len(shown.low)), 2)
     y = np.column_stack([shown.low, shown.high]).ravel()
@@ -91,7 +92,7 @@ def sketch_lengths(
         x=(0, max(span, 1)),
         y=(low - 1, high + 1),
     )
-    parts = _levels(plane, "min", reader) + _days(plane, timeline, offsets, reader)
+    parts = levels(plane, "min", reader) + midnights(plane, timeline, offsets, reader)
     if np.isfinite(lim.low):
         y = float(plane.py(lim.high))
         parts.append(svg.rect(LEFT, y, WIDTH - LEFT - RIGHT, float(plane.py(lim.low)) - y, "range"))
@@ -125,13 +126,11 @@ def sketch_overlay(over: Overlay | None, name: str, reader: Reader) -> Markup | 
         x=(0, float(over.minute[-1])),
         y=(float(every.min()) - 0.5, float(every.max()) + 0.5),
     )
-    parts = _levels(plane, over.unit, reader)
+    parts = levels(plane, over.unit, reader)
     parts.append(svg.ribbon(plane, over.minute, over.low, over.high, "band"))
     parts.append(svg.polyline(plane, over.minute, over.middle, "middle"))
     parts += [svg.polyline(plane, over.minute[::2], curve[::2], "odd") for curve in drawn]
-    for tick in svg.nice_ticks(0, float(over.minute[-1]), 8):
-        parts.append(svg.label(float(plane.px(tick)), 225, reader.number(tick), "tick", "middle"))
-    parts.append(svg.label(WIDTH - RIGHT, 242, reader.t(f"picture.minutes_{name}"), "tick", "end"))
+    parts += minutes(plane, reader, f"picture.minutes_{name}")
     return svg.picture(WIDTH, 248, parts, title=reader.t(f"chart.{name}s"), css="sketch evidence")
 
 
@@ -151,32 +150,4 @@ def _ribbon(record: CycleRecord, timeline: Timeline, middle: float) -> list[Mark
             parts.append(
                 Markup('<path class="lane lane-{}" stroke-width="{}" d="{}"/>').format(kind.value, tall, path)
             )
-    return parts
-
-
-def _levels(plane: svg.Plane, unit: str, reader: Reader) -> list[Markup]:
-    name = {"°C": "tick_c", "A": "tick_a", "min": "tick_min"}.get(unit, "")
-    parts = []
-    for tick in svg.nice_ticks(*plane.y, 5):
-        y = float(plane.py(tick))
-        shown = tuple(reader.tick(name, tick, units) for units in ("si", "us"))
-        parts.append(svg.line(plane.left, y, plane.left + plane.width, y, "grid"))
-        parts.append(svg.label(plane.left - 6, y + 4, shown[reader.units == "us"], "tick", "end", shown))
-    return parts
-
-
-def _days(
-    plane: svg.Plane, timeline: Timeline, offsets: Offsets, reader: Reader, *, below: float = 0.0
-) -> list[Markup]:
-    """Local midnights, as many as there is room for."""
-    first, last = (int(t) for t in offsets.local_ns(np.array([timeline.start_ns, timeline.end_ns])))
-    midnights = np.arange(-(-first // DAY_NS), last // DAY_NS + 1) * DAY_NS
-    step = max(1, -(-len(midnights) // 9))
-    parts = []
-    for at in offsets.utc_ns(midnights[::step]):
-        share = (int(at) - timeline.start_ns) / max(timeline.end_ns - timeline.start_ns, 1)
-        x = plane.left + share * plane.width
-        parts.append(svg.line(x, plane.top, x, plane.top + plane.height, "grid"))
-        day = reader.day(local_day(int(at), offsets), year=False)
-        parts.append(svg.label(x, plane.top + plane.height + below + 17, day, "tick", "middle"))
     return parts

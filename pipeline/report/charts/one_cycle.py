@@ -10,6 +10,7 @@ from markupsafe import Markup
 from pipeline.cycles.record import CycleRecord
 from pipeline.logs.timeline import Timeline
 from pipeline.report.charts import svg
+from pipeline.report.charts.axes import levels, minutes
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import thinned, trusted_readings
 from pipeline.report.wording import Reader
@@ -56,7 +57,7 @@ def one_cycle(timeline: Timeline, record: CycleRecord, odd: set[int], reader: Re
         left=LEFT, top=TOP, width=WIDTH - LEFT - RIGHT, height=HEIGHT - TOP - BOTTOM,
         x=(float(minute[0]), float(minute[-1])), y=(low - room, high + room),
     )  # fmt: skip
-    parts = _frame(plane, channel.unit, reader)
+    parts = levels(plane, channel.unit, reader)
     freeze_min, whole_min = (gas - begin) / S / 60, (end - begin) / S / 60
     x0, x1, x2 = (float(v) for v in plane.px([0.0, freeze_min, whole_min]))
     bottom = plane.top + plane.height
@@ -69,9 +70,7 @@ def one_cycle(timeline: Timeline, record: CycleRecord, odd: set[int], reader: Re
         x, y = float(plane.px(where)), float(plane.py(level))
         parts.append(Markup('<circle class="mark" cx="{:.1f}" cy="{:.1f}" r="11"/>').format(x, y))
         parts.append(svg.label(x, y + 4.5, str(n), "number", "middle"))
-    for tick in svg.nice_ticks(0, float(minute[-1]), 8):
-        parts.append(svg.label(float(plane.px(tick)), bottom + 27, reader.number(tick), "tick", "middle"))
-    parts.append(svg.label(WIDTH - RIGHT, bottom + 56, reader.t("picture.minutes_freeze"), "tick", "end"))
+    parts += minutes(plane, reader, "picture.minutes_freeze", drop=10.0)
     said = reader.t(
         "cycle.said" if usual else "cycle.said_middle",
         cycle=number,
@@ -133,14 +132,3 @@ def _moments(
         "shut": whole_min,
     }
     return {name: (at, level(at)) for name, at in moments.items()}
-
-
-def _frame(plane: svg.Plane, unit: str, reader: Reader) -> list[Markup]:
-    parts: list[Markup] = []
-    name = {"°C": "tick_c"}.get(unit, "")
-    for tick in svg.nice_ticks(*plane.y, 5):
-        y = float(plane.py(tick))
-        shown = tuple(reader.tick(name, tick, units) for units in ("si", "us"))
-        parts.append(svg.line(plane.left, y, plane.left + plane.width, y, "zero" if tick == 0 else "grid"))
-        parts.append(svg.label(plane.left - 7, y + 4, shown[reader.units == "us"], "tick", "end", shown))
-    return parts

@@ -93,6 +93,13 @@ def ribbons_note(
     return " ".join(map(reader.t, notes))
 
 
+def ribbons_title(days: Sequence[Day], reader: Reader) -> str:
+    """What ribbons show, for whoever cannot see them."""
+    making = sum(b - a for d in days for a, b, state in d.runs if state == "ice")
+    seen = sum(b - a for d in days for a, b, state in d.runs if state != "gap") or 1
+    return reader.t("client.ribbons_alt", days=len(days), making_pct=100 * making / seen)
+
+
 LEFT, ROW = 82.0, 21.0
 _TALL = {"ice": 9.0, "off": 1.4, "unclear": 5.0}
 

@@ -13,11 +13,11 @@ from typing import Any
 
 from markupsafe import Markup
 
-from pipeline.report.charts.strips import day_ribbons, icicles, ribbons_note
+from pipeline.report.charts.strips import day_ribbons, icicles, ribbons_note, ribbons_title
 from pipeline.report.given import Given
 from pipeline.report.numbers.hours import Day, days_from
 from pipeline.report.payload.rendering import render
-from pipeline.report.summary import LEVELS, UnitSummary, text_from
+from pipeline.report.summary import LEAST_ICICLES, LEVELS, UnitSummary, icicles_title, text_from
 from pipeline.report.wording import Reader
 
 STYLES = ("base.css", "strips.css", "client.css")
@@ -187,44 +187,27 @@ def client_page(summary: UnitSummary, given: Given, reader: Reader, *, written: 
         firm=firm_view(given),
         written=reader.day(written),
         icicles=freezes_of(summary, reader),
-        visit_line=reader.t("client.visit_line") if visits_within(summary) else "",
+        visit_line=reader.t("client.visit_line") if summary.visits_within else "",
         ribbons_note=ribbons_note(days, reader),
         ribbons=ribbons_of(days, summary, reader) if view.level != "cannot-tell" or len(days) else None,
     ).encode()
 
 
-def freezes_of(
-    summary: UnitSummary, reader: Reader, *, width: float = 760.0, height: float = 56.0
-) -> Markup | None:
+def freezes_of(summary: UnitSummary, reader: Reader) -> Markup | None:
     """The freezes as icicles; None where fewer than three stretches of the log hold one."""
-    seen = [v for v in summary.trace if v is not None]
-    if len(seen) < 3:
+    if summary.stretches_with_ice < LEAST_ICICLES:
         return None
-    said = reader.t(
-        "client.icicles_alt", low_min=min(seen), high_min=max(seen), abnormal=summary.abnormal_cycles
-    )
+    odd = [bool(flag) for flag in summary.trace_flags]
+    visits = [place["share"] for place in summary.visits_within]
     return icicles(
-        summary.trace,
-        [bool(f) for f in summary.trace_flags],
-        width=width,
-        height=height,
-        title=said,
-        visits=[place["share"] for place in visits_within(summary)],
+        summary.trace, odd, width=760.0, height=56.0, title=icicles_title(summary, reader), visits=visits
     )
-
-
-def visits_within(summary: UnitSummary) -> list[Mapping[str, Any]]:
-    """The visits that lie in the log: see `numbers.visits`."""
-    return [place for place in summary.visits if place["share"] is not None]
 
 
 def ribbons_of(days: Sequence[Day], summary: UnitSummary, reader: Reader) -> Markup | None:
     """The days as ribbons, with the cycles of each; None where nothing was logged."""
     if not days:
         return None
-    making = sum(b - a for d in days for a, b, state in d.runs if state == "ice")
-    seen = sum(b - a for d in days for a, b, state in d.runs if state != "gap") or 1
     said = [reader.t("client.day_cycles", count=d.cycles) if d.cycles else "" for d in days]
-    title = reader.t("client.ribbons_alt", days=len(days), making_pct=100 * making / seen)
-    visits = [(place["date"], place["minute"]) for place in visits_within(summary)]
-    return day_ribbons(days, reader, title=title, said=said, visits=visits)
+    visits = [(place["date"], place["minute"]) for place in summary.visits_within]
+    return day_ribbons(days, reader, title=ribbons_title(days, reader), said=said, visits=visits)

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
+from markupsafe import Markup
 
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.clock import Offsets
 from pipeline.report.numbers.columns import columns_of
+from pipeline.report.payload.rendering import fragment
 from pipeline.report.wording import Reader
 from pipeline.unit import Unit
 
@@ -25,8 +28,6 @@ def method_of(
     reader: Reader,
 ) -> dict[str, Any]:
     """Everything that the template's method part needs."""
-    from pipeline.findings.thresholds import PRACTICE
-
     uncertain = columns_of(record)["uncertainty_min"]
     uncertain = uncertain[np.isfinite(uncertain)]
     return {
@@ -69,22 +70,28 @@ def method_of(
             }
             for s in timeline.sources
         ],
-        "thresholds": [
-            {
-                "name": name,
-                "value": reader.number(value),
-                "unit": sign,
-                "source": "" if source == PRACTICE else source,
-                "practice": source == PRACTICE,
-                "what": what,
-            }
-            for (name, value, sign, source), what in zip(
-                judgement.thresholds,
-                sentences([_decides(name, reader) for name, *_ in judgement.thresholds]),
-                strict=True,
-            )
-        ],
+        "thresholds": thresholds_table(judgement.thresholds, reader) if judgement.thresholds else None,
     }
+
+
+@lru_cache(maxsize=8)
+def thresholds_table(rows: tuple[tuple[str, float, str, str], ...], reader: Reader) -> Markup:
+    """The table of the thresholds in force, `rows` of name, value, unit and source; made once for all units that share it."""
+    from pipeline.findings.thresholds import PRACTICE
+
+    whats = sentences([_decides(name, reader) for name, *_ in rows])
+    shown = [
+        {
+            "name": name,
+            "value": reader.number(value),
+            "unit": sign,
+            "source": "" if source == PRACTICE else source,
+            "practice": source == PRACTICE,
+            "what": what,
+        }
+        for (name, value, sign, source), what in zip(rows, whats, strict=True)
+    ]
+    return fragment("thresholds.html", reader=reader, rows=shown)
 
 
 def _channel(channel: Channel, reader: Reader) -> dict[str, Any]:

@@ -19,7 +19,7 @@ from pipeline.report.charts.figures import figures, finest
 from pipeline.report.charts.noscript import sketch_lengths, sketch_log, sketch_overlay
 from pipeline.report.charts.one_cycle import one_cycle
 from pipeline.report.charts.overlay import overlay
-from pipeline.report.charts.strips import day_ribbons, ribbons_note
+from pipeline.report.charts.strips import day_ribbons, ribbons_note, ribbons_title
 from pipeline.report.charts.traces import drawn_channels, put_log
 from pipeline.report.given import Given
 from pipeline.report.numbers.days import KINDS, kg_per_cycle
@@ -186,8 +186,6 @@ def _ribbons(numbers: Numbers, judgement: Judgement, reader: Reader) -> dict[str
     if not numbers.hours:
         return None
     kg, days = kg_per_cycle(judgement.output), numbers.hours[-RIBBON_DAYS:]
-    making = sum(b - a for d in days for a, b, state in d.runs if state == "ice")
-    seen = sum(b - a for d in days for a, b, state in d.runs if state != "gap") or 1
     said = [
         (
             reader.t("client.day_cycles", count=d.cycles)
@@ -197,7 +195,7 @@ def _ribbons(numbers: Numbers, judgement: Judgement, reader: Reader) -> dict[str
         + ("" if d.whole else " *")
         for d in days
     ]
-    title = reader.t("client.ribbons_alt", days=len(days), making_pct=100 * making / seen)
+    title = ribbons_title(days, reader)
     visits = [(place.date, place.minute) for place in numbers.visits if place.share is not None]
     key = "chart.ribbons_kg" if kg is not None else "chart.ribbons_cycles"
     note = ribbons_note(days, reader, key, visits=visits)

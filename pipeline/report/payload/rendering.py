@@ -28,6 +28,11 @@ def render(template: str, **context: Any) -> str:
     return "".join(render_pieces(template, **context))
 
 
+def fragment(template: str, *, reader: Reader, **context: Any) -> Markup:
+    """A part of a page by itself, to be put into it as it is."""
+    return Markup(_environment().get_template(template).render(t=reader.t_html, **context))
+
+
 def render_pieces(
     template: str,
     *,

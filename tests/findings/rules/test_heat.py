@@ -100,3 +100,17 @@ def test_water_measured_by_hand_is_enough():
 
 def test_without_its_temperature_the_water_cannot_be_judged():
     assert "warm-water" in not_judged(judged(made_up(noisy(20, 40))))
+
+
+def test_a_condenser_that_fails_in_the_afternoons_is_told_with_its_hours():
+    cycles = np.arange(65 * 4)  # four days of 22 minutes
+    hour = (cycles * 22 / 60) % 24
+    hot = (hour >= 12) & (hour < 17)
+    rng = np.random.default_rng(3)
+    discharge = 70.0 + 22.0 * hot + rng.normal(0, 0.8, len(cycles))
+    found = finding(
+        judged(made_up(np.full(len(cycles), 20.0), 2.0, discharge_peak_c=discharge)), "condenser-hot"
+    )
+    assert found.title.key == "finding.condenser-hot.discharge-hours"
+    assert set(found.cycles) <= set((cycles + 1)[hot])
+    assert found.evidence["discharge_rise_k"] == pytest.approx(22.0, abs=1.0)
