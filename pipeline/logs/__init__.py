@@ -31,7 +31,7 @@ __all__ = [
     "understand",
 ]
 
-READER_VERSION = 5
+READER_VERSION = 6
 """Raised whenever the same bytes may be read differently: a store drops what an older reader kept."""
 
 

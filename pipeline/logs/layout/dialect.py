@@ -105,6 +105,10 @@ def _sample_lines(text: bytes) -> list[str]:
         lines += [line for line in whole.decode("utf-8", "replace").splitlines() if line.strip()][
             :WINDOW_ROWS
         ]
+    if (
+        not lines and max(map(len, every := text[:].split(b"\n"))) < MIDDLE_BYTES
+    ):  # blank lines by the thousand
+        lines = [line.decode("utf-8", "replace") for line in every if line.strip()][-SAMPLE_ROWS:]
     return lines
 
 

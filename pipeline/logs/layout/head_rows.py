@@ -84,6 +84,12 @@ def head_of(text: bytes, layout: Layout) -> Head | None:
     lines: list[tuple[int, str, list[str]]] = []  # (byte, line, cells)
     at = number = 0
     while at < len(text):
+        if text[at : at + 1] in (b"\n", b"\r"):  # blank lines, maybe by the thousand
+            piece = text[at : at + 65536]
+            blank = piece[: len(piece) - len(piece.lstrip(b"\r\n"))]
+            number += blank.count(b"\n")
+            at += len(blank)
+            continue
         end = text.find(b"\n", at)
         end = len(text) if end < 0 else end
         line = text[at:end].decode("utf-8", "replace").rstrip("\r")

@@ -128,12 +128,12 @@ def _facts(dialect: Dialect) -> dict[str, str]:
     for line in dialect.preamble[:_MOST_LINES]:
         if len(line) > _LONGEST_LINE:
             continue
+        key, value = _key_and_value(line.lstrip("#;/%* \t"), dialect.delimiter)
         told = _STARTED.search(line)
         day = (told[1] if told else line.lstrip("#;/%* \t")).strip()
-        if (shape := shape_of(day)) and shape.date:
+        if _is_dated(day) and not _is_dated(value):
             facts.setdefault("start", day)
             continue
-        key, value = _key_and_value(line.lstrip("#;/%* \t"), dialect.delimiter)
         if not key or not value:
             continue
         facts.setdefault(key, value)
@@ -148,6 +148,11 @@ def _facts(dialect: Dialect) -> dict[str, str]:
             ):
                 facts[name] = value
     return facts
+
+
+def _is_dated(text: str) -> bool:
+    shape = shape_of(text)
+    return shape is not None and bool(shape.date)
 
 
 def _key_and_value(line: str, delimiter: str) -> tuple[str, str]:

@@ -20,110 +20,46 @@ _CONDENSER = (
 _WATER = r"(water|agua|wasser|eau|h2o|feedwater|feed water|supplywater|tapwater)"
 
 # Trade words in English, Spanish, German and French. Common practice, no source. The first that fits decides.
-_WORDS: tuple[tuple[str, str, float], ...] = (
-    (
-        "suction_pressure",
-        r"(suction|low( side)?|lp|baja|aspiración|succión|niederdruck|saug\w*|basse|bp).*(press\w*|presi[oó]n|druck|pression)",
-        0.9,
-    ),
-    ("suction_pressure", r"niederdruck|saugdruck|low side press\w*", 0.9),
-    (
-        "discharge_pressure",
-        r"(discharge|head|high( side)?|hp|alta|descarga|haute|refoulement).*(press\w*|presi[oó]n|druck|pression)",
-        0.9,
-    ),
-    ("discharge_pressure", r"hochdruck|verflüssigungsdruck|head press\w*", 0.9),
-    (
-        "power_factor",
-        r"pf|power factor|cos ?(phi|φ)|factor de potencia|leistungsfaktor|facteur de puissance",
-        0.95,
-    ),
-    ("energy", r"energy|energía|energia|energie|énergie|kwh|wh|zählerstand", 0.9),
-    ("condenser_out", rf"{_CONDENSER}.*\b{_OUT}\b|\b{_OUT}\b.*{_CONDENSER}", 0.95),
-    ("condenser_in", rf"{_CONDENSER}.*\b{_IN}\b|\b{_IN}\b.*{_CONDENSER}", 0.95),
-    (
-        "condenser_out",
-        r"(exhaust|discharge|leaving|hot) air|abluft|aire de salida|air sortie|aire expulsado",
-        0.8,
-    ),
-    (
-        "condenser_in",
-        r"(intake|inlet|entering|return) air|air (in|on|intake|inlet)|zuluft|ansaugluft|aire de entrada|air entrée",
-        0.8,
-    ),
-    (
-        "suction",
-        r"suction|suct|aspiración|aspiracion|succión|succion|saug|saugleitung|saugrohr|sauggas|ansaugleitung|aspiration|retorno|return line",
-        0.95,
-    ),
-    (
-        "discharge",
-        r"discharge|disch|hot ?gas|descarga|gas caliente|druckleitung|druckrohr|druckgas|hei(ß|ss)gas|refoulement|gaz chaud",
-        0.95,
-    ),
-    ("liquid", r"liquid|líquido|liquido|flüssig\w*|liquide", 0.9),
-    (
-        "bin",
-        r"bin|ice (store|storage|bin)|hopper|eisbeh\w+|eisvorrat\w*|eisspeicher|vorratsbeh\w+|vorrat|cuba de hielo|depósito de hielo|almacén|bac à glace|réserve",
-        0.9,
-    ),
-    (
-        "evaporator",
-        r"evap|evaporator|evaporador|verdampfer|[eé]vaporateur|evap\w*|freeze plate|ice plate|cold plate|eisplatte|placa",
-        0.95,
-    ),
-    (
-        "reservoir",
-        r"reservoir|sump|trough|water tank|circulating|curtain|depósito|deposito|cubeta|wanne|becken|umlaufwasser|réservoir|bac",
-        0.9,
-    ),
-    (
-        "water_in",
-        rf"{_WATER}.*\b({_IN}|supply|feed|mains|inflow|suministro|red|zulauf|zufuhr|arrivée|alimentation)\b",
-        0.95,
-    ),
-    (
-        "water_in",
-        rf"(supply|feed|mains|inlet|incoming|tap|suministro|entrada|zulauf|zufuhr|arrivée|alimentation|frisch|leitungs|speise)\W*(de |d'|del )?{_WATER}",
-        0.95,
-    ),
-    (
-        "water_in",
-        r"zulaufwasser|frischwasser|leitungswasser|speisewasser|wasserzulauf|wasserzufuhr|agua de red",
-        0.95,
-    ),
-    (
-        "ambient",
-        r"ambient|room|ambiente|sala|raum|raumluft|umgebung\w*|ambiante?|pièce|kitchen air|air temp\w*|surroundings|habitación|local",
-        0.9,
-    ),
-    ("condenser_in", rf"{_CONDENSER}.*(air|luft|aire)", 0.6),
-    ("current_compressor", r"(compressor|compresor|kompressor|verdichter|compresseur|\bcomp\b|\bcmp\b)", 0.9),
-    (
-        "current_grid",
-        r"cutt(er|ing)( grid)?|grid cutter|rejilla( de corte)?|cortador\w*|schneidgitter|grille de découpe",
-        0.9,
-    ),
-    (
-        "current_dump",
-        r"(dump|purge|drain)( valve| solenoid)?|(válvula de )?(vaciado|purga)|ablassventil|spülventil|vidange",
-        0.9,
-    ),
-    ("current_fan", r"fans?|ventilador|lüfter|ventilator|ventilateur", 0.9),
-    ("current_pump", r"pump|bomba|\w*pumpe|pompe", 0.9),
-    ("power", r"power|potencia|leistung|puissance|watts?|kw|load", 0.9),
-    ("voltage", r"volts?|voltage|tensión|tension|spannung|netzspannung", 0.95),
-    (
-        "current",
-        r"current|amps?|amperes?|ampere|amperage|corriente|intensidad|strom|stromaufnahme|courant|intensité|clamp|pinza|zange|pince|total|whole unit|unit|machine|i rms|irms",
-        0.9,
-    ),
-    ("water_in", rf"{_WATER}", 0.6),
-    ("ambient", r"air|aire|luft", 0.5),
+_WORDS = (
+    # role, confidence, words
+    r"suction_pressure 0.9 (suction|low( side)?|lp|baja|aspiración|succión|niederdruck|saug\w*|basse|bp).*(press\w*|presi[oó]n|druck|pression)",
+    r"suction_pressure 0.9 niederdruck|saugdruck|low side press\w*",
+    r"discharge_pressure 0.9 (discharge|head|high( side)?|hp|alta|descarga|haute|refoulement).*(press\w*|presi[oó]n|druck|pression)",
+    r"discharge_pressure 0.9 hochdruck|verflüssigungsdruck|head press\w*",
+    r"power_factor 0.95 pf|power factor|cos ?(phi|φ)|factor de potencia|leistungsfaktor|facteur de puissance",
+    r"energy 0.9 energy|energía|energia|energie|énergie|kwh|wh|zählerstand",
+    rf"condenser_out 0.95 {_CONDENSER}.*\b{_OUT}\b|\b{_OUT}\b.*{_CONDENSER}",
+    rf"condenser_in 0.95 {_CONDENSER}.*\b{_IN}\b|\b{_IN}\b.*{_CONDENSER}",
+    r"condenser_out 0.8 (exhaust|discharge|leaving|hot) air|abluft|aire de salida|air sortie|aire expulsado",
+    r"condenser_in 0.8 (intake|inlet|entering|return) air|air (in|on|intake|inlet)|zuluft|ansaugluft|aire de entrada|air entrée",
+    r"suction 0.95 suction|suct|aspiración|aspiracion|succión|succion|saug|saugleitung|saugrohr|sauggas|ansaugleitung|aspiration|retorno|return line",
+    r"discharge 0.95 discharge|disch|hot ?gas|descarga|gas caliente|druckleitung|druckrohr|druckgas|hei(ß|ss)gas|refoulement|gaz chaud",
+    r"liquid 0.9 liquid|líquido|liquido|flüssig\w*|liquide",
+    r"bin 0.9 bin|ice (store|storage|bin)|hopper|eisbeh\w+|eisvorrat\w*|eisspeicher|vorratsbeh\w+|vorrat|cuba de hielo|depósito de hielo|almacén|bac à glace|réserve",
+    r"evaporator 0.95 evap|evaporator|evaporador|verdampfer|[eé]vaporateur|evap\w*|freeze plate|ice plate|cold plate|eisplatte|placa",
+    r"reservoir 0.9 reservoir|sump|trough|water tank|circulating|curtain|depósito|deposito|cubeta|wanne|becken|umlaufwasser|réservoir|bac",
+    rf"water_in 0.95 {_WATER}.*\b({_IN}|supply|feed|mains|inflow|suministro|red|zulauf|zufuhr|arrivée|alimentation)\b",
+    rf"water_in 0.95 (supply|feed|mains|inlet|incoming|tap|suministro|entrada|zulauf|zufuhr|arrivée|alimentation|frisch|leitungs|speise)\W*(de |d'|del )?{_WATER}",
+    r"water_in 0.95 zulaufwasser|frischwasser|leitungswasser|speisewasser|wasserzulauf|wasserzufuhr|agua de red",
+    r"ambient 0.9 ambient|room|ambiente|sala|raum|raumluft|umgebung\w*|ambiante?|pièce|kitchen air|air temp\w*|surroundings|habitación|local",
+    rf"condenser_in 0.6 {_CONDENSER}.*(air|luft|aire)",
+    r"current_compressor 0.9 (compressor|compresor|kompressor|verdichter|compresseur|\bcomp\b|\bcmp\b)",
+    r"current_grid 0.9 cutt(er|ing)( grid)?|grid cutter|rejilla( de corte)?|cortador\w*|schneidgitter|grille de découpe",
+    r"current_dump 0.9 (dump|purge|drain)( valve| solenoid)?|(válvula de )?(vaciado|purga)|ablassventil|spülventil|vidange",
+    r"current_fan 0.9 fans?|ventilador|lüfter|ventilator|ventilateur",
+    r"current_pump 0.9 pump|bomba|\w*pumpe|pompe",
+    r"power 0.9 power|potencia|leistung|puissance|watts?|kw|load",
+    r"voltage 0.95 volts?|voltage|tensión|tension|spannung|netzspannung",
+    r"current 0.9 current|amps?|amperes?|ampere|amperage|corriente|intensidad|strom|stromaufnahme|courant|intensité|clamp|pinza|zange|pince|total|whole unit|unit|machine|i rms|irms",
+    rf"water_in 0.6 {_WATER}",
+    r"ambient 0.5 air|aire|luft",
 )
 _PARTS = frozenset({"current_fan", "current_pump", "current_dump", "current_grid"})
 _DRAWN = r"amps?|ampere|current|corriente|intensidad|strom|courant|clamp|pinza|zange|pince"
-_COMPILED = tuple((role, re.compile(rf"(?<![^\W\d_])(?:{p})(?![^\W\d_])"), c) for role, p, c in _WORDS)
+_COMPILED = tuple(
+    (role, re.compile(rf"(?<![^\W\d_])(?:{words})(?![^\W\d_])"), float(confidence))
+    for role, confidence, words in (row.split(" ", 2) for row in _WORDS)
+)
 _GERMAN_PARTS = re.compile(
     r"(verdampfer|sauggas|saug|druckgas|heißgas|kühlwasser|raum|umgebungs|zulauf|wasser|strom|verdichter|kompressor)(?=temp|fühler|leitung|strom|luft|wasser|aufnahme|eintritt|austritt)"
 )

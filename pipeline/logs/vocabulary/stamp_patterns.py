@@ -56,29 +56,21 @@ WEEKDAYS = frozenset(
 )
 # Abbreviations as they are used in Europe and North America; common practice, no source.
 _ZONES = {
-    "z": 0,
-    "utc": 0,
-    "gmt": 0,
-    "wet": 0,
-    "bst": 1,
-    "west": 1,
-    "cet": 1,
-    "mez": 1,
-    "cest": 2,
-    "mesz": 2,
-    "eet": 2,
-    "eest": 3,
-    "est": -5,
-    "edt": -4,
-    "cst": -6,
-    "cdt": -5,
-    "mst": -7,
-    "mdt": -6,
-    "pst": -8,
-    "pdt": -7,
-    "akst": -9,
-    "akdt": -8,
-    "hst": -10,
+    zone: hours
+    for hours, zones in (
+        (0, "z utc gmt wet"),
+        (1, "bst west cet mez"),
+        (2, "cest mesz eet"),
+        (3, "eest"),
+        (-5, "est cdt"),
+        (-4, "edt"),
+        (-6, "cst mdt"),
+        (-7, "mst pdt"),
+        (-8, "pst akdt"),
+        (-9, "akst"),
+        (-10, "hst"),
+    )
+    for zone in zones.split()
 }
 _SHAPE = re.compile(
     r"""\s*
@@ -110,47 +102,13 @@ _YEAR_LAST = re.compile(
     re.VERBOSE,
 )
 """As the C library writes times: "Mon Mar 02 08:00:00 2026"."""
-_ALL_PARTS = (
-    *(
-        "weekday",
-        "date",
-        "y4",
-        "m1",
-        "d1",
-        "y8",
-        "m8",
-        "d8",
-        "y14",
-        "m14",
-        "d14",
-        "yj",
-        "mj",
-        "dj",
-        "p0",
-        "p1",
-        "p2",
-    ),
-    *(
-        "dn",
-        "mn",
-        "yn",
-        "mu",
-        "du",
-        "yu",
-        "yv",
-        "mv",
-        "dv",
-        "gap",
-        "time",
-        "h",
-        "s3",
-        "mi",
-        "s4",
-        "s",
-        "f",
-        "f3",
-    ),
-    *("h6", "mi6", "sec6", "f6", "h4", "mi4", "half", "zone"),
+_ALL_PARTS = tuple(
+    part
+    for parts in (
+        "weekday date y4 m1 d1 y8 m8 d8 y14 m14 d14 yj mj dj p0 p1 p2 dn mn yn mu du yu yv mv dv gap time h",
+        "s3 mi s4 s f f3 h6 mi6 sec6 f6 h4 mi4 half zone",
+    )
+    for part in parts.split()
 )
 
 
