@@ -86,23 +86,12 @@ def _with_parts_left_out(table: FileTable, failures: list[LogFileError], more_sh
     if table.source.dialect.get("packed") == WORKBOOK:
         others = sorted([*more_sheets, *(e.file.rpartition("/")[2] for e in failures)])
         sheet = table.name.rpartition("/")[2]
-        notes = [
-            Text(
-                key="logs.note.other_sheets",
-                english="of the workbook the sheet {sheet} was read, the first that holds times and readings; the others were left out: {others}",
-                values={"sheet": sheet, "others": ", ".join(others)},
-            )
-        ]
-        notes = notes if others else []
+        english = "of the workbook the sheet {sheet} was read, the first that holds times and readings; the others were left out: {others}"
+        values = {"sheet": sheet, "others": ", ".join(others)}
+        notes = [Text(key="logs.note.other_sheets", english=english, values=values)] if others else []
     else:
-        notes = [
-            Text(
-                key="logs.note.member",
-                english="part of the archive was left out: {why}",
-                values={"why": str(error)},
-            )
-            for error in failures
-        ]
+        english = "part of the archive was left out: {why}"
+        notes = [Text(key="logs.note.member", english=english, values={"why": str(e)}) for e in failures]
     return (
         replace(table, source=replace(table.source, notes=(*table.source.notes, *notes))) if notes else table
     )
