@@ -344,9 +344,8 @@ def _severity(
     scatter = statistics.spread(np.abs(near - np.median(near)), _floor(case)) if len(near) else math.inf
     far = side * beside[out] > max(_log_share(t["single_far_pct"], side), t["single_far_z"] * scatter)
     blind = case.timeline.get("evaporator", "suction") is None
-    far &= ~(
-        blind & (beside[out] > math.log(t["single_blind_times"]))
-    )  # a harvest that the clamp did not show
+    # By a clamp alone: a harvest that it did not show, or one that it seemed to show, which cuts a freeze in two.
+    far &= ~(blind & ((side < 0) | (beside[out] > math.log(t["single_blind_times"]))))
     return Severity.WATCH if far.any() and not sewn else Severity.NOTE
 
 
