@@ -179,21 +179,27 @@ def _shifted(log: LoggerLog, offset: Offset, origin: int) -> LoggerLog:
 
 
 def _doubt(log: LoggerLog, reference: LoggerLog, offset: Offset) -> Doubt:
-    side, words = ("ahead", "ahead of") if offset.offset_s > 0 else ("behind", "behind")
+    ahead = offset.offset_s > 0
     values = {
         "file": log.name,
         "reference": reference.name,
         "apart_s": abs(offset.offset_s),
         "uncertainty_s": offset.uncertainty_s,
     }
-    key = f"logs.doubt.clock_{side}"
-    english = f"the clock of {{file}} is {{apart_s}} {words} that of {{reference}} (± {{uncertainty_s}})"
     if offset.drift_s_per_day:
         values["drift_s"] = abs(offset.drift_s_per_day)
         way = "gains" if offset.drift_s_per_day > 0 else "loses"
-        key += f"_{way}"
-        english += f" and {way} {{drift_s}} a day"
-    english += "; its times were put right"
+        key = f"logs.doubt.clock_{'ahead' if ahead else 'behind'}_{way}"
+        english = (
+            f"the clock of {{file}} is {{apart_s}} {'ahead of' if ahead else 'behind'} that of {{reference}} "
+            f"(± {{uncertainty_s}}) and {way} {{drift_s}} a day; its times were put right"
+        )
+    else:
+        key = f"logs.doubt.clock_{'ahead' if ahead else 'behind'}"
+        english = (
+            f"the clock of {{file}} is {{apart_s}} {'ahead of' if ahead else 'behind'} that of {{reference}} "
+            f"(± {{uncertainty_s}}); its times were put right"
+        )
     evidence: dict[str, object] = {
         "offset_s": round(offset.offset_s, 1),
         "drift_s_per_day": round(offset.drift_s_per_day, 2),
