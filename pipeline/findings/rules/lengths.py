@@ -319,7 +319,7 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
             "usual_low_min": round(math.exp(base.centre - 3 * base.below), 2),
             "usual_high_min": round(math.exp(base.centre + 3 * base.above), 2),
             "worst_min": round(float((np.max if side > 0 else np.min)(lengths[out])), 2),
-            "lost_min": round(lost_min, 1),
+            "lost_min": round(lost_min, 1) if lost_min > 0 else None,
             "uncertainty_min": round(1.645 * case.sigma_min, 2),
             "may_be_missed_harvests": "yes" if sewn else None,
             "corrected_for": ", ".join(case.adjusted.corrected_for),
