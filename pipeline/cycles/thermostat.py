@@ -106,7 +106,8 @@ def _warmed_by_gas(
     if running is None:
         return climbs is not None and _warmed(climbs, limits, limits["warmed_alone_k_per_min"])
     if running.whole.sum() < limits["thermostat_turns"]:
-        return running.spread <= WITH_HARVESTS * limits["one_speed_spread"]
+        too_slow = climbs is not None and climbs.rate < limits["warmed_least_k_per_min"]
+        return running.spread <= WITH_HARVESTS * limits["one_speed_spread"] and not too_slow
     freezes_ns = [p.end_ns - p.start_ns for p in phases if p.kind is PhaseKind.FREEZE]
     least_ns = max(limits["trip_run_min"] * 6e10, WHOLE_RUN * float(np.median(freezes_ns or [0.0])))
     runs = max(1, int((running.whole & (running.end_ns - running.start_ns >= least_ns)).sum()))
@@ -127,14 +128,10 @@ def _spans(phases: Sequence[Phase]) -> np.ndarray:
 
 
 def _warmed(climbs: _Climbs, limits: Mapping[str, float], least: float) -> bool:
-    """Whether the line alone shows that it is warmed, by `least` [K/min]: from where water freezes to where ice melts, again and again.
-    Air does it more slowly than a compressor cools it; gas does it faster, and water holds up the cooling."""
-    return bool(
-        climbs.rate >= max(least, np.sqrt(FALLS * least * climbs.fall))
-        and climbs.top_c >= limits["melts_c"]
-        and climbs.bottom_c <= limits["freezes_c"]
-        and climbs.apart_min <= limits["harvests_apart_min"]
-    )
+    """Whether the line alone shows that it is warmed, by `least` [K/min], again and again. Air does it more slowly than a compressor
+    cools it; gas does it faster, and water holds up the cooling."""
+    fast = climbs.rate >= max(least, np.sqrt(FALLS * least * climbs.fall))
+    return bool(fast and climbs.apart_min <= limits["harvests_apart_min"])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -143,8 +140,6 @@ class _Climbs:
 
     rate: float  # at most [K/min]; all but a quarter of them no faster
     fall: float  # how fast it falls at most after one [K/min]
-    top_c: float
-    bottom_c: float  # before the next one
     apart_min: float  # from one to the next; 0 of a single one
 
 
@@ -164,15 +159,13 @@ def _climbs(line: Trace, spans_ns: np.ndarray, limits: Mapping[str, float]) -> _
     for i, j, k in zip(begin, end, following, strict=True):
         if j > i and np.isfinite(level[i:k]).all():
             top = i + int(np.argmax(level[i:j]))
-            found.append((rate[i:j].max(), -rate[top:k].min(), level[top], level[top:k].min()))
+            found.append((rate[i:j].max(), -rate[top:k].min()))
     if not found:
-        return _Climbs(rate=np.nan, fall=np.nan, top_c=np.nan, bottom_c=np.nan, apart_min=np.nan)
-    fastest, fall, top_c, bottom_c = np.array(found).T
+        return _Climbs(rate=np.nan, fall=np.nan, apart_min=np.nan)
+    fastest, fall = np.array(found).T
     return _Climbs(
         rate=float(np.quantile(fastest, 0.75)),
         fall=float(np.median(fall)),
-        top_c=float(np.median(top_c)),
-        bottom_c=float(np.median(bottom_c)),
         apart_min=float(np.median(np.diff(spans_ns[:, 0]))) / 6e10 if len(spans_ns) > 1 else 0.0,
     )
 
