@@ -49,7 +49,7 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
             what="at which hot gas warms a line at least, while a clamp shows the compressor running …",
         ),
         "warmed_alone_k_per_min": Limit(
-            value=3.0,
+            value=2.3,
             unit="K/min",
             what="… and where there is no clamp; faster still where it falls faster …",
         ),
@@ -58,10 +58,6 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
             unit="K/min",
             what="… or where a clamp shows the compressor standing: a heater, or warm water",
         ),
-        "melts_c": Limit(
-            value=-8.0, unit="°C", what="ice comes off no line that stays so cold, however loose its clip …"
-        ),
-        "freezes_c": Limit(value=4.0, unit="°C", what="… and none freezes on one that stays warmer"),
         "harvests_apart_min": Limit(
             value=180.0, unit="min", what="between which only a line shows them: defrosts lie farther apart"
         ),

@@ -26,7 +26,7 @@ STANDS, RUNS = (
     0.5,
 )  # parts of the running current: under the one the compressor stands, from the other on it runs
 WITH_HARVESTS = 1.6  # times more does a current spread where hot gas, fans and pumps come with harvests
-FALLS = 1.2  # a line that air warms falls faster than it climbs, the more so the slower it climbs
+FALLS = 1.6  # a line that air warms falls faster than it climbs, the more so the slower it climbs
 SCATTER = 0.2  # of the usual freeze, by which half of them differ at most
 STEP_BY_DRIFT = 3.0  # times what a current drifts anyway: a step
 WHOLE_RUN = 0.35  # of the usual freeze: a shorter run is a trip, in which no harvest is looked for
@@ -102,72 +102,71 @@ def _warmed_by_gas(
     limits: Mapping[str, float],
 ) -> bool:
     """Whether most of what was taken for cycles has two parts in which the compressor runs, in the second of which the line is warmed."""
-    climbs = _climbs(line, harvests, limits) if line is not None else None
+    climbs = _climbs(line, _spans(harvests), limits) if line is not None else None
     if running is None:
         return climbs is not None and _warmed(climbs, limits, limits["warmed_alone_k_per_min"])
     if running.whole.sum() < limits["thermostat_turns"]:
-        return running.spread <= WITH_HARVESTS * limits["one_speed_spread"]
+        too_slow = climbs is not None and climbs.rate < limits["warmed_least_k_per_min"]
+        return running.spread <= WITH_HARVESTS * limits["one_speed_spread"] and not too_slow
     freezes_ns = [p.end_ns - p.start_ns for p in phases if p.kind is PhaseKind.FREEZE]
     least_ns = max(limits["trip_run_min"] * 6e10, WHOLE_RUN * float(np.median(freezes_ns or [0.0])))
-    lasted_ns = running.end_ns - running.start_ns
-    runs = max(1, int((running.whole & (lasted_ns >= least_ns)).sum()))
-    if climbs is not None and _warmed(climbs, limits, limits["warmed_standing_k_per_min"]):
-        return len(harvests) >= MOST * runs  # a heater, or warm water, loosens the ice
+    runs = max(1, int((running.whole & (running.end_ns - running.start_ns >= least_ns)).sum()))
     if climbs is None:
-        shows = _in_order(harvests, running)
-    else:
-        shows = climbs.rate >= limits["warmed_least_k_per_min"]
-    return shows and _while_running(harvests, running, limits, by_level=climbs is None) >= MOST * runs
+        within = _while_running(harvests, running, limits, by_level=True)
+        return _in_order(harvests, running) and within >= MOST * runs
+    within = _while_running(harvests, running, limits, by_level=False)
+    if climbs.rate >= limits["warmed_least_k_per_min"] and within >= MOST * runs:
+        return True
+    # A heater, or warm water, may loosen the ice while the compressor stands.
+    stops = np.column_stack([running.end_ns[:-1], running.start_ns[1:]])[running.whole[:-1]]
+    return _warmed(_climbs(line, stops, limits), limits, limits["warmed_standing_k_per_min"])
+
+
+def _spans(phases: Sequence[Phase]) -> np.ndarray:
+    """Start and end of each of `phases`, int64 (k, 2) [ns]."""
+    return np.array([(p.start_ns, p.end_ns) for p in phases], dtype=np.int64).reshape(-1, 2)
 
 
 def _warmed(climbs: _Climbs, limits: Mapping[str, float], least: float) -> bool:
-    """Whether the line alone shows that it is warmed, by `least` [K/min]: from where water freezes to where ice melts, again and again.
-    Air does it more slowly than a compressor cools it; gas does it faster, and water holds up the cooling."""
-    return bool(
-        climbs.rate >= max(least, np.sqrt(FALLS * least * climbs.fall))
-        and climbs.top_c >= limits["melts_c"]
-        and climbs.bottom_c <= limits["freezes_c"]
-        and climbs.apart_min <= limits["harvests_apart_min"]
-    )
+    """Whether the line alone shows that it is warmed, by `least` [K/min], again and again. Air does it more slowly than a compressor
+    cools it; gas does it faster, and water holds up the cooling."""
+    fast = climbs.rate >= max(least, np.sqrt(FALLS * least * climbs.fall))
+    return bool(fast and climbs.apart_min <= limits["harvests_apart_min"])
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Climbs:
-    """How a line climbs in harvests; medians, except for the rate."""
+    """How a line climbs, here and there; medians, except for the rate."""
 
     rate: float  # at most [K/min]; all but a quarter of them no faster
     fall: float  # how fast it falls at most after one [K/min]
-    top_c: float
-    bottom_c: float  # before the next one
     apart_min: float  # from one to the next; 0 of a single one
 
 
-def _climbs(line: Trace, harvests: Sequence[Phase], limits: Mapping[str, float]) -> _Climbs:
+def _climbs(line: Trace, spans_ns: np.ndarray, limits: Mapping[str, float]) -> _Climbs:
+    """How `line` climbs in `spans_ns`, int64 (k, 2)."""
     cells = signals.lay_cells([line], limits)
     level = course_of(line, cells).level
     over = max(1, round(RISE_S / cells.step_s))
     rate = np.zeros(len(level))
     rate[over:-over] = (level[2 * over :] - level[: -2 * over]) / (2 * over * cells.step_s / 60.0)
     rate[np.isnan(rate)] = 0.0
-    begin_ns = np.array([p.start_ns for p in harvests])
-    begin = np.searchsorted(cells.start_ns, begin_ns)
-    end = np.searchsorted(cells.start_ns, [p.end_ns + round(AFTER_S * 1e9) for p in harvests])
+    begin = np.searchsorted(cells.start_ns, spans_ns[:, 0])
+    end = np.searchsorted(cells.start_ns, spans_ns[:, 1] + round(AFTER_S * 1e9))
     following = np.r_[begin[1:], len(level)]
     end = np.minimum(end, following)
     found = []
     for i, j, k in zip(begin, end, following, strict=True):
         if j > i and np.isfinite(level[i:k]).all():
             top = i + int(np.argmax(level[i:j]))
-            found.append((rate[i:j].max(), -rate[top:k].min(), level[top], level[top:k].min()))
+            found.append((rate[i:j].max(), -rate[top:k].min()))
     if not found:
-        return _Climbs(rate=np.nan, fall=np.nan, top_c=np.nan, bottom_c=np.nan, apart_min=np.nan)
-    fastest, fall, top_c, bottom_c = np.array(found).T
+        return _Climbs(rate=np.nan, fall=np.nan, apart_min=np.nan)
+    fastest, fall = np.array(found).T
     return _Climbs(
         rate=float(np.quantile(fastest, 0.75)),
         fall=float(np.median(fall)),
-        top_c=float(np.median(top_c)),
-        bottom_c=float(np.median(bottom_c)),
-        apart_min=float(np.median(np.diff(begin_ns))) / 6e10 if len(harvests) > 1 else 0.0,
+        apart_min=float(np.median(np.diff(spans_ns[:, 0]))) / 6e10 if len(spans_ns) > 1 else 0.0,
     )
 
 

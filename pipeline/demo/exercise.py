@@ -22,7 +22,7 @@ from pipeline.errors import LogFileError, UsageError
 
 SHEET = "answers.sealed"
 UNITS, HEALTHY = 6, 2
-DAYS, INTERVAL_S = 2.5, 10
+DAYS, INTERVAL_S = 2.5, 5  # slower, a failed start could not be seen
 _FIRST_LINE = (
     "The answers to exercise {number}, sealed. When you have found your own: icelogs demo DIR --answers"
 )

@@ -14,7 +14,7 @@ import pipeline.findings.rules as room
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings import thresholds
 from pipeline.findings.advice.cautions import cautions
-from pipeline.findings.advice.ranking import Advice, Heard, advise
+from pipeline.findings.advice.ranking import Advice, RuleResult, advise
 from pipeline.findings.advice.verdict import verdict
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.evidence.elsewhere import Elsewhere
@@ -128,7 +128,7 @@ def _found(case: Case, whole: Case, *, of_the_log: bool = True, also: frozenset[
 
     also: codes that are judged by `whole` too, for a fault that fills `case` and is told by what was before it.
     """
-    seen_by_rules: list[Heard] = []
+    seen_by_rules: list[RuleResult] = []
     not_judged: dict[str, NotJudged] = {}
     by_whole = {rule.code for rule in all_rules() if rule.of_the_log} | also
     for rule in all_rules():
@@ -140,7 +140,7 @@ def _found(case: Case, whole: Case, *, of_the_log: bool = True, also: frozenset[
             not_judged.setdefault(rule.code, NotJudged(code=rule.code, needs=outcome.needs))
             continue
         seen = outcome if isinstance(outcome, tuple) else (outcome,) if outcome else ()
-        seen_by_rules += [Heard(rule=rule, seen=s, signals=signals(by, s.cycles, s.usual)) for s in seen]
+        seen_by_rules += [RuleResult(rule=rule, seen=s, signals=signals(by, s.cycles, s.usual)) for s in seen]
     codes = {h.rule.code for h in seen_by_rules}
     seen_by_rules = [h for h in seen_by_rules if not codes & set(h.rule.quiet_when)]
     advised_by = whole if also else case  # what fills a part shows its pattern only beside what was before
@@ -158,7 +158,7 @@ def _found(case: Case, whole: Case, *, of_the_log: bool = True, also: frozenset[
     )
 
 
-def _without_cycles(h: Heard) -> Heard:
+def _without_cycles(h: RuleResult) -> RuleResult:
     """What a rule found over a log, or a part of it, for advice on another one, whose cycles are others."""
     return replace(h, seen=replace(h.seen, cycles=None, usual=None))
 
@@ -172,7 +172,7 @@ def _apply(rule: Rule, case: Case):
     return rule.test(case)
 
 
-def _finding(h: Heard, advice: Advice, case: Case) -> Finding:
+def _finding(h: RuleResult, advice: Advice, case: Case) -> Finding:
     seen = h.seen
     return Finding(
         code=h.rule.code,

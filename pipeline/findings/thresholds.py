@@ -250,7 +250,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("current_pct_per_k", 0.8, "%/K", "by which a kelvin of air raises the current …"),
     _row("current_pct_per_k_sd", 0.8, "%/K", "… give or take, one sigma"),
     # Cold side
-    _row("freeze_end_high_c", -2.0, "°C", "a freeze that ends warmer than this makes little ice"),
+    _row("freeze_end_high_c", -1.0, "°C", "a freeze that ends warmer than this makes hardly any ice: it melts at 0 °C"),
     _row("slab_end_high_c", -6.0, "°C", "the same for the small slab machine, whose plate ends far colder"),
     _row("freeze_end_rise_k", 3.0, "K", "rise of the end-of-freeze temperature within a log that matters"),
     _row("freeze_end_k_per_k", 0.1, "K/K", "by which a kelvin of air warms the end of freeze …"),

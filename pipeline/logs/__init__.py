@@ -20,19 +20,7 @@ if TYPE_CHECKING:
     from pipeline.logs.timeline import Timeline
     from pipeline.unit import Unit
 
-__all__ = [
-    "READER_VERSION",
-    "UnitFiles",
-    "assemble",
-    "find_units",
-    "of_one_time",
-    "read_file",
-    "reading_key",
-    "understand",
-]
-
-READER_VERSION = 5
-"""Raised whenever the same bytes may be read differently: a store drops what an older reader kept."""
+__all__ = ["UnitFiles", "assemble", "find_units", "of_one_time", "read_file", "reading_key", "understand"]
 
 
 def reading_key(unit: Unit) -> str:

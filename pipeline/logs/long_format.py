@@ -15,7 +15,8 @@ from pipeline.language.text import Text
 from pipeline.logs.clock.clock_columns import ClockPlan
 from pipeline.logs.layout.dialect import Dialect
 from pipeline.logs.layout.preamble import Head
-from pipeline.logs.rows.columns import Grid, texts_of
+from pipeline.logs.rows.columns import Grid
+from pipeline.logs.rows.numbers import texts_of
 from pipeline.logs.table import FileTable, LoggedColumn
 from pipeline.logs.vocabulary.cell_kinds import kind_of
 from pipeline.logs.vocabulary.quantities import says_nothing

@@ -16,7 +16,8 @@ from pipeline.logs.clock.to_utc import Moments, read_moments
 from pipeline.logs.layout.dialect import DELIMITERS, Dialect
 from pipeline.logs.layout.head_rows import Layout, is_header, split_row
 from pipeline.logs.layout.preamble import Head
-from pipeline.logs.rows.columns import MOST_BAD_SHARE, Grid, Numbers, is_repeat, line_of
+from pipeline.logs.rows.columns import MOST_BAD_SHARE, Grid, is_repeat, line_of
+from pipeline.logs.rows.numbers import Numbers
 from pipeline.logs.source.decode import Content
 from pipeline.logs.source.large_text import LargeText
 from pipeline.logs.table import FileTable, LoggedColumn

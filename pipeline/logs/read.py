@@ -85,15 +85,12 @@ def _with_parts_left_out(table: FileTable, failures: list[LogFileError], more_sh
     """The table, with what is said of the archive's other members, or of the workbook's other sheets."""
     if table.source.dialect.get("packed") == WORKBOOK:
         others = sorted([*more_sheets, *(e.file.rpartition("/")[2] for e in failures)])
-        sheet = table.name.rpartition("/")[2]
-        notes = [
-            Text(
-                key="logs.note.other_sheets",
-                english="of the workbook the sheet {sheet} was read, the first that holds times and readings; the others were left out: {others}",
-                values={"sheet": sheet, "others": ", ".join(others)},
-            )
-        ]
-        notes = notes if others else []
+        note = Text(
+            key="logs.note.other_sheets",
+            english="of the workbook the sheet {sheet} was read, the first that holds times and readings; the others were left out: {others}",
+            values={"sheet": table.name.rpartition("/")[2], "others": ", ".join(others)},
+        )
+        notes = [note] if others else []
     else:
         notes = [
             Text(

@@ -114,14 +114,8 @@ def _bars(shifted: Shifted) -> tuple[int, int]:
 
 def _bands(earlier: Log, later: Log, kind: str, reader: Reader) -> dict[str, Any] | None:
     """The usual freezes (or harvests) before and after, as two bands in one picture."""
-    start, end = (
-        ("freeze_start_ns", "harvest_start_ns")
-        if kind == "freeze"
-        else ("harvest_start_ns", "harvest_end_ns")
-    )
     both = [
-        overlay(log.timeline, log.record, start=start, end=end, abnormal=_odd(log, f"{kind}_min"))
-        for log in (earlier, later)
+        overlay(log.timeline, log.record, kind, abnormal=_odd(log, f"{kind}_min")) for log in (earlier, later)
     ]
     before, after = both
     if (

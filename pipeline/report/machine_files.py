@@ -54,7 +54,7 @@ def cycles_csv(record: CycleRecord, judgement: Judgement, offsets: Offsets) -> s
     """One row a cycle: first the columns of the contract, then every measure."""
     table = columns_of(record)
     flags = cycle_flags(judgement.findings)
-    numbers = [int(n) for n in _cycle_numbers(table)]
+    numbers = table["cycle"].tolist()
     columns: dict[str, list[str]] = {
         "cycle": [str(n) for n in numbers],
         "flags": [" ".join(flags.get(n, ())) for n in numbers],
@@ -64,15 +64,11 @@ def cycles_csv(record: CycleRecord, judgement: Judgement, offsets: Offsets) -> s
             continue
         values = table[name]
         if name.endswith("_ns"):
-            columns[name.removesuffix("_ns")] = list(
-                iso_times(values.astype(np.int64), offsets, always_ms=True)
-            )
+            columns[name.removesuffix("_ns")] = list(iso_times(values, offsets, always_ms=True))
         elif values.dtype == bool:
             columns[name] = ["true" if v else "false" for v in values]
-        elif values.dtype.kind in "fiu":
-            columns[name] = _numbers(name, values)
         else:
-            columns[name] = [spreadsheet_safe(str(v)) for v in values]
+            columns[name] = _numbers(name, values)
     order = [*_FIRST, *(name for name in columns if name not in _FIRST)]
     return to_csv(order, zip(*(columns[name] for name in order), strict=True))
 
@@ -267,13 +263,7 @@ def to_csv(header, rows) -> str:
     return out.getvalue()
 
 
-def _cycle_numbers(table) -> np.ndarray:
-    return table["cycle"]
-
-
 def _numbers(name: str, values: np.ndarray) -> list[str]:
-    if values.dtype.kind in "iu":
-        return [str(int(v)) for v in values]
     decimals = next(
         (d for s, d in sorted(_DECIMALS.items(), key=lambda x: -len(x[0])) if name.endswith(s)), 4
     )

@@ -22,7 +22,6 @@ from pipeline.logs.timeline import Problem, Timeline
 from pipeline.report.clock import DAY_NS, iso_times
 from pipeline.report.machine_files import plain, side_table
 from pipeline.report.numbers.columns import columns_of, spans_of
-from pipeline.report.numbers.hours import days_as_json
 from pipeline.report.numbers.unjudged import Unjudged
 from pipeline.report.numbers.waiting import waiting_of
 from pipeline.report.numbers.whole import Numbers
@@ -204,7 +203,7 @@ def summarise(
         idle_share=_idle_share(record),
         made_ice_kg_per_day=plain(numbers.made_kg_per_day),
         expected_kg_per_day=plain(output.expected_kg_per_day),
-        hours=tuple(days_as_json(numbers.hours)),
+        hours=tuple(vars(day) | {"runs": [list(run) for run in day.runs]} for day in numbers.hours),
         usual={
             name: [plain(v) for v in (lim.low, lim.centre, lim.high)] for name, lim in numbers.limits.items()
         },

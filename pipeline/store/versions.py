@@ -26,9 +26,7 @@ _LIBRARIES = (
 @functools.cache
 def reader_version() -> str:
     """Changes whenever the same file might be read differently."""
-    from pipeline.logs import READER_VERSION
-
-    return f"{READER_VERSION}-{digest_of(READ_BY)}"
+    return digest_of(READ_BY)
 
 
 @functools.cache

@@ -4,6 +4,7 @@ some harvests that stall, one night off, one gap. Nothing here was measured on a
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -12,6 +13,9 @@ from pipeline.cycles.record import CYCLE_COLUMNS, START_COLUMNS, CycleRecord, Ph
 from pipeline.findings.finding import Finding, Judgement, NotJudged, Output, Severity, Shows, Verdict
 from pipeline.language.text import Text
 from pipeline.logs.timeline import Channel, SourceFile, Timeline
+from pipeline.report import ReportOptions, write_unit
+from pipeline.report.given import Given
+from pipeline.report.summary import UnitSummary
 from pipeline.unit import Unit
 
 S = 1_000_000_000
@@ -82,6 +86,21 @@ def made_up(
         timeline,
         record,
         _judgement(record, start, end, well),
+    )
+
+
+def reported(folder: Path, parts=None, *, problems=(), options=None, given=None, **made) -> UnitSummary:
+    """What is written into `folder` of `parts` (unit, timeline, record, judgement), or of `made_up(**made)`; its summary."""
+    unit, timeline, record, judgement = made_up(**made) if parts is None else parts
+    return write_unit(
+        folder,
+        unit=unit,
+        timeline=timeline,
+        record=record,
+        judgement=judgement,
+        problems=problems,
+        options=options or ReportOptions(),
+        given=given or Given(),
     )
 
 

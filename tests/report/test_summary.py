@@ -3,12 +3,12 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.report import ReportOptions, UnitSummary, read_summary, write_unit
+from pipeline.report import UnitSummary, read_summary
 from pipeline.report.numbers.whole import numbers_of
 from pipeline.report.page.trend import trend_of
 from pipeline.report.summary import LEVELS, summarise, text_from
 from pipeline.report.wording import Reader
-from tests.report.made_up import made_up
+from tests.report.made_up import made_up, reported
 
 
 def summary_of(previous=None, **options) -> UnitSummary:
@@ -100,15 +100,6 @@ def test_a_trend_is_told_from_the_verdict_first_and_the_freezes_next(summary, be
 
 def test_writing_a_unit_finds_the_report_before_by_itself(tmp_path: Path):
     for days in (2, 3):
-        unit, timeline, record, judgement = made_up(days=days, interval_s=60)
-        got = write_unit(
-            tmp_path,
-            unit=unit,
-            timeline=timeline,
-            record=record,
-            judgement=judgement,
-            problems=[],
-            options=ReportOptions(),
-        )
+        got = reported(tmp_path, days=days, interval_s=60)
     assert got.previous["days"] == 2.0
     assert read_summary(tmp_path) == got

@@ -86,7 +86,7 @@ def sentences(
 ) -> tuple[tuple[Text, ...], tuple[Text, ...]]:
     """(for, against) one cause, strongest first; each side ends with what was compared with what.
 
-    votes: measure ("view:measure") or event -> nats, of `probabilities.Belief.votes`. signals: what stands beside the finding, of
+    votes: measure ("view:measure") or event -> nats, of `probabilities.Posterior.votes`. signals: what stands beside the finding, of
     `evidence.signals.Signals`: where it has the number of a sentence, the sentence says that one.
     """
     ranked = sorted(votes, key=lambda m: -abs(votes[m]))

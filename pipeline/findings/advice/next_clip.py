@@ -15,7 +15,7 @@ import numpy as np
 from pipeline.findings.advice.causes import CAUSES, SOMETHING_ELSE
 from pipeline.findings.advice.checks import HAZARDS
 from pipeline.findings.advice.pattern import COMMON, Pattern
-from pipeline.findings.advice.probabilities import Belief
+from pipeline.findings.advice.probabilities import Posterior, one_thing
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.finding import NextClip, Speaks
 from pipeline.findings.phrase import Phrase, phrase
@@ -71,9 +71,9 @@ _UNDER = {u: phrase(f"clip.under.{u}", f"under {{high_{u}}}") for u in _UNITS}
 _WITHIN = {u: phrase(f"clip.within.{u}", f"{{low_{u}}} to {{high_{u}}}") for u in _UNITS}
 
 
-def next_clip(case: Case, belief: Belief, pattern: Pattern) -> NextClip | None:
+def next_clip(case: Case, posterior: Posterior, pattern: Pattern) -> NextClip | None:
     """The candidate with the most expected information for its price; None where none is worth it."""
-    odds = {k: p for k, p in belief.marginal.items() if p >= _LEAST_CAUSE or k == SOMETHING_ELSE}
+    odds = {k: p for k, p in posterior.marginal.items() if p >= _LEAST_CAUSE or k == SOMETHING_ELSE}
     if len(odds) < 2:
         return None
     total = sum(odds.values())
@@ -144,7 +144,7 @@ def _predicted(c: _Candidate, odds: dict[str, float], case: Case) -> tuple[np.nd
 
 
 def _speaks(c: _Candidate, odds: dict[str, float], x: np.ndarray, rows: np.ndarray) -> tuple[Speaks, ...]:
-    """For the likeliest causes the readings at which each is likelier than before, and than the others of them."""
+    """For the likeliest causes the readings at which each is likelier than before, beside all that are another thing."""
     keys = [k for k in odds if k != SOMETHING_ELSE]
     keys = sorted(keys, key=lambda k: -odds[k])[:_SAID]
     place = {k: i for i, k in enumerate(odds)}
@@ -152,7 +152,10 @@ def _speaks(c: _Candidate, odds: dict[str, float], x: np.ndarray, rows: np.ndarr
     mean = (np.array([odds[k] for k in odds])[:, None] * rows).sum(axis=0)
     out = []
     for i, key in enumerate(keys):
-        better = (shares[i] > _BETTER * mean) & (mean > 1e-5)
+        others = [k for k in odds if k != key and not one_thing(k, key)]
+        total = sum(odds[k] for k in others)
+        rest = sum(odds[k] * rows[place[k]] for k in others) / total if total else mean
+        better = (shares[i] > _BETTER * rest) & (mean > 1e-5)
         if float(shares[i][better].sum()) < _SPOKEN:
             continue
         at = np.flatnonzero(better)

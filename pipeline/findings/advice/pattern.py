@@ -63,19 +63,21 @@ class Pattern:
     level: Values = field(default_factory=dict)
     sudden: float = 0.0  # nats by which a step explains the change better than a ramp
     events: frozenset[str] = frozenset()
-    told: frozenset[str] = frozenset()  # events that this log could show
+    observable: frozenset[str] = frozenset()  # events that this log could show
     codes: frozenset[str] = frozenset()  # findings on the machine
-    air_told: bool = False
     slopes: Mapping[str, float] = field(default_factory=dict)  # measure -> change for a kelvin of air
-    odd_share: float = 0.0  # of the cycles
-    cycle_h: float = math.nan
 
 
 def read(case: Case, seen: Sequence[tuple[Rule, Seen]], *, of_the_logger: frozenset[str]) -> Pattern:
     """The pattern of one log. `seen`: what the rules found; `of_the_logger`: codes that are no fault of the machine."""
     events = _events(case, seen) | _without_ice(case, seen)
     codes = frozenset(rule.code for rule, _ in seen) - of_the_logger
-    base = {"events": events, "told": _told(case, events), "codes": codes, "slopes": _slopes(case)}
+    base = {
+        "events": events,
+        "observable": _observable(case, events),
+        "codes": codes,
+        "slopes": _slopes(case),
+    }
     if case.n == 0:
         return Pattern(**base)
     series = _series(case)
@@ -85,7 +87,6 @@ def read(case: Case, seen: Sequence[tuple[Rule, Seen]], *, of_the_logger: frozen
     later, sudden, early = _later(case, series, usual)
     t = case.thresholds
     rare = 0 < share < _OFTEN and usual.sum() >= t["level_cycles"]
-    hours = (case.timeline.end_ns - case.timeline.start_ns) / 3.6e12
     return Pattern(
         **base,
         later=later,
@@ -94,9 +95,6 @@ def read(case: Case, seen: Sequence[tuple[Rule, Seen]], *, of_the_logger: frozen
         if rare
         else {},
         level=_level(case, series, early),
-        air_told=bool(np.isfinite(series["air_k"]).any()),
-        odd_share=share if rare else 0.0,
-        cycle_h=hours / max(case.n, 1),
     )
 
 
@@ -354,18 +352,18 @@ def _count(what: Seen) -> int:
     return 1 if what.cycles is None else max(int(np.sum(what.cycles)), 1)
 
 
-def _told(case: Case, events: frozenset[str]) -> frozenset[str]:
+def _observable(case: Case, events: frozenset[str]) -> frozenset[str]:
     """Events that these channels could show, so that their absence says something. A stop that nobody looked for, or that another
     finding has already, says nothing; nor do other kinds of trips beside one that was told (`events`)."""
     clamp = case.timeline.get("current_compressor", "current", "power")
     cold = case.timeline.get("evaporator", "suction")
-    told = {"timeout", "no-ice", "ice-left"}
+    shown = {"timeout", "no-ice", "ice-left"}
     if cold is not None:
-        told |= {"stall-cold", "stall-plateau", "stall-limit", "stall-repeated", "hunting"}
-        told |= {"trips-high", "trips-low", "trips-overload", "trips-unknown"}
+        shown |= {"stall-cold", "stall-plateau", "stall-limit", "stall-repeated", "hunting"}
+        shown |= {"trips-high", "trips-low", "trips-overload", "trips-unknown"}
     if clamp is not None:
-        told |= {"trips-high", "trips-low", "trips-overload", "trips-chatter"}
+        shown |= {"trips-high", "trips-low", "trips-overload", "trips-chatter"}
         if clamp.interval_s <= 5:
-            told.add("failed-start")
+            shown.add("failed-start")
     trips = frozenset(_TRIPS.values())
-    return frozenset(told) - (trips if trips & events else frozenset())
+    return frozenset(shown) - (trips if trips & events else frozenset())

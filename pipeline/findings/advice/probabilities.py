@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings.advice.causes import CAUSES, COURSES, MEASURES, SOMETHING_ELSE, TABLE, Cause, End
+from pipeline.findings.advice.causes import CAUSES, COURSES, MEASURES, SOMETHING_ELSE, TABLE, End
 from pipeline.findings.advice.pattern import Pattern, Values
 
 SEVERITIES = np.array([0.25, 0.5, 0.8, 1.2, 1.8])
@@ -32,7 +32,7 @@ _ENDS: Mapping[End, float] = {"level": 0.5, "temperature": 0.3, "delay": 0.15, "
 
 
 @dataclass(frozen=True, kw_only=True)
-class Belief:
+class Posterior:
     """Hypotheses with their probabilities, adding up to 1, and what spoke for and against each single cause."""
 
     hypotheses: Mapping[tuple[str, ...], float]  # () is something else
@@ -124,7 +124,7 @@ def _events(keys: tuple[str, ...] | None, pattern: Pattern) -> dict[str, float]:
     out = {}
     for event, anyway in TABLE.chance.items():
         there = event in pattern.events
-        if not there and event not in pattern.told:
+        if not there and event not in pattern.observable:
             continue
         p = 0.12 if keys is None else anyway
         for key in keys or ():
@@ -172,7 +172,7 @@ def _course(keys: tuple[str, ...] | None, pattern: Pattern) -> dict[str, float]:
     return {v: math.log(max(p, 0.01)) for v, p in out.items()}
 
 
-def believe(pattern: Pattern, *, cooling: str = "air") -> Belief:
+def posterior_of(pattern: Pattern, *, cooling: str = "air") -> Posterior:
     """The probabilities of all hypotheses under one log's pattern. `cooling`: "air" or "water"."""
     able = [k for k in TABLE.machine if CAUSES[k].cooling in ("", cooling)]
     whole = sum(CAUSES[k].prior for k in able) + CAUSES[SOMETHING_ELSE].prior
@@ -186,7 +186,7 @@ def believe(pattern: Pattern, *, cooling: str = "air") -> Belief:
     likeliest = sorted(able, key=lambda k: -logs[(k,)])[:_PAIRED]
     for i, a in enumerate(likeliest):
         for b in likeliest[i + 1 :]:
-            if _one_thing(CAUSES[a], CAUSES[b]):
+            if one_thing(a, b):
                 continue
             value, _ = _log_likelihood((a, b), pattern)
             prior = CAUSES[a].prior * CAUSES[b].prior / whole**2
@@ -194,8 +194,8 @@ def believe(pattern: Pattern, *, cooling: str = "air") -> Belief:
     top = max(logs.values())
     odds = {h: math.exp(v - top) for h, v in logs.items()}
     total = sum(odds.values())
-    belief = {h: o / total for h, o in odds.items()}
-    return Belief(hypotheses=belief, votes=_votes(parts, belief))
+    posterior = {h: o / total for h, o in odds.items()}
+    return Posterior(hypotheses=posterior, votes=_votes(parts, posterior))
 
 
 _SAME = (
@@ -211,15 +211,16 @@ _SAME = (
 )  # causes of which one rules the other out, or is the other by degrees
 
 
-def _one_thing(a: Cause, b: Cause) -> bool:
-    return any({a.key, b.key} <= group for group in _SAME)
+def one_thing(a: str, b: str) -> bool:
+    """Whether of two causes one rules the other out, or is the other by degrees."""
+    return any({a, b} <= group for group in _SAME)
 
 
 def _votes(
-    parts: Mapping[str, Mapping[str, float]], belief: Mapping[tuple[str, ...], float]
+    parts: Mapping[str, Mapping[str, float]], posterior: Mapping[tuple[str, ...], float]
 ) -> dict[str, dict[str, float]]:
     """What each measure and event says for a cause against the mean of all the others that are likely at all."""
-    weight = {k: belief.get((k,) if k != SOMETHING_ELSE else (), 0.0) + 0.01 for k in parts}
+    weight = {k: posterior.get((k,) if k != SOMETHING_ELSE else (), 0.0) + 0.01 for k in parts}
     out: dict[str, dict[str, float]] = {}
     for key, own in parts.items():
         others = {k: w for k, w in weight.items() if k != key}

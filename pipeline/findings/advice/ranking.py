@@ -12,7 +12,7 @@ from pipeline.findings.advice.causes import CAUSES, SOMETHING_ELSE, TABLE
 from pipeline.findings.advice.checks import CHECKS, fitting, step_of
 from pipeline.findings.advice.next_clip import next_clip
 from pipeline.findings.advice.pattern import Pattern, read
-from pipeline.findings.advice.probabilities import Belief, believe
+from pipeline.findings.advice.probabilities import Posterior, posterior_of
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.evidence.signals import Signals
 from pipeline.findings.finding import NextClip, Odds, Severity, Step
@@ -28,7 +28,7 @@ _CATCH_TIMES = 2.3  # waiting for this many times the mean interval meets nine i
 
 
 @dataclass(frozen=True, kw_only=True)
-class Heard:
+class RuleResult:
     """A finding with what the other channels say of it."""
 
     rule: Rule
@@ -57,28 +57,28 @@ class Advice:
 class Whole:
     """What is to be said of one log."""
 
-    advice: tuple[Advice, ...]  # in the order of the findings that were heard
+    advice: tuple[Advice, ...]  # in the order of the findings
     steps: tuple[Step, ...]
     next_clip: NextClip | None
 
 
-def advise(case: Case, heard: Sequence[Heard]) -> Whole:
+def advise(case: Case, results: Sequence[RuleResult]) -> Whole:
     """Causes, checks and the next channel for the findings of one log. Raises KeyError for a cause that is not in the table."""
     of_the_logger = {code for key in CAUSES for code in CAUSES[key].logger}
-    pattern = read(case, [(h.rule, h.seen) for h in heard], of_the_logger=frozenset(of_the_logger))
-    belief = believe(pattern, cooling=case.unit.cooling) if pattern.codes else None
+    pattern = read(case, [(h.rule, h.seen) for h in results], of_the_logger=frozenset(of_the_logger))
+    posterior = posterior_of(pattern, cooling=case.unit.cooling) if pattern.codes else None
     advice = []
-    for h in heard:
+    for h in results:
         named = tuple(dict.fromkeys(k for key in h.keys for k in TABLE.standing_for(key)))
-        if belief is None or h.rule.code in of_the_logger:
+        if posterior is None or h.rule.code in of_the_logger:
             odds = _by_logger(h.rule.code, named)
         else:
-            odds = belief.of_finding(h.rule.code, named)
-        advice.append(_advice(odds, belief, pattern, h, case))
+            odds = posterior.of_finding(h.rule.code, named)
+        advice.append(_advice(odds, posterior, pattern, h, case))
     together = {s.check: s for a in advice for s in reversed(a.steps)}
     steps = sorted(together.values(), key=lambda s: CHECKS[s.check].rank)
-    grave = any(h.seen.severity is not Severity.NOTE for h in heard if h.rule.code not in of_the_logger)
-    clip = next_clip(case, belief, pattern) if belief is not None and grave else None
+    grave = any(h.seen.severity is not Severity.NOTE for h in results if h.rule.code not in of_the_logger)
+    clip = next_clip(case, posterior, pattern) if posterior is not None and grave else None
     return Whole(advice=tuple(advice), steps=tuple(steps), next_clip=clip)
 
 
@@ -96,15 +96,15 @@ def _by_logger(code: str, named: tuple[str, ...]) -> dict[str, float]:
 
 
 def _advice(
-    odds: Mapping[str, float], belief: Belief | None, pattern: Pattern, h: Heard, case: Case
+    odds: Mapping[str, float], posterior: Posterior | None, pattern: Pattern, h: RuleResult, case: Case
 ) -> Advice:
     named = [k for k in odds if k != SOMETHING_ELSE]
     kept = [k for k in named if odds[k] >= _LIKELY][:_SHOWN] or named[:1]
     told = []
     for key in (*named, SOMETHING_ELSE):
         because, against = (), ()
-        if belief is not None and (key in kept or key == SOMETHING_ELSE) and not CAUSES[key].of_the_logger:
-            because, against = sentences(belief.votes.get(key, {}), pattern, h.signals.known())
+        if posterior is not None and (key in kept or key == SOMETHING_ELSE) and not CAUSES[key].of_the_logger:
+            because, against = sentences(posterior.votes.get(key, {}), pattern, h.signals.known())
         told.append(
             Odds(cause=key, text=CAUSES[key].text(), probability=odds[key], because=because, against=against)
         )
@@ -139,7 +139,7 @@ def _rounded(told: Sequence[Odds]) -> tuple[Odds, ...]:
     return tuple(out)
 
 
-def _catching(h: Heard, case: Case) -> Step | None:
+def _catching(h: RuleResult, case: Case) -> Step | None:
     """For a fault that shows in few cycles: how long to wait for the next one. None where it is there all the time."""
     if h.seen.cycles is None or case.n == 0 or not h.seen.flag_cycles:
         return None

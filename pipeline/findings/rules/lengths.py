@@ -111,7 +111,8 @@ def _minor_level(case: Case, y: np.ndarray) -> np.ndarray | None:
     """The smaller group of freezes where lengths lie at two levels that come and go, bool (n,); None where they lie at one, or nobody can
     tell which is the usual one."""
     t = case.thresholds
-    found = comes_and_goes(case.start_ns, y, least=_log_share(t["freeze_out_pct"], 1), thresholds=t)
+    least = _log_share(t["freeze_out_pct"], 1)
+    found = comes_and_goes(case.start_ns, y, least=least, thresholds=t, stays=False)
     if found is None or 100 * found.chosen.sum() > t["levels_most_pct"] * found.judged.sum():
         return None
     return found.chosen
@@ -318,7 +319,7 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
             "usual_low_min": round(math.exp(base.centre - 3 * base.below), 2),
             "usual_high_min": round(math.exp(base.centre + 3 * base.above), 2),
             "worst_min": round(float((np.max if side > 0 else np.min)(lengths[out])), 2),
-            "lost_min": round(lost_min, 1),
+            "lost_min": round(lost_min, 1) if lost_min > 0 else None,
             "uncertainty_min": round(1.645 * case.sigma_min, 2),
             "may_be_missed_harvests": "yes" if sewn else None,
             "corrected_for": ", ".join(case.adjusted.corrected_for),
@@ -344,9 +345,8 @@ def _severity(
     scatter = statistics.spread(np.abs(near - np.median(near)), _floor(case)) if len(near) else math.inf
     far = side * beside[out] > max(_log_share(t["single_far_pct"], side), t["single_far_z"] * scatter)
     blind = case.timeline.get("evaporator", "suction") is None
-    far &= ~(
-        blind & (beside[out] > math.log(t["single_blind_times"]))
-    )  # a harvest that the clamp did not show
+    # By a clamp alone: a harvest that it did not show, or one that it seemed to show, which cuts a freeze in two.
+    far &= ~(blind & ((side < 0) | (beside[out] > math.log(t["single_blind_times"]))))
     return Severity.WATCH if far.any() and not sewn else Severity.NOTE
 
 

@@ -34,6 +34,8 @@ _EXTREME = re.compile(
 _MEAN = re.compile(r"(?<![^\W\d_])(mean|avg|average|mittel\w*|media|moy\w*)(?![^\W\d_])", re.IGNORECASE)
 _TWIN_K = 0.6
 """Further than this two columns of one reading in °C and in °F do not lie apart, rounded to whole degrees."""
+_FROM_ZERO, _REVERSED = 0.2, 0.95
+"""A clamp whose readings beyond so much of the largest are below zero in so many cases is the wrong way round."""
 _CLEAR = 0.75
 """From this confidence on a column's own readings decide its unit."""
 
@@ -168,9 +170,27 @@ def _converted(draft: Draft, logged: str, rule: ChannelRule | None, log: LoggerL
         role, by, confidence = "other", "", 0.0
     if rule and rule.add:
         values = values + rule.add
+    elif house in ("A", "W") and _reversed(values):
+        values = -values
+        note(
+            notes,
+            log.files[0],
+            "logs.note.clamp_reversed",
+            '"{label}" reads below zero: the clamp sits the other way round; the sign of its readings was turned',
+            label=draft.label,
+        )
     return replace(
         draft, values=values, unit=house, unit_read=logged, role=role, role_by=by, role_confidence=confidence
     )
+
+
+def _reversed(values: np.ndarray) -> bool:
+    """Whether a clamp's readings (n,) lie below zero wherever it reads anything."""
+    seen = values[np.isfinite(values)]
+    if len(seen) == 0:
+        return False
+    far = np.abs(seen) > _FROM_ZERO * float(np.quantile(np.abs(seen), 0.95))
+    return bool(far.any()) and float((seen[far] < 0).mean()) > _REVERSED
 
 
 def _opened(opened: Sequence[_Open], log: LoggerLog, notes: Notes) -> tuple[list[Draft], list[_Open]]:

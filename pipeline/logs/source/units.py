@@ -19,20 +19,11 @@ PACKED_ENDINGS = frozenset({".gz"})  # one log inside: probes.csv.gz
 ARCHIVE_ENDINGS = frozenset({".zip"})  # any number of logs inside
 WORKBOOK_ENDINGS = frozenset({".xlsx", ".xls", ".xlsm", ".xlsb", ".ods", ".numbers"})
 """Not read, but a log saved as one of these must not be passed over without a word."""
-DATA_ENDINGS = WORKBOOK_ENDINGS | {
-    ".pdf",
-    ".rar",
-    ".7z",
-    ".db",
-    ".sqlite",
-    ".parquet",
-    ".json",
-    ".xml",
-    ".html",
-}
+_NO_LOG_ENDINGS = frozenset({".pdf", ".rar", ".7z", ".db", ".sqlite"})
+DATA_ENDINGS = WORKBOOK_ENDINGS | _NO_LOG_ENDINGS | {".parquet", ".json", ".xml", ".html"}
 """The same for `icelogs check`, which says of more files what they are."""
 PICTURE_ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".gif", ".bmp", ".tif", ".tiff", ".heic", ".webp"})
-_LISTED_WHEN_LOOSE = frozenset({".pdf", ".rar", ".7z", ".db", ".sqlite"}) | PICTURE_ENDINGS
+_LISTED_WHEN_LOOSE = _NO_LOG_ENDINGS | PICTURE_ENDINGS
 """A loose file of these is named as not read, unless it lies beside logs of its unit, as a picture of the machine may."""
 
 _NOTE_NAMES = re.compile(

@@ -29,58 +29,36 @@ _OTHER = (
     r"|record( number| no| nr| id)?|rec( no| nr)?|sample( number| no| nr)|count(er)?|index|seq(uence)?|row|id|uptime|heap|checksum|crc"
     r"|reactive( power)?|kvar|var|apparent( power)?|kva|va|blindleistung|scheinleistung|cost|price|kosten|preis|latitude|longitude|altitude"
 )
-_WORDS: tuple[tuple[Quantity, str], ...] = (
-    (
-        "temperature",
-        r"temp\d{0,2}|tmp|t ?\d{1,2}|temperatur\w*|temperature\w*|temperatura\w*|températures?|temperatuur|temperatură|teploty?|teplota"
-        r"|hőmérséklet|hőm|sıcaklık|isı|lämpötila|lämpö|hitastig|температур\w*|темп|θερμοκρασία|温度|溫度|气温|氣溫|온도"
-        r"|\w+temperatur|\w+temperatuur|celsius|fahrenheit|kelvin|deg ?[cf]|thermo\w*|therm|rtd|ntc|pt ?1000?|ds18b20",
-    ),
-    ("other", _OTHER),
-    (
-        "energy",
-        r"energy|energ[ií]a|energie|énergie|kwh|wh|zählerstand|energi|energia|energię|энергия|enerji|电能|電力量",
-    ),
-    (
-        "power",
-        r"power|active power|potencia|potenza|potência|leistung|wirkleistung|puissance|vermogen|effekt|teho|moc|výkon|мощность|güç|功率|電力"
-        r"|watts?|kw|kilowatts?|milliwatts?",
-    ),
-    (
-        "voltage",
-        r"volts?|voltage|tensión|tensione|tensão|tension|spannung|netzspannung|spanning|spänning|spænding|jännite|napięcie|napětí|напряжение"
-        r"|gerilim|电压|電圧|mains v|u rms|urms",
-    ),
-    (
-        "current",
-        r"current|clamp|pinza|zange|stromzange|pince|amps?|amperes?|amperage|milliamps?|corriente|intensidad|corrente|strom|stromaufnahme|\w*strom|courant|intensité|stroom"
-        r"|ström|strøm|virta|prąd|proud|áram|curent|ток|сила тока|akım|电流|電流|전류|i rms|irms|a rms|ampere",
-    ),
-    (
-        "pressure",
-        r"press(ure)?|presi[oó]n|pressione|pressão|druck|pression|druk|tryck|tryk|paine|ciśnienie|tlak|давление|basınç|压力|圧力",
-    ),
-    (
-        "temperature",
-        r"probes?|fühler|sondas?|sondes?|thermoelement|termopar|датчик",
-    ),  # clamps have a word of their own
+_WORDS = (
+    # quantity, words
+    r"temperature temp\d{0,2}|tmp|t ?\d{1,2}|temperatur\w*|temperature\w*|temperatura\w*|températures?|temperatuur|temperatură|teploty?|teplota"
+    r"|hőmérséklet|hőm|sıcaklık|isı|lämpötila|lämpö|hitastig|температур\w*|темп|θερμοκρασία|温度|溫度|气温|氣溫|온도"
+    r"|\w+temperatur|\w+temperatuur|celsius|fahrenheit|kelvin|deg ?[cf]|thermo\w*|therm|rtd|ntc|pt ?1000?|ds18b20",
+    f"other {_OTHER}",
+    r"energy energy|energ[ií]a|energie|énergie|kwh|wh|zählerstand|energi|energia|energię|энергия|enerji|电能|電力量",
+    r"power power|active power|potencia|potenza|potência|leistung|wirkleistung|puissance|vermogen|effekt|teho|moc|výkon|мощность|güç|功率|電力"
+    r"|watts?|kw|kilowatts?|milliwatts?",
+    r"voltage volts?|voltage|tensión|tensione|tensão|tension|spannung|netzspannung|spanning|spänning|spænding|jännite|napięcie|napětí|напряжение"
+    r"|gerilim|电压|電圧|mains v|u rms|urms",
+    r"current current|clamp|pinza|zange|stromzange|pince|amps?|amperes?|amperage|milliamps?|corriente|intensidad|corrente|strom|stromaufnahme|\w*strom|courant|intensité|stroom"
+    r"|ström|strøm|virta|prąd|proud|áram|curent|ток|сила тока|akım|电流|電流|전류|i rms|irms|a rms|ampere",
+    r"pressure press(ure)?|presi[oó]n|pressione|pressão|druck|pression|druk|tryck|tryk|paine|ciśnienie|tlak|давление|basınç|压力|圧力",
+    r"temperature probes?|fühler|sondas?|sondes?|thermoelement|termopar|датчик",  # clamps have a word of their own
 )
-_COMPILED: tuple[tuple[Quantity, re.Pattern[str]], ...] = tuple(
-    (quantity, re.compile(rf"(?<![^\W_])(?:{words})(?![^\W_])")) for quantity, words in _WORDS
+_COMPILED: tuple[tuple[str, re.Pattern[str]], ...] = tuple(
+    (quantity, re.compile(rf"(?<![^\W_])(?:{words})(?![^\W_])"))
+    for quantity, words in (row.split(" ", 1) for row in _WORDS)
 )
 _WIDE = {
-    "温度": "temperature",
-    "溫度": "temperature",
-    "온도": "temperature",
-    "湿度": "other",
-    "습도": "other",
-    "电流": "current",
-} | {
-    "電流": "current",
-    "전류": "current",
-    "电压": "voltage",
-    "電圧": "voltage",
-    "功率": "power",
+    word: quantity
+    for words, quantity in (
+        ("温度 溫度 온도", "temperature"),
+        ("湿度 습도", "other"),
+        ("电流 電流 전류", "current"),
+        ("电压 電圧", "voltage"),
+        ("功率", "power"),
+    )
+    for word in words.split()
 }
 """Words of scripts that set no blanks between them."""
 

@@ -14,7 +14,7 @@ from pipeline.findings.finding import Finding
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.charts import svg
 from pipeline.report.charts.axes import levels, minutes
-from pipeline.report.charts.overlay import Overlay, cold_trace
+from pipeline.report.charts.overlay import EDGES, Overlay, cold_trace
 from pipeline.report.clock import Offsets
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import thinned, trusted_readings
@@ -127,11 +127,7 @@ def _telling_cycle(finding: Finding, record: CycleRecord, kind: str) -> _Telling
     """Of the cycles meant, the one that shows the finding best and was seen whole."""
     table = columns_of(record)
     numbers = table["cycle"]
-    start, end = (
-        ("freeze_start_ns", "harvest_start_ns")
-        if kind == "freeze"
-        else ("harvest_start_ns", "harvest_end_ns")
-    )
+    start, end = EDGES[kind]
     length = table[f"{kind}_min"]
     usable = np.isin(numbers, finding.cycles) & np.isfinite(length) & (table[start] >= 0) & (table[end] >= 0)
     if not usable.any():

@@ -20,6 +20,13 @@ LEAST_IN_BAND = 5
 """Where fewer usual ones are left, or fewer than half of them, the band ends: what is left would be the slow ones alone."""
 
 
+EDGES = {
+    "freeze": ("freeze_start_ns", "harvest_start_ns"),
+    "harvest": ("harvest_start_ns", "harvest_end_ns"),
+}
+"""Phase -> the columns in which it begins and ends."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Overlay:
     """minute: float64 (m,) from the start; low, middle, high: the 5th, 50th and 95th percentile of the usual ones
@@ -48,15 +55,14 @@ def cold_trace(timeline: Timeline) -> Channel | None:
 def overlay(
     timeline: Timeline,
     record: CycleRecord,
+    phase: str,
     *,
-    start: str,
-    end: str,
     abnormal: set[int],
     beside: Collection[int] = (),
     channel: Channel | None = None,
     most: int = 40,
 ) -> Overlay | None:
-    """Every stretch from column `start` to column `end` of the cycles, over `channel` (None: the cold trace).
+    """Every freeze (or harvest: `phase`) of the cycles, over `channel` (None: the cold trace).
 
     abnormal: numbers of the cycles that are drawn one by one (at most `most`, spread over the log) and stay out of the
     band. beside: numbers of those that follow something abnormal; they, broken ones and freezes that a compressor start
@@ -66,11 +72,11 @@ def overlay(
     table = columns_of(record)
     if channel is None or not len(table["cycle"]):
         return None
-    begin, stop = table[start], table[end]
+    begin, stop = (table[column] for column in EDGES[phase])
     numbers = table["cycle"]
     whole = (begin >= 0) & (stop > begin)
     aside = table["broken"] | np.isin(numbers, list(beside))
-    if start == "freeze_start_ns":
+    if phase == "freeze":
         aside = aside | table["after_idle"]
     begin, stop, numbers, aside = begin[whole], stop[whole], numbers[whole], aside[whole]
     if not len(begin):

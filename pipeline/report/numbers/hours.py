@@ -68,22 +68,6 @@ def _runs(row: np.ndarray) -> tuple[tuple[int, int, str], ...]:
     )
 
 
-def days_as_json(days: Sequence[Day]) -> list[dict[str, Any]]:
-    """For a summary."""
-    return [
-        {"date": d.date, "cycles": d.cycles, "whole": d.whole, "runs": [list(r) for r in d.runs]}
-        for d in days
-    ]
-
-
 def days_from(table: Sequence[Mapping[str, Any]]) -> tuple[Day, ...]:
-    """The inverse of `days_as_json`."""
-    return tuple(
-        Day(
-            date=str(d["date"]),
-            cycles=int(d["cycles"]),
-            whole=bool(d["whole"]),
-            runs=tuple((int(a), int(b), str(state)) for a, b, state in d["runs"]),
-        )
-        for d in table
-    )
+    """The days that a summary keeps as the fields of each."""
+    return tuple(Day(**{**d, "runs": tuple((a, b, state) for a, b, state in d["runs"])}) for d in table)

@@ -18,7 +18,7 @@ from pipeline.report.charts.evidence import evidence
 from pipeline.report.charts.figures import figures, finest
 from pipeline.report.charts.noscript import sketch_lengths, sketch_log, sketch_overlay
 from pipeline.report.charts.one_cycle import one_cycle
-from pipeline.report.charts.overlay import overlay
+from pipeline.report.charts.overlay import EDGES, overlay
 from pipeline.report.charts.strips import day_ribbons, ribbons_note, ribbons_title
 from pipeline.report.charts.traces import drawn_channels, put_log
 from pipeline.report.given import Given
@@ -80,18 +80,8 @@ def unit_page(
     offsets, flags, limits = numbers.offsets, numbers.flags, numbers.limits
     visits = [place.share for place in numbers.visits if place.share is not None]
     freezes, harvests = (
-        overlay(
-            timeline,
-            record,
-            start=start,
-            end=end,
-            abnormal=numbers.odd[phase],
-            beside=numbers.beside[phase],
-        )
-        for phase, start, end in (
-            ("freeze", "freeze_start_ns", "harvest_start_ns"),
-            ("harvest", "harvest_start_ns", "harvest_end_ns"),
-        )
+        overlay(timeline, record, phase, abnormal=numbers.odd[phase], beside=numbers.beside[phase])
+        for phase in EDGES
     )
     pictures = [
         evidence(

@@ -10,22 +10,22 @@ from pipeline.findings.advice import causes, pattern
 from pipeline.findings.advice.causes import CAUSES, MEASURES, SOMETHING_ELSE, TABLE
 from pipeline.findings.advice.checks import CHECKS
 from pipeline.findings.advice.pattern import Pattern
-from pipeline.findings.advice.probabilities import believe, log_t
+from pipeline.findings.advice.probabilities import log_t, posterior_of
 from tests.findings.made_up import finding, judged, made_up, noisy
 
-TOLD = frozenset(TABLE.chance) - {"stopped", "broken", "over-voltage", "voltage", "failed-start"}
+OBSERVABLE = frozenset(TABLE.chance) - {"stopped", "broken", "over-voltage", "voltage", "failed-start"}
 
 
 def changed(codes=("freeze-long",), *, events=(), **later):
     """A pattern in which these measures changed at once within the log, with the uncertainty of a plain one."""
     sd = {"freeze_pct": 4.0, "harvest_pct": 6.0, "current_pct": 2.0, "rise_pct": 9.0, "discharge_k": 2.0}
     return Pattern(
-        later={m: (v, sd.get(m, 0.7)) for m, v in later.items()}, codes=frozenset(codes), events=frozenset(events), told=TOLD, sudden=2.0
+        later={m: (v, sd.get(m, 0.7)) for m, v in later.items()}, codes=frozenset(codes), events=frozenset(events), observable=OBSERVABLE, sudden=2.0
     )  # fmt: skip
 
 
 def first(made: Pattern, **kw) -> str:
-    marginal = believe(made, **kw).marginal
+    marginal = posterior_of(made, **kw).marginal
     return max(marginal, key=lambda k: marginal[k])
 
 
@@ -69,16 +69,18 @@ def test_directions_are_those_of_the_published_table(cause):
 
 
 def test_probabilities_add_up_to_one_with_something_else_among_them():
-    belief = believe(changed(freeze_pct=30.0, current_pct=10.0))
-    assert sum(belief.hypotheses.values()) == pytest.approx(1.0)
-    assert belief.hypotheses[()] > 0
-    odds = belief.of_finding("freeze-long")
+    posterior = posterior_of(changed(freeze_pct=30.0, current_pct=10.0))
+    assert sum(posterior.hypotheses.values()) == pytest.approx(1.0)
+    assert posterior.hypotheses[()] > 0
+    odds = posterior.of_finding("freeze-long")
     assert sum(odds.values()) == pytest.approx(1.0)
     assert list(odds)[-1] == SOMETHING_ELSE
 
 
 def test_a_finding_that_no_row_knows_is_shared_among_the_causes_that_its_rule_names():
-    odds = believe(changed(("brand-new",), freeze_pct=30.0)).of_finding("brand-new", ("water-warm", "scale"))
+    odds = posterior_of(changed(("brand-new",), freeze_pct=30.0)).of_finding(
+        "brand-new", ("water-warm", "scale")
+    )
     assert set(odds) == {"water-warm", "scale", SOMETHING_ELSE}
     assert sum(odds.values()) == pytest.approx(1.0)
 
@@ -110,7 +112,7 @@ def test_a_plain_pattern_names_its_cause(cause, shown):
 
 def test_freezes_that_end_early_and_a_lack_of_water_are_told_apart_by_no_line():
     """Both end with less ice on the same plate: the page says so by two probabilities."""
-    odds = believe(
+    odds = posterior_of(
         changed(("freeze-short",), freeze_pct=-36, current_pct=2, harvest_pct=-20, cold_k=2)
     ).marginal
     assert min(odds["end-of-freeze-early"], odds["water-short"]) > 0.2
@@ -119,7 +121,7 @@ def test_freezes_that_end_early_and_a_lack_of_water_are_told_apart_by_no_line():
 
 def test_a_dirty_condenser_told_by_probe_and_clamp_is_no_water_leak():
     """The case of the issue: freezes longer, the current 14 % higher."""
-    odds = believe(changed(freeze_pct=18, current_pct=13, cold_k=0.5, harvest_pct=-8)).marginal
+    odds = posterior_of(changed(freeze_pct=18, current_pct=13, cold_k=0.5, harvest_pct=-8)).marginal
     assert odds.get("water-leaks-in", 0) < 0.1
     assert (
         sum(odds.get(k, 0) for k in ("condenser-dirty", "condenser-fan", "overcharge-or-air", "room-hot"))
@@ -132,14 +134,14 @@ def test_a_channel_that_was_not_logged_leaves_the_doubt():
         changed(("freeze-long",), freeze_pct=25, **more)
         for more in ({}, {"discharge_k": 15, "current_pct": 11})
     )
-    assert max(believe(few).marginal.values()) < max(believe(many).marginal.values())
+    assert max(posterior_of(few).marginal.values()) < max(posterior_of(many).marginal.values())
 
 
 def test_two_causes_at_once_are_possible():
     both = changed(
         ("condenser-hot", "warm-water", "freeze-long"), freeze_pct=32, current_pct=10, discharge_k=14, air_rise_k=5, water_k=12
     )  # fmt: skip
-    marginal = believe(both).marginal
+    marginal = posterior_of(both).marginal
     assert marginal["water-warm"] > 0.5
     assert marginal.get("condenser-dirty", 0) + marginal.get("condenser-fan", 0) > 0.5
 
@@ -147,13 +149,13 @@ def test_two_causes_at_once_are_possible():
 def test_what_nothing_in_the_table_does_is_something_else():
     odd = changed(freeze_pct=60, current_pct=40, cold_k=-15, harvest_pct=-60, air_rise_k=-9, discharge_k=-45)
     plain = changed(freeze_pct=18, current_pct=10, discharge_k=14, air_rise_k=5)
-    assert believe(odd).hypotheses[()] > 3 * believe(plain).hypotheses[()]
+    assert posterior_of(odd).hypotheses[()] > 3 * posterior_of(plain).hypotheses[()]
 
 
 def test_a_water_cooled_machine_has_no_fan_and_an_air_cooled_one_no_regulating_valve():
     shown = changed(("condenser-hot",), freeze_pct=16, current_pct=10, discharge_k=14)
-    assert "condenser-fan" not in believe(shown, cooling="water").marginal
-    assert "condenser-water" not in believe(shown, cooling="air").marginal
+    assert "condenser-fan" not in posterior_of(shown, cooling="water").marginal
+    assert "condenser-water" not in posterior_of(shown, cooling="air").marginal
 
 
 def test_consequences_are_explained_by_their_cause():

@@ -180,3 +180,18 @@ def test_of_the_statistics_of_one_probe_the_mean_is_used():
         "Plate mean (°C)": "evaporator",
         "Plate max (°C)": "other",
     }
+
+
+@pytest.mark.parametrize(("label", "unit"), [("Unit current (A)", "A"), ("Power (W)", "W")])
+def test_a_clamp_the_wrong_way_round_is_turned_and_said_so(label, unit):
+    values = -np.tile([5.2, 5.1, 5.0, 5.3, 0.02, -0.01], 100)
+    channel, notes = _only(label, values, unit)
+    assert channel.values.max() == pytest.approx(5.3)
+    assert "logs.note.clamp_reversed" in notes
+    assert channel.trusted.all()
+
+
+def test_a_clamp_that_wavers_about_zero_is_not_turned():
+    channel, notes = _only("Unit current (A)", np.tile([0.02, -0.02, 0.01, -0.03, 5.0, 5.1], 100), "A")
+    assert "logs.note.clamp_reversed" not in notes
+    assert channel.values.max() == pytest.approx(5.1)

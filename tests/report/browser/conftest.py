@@ -12,8 +12,7 @@ import pytest
 from axe_core_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from pipeline.report import ReportOptions, write_unit
-from tests.report.made_up import made_up
+from tests.report.made_up import reported
 
 FLAGS = (
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
@@ -92,14 +91,5 @@ def open_page(chromium: Browser) -> Iterator[Callable[..., Opened]]:
 def unit_page(tmp_path_factory) -> Path:
     """A week at 1 s, with findings."""
     folder = tmp_path_factory.mktemp("week")
-    unit, timeline, record, judgement = made_up(days=7, interval_s=1)
-    write_unit(
-        folder,
-        unit=unit,
-        timeline=timeline,
-        record=record,
-        judgement=judgement,
-        problems=[],
-        options=ReportOptions(),
-    )
+    reported(folder, days=7, interval_s=1)
     return folder / "report.html"

@@ -1,9 +1,9 @@
 import pytest
 from pypdf import PdfReader
 
-from pipeline.report import ReportOptions, write_unit
+from pipeline.report import ReportOptions
 from pipeline.report.given import Given
-from tests.report.made_up import made_up
+from tests.report.made_up import reported
 from tests.report.page.test_client import FIRM, VISIT
 
 pytestmark = pytest.mark.browser
@@ -14,12 +14,8 @@ PIXEL = "data:image/png;base64,iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAQAAAC1HAwCAAAAC
 @pytest.fixture(scope="module", params=["en", "es"])
 def client_page(request, tmp_path_factory):
     folder = tmp_path_factory.mktemp("client")
-    unit, timeline, record, judgement = made_up(days=7, interval_s=30)
     given = Given(firm=FIRM, visits=(VISIT | {"photos": [{"src": PIXEL, "alt": "the coil"}]},))
-    write_unit(
-        folder, unit=unit, timeline=timeline, record=record, judgement=judgement, problems=[],
-        options=ReportOptions(language=request.param), given=given,
-    )  # fmt: skip
+    reported(folder, days=7, interval_s=30, options=ReportOptions(language=request.param), given=given)
     return folder / "client.html"
 
 

@@ -9,7 +9,7 @@ from pypdf import PdfReader
 
 from pipeline.report import ReportOptions, write_fleet, write_unit
 from pipeline.report.payload.plotting import plotting_script
-from tests.report.made_up import made_up
+from tests.report.made_up import made_up, reported
 from tests.report.page.test_page import HOSTILE
 
 pytestmark = pytest.mark.browser
@@ -372,16 +372,7 @@ def test_a_swipe_scrolls_the_page_and_two_fingers_zoom(open_page, unit_page):
 @pytest.mark.parametrize("language", ["en", "es"])
 def test_axe_finds_nothing_wide_or_narrow_light_dark_or_on_paper(open_page, tmp_path, language):
     """On a short log: axe looks at every element, and a week has thousands of cells that are all alike."""
-    unit, timeline, record, judgement = made_up(days=1.25, interval_s=60)
-    write_unit(
-        tmp_path,
-        unit=unit,
-        timeline=timeline,
-        record=record,
-        judgement=judgement,
-        problems=[],
-        options=ReportOptions(language=language),
-    )
+    reported(tmp_path, days=1.25, interval_s=60, options=ReportOptions(language=language))
     opened = open_page(tmp_path / "report.html", bypass_csp=True).drawn()
     for width, scheme, media in ((1280, "light", "screen"), (390, "dark", "screen"), (768, "light", "print")):
         opened.page.set_viewport_size({"width": width, "height": 900})
@@ -453,10 +444,7 @@ def test_a_log_of_hundreds_of_abnormal_cycles_prints_on_few_pages(open_page, tmp
     unit, timeline, record, judgement = made_up(days=7, interval_s=30)
     every = tuple(int(n) for n in record.cycles.cycle)
     all_long = tuple(replace(f, cycles=every) if f.code == "freeze-long" else f for f in judgement.findings)
-    write_unit(
-        tmp_path, unit=unit, timeline=timeline, record=record,
-        judgement=replace(judgement, findings=all_long), problems=[], options=ReportOptions(),
-    )  # fmt: skip
+    reported(tmp_path, (unit, timeline, record, replace(judgement, findings=all_long)))  # fmt: skip
     opened = open_page(tmp_path / "report.html").drawn()
     opened.page.pdf(path=tmp_path / "p.pdf", format="A4")
     assert len(every) > 400
@@ -475,18 +463,7 @@ def test_printing_from_the_dark_gives_light_pages_and_the_screen_stays_dark(week
 
 def test_hostile_names_stay_text_in_the_browser(open_page, tmp_path):
     label = HOSTILE.replace("{", "{{").replace("}", "}}")
-    unit, timeline, record, judgement = made_up(
-        days=1, interval_s=30, title=HOSTILE, place=HOSTILE, label=label
-    )
-    write_unit(
-        tmp_path,
-        unit=unit,
-        timeline=timeline,
-        record=record,
-        judgement=judgement,
-        problems=[],
-        options=ReportOptions(),
-    )
+    reported(tmp_path, days=1, interval_s=30, title=HOSTILE, place=HOSTILE, label=label)
     opened = open_page(tmp_path / "report.html")
     dialogs = []
     opened.page.on("dialog", lambda d: (dialogs.append(d.message), d.dismiss()))
@@ -543,15 +520,7 @@ def test_a_log_without_a_cycle_or_without_a_reading_is_drawn_without_a_complaint
         for c in timeline.channels
     )
     for name, log in (("cycles", timeline), ("readings", replace(timeline, channels=blank))):
-        write_unit(
-            tmp_path / name,
-            unit=unit,
-            timeline=log,
-            record=replace(record, cycles=record.cycles.iloc[:0]),
-            judgement=bare,
-            problems=[],
-            options=ReportOptions(),
-        )
+        reported(tmp_path / name, (unit, log, replace(record, cycles=record.cycles.iloc[:0]), bare))
         opened = open_page(tmp_path / name / "report.html").drawn()
         assert opened.page.locator("#plot-log .main-svg").count() >= 1, name
         opened.page.locator("[data-act=closer]").click()
@@ -562,16 +531,7 @@ def test_a_log_without_a_cycle_or_without_a_reading_is_drawn_without_a_complaint
 
 def test_a_slow_log_says_that_every_reading_is_drawn_only_when_it_is(open_page, tmp_path):
     """11,520 readings a channel are more than are drawn at once; a day of them is not."""
-    unit, timeline, record, judgement = made_up(days=8, interval_s=60)
-    write_unit(
-        tmp_path,
-        unit=unit,
-        timeline=timeline,
-        record=record,
-        judgement=judgement,
-        problems=[],
-        options=ReportOptions(),
-    )
+    reported(tmp_path, days=8, interval_s=60)
     opened = open_page(tmp_path / "report.html").drawn()
     said = opened.page.locator("#fineness")
     assert re.search(r"lowest and highest reading of each \d+ min", said.inner_text())
@@ -603,11 +563,7 @@ def test_units_of_a_fleet_can_share_one_library_beside_the_fleet_page(open_page,
 
 
 def test_a_page_that_was_to_share_the_library_is_whole_once_it_was_put_in(open_page, tmp_path):
-    unit, timeline, record, judgement = made_up(days=1, interval_s=60)
-    write_unit(
-        tmp_path, unit=unit, timeline=timeline, record=record, judgement=judgement, problems=[],
-        options=ReportOptions(shared_library=True),
-    )  # fmt: skip
+    reported(tmp_path, days=1, interval_s=60, options=ReportOptions(shared_library=True))  # fmt: skip
     path = tmp_path / "sent.html"
     path.write_bytes(plotting_script().made_whole((tmp_path / "report.html").read_bytes()))
     opened = open_page(path).drawn()

@@ -7,21 +7,12 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pipeline.report import ReportOptions, email_charts, read_summary, write_unit
-from tests.report.made_up import made_up
+from pipeline.report import email_charts, read_summary
+from tests.report.made_up import reported
 
 
 def report(folder: Path, **options) -> Path:
-    unit, timeline, record, judgement = made_up(days=3, interval_s=30, **options)
-    write_unit(
-        folder,
-        unit=unit,
-        timeline=timeline,
-        record=record,
-        judgement=judgement,
-        problems=[],
-        options=ReportOptions(),
-    )
+    reported(folder, days=3, interval_s=30, **options)
     return folder
 
 

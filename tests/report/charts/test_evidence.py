@@ -26,8 +26,8 @@ def picture_of(finding, timeline, record, reader=READER):
         finding,
         timeline=timeline,
         record=record,
-        freezes=overlay(timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=odd),
-        harvests=overlay(timeline, record, start="harvest_start_ns", end="harvest_end_ns", abnormal=odd),
+        freezes=overlay(timeline, record, "freeze", abnormal=odd),
+        harvests=overlay(timeline, record, "harvest", abnormal=odd),
         offsets=offsets_between(timeline.tz, timeline.start_ns, timeline.end_ns),
         reader=reader,
     )

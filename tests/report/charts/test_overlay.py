@@ -31,7 +31,7 @@ def made():
 def test_abnormal_ones_stay_out_of_the_band_and_are_drawn(made):
     _, timeline, record, judgement = made
     odd = {c for f in judgement.findings if f.code == "freeze-long" for c in f.cycles}
-    got = overlay(timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=odd)
+    got = overlay(timeline, record, "freeze", abnormal=odd)
     assert set(got.cycles) == odd
     begun_by_a_start = record.cycles.after_idle & record.cycles.freeze_min.notna()
     assert got.usual == int(record.cycles.freeze_min.notna().sum()) - len(odd) - int(begun_by_a_start.sum())
@@ -43,7 +43,7 @@ def test_abnormal_ones_stay_out_of_the_band_and_are_drawn(made):
 def test_the_band_ends_where_half_of_the_usual_ones_have_ended(made):
     _, timeline, record, judgement = made
     odd = {c for f in judgement.findings if f.code == "freeze-long" for c in f.cycles}
-    got = overlay(timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=odd)
+    got = overlay(timeline, record, "freeze", abnormal=odd)
     step = got.minute[1] - got.minute[0]
     assert got.minute[np.isfinite(got.middle)].max() == pytest.approx(got.usual_min, abs=step)
     middle = got.middle[np.isfinite(got.middle)]
@@ -56,12 +56,7 @@ def test_freezes_that_follow_a_stalled_harvest_are_kept_out_of_the_band(made):
     _, timeline, record, judgement = made
     stuck = {c for f in judgement.findings if f.code == "harvest-stalled" for c in f.cycles}
     after = {c + 1 for c in stuck}
-    both = [
-        overlay(
-            timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=set(), beside=beside
-        )
-        for beside in ((), after)
-    ]
+    both = [overlay(timeline, record, "freeze", abnormal=set(), beside=beside) for beside in ((), after)]
     assert both[0].usual - both[1].usual == len(
         after & set(record.cycles.cycle[record.cycles.freeze_min.notna()])
     )
@@ -70,9 +65,7 @@ def test_freezes_that_follow_a_stalled_harvest_are_kept_out_of_the_band(made):
 def test_where_all_follow_something_abnormal_the_band_is_made_of_them_all_the_same(made):
     _, timeline, record, _ = made
     every = set(record.cycles.cycle)
-    got = overlay(
-        timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=set(), beside=every
-    )
+    got = overlay(timeline, record, "freeze", abnormal=set(), beside=every)
     assert got.usual == int(record.cycles.freeze_min.notna().sum())
 
 
@@ -85,9 +78,7 @@ def test_a_hole_in_the_log_is_not_bridged(made):
     holed = replace(
         channel, values=np.where(inside, np.nan, channel.values), trusted=channel.trusted & ~inside
     )
-    got = overlay(
-        timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal={4}, channel=holed
-    )
+    got = overlay(timeline, record, "freeze", abnormal={4}, channel=holed)
     gap = (got.minute > 5.2) & (got.minute < 9.8)
     assert np.isnan(got.curves[0][gap]).all()
 
@@ -99,8 +90,7 @@ def test_no_cycle_makes_no_overlay(made):
         overlay(
             timeline,
             replace(record, cycles=record.cycles.iloc[:0]),
-            start="freeze_start_ns",
-            end="harvest_start_ns",
+            "freeze",
             abnormal=set(),
         )
         is None
@@ -110,15 +100,11 @@ def test_no_cycle_makes_no_overlay(made):
 def test_where_next_to_all_are_abnormal_the_band_is_that_of_all(made):
     _, timeline, record, _ = made
     numbers = list(record.cycles.cycle)
-    got = overlay(
-        timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=set(numbers[3:])
-    )
+    got = overlay(timeline, record, "freeze", abnormal=set(numbers[3:]))
     assert got.of_all
     assert got.usual == int(record.cycles.freeze_min.notna().sum())
     assert np.isfinite(got.middle).sum() > 50
-    some = overlay(
-        timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal=set(numbers[30:])
-    )
+    some = overlay(timeline, record, "freeze", abnormal=set(numbers[30:]))
     assert not some.of_all
 
 
@@ -127,7 +113,7 @@ def test_a_stretch_of_many_hours_leaves_the_others_their_room(made):
     table = record.cycles.copy()
     table.loc[20, "harvest_start_ns"] = int(table.loc[20, "freeze_start_ns"]) + 9 * 3600 * 10**9
     record = replace(record, cycles=table)
-    got = overlay(timeline, record, start="freeze_start_ns", end="harvest_start_ns", abnormal={20})
+    got = overlay(timeline, record, "freeze", abnormal={20})
     assert got.cut
     assert got.minute[-1] == pytest.approx(8 * got.usual_min)
     assert np.isfinite(got.middle).sum() >= 20

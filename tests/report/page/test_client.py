@@ -11,11 +11,11 @@ from pipeline.delivery.mail.letter import words_in
 from pipeline.findings.engine import all_rules
 from pipeline.findings.finding import Verdict
 from pipeline.language.text import Text
-from pipeline.report import ReportOptions, client_page, write_unit
+from pipeline.report import client_page
 from pipeline.report.given import Given
 from pipeline.report.summary import read_summary
 from pipeline.report.wording import Reader
-from tests.report.made_up import made_up
+from tests.report.made_up import made_up, reported
 
 DAY = date(2026, 5, 4)
 VISIT = {
@@ -36,16 +36,7 @@ TECHNICIANS_WORDS = (
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     folder = tmp_path_factory.mktemp("unit")
-    unit, timeline, record, judgement = made_up(days=4, interval_s=30)
-    write_unit(
-        folder,
-        unit=unit,
-        timeline=timeline,
-        record=record,
-        judgement=judgement,
-        problems=[],
-        options=ReportOptions(),
-    )
+    reported(folder, days=4, interval_s=30)
     return folder
 
 
@@ -186,8 +177,5 @@ def test_a_machine_of_which_nothing_could_be_said_has_a_page_too(tmp_path):
     none = Verdict(
         level="cannot-tell", client=Text(key="-", english="Not shown."), technician=Text(key="-", english="-")
     )
-    write_unit(
-        tmp_path, unit=unit, timeline=timeline, record=replace(record, phases=(), cycles=record.cycles.iloc[:0]),
-        judgement=replace(judgement, verdict=none, findings=()), problems=[], options=ReportOptions(),
-    )  # fmt: skip
+    reported(tmp_path, (unit, timeline, replace(record, phases=(), cycles=record.cycles.iloc[:0]), replace(judgement, verdict=none, findings=())))  # fmt: skip
     assert "logged once more" in words_of((tmp_path / "client.html").read_text(encoding="utf-8"))

@@ -13,7 +13,7 @@ from pipeline.report import ReportOptions, write_unit
 from pipeline.report.given import given_of
 from pipeline.report.numbers.levels import WIDTHS_S
 from pipeline.unit import Unit
-from tests.report.made_up import made_up, text
+from tests.report.made_up import made_up, reported, text
 from tests.report.payload.unpack import pack_of
 
 FILES = {
@@ -34,15 +34,7 @@ EIGHT = (
 def written(
     folder: Path, unit, timeline: Timeline, record: CycleRecord, judgement: Judgement, problems=(), **options
 ) -> str:
-    write_unit(
-        folder,
-        unit=unit,
-        timeline=timeline,
-        record=record,
-        judgement=judgement,
-        problems=problems,
-        options=ReportOptions(**options),
-    )
+    reported(folder, (unit, timeline, record, judgement), problems=problems, options=ReportOptions(**options))
     return (folder / "report.html").read_text(encoding="utf-8")
 
 
