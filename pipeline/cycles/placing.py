@@ -36,7 +36,7 @@ LEFT = 0.4  # of the length that a harvest was named with, at least
 UNLIKE = 0.6  # part of the usual length by which a harvest is unlike most
 LONGER_S = 45.0  # at its top than others: a harvest unlike its neighbours
 ANYWHERE = 1e-4  # chance that the turns of a template are no turns of this machine
-STATED = 0.65  # of the width that the likelihoods give: so the stated 90 % hold on worlds that were worked on
+STATED = 0.8  # of the width that the likelihoods give: so the stated 90 % hold on worlds that were worked on
 BY_CLAMP_S, BY_CLAMP_INTERVAL = (
     5.0,
     0.45,
