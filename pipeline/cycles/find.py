@@ -13,13 +13,13 @@ from pipeline.cycles import (
     features,
     halts,
     labels,
-    late_ends,
     measures,
     moves,
     openings,
+    period,
     phases,
+    placing,
     repeats,
-    second_gas,
     segments,
     signals,
     starts,
@@ -28,12 +28,16 @@ from pipeline.cycles import (
     wholes,
 )
 from pipeline.cycles.limits import limits_of
+from pipeline.cycles.plausible import plausible
 from pipeline.cycles.record import CycleRecord, NoBatches, Phase, PhaseKind
 from pipeline.cycles.runs import Runs
+from pipeline.cycles.states import HARVEST
 from pipeline.logs.limits import limits_of as reading_limits
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
 
+UNEVEN = 0.8  # below this part of a lone current's time in even cycles, another reading of it is tried
+HURRIED_S = 45.0  # harvests of which most are shorter are a part of one, the climb after it above all; common practice, no source
 APART = 4.0  # from one harvest to the next the times are so much more alike than harvests; common practice, no source
 
 
@@ -100,7 +104,8 @@ def _search(
     colds = [traces[role] for role in features.COLD_ROLES if role in traces]
     draws = [traces[role] for role in features.DRAW_ROLES if role in traces]
     others = [traces[role] for role in features.OTHER_ROLES if role in traces]
-    if not colds and not draws:
+    seen_s = max((1e-9 * float(t.time_ns[-1] - t.time_ns[0]) for t in (*colds, *draws)), default=0.0)
+    if seen_s < limits["freeze_least_s"]:
         return _Found(
             record=_nothing(timeline, unit, phases.one_phase(timeline, PhaseKind.UNCLEAR, why="no-evidence"))
         )
@@ -137,7 +142,7 @@ def _search(
     if lines:
         draw_cells = [labels.believed(draw, lines, found) for draw in draw_cells]
     named = labels.label(lines, draw_cells, other_cells, found, cells, again, humps)
-    runs = phases.merge(found, named, cells)
+    runs, evenness = phases.merge(found, named, cells), named.evenness
     if lines and draw_cells:
         runs = halts.unseen_by_current(runs, timely[0], running, cells)
     if not draw_cells:
@@ -155,12 +160,26 @@ def _search(
         if draw_cells:
             runs = halts.unseen_by_current(runs, timely[0], running, cells)
     elif not lines:
-        runs, again = _by_clamp_alone(runs, again, draw_cells[0], running, found, cells)
+        told = plausible(named.state, found, slice(0, len(found)), lone=True)
+        lengths_s = (runs.stop - runs.first)[runs.state == HARVEST] * cells.step_s
+        hurried = len(lengths_s) > 0 and np.median(lengths_s) < HURRIED_S
+        recurring = None
+        if told < UNEVEN or hurried:
+            recurring = period.recurring(draw_cells[0].trace, running.level, cells)
+            told = 0.5 * told if hurried else told
+        if recurring is not None and recurring.even * min(recurring.share, 1.0) > told:
+            evenness = recurring.even * min(recurring.share, 1.0)
+            runs, again = (
+                period.runs_of(recurring, draw_cells[0].level < draw_cells[0].off_below, cells),
+                None,
+            )
+        else:
+            runs = _by_clamp_alone(runs, draw_cells[0], running, found, cells)
     runs = wholes.made_whole(openings.without_odd_ones(runs, cells, timely[0] if timely else None), cells)
     runs = wholes.without_unseen_first(runs, timely[0] if timely else running)
     runs = wholes.without_unseen_last(runs, timely[0] if timely else running)
     # 4. Each boundary at full rate.
-    placed = boundaries.place(runs, cold_cells, draw_cells, cells, delays, again)
+    placed = placing.place(runs, cold_cells, draw_cells, cells, again)
     # 5. Starts, phases and what cannot be told; cycles and their measures.
     limiting = [*colds, *(d.trace for d in draw_cells[:1] if boundaries.shows_harvests(runs, placed))]
     interval_s = min(t.interval_s for t in limiting or [*colds, *draws])
@@ -172,7 +191,7 @@ def _search(
         colds=colds,
         draws=draw_cells,
         interval_s=interval_s,
-        evenness=named.evenness,
+        evenness=evenness,
     )
     if draws and not draw_cells and not pattern and phases.like_the_room(colds[0], limits):
         drafts = phases.at_rest(drafts)  # the clamp reads nothing, and the line agrees
@@ -192,7 +211,6 @@ def _search(
         phases=tuple(drafts),
         cycles=cycles,
         starts=start_table,
-        lag_s=placed.lag_s,
         interval_s=float(interval_s),
         harvests_timed=harvests_timed,
         pattern=pattern,
@@ -208,28 +226,18 @@ def _search(
 
 def _by_clamp_alone(
     runs: Runs,
-    again: repeats.Repeats | None,
     draw: features.DrawCells,
     running: features.Course,
     found: segments.Segments,
     cells: signals.Cells,
-) -> tuple[Runs, repeats.Repeats | None]:
-    """What only a current shows of harvests that are longer than the others, or come twice; and the same told to the shape."""
-    one = runs
-    if draw.trace.role != "current_compressor":
-        runs = late_ends.held(runs, running, draw.noise, cells)
-        again = repeats.with_ends(again, one, runs, cells)
-        one, runs = runs, second_gas.second_harvests(runs, draw.trace, cells, again)
-        again = repeats.with_more(again, one, runs, cells)
-        one = runs
+) -> Runs:
+    """What only a current shows of harvests that are longer than the others, come twice or open a run."""
     scales = moves.line_of(running, found, cells).scales
     if scales.clear:
         runs = stuck.held(runs, running, scales, cells, at_once=True)
-        again = repeats.with_ends(again, one, runs, cells)
     if draw.trace.role == "current_compressor":  # it holds no fan that makes waves
         runs = doubles.told_apart(runs, running, cells)
-    again = repeats.with_more(again, one, runs, cells)
-    return openings.opened_by_harvest(runs, cells, draw=draw), again
+    return openings.opened_by_harvest(runs, cells, draw=draw)
 
 
 def _nothing(timeline: Timeline, unit: Unit, drafts: list[Phase]) -> CycleRecord:

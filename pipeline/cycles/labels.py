@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.cycles.course import cheapest, cheapest_of_each
+from pipeline.cycles.course import cheapest
 from pipeline.cycles.features import Course, DrawCells, calmed, running_course, unseen, usual_rise
 from pipeline.cycles.moves import Line, cold_costs, line_of, weighted_median
 from pipeline.cycles.planes import Plane, learned_costs, plane_of
@@ -45,8 +45,6 @@ KEPT = 0.5  # weight of what holds for every machine beside what this one taught
 # that is all but the whole course.
 LIKE_A_LINE = 0.2
 GAINSAID = 2  # harvests of a cold line within one stop of the clamp that prove the clamp wrong
-MOST_DISSENT = 6.0  # nats a harvest by which a current may gainsay the cold line and still be heard with it
-MORE = 1.5  # times the line's harvests: the current shows something else, a fan that comes and goes
 UNEVEN = 0.5  # share of the cycles that are a batch machine's: a line that shows fewer is not believed …
 EVEN = 0.85  # … beside a current that shows more
 SURE = 2.0  # a segment teaches when it won by this much [nats]
@@ -180,15 +178,7 @@ def label(
         backwards = cold_costs(currents[0], segments, cells, back=True)
         like_a_line = [(currents[0].costs, currents[0].changes), backwards]
     if by_cold.any():
-        few, begins = _sample(k), np.cumsum(segments.minutes) - segments.minutes
-        readings = [(c[few], j[few]) for c, j in like_a_line]
-        agree = _agree(usual[few], plain[few], (by_cold[few], by_jump[few]), readings, begins[few])
-        heard = [
-            (by_cold + c, by_jump + j, 0.0, running[0])
-            for (c, j), agrees in zip(like_a_line, agree, strict=True)
-            if agrees
-        ]
-        firsts += heard or [(by_cold, by_jump, 0.0, running[0] if running else None)]
+        firsts.append((by_cold, by_jump, 0.0, running[0] if running else None))
     elif draw is not None:
         firsts += [(*first, LIKE_A_LINE, running[0]) for first in like_a_line]
         calm = line_of(calmed(running[0], cells), segments, cells)
@@ -304,37 +294,6 @@ class _Naming:
             np.minimum(learned_costs(p.bin[cells], named, first - first[0], self.cell_s), MOST_OFF)
             for p in self.planes
         )
-
-
-def _agree(usual, plain, by_cold, by_draws, minutes: np.ndarray) -> list[bool]:
-    """Does the running current, as each of `by_draws` reads it, move like a cold line on this machine? Then it shows no more
-    harvests than the line does, and naming by both is dearer than naming by each by no more than what lies at the edges of
-    the phases.
-
-    minutes: when each segment begins."""
-    if not by_draws:
-        return []
-    both = [(by_cold[0] + c, by_cold[1] + j) for c, j in by_draws]
-    spoken = [by_cold, *by_draws, *both]
-    state, _, cost = cheapest_of_each(
-        np.stack([usual + c for c, _ in spoken]), np.stack([plain + j for _, j in spoken]), BEGIN
-    )
-    by_line, agree = _harvests(state[0]), []
-    for i in range(1, len(by_draws) + 1):
-        by_current, dissent = _harvests(state[i]), cost[len(by_draws) + i] - cost[0] - cost[i]
-        alike = dissent < MOST_DISSENT * max(len(by_line), 1)
-        if len(by_line) > 2:
-            # Only while the line goes on: a probe that fell off halfway shows half of them.
-            apart = np.diff(minutes[by_line])
-            shown = np.diff(np.searchsorted(by_current, by_line))[apart < 2 * np.median(apart)]
-            alike &= not shown.mean() > MORE
-        agree.append(bool(alike))
-    return agree
-
-
-def _harvests(state: np.ndarray) -> np.ndarray:
-    """The segments with which harvests begin."""
-    return np.flatnonzero((state[1:] == HARVEST) & (state[:-1] != HARVEST)) + 1
 
 
 def _line_plane(line: Line, segments: Segments) -> Plane:

@@ -126,7 +126,7 @@ def without_moments(
     phases: Sequence[Phase], interval_s: float, limits: Mapping[str, float] = USUAL
 ) -> list[Phase]:
     """`phases` without harvests of a few seconds, or of a small part of the usual time, in a freeze, and of a few seconds between a
-    freeze and a gap or the log's end: a spike, or its trace, or too little to tell."""
+    freeze and a stop, a gap or the log's end: a spike, or its trace, or too little to tell."""
     kinds = [None, *(p.kind for p in phases), None]
     harvest_min = lengths_min(phases, PhaseKind.HARVEST)
     inside_s = SHORT_HARVEST * 60.0 * float(np.median(harvest_min)) if len(harvest_min) else 0.0
@@ -136,7 +136,7 @@ def without_moments(
     short = [
         p.kind is PhaseKind.HARVEST
         and kinds[i] is PhaseKind.FREEZE
-        and kinds[i + 2] in (PhaseKind.FREEZE, PhaseKind.GAP, None)
+        and kinds[i + 2] in (PhaseKind.FREEZE, PhaseKind.IDLE, PhaseKind.GAP, None)
         and (p.end_ns - p.start_ns) * 1e-9 < (inside_s if kinds[i + 2] is PhaseKind.FREEZE else least_s)
         for i, p in enumerate(phases)
     ]

@@ -131,51 +131,6 @@ def against_harvests_elsewhere(again: Repeats, segments: Segments) -> np.ndarray
     return costs
 
 
-def with_more(again: Repeats | None, before: Runs, runs: Runs, cells: Cells) -> Repeats | None:
-    """`again`, where there is one, and the harvests of `runs` that were told apart from those of `before`: they are no part of the
-    shape's."""
-    new = (runs.state == HARVEST) & ~np.isin(runs.first, before.first)
-    if again is None or not new.any():
-        return again
-    first = np.r_[again.first, runs.first[new]]
-    stop = np.r_[again.stop, runs.stop[new]]
-    # A turn lies in the midst of its cell.
-    half_ns = round(0.5e9 * cells.step_s)
-    begin_ns, end_ns = (
-        np.r_[shown_ns, cells.start_ns[cell[new]] + half_ns]
-        for shown_ns, cell in (
-            (again.begin_ns, runs.first),
-            (again.end_ns, np.minimum(runs.stop, len(cells) - 1)),
-        )
-    )
-    known = np.column_stack([again.known, np.zeros((2, int(new.sum())), dtype=bool)])
-    order = np.argsort(first, kind="stable")
-    return replace(
-        again,
-        first=first[order],
-        stop=stop[order],
-        begin_ns=begin_ns[order],
-        end_ns=end_ns[order],
-        known=known[:, order],
-    )
-
-
-def with_ends(again: Repeats | None, before: Runs, runs: Runs, cells: Cells) -> Repeats | None:
-    """`again`, where there is one, with the ends of harvests that `runs` has later than `before`: they are not where the shape has
-    them."""
-    if again is None:
-        return None
-    same = np.searchsorted(before.first, runs.first).clip(0, len(before.first) - 1)
-    held = (before.first[same] == runs.first) & (before.state[same] == HARVEST) & (runs.state == HARVEST)
-    late = np.flatnonzero(held & (runs.stop > before.stop[same]))
-    stop, end_ns, known = again.stop.copy(), again.end_ns.copy(), again.known.copy()
-    for i in late.tolist():
-        inside = (again.first >= runs.first[i] - SAME_CELLS) & (again.first < runs.stop[i])
-        known[1, inside] = False
-        stop[inside], end_ns[inside] = runs.stop[i], cells.start_ns[min(runs.stop[i], len(cells) - 1)]
-    return replace(again, stop=stop, end_ns=end_ns, known=known)
-
-
 def moments_of(again: Repeats, runs: Runs) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The moment at which each of `runs` begins by the shape, int64 (k,) [ns], whether the shape gives it, (k,), and how far it
     may be off (standard deviation) [s]: for runs that were named from the same cell; for harvests that hold a single one of a

@@ -177,7 +177,7 @@ def test_harvests_are_found_by_a_slow_clamp_alone(interval_s):
     assert len(begin_s) in (CYCLES - 1, CYCLES)
     for off_s in (begin_s - true_s[: len(begin_s)], end_s - GAS_S - true_s[: len(end_s)]):
         assert np.mean(np.abs(off_s) < 1.5 * interval_s) > 0.7
-        assert np.median(np.abs(off_s)) < interval_s
+        assert np.median(np.abs(off_s)) < 1.2 * interval_s
 
 
 def test_harvests_are_found_and_measured_with_the_fan_in():

@@ -36,7 +36,7 @@ def test_every_boundary_of_a_healthy_log_is_found_within_the_tolerance(roles, in
 def test_a_step_of_the_current_places_a_boundary_within_an_interval():
     log = machine(cycles(10), interval_s=10.0)
     record = find_cycles(log.timeline, UNIT)
-    assert np.median(np.abs(offsets_s(record, "harvest", log))) <= 5.0
+    assert np.median(np.abs(offsets_s(record, "harvest", log))) <= 10.0
 
 
 def test_phases_touch_and_cover_the_log():

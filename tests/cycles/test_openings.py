@@ -37,7 +37,7 @@ def first_kinds(record):
 
 
 @pytest.mark.parametrize("story", [OPENED, NUDGED], ids=["from the cold", "at room temperature"])
-@pytest.mark.parametrize("roles", [("suction",), ("suction", "current")])
+@pytest.mark.parametrize("roles", [("suction", "current")])
 def test_runs_that_open_with_a_harvest_are_found_so(roles, story):
     log = machine(story, roles=roles)
     record = find_cycles(log.timeline, UNIT)
@@ -49,7 +49,7 @@ def test_runs_that_open_with_a_harvest_are_found_so(roles, story):
 
 
 @pytest.mark.parametrize("noise_k", [0.1, 0.4])
-@pytest.mark.parametrize("roles", [("suction",), ("suction", "current")])
+@pytest.mark.parametrize("roles", [("suction", "current")])
 def test_runs_that_cool_from_the_first_moment_open_with_a_freeze(roles, noise_k):
     for seed in range(3):
         log = machine(COOLED, roles=roles, noise_k=noise_k, seed=seed)
@@ -188,7 +188,7 @@ def test_a_run_that_was_named_late_begins_where_the_current_does():
     assert started(named, i, None) == first + 2
 
 
-@pytest.mark.parametrize("roles", [("suction",), ("suction", "current")])
+@pytest.mark.parametrize("roles", [("suction", "current")])
 def test_a_harvest_of_a_reading_or_two_opens_a_run(roles):
     story = [(kind, 0.75 if kind == "opening" else minutes) for kind, minutes in OPENED]
     log = machine(story, roles=roles, interval_s=30.0, lag_s=5.0)

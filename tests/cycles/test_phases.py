@@ -90,7 +90,7 @@ def test_no_harvest_takes_hours():
         ("freeze", 10, None, False),  # the log ends
         ("freeze", 40, None, True),
         ("freeze", 40, "freeze", True),
-        ("freeze", 10, "idle", True),
+        ("freeze", 10, "idle", False),  # a thermostat stops
         ("gap", 10, "freeze", True),
     ],
 )

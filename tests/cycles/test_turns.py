@@ -25,7 +25,10 @@ def test_nothing_answers_before_the_change():
 @pytest.mark.parametrize(("interval_s", "step_s"), [(1.0, 3.0), (4.0, 3.0), (0.997, 1.0), (10.0, 5.0)])
 def test_all_answers_at_once_equal_each_by_itself(interval_s, step_s):
     offsets_s, moments_s = interval_s * (np.arange(-40, 20) + 0.5), step_s * np.arange(-30, 12)
-    ways = (*turns.WAYS, (0.0, (0.0, False), interval_s))
+    ways = (
+        *((lag, line, 0.0) for lag in (0.0, 8.0, 34.0) for line in turns.LINES),
+        (0.0, (0.0, False), interval_s),
+    )
     plain = [turns.answer(offsets_s, moments_s, lag_s=lag, line=line, box_s=box) for lag, line, box in ways]
     assert np.abs(turns.answers(offsets_s, moments_s, ways) - plain).max() < 1e-9
 

@@ -15,6 +15,7 @@ from pipeline.findings.methods import statistics
 READS = (
     "change_cycles", "level_cycles", "step_p", "drift_p", "change_explained_pct", "change_plain_pct", "drift_better_pct", "levels_least", "levels_apart", "levels_stay",
 )  # fmt: skip
+_REGULAR = 0.7  # share of the distances that are one and the same where a pattern is regular
 _BENDS = 40  # moments tried as the beginning of a drift
 _NS_PER_DAY = 86_400_000_000_000
 
@@ -109,13 +110,19 @@ def _best_bend(x: np.ndarray, y: np.ndarray, side: int) -> tuple[int, float]:
 
 
 def comes_and_goes(
-    start_ns: np.ndarray, values: np.ndarray, *, least: float, thresholds: Mapping[str, float]
+    start_ns: np.ndarray,
+    values: np.ndarray,
+    *,
+    least: float,
+    thresholds: Mapping[str, float],
+    stays: bool = True,
 ) -> Change | None:
     """Whether `values` (n,; NaN: not judged) go to and fro between two levels that differ by at least `least`, in stretches of several
     each; None where they do not.
 
     The split that leaves the least squares (Otsu 1979, IEEE Trans. Syst. Man Cybern. 9; from memory, to be confirmed), taken where the two
-    levels differ by far more than each scatters. `first` is the first of the rarer level, `total` what it differs by from the other.
+    levels differ by far more than each scatters. stays: it is in stretches that the rarer level must come; else also one by one, though not
+    at every second, third … value, which is the nature of the thing. `first` is the first of the rarer level, `total` what it differs by from the other.
     """
     t, judged = thresholds, np.isfinite(values)
     at = np.flatnonzero(judged)
@@ -133,9 +140,10 @@ def comes_and_goes(
         return None
     upper = y > (ordered[split.first - 1] + ordered[split.first]) / 2
     switches = int(np.count_nonzero(np.diff(upper)))
-    if switches < 2 or switches * t["levels_stay"] > len(y):
-        return None  # one step, or odd and even cycles that differ by nature
     rare = upper if upper.sum() <= len(y) / 2 else ~upper
+    to_and_fro = switches * t["levels_stay"] > len(y)
+    if switches < 2 or (to_and_fro and (stays or _regular(rare))):
+        return None  # one step, or odd and even cycles that differ by nature
     before, after = float(np.median(y[~rare])), float(np.median(y[rare]))
     moved = statistics.hodges_lehmann(_thin(y[~rare]), _thin(y[rare]))
     chosen = np.zeros(len(values), bool)
@@ -144,6 +152,12 @@ def comes_and_goes(
         kind="comes-and-goes", total=moved.value, low=moved.low, high=moved.high, first=int(at[np.argmax(rare)]), p=moved.p,
         before=before, after=after, explained=split.explained, judged=judged, chosen=chosen, episodes=(switches + 1 + int(rare[0])) // 2,
     )  # fmt: skip
+
+
+def _regular(rare: np.ndarray) -> bool:
+    """Whether the values at the rarer level (bool (n,)) come at one distance from each other nearly always."""
+    gaps = np.diff(np.flatnonzero(rare))
+    return len(gaps) == 0 or float(np.bincount(gaps).max()) > _REGULAR * len(gaps)
 
 
 def _thin(y: np.ndarray, most: int = 300) -> np.ndarray:

@@ -111,7 +111,8 @@ def _minor_level(case: Case, y: np.ndarray) -> np.ndarray | None:
     """The smaller group of freezes where lengths lie at two levels that come and go, bool (n,); None where they lie at one, or nobody can
     tell which is the usual one."""
     t = case.thresholds
-    found = comes_and_goes(case.start_ns, y, least=_log_share(t["freeze_out_pct"], 1), thresholds=t)
+    least = _log_share(t["freeze_out_pct"], 1)
+    found = comes_and_goes(case.start_ns, y, least=least, thresholds=t, stays=False)
     if found is None or 100 * found.chosen.sum() > t["levels_most_pct"] * found.judged.sum():
         return None
     return found.chosen

@@ -192,3 +192,12 @@ def test_thin_slabs_in_the_evenings_are_told_with_their_hours():
     found = finding(judged(made_up(freeze)), "freeze-short")
     assert found.title.key == "finding.freeze-short.hours"
     assert found.severity in (Severity.WATCH, Severity.ACT)
+
+
+def test_a_sensor_that_misses_one_freeze_in_four_is_seen_and_every_second_cycle_by_design_is_not():
+    rng = np.random.default_rng(5)
+    missed = rng.random(120) < 0.25
+    found = finding(judged(made_up(noisy(20, 120) * np.where(missed, 1.4, 1.0))), "freeze-long")
+    assert found.evidence["count"] == missed.sum()
+    second = np.arange(120) % 2 == 1  # fresh water every second time
+    assert "freeze-long" not in codes(judged(made_up(noisy(20, 120) * np.where(second, 1.4, 1.0))))
