@@ -58,6 +58,9 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
             unit="K/min",
             what="… or where a clamp shows the compressor standing: a heater, or warm water",
         ),
+        "freezes_c": Limit(
+            value=8.0, unit="°C", what="no ice forms on a line that stays warmer, however loose its clip"
+        ),
         "harvests_apart_min": Limit(
             value=180.0, unit="min", what="between which only a line shows them: defrosts lie farther apart"
         ),

@@ -131,7 +131,9 @@ def _warmed(climbs: _Climbs, limits: Mapping[str, float], least: float) -> bool:
     """Whether the line alone shows that it is warmed, by `least` [K/min], again and again. Air does it more slowly than a compressor
     cools it; gas does it faster, and water holds up the cooling."""
     fast = climbs.rate >= max(least, np.sqrt(FALLS * least * climbs.fall))
-    return bool(fast and climbs.apart_min <= limits["harvests_apart_min"])
+    return bool(
+        fast and climbs.bottom_c <= limits["freezes_c"] and climbs.apart_min <= limits["harvests_apart_min"]
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -140,6 +142,7 @@ class _Climbs:
 
     rate: float  # at most [K/min]; all but a quarter of them no faster
     fall: float  # how fast it falls at most after one [K/min]
+    bottom_c: float  # before the next one
     apart_min: float  # from one to the next; 0 of a single one
 
 
@@ -159,13 +162,14 @@ def _climbs(line: Trace, spans_ns: np.ndarray, limits: Mapping[str, float]) -> _
     for i, j, k in zip(begin, end, following, strict=True):
         if j > i and np.isfinite(level[i:k]).all():
             top = i + int(np.argmax(level[i:j]))
-            found.append((rate[i:j].max(), -rate[top:k].min()))
+            found.append((rate[i:j].max(), -rate[top:k].min(), level[top:k].min()))
     if not found:
-        return _Climbs(rate=np.nan, fall=np.nan, apart_min=np.nan)
-    fastest, fall = np.array(found).T
+        return _Climbs(rate=np.nan, fall=np.nan, bottom_c=np.nan, apart_min=np.nan)
+    fastest, fall, bottom_c = np.array(found).T
     return _Climbs(
         rate=float(np.quantile(fastest, 0.75)),
         fall=float(np.median(fall)),
+        bottom_c=float(np.median(bottom_c)),
         apart_min=float(np.median(np.diff(spans_ns[:, 0]))) / 6e10 if len(spans_ns) > 1 else 0.0,
     )
 
