@@ -8,7 +8,6 @@ import numpy as np
 
 from pipeline.cycles import (
     boundaries,
-    doubles,
     fans,
     features,
     halts,
@@ -154,9 +153,6 @@ def _search(
         )
     if lines and lines[0].scales.clear:
         runs = stuck.held(runs, timely[0], lines[0].scales, cells)
-        runs = doubles.without_rests(runs, timely[0], cells)
-        runs = doubles.without_waves(runs, timely[0], cells)
-        runs = doubles.told_apart(runs, timely[0], cells)
         if draw_cells:
             runs = halts.unseen_by_current(runs, timely[0], running, cells)
     elif not lines:
@@ -231,12 +227,10 @@ def _by_clamp_alone(
     found: segments.Segments,
     cells: signals.Cells,
 ) -> Runs:
-    """What only a current shows of harvests that are longer than the others, come twice or open a run."""
+    """What only a current shows of harvests that are longer than the others or open a run."""
     scales = moves.line_of(running, found, cells).scales
     if scales.clear:
         runs = stuck.held(runs, running, scales, cells, at_once=True)
-    if draw.trace.role == "current_compressor":  # it holds no fan that makes waves
-        runs = doubles.told_apart(runs, running, cells)
     return openings.opened_by_harvest(runs, cells, draw=draw)
 
 

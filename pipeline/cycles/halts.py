@@ -10,7 +10,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.cycles.doubles import climb_of
 from pipeline.cycles.features import Course
 from pipeline.cycles.moves import Scales
 from pipeline.cycles.runs import Runs, rejoined
@@ -144,3 +143,8 @@ def unseen_by_current(runs: Runs, line: Course, running: Course, cells: Cells) -
     state = runs.state.copy()
     state[at[silent]] = FREEZE
     return rejoined(replace(runs, state=state))
+
+
+def climb_of(row: np.ndarray) -> float:
+    """How far a course climbs at most; NaN where it is not known."""
+    return float((row - np.minimum.accumulate(row)).max()) if len(row) else np.nan
