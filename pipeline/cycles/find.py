@@ -24,7 +24,6 @@ from pipeline.cycles import (
     starts,
     stuck,
     thermostat,
-    wholes,
 )
 from pipeline.cycles.limits import limits_of
 from pipeline.cycles.plausible import plausible
@@ -171,9 +170,7 @@ def _search(
             )
         else:
             runs = _by_clamp_alone(runs, draw_cells[0], running, found, cells)
-    runs = wholes.made_whole(openings.without_odd_ones(runs, cells, timely[0] if timely else None), cells)
-    runs = wholes.without_unseen_first(runs, timely[0] if timely else running)
-    runs = wholes.without_unseen_last(runs, timely[0] if timely else running)
+    runs = openings.without_odd_ones(runs, cells, timely[0] if timely else None)
     # 4. Each boundary at full rate.
     placed = placing.place(runs, cold_cells, draw_cells, cells, again)
     # 5. Starts, phases and what cannot be told; cycles and their measures.
