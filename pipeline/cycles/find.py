@@ -6,30 +6,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.cycles import (
-    boundaries,
-    fans,
-    features,
-    halts,
-    labels,
-    measures,
-    moves,
-    openings,
-    period,
-    phases,
-    placing,
-    repeats,
-    segments,
-    signals,
-    starts,
-    stuck,
-    thermostat,
-)
+from pipeline.cycles import thermostat
+from pipeline.cycles.boundary import boundaries, placing
+from pipeline.cycles.label import labels, moves
+from pipeline.cycles.label.plausible import plausible
 from pipeline.cycles.limits import limits_of
-from pipeline.cycles.plausible import plausible
+from pipeline.cycles.load import fans
+from pipeline.cycles.measure import measures, phases, starts
 from pipeline.cycles.record import CycleRecord, NoBatches, Phase, PhaseKind
-from pipeline.cycles.runs import Runs
+from pipeline.cycles.repair import halts, openings, stuck
+from pipeline.cycles.segment import segments
+from pipeline.cycles.segment.runs import Runs
+from pipeline.cycles.signal import features, signals
 from pipeline.cycles.states import HARVEST
+from pipeline.cycles.template import period, repeats
 from pipeline.logs.limits import limits_of as reading_limits
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit

@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.cycles import signals
-from pipeline.cycles.features import COLD_ROLES, DRAW_ROLES, course_of
 from pipeline.cycles.record import CycleRecord, NoBatches, Phase, PhaseKind
-from pipeline.cycles.signals import Trace
+from pipeline.cycles.signal import signals
+from pipeline.cycles.signal.features import COLD_ROLES, DRAW_ROLES, course_of
+from pipeline.cycles.signal.signals import Trace
 from pipeline.logs.timeline import Timeline
 
 # Common practice, no source, all of them.

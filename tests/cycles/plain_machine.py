@@ -11,8 +11,10 @@ from functools import cached_property
 
 import numpy as np
 
-from pipeline.cycles import features, moves, segments, signals
-from pipeline.cycles.runs import Runs
+from pipeline.cycles.label import moves
+from pipeline.cycles.segment import segments
+from pipeline.cycles.segment.runs import Runs
+from pipeline.cycles.signal import features, signals
 from pipeline.logs.timeline import Channel, Timeline
 
 START_NS = 1_767_600_000_000_000_000

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from pipeline.cycles import features, find_cycles, signals
+from pipeline.cycles import find_cycles
 from pipeline.cycles.limits import LIMITS, USUAL
+from pipeline.cycles.signal import features, signals
 from pipeline.findings import thresholds
 from pipeline.unit import Unit
 from tests.cycles.plain_machine import START_NS, channel, cycles, machine, timeline, without

@@ -10,9 +10,10 @@ import itertools
 
 import numpy as np
 
-from pipeline.cycles import features, signals, starts
-from pipeline.cycles.measures import cycle_table
+from pipeline.cycles.measure import starts
+from pipeline.cycles.measure.measures import cycle_table
 from pipeline.cycles.record import CycleRecord, Phase, PhaseKind
+from pipeline.cycles.signal import features, signals
 from pipeline.demo.simulator import Simulation
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.unit import ROLES, Unit

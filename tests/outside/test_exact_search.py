@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from pipeline.cycles.changepoints import change_points
+from pipeline.cycles.segment.changepoints import change_points
 
 rpt = pytest.importorskip("ruptures")
 

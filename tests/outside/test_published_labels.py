@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.cycles.changepoints import change_points
+from pipeline.cycles.segment.changepoints import change_points
 from tests.scoring import covering, f1_with_margin
 
 DOZEN = 12

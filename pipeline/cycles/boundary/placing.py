@@ -1,0 +1,284 @@
+"""Each boundary by its neighbours: relative times by laying cycles upon each other, the absolute moment once a window.
+
+Stops and starts of the compressor come from the clamp's own readings where there is one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.cycles.boundary import lagged
+from pipeline.cycles.boundary.boundaries import Placed, crossings, place_by_clamp
+from pipeline.cycles.segment.runs import Runs, habits_of
+from pipeline.cycles.signal.features import Course, DrawCells
+from pipeline.cycles.signal.signals import Cells, Trace
+from pipeline.cycles.states import FREEZE, HARVEST, IDLE
+from pipeline.cycles.template import acts, superpose
+from pipeline.cycles.template.onsets import harvests_by_clamp
+from pipeline.cycles.template.repeats import Repeats
+
+# Common practice, no source, all of them.
+WINDOW_S, LEAST_WINDOW_S = (
+    240.0,
+    60.0,
+)  # about an act, what is laid upon each other reaches so far on either side …
+HARVEST_PART, FREEZE_PART = 0.8, 0.5  # … and no further than these parts of a harvest and of a freeze
+REACH_PART, REACH_S = 0.4, (30.0, 60.0)  # of a harvest, and between these, a named moment may be off
+EARLIEST_PART, EARLIEST_S = (
+    0.5,
+    60.0,
+)  # a current's act lies no more than that part of a harvest before its end, and so long before its start
+LOW_PART, TOP_PART = 0.08, 0.05  # of a rise: as low as before it, and as high as its top
+TOP_LATE_S = 150.0  # a line may be warmest so long after a harvest was named to end
+LEFT = 0.4  # of the length that a harvest was named with, at least
+UNLIKE = 0.6  # part of the usual length by which a harvest is unlike most
+LONGER_S = 45.0  # at its top than others: a harvest unlike its neighbours
+ANYWHERE = 1e-4  # chance that the turns of a template are no turns of this machine
+STATED = 0.8  # of the width that the likelihoods give: so the stated 90 % hold on worlds that were worked on
+BY_CLAMP_S, BY_CLAMP_INTERVAL = (
+    5.0,
+    0.45,
+)  # half of the 90 % interval of an act by a clamp alone, what neighbours differ by apart
+LEAST_ENDED = 4  # harvests that tell how long one lasts that a stop ends
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Act:
+    """Boundaries of one kind that are laid upon each other."""
+
+    at: np.ndarray  # int (n,): which of the runs begin with them
+    ending: bool  # of harvests; else their starts
+    harvest_s: float
+    freeze_s: float
+    offsets: np.ndarray  # (l,) [s]
+    laid: superpose.Laid
+
+
+def place(
+    runs: Runs,
+    colds: Sequence[Course],
+    draws: Sequence[DrawCells],
+    cells: Cells,
+    again: Repeats | None = None,
+) -> Placed:
+    """The start of every run, by all lines `colds` and the first clamp of `draws` together, or by that clamp alone. `again`: harvests
+    that a lone clamp shows again and again."""
+    if not colds:
+        placed = place_by_clamp(runs, draws[0], cells, again)
+        _undo_lost(placed, runs, cells)
+        _place_by_onsets(placed, runs, draws[0], cells)
+        return placed
+    k = len(runs.first)
+    placed = Placed(
+        start_ns=cells.start_ns[runs.first].copy(),
+        uncertainty_s=np.full(k, cells.step_s),
+        by_draw=np.zeros(k, dtype=bool),
+        by_cold=np.zeros(k, dtype=bool),
+    )
+    if draws:
+        _place_stops(placed, runs, draws[0], cells)
+    _place_by_lines(placed, runs, colds, draws, cells)
+    return placed
+
+
+def _kinds(runs: Runs) -> tuple[np.ndarray, np.ndarray]:
+    """(the state before each run, whether a run lies next to it in time), (k,) each."""
+    return np.r_[-1, runs.state[:-1]], ~runs.opens_span
+
+
+def _place_stops(placed: Placed, runs: Runs, draw: DrawCells, cells: Cells) -> None:
+    """Sets where the compressor stops and starts, by the readings between which the clamp shows it."""
+    before, inner = _kinds(runs)
+    for on in (True, False):
+        stood = (before == IDLE) if on else (runs.state == IDLE)
+        at = np.flatnonzero(inner & stood & (before != runs.state))
+        found_ns, bracket_s = crossings(draw, placed.start_ns[at], on, cells)
+        shown = np.isfinite(bracket_s)
+        at = at[shown]
+        placed.start_ns[at], placed.uncertainty_s[at] = found_ns[shown], 0.5 + 0.45 * bracket_s[shown]
+        placed.by_draw[at] = True
+
+
+def _place_by_lines(
+    placed: Placed, runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells
+) -> None:
+    """Sets where harvests begin and end."""
+    before, inner = _kinds(runs)
+    traces = [*(c.trace for c in colds), *(d.trace for d in draws[:1])]
+    kinds = []
+    for was, becomes in ((FREEZE, HARVEST), (HARVEST, FREEZE)):
+        at = np.flatnonzero(inner & (before == was) & (runs.state == becomes))
+        if len(at) == 0:
+            continue
+        placed.by_cold[at] = True
+        # Harvests much longer or shorter than most have a shape of their own.
+        length = (runs.stop - runs.first)[at - 1 if was == HARVEST else at]
+        like = np.abs(length / np.median(length) - 1.0) <= UNLIKE
+        for some, usual in ((at[like], True), (at[~like], False)):
+            if len(some):
+                rough = becomes == HARVEST or usual
+                near_ns = _rough(runs, colds[0], cells, some) if rough else placed.start_ns[some]
+                kinds.append(_act(traces, runs, cells, some, near_ns))
+    by_turns = []
+    for c, cold in enumerate(colds):
+        told = [
+            lagged.Act(
+                template=kind.laid.templates[c],
+                ending=kind.ending,
+                before_s=kind.harvest_s if kind.ending else kind.freeze_s,
+                after_s=kind.freeze_s if kind.ending else kind.harvest_s,
+            )
+            for kind in kinds
+        ]
+        habits = habits_of(cold, runs, cells, apart=True)
+        by_turns.append(lagged.likelihoods(told, habits, cold.trace.interval_s, cells.step_s))
+    for n, kind in enumerate(kinds):
+        likely = _likelihood(traces, kind, [turns[n] for turns in by_turns])
+        moment_s, wide_s = _middle(kind.offsets, likely, len(kind.at))
+        placed.start_ns[kind.at] = kind.laid.near_ns + np.round(moment_s * 1e9).astype(np.int64)
+        placed.uncertainty_s[kind.at] = STATED * np.hypot(1.645 * kind.laid.apart_s, wide_s)
+        placed.by_draw[kind.at] = bool(draws) & (wide_s < 2.5 + 0.3 * traces[-1].interval_s)
+    _undo_lost(placed, runs, cells)
+    if not draws:
+        _as_long_as_others(runs, placed.start_ns)
+
+
+def _undo_lost(placed: Placed, runs: Runs, cells: Cells) -> None:
+    """Puts harvests of which little is left back where they were named: nothing told when they were."""
+    named_ns, start_ns = cells.start_ns[runs.first], placed.start_ns
+    _, inner = _kinds(runs)
+    at = np.flatnonzero((runs.state[:-1] == HARVEST) & inner[1:])
+    lost = at[start_ns[at + 1] - start_ns[at] < LEFT * (named_ns[at + 1] - named_ns[at])]
+    for edge in (lost[inner[lost]], lost + 1):
+        start_ns[edge], placed.uncertainty_s[edge] = named_ns[edge], 2 * cells.step_s
+
+
+def _act(traces: Sequence[Trace], runs: Runs, cells: Cells, at: np.ndarray, near_ns: np.ndarray) -> _Act:
+    """The boundaries `at` (n,), all of one kind and about at `near_ns`, laid upon each other."""
+    length_s = (runs.stop - runs.first) * cells.step_s
+    ending = bool(runs.state[at[0]] == FREEZE)
+    harvest_s = float(np.median(length_s[at - 1] if ending else length_s[at]))
+    freeze_s = float(np.median(length_s[at] if ending else length_s[at - 1]))
+    parts = (HARVEST_PART * harvest_s, FREEZE_PART * freeze_s)
+    back_s, ahead_s = np.clip(parts if ending else parts[::-1], LEAST_WINDOW_S, WINDOW_S)
+    offsets = superpose.even_grid(back_s, ahead_s, traces)
+    reach_s = float(np.clip(REACH_PART * harvest_s, *REACH_S))
+    return _Act(
+        at=at,
+        ending=ending,
+        harvest_s=harvest_s,
+        freeze_s=freeze_s,
+        offsets=offsets,
+        laid=superpose.laid(traces, near_ns, offsets, reach_s),
+    )
+
+
+def _likelihood(traces: Sequence[Trace], kind: _Act, by_turns: Sequence[np.ndarray | None]) -> np.ndarray:
+    """Log likelihood (windows, l) of the act in every window: the lines, `by_turns` and by bends alike, and then the current."""
+    likely = np.zeros((len(kind.laid.templates[0].values), len(kind.offsets)))
+    by_bends = acts.end_by_line if kind.ending else acts.start_by_line
+    earliest_s = -EARLIEST_PART * kind.harvest_s if kind.ending else -EARLIEST_S
+    for i, (trace, template) in enumerate(zip(traces, kind.laid.templates, strict=True)):
+        for w, (course, noise) in enumerate(zip(template.values, template.noise, strict=True)):
+            if i >= len(by_turns):
+                says = acts.by_current(kind.offsets, course, noise, trace.interval_s, earliest_s=earliest_s)
+            else:
+                says = by_bends(kind.offsets, course, noise, trace.interval_s)
+                if by_turns[i] is not None:
+                    turn = np.log(_density(by_turns[i][w]) + ANYWHERE / len(kind.offsets))
+                    says = turn if says is None else np.log(0.5 * (_density(says) + _density(turn)))
+            if says is not None:
+                likely[w] += says
+    return likely
+
+
+def _density(likely: np.ndarray) -> np.ndarray:
+    """Log likelihoods (l,) as a density of sum one."""
+    density = np.exp(np.maximum(likely - likely.max(), -30.0))
+    return density / density.sum()
+
+
+def _middle(offsets: np.ndarray, likely: np.ndarray, n: int) -> tuple[np.ndarray, np.ndarray]:
+    """Median of each event's posterior and half of its 90 % interval [s], (n,) each. Neighbouring windows are asked together."""
+    likely = np.array([likely[max(0, w - 1) : w + 2].mean(axis=0) for w in range(len(likely))])
+    share = np.cumsum(np.exp(likely - likely.max(axis=1, keepdims=True)), axis=1)
+    share /= share[:, -1:]
+    half = 0.5 * (offsets[1] - offsets[0])
+    early, middle, late = (
+        np.array([np.interp(q, s, offsets + half) for s in share]) for q in (0.05, 0.5, 0.95)
+    )
+    each, windows = np.arange(n), superpose.windows_of(n)
+    return np.interp(each, windows, middle), np.interp(each, windows, 0.5 * (late - early))
+
+
+def _place_by_onsets(placed: Placed, runs: Runs, draw: DrawCells, cells: Cells) -> None:
+    """Sets where harvests begin and end by the changes of a lone clamp that make the likeliest harvests."""
+    before, inner = _kinds(runs)
+    after, next_to = np.r_[runs.state[1:], -1], np.r_[inner[1:], False]
+    begun = np.flatnonzero((runs.state == HARVEST) & (before == FREEZE) & inner)
+    whole = begun[(after[begun] == FREEZE) & next_to[begun]]
+    freezes = np.flatnonzero((runs.state == FREEZE) & inner & next_to)
+    if len(whole) == 0 or len(freezes) == 0:
+        return
+    start_ns = placed.start_ns
+    freeze_s = float(np.median(start_ns[freezes + 1] - start_ns[freezes])) * 1e-9
+    found = harvests_by_clamp(draw.trace, start_ns[whole], start_ns[whole + 1], freeze_s)
+    if found is None:
+        return
+    begin_ns, end_ns, apart_s = found
+    # Harvests that a stop ends begin as the others do.
+    others = np.setdiff1d(begun, whole)
+    start_ns[others] += np.int64(np.median(begin_ns - start_ns[whole]))
+    wide_s = BY_CLAMP_S + BY_CLAMP_INTERVAL * draw.trace.interval_s
+    for at, at_ns, each_s in ((whole, begin_ns, apart_s[0]), (whole + 1, end_ns, apart_s[1])):
+        start_ns[at], placed.by_draw[at] = at_ns, True
+        placed.uncertainty_s[at] = np.hypot(1.645 * each_s, wide_s)
+
+
+def _rough(runs: Runs, line: Course, cells: Cells, at: np.ndarray) -> np.ndarray:
+    """About when the harvests that begin, or end, with the boundaries `at` (k,) did so, by the line alone: where it last was near
+    its low before the top, and where it first comes near that [ns]."""
+    level = line.level
+    out = cells.start_ns[runs.first[at]].copy()
+    high_s = np.zeros(len(at))  # how long the line stays near its top
+    half, later = round(0.5e9 * cells.step_s), round(TOP_LATE_S / cells.step_s)
+    for n, i in enumerate(at.tolist()):
+        ends = runs.state[i] == FREEZE
+        h = i - 1 if ends else i
+        first, stop = int(runs.first[h]), int(runs.stop[h])
+        follows = h + 1 < len(runs.stop) and not runs.opens_span[h + 1]
+        more = min(later, (int(runs.stop[h + 1]) - stop) // 3) if follows else 0
+        part = level[first : stop + more]
+        if len(part) < 2 or not np.isfinite(part).any():
+            continue
+        top = first + int(np.nanargmax(part))
+        # What was named may reach back into the freeze, and the freeze into the harvest.
+        apart = ends or runs.opens_span[h] or h == 0
+        begin = first if apart else first - (first - int(runs.first[h - 1])) // 4
+        climb = level[begin : top + 1]
+        if not np.isfinite(climb).any():
+            continue
+        low = np.nanmin(climb)
+        rise = level[top] - low
+        if ends:
+            high = np.flatnonzero(level[begin : stop + more] >= level[top] - TOP_PART * rise)
+            out[n] = cells.start_ns[begin + int(high[0])] + half
+            high_s[n] = (high[-1] - high[0]) * cells.step_s
+        else:
+            out[n] = cells.start_ns[begin + int(np.flatnonzero(climb <= low + LOW_PART * rise)[-1])] + half
+    # A line that stays at its top for far longer than others do, as when ice melts off, ends its harvest so much later.
+    longer_s = high_s - np.median(high_s) if len(at) else high_s
+    return out + np.where(longer_s > LONGER_S, np.round(longer_s * 1e9), 0.0).astype(np.int64)
+
+
+def _as_long_as_others(runs: Runs, start_ns: np.ndarray) -> None:
+    """Sets the ends of harvests that a stop follows, which a line hardly shows: they last as long as the others do."""
+    before = np.r_[-1, runs.state[:-1]]
+    ended = np.flatnonzero(~runs.opens_span & (before == HARVEST))
+    others, stops = ended[runs.state[ended] == FREEZE], ended[runs.state[ended] == IDLE]
+    if len(others) >= LEAST_ENDED:
+        usual_ns = np.int64(np.median(start_ns[others] - start_ns[others - 1]))
+        start_ns[stops] = np.minimum(start_ns[stops], start_ns[stops - 1] + usual_ns)

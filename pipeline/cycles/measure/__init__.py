@@ -1,0 +1,1 @@
+"""From placed runs to the record: `phases`, `starts`, `measures`."""

@@ -1,0 +1,150 @@
+"""Stops that no clamp shows: a line that warms up in mid-freeze because the compressor stands, not because of hot gas.
+
+Both warm the line. Hot gas does so at once, from where freezes end; a standing compressor slowly, from wherever the freeze
+happened to be. Told apart by the log's own harvests.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from pipeline.cycles.label.moves import Scales
+from pipeline.cycles.segment.runs import Runs, rejoined
+from pipeline.cycles.signal.features import Course
+from pipeline.cycles.signal.signals import Cells
+from pipeline.cycles.states import FREEZE, HARVEST, IDLE
+
+# Common practice, no source, all of them.
+LEAST_HARVESTS = 4  # fewer have no usual rise
+RISE_S = 40.0  # hot gas shows its steepest rise within this time
+SLOW_RISE = 0.5  # of the usual one: too slow for hot gas
+SLOWER = 0.8  # likewise, before a stop
+WARM_START = 0.06  # of a swing above where freezes end there and then: the freeze was not at its end
+# A second harvest on the heels of the first starts warm and has less to climb, but it gets as warm, and soon.
+LOW_PEAK = 0.85  # of the usual one
+LONG = 1.8  # times the usual harvest
+LEAST_SHOWN = 6  # harvests by which it is known how the current shows one
+BESIDE_S = 60.0  # of a freeze's end and beginning
+CLEAR = 6.0  # times the noise of a cell
+HALFWAY = 0.2  # of the usual freeze on either side: not one of two harvests in a row
+UNREAD_C = -273.15  # stands for no reading
+FALLS = 0.05  # of a swing: more than a probe's wobble
+WARMS = 0.5  # of the usual rise
+SILENT = 0.2  # of what it usually does: nothing
+STILL = 0.1  # of how far it usually climbs: so is this, close upon another harvest
+NEARLY_ALL = 0.75  # of the others
+
+
+def unseen_stops(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs:
+    """`runs` with every "harvest" after a freeze that warms slowly, from too warm a start, and not far or
+    not soon, called idle; and every one before a stop that warms more slowly than most, and not far."""
+    at = np.flatnonzero((runs.state == HARVEST) & (np.r_[-1, runs.state[:-1]] == FREEZE) & ~runs.opens_span)
+    if len(at) < LEAST_HARVESTS:
+        return runs
+    width = max(2, round(RISE_S / cells.step_s))
+    within = int(np.median(runs.stop[at] - runs.first[at])) + width
+    rise, start, peak = np.full((3, len(at)), np.nan)
+    for i, (first, stop) in enumerate(zip(runs.first[at].tolist(), runs.stop[at].tolist(), strict=True)):
+        level = line.level[first - 1 : stop + 1]
+        if len(level) >= 3 and np.isfinite(level).all():
+            over = min(width, len(level) - 1)
+            rise[i] = (level[over:] - level[:-over])[:within].max()
+            start[i], peak[i] = (np.array([level.min(), level.max()]) - scales.cold[first]) / scales.swing
+    known = np.isfinite(rise)
+    if known.sum() < LEAST_HARVESTS:
+        return runs
+    slow = rise < SLOW_RISE * np.median(rise[known])
+    length = runs.stop[at] - runs.first[at]
+    other = (peak < LOW_PEAK * np.median(peak[known])) | (length > LONG * np.median(length[known]))
+    stopped = known & slow & other & (start > WARM_START)
+    # Before a stop, one that stays colder than all others was no harvest: the ice melts in the standing machine.
+    after = np.r_[runs.state[1:], -1][at]
+    cold = peak < LOW_PEAK * np.median(peak[known])
+    slower = cold & (rise < SLOWER * np.median(rise[known]))
+    stopped |= known & (slower | (slow & (start > WARM_START))) & (after == IDLE)
+    stops = at[stopped]
+    if len(stops) == 0:
+        return runs
+    state = runs.state.copy()
+    state[stops] = IDLE
+    return rejoined(replace(runs, state=state))
+
+
+def without_falling(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs:
+    """`runs` with every stop after a harvest in which the line falls, and to where no room is so cold, a freeze: a standing
+    machine's line goes to the room's temperature."""
+    joined = ~runs.opens_span & np.r_[~runs.opens_span[1:], False]
+    before, after = np.r_[-1, runs.state[:-1]], np.r_[runs.state[1:], -1]
+    at = np.flatnonzero((runs.state == IDLE) & joined & (before == HARVEST) & (after == FREEZE))
+    # Half of the stop against the other half: the line may make waves.
+    middle = (runs.first[at] + runs.stop[at] + 1) // 2
+    begins, ends = (
+        np.array([line.level[i:j].mean() for i, j in zip(a, b, strict=True)])
+        for a, b in ((runs.first[at], middle), (middle - 1, runs.stop[at]))
+    )
+    falls = at[(begins - ends > FALLS * scales.swing) & (ends < cells.limits["room_coldest_c"])]
+    if len(falls) == 0:
+        return runs
+    state = runs.state.copy()
+    state[falls] = FREEZE
+    return rejoined(replace(runs, state=state))
+
+
+def unseen_by_current(runs: Runs, line: Course, running: Course, cells: Cells) -> Runs:
+    """`runs` without harvests in which the line warms well and of which the current knows nothing, where it shows nearly all
+    others: a hand warmed the clip, or the clip was moved. One that hardly warms may be a harvest without hot gas."""
+    before = np.r_[-1, runs.state[:-1]]
+    after = np.r_[runs.state[1:], -1]
+    opens_next = np.r_[runs.opens_span[1:], True]
+    at = np.flatnonzero(
+        (runs.state == HARVEST) & (before == FREEZE) & (after == FREEZE) & ~runs.opens_span & ~opens_next
+    )
+    if len(at) < LEAST_SHOWN:
+        return runs
+    first, stop = runs.first[at], runs.stop[at]
+    beside = max(2, round(BESIDE_S / cells.step_s))
+    total = np.r_[0.0, np.cumsum(np.nan_to_num(running.level))]
+    known = np.r_[0, np.cumsum(np.isfinite(running.level))]
+
+    def mean(a, b):
+        a, b = np.clip(a, 0, len(running.level)), np.clip(b, 0, len(running.level))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.where(known[b] - known[a] == b - a, (total[b] - total[a]) / (b - a), np.nan)
+
+    lead = mean(first - 1 - beside, first - 1)
+    rise, climb = mean(first + 1, stop) - lead, mean(stop + 1, stop + 1 + beside) - lead
+    seen = np.isfinite(rise) & np.isfinite(climb)
+    if seen.sum() < LEAST_SHOWN:
+        return runs
+    usual_rise, usual_climb = float(np.median(rise[seen])), float(np.median(climb[seen]))
+    noise = running.slope_noise * np.sqrt(2) * cells.step_s / 60.0
+    if min(abs(usual_rise), abs(usual_climb)) < CLEAR * noise:
+        return runs
+    length = runs.stop - runs.first
+    apart = np.minimum(length[at - 1], length[at + 1]) > HALFWAY * np.median(length[runs.state == FREEZE])
+    level = np.append(np.where(np.isfinite(line.level), line.level, UNREAD_C), UNREAD_C)
+    warmed = np.maximum.reduceat(level, np.ravel([first, stop], "F"))[::2] - level[first - 1]
+    warm = seen & (warmed > WARMS * np.median(warmed[seen])) & (level[first - 1] > UNREAD_C)
+    silent = apart & (np.abs(rise) < SILENT * abs(usual_rise)) & (np.abs(climb) < SILENT * abs(usual_climb))
+    # Close upon another one the current falls anyway; while the gas is on it climbs.
+    way = np.sign(usual_climb)
+    inner = np.array([climb_of(way * running.level[a - 1 : b + 2]) for a, b in zip(first, stop, strict=True)])
+    silent |= ~apart & (inner < STILL * np.median(inner[seen]))
+    silent &= warm
+    shown = seen & (rise / usual_rise > 0.5) & (climb / usual_climb > 0.5)
+    if (
+        not silent.any()
+        or shown.sum() < NEARLY_ALL * (seen & ~silent).sum()
+        or silent.mean() > 1 - NEARLY_ALL
+    ):
+        return runs
+    state = runs.state.copy()
+    state[at[silent]] = FREEZE
+    return rejoined(replace(runs, state=state))
+
+
+def climb_of(row: np.ndarray) -> float:
+    """How far a course climbs at most; NaN where it is not known."""
+    return float((row - np.minimum.accumulate(row)).max()) if len(row) else np.nan

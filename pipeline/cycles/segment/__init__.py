@@ -1,0 +1,1 @@
+"""From cells to segments: `changepoints`, `segments`; and `runs`, the stretches of one phase that the segments are named to be."""

@@ -1,0 +1,105 @@
+"""What lies between two change points: how long, how steep, how high, running or not."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.cycles.segment.changepoints import change_points
+from pipeline.cycles.signal.features import Course, DrawCells, search_signal
+from pipeline.cycles.signal.signals import Cells
+
+
+@dataclass(frozen=True, kw_only=True)
+class Segments:
+    """Touching stretches of cells; none reaches over a gap."""
+
+    first: np.ndarray  # int64 (k,): first cell
+    stop: np.ndarray  # int64 (k,): one past the last cell
+    minutes: np.ndarray  # float (k,)
+    opens_span: np.ndarray  # bool (k,): nothing is known of what came just before
+
+    def __len__(self) -> int:
+        return len(self.first)
+
+
+def find_segments(
+    colds: Sequence[Course],
+    draws: Sequence[DrawCells],
+    cells: Cells,
+    *,
+    penalty_factor: float = 1.0,
+    edges: np.ndarray | None = None,
+) -> Segments:
+    """Change points of the search signal, span by span, and every edge of a channel's holes and of "off". `edges`: cells
+    with which a segment begins whatever the signal says."""
+    edge = np.zeros(len(cells) + 1, dtype=bool)
+    if edges is not None:
+        edge[edges] = True
+    edge[cells.span_first] = True
+    signal = search_signal(colds, draws, cells)
+    for first, stop in zip(cells.span_first, cells.span_stop, strict=True):
+        if stop - first >= 4:
+            edge[change_points(signal[first:stop], penalty=PENALTY * penalty_factor) + first] = True
+    for channel in (*colds, *draws):
+        known = np.isfinite(channel.level)
+        edge[1:-1] |= known[1:] != known[:-1]
+    for draw in draws:
+        if np.isfinite(draw.off_below):
+            off = draw.level < draw.off_below
+            edge[1:-1] |= off[1:] != off[:-1]
+    first = np.flatnonzero(edge[:-1])
+    stop = np.append(first[1:], len(cells))
+    return Segments(
+        first=first,
+        stop=stop,
+        minutes=(stop - first) * (cells.step_s / 60.0),
+        opens_span=np.isin(first, cells.span_first),
+    )
+
+
+PENALTY = 6.0
+"""Price of a change in units of the search signal, in which one is three times the noise or a small part of a real
+change: with noise of 1/3 a channel, 3 × Σ variance × log n (see `noise_penalty`) is near 4 for two channels."""
+
+
+def means(values: np.ndarray, segments: Segments) -> np.ndarray:
+    """Mean of `values` (cells,) over every segment (k,); NaN where a segment has no reading."""
+    known = np.isfinite(values)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.add.reduceat(np.where(known, values, 0.0), segments.first) / np.add.reduceat(
+            known.astype(np.float64), segments.first
+        )
+
+
+def rates(course: Course, segments: Segments, cells: Cells) -> np.ndarray:
+    """Slope within every segment, (k,): least squares over its cells; the change at its edges does not count. A lone
+    cell has the gentler of the slopes to its neighbours, 0 where they go opposite ways."""
+    level = np.nan_to_num(course.level)
+    first, count = segments.first, segments.stop - segments.first
+    index = np.arange(len(level)) - np.repeat(first, count)
+    middle = (count - 1) / 2.0
+    moment = np.add.reduceat(level * index, first) - middle * np.add.reduceat(level, first)
+    spread = count * (count.astype(np.float64) ** 2 - 1) / 12.0
+    with np.errstate(invalid="ignore", divide="ignore"):
+        per_cell = moment / spread
+    lone = np.flatnonzero(count == 1)
+    if len(lone):
+        at = first[lone]
+        back = course.level[at] - course.level[np.maximum(at - 1, 0)]
+        ahead = course.level[np.minimum(at + 1, len(level) - 1)] - course.level[at]
+        same = np.sign(back) == np.sign(ahead)
+        per_cell[lone] = np.where(same, np.sign(back) * np.minimum(np.abs(back), np.abs(ahead)), 0.0)
+    per_cell[~np.isfinite(course.level[first])] = np.nan
+    return per_cell / (cells.step_s / 60.0)
+
+
+def jumps(course: Course, segments: Segments) -> np.ndarray:
+    """Change of level from the last cell of the segment before to the first of each segment, (k,); 0 where there is
+    none to compare."""
+    out = np.zeros(len(segments))
+    out[1:] = course.level[segments.first[1:]] - course.level[segments.stop[:-1] - 1]
+    out[segments.opens_span] = 0.0
+    return np.nan_to_num(out)

@@ -1,0 +1,204 @@
+"""What the change-point search and the labels look at: one slope a temperature, one level a current, cell by cell."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.ndimage import uniform_filter1d
+
+from pipeline.cycles.signal.signals import Cells, Trace, bridged, cell_means, sampled
+
+COLD_ROLES = ("evaporator", "suction")  # cold lines, the better one first
+DRAW_ROLES = ("current", "power", "current_compressor")  # what shows the compressor, the fullest first
+OTHER_ROLES = ("discharge", "liquid", "condenser_out", "reservoir", "suction_pressure", "discharge_pressure")
+MOST_DELAY_S, LEAST_ALIKE = 100.0, 0.5  # a clip lags no more; slopes this much alike move together
+NEARLY = 0.93
+RARE, FLASH_CELLS = 0.02, 5  # common practice, no source
+CALM_S = 200.0  # a fan on head pressure comes and goes within minutes; common practice, no source
+OFF_BAND = (
+    0.12,
+    0.5,
+)  # the off level ends, the running level begins, somewhere here (parts of the running level)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Course:
+    """Level and slope of a channel over the cells."""
+
+    trace: Trace
+    level: np.ndarray  # °C (or A) (cells,); NaN in longer holes
+    slope: np.ndarray  # K/min (or A/min) (cells,)
+    slope_noise: float  # standard deviation of one slope
+
+
+@dataclass(frozen=True, kw_only=True)
+class DrawCells:
+    """A current or power over the cells."""
+
+    trace: Trace
+    level: np.ndarray  # A or W (cells,)
+    running: float  # usual level with the compressor on
+    off_below: float  # the compressor is off under this; nan where the channel never shows it stopped
+    noise: float  # of one cell
+
+
+def course_of(trace: Trace, cells: Cells) -> Course:
+    """Level and slope of a channel in every cell."""
+    level = bridged(cell_means(trace, cells), cells)
+    return _course(trace, level, cells)
+
+
+def running_course(draw: DrawCells, cells: Cells) -> Course:
+    """Level and slope of a current while the compressor runs, starting currents cut off; NaN while it stands."""
+    off = draw.level < draw.off_below
+    # A cell in which the compressor stopped or started is part one, part the other.
+    off = off | np.r_[False, off[:-1]] | np.r_[off[1:], False]
+    level = np.where(off, np.nan, draw.level)
+    known = level[np.isfinite(level)]
+    if len(known):
+        level = np.minimum(level, 1.1 * np.quantile(sampled(known), 0.97))
+    return _course(draw.trace, level, cells)
+
+
+def calmed(course: Course, cells: Cells) -> Course:
+    """`course` averaged over CALM_S: what is left of a current when a fan that comes and goes is taken out."""
+    known = np.isfinite(course.level)
+    if not known.any():
+        return course
+    index = np.arange(len(cells))
+    filled = np.interp(index, index[known], course.level[known])
+    width = max(3, round(CALM_S / cells.step_s))
+    smooth = uniform_filter1d(filled, width, mode="nearest")
+    return _course(course.trace, np.where(known, smooth, np.nan), cells)
+
+
+def _course(trace: Trace, level: np.ndarray, cells: Cells) -> Course:
+    step_min = cells.step_s / 60.0
+    slope = np.full(len(cells), np.nan)
+    slope[1:-1] = (level[2:] - level[:-2]) / (2 * step_min)
+    slope[cells.span_first] = slope[cells.span_stop - 1] = np.nan
+    slope = np.where(np.isnan(slope) & np.isfinite(level), 0.0, slope)
+    per_cell = max(1.0, cells.step_s / max(trace.interval_s, 1e-9))
+    noise = max(
+        trace.noise / np.sqrt(per_cell), trace.channel.resolution * 0.2
+    )  # rounding errors are not independent
+    return Course(trace=trace, level=level, slope=slope, slope_noise=noise / (np.sqrt(2) * step_min))
+
+
+def draw_cells(trace: Trace, cells: Cells) -> DrawCells | None:
+    """Level of a current in every cell and where "off" ends, or None where it never shows a running machine."""
+    level = bridged(cell_means(trace, cells), cells)
+    known = level[np.isfinite(level)]
+    if len(known) < 3:
+        return None
+    known = _without_flashes(known)
+    top = float(np.quantile(sampled(known), 0.995))
+    if top <= 0 or top < 6 * trace.noise:
+        return None
+    running = float(np.median(known[known > 0.5 * top]))
+    per_cell = max(1.0, cells.step_s / max(trace.interval_s, 1e-9))
+    noise = max(trace.noise / np.sqrt(per_cell), trace.channel.resolution * 0.2)
+    return DrawCells(
+        trace=trace, level=level, running=running, off_below=_off_below(known, running), noise=noise
+    )
+
+
+def _without_flashes(level: np.ndarray) -> np.ndarray:
+    """`level` without the rare and short stretches far above all else that a bad contact leaves: a compressor runs for
+    minutes."""
+    for _ in range(3):
+        high = level > 0.5 * np.quantile(sampled(level), 0.995)
+        edges = np.flatnonzero(np.diff(np.r_[False, high, False].astype(np.int8)))
+        lasted = edges[1::2] - edges[::2]
+        flashes = (
+            high.mean() < RARE
+            and np.repeat(lasted, lasted).size
+            and np.median(np.repeat(lasted, lasted)) <= FLASH_CELLS
+        )
+        if not flashes:
+            break
+        level = level[~high]
+    return level
+
+
+def _off_below(known: np.ndarray, running: float) -> float:
+    """The middle of the emptiest stretch between standing and running, so that a fan or a pump that runs on does not
+    count as the compressor."""
+    low, high = OFF_BAND
+    counts, edges = np.histogram(known, bins=38, range=(low * running, high * running))
+    smooth = np.convolve(counts, np.ones(5), mode="same")
+    empty = np.flatnonzero(smooth == smooth.min())
+    groups = np.split(empty, np.flatnonzero(np.diff(empty) > 1) + 1)
+    longest = max(groups, key=len)
+    return float(0.5 * (edges[longest[0]] + edges[longest[-1] + 1]))
+
+
+def delay_cells(cold: Course, running: Course, cells: Cells) -> int | None:
+    """By how many cells the cold line answers after the running current: where their slopes go together best. None
+    where they do not move alike."""
+    most = int(MOST_DELAY_S / cells.step_s)
+    a = np.clip(np.nan_to_num(running.slope / max(usual_rise(running), 1e-9)), -1.0, 1.0)
+    b = np.clip(np.nan_to_num(cold.slope / max(usual_rise(cold), 1e-9)), -1.0, 1.0)
+    scale = float(np.sqrt((a**2).sum() * (b**2).sum()))
+    if scale <= 0 or most < 1:
+        return None
+    alike = np.array(
+        [float(a[: len(a) - d] @ b[d:]) if d else float(a @ b) for d in range(min(most, len(a) - 1) + 1)]
+    )
+    # A slow line goes on answering: the first delay that does nearly as well as the best is the better estimate.
+    best = int(np.argmax(alike >= NEARLY * alike.max()))
+    return best if alike.max() > LEAST_ALIKE * scale else None
+
+
+def unseen(channels: Sequence[Course | DrawCells], cells: Cells) -> np.ndarray:
+    """Cells of the long stretches in which none of `channels` is read, (cells,) of bool."""
+    known = np.zeros(len(cells), dtype=bool)
+    for channel in channels:
+        known |= np.isfinite(channel.level)
+    edges = np.flatnonzero(np.diff(known, prepend=~known[:1], append=~known[-1:]))
+    lengths = np.diff(edges)
+    return ~known & np.repeat(lengths * cells.step_s > 60.0 * cells.limits["absent_min"], lengths)
+
+
+def moved_earlier(course: Course, by_cells: int, cells: Cells, running: Course | None) -> Course:
+    """`course` with every cell's value `by_cells` earlier, within its span; the last cells of a span keep the last
+    value, and nothing of a stop is moved before it."""
+    if by_cells == 0 or running is None:
+        return course
+    last = np.repeat(cells.span_stop - 1, cells.span_stop - cells.span_first)
+    source = np.minimum(np.arange(len(cells)) + by_cells, last)
+    runs = np.isfinite(running.level)
+    source = np.where(runs & ~runs[source], np.arange(len(cells)), source)
+    return replace(course, level=course.level[source], slope=course.slope[source])
+
+
+def search_signal(colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells) -> np.ndarray:
+    """The signal whose change points are searched, shape (cells, channels): slopes and levels in units of what
+    matters, with what noise alone can do shrunk to nothing (so that a flat log stays flat)."""
+    columns = []
+    for cold in colds:
+        unit = max(2.0 * cold.slope_noise, 0.06 * usual_rise(cold))
+        columns.append(_shrunk(np.nan_to_num(cold.slope / unit), 2.0 * cold.slope_noise / unit))
+    for draw in draws:
+        unit = max(2.0 * draw.noise, 0.02 * draw.running)
+        filled = np.where(np.isnan(draw.level), draw.running, draw.level)
+        columns.append(np.clip(filled / unit, -100, 100))
+    return np.column_stack(columns)
+
+
+def usual_rise(cold: Course) -> float:
+    """Slope at which the line rises where it rises most [K/min]: the median of the rising slopes weighed by how far
+    each carries, so that the rare harvests count for more than the many flat cells."""
+    rising = cold.slope[cold.slope > 2 * cold.slope_noise]
+    if len(rising) == 0:
+        return 2 * cold.slope_noise
+    rising = np.sort(rising)
+    weight = np.cumsum(rising)
+    return float(rising[np.searchsorted(weight, 0.5 * weight[-1])])
+
+
+def _shrunk(values: np.ndarray, dead: float) -> np.ndarray:
+    """`values` drawn towards zero by `dead`, then compressed (asinh): a rise ten times steeper is not ten times surer."""
+    return np.arcsinh(np.sign(values) * np.maximum(np.abs(values) - dead, 0.0)) * 2.0

@@ -1,0 +1,104 @@
+"""What looks like a stop in mid-freeze and is a harvest, and the other way round.
+
+More of the stops themselves: tests/outside/test_second_machine_phases.py.
+"""
+
+import numpy as np
+import pytest
+
+from pipeline.cycles import find_cycles
+from pipeline.cycles.repair.halts import unseen_stops, without_falling
+from pipeline.cycles.states import FREEZE, HARVEST, IDLE
+from pipeline.unit import Unit
+from tests.cycles.plain_machine import START_NS, cycles, laid, machine, runs_of, trace_of
+
+UNIT = Unit(name="plain")
+
+
+def kind_at(record, seconds):
+    at = START_NS + int(seconds * 1e9)
+    return next(str(p.kind) for p in record.phases if p.start_ns <= at < p.end_ns)
+
+
+def test_a_stalled_harvest_stays_a_harvest():
+    story = [*cycles(5), ("freeze", 20.0), ("stall", 7.0), *cycles(4)]
+    log = machine(story, roles=("evaporator",))
+    record = find_cycles(log.timeline, UNIT)
+    stall = next(start for kind, start, end in log.truth if kind == "harvest" and end - start == 420)
+    assert kind_at(record, stall + 200) == "harvest"
+
+
+def test_a_second_harvest_on_the_heels_of_the_first_stays_a_harvest():
+    story = [*cycles(5), ("freeze", 20.0), ("harvest", 2.0), ("freeze", 2.5), ("harvest", 2.0), *cycles(4)]
+    log = machine(story, roles=("evaporator",))
+    starts = [start for kind, start, _ in log.truth if kind == "harvest"]
+    record = find_cycles(log.timeline, UNIT)
+    found = np.array([(p.start_ns - START_NS) * 1e-9 for p in record.phases if p.kind == "harvest"])
+    assert all(np.abs(found - start).min() < 20 for start in starts)
+
+
+@pytest.mark.parametrize(
+    ("slowness", "top", "stays"), [(14.0, 0.5, False), (5.0, 0.5, True), (14.0, 13.0, True)]
+)
+def test_a_harvest_before_a_stop_is_as_warm_as_others_or_none(slowness, top, stays):
+    """Ice melts in the standing machine: the line comes up to 0 °C, more slowly than by hot gas, and stays there."""
+    step_s, gas, freeze, rest = 10.0, 15, 120, 200
+    fall, rise = -12.0 + 24.0 * np.exp(-np.arange(freeze) / 30.0), np.linspace(-12.0, 12.0, gas)
+    melts = top - (top + 12.0) * np.exp(-np.arange(25 + rest) / slowness)
+    values = np.concatenate([*[fall, rise] * 6, fall, melts, *[fall, rise] * 6])
+    line = laid(trace_of("evaporator", values, step_s))
+    cycles_of = [(freeze, FREEZE), (gas, HARVEST)] * 6
+    runs = runs_of([*cycles_of, (freeze, FREEZE), (25, HARVEST), (rest, IDLE), *cycles_of])
+    found = unseen_stops(runs, line.course, line.scales, line.cells)
+    assert (found.state == HARVEST).sum() == 12 + stays
+    assert (found.first[1:] == found.stop[:-1]).all()
+
+
+def stopped_early(course, named, rest):
+    """Twelve cycles with a freeze in their midst that a stop breaks off half-way: `course` (n,) is how the line then warms, `named`
+    of its cells were named harvest; it goes on for `rest` cells, named idle."""
+    step_s, gas, freeze = 10.0, 15, 120
+    fall, rise = -12.0 + 24.0 * np.exp(-np.arange(freeze) / 30.0), np.linspace(-12.0, 12.0, gas)
+    values = np.concatenate([*[fall, rise] * 6, fall[:60], course, *[fall, rise] * 6])
+    line = laid(trace_of("evaporator", values, step_s))
+    cycles_of = [(freeze, FREEZE), (gas, HARVEST)] * 6
+    runs = runs_of(
+        [*cycles_of, (60, FREEZE), (named, HARVEST), *([(rest, IDLE)] if rest else []), *cycles_of]
+    )
+    return unseen_stops(runs, line.course, line.scales, line.cells)
+
+
+def test_a_slow_warming_from_half_a_freeze_into_a_stop_is_part_of_it():
+    """As warm as by hot gas, and not much longer than it takes."""
+    start = -12.0 + 24.0 * np.exp(-59 / 30.0)
+    found = stopped_early(np.minimum(start + 0.8 * np.arange(300), 13.0), 25, 275)
+    assert (found.state == HARVEST).sum() == 12
+    assert (found.state == IDLE).sum() == 1
+
+
+def test_what_the_line_does_when_the_machine_starts_again_is_no_rise_of_the_gas():
+    start = -12.0 + 24.0 * np.exp(-59 / 30.0)
+    warms = 2.0 - (2.0 - start) * np.exp(-np.arange(70) / 20.0)
+    found = stopped_early(np.r_[warms, np.linspace(2.5, 16.0, 8)], 78, 0)
+    assert (found.state == HARVEST).sum() == 12
+    assert (found.state == IDLE).sum() == 1
+
+
+@pytest.mark.parametrize(
+    ("top", "room", "stays"),
+    [(2.0, -6.0, False), (18.0, 15.0, True), (2.0, 19.0, True)],
+    ids=["a freeze", "a line that was warmer than the room", "a line that warms"],
+)
+@pytest.mark.parametrize("wave_k", [0.0, 1.0])
+def test_a_line_that_falls_to_where_no_room_is_stands_in_no_stop(top, room, stays, wave_k):
+    step_s, gas, freeze, rest = 10.0, 15, 120, 60
+    fall, rise = -12.0 + (top + 12.0) * np.exp(-np.arange(freeze) / 30.0), np.linspace(-12.0, top, gas)
+    stop = room + (top - room) * np.exp(-np.arange(rest) / 25.0)
+    values = np.concatenate([*[fall, rise] * 6, stop, *[fall, rise] * 6])
+    values += wave_k * np.sin(np.arange(len(values)) / 2.5)
+    line = laid(trace_of("suction", values, step_s))
+    cycles_of = [(freeze, FREEZE), (gas, HARVEST)] * 6
+    runs = runs_of([*cycles_of, (rest, IDLE), *cycles_of])
+    found = without_falling(runs, line.course, line.scales, line.cells)
+    assert (found.state == IDLE).sum() == stays
+    assert (found.first[1:] == found.stop[:-1]).all()

@@ -1,0 +1,96 @@
+"""Cycles laid upon each other: shifts that are known are recovered (Woody 1967, Med. & Biol. Eng. 5, 539–553; citation from memory)."""
+
+import numpy as np
+import pytest
+
+from pipeline.cycles.signal.signals import trace_of
+from pipeline.cycles.template.superpose import (
+    aligned,
+    readings_about,
+    running_median,
+    template_of,
+    windows_of,
+)
+from tests.cycles.plain_machine import START_NS, channel
+
+OFFSETS_S = np.arange(-60.0, 62.0, 2.0)
+
+
+def course(t):
+    """A known template: flat, a steep rise of 20 K within half a minute, a slow fall."""
+    return np.where(t < 0, 0.0, 20.0 * (1 - np.exp(-t / 10.0)) * np.exp(-t / 300.0))
+
+
+def repeated(jitter_s, *, interval_s=2.0, noise=0.3, level=lambda i: 0.0, apart_s=900.0):
+    """Events `apart_s` apart, each of them late by its jitter; the trace, and where one without jitter would be."""
+    n = len(jitter_s)
+    t = np.arange(0.0, apart_s * (n + 1), interval_s)
+    which = np.clip((t // apart_s).astype(int), 0, n - 1)
+    since = t - apart_s * which - 300.0 - jitter_s[which]
+    values = course(since) + np.array([level(i) for i in range(n)])[which]
+    values += np.random.default_rng(4).normal(0.0, noise, len(t))
+    times = START_NS + np.round(t * 1e9).astype(np.int64)
+    trace = trace_of(channel("evaporator", times, values, interval_s))
+    return trace, START_NS + np.round((apart_s * np.arange(n) + 300.0) * 1e9).astype(np.int64)
+
+
+@pytest.mark.parametrize(
+    ("interval_s", "noise", "within_s"),
+    [
+        pytest.param(2.0, 0.3, 1.0, id="quick"),
+        pytest.param(10.0, 0.3, 2.5, id="10 s"),
+        pytest.param(2.0, 2.0, 3.0, id="noise of a tenth of the rise"),
+    ],
+)
+def test_the_shifts_of_a_jittered_template_are_recovered(interval_s, noise, within_s):
+    jitter_s = np.random.default_rng(1).uniform(-20.0, 20.0, 40)
+    trace, at_ns = repeated(jitter_s, interval_s=interval_s, noise=noise)
+    shift_s, sd_s = aligned([trace], at_ns, OFFSETS_S, 40.0)
+    error_s = shift_s - jitter_s
+    error_s -= running_median(error_s)  # what neighbours share is not the question here
+    assert np.quantile(np.abs(error_s), 0.9) < within_s
+    assert (sd_s > 0).all()
+
+
+def test_levels_that_drift_do_not_move_an_event():
+    jitter_s = np.random.default_rng(2).uniform(-15.0, 15.0, 40)
+    trace, at_ns = repeated(jitter_s, level=lambda i: 0.5 * i)
+    shift_s, _ = aligned([trace], at_ns, OFFSETS_S, 40.0)
+    error_s = shift_s - jitter_s
+    assert np.quantile(np.abs(error_s - running_median(error_s)), 0.9) < 1.5
+
+
+def test_two_events_are_left_where_they_are():
+    trace, at_ns = repeated(np.array([-10.0, 10.0]))
+    assert (aligned([trace], at_ns, OFFSETS_S, 40.0)[0] == 0).all()
+
+
+def test_a_template_changes_as_the_machine_does():
+    n = 90
+    values = np.linspace(0.0, 30.0, n)[:, None] * np.where(OFFSETS_S < 0, 0.0, 1.0)
+    made = template_of(values, OFFSETS_S, 0.1)
+    assert len(made.values) == len(windows_of(n))
+    tops = made.values[:, -1] - made.values[:, 0]
+    assert tops[0] < 6.0
+    assert tops[-1] > 24.0
+
+
+def test_the_median_of_a_template_is_surer_than_one_event():
+    made = template_of(np.zeros((30, len(OFFSETS_S))), OFFSETS_S, 0.5)
+    # Standard error of a median of n normal values: 1.2533 σ / √n (Kendall and Stuart, from memory).
+    assert made.noise[2] == pytest.approx(1.2533 * 0.5 / np.sqrt(25))
+
+
+def test_readings_about_a_hole_or_beyond_the_log_are_unknown():
+    t = np.r_[np.arange(0.0, 300.0, 2.0), np.arange(500.0, 800.0, 2.0)]
+    times = START_NS + np.round(t * 1e9).astype(np.int64)
+    trace = trace_of(channel("evaporator", times, 0.01 * t, 2.0))
+    found = readings_about(trace, START_NS + np.array([300, 20]) * 10**9, OFFSETS_S)
+    assert np.isnan(found[0, OFFSETS_S > 2]).all()
+    assert np.isnan(found[1, OFFSETS_S < -22]).all()
+    assert found[1, OFFSETS_S > 0] == pytest.approx(0.01 * (20 + OFFSETS_S[OFFSETS_S > 0]), abs=0.02)
+
+
+def test_a_running_median_follows_a_step():
+    values = np.r_[np.zeros(60), np.ones(60)]
+    assert (running_median(values) == values).all()
