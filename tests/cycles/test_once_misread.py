@@ -11,6 +11,7 @@ from tests.scoring import score
 
 UNIT = Unit(name="once-misread")
 WRONG_AGAIN = pytest.mark.xfail(reason="by a lone clamp, since harvests are the likeliest pair of changes")
+WRONG_BY_LINE = pytest.mark.xfail(reason="since the moments of a line are asked of its templates")
 
 
 @pytest.mark.parametrize(
@@ -68,6 +69,28 @@ WRONG_AGAIN = pytest.mark.xfail(reason="by a lone clamp, since harvests are the 
         ),
         pytest.param(83673, 0.92, id="a second harvest by the fan and the pump was part of the first"),
         pytest.param(40020, 0.98, id="a harvest of a reading or two began after its own end"),
+        pytest.param(
+            90034, 0.98, id="a harvest that opens a run hardly warms a warm line", marks=WRONG_BY_LINE
+        ),
+        pytest.param(70438, 0.95, id="a harvest that stays cold was a freeze after its first minutes"),
+        pytest.param(61238, 0.80, id="harvests that were missed made all others no pattern"),
+        pytest.param(
+            55006, 0.96, id="three odd turns chose a lag of 16 s for a clip of 75 s", marks=WRONG_BY_LINE
+        ),
+        pytest.param(61868, 0.98, id="a fan that comes and goes left nothing that repeats"),
+        pytest.param(20106, 0.80, id="a harvest began half a minute early between the readings of a clamp"),
+        pytest.param(
+            65072, 0.95, id="each end behind a slow clip was sought for itself", marks=WRONG_BY_LINE
+        ),
+        pytest.param(
+            75099,
+            0.98,
+            id="a second harvest was moved onto the first, which ended near by",
+            marks=WRONG_BY_LINE,
+        ),
+        pytest.param(75160, 0.98, id="the few harvests before a freeze that never ends were wild readings"),
+        pytest.param(70496, 0.98, id="harvests that climb to their peak were spikes"),
+        pytest.param(50099, 0.98, id="a freeze that never ends told how lines usually move"),
     ],
 )
 def test_boundaries_are_found(seed, least_f1, tmp_path):

@@ -21,16 +21,12 @@ from pipeline.cycles.template.onsets import harvests_by_clamp
 from pipeline.cycles.template.repeats import Repeats
 
 # Common practice, no source, all of them.
-WINDOW_S, LEAST_WINDOW_S = (
-    240.0,
-    60.0,
-)  # about an act, what is laid upon each other reaches so far on either side …
+# about an act, what is laid upon each other reaches so far on either side …
+WINDOW_S, LEAST_WINDOW_S = 240.0, 60.0
 HARVEST_PART, FREEZE_PART = 0.8, 0.5  # … and no further than these parts of a harvest and of a freeze
 REACH_PART, REACH_S = 0.4, (30.0, 60.0)  # of a harvest, and between these, a named moment may be off
-EARLIEST_PART, EARLIEST_S = (
-    0.5,
-    60.0,
-)  # a current's act lies no more than that part of a harvest before its end, and so long before its start
+# a current's act lies no more than that part of a harvest before its end, and so long before its start
+EARLIEST_PART, EARLIEST_S = 0.5, 60.0
 LOW_PART, TOP_PART = 0.08, 0.05  # of a rise: as low as before it, and as high as its top
 TOP_LATE_S = 150.0  # a line may be warmest so long after a harvest was named to end
 LEFT = 0.4  # of the length that a harvest was named with, at least
@@ -38,10 +34,8 @@ UNLIKE = 0.6  # part of the usual length by which a harvest is unlike most
 LONGER_S = 45.0  # at its top than others: a harvest unlike its neighbours
 ANYWHERE = 1e-4  # chance that the turns of a template are no turns of this machine
 STATED = 0.8  # of the width that the likelihoods give: so the stated 90 % hold on worlds that were worked on
-BY_CLAMP_S, BY_CLAMP_INTERVAL = (
-    5.0,
-    0.45,
-)  # half of the 90 % interval of an act by a clamp alone, what neighbours differ by apart
+# half of the 90 % interval of an act by a clamp alone, what neighbours differ by apart
+BY_CLAMP_S, BY_CLAMP_INTERVAL = 5.0, 0.45
 LEAST_ENDED = 4  # harvests that tell how long one lasts that a stop ends
 
 

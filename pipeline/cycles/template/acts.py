@@ -5,7 +5,7 @@ decays, and the line is warmest later. A current steps or bends at the act, or l
 few moments, each as sharply as it shows it, and the moment that suits all channels is the act's.
 
 Offsets are seconds from the events' own moments, on an even grid, shape (l,); courses are of one channel in its own unit. All
-numbers below are common practice, no source, set on simulated machines that were worked on; results are flat about each of them.
+numbers below are common practice, no source, set on simulated machines that were worked on.
 """
 
 from __future__ import annotations
@@ -20,17 +20,12 @@ LEAST_SIGMAS = 6.0  # a line that moves by fewer noises says nothing
 # The first departure of a line
 SEARCH_S = (-120.0, 150.0)  # about the named moment
 DEPARTS, DEPARTS_SIGMAS = 0.03, 4.0  # part of the rise, and noises, by which a course has left the one before
-COURSE_S, CALM_S = (
-    120.0,
-    20.0,
-)  # the stretch before to which a straight line is fitted, and what is left out of it
+# the stretch before to which a straight line is fitted, and what is left out of it
+COURSE_S, CALM_S = 120.0, 20.0
 LOW_PART, RISE_PART = 0.08, 0.3  # of the rise: still as low as before, and plainly climbing
 BACK_MOST_S = 45.0  # it is led back along its own slope by no more
-EARLY_S, LATE_S, BY_INTERVAL = (
-    7.0,
-    3.0,
-    0.3,
-)  # how far the act may lie before and after, and that part of an interval
+# how far the act may lie before and after, and that part of an interval
+EARLY_S, LATE_S, BY_INTERVAL = 7.0, 3.0, 0.3
 # Bends and steps
 CLEAR = 4.0  # times what the course usually bends, and what noise makes of it
 LEAST_PART = 0.04  # of the sharpest
@@ -39,23 +34,17 @@ DECAYED = 0.5  # part of the smoothing's width by which a bend that decays began
 BLUR = 0.3  # part of an interval over which slopes are smoothed
 # The end of a harvest by a line
 NEAR_S = (-100.0, 120.0)  # where its top is sought
-DIP, HIGH = (
-    0.06,
-    0.35,
-)  # parts of the swing: a dip that ends a climb, and how far under the highest a top may be
-FALLS_S, FALLS = (
-    90.0,
-    0.3,
-)  # it falls in earnest at this part of its steepest fall within so long after the top
+# parts of the swing: a dip that ends a climb, and how far under the highest a top may be
+DIP, HIGH = 0.06, 0.35
+# it falls in earnest at this part of its steepest fall within so long after the top
+FALLS_S, FALLS = 90.0, 0.3
 VALLEY = 0.5  # of the bend that leads to the fall: a bend before a deeper valley is another
 LAG_S = 90.0  # a clip lags no more
 OTHER_BENDS = 0.5  # what other downward bends weigh beside the one that leads to the fall
 LINE_FLOOR, CURRENT_FLOOR = 0.1, 0.02  # what a moment without any bend weighs
 SHARP_S = 4.0  # a moment that is known so well has the full weight
-LATER, POWER = (
-    0.6,
-    0.5,
-)  # of the changes of a current each later one weighs so much less; sharpness to this power
+# of the changes of a current each later one weighs so much less; sharpness to this power
+LATER, POWER = 0.6, 0.5
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -43,12 +43,9 @@ def recurring(trace: Trace, level: np.ndarray, cells: Cells) -> Recurring | None
     at_ns = cells.start_ns[at]
     usual_s = float(np.median(np.diff(at_ns))) * 1e-9
     reach = AROUND * usual_s
-    dt = float(np.clip(trace.interval_s / 2, 2.0, 10.0))
-    offsets = np.arange(-round(reach / dt), round(reach / dt) + 1) * dt
-    near, _ = at_ns, None
-    shift, _ = superpose.aligned([trace], near, offsets, 3 * cells.step_s)
-    near = near + np.round(shift * 1e9).astype(np.int64)
-    template = superpose.template_of(superpose.readings_about(trace, near, offsets), offsets, trace.noise)
+    offsets = superpose.even_grid(reach, reach, [trace])
+    laid = superpose.laid([trace], at_ns, offsets, 3 * cells.step_s)
+    near, template = laid.near_ns, laid.templates[0]
     spans = [
         span_of(offsets, template.values[w], template.noise[w], trace.interval_s, usual_s)
         for w in range(len(template.values))
