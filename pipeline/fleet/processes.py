@@ -144,10 +144,8 @@ class _Worker:
     def __init__(self, context, work, load) -> None:
         self.pipe, far = context.Pipe()
         self.process = context.Process(target=_serve, args=(far, work, load), daemon=True)
-        start_blocked = (
-            interrupts_blocked() if context.get_start_method() == "spawn" else contextlib.nullcontext()
-        )
-        with _environment(threads.settings(threads.ALL)), start_blocked:
+        # A start that an interrupt cuts short leaves a child that complains of half a message.
+        with _environment(threads.settings(threads.ALL)), interrupts_blocked():
             self.process.start()
         far.close()
         self.item = None
