@@ -46,6 +46,10 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
 def _in_batches(timeline: Timeline, unit: Unit, traces: dict[str, signals.Trace]) -> CycleRecord:
     """The record of the log, read as that of a machine that makes ice in batches."""
     first = _search(timeline, unit, traces, traces)
+    if thermostat.stands_in_harvests(first.record, timeline, traces, {**reading_limits(unit.thresholds), **limits_of(unit.thresholds)}):
+        alone = _search(timeline, unit, traces, traces, by_lines=True)
+        if alone.record.pattern:
+            return alone.record
     if first.draw is None or first.draw.role == "current_compressor":
         return first.record
     # A load that comes and goes in mid-freeze hides what ends a harvest: without it all is sought once more.
@@ -84,7 +88,12 @@ class _Found:
 
 
 def _search(
-    timeline: Timeline, unit: Unit, measured: dict[str, signals.Trace], traces: dict[str, signals.Trace]
+    timeline: Timeline,
+    unit: Unit,
+    measured: dict[str, signals.Trace],
+    traces: dict[str, signals.Trace],
+    *,
+    by_lines: bool = False,
 ) -> _Found:
     """measured: what the measures are taken from; traces: what the phases are sought in."""
     limits = limits_of(unit.thresholds)
@@ -102,6 +111,8 @@ def _search(
     cold_cells = [features.course_of(trace, cells) for trace in colds]
     draw_cells = [d for d in (features.draw_cells(trace, cells) for trace in draws) if d is not None]
     other_cells = [features.course_of(trace, cells) for trace in others]
+    all_draws = draw_cells
+    draw_cells = [] if by_lines else draw_cells
     if (
         not cold_cells and not draw_cells
     ):  # a clamp that never reads more than noise: nothing ran, as far as it shows
@@ -161,6 +172,7 @@ def _search(
         else:
             runs = _by_clamp_alone(runs, draw_cells[0], running, found, cells)
     runs = openings.without_odd_ones(runs, cells, timely[0] if timely else None)
+    draw_cells = all_draws
     # 4. Each boundary at full rate.
     placed = placing.place(runs, cold_cells, draw_cells, cells, again)
     # 5. Starts, phases and what cannot be told; cycles and their measures.

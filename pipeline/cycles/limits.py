@@ -54,7 +54,7 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
             what="… and where there is no clamp; faster still where it falls faster …",
         ),
         "warmed_standing_k_per_min": Limit(
-            value=5.0,
+            value=4.0,
             unit="K/min",
             what="… or where a clamp shows the compressor standing: a heater, or warm water",
         ),

@@ -85,6 +85,22 @@ def why_none(
     return NoBatches.THERMOSTAT
 
 
+def stands_in_harvests(
+    record: CycleRecord, timeline: Timeline, traces: Mapping[str, Trace], limits: Mapping[str, float]
+) -> bool:
+    """Whether a clamp shows a compressor that stands while a line is warmed, again and again: a heater, or warm water, loosens the ice."""
+    line = next((traces[role] for role in COLD_ROLES if role in traces), None)
+    running = _running(timeline, traces, limits) if line is not None else None
+    if running is None:
+        return False
+    harvests = [p for p in record.phases if p.kind is PhaseKind.HARVEST]
+    within = _while_running(harvests, running, limits, by_level=False) if harvests else 0
+    if within >= MOST * max(1, int(running.whole.sum())):
+        return False
+    stops = np.column_stack([running.end_ns[:-1], running.start_ns[1:]])[running.whole[:-1]]
+    return len(stops) > 3 and _warmed(_climbs(line, stops, limits), limits, limits["warmed_standing_k_per_min"])
+
+
 def without_batches(record: CycleRecord, why: NoBatches) -> CycleRecord:
     """`record` with no cycle in it, and every freeze and harvest called `unclear`."""
     made = (PhaseKind.FREEZE, PhaseKind.HARVEST, PhaseKind.UNCLEAR)
