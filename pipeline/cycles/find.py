@@ -46,7 +46,9 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
 def _in_batches(timeline: Timeline, unit: Unit, traces: dict[str, signals.Trace]) -> CycleRecord:
     """The record of the log, read as that of a machine that makes ice in batches."""
     first = _search(timeline, unit, traces, traces)
-    if thermostat.stands_in_harvests(first.record, timeline, traces, {**reading_limits(unit.thresholds), **limits_of(unit.thresholds)}):
+    if thermostat.stands_in_harvests(
+        first.record, timeline, traces, {**reading_limits(unit.thresholds), **limits_of(unit.thresholds)}
+    ):
         alone = _search(timeline, unit, traces, traces, by_lines=True)
         if alone.record.pattern:
             return alone.record

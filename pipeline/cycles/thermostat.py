@@ -98,7 +98,9 @@ def stands_in_harvests(
     if within >= MOST * max(1, int(running.whole.sum())):
         return False
     stops = np.column_stack([running.end_ns[:-1], running.start_ns[1:]])[running.whole[:-1]]
-    return len(stops) > 3 and _warmed(_climbs(line, stops, limits), limits, limits["warmed_standing_k_per_min"])
+    return len(stops) > 3 and _warmed(
+        _climbs(line, stops, limits), limits, limits["warmed_standing_k_per_min"]
+    )
 
 
 def without_batches(record: CycleRecord, why: NoBatches) -> CycleRecord:

@@ -96,7 +96,7 @@ SHOWN = [
     ("room_swing_k", {}, 12.0, 1.0, at_rest(), kinds, {"idle"}, {"unclear"}),
     ("warmed_least_k_per_min", {"warmed_standing_k_per_min": 99.0}, 2.5, 60.0, rested(), harvests, 10, 0),
     ("warmed_alone_k_per_min", {}, 2.3, 99.0, machine(cycles(8), roles=COLD_ONLY).timeline, harvests, 8, 0),
-    ("warmed_standing_k_per_min", {}, 5.0, 60.0, off_cycle(), lambda r: r.no_batches, None, "thermostat"),
+    ("warmed_standing_k_per_min", {}, 4.0, 60.0, off_cycle(), lambda r: r.no_batches, None, "thermostat"),
     ("freezes_c", {}, 8.0, -20.0, machine(cycles(8), roles=COLD_ONLY).timeline, harvests, 8, 0),
     ("harvests_apart_min", {}, 180.0, 15.0, machine(cycles(8), roles=COLD_ONLY).timeline, harvests, 8, 0),
     ("thermostat_turns", {}, 6, 100, thermostat(), lambda r: r.no_batches, "thermostat", None),

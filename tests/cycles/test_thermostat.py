@@ -11,7 +11,10 @@ from pipeline.language.text import Text
 from pipeline.logs.timeline import Doubt
 from pipeline.unit import Unit
 from tests.bench.odd_logs import refrigerator
+from tests.bench.worlds.draw import draw
 from tests.bench.worlds.none import draw_none, strata, timeline_of
+from tests.bench.worlds.simulate import DAY_0_NS, simulate
+from tests.bench.worlds.simulate import timeline as timeline_of_world
 from tests.cycles.plain_machine import START_NS, channel, cycles, machine, timeline
 
 UNIT = Unit(name="plain")
@@ -88,3 +91,20 @@ def test_a_healthy_log_thinned_to_minutes_is_called_too_coarse(thinned):
     record, judgement = said(timeline(few))
     assert record.no_batches == "too-coarse"
     assert not judgement.findings
+
+
+def test_ice_that_is_loosened_while_the_compressor_stands_is_harvested():
+    """No hot gas: the compressor stops and warm water loosens the ice (a world of `tests.bench.worlds` with this structure)."""
+    world = next(
+        w
+        for w in (draw(seed, "worked") for seed in range(100_000, 101_000))
+        if w.structure.hot_gas == "none, off cycle" and w.channels == "evaporator+current"
+    )
+    log = simulate(world)
+    record = find_cycles(timeline_of_world(log), UNIT)
+    assert record.no_batches is None
+    harvests = [p for p in record.phases if p.kind == "harvest"]
+    true = [a for a, _, kind in log.phases if kind == "harvest"]
+    assert len(harvests) == pytest.approx(len(true), rel=0.03)
+    begun_s = (np.array([p.start_ns for p in harvests]) - DAY_0_NS) * 1e-9
+    assert np.median(np.abs(begun_s[:, None] - np.array(true)).min(axis=1)) < 20.0
