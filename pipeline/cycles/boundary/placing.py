@@ -10,14 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.cycles.boundary import lagged
-from pipeline.cycles.boundary.boundaries import Placed, crossings, place_by_clamp
-from pipeline.cycles.segment.runs import Runs, habits_of
+from pipeline.cycles.boundary import weighing
+from pipeline.cycles.boundary.boundaries import Placed, crossings, named_by_clamp
+from pipeline.cycles.segment.runs import Runs
 from pipeline.cycles.signal.features import Course, DrawCells
 from pipeline.cycles.signal.signals import Cells, Trace
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
-from pipeline.cycles.template import acts, superpose
-from pipeline.cycles.template.onsets import harvests_by_clamp
+from pipeline.cycles.template import superpose
 from pipeline.cycles.template.repeats import Repeats
 
 # Common practice, no source, all of them.
@@ -25,22 +24,18 @@ from pipeline.cycles.template.repeats import Repeats
 WINDOW_S, LEAST_WINDOW_S = 240.0, 60.0
 HARVEST_PART, FREEZE_PART = 0.8, 0.5  # … and no further than these parts of a harvest and of a freeze
 REACH_PART, REACH_S = 0.4, (30.0, 60.0)  # of a harvest, and between these, a named moment may be off
-# a current's act lies no more than that part of a harvest before its end, and so long before its start
-EARLIEST_PART, EARLIEST_S = 0.5, 60.0
 LOW_PART, TOP_PART = 0.08, 0.05  # of a rise: as low as before it, and as high as its top
 TOP_LATE_S = 150.0  # a line may be warmest so long after a harvest was named to end
 LEFT = 0.4  # of the length that a harvest was named with, at least
 UNLIKE = 0.6  # part of the usual length by which a harvest is unlike most
 LONGER_S = 45.0  # at its top than others: a harvest unlike its neighbours
-ANYWHERE = 1e-4  # chance that the turns of a template are no turns of this machine
 STATED = 0.8  # of the width that the likelihoods give: so the stated 90 % hold on worlds that were worked on
-# half of the 90 % interval of an act by a clamp alone, what neighbours differ by apart
-BY_CLAMP_S, BY_CLAMP_INTERVAL = 5.0, 0.45
+UNTOLD_S = 45.0  # where no template tells anything the act is where it was named, give or take that
 LEAST_ENDED = 4  # harvests that tell how long one lasts that a stop ends
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Act:
+class Act:
     """Boundaries of one kind that are laid upon each other."""
 
     at: np.ndarray  # int (n,): which of the runs begin with them
@@ -58,13 +53,8 @@ def place(
     cells: Cells,
     again: Repeats | None = None,
 ) -> Placed:
-    """The start of every run, by all lines `colds` and the first clamp of `draws` together, or by that clamp alone. `again`: harvests
-    that a lone clamp shows again and again."""
-    if not colds:
-        placed = place_by_clamp(runs, draws[0], cells, again)
-        _undo_lost(placed, runs, cells)
-        _place_by_onsets(placed, runs, draws[0], cells)
-        return placed
+    """The start of every run, by all lines `colds` and the first clamp of `draws` together. `again`: harvests that a lone clamp shows
+    again and again."""
     k = len(runs.first)
     placed = Placed(
         start_ns=cells.start_ns[runs.first].copy(),
@@ -72,9 +62,11 @@ def place(
         by_draw=np.zeros(k, dtype=bool),
         by_cold=np.zeros(k, dtype=bool),
     )
+    if not colds:
+        placed.start_ns[:] = named_by_clamp(runs, draws[0], cells, again)
     if draws:
         _place_stops(placed, runs, draws[0], cells)
-    _place_by_lines(placed, runs, colds, draws, cells)
+    _place_acts(placed, runs, colds, draws, cells)
     return placed
 
 
@@ -96,45 +88,32 @@ def _place_stops(placed: Placed, runs: Runs, draw: DrawCells, cells: Cells) -> N
         placed.by_draw[at] = True
 
 
-def _place_by_lines(
+def _place_acts(
     placed: Placed, runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells
 ) -> None:
     """Sets where harvests begin and end."""
     before, inner = _kinds(runs)
     traces = [*(c.trace for c in colds), *(d.trace for d in draws[:1])]
-    kinds = []
     for was, becomes in ((FREEZE, HARVEST), (HARVEST, FREEZE)):
         at = np.flatnonzero(inner & (before == was) & (runs.state == becomes))
         if len(at) == 0:
             continue
-        placed.by_cold[at] = True
+        placed.by_cold[at] = bool(colds)
         # Harvests much longer or shorter than most have a shape of their own.
         length = (runs.stop - runs.first)[at - 1 if was == HARVEST else at]
         like = np.abs(length / np.median(length) - 1.0) <= UNLIKE
         for some, usual in ((at[like], True), (at[~like], False)):
-            if len(some):
-                rough = becomes == HARVEST or usual
-                near_ns = _rough(runs, colds[0], cells, some) if rough else placed.start_ns[some]
-                kinds.append(_act(traces, runs, cells, some, near_ns))
-    by_turns = []
-    for c, cold in enumerate(colds):
-        told = [
-            lagged.Act(
-                template=kind.laid.templates[c],
-                ending=kind.ending,
-                before_s=kind.harvest_s if kind.ending else kind.freeze_s,
-                after_s=kind.freeze_s if kind.ending else kind.harvest_s,
-            )
-            for kind in kinds
-        ]
-        habits = habits_of(cold, runs, cells, apart=True)
-        by_turns.append(lagged.likelihoods(told, habits, cold.trace.interval_s, cells.step_s))
-    for n, kind in enumerate(kinds):
-        likely = _likelihood(traces, kind, [turns[n] for turns in by_turns])
-        moment_s, wide_s = _middle(kind.offsets, likely, len(kind.at))
-        placed.start_ns[kind.at] = kind.laid.near_ns + np.round(moment_s * 1e9).astype(np.int64)
-        placed.uncertainty_s[kind.at] = STATED * np.hypot(1.645 * kind.laid.apart_s, wide_s)
-        placed.by_draw[kind.at] = bool(draws) & (wide_s < 2.5 + 0.3 * traces[-1].interval_s)
+            if len(some) == 0:
+                continue
+            rough = bool(colds) and (becomes == HARVEST or usual)
+            near_ns = _rough(runs, colds[0], cells, some) if rough else placed.start_ns[some]
+            act = _act(traces, runs, cells, some, near_ns)
+            likely, by_draw = likelihood(traces, act, len(colds))
+            moment_s, wide_s = _middle(act.offsets, likely, len(some))
+            placed.start_ns[some] = act.laid.near_ns + np.round(moment_s * 1e9).astype(np.int64)
+            placed.uncertainty_s[some] = STATED * np.hypot(1.645 * act.laid.apart_s, wide_s)
+            sharp = wide_s < 2.5 + 0.3 * traces[-1].interval_s
+            placed.by_draw[some] = by_draw[superpose.window_of_each(len(some))] & (sharp | (not colds))
     _undo_lost(placed, runs, cells)
     if not draws:
         _as_long_as_others(runs, placed.start_ns)
@@ -150,7 +129,7 @@ def _undo_lost(placed: Placed, runs: Runs, cells: Cells) -> None:
         start_ns[edge], placed.uncertainty_s[edge] = named_ns[edge], 2 * cells.step_s
 
 
-def _act(traces: Sequence[Trace], runs: Runs, cells: Cells, at: np.ndarray, near_ns: np.ndarray) -> _Act:
+def _act(traces: Sequence[Trace], runs: Runs, cells: Cells, at: np.ndarray, near_ns: np.ndarray) -> Act:
     """The boundaries `at` (n,), all of one kind and about at `near_ns`, laid upon each other."""
     length_s = (runs.stop - runs.first) * cells.step_s
     ending = bool(runs.state[at[0]] == FREEZE)
@@ -160,7 +139,7 @@ def _act(traces: Sequence[Trace], runs: Runs, cells: Cells, at: np.ndarray, near
     back_s, ahead_s = np.clip(parts if ending else parts[::-1], LEAST_WINDOW_S, WINDOW_S)
     offsets = superpose.even_grid(back_s, ahead_s, traces)
     reach_s = float(np.clip(REACH_PART * harvest_s, *REACH_S))
-    return _Act(
+    return Act(
         at=at,
         ending=ending,
         harvest_s=harvest_s,
@@ -170,29 +149,20 @@ def _act(traces: Sequence[Trace], runs: Runs, cells: Cells, at: np.ndarray, near
     )
 
 
-def _likelihood(traces: Sequence[Trace], kind: _Act, by_turns: Sequence[np.ndarray | None]) -> np.ndarray:
-    """Log likelihood (windows, l) of the act in every window: the lines, `by_turns` and by bends alike, and then the current."""
-    likely = np.zeros((len(kind.laid.templates[0].values), len(kind.offsets)))
-    by_bends = acts.end_by_line if kind.ending else acts.start_by_line
-    earliest_s = -EARLIEST_PART * kind.harvest_s if kind.ending else -EARLIEST_S
-    for i, (trace, template) in enumerate(zip(traces, kind.laid.templates, strict=True)):
-        for w, (course, noise) in enumerate(zip(template.values, template.noise, strict=True)):
-            if i >= len(by_turns):
-                says = acts.by_current(kind.offsets, course, noise, trace.interval_s, earliest_s=earliest_s)
-            else:
-                says = by_bends(kind.offsets, course, noise, trace.interval_s)
-                if by_turns[i] is not None:
-                    turn = np.log(_density(by_turns[i][w]) + ANYWHERE / len(kind.offsets))
-                    says = turn if says is None else np.log(0.5 * (_density(says) + _density(turn)))
-            if says is not None:
-                likely[w] += says
-    return likely
-
-
-def _density(likely: np.ndarray) -> np.ndarray:
-    """Log likelihoods (l,) as a density of sum one."""
-    density = np.exp(np.maximum(likely - likely.max(), -30.0))
-    return density / density.sum()
+def likelihood(traces: Sequence[Trace], act: Act, lines: int) -> tuple[np.ndarray, np.ndarray]:
+    """Log likelihood (windows, l) of the act in every window, and which windows the current tells anything of; the first `lines` of
+    `traces` are lines."""
+    likely = np.zeros((len(act.laid.templates[0].values), len(act.offsets)))
+    told = np.zeros(len(likely), dtype=bool)
+    tells = told
+    for i, (trace, template) in enumerate(zip(traces, act.laid.templates, strict=True)):
+        numbers, tells = weighing.numbers_of(
+            template, trace, act.harvest_s, ending=act.ending, line=i < lines
+        )
+        likely[tells] += weighing.weighed(numbers[tells], ending=act.ending, line=i < lines)
+        told |= tells
+    likely[~told] = -0.5 * (act.offsets / UNTOLD_S) ** 2
+    return likely, tells if len(traces) > lines else np.zeros_like(told)
 
 
 def _middle(offsets: np.ndarray, likely: np.ndarray, n: int) -> tuple[np.ndarray, np.ndarray]:
@@ -206,30 +176,6 @@ def _middle(offsets: np.ndarray, likely: np.ndarray, n: int) -> tuple[np.ndarray
     )
     each, windows = np.arange(n), superpose.windows_of(n)
     return np.interp(each, windows, middle), np.interp(each, windows, 0.5 * (late - early))
-
-
-def _place_by_onsets(placed: Placed, runs: Runs, draw: DrawCells, cells: Cells) -> None:
-    """Sets where harvests begin and end by the changes of a lone clamp that make the likeliest harvests."""
-    before, inner = _kinds(runs)
-    after, next_to = np.r_[runs.state[1:], -1], np.r_[inner[1:], False]
-    begun = np.flatnonzero((runs.state == HARVEST) & (before == FREEZE) & inner)
-    whole = begun[(after[begun] == FREEZE) & next_to[begun]]
-    freezes = np.flatnonzero((runs.state == FREEZE) & inner & next_to)
-    if len(whole) == 0 or len(freezes) == 0:
-        return
-    start_ns = placed.start_ns
-    freeze_s = float(np.median(start_ns[freezes + 1] - start_ns[freezes])) * 1e-9
-    found = harvests_by_clamp(draw.trace, start_ns[whole], start_ns[whole + 1], freeze_s)
-    if found is None:
-        return
-    begin_ns, end_ns, apart_s = found
-    # Harvests that a stop ends begin as the others do.
-    others = np.setdiff1d(begun, whole)
-    start_ns[others] += np.int64(np.median(begin_ns - start_ns[whole]))
-    wide_s = BY_CLAMP_S + BY_CLAMP_INTERVAL * draw.trace.interval_s
-    for at, at_ns, each_s in ((whole, begin_ns, apart_s[0]), (whole + 1, end_ns, apart_s[1])):
-        start_ns[at], placed.by_draw[at] = at_ns, True
-        placed.uncertainty_s[at] = np.hypot(1.645 * each_s, wide_s)
 
 
 def _rough(runs: Runs, line: Course, cells: Cells, at: np.ndarray) -> np.ndarray:

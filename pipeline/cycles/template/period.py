@@ -10,7 +10,8 @@ import numpy as np
 from pipeline.cycles.segment.runs import Runs
 from pipeline.cycles.signal.signals import Cells, Trace
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
-from pipeline.cycles.template import acts, superpose
+from pipeline.cycles.template import superpose
+from pipeline.cycles.template.onsets import onsets
 
 CHANGE_S = 15.0  # a change is sought over so long on either side
 APART_S = 60.0  # two of one kind lie further apart
@@ -118,19 +119,19 @@ def _peaks(values: np.ndarray, apart: int) -> np.ndarray:
 
 def span_of(offsets, course, noise, interval_s, usual_s) -> tuple[float, float] | None:
     """Start and end of the harvest in a template about a recurring change [s]."""
-    found = acts.changes(offsets, course, interval_s, noise)
+    found = onsets(offsets, course, noise, interval_s)
     if not found:
         return None
     # Freezing goes smoothly: what is sharp lies in the harvest, its first and its last are the two acts.
-    most = max(c.sharp for c in found)
-    found = [c for c in found if c.sharp >= STANDS_OUT * most]
+    most = max(c.steep for c in found)
+    found = [c for c in found if c.steep >= STANDS_OUT * most]
     best, best_score = None, 0.0
     for i, a in enumerate(found):
         for b in found[i + 1 :]:
             length = b.at - a.at
             if not LEAST_HARVEST_S <= length <= MOST_PART * usual_s:
                 continue
-            inside = sum(np.sqrt(c.sharp / most) for c in found if a.at <= c.at <= b.at)
+            inside = sum(np.sqrt(c.steep / most) for c in found if a.at <= c.at <= b.at)
             score = inside - FOR_LENGTH * length / usual_s
             if score > best_score:
                 best, best_score = (a.at, b.at), score

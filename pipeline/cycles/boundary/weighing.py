@@ -1,0 +1,198 @@
+"""What a template says of the moment at which a harvest begins or ends, by weights that were learned.
+
+Every moment of a template is described by a few numbers: how steep it is before and after, how sharply it bends or steps against the rest
+of the template, what went before, how far it is from the line's top. A weighted sum of them, and of a few products of them (one hidden
+layer), is the log likelihood of the moment, up to a constant: a conditional logit (D. McFadden, in: Frontiers in Econometrics (1974)
+105-142) whose alternatives are the moments. The weights stand in `weights.json`; `python -m tests.bench.worlds.learn` makes them from
+simulated machines. Sign and size of what a current does, and the scale of a line, do not matter to any of the numbers.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from functools import cache, partial
+from importlib.resources import files
+
+import numpy as np
+
+from pipeline.cycles.signal.signals import Trace
+from pipeline.cycles.template.superpose import Template
+
+MOMENT = 30.0  # [s]: unit of the distances from the line's top; those from the named moment are in twice that
+LINE_SCALES = (
+    (8.0, 1.0),
+    (20.0, 1.5),
+    (50.0, 1.5),
+)  # slopes are taken over so long [s], or so many intervals
+CURRENT_SCALES = ((4.0, 1.0), (10.0, 1.0), (30.0, 1.0))
+LEAST_SIGMAS, LEAST_STEPS = 6.0, 4.0  # a line, a current that moves by fewer noises says nothing
+EARLY_S = 6.0  # a current's level is looked at so long before and after a moment
+END_S = 20.0  # of a template: the levels before and after the harvest's end
+TINY = 1e-9
+
+
+@cache
+def weights() -> Mapping[str, Mapping[str, np.ndarray]]:
+    """Of each act and kind of channel, "end line" and the like: `direct` (k,), `hidden` (k, h), `bias` (h,) and `out` (h,)."""
+    text = files("pipeline.cycles.boundary").joinpath("weights.json").read_text(encoding="utf-8")
+    return {
+        kind: {name: np.array(values) for name, values in table.items()}
+        for kind, table in json.loads(text)["weights"].items()
+    }
+
+
+def weighed(numbers: np.ndarray, *, ending: bool, line: bool) -> np.ndarray:
+    """Log likelihood (..., l), up to a constant, that the act is at each of the moments that `numbers` (..., l, k) describe.
+
+    ending: the harvest's end, else its start; line: of a line, else of a current."""
+    w = weights()[f"{'end' if ending else 'start'} {'line' if line else 'current'}"]
+    return numbers @ w["direct"] + np.tanh(numbers @ w["hidden"] + w["bias"]) @ w["out"]
+
+
+def numbers_of(
+    template: Template, trace: Trace, harvest_s: float, *, ending: bool, line: bool
+) -> tuple[np.ndarray, np.ndarray]:
+    """(numbers (windows, l, k) of every moment of a template, which windows (windows,) tell anything)."""
+    describe = partial(_of_line, sign=-1.0 if ending else 1.0) if line else _of_current
+    return describe(template.offsets_s, template.values, template.noise, trace.interval_s, harvest_s)
+
+
+def _of_line(
+    offsets: np.ndarray,
+    values: np.ndarray,
+    noise: np.ndarray,
+    interval_s: float,
+    harvest_s: float,
+    *,
+    sign: float,
+) -> tuple[np.ndarray, np.ndarray]:
+    """(numbers (windows, l, k), which windows tell anything) of a line's templates.
+
+    offsets: (l,) [s], even; values: (windows, l) [°C]; noise: (windows,) of one point; harvest_s: how long one usually lasts;
+    sign: 1 where the act bends the line upwards, -1 where it bends it downwards."""
+    values = _filled(values)
+    step = float(offsets[1] - offsets[0])
+    smooth = _boxed(values, 1) if step < 4.0 else values
+    low, high = smooth.min(axis=1, keepdims=True), smooth.max(axis=1, keepdims=True)
+    swing = np.maximum(high - low, TINY)
+    tells = (swing > LEAST_SIGMAS * noise[:, None])[:, 0]
+    level = (smooth - low) / swing
+    from_top = (offsets - offsets[smooth.argmax(axis=1)][:, None]) / MOMENT
+    numbers = [level, level**2]
+    numbers += [np.clip(from_top, *ends) for ends in ((-4.0, 0.0), (0.0, 2.0), (-0.7, 0.0), (0.0, 0.4))]
+    numbers += _from_named(offsets, values.shape)
+    for least_s, intervals in LINE_SCALES:
+        k = max(1, round(max(least_s, intervals * interval_s) / step))
+        before, after = (smooth - _moved(smooth, -k)) / (k * step), (_moved(smooth, k) - smooth) / (k * step)
+        steepest = np.maximum(_most(before), 4.0 * noise[:, None] / (k * step) + TINY)
+        bend = sign * (after - before)
+        part = np.clip(bend / _most(bend), -1.0, 1.0)
+        up = np.maximum(part, 0.0)
+        numbers += [sign * before / steepest, sign * after / steepest, up, np.minimum(part, 0.0), up**2]
+        numbers += [np.clip(bend / steepest, -2.0, 2.0), before * after / steepest**2]
+        numbers += _of_peaks(np.where(_is_top(bend, max(1, k // 2)), up, 0.0), step, most=2.0)
+    numbers += _setting(noise[:, None] / swing, interval_s, harvest_s, values.shape)
+    return np.stack(numbers, axis=-1), tells
+
+
+def _of_current(
+    offsets: np.ndarray, values: np.ndarray, noise: np.ndarray, interval_s: float, harvest_s: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """As `_of_line`, of a current's templates [A]."""
+    values = _filled(values)
+    step = float(offsets[1] - offsets[0])
+    low, high = np.quantile(values, (0.02, 0.98), axis=1)[..., None]
+    swing = np.maximum(high - low, TINY)
+    tells = (swing > LEAST_STEPS * noise[:, None])[:, 0]
+    end = max(2, round(END_S / step))
+    first, last = (np.median(part, axis=1, keepdims=True) for part in (values[:, :end], values[:, -end:]))
+    apart = last - first
+    up = np.sign(apart + TINY)
+    level = np.clip((values - first) / np.where(np.abs(apart) > 0.2 * swing, apart, up * swing), -1.0, 2.0)
+    near = max(1, round(EARLY_S / step))
+    numbers = _from_named(offsets, values.shape)
+    numbers += [
+        _moved(level, -near),
+        _moved(level, near),
+        np.broadcast_to(np.abs(apart) / swing, values.shape),
+    ]
+    for least_s, intervals in CURRENT_SCALES:
+        k = max(1, round(max(least_s, intervals * interval_s) / step))
+        total = np.cumsum(np.pad(np.pad(values, ((0, 0), (k, k)), mode="edge"), ((0, 0), (1, 0))), axis=1)
+        rise = (total[:, 2 * k :] - 2.0 * total[:, k:-k] + total[:, : -2 * k])[:, : values.shape[1]] / k
+        size = np.abs(rise)
+        part = np.clip(size / np.maximum(_most(size), 4.0 * noise[:, None] / np.sqrt(k)), 0.0, 1.0)
+        peaks, earlier, later = _of_peaks(np.where(_is_top(size, k), part, 0.0), step, most=3.0)
+        numbers += [
+            part,
+            part**2,
+            peaks,
+            earlier * part,
+            later * part,
+            earlier,
+            later,
+            np.sign(rise) * part * up,
+        ]
+    numbers += _setting(noise[:, None] / swing, interval_s, harvest_s, values.shape)
+    return np.stack(numbers, axis=-1), tells
+
+
+def _from_named(offsets: np.ndarray, shape: tuple[int, int]) -> list[np.ndarray]:
+    """How far each moment is from the named one."""
+    away = np.broadcast_to(offsets / (2.0 * MOMENT), shape)
+    return [away, away**2, np.abs(away)]
+
+
+def _setting(
+    noise: np.ndarray, interval_s: float, harvest_s: float, shape: tuple[int, int]
+) -> list[np.ndarray]:
+    """What holds of all moments alike: interval, noise in parts of the swing, length of a harvest."""
+    return [
+        np.full(shape, np.log(max(interval_s, 1.0) / 10.0) / 2.0),
+        np.broadcast_to(np.clip(np.log(noise + 1e-4) / 4.0 + 1.5, -1.0, 1.0), shape),
+        np.full(shape, np.log(harvest_s / 150.0)),
+    ]
+
+
+def _of_peaks(peaks: np.ndarray, step: float, most: float) -> list[np.ndarray]:
+    """`peaks` (windows, l) made as wide as a moment is sharp, and the sum of those before and after each, no more than `most`."""
+    total = np.cumsum(peaks, axis=1)
+    near = _boxed(peaks, max(1, round(4.0 / step)))
+    return [near, np.minimum(total - peaks, most), np.minimum(total[:, -1:] - total, most)]
+
+
+def _is_top(values: np.ndarray, half: int) -> np.ndarray:
+    """Whether each of `values` (windows, l) is the greatest of its `half` neighbours on either side."""
+    from scipy.ndimage import maximum_filter1d
+
+    return values >= maximum_filter1d(values, 2 * half + 1, axis=1, mode="nearest")
+
+
+def _most(values: np.ndarray) -> np.ndarray:
+    return np.maximum(np.abs(values).max(axis=1, keepdims=True), TINY)
+
+
+def _moved(values: np.ndarray, k: int) -> np.ndarray:
+    """`values` (windows, l) `k` points later; beyond the ends they stay as they end."""
+    at = np.clip(np.arange(values.shape[1]) + k, 0, values.shape[1] - 1)
+    return values[:, at]
+
+
+def _boxed(values: np.ndarray, half: int) -> np.ndarray:
+    """Means over 2 half + 1 points along the rows."""
+    from scipy.ndimage import uniform_filter1d
+
+    return uniform_filter1d(values, 2 * half + 1, axis=1, mode="nearest")
+
+
+def _filled(values: np.ndarray) -> np.ndarray:
+    """`values` (windows, l), what is not known drawn straight; 0 where a row holds nothing."""
+    known = np.isfinite(values)
+    if known.all():
+        return values
+    out, each = np.zeros_like(values), np.arange(values.shape[1])
+    for row, ok, filled in zip(values, known, out, strict=True):
+        if ok.any():
+            filled[:] = np.interp(each, each[ok], row[ok])
+    return out

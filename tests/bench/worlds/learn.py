@@ -1,0 +1,270 @@
+"""Learns the weights by which templates tell the moment of an act, and writes them where the pipeline reads them.
+
+    python -m tests.bench.worlds.learn              # some 15 minutes on two idle cores
+    python -m tests.bench.worlds.learn --worlds 60 --second 20 --steps 300 --out /tmp/weights.json
+
+Every template that the pipeline makes of worlds of the part "worked" and of logs of the second simulator is one example: its moments
+are described by `pipeline.cycles.boundary.weighing`, and the weights are sought under which the true moment is likeliest (cross
+entropy; Adam, D. P. Kingma and J. Ba, ICLR 2015). Each log counts alike, however many cycles it holds. One log in ten is held back, and
+the share of its templates is printed that are placed within the tolerance. Worlds of the part "scored" are never drawn.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections import defaultdict
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from unittest.mock import patch
+
+import numpy as np
+
+from pipeline.cycles import find_cycles
+from pipeline.cycles.boundary import placing, weighing
+from pipeline.cycles.template import superpose
+from pipeline.unit import Unit
+
+HIDDEN = 16
+FIRST_WORLD, FIRST_SECOND = 200_000, 410_000
+GRID_CASES = 93  # of the second simulator's grid at a time
+FAR_S = 300.0  # a named act that lies further from any true one is another
+NEIGHBOURS = 3  # acts on either side whose median offset is a template's
+THINNED_S = 4.0  # no finer a grid is learned from
+EVERY = 3  # templates: neighbours are alike
+BATCH, RATE, DECAY = 64, 0.01, 1e-3
+TOLD = (3.0, 0.15)  # the truth is told no sharper than so many seconds, or so many intervals
+
+
+@dataclass(frozen=True, kw_only=True)
+class Example:
+    """One template with its true moment."""
+
+    log: str
+    ending: bool
+    offsets: np.ndarray  # (l,) [s]
+    lines: tuple[np.ndarray, ...]  # (l, k) each
+    current: np.ndarray | None  # (l, k)
+    true_s: float
+    tolerance_s: float
+    sharp_s: float
+
+
+def examples_of(name: str, timeline, phases, unscored, tolerance_s: float) -> list[Example]:
+    """Every third template of `timeline`; phases: true (start_s, end_s, kind); unscored: spans (start_s, end_s) that teach nothing."""
+    seen = []
+
+    def remembered(traces, act, lines):
+        seen.append((traces, act, lines))
+        windows = len(act.laid.templates[0].values)
+        return np.zeros((windows, len(act.offsets))), np.ones(windows, dtype=bool)
+
+    with patch.object(placing, "likelihood", remembered):
+        find_cycles(timeline, Unit(name=name))
+    found = []
+    for traces, act, lines in seen:
+        true_s = np.array([a for a, _, kind in phases if kind == ("freeze" if act.ending else "harvest")])
+        if len(true_s) == 0:
+            continue
+        near_s = act.laid.near_ns * 1e-9
+        off = true_s[np.abs(near_s[:, None] - true_s).argmin(axis=1)] - near_s
+        off[np.abs(off) > FAR_S] = np.nan
+        for a, b in unscored:
+            off[(near_s > a - 60) & (near_s < b + 60)] = np.nan
+        described = [
+            weighing.numbers_of(template, trace, act.harvest_s, ending=act.ending, line=i < lines)
+            for i, (trace, template) in enumerate(zip(traces, act.laid.templates, strict=True))
+        ]
+        some = slice(None, None, 2 if act.offsets[1] - act.offsets[0] < THINNED_S - 1 else 1)
+        for w, m in list(enumerate(superpose.windows_of(len(near_s))))[::EVERY]:
+            near = off[max(0, m - NEIGHBOURS) : m + NEIGHBOURS + 1]
+            if np.isfinite(near).sum() < max(1, len(near) // 2):
+                continue
+            told = [n[w][some].astype(np.float32) if tells[w] else None for n, tells in described]
+            if all(n is None for n in told):
+                continue
+            found.append(
+                Example(
+                    log=name,
+                    ending=act.ending,
+                    offsets=act.offsets[some],
+                    lines=tuple(n for n in told[:lines] if n is not None),
+                    current=told[lines] if len(told) > lines else None,
+                    true_s=float(np.nanmedian(near)),
+                    tolerance_s=tolerance_s,
+                    sharp_s=max(TOLD[0], TOLD[1] * max(t.interval_s for t in traces)),
+                )
+            )
+    return found
+
+
+def of_world(seed: int) -> list[Example]:
+    from tests.bench.worlds.draw import draw
+    from tests.bench.worlds.scorer import tolerance_s
+    from tests.bench.worlds.simulate import DAY_0_NS, simulate, timeline
+
+    log, zero = simulate(draw(seed, "worked")), DAY_0_NS * 1e-9
+    try:
+        read = timeline(log)
+    except Exception:  # two loggers that cannot be put together
+        return []
+    phases = [(a + zero, b + zero, kind) for a, b, kind in log.phases]
+    unscored = [(a + zero, b + zero) for a, b in log.unscored]
+    return examples_of(f"world-{seed}", read, phases, unscored, tolerance_s(log.interval_s))
+
+
+def of_second(number: int) -> list[Example]:
+    from tests.bench.second_grid import grid
+    from tests.bench.second_machine import make_log
+    from tests.bench.segmentation import read_back
+
+    draw, case = divmod(number, GRID_CASES)
+    log = make_log(grid(GRID_CASES, first=FIRST_SECOND + 10_000 * draw)[case])
+    if log.interval_s > 30:
+        return []
+    phases = [(p.start_ns * 1e-9, p.end_ns * 1e-9, str(p.kind)) for p in log.truth]
+    unscored = [(a, b) for a, b, kind in phases if kind in ("unclear", "gap")]
+    read = read_back(log, Unit(name=f"second-{number}"))
+    return examples_of(f"second-{number}", read, phases, unscored, max(20.0, 1.5 * log.interval_s))
+
+
+class Table:
+    """Examples of one act, padded to one length."""
+
+    def __init__(self, examples: Sequence[Example]) -> None:
+        n, length = len(examples), max(len(e.offsets) for e in examples)
+        widest = max((len(e.lines) for e in examples), default=1) or 1
+        wide = [next((part.shape[1] for e in examples for part in parts(e)), 1) for parts in _PARTS]
+        self.line = np.zeros((n, widest, length, wide[0]), np.float32)
+        self.current = np.zeros((n, 1, length, wide[1]), np.float32)
+        self.has_line, self.has_current = (
+            np.zeros((n, widest, 1), np.float32),
+            np.zeros((n, 1, 1), np.float32),
+        )
+        self.mask, self.target = np.full((n, length), -1e9, np.float32), np.zeros((n, length), np.float32)
+        self.offsets = np.zeros((n, length))
+        count: dict[str, int] = defaultdict(int)
+        for e in examples:
+            count[e.log] += 1
+        self.share = np.array([1 / count[e.log] for e in examples])
+        self.share /= self.share.sum()
+        self.examples = examples
+        for i, e in enumerate(examples):
+            k = len(e.offsets)
+            self.mask[i, :k], self.offsets[i] = 0.0, np.pad(e.offsets, (0, length - k), mode="edge")
+            for j, part in enumerate(e.lines):
+                self.line[i, j, :k], self.has_line[i, j] = part, 1.0
+            if e.current is not None:
+                self.current[i, 0, :k], self.has_current[i] = e.current, 1.0
+            away = e.offsets - e.true_s
+            sharp = max(e.sharp_s, 0.5 * (e.offsets[1] - e.offsets[0]))
+            told = np.exp(-0.5 * (away / sharp) ** 2) + 1e-3 * np.exp(-np.abs(away) / 20.0) + 1e-12
+            self.target[i, :k] = told / told.sum()
+
+
+_PARTS = (lambda e: e.lines, lambda e: () if e.current is None else (e.current,))
+
+
+class Learner:
+    """A conditional logit with one hidden layer, of both kinds of channel together."""
+
+    def __init__(self, table: Table, rng: np.random.Generator) -> None:
+        self.parts = {}
+        for kind, values in (("line", table.line), ("current", table.current)):
+            k = values.shape[-1]
+            self.parts[kind] = {
+                "direct": np.zeros(k),
+                "hidden": rng.normal(0, 0.3 / np.sqrt(k), (k, HIDDEN)),
+                "bias": np.zeros(HIDDEN),
+                "out": rng.normal(0, 0.3, HIDDEN),
+            }
+        self.parts = {kind: {n: v.astype(np.float32) for n, v in p.items()} for kind, p in self.parts.items()}
+
+    def density(self, table: Table, rows) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+        """(density (rows, l), hidden values by kind)."""
+        total, inner = table.mask[rows].copy(), {}
+        for kind, has in (("line", table.has_line), ("current", table.has_current)):
+            p, x = self.parts[kind], getattr(table, kind)[rows]
+            inner[kind] = np.tanh(x @ p["hidden"] + p["bias"])
+            total += ((x @ p["direct"] + inner[kind] @ p["out"]) * has[rows]).sum(axis=1)
+        total = np.exp(total - total.max(axis=1, keepdims=True))
+        return total / total.sum(axis=1, keepdims=True), inner
+
+    def gradient(self, table: Table, rows) -> dict[str, dict[str, np.ndarray]]:
+        density, inner = self.density(table, rows)
+        off = (density - table.target[rows])[:, None] / len(rows)
+        out = {}
+        for kind, has in (("line", table.has_line), ("current", table.has_current)):
+            p, x, h = self.parts[kind], getattr(table, kind)[rows], inner[kind]
+            d = off * has[rows]
+            back = d[..., None] * p["out"] * (1 - h**2)
+            out[kind] = {
+                "direct": np.einsum("nml,nmlk->k", d, x),
+                "out": np.einsum("nml,nmlh->h", d, h),
+                "bias": back.sum(axis=(0, 1, 2)),
+                "hidden": x.reshape(-1, x.shape[-1]).T @ back.reshape(-1, HIDDEN),
+            }
+        return out
+
+    def learn(self, table: Table, steps: int, rng: np.random.Generator) -> None:
+        mean = {kind: {n: 0 * v for n, v in p.items()} for kind, p in self.parts.items()}
+        square = {kind: {n: 0 * v for n, v in p.items()} for kind, p in self.parts.items()}
+        for t in range(1, steps + 1):
+            rows = rng.choice(len(table.share), BATCH, p=table.share)
+            rate = RATE * min(1.0, t / 50) * (0.5 * (1 + np.cos(np.pi * t / steps)) + 0.02)
+            for kind, parts in self.gradient(table, rows).items():
+                for n, g in parts.items():
+                    g = g + DECAY * self.parts[kind][n]
+                    mean[kind][n] = 0.9 * mean[kind][n] + 0.1 * g
+                    square[kind][n] = 0.99 * square[kind][n] + 0.01 * g * g
+                    by = np.sqrt(square[kind][n] / (1 - 0.99**t)) + 1e-8
+                    moved = self.parts[kind][n] - rate * mean[kind][n] / (1 - 0.9**t) / by
+                    self.parts[kind][n] = moved.astype(np.float32)
+
+    def right(self, table: Table) -> float:
+        """Share of the templates whose act is placed within the tolerance; each log counts alike."""
+        within = []
+        for i, e in enumerate(table.examples):
+            share = np.cumsum(self.density(table, [i])[0][0])
+            within.append(abs(np.interp(0.5, share, table.offsets[i]) - e.true_s) <= e.tolerance_s)
+        return float(np.array(within) @ table.share)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--worlds", type=int, default=1600)
+    parser.add_argument("--second", type=int, default=280)
+    parser.add_argument("--steps", type=int, default=3000)
+    parser.add_argument("--out", type=Path, default=Path(weighing.__file__).with_name("weights.json"))
+    asked = parser.parse_args()
+    with ProcessPoolExecutor(2) as pool:
+        examples = [
+            e for es in pool.map(of_world, range(FIRST_WORLD, FIRST_WORLD + asked.worlds)) for e in es
+        ]
+        examples += [e for es in pool.map(of_second, range(asked.second)) for e in es]
+    logs = sorted({e.log for e in examples})
+    held = set(np.random.default_rng(0).permutation(logs)[: len(logs) // 10])
+    table = {}
+    for act in ("end", "start"):
+        some = [e for e in examples if e.ending == (act == "end")]
+        known = Table([e for e in some if e.log not in held])
+        learner = Learner(known, np.random.default_rng(1))
+        learner.learn(known, asked.steps, np.random.default_rng(2))
+        kept = learner.right(Table([e for e in some if e.log in held]))
+        print(
+            f"{act}: {len(known.examples)} templates; within the tolerance {learner.right(known):.3f}, held back {kept:.3f}"
+        )
+        for kind, parts in learner.parts.items():
+            table[f"{act} {kind}"] = {n: np.round(v.astype(float), 3).tolist() for n, v in parts.items()}
+    made_by = f"python -m tests.bench.worlds.learn --worlds {asked.worlds} --second {asked.second} --steps {asked.steps}"
+    asked.out.write_text(
+        json.dumps({"made_by": made_by, "weights": table}, separators=(",", ":")) + "\n", encoding="utf-8"
+    )
+
+
+if __name__ == "__main__":
+    main()
