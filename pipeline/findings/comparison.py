@@ -14,7 +14,7 @@ from pipeline.findings.evidence.parts import part_of_record, part_of_timeline
 from pipeline.findings.methods import statistics
 from pipeline.findings.methods.conditions import at_same_conditions
 from pipeline.findings.phrase import Phrase, phrase
-from pipeline.findings.rules.output import cycles_per_day
+from pipeline.findings.production import cycles_per_day
 from pipeline.language.text import Text
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit

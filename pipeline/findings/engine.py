@@ -21,10 +21,9 @@ from pipeline.findings.evidence.elsewhere import Elsewhere
 from pipeline.findings.evidence.refrigerant import side_of
 from pipeline.findings.evidence.signals import signals
 from pipeline.findings.finding import Finding, Judgement, NextClip, NotJudged, Severity, Step
-from pipeline.findings.loss import loss_of
 from pipeline.findings.methods.statistics import middle
+from pipeline.findings.production import loss_of, output
 from pipeline.findings.rule import BATCHES, CannotTell, Rule
-from pipeline.findings.rules.output import output
 from pipeline.findings.visited import (
     after_visits,
     as_known,

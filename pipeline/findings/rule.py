@@ -89,6 +89,7 @@ READABLE = phrase(
     "a probe on the evaporator, or a faster log: readings rise and fall as in freezes and harvests, but could not be told apart",
 )
 BATCHES = phrase("needs.batches", "a log that shows how freezes and harvests follow each other")
+PHASES = phrase("needs.phases", "a log that shows when the compressor runs")
 CONTACT = phrase(
     "needs.probe-contact",
     "a probe clipped firmly to the evaporator and insulated: this one reads part of the room's air",
@@ -123,6 +124,7 @@ NEEDS_REFRIGERANT = Need(
     text=_REFRIGERANT(),
 )
 NEEDS_WATER = Need(met=lambda case: bool(np.isfinite(case.water_c).any()), text=_WATER())
+NEEDS_PHASES = Need(met=lambda case: bool(case.record.phases), text=PHASES())
 NEEDS_TIMED_HARVESTS = Need(met=lambda case: case.record.harvests_timed, text=TIMED())
 
 

@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline import atomic
 from pipeline.errors import DeliveryError, UsageError, reason_of, remedy_of
 from pipeline.fleet import urls
 from pipeline.fleet.sisters import to_judge_beside_sisters
@@ -30,8 +29,7 @@ from pipeline.flow import (
 from pipeline.logs import UnitFiles
 from pipeline.logs.source.inputs import Inputs, units_at
 from pipeline.logs.timeline import Problem
-from pipeline.store import StorePlace, problems_csv, unpack_fleets
-from pipeline.store.problems import FILE as PROBLEMS
+from pipeline.store import StorePlace, unpack_fleets
 from pipeline.store.unpack import is_unpacked
 
 if TYPE_CHECKING:
@@ -134,7 +132,6 @@ def report(
         outcomes.sort(key=lambda outcome: outcome.name)
         problems = (*unpacked, *(problem for outcome in outcomes for problem in outcome.problems))
         with _saying_of_fleet_page(OSError):
-            atomic.write_text(pages / PROBLEMS, problems_csv(problems))
             write_fleet(pages, _Summaries(kept, outcomes), problems, options.report)
         if pages is not reports:
             with _saying_of_fleet_page(Exception):  # each file system has errors of its own

@@ -123,3 +123,9 @@ class Problem:
     def __post_init__(self) -> None:
         for field_name in ("unit_name", "file", "message"):
             object.__setattr__(self, field_name, plain(getattr(self, field_name)))
+
+    @property
+    def sentence(self) -> str:
+        """The message with the unit in front: every unit may have a file of the same name."""
+        unit, message = self.unit_name, self.message
+        return message if message.startswith(unit) else f"{unit}/{message}"

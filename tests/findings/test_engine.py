@@ -97,11 +97,11 @@ def test_every_threshold_is_read_somewhere_and_says_where_it_is_from():
 # Numbers that decide nothing by themselves: how a trace is looked at, how many are shown, how sure somebody may be.
 NO_DECISIONS = {
     "case": set(), "change": {"_BENDS", "_REGULAR"}, "courses": set(), "comparison": {"_LEVEL", "_MOST"}, "conditions": {"_HUBER", "_REJECTED", "LATENT_KJ_PER_KG", "CP_WATER_KJ_PER_KG_K"},
-    "doubtful": {"_COMPARED", "_LIKE_USUAL", "_SMOOTH_S"}, "no_ice": {"_CELLS"}, "aftermath": {"_BESIDE"}, "timer": {"_MOST_BUNCHES", "_SHORTEST_HALF"},
+    "doubtful": {"_COMPARED", "_LIKE_USUAL", "_SMOOTH_S"}, "output": {"_CELLS"}, "aftermath": {"_BESIDE"}, "timer": {"_MOST_BUNCHES", "_SHORTEST_HALF"},
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("name", sorted({*NO_DECISIONS, "drift", "freeze", "harvest", "heat", "lengths", "output", "stalls", "starts", "trust"}))  # fmt: skip
+@pytest.mark.parametrize("name", sorted({*NO_DECISIONS, "drift", "freeze", "harvest", "heat", "lengths", "production", "stalls", "standing", "starts", "trust"}))  # fmt: skip
 def test_no_module_keeps_a_number_to_decide_by_for_itself(name):
     (module,) = (module_at(path) for path in MODULES if path.stem == name)
     source = Path(module.__file__).read_text(encoding="utf-8")

@@ -1,4 +1,4 @@
-"""Small pictures as inline SVG: drawn here, no script needed, coloured by the page's style sheet.
+"""Small pictures as inline SVG, and their scales: drawn here, no script needed, coloured by the page's style sheet.
 
 Text in them goes through `escape`; numbers are rounded, so that a picture weighs a few kB.
 """
@@ -10,6 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from markupsafe import Markup, escape
+
+from pipeline.logs.timeline import Timeline
+from pipeline.report.clock import DAY_NS, Offsets, local_day
+from pipeline.report.wording import Reader
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,3 +107,47 @@ def nice_ticks(low: float, high: float, most: int = 5) -> Sequence[float]:
     step = next(m * power for m in (1, 2, 5, 10) if m * power >= raw * 0.999)
     first = np.ceil(low / step - 1e-9) * step
     return [round(float(v), 10) for v in np.arange(first, high + step * 1e-6, step)]
+
+
+def levels(
+    plane: Plane, unit: str, reader: Reader, most: int = 5, *, suffix: str | None = None
+) -> list[Markup]:
+    """A line across and a label at the left for about `most` round levels. unit: of the channel; suffix: of a measure's name, in
+    its place. The labels follow the switch of units."""
+    name = f"tick_{suffix}" if suffix else {"°C": "tick_c", "A": "tick_a", "min": "tick_min"}.get(unit, "")
+    parts = []
+    for tick in nice_ticks(*plane.y, most):
+        y = float(plane.py(tick))
+        shown = tuple(reader.tick(name, tick, units) for units in ("si", "us"))
+        css = "zero" if tick == 0 and name == "tick_c" else "grid"
+        parts.append(line(plane.left, y, plane.left + plane.width, y, css))
+        parts.append(label(plane.left - 6, y + 4, shown[reader.units == "us"], "tick", "end", shown))
+    return parts
+
+
+def minutes(plane: Plane, reader: Reader, key: str, most: int = 8, *, drop: float = 0.0) -> list[Markup]:
+    """Labels under the plane from minute 0 on, and below them what they count: the text `key`. drop: how
+    much lower than right under it [px]."""
+    bottom, right = plane.top + plane.height + drop, plane.left + plane.width
+    parts = [
+        label(float(plane.px(tick)), bottom + 17, reader.number(tick), "tick", "middle")
+        for tick in nice_ticks(0, plane.x[1], most)
+    ]
+    return [*parts, label(right, bottom + 33, reader.t(key), "tick", "end")]
+
+
+def midnights(
+    plane: Plane, timeline: Timeline, offsets: Offsets, reader: Reader, *, below: float = 0.0
+) -> list[Markup]:
+    """Local midnights of a plane over the whole log, as many as there is room for. below: how far under the plane the labels
+    stand [px]."""
+    first, last = (int(t) for t in offsets.local_ns(np.array([timeline.start_ns, timeline.end_ns])))
+    nights = np.arange(-(-first // DAY_NS), last // DAY_NS + 1) * DAY_NS
+    step = max(1, -(-len(nights) // 9))
+    parts = []
+    for at in offsets.utc_ns(nights[::step]):
+        share = (int(at) - timeline.start_ns) / max(timeline.end_ns - timeline.start_ns, 1)
+        parts += plane.uprights([share], "grid")
+        x, y = plane.left + share * plane.width, plane.top + plane.height + below + 17
+        parts.append(label(x, y, reader.day(local_day(int(at), offsets), year=False), "tick", "middle"))
+    return parts
