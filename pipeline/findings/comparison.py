@@ -22,8 +22,6 @@ from pipeline.unit import Unit
 _LEVEL = 0.95
 _MOST = 400  # cycles of a side that enter the pairwise statistics
 
-READS = ("compare_cycles", "same_air_k", "compare_thin_k")
-
 
 @dataclass(frozen=True, kw_only=True)
 class Log:

@@ -16,11 +16,6 @@ from pipeline.findings.methods.statistics import middle
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import Seen
 
-READS = (
-    "air_pct_per_k", "air_rated_c", "water_rated_c", "limit_near_k", "band_cycles", "demand_rest_h", "level_cycles",
-    "plate_tolerance_pct", "slab_heat_share_low", "slab_sigma_pct",
-)  # fmt: skip
-
 _WEIGHED = phrase("output.basis.weighed", "Cycles while running × a weighed slab of {slab_kg}")
 _BOUNDED = phrase(
     "output.basis.bounded",

@@ -61,7 +61,6 @@ class Rule:
     code: str
     test: Callable[[Case], Outcome]
     needs: tuple[Need, ...] = ()
-    thresholds: tuple[str, ...] = ()  # the rows of the table that the test reads
     causes: tuple[
         str, ...
     ] = ()  # rows of the table of causes that may lie behind it, beside those that name its code

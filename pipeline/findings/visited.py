@@ -17,8 +17,6 @@ from pipeline.findings.methods.conditions import at_same_conditions
 from pipeline.findings.methods.statistics import middle
 from pipeline.findings.phrase import phrase
 
-READS = ("band_cycles", "own_cycles", "visit_changed_pct", "visit_p", "freeze_end_rise_k")
-
 _SHORTER = phrase(
     "visit.shorter",
     "Since then freezes take {after_min}, {shorter_pct} less than the {before_min} before: for the better",

@@ -63,7 +63,6 @@ _NO_BATCHES = {
     ),
 }
 
-READS = ("band_cycles", "unread_pct")
 
 _SINCE = phrase(
     "verdict.since",

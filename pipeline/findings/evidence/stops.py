@@ -16,11 +16,6 @@ from pipeline.findings.masks.doubtful import stood
 
 _HOURS_SHOWN = 6  # width of the part of a day that events may keep to
 
-READS = (
-    "idle_peak_k", "stood_times", "stood_share_pct", "run_out_pct", "split_short_pct", "stop_bridge_min", "short_run_min", "hours_share_pct",
-    "hours_days",
-)  # fmt: skip
-
 
 @dataclass(frozen=True, kw_only=True)
 class Stop:

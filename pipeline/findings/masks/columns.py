@@ -19,8 +19,6 @@ NS_PER_H = 3_600_000_000_000
 NS_PER_DAY = 86_400_000_000_000
 _BESIDE = 6  # cycles before and after one, of which the usual value round it is made
 
-READS = ("single_sure_pct", "rare_pct")
-
 
 @dataclass(frozen=True, kw_only=True)
 class Columns:

@@ -157,7 +157,6 @@ RULES = (
     Rule(
         code="drift",
         test=_drift,
-        thresholds=("drift_cycles", "drift_days", "freeze_out_pct"),
         causes=("fouling", "slow-leak", "season", "water-leaks-in"),
         shows=Shows(about="freeze"),
     ),

@@ -135,8 +135,6 @@ RULES = (
         code="weak-freeze",
         test=_weak,
         needs=(NEEDS_COLD,),
-        thresholds=("freeze_end_high_c", "slab_end_high_c", "freeze_end_rise_k", "superheat_high_k", "runs_below_c", "band_cycles", "pulled_peak_c", "weak_slow_min", "clip_sigma_k",
-                    "ended_early_pct", "ended_early_k", "weak_act_pct", "freeze_end_k_per_k", "freeze_end_k_per_k_sd"),
         shows=Shows(about="freeze", telling="warmest"),
         causes=("charge-low", "metering", "hot-gas-leaks", "compressor-worn", "water-leaks-in", "condenser-dirty"),
     ),

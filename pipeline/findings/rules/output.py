@@ -235,7 +235,6 @@ RULES = (
     Rule(
         code="output-low",
         test=_output_low,
-        thresholds=("output_low_pct", "output_act_pct", "own_cycles", "slab_sigma_pct", "plate_sigma_pct"),
         causes=("condenser-dirty", "charge-low", "water-leaks-in", "end-of-freeze-sensing", "slab-thin", "conditions"),
         quiet_when=("no-ice",),
     ),
@@ -243,8 +242,6 @@ RULES = (
         code="no-ice",
         test=_no_ice,
         needs=(NEEDS_PHASES,),
-        thresholds=("no_ice_h", "no_water_c", "gas_open_c", "runs_below_c", "endless_times", "endless_band_pct", "idle_peak_k", "cycling_swing_k",
-                    "cycling_draw_pct", "cycling_turn_h", "stood_share_pct"),
         causes=("no-water", "hot-gas-stuck-open", "control-stuck", "compressor-worn"),
     ),
 )  # fmt: skip

@@ -240,7 +240,6 @@ RULES = (
         code="part-off",
         test=_part_off,
         needs=(Need(met=lambda case: case.timeline.get(*_ROLES) is not None, text=_PART_CLAMP()),),
-        thresholds=("part_on_pct", "part_least_a", "part_cycles", "band_cycles"),
         causes=("condenser-fan", "no-water", "dump-valve"),
         shows=Shows(roles=_ROLES),
     ),
@@ -248,7 +247,6 @@ RULES = (
         code="ice-stopped",
         test=_ice_stopped,
         needs=(NEEDS_PHASES,),
-        thresholds=("stopped_h", "stopped_mid_h", "stopped_times", "stopped_act_times", "broken_off_min"),
         causes=(
             "bin-control",
             "power-lost",
@@ -264,7 +262,6 @@ RULES = (
         code="freeze-broken",
         test=_freeze_broken,
         needs=(NEEDS_STARTS,),
-        thresholds=("broken_off_min", "broken_brief_pct", "broken_act_pct", "broken_stops", "starts_act"),
         causes=("high-pressure-cut", "overload-trips", "low-pressure-cut", "control-chatters"),
         quiet_when=("short-cycling",),
         shows=Shows(roles=_CLAMPS.roles, worst_stretch=True),

@@ -319,10 +319,6 @@ RULES = (
     Rule(
         code="freeze-at-timeout",
         test=_at_timeout,
-        thresholds=("timer_cycles", "timer_spread_s", "timer_share_pct", "timer_added_pct", "timer_match_pct", "timer_excess", "timer_nature_excess",
-                    "natural_spread_pct", "timer_near", "timer_pct_per_k", "timer_varied_times", "timer_harvests_pct",
-                    "timer_whole_pct", "timer_p", "timer_part_p", "timer_told_times", "timer_alike_times", "timer_like_times", "timer_follow_pct",
-                    "timer_pulled_cycles", "timer_pulled_pct", "timer_others", "timer_others_h", "timer_own_pct", "timer_own_most_pct", "level_cycles", "drift_pct"),
         shows=Shows(about="freeze", telling="middle"),
         causes=_CAUSES,
     ),
