@@ -56,7 +56,7 @@ class Need:
 
 @dataclass(frozen=True, kw_only=True)
 class Rule:
-    """One thing that can be off, and how it is told."""
+    """One thing that can be off, and how it is recognised."""
 
     code: str
     test: Callable[[Case], Outcome]
@@ -119,7 +119,7 @@ NEEDS_REJECTION = Need(
     text=_SPLIT(),
 )
 NEEDS_REFRIGERANT = Need(
-    met=lambda case: case.has("condenser_split_k") or case.has("discharge_peak_c") or _condensing_told(case),
+    met=lambda case: case.has("condenser_split_k") or case.has("discharge_peak_c") or _condensing_known(case),
     text=_REFRIGERANT(),
 )
 NEEDS_WATER = Need(met=lambda case: bool(np.isfinite(case.water_c).any()), text=_WATER())
@@ -131,5 +131,5 @@ def _pressure_logged(case: Case) -> bool:
     return case.timeline.get("discharge_pressure") is not None
 
 
-def _condensing_told(case: Case) -> bool:
+def _condensing_known(case: Case) -> bool:
     return bool(np.isfinite(case.refrigeration.condensing_over_air_k).any())

@@ -103,7 +103,7 @@ def report(
                 found, unpacked = unpack_fleets(found, home, place, rested)
             place.forget_tables(files.name for files in found)
             if place.folds_case():
-                found = _told_apart(found)
+                found = _distinct_names(found)
         jobs = [
             UnitJob(
                 files=files,
@@ -166,7 +166,7 @@ def _find(logs: Place) -> Inputs:
 
 
 def check_folders(logs: Place, reports: Place, found: Sequence[UnitFiles]) -> None:
-    """What is written must not land among what the user gave, nor be taken for logs by the next run."""
+    """What is written must not land among what the user gave, nor be taken for logs by the next run. Raises UsageError."""
     if not urls.is_url(reports) and reports.exists() and not reports.is_dir():
         raise UsageError(f'"{reports.name}" is a file', remedy="name a folder for the reports with --to")
     (logs_system, logs_path), (reports_system, reports_path) = urls.where(logs), urls.where(reports)
@@ -221,7 +221,7 @@ def _keep_summary(folder: Path, summary: UnitSummary) -> None:
     (folder / "summary.json").write_text(summary.to_json(), encoding="utf-8")
 
 
-def _told_apart(found: Sequence[UnitFiles]) -> tuple[UnitFiles, ...]:
+def _distinct_names(found: Sequence[UnitFiles]) -> tuple[UnitFiles, ...]:
     """`found` for a drive to which capitals make no difference: a unit never gets the folder of another."""
     seen: dict[str, str] = {}
     apart = []

@@ -108,7 +108,7 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
     """The lengths at which most freezes bunch, one after the other: the fault may begin or end in mid-log."""
     t = case.thresholds
     timer_sigma_min = math.hypot(case.sigma_min, t["timer_spread_s"] / 60)
-    told = case.unit.nameplate.freeze_timer_min
+    given = case.unit.nameplate.freeze_timer_min
     near = t["timer_near"] * timer_sigma_min
     left, found = lengths.copy(), []
     for _ in range(_MOST_BUNCHES):
@@ -147,8 +147,8 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
         ):
             proof = _BY_NATURE
         elif (
-            told
-            and abs(length / told - 1) <= t["timer_match_pct"] / 100
+            given
+            and abs(length / given - 1) <= t["timer_match_pct"] / 100
             and spread <= t["timer_told_times"] * timer_sigma_min
         ):
             proof = "the timer's length in unit.toml"

@@ -203,12 +203,12 @@ def _clocks(rows: tuple[tuple[str, ...], ...]) -> frozenset[int]:
 
 
 def _words(rows: tuple[tuple[str, ...], ...]) -> frozenset[int]:
-    told: Counter[int] = Counter()
+    named: Counter[int] = Counter()
     for row in rows:
-        told.update(
+        named.update(
             i for i, cell in enumerate(row) if cell and not (kind_of(cell).reads or kind_of(cell).word)
         )
-    return frozenset(i for i, count in told.items() if count > 0.5 * len(rows))
+    return frozenset(i for i, count in named.items() if count > 0.5 * len(rows))
 
 
 def _tail(

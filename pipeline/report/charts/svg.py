@@ -28,9 +28,11 @@ class Plane:
     y: tuple[float, float]
 
     def px(self, x) -> np.ndarray:
+        """Places on the picture [px] of `x`."""
         return self.left + (np.asarray(x, float) - self.x[0]) / ((self.x[1] - self.x[0]) or 1) * self.width
 
     def py(self, y) -> np.ndarray:
+        """Places on the picture [px] of `y`."""
         return (
             self.top
             + self.height
@@ -44,14 +46,14 @@ class Plane:
 
 
 def polyline(plane: Plane, x: np.ndarray, y: np.ndarray, css: str) -> Markup:
-    """A line through the points, broken where y is NaN."""
+    """A line through the points `x`, `y` (n,), broken where y is NaN."""
     px, py = plane.px(x), plane.py(y)
     path = "".join("M" + _points(px[a:b], py[a:b]) for a, b in _runs(np.isfinite(py)))
     return Markup('<path class="{}" d="{}"/>').format(css, path) if path else Markup("")
 
 
 def ribbon(plane: Plane, x: np.ndarray, low: np.ndarray, high: np.ndarray, css: str) -> Markup:
-    """The area between two lines, one piece a run without NaN."""
+    """The area between the lines `low` and `high` (n,) over `x` (n,), one piece a run without NaN."""
     path = []
     for a, b in _runs(np.isfinite(low) & np.isfinite(high)):
         px, up, down = plane.px(x[a:b]), plane.py(high[a:b]), plane.py(low[a:b])
@@ -71,12 +73,14 @@ def _points(px: np.ndarray, py: np.ndarray) -> str:
 
 
 def rect(x: float, y: float, width: float, height: float, css: str) -> Markup:
+    """A rectangle [px] of the style `css`."""
     return Markup(
         f'<rect class="{escape(css)}" x="{x:.1f}" y="{y:.1f}" width="{max(width, 0.4):.1f}" height="{height:.1f}"/>'
     )
 
 
 def line(x1: float, y1: float, x2: float, y2: float, css: str) -> Markup:
+    """A straight line [px] of the style `css`."""
     return Markup(f'<path class="{escape(css)}" d="M{x1:.1f} {y1:.1f}L{x2:.1f} {y2:.1f}"/>')
 
 
