@@ -9,7 +9,7 @@ from pipeline.errors import LogFileError
 from pipeline.language.text import Text
 from pipeline.logs.clock.clock_columns import ClockPlan, by_clock, plan_columns
 from pipeline.logs.clock.stamp_parser import StampColumn
-from pipeline.logs.layout.dialect import Dialect, refuse_named_readings
+from pipeline.logs.layout.dialect import Dialect, no_readings
 from pipeline.logs.layout.layout_of import layout_of
 from pipeline.logs.layout.preamble import read_head
 from pipeline.logs.long_format import TallPlan, channels_of, labelled, plan_tall, side_by_side
@@ -51,15 +51,9 @@ def _tables_of(content: Content, unit: Unit) -> tuple[FileTable, ...]:
     tall = plan_tall(dialect, head, plan, readings)
     readings = readings if tall is None else (tall.value,)
     if not readings:
-        refuse_named_readings([dialect.delimiter.join(row) for row in dialect.sample], content.name)
-        raise LogFileError(
-            "there are times but no column of readings",
-            file=content.name,
-            line=dialect.first_line,
-            remedy="export the log with its readings",
-        )
-    tables: list[FileTable] = []
+        raise no_readings(dialect, content.name)
     parts = [(plan, readings)] if tall else by_clock(dialect, plan, readings)
+    tables: list[FileTable] = []
     for clock, of_it in parts:
         grid = read_grid(content.text, dialect, _wanted(dialect, clock, of_it, tall), content.name)
         log = Log(content=content, dialect=dialect, head=head, plan=clock, readings=of_it, unit=unit)

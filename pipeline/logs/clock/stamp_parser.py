@@ -319,7 +319,7 @@ _DAYS_IN = np.array([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31], np.int3
 
 
 def days_since_1970(year: np.ndarray, month: np.ndarray, day: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(int64 days since 1970-01-01, bool: is there such a day) of the Gregorian calendar."""
+    """(int64 days since 1970-01-01, bool: is there such a day) of the Gregorian calendar; `year`, `month`, `day`: int (n,)."""
     there = (month >= 1) & (month <= 12) & (day >= 1) & (year >= 1900) & (year <= 2200)
     m = np.where(there, month, 1)
     y = np.where(there, year, 1970).astype(np.int64)

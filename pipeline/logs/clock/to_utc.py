@@ -36,7 +36,7 @@ _ELAPSED = re.compile(
 )
 HOUR_NS = 3600 * SECOND_NS
 OWN_CLOCK = "the logger's own clock"
-"""The zone of times of which neither the file nor unit.toml says where they are told."""
+"""The zone of times of which neither the file nor unit.toml says where they were logged."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -201,9 +201,9 @@ def _start_text(facts: Mapping[str, str]) -> str:
     shape = shape_of(text)
     if shape is not None and shape.date and shape.hour is not None:
         return text
-    told = [(v, shape_of(v)) for k, v in facts.items() if _START_WORDS.match(k)]
-    day = next((v for v, s in told if s is not None and s.date and s.hour is None), "")
-    clock = next((v for v, s in told if s is not None and not s.date), "")
+    stated = [(v, shape_of(v)) for k, v in facts.items() if _START_WORDS.match(k)]
+    day = next((v for v, s in stated if s is not None and s.date and s.hour is None), "")
+    clock = next((v for v, s in stated if s is not None and not s.date), "")
     return f"{day} {clock}".strip() if day else text
 
 
@@ -321,10 +321,10 @@ def _from_time_of_day(stamps: Stamps, rows: np.ndarray | None, around: Surroundi
 def _zoned(
     local: np.ndarray, offset_s: np.ndarray, around: Surroundings
 ) -> tuple[np.ndarray, tuple[Text, ...], dict[str, str]]:
-    told = offset_s != NO_ZONE
-    if told.all():
+    stated = offset_s != NO_ZONE
+    if stated.all():
         return local - offset_s.astype(np.int64) * SECOND_NS, (), {"zone": "in every row"}
-    if told.any():
+    if stated.any():
         raise LogFileError(
             "some rows say their UTC offset and some don't", file=around.name, remedy="export the log again"
         )

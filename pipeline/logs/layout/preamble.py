@@ -47,6 +47,7 @@ class Head:
 
 
 def read_head(dialect: Dialect) -> Head:
+    """The labels and units over the columns, and what the preamble says."""
     facts = _facts(dialect)
     labels = _labels(dialect)
     units: list[str | None] = []
@@ -98,7 +99,7 @@ def _labels(dialect: Dialect) -> list[str]:
             if part and part not in parts:
                 parts.append(part)
         labels.append(" ".join(parts) or f"column {i + 1}")
-    return _told_apart(labels)
+    return _distinct_labels(labels)
 
 
 _COMMENT = re.compile(r"^(#|//)\s+(?=\S)")
@@ -113,7 +114,7 @@ def _filled_forward(row: tuple[str, ...]) -> list[str]:
     return filled
 
 
-def _told_apart(labels: list[str]) -> list[str]:
+def _distinct_labels(labels: list[str]) -> list[str]:
     """Two columns of one name: the second gets its number."""
     seen: dict[str, int] = {}
     result = []
@@ -130,8 +131,8 @@ def _facts(dialect: Dialect) -> dict[str, str]:
         if len(line) > _LONGEST_LINE:
             continue
         key, value = _key_and_value(line.lstrip("#;/%* \t"), dialect.delimiter)
-        told = _STARTED.search(line)
-        day = (told[1] if told else line.lstrip("#;/%* \t")).strip()
+        started = _STARTED.search(line)
+        day = (started[1] if started else line.lstrip("#;/%* \t")).strip()
         if _is_dated(day) and not _is_dated(value):
             facts.setdefault("start", day)
             continue

@@ -176,14 +176,14 @@ def to_house(values: np.ndarray, unit: str) -> tuple[np.ndarray, str]:
 
 
 def celsius_from_beta(ohm: np.ndarray, *, r25_ohm: float, beta_k: float) -> np.ndarray:
-    """Temperature [°C] of an NTC thermistor by the beta model, 1/T = 1/298.15 K + ln(R/R25)/beta. NaN where R ≤ 0."""
+    """Temperature (n,) [°C] at `ohm` (n,) of an NTC thermistor by the beta model, 1/T = 1/298.15 K + ln(R/R25)/beta. NaN where R ≤ 0."""
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(ohm > 0, ohm, np.nan) / r25_ohm
         return 1.0 / (1.0 / (ZERO_C_IN_K + 25.0) + np.log(ratio) / beta_k) - ZERO_C_IN_K
 
 
 def celsius_from_steinhart_hart(ohm: np.ndarray, *, a: float, b: float, c: float) -> np.ndarray:
-    """Temperature [°C] of an NTC thermistor, 1/T = a + b ln R + c (ln R)³ (Steinhart & Hart 1968). NaN where R ≤ 0."""
+    """Temperature (n,) [°C] at `ohm` (n,) of an NTC thermistor, 1/T = a + b ln R + c (ln R)³ (Steinhart & Hart 1968). NaN where R ≤ 0."""
     with np.errstate(divide="ignore", invalid="ignore"):
         log = np.log(np.where(ohm > 0, ohm, np.nan))
         return 1.0 / (a + b * log + c * log**3) - ZERO_C_IN_K
