@@ -136,7 +136,7 @@ def _facts(dialect: Dialect) -> dict[str, str]:
         if _is_dated(day) and not _is_dated(value):
             facts.setdefault("start", day)
             continue
-        begun = begun or (day if told and _is_dated(day) else "")
+        begun = begun or (day if started and _is_dated(day) else "")
         if not key or not value:
             continue
         facts.setdefault(key, value)
