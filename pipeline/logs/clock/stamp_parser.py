@@ -76,6 +76,23 @@ class Stamps:
             possible=self.possible[rows],
         )
 
+    def held(self) -> Stamps:
+        """The same with the date of a row without one that of the row above; rows above the first date have none."""
+        rows = np.flatnonzero(self.ok)
+        if len(rows) == 0:
+            return self
+        dated = self.only(rows)
+        starts = np.maximum.accumulate(rows[dated.day_starts])
+        starts[0] = 0
+        return replace(
+            dated,
+            day_starts=starts,
+            clock_ns=np.broadcast_to(np.int64(0), len(self.ok)),
+            offset_s=np.broadcast_to(NO_ZONE, len(self.ok)),
+            ok=np.arange(len(self.ok)) >= rows[0],
+            possible=self.possible,
+        )
+
     def text_of(self, row: int) -> str:
         """The cell of a row as it stood; of one whose own was not kept that of the first row of its date."""
         kept = max((r for r in self.cells if r <= row), default=None)

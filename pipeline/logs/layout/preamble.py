@@ -21,14 +21,14 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
             "|takt"
         ),
         "zone": "time zone|timezone|utc offset|gmt offset|zona horaria|fuseau|zeitzone",
-        "start": "start|started|start time|first reading|begin|launched|launch|inicio|comienzo|début|debut|beginn|startzeit|first sample|date|fecha|datum",
+        "start": "start|started|start time|first reading|begin|inicio|comienzo|début|debut|beginn|startzeit|first sample|date|fecha|datum",
         "order": "date format|date order|formato de fecha|format de date|datumsformat",
         "unit": "temperature unit|temp unit|temperature units|unit|units|unidad|unidades|unité|einheit",
     }.items()
 }
 
 _STARTED = re.compile(
-    r"(?:^|\W)(?:start|begin|launch|inici|comienz|début|debut|beginn)\w*\W+(?:on |at |am |le |el |il |em )?(.{6,40})$",
+    r"(?:^|\W)\w{0,20}(?:start|beg[aiu]n|inici|comienz|début|debut|beginn)\w*\W+(?:on |at |am |le |el |il |em )?(.{6,40})$",
     re.IGNORECASE,
 )
 _MOST_LINES, _LONGEST_LINE = 500, 4000
@@ -126,6 +126,7 @@ def _distinct_labels(labels: list[str]) -> list[str]:
 
 def _facts(dialect: Dialect) -> dict[str, str]:
     facts: dict[str, str] = {}
+    begun = ""
     for line in dialect.preamble[:_MOST_LINES]:
         if len(line) > _LONGEST_LINE:
             continue
@@ -135,6 +136,7 @@ def _facts(dialect: Dialect) -> dict[str, str]:
         if _is_dated(day) and not _is_dated(value):
             facts.setdefault("start", day)
             continue
+        begun = begun or (day if started and _is_dated(day) else "")
         if not key or not value:
             continue
         facts.setdefault(key, value)
@@ -148,6 +150,8 @@ def _facts(dialect: Dialect) -> dict[str, str]:
                 and any(w in lowered for w in words if len(w) > 4)
             ):
                 facts[name] = value
+    if begun:
+        facts.setdefault("start", begun)
     return facts
 
 
