@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
-from pipeline.report import ReportOptions, write_fleet, write_unit
+from pipeline.report.fleet import write_fleet
+from pipeline.report.options import ReportOptions
 from pipeline.report.payload.plotting import plotting_script
+from pipeline.report.writing import write_unit
 from tests.report.made_up import made_up, reported
 from tests.report.page.test_page import HOSTILE
 
