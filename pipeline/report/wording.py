@@ -113,10 +113,10 @@ class Reader:
             return value
         si, us = (self.show(name, value, units, short=short) for units in ("si", "us"))
         if si == us:
-            return Markup("<bdi>{}</bdi>").format(si) if isinstance(value, str) else escape(si)
-        return Markup('<span class="q" data-si="{}" data-us="{}">{}</span>').format(
-            si, us, us if self.units == "us" else si
-        )
+            return Markup(f"<bdi>{escape(si)}</bdi>") if isinstance(value, str) else escape(si)
+        si, us = escape(si), escape(us)
+        shown = us if self.units == "us" else si
+        return Markup(f'<span class="q" data-si="{si}" data-us="{us}">{shown}</span>')
 
     def seconds(self, seconds: float) -> str:
         """ "30 s", "5 min", "1 h": the largest unit that needs no fraction."""
