@@ -188,6 +188,11 @@ class Reader:
         return pattern.replace(" %", "\N{NO-BREAK SPACE}%").format_map(shown)
 
 
+def certainty(confidence: float) -> int:
+    """A figure's reliability, 0 to 1, as one of three words: 1 the least."""
+    return 3 if confidence >= 0.9 else 2 if confidence >= 0.7 else 1
+
+
 def _length(days: float) -> tuple[str, float]:
     """Name (by whose suffix it is shown) and value of how long a log is."""
     hours = 24 * days
