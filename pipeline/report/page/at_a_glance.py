@@ -169,6 +169,7 @@ def freezes(
         "note": Markup(" ").join(
             [
                 reader.t_html("page.freezes", longest_min=float(lengths[seen].max())),
+                *([reader.t_html("client.icicles_longest")] if len(at) < seen.sum() else []),
                 *([reader.t_html("client.visit_line")] if visits else []),
             ]
         ),
