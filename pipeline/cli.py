@@ -140,7 +140,7 @@ def _add_page_options(verb) -> None:
 
 
 def _page_options(arguments):
-    from pipeline.report import ReportOptions
+    from pipeline.report.options import ReportOptions
 
     return ReportOptions(
         units=arguments.units or "si",
@@ -151,7 +151,6 @@ def _page_options(arguments):
 
 def _report(arguments) -> int:
     from pipeline.fleet.run import RunOptions, report
-    from pipeline.store.problems import sentence_of
 
     options = RunOptions(
         report=_page_options(arguments),
@@ -169,7 +168,7 @@ def _report(arguments) -> int:
     for note in outcome.notes:
         print(f"icelogs: {note}", file=sys.stderr)
     for problem in outcome.problems:
-        print(f"icelogs: {sentence_of(problem)}", file=sys.stderr)
+        print(f"icelogs: {problem.sentence}", file=sys.stderr)
     if not outcome.complete:
         return UNREAD
     if arguments.alarm and _worst_rank(outcome) <= _RANKS[arguments.alarm]:
@@ -269,7 +268,7 @@ def _compare(arguments) -> int:
     compared = compare_places(arguments.earlier, arguments.later, visit=arguments.visit)
     options = _page_options(arguments)
     if arguments.to:
-        from pipeline.report import write_compare
+        from pipeline.report.compare import write_compare
 
         write_compare(
             arguments.to,

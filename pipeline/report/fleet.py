@@ -16,7 +16,7 @@ from markupsafe import Markup
 from pipeline import atomic
 from pipeline.logs.timeline import Problem
 from pipeline.report.charts.strips import icicles
-from pipeline.report.machine_files import spreadsheet_safe
+from pipeline.report.machine_files import spreadsheet_safe, to_csv
 from pipeline.report.options import ReportOptions
 from pipeline.report.page.finding_view import named
 from pipeline.report.page.trend import trend_of
@@ -37,13 +37,14 @@ _COLUMNS = (
 def write_fleet(
     reports: Path, summaries: Iterable[UnitSummary], problems: Sequence[Problem], options: ReportOptions
 ) -> None:
-    """Write `index.html` and `fleet.csv` into `reports`. Raises OSError.
+    """Write `problems.csv`, `fleet.csv` and `index.html` into `reports`. Raises OSError.
 
     summaries: walked three times (so no generator), one unit in memory at a time. A list or tuple may stand in any
     order; anything else must come sorted by `UnitSummary.order`.
     """
     if options.shared_library:
         atomic.write_bytes(reports / SHARED, shared_script())
+    atomic.write_text(reports / "problems.csv", _problems_csv(problems))
     reader = Reader(language=options.language, units=options.units)
     ordered = sorted(summaries, key=lambda s: s.order) if isinstance(summaries, list | tuple) else summaries
     with atomic.beside(reports / "fleet.csv") as part, part.open("w", encoding="utf-8", newline="") as file:
@@ -60,6 +61,13 @@ def write_fleet(
     with atomic.beside(reports / "index.html") as part, part.open("w", encoding="utf-8", newline="") as file:
         for piece in fleet_page(ordered, problems, reader):
             file.write(piece)
+
+
+def _problems_csv(problems: Iterable[Problem]) -> str:
+    """A row a file that could not be read; `file` is empty where the unit as a whole is meant."""
+    rows = sorted((problem.unit_name, problem.file, problem.message) for problem in problems)
+    plain = [[spreadsheet_safe(" ".join(cell.split())) for cell in row] for row in rows]
+    return to_csv(("unit", "file", "problem"), plain)
 
 
 def _csv_row(summary: UnitSummary, reader: Reader) -> list[str]:

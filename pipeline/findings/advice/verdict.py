@@ -63,7 +63,6 @@ _NO_BATCHES = {
     ),
 }
 
-READS = ("band_cycles", "unread_pct")
 
 _SINCE = phrase(
     "verdict.since",
@@ -139,10 +138,11 @@ def verdict(
     """The verdict on a log, or its last part where visits split it: as grave as its worst finding; "cannot-tell" where too few cycles were seen and nothing
     was found; "well" where nothing was."""
     whole = int(case.steady.sum())
-    values = {
-        "cycles": int((case.flag("complete") & ~case.broken).sum()),
-        "freeze_min": round(case.level("freeze_min", case.steady), 2),
-        "harvest_min": round(case.level("harvest_min", case.harvests), 2),
+    complete = case.flag("complete") & ~case.broken
+    values = {  # the same figures as at the top of the page
+        "cycles": int(complete.sum()),
+        "freeze_min": round(case.level("freeze_min", complete), 3),
+        "harvest_min": round(case.level("harvest_min", complete & case.record.harvests_timed), 3),
     }
     grave = [f for f in findings if f.severity is not Severity.NOTE]
     if (why := case.record.no_batches) is not None and (why is NoBatches.THERMOSTAT or not grave):
@@ -168,7 +168,9 @@ def verdict(
     if change is not None and (not grave or worst.part == "before"):
         since = change
     level = worst.severity.value
-    client = _CLIENT[level, _told_of(grave)[0]]() if grave else _NOTE() if standard.tells else _NOTE_STEADY()
+    client = (
+        _CLIENT[level, _codes_said(grave)[0]]() if grave else _NOTE() if standard.tells else _NOTE_STEADY()
+    )
     return Verdict(
         level=level,
         client=client,
@@ -176,10 +178,10 @@ def verdict(
         since=since,
         likeliest=worst.likely_causes[0] if worst.likely_causes else None,
         first_check=worst.next_checks[0] if worst.next_checks else None,
-        also=tuple(_ALSO[code]() for code in _told_of(grave)[1:]),
+        also=tuple(_ALSO[code]() for code in _codes_said(grave)[1:]),
     )
 
 
-def _told_of(findings: list[Finding]) -> list[str]:
+def _codes_said(findings: list[Finding]) -> list[str]:
     """The codes that a client is told of, worst first, each once."""
     return list(dict.fromkeys(f.code if f.code in _PLAIN else "other" for f in findings))
