@@ -79,9 +79,7 @@ WRONG_BY_LINE = pytest.mark.xfail(reason="since the moments of a line are asked 
         ),
         pytest.param(61868, 0.98, id="a fan that comes and goes left nothing that repeats"),
         pytest.param(20106, 0.80, id="a harvest began half a minute early between the readings of a clamp"),
-        pytest.param(
-            65072, 0.95, id="each end behind a slow clip was sought for itself", marks=WRONG_BY_LINE
-        ),
+        pytest.param(65072, 0.95, id="each end behind a slow clip was sought for itself"),
         pytest.param(
             75099,
             0.98,

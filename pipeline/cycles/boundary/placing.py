@@ -11,12 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles.boundary import weighing
-from pipeline.cycles.boundary.boundaries import Placed, crossings, named_by_clamp
+from pipeline.cycles.boundary.boundaries import Placed, crossings, place_by_clamp
 from pipeline.cycles.segment.runs import Runs
 from pipeline.cycles.signal.features import Course, DrawCells
 from pipeline.cycles.signal.signals import Cells, Trace
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.cycles.template import superpose
+from pipeline.cycles.template.onsets import harvests_by_clamp
 from pipeline.cycles.template.repeats import Repeats
 
 # Common practice, no source, all of them.
@@ -30,6 +31,8 @@ LEFT = 0.4  # of the length that a harvest was named with, at least
 UNLIKE = 0.6  # part of the usual length by which a harvest is unlike most
 LONGER_S = 45.0  # at its top than others: a harvest unlike its neighbours
 STATED = 0.8  # of the width that the likelihoods give: so the stated 90 % hold on worlds that were worked on
+# half of the 90 % interval of an act by a clamp alone, what neighbours differ by apart
+BY_CLAMP_S, BY_CLAMP_INTERVAL = 5.0, 0.45
 UNTOLD_S = 45.0  # where no template tells anything the act is where it was named, give or take that
 LEAST_ENDED = 4  # harvests that tell how long one lasts that a stop ends
 
@@ -53,8 +56,13 @@ def place(
     cells: Cells,
     again: Repeats | None = None,
 ) -> Placed:
-    """The start of every run, by all lines `colds` and the first clamp of `draws` together. `again`: harvests that a lone clamp shows
-    again and again."""
+    """The start of every run, by all lines `colds` and the first clamp of `draws` together, or by that clamp alone. `again`: harvests
+    that a lone clamp shows again and again."""
+    if not colds:
+        placed = place_by_clamp(runs, draws[0], cells, again)
+        _undo_lost(placed, runs, cells)
+        _place_by_onsets(placed, runs, draws[0], cells)
+        return placed
     k = len(runs.first)
     placed = Placed(
         start_ns=cells.start_ns[runs.first].copy(),
@@ -62,8 +70,6 @@ def place(
         by_draw=np.zeros(k, dtype=bool),
         by_cold=np.zeros(k, dtype=bool),
     )
-    if not colds:
-        placed.start_ns[:] = named_by_clamp(runs, draws[0], cells, again)
     if draws:
         _place_stops(placed, runs, draws[0], cells)
     _place_acts(placed, runs, colds, draws, cells)
@@ -98,14 +104,14 @@ def _place_acts(
         at = np.flatnonzero(inner & (before == was) & (runs.state == becomes))
         if len(at) == 0:
             continue
-        placed.by_cold[at] = bool(colds)
+        placed.by_cold[at] = True
         # Harvests much longer or shorter than most have a shape of their own.
         length = (runs.stop - runs.first)[at - 1 if was == HARVEST else at]
         like = np.abs(length / np.median(length) - 1.0) <= UNLIKE
         for some, usual in ((at[like], True), (at[~like], False)):
             if len(some) == 0:
                 continue
-            rough = bool(colds) and (becomes == HARVEST or usual)
+            rough = becomes == HARVEST or usual
             near_ns = _rough(runs, colds[0], cells, some) if rough else placed.start_ns[some]
             act = _act(traces, runs, cells, some, near_ns)
             likely, by_draw = likelihood(traces, act, len(colds))
@@ -113,7 +119,7 @@ def _place_acts(
             placed.start_ns[some] = act.laid.near_ns + np.round(moment_s * 1e9).astype(np.int64)
             placed.uncertainty_s[some] = STATED * np.hypot(1.645 * act.laid.apart_s, wide_s)
             sharp = wide_s < 2.5 + 0.3 * traces[-1].interval_s
-            placed.by_draw[some] = by_draw[superpose.window_of_each(len(some))] & (sharp | (not colds))
+            placed.by_draw[some] = by_draw[superpose.window_of_each(len(some))] & sharp
     _undo_lost(placed, runs, cells)
     if not draws:
         _as_long_as_others(runs, placed.start_ns)
@@ -156,10 +162,9 @@ def likelihood(traces: Sequence[Trace], act: Act, lines: int) -> tuple[np.ndarra
     told = np.zeros(len(likely), dtype=bool)
     tells = told
     for i, (trace, template) in enumerate(zip(traces, act.laid.templates, strict=True)):
-        numbers, tells = weighing.numbers_of(
-            template, trace, act.harvest_s, ending=act.ending, line=i < lines
-        )
-        likely[tells] += weighing.weighed(numbers[tells], ending=act.ending, line=i < lines)
+        kind: weighing.Kind = "line" if i < lines else "current"
+        numbers, tells = weighing.numbers_of(template, trace, act.harvest_s, ending=act.ending, kind=kind)
+        likely[tells] += weighing.weighed(numbers[tells], ending=act.ending, kind=kind)
         told |= tells
     likely[~told] = -0.5 * (act.offsets / UNTOLD_S) ** 2
     return likely, tells if len(traces) > lines else np.zeros_like(told)
@@ -176,6 +181,30 @@ def _middle(offsets: np.ndarray, likely: np.ndarray, n: int) -> tuple[np.ndarray
     )
     each, windows = np.arange(n), superpose.windows_of(n)
     return np.interp(each, windows, middle), np.interp(each, windows, 0.5 * (late - early))
+
+
+def _place_by_onsets(placed: Placed, runs: Runs, draw: DrawCells, cells: Cells) -> None:
+    """Sets where harvests begin and end by the changes of a lone clamp that make the likeliest harvests."""
+    before, inner = _kinds(runs)
+    after, next_to = np.r_[runs.state[1:], -1], np.r_[inner[1:], False]
+    begun = np.flatnonzero((runs.state == HARVEST) & (before == FREEZE) & inner)
+    whole = begun[(after[begun] == FREEZE) & next_to[begun]]
+    freezes = np.flatnonzero((runs.state == FREEZE) & inner & next_to)
+    if len(whole) == 0 or len(freezes) == 0:
+        return
+    start_ns = placed.start_ns
+    freeze_s = float(np.median(start_ns[freezes + 1] - start_ns[freezes])) * 1e-9
+    found = harvests_by_clamp(draw.trace, start_ns[whole], start_ns[whole + 1], freeze_s)
+    if found is None:
+        return
+    begin_ns, end_ns, apart_s = found
+    # Harvests that a stop ends begin as the others do.
+    others = np.setdiff1d(begun, whole)
+    start_ns[others] += np.int64(np.median(begin_ns - start_ns[whole]))
+    wide_s = BY_CLAMP_S + BY_CLAMP_INTERVAL * draw.trace.interval_s
+    for at, at_ns, each_s in ((whole, begin_ns, apart_s[0]), (whole + 1, end_ns, apart_s[1])):
+        start_ns[at], placed.by_draw[at] = at_ns, True
+        placed.uncertainty_s[at] = np.hypot(1.645 * each_s, wide_s)
 
 
 def _rough(runs: Runs, line: Course, cells: Cells, at: np.ndarray) -> np.ndarray:

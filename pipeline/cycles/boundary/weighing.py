@@ -13,6 +13,7 @@ import json
 from collections.abc import Mapping
 from functools import cache, partial
 from importlib.resources import files
+from typing import Literal
 
 import numpy as np
 
@@ -30,31 +31,34 @@ LEAST_SIGMAS, LEAST_STEPS = 6.0, 4.0  # a line, a current that moves by fewer no
 EARLY_S = 6.0  # a current's level is looked at so long before and after a moment
 END_S = 20.0  # of a template: the levels before and after the harvest's end
 TINY = 1e-9
+WEIGHTS = files("pipeline.cycles.boundary").joinpath("weights.json")
+
+
+Kind = Literal["line", "current"]
 
 
 @cache
 def weights() -> Mapping[str, Mapping[str, np.ndarray]]:
-    """Of each act and kind of channel, "end line" and the like: `direct` (k,), `hidden` (k, h), `bias` (h,) and `out` (h,)."""
-    text = files("pipeline.cycles.boundary").joinpath("weights.json").read_text(encoding="utf-8")
+    """Of each act and kind of channel, "end line" to "start current": `direct` (k,), `hidden` (k, h), `bias` (h,) and `out` (h,)."""
     return {
         kind: {name: np.array(values) for name, values in table.items()}
-        for kind, table in json.loads(text)["weights"].items()
+        for kind, table in json.loads(WEIGHTS.read_text(encoding="utf-8"))["weights"].items()
     }
 
 
-def weighed(numbers: np.ndarray, *, ending: bool, line: bool) -> np.ndarray:
+def weighed(numbers: np.ndarray, *, ending: bool, kind: Kind) -> np.ndarray:
     """Log likelihood (..., l), up to a constant, that the act is at each of the moments that `numbers` (..., l, k) describe.
 
-    ending: the harvest's end, else its start; line: of a line, else of a current."""
-    w = weights()[f"{'end' if ending else 'start'} {'line' if line else 'current'}"]
+    ending: the harvest's end, else its start."""
+    w = weights()[f"{'end' if ending else 'start'} {kind}"]
     return numbers @ w["direct"] + np.tanh(numbers @ w["hidden"] + w["bias"]) @ w["out"]
 
 
 def numbers_of(
-    template: Template, trace: Trace, harvest_s: float, *, ending: bool, line: bool
+    template: Template, trace: Trace, harvest_s: float, *, ending: bool, kind: Kind
 ) -> tuple[np.ndarray, np.ndarray]:
     """(numbers (windows, l, k) of every moment of a template, which windows (windows,) tell anything)."""
-    describe = partial(_of_line, sign=-1.0 if ending else 1.0) if line else _of_current
+    describe = partial(_of_line, sign=-1.0 if ending else 1.0) if kind == "line" else _of_current
     return describe(template.offsets_s, template.values, template.noise, trace.interval_s, harvest_s)
 
 

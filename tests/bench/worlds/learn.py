@@ -1,9 +1,9 @@
 """Learns the weights by which templates tell the moment of an act, and writes them where the pipeline reads them.
 
     python -m tests.bench.worlds.learn              # some 15 minutes on two idle cores
-    python -m tests.bench.worlds.learn --worlds 60 --second 20 --steps 300 --out /tmp/weights.json
+    python -m tests.bench.worlds.learn --worlds 60 --second 20 --plain 10 --steps 300 --out /tmp/weights.json
 
-Every template that the pipeline makes of worlds of the part "worked" and of logs of the second simulator is one example: its moments
+Every template that the pipeline makes of worlds of the part "worked", of logs of the second simulator and of plain machines is one example: its moments
 are described by `pipeline.cycles.boundary.weighing`, and the weights are sought under which the true moment is likeliest (cross
 entropy; Adam, D. P. Kingma and J. Ba, ICLR 2015). Each log counts alike, however many cycles it holds. One log in ten is held back, and
 the share of its templates is printed that are placed within the tolerance. Worlds of the part "scored" are never drawn.
@@ -28,7 +28,7 @@ from pipeline.cycles.template import superpose
 from pipeline.unit import Unit
 
 HIDDEN = 16
-FIRST_WORLD, FIRST_SECOND = 200_000, 410_000
+FIRST_WORLD, FIRST_SECOND, FIRST_PLAIN = 200_000, 410_000, 7
 GRID_CASES = 93  # of the second simulator's grid at a time
 FAR_S = 300.0  # a named act that lies further from any true one is another
 NEIGHBOURS = 3  # acts on either side whose median offset is a template's
@@ -74,7 +74,9 @@ def examples_of(name: str, timeline, phases, unscored, tolerance_s: float) -> li
         for a, b in unscored:
             off[(near_s > a - 60) & (near_s < b + 60)] = np.nan
         described = [
-            weighing.numbers_of(template, trace, act.harvest_s, ending=act.ending, line=i < lines)
+            weighing.numbers_of(
+                template, trace, act.harvest_s, ending=act.ending, kind="line" if i < lines else "current"
+            )
             for i, (trace, template) in enumerate(zip(traces, act.laid.templates, strict=True))
         ]
         some = slice(None, None, 2 if act.offsets[1] - act.offsets[0] < THINNED_S - 1 else 1)
@@ -128,6 +130,24 @@ def of_second(number: int) -> list[Example]:
     unscored = [(a, b) for a, b, kind in phases if kind in ("unclear", "gap")]
     read = read_back(log, Unit(name=f"second-{number}"))
     return examples_of(f"second-{number}", read, phases, unscored, max(20.0, 1.5 * log.interval_s))
+
+
+def of_plain(number: int) -> list[Example]:
+    """A machine of nothing but two exponentials behind one lag, and a step of the current."""
+    from tests.cycles.plain_machine import START_NS, cycles, machine
+
+    rng = np.random.default_rng([FIRST_PLAIN, number])
+    freeze_min, harvest_min = rng.uniform(10, 35), rng.uniform(1.5, 5)
+    interval_s = float(rng.choice([1, 2, 5, 10, 20, 30]))
+    log = machine(
+        cycles(25, freeze_min=freeze_min, harvest_min=harvest_min),
+        roles=("evaporator", "current")[: 1 + int(rng.random() < 0.4)],
+        interval_s=interval_s,
+        lag_s=float(rng.choice([0.0, 5.0, 15.0, 30.0, 60.0])),
+        seed=number,
+    )
+    phases = [(a + START_NS * 1e-9, b + START_NS * 1e-9, kind) for kind, a, b in log.truth]
+    return examples_of(f"plain-{number}", log.timeline, phases, (), max(20.0, 1.5 * interval_s))
 
 
 class Table:
@@ -236,16 +256,18 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--worlds", type=int, default=1600)
+    parser.add_argument("--worlds", type=int, default=1200)
     parser.add_argument("--second", type=int, default=280)
+    parser.add_argument("--plain", type=int, default=60)
     parser.add_argument("--steps", type=int, default=3000)
-    parser.add_argument("--out", type=Path, default=Path(weighing.__file__).with_name("weights.json"))
+    parser.add_argument("--out", type=Path, default=Path(str(weighing.WEIGHTS)))
     asked = parser.parse_args()
     with ProcessPoolExecutor(2) as pool:
         examples = [
             e for es in pool.map(of_world, range(FIRST_WORLD, FIRST_WORLD + asked.worlds)) for e in es
         ]
         examples += [e for es in pool.map(of_second, range(asked.second)) for e in es]
+        examples += [e for es in pool.map(of_plain, range(asked.plain)) for e in es]
     logs = sorted({e.log for e in examples})
     held = set(np.random.default_rng(0).permutation(logs)[: len(logs) // 10])
     table = {}
@@ -260,7 +282,7 @@ def main() -> None:
         )
         for kind, parts in learner.parts.items():
             table[f"{act} {kind}"] = {n: np.round(v.astype(float), 3).tolist() for n, v in parts.items()}
-    made_by = f"python -m tests.bench.worlds.learn --worlds {asked.worlds} --second {asked.second} --steps {asked.steps}"
+    made_by = f"python -m tests.bench.worlds.learn --worlds {asked.worlds} --second {asked.second} --plain {asked.plain} --steps {asked.steps}"
     asked.out.write_text(
         json.dumps({"made_by": made_by, "weights": table}, separators=(",", ":")) + "\n", encoding="utf-8"
     )
