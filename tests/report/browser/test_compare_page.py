@@ -1,11 +1,11 @@
 import pytest
 
-from pipeline.findings import compare
-from pipeline.findings.comparison import Log
-from pipeline.report import ReportOptions, write_compare
+from pipeline.findings.comparison import Log, compare
+from pipeline.report.compare import write_compare
+from pipeline.report.options import ReportOptions
 from tests.report.made_up import made_up
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
 
 @pytest.fixture(scope="module", params=["en", "es"])

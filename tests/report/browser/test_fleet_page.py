@@ -3,12 +3,13 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.report import ReportOptions, write_fleet
+from pipeline.report.fleet import write_fleet
+from pipeline.report.options import ReportOptions
 from pipeline.report.summary import LEVELS, LISTS
 from tests.report.test_fleet import HOSTILE
 from tests.report.test_summary import summary_of
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
 
 @pytest.fixture(scope="module")
