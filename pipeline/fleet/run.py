@@ -217,8 +217,7 @@ def _brief(outcome: UnitOutcome) -> UnitOutcome:
 
 
 def _keep_summary(folder: Path, summary: UnitSummary) -> None:
-    folder.mkdir(parents=True, exist_ok=True)
-    (folder / "summary.json").write_text(summary.to_json(), encoding="utf-8")
+    atomic.write_text(folder / "summary.json", summary.to_json())
 
 
 def _distinct_names(found: Sequence[UnitFiles]) -> tuple[UnitFiles, ...]:
