@@ -77,6 +77,8 @@ TABLE: tuple[Threshold, ...] = (
     _row("sister_z", 3.0, "", "or so many times the scatter of the sister machines themselves"),
     _row("sister_harvest_pct", 40.0, "%", "how far a harvest may be from those of sister machines"),
     _row("sisters_least", 3, "machines", "of one model, besides the unit itself, to hold it against"),
+    _row("sisters_most", 40, "machines", "of one model that a unit is held against: more tell no more"),
+    _row("sisters_moved_pct", 2.0, "%", "by which the usual freeze of the sister machines must move for a unit to be judged anew"),
     _row("slab_low_min", 20.0, "min", "shortest freeze of the small slab machine of the trade …"),
     _row("slab_high_min", 25.0, "min", "… and longest"),
     _row("slab_tolerance_pct", 10.0, "%", "beyond which it is out"),
