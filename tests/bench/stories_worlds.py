@@ -513,8 +513,11 @@ def _healthy_week(seed: int, attempt: int, days: float) -> Drawn:
 
     log = simulate(world, twist=Twist(drive=drive))
     _, length = _lengths(log, "freeze")
-    # Harvests of a fixed time that now and then leave their slab are a fault, whatever was drawn.
+    # Harvests of a fixed time that now and then leave their slab are a fault, whatever was drawn; so are freezes that now and then last far
+    # longer, but for those after a rest.
     _need(np.mean(length < 0.75 * np.median(length)) < 0.003)
+    rests = sum(kind == "idle" for _, _, kind in log.phases)
+    _need((length > 1.4 * np.median(length)).sum() <= rests)
     if cut is not None:  # the logger of the mains stands as well
 
         def gone(day, values):

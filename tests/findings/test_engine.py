@@ -99,7 +99,7 @@ def test_every_threshold_is_read_somewhere_and_says_where_it_is_from():
 # Numbers that decide nothing by themselves: how a trace is looked at, how many are shown, how sure somebody may be.
 NO_DECISIONS = {
     "case": set(), "change": {"_BENDS", "_REGULAR"}, "courses": set(), "comparison": {"_LEVEL", "_MOST"}, "conditions": {"_HUBER", "_REJECTED", "LATENT_KJ_PER_KG", "CP_WATER_KJ_PER_KG_K"},
-    "doubtful": {"_COMPARED", "_LIKE_USUAL", "_SMOOTH_S"}, "no_ice": {"_CELLS"}, "aftermath": {"_BESIDE"}, "timer": {"_MOST_BUNCHES", "_SHORTEST_HALF"},
+    "doubtful": {"_COMPARED", "_FROM", "_LIKE_USUAL", "_SMOOTH_S"}, "no_ice": {"_CELLS"}, "aftermath": {"_BESIDE"}, "timer": {"_MOST_BUNCHES", "_SHORTEST_HALF"},
 }  # fmt: skip
 
 

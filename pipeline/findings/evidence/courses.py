@@ -17,7 +17,7 @@ from pipeline.findings.methods.conditions import Adjusted, level_at_usual_condit
 
 READS = (
     "change_sharp_pct", "short_log_times", "short_ramp_days", "drift_days", "drift_pct", "drift_harvest_pct", "drift_k", "drift_peak_k", "drift_discharge_k",
-    "drift_rate_pct", "drift_swing_pct", "air_pct_per_k", "air_pct_per_k_sd", "harvest_pct_per_k", "harvest_pct_per_k_sd", "freeze_end_k_per_k",
+    "day_swing_pct", "weather_most_pct", "drift_rate_pct", "drift_swing_pct", "air_pct_per_k", "air_pct_per_k_sd", "harvest_pct_per_k", "harvest_pct_per_k_sd", "freeze_end_k_per_k",
     "freeze_end_k_per_k_sd", "split_k_per_k_sd", "discharge_k_per_k", "discharge_k_per_k_sd", "current_pct_per_k",
     "current_pct_per_k_sd",
 )  # fmt: skip
@@ -121,6 +121,19 @@ def _change(columns: Columns, measure: Measure, judged: np.ndarray, *, least: fl
     if found is not None or measure.of == "harvest":
         return found  # a harvest is so short that a boundary in the wrong place gives it a second level
     return comes_and_goes(columns.start_ns, level, least=least, thresholds=t)
+
+
+def of_the_room(columns: Columns, late: np.ndarray, early: np.ndarray) -> bool:
+    """Whether freezes and harvests went opposite ways from `early` to `late` (bool (n,)), by no more than another room or other water makes, where
+    the air was not logged: warmer air makes freezes longer and harvests, by hotter gas, shorter."""
+    t, moved = columns.thresholds, []
+    if np.isfinite(columns.air_c[late | early]).any():
+        return False
+    for name in ("freeze_min", "harvest_min"):
+        before, after = columns.level(name, early), columns.level(name, late)
+        moved.append(math.log(after / before) if min(before, after) > 0 else 0.0)
+    least, most = math.log1p(t["day_swing_pct"] / 100), math.log1p(t["weather_most_pct"] / 100)
+    return moved[0] * moved[1] < 0 and least < abs(moved[0]) < most
 
 
 def column_of(columns: Columns, name: str) -> np.ndarray:

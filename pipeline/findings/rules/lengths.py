@@ -300,11 +300,13 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
     # What began with a stop may be a repair; what is over by the log's end sends nobody.
     over = base.since is not None and at[-1] < (1 - t["over_pct"] / 100) * (case.n - 1)
     weather = lasting and "air" not in case.adjusted.corrected_for and excess_pct < t["weather_most_pct"]
-    bad = bad and not sewn and not asks and not over and not weather
+    bad = bad and not sewn and not asks and not over
     confidence = statistics.phi(margin / (sigma / math.sqrt(min(int(out.sum()), 4))))
     confidence *= 0.5 if sewn else 1.0
     return Seen(
-        severity=_severity(case, base, out, side, confidence, bad=bad, sewn=sewn),
+        severity=Severity.NOTE
+        if weather
+        else _severity(case, base, out, side, confidence, bad=bad, sewn=sewn),
         title=title,
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
