@@ -133,7 +133,7 @@ def of_the_room(columns: Columns, late: np.ndarray, early: np.ndarray) -> bool:
         before, after = columns.level(name, early), columns.level(name, late)
         moved.append(math.log(after / before) if min(before, after) > 0 else 0.0)
     least, most = math.log1p(t["day_swing_pct"] / 100), math.log1p(t["weather_most_pct"] / 100)
-    return moved[0] * moved[1] < 0 and least < abs(moved[0]) < most
+    return moved[0] * moved[1] < 0 and least < min(map(abs, moved)) and abs(moved[0]) < most
 
 
 def column_of(columns: Columns, name: str) -> np.ndarray:

@@ -106,7 +106,14 @@ def _severity(case: Case, found: list[Course], late: np.ndarray, early: np.ndarr
     course = found[0]
     mended = course.change.kind == "step" and not course.worse
     alone = all("_per_" in c.measure.column for c in found)
-    return Severity.NOTE if mended or alone or of_the_room(case, late, early) else Severity.WATCH
+    slower = case.courses.get("freeze_min")
+    far = (
+        slower is not None
+        and slower.change.kind == "ramp"
+        and abs(slower.total) > case.thresholds["freeze_out_pct"]
+    )
+    room = not far and of_the_room(case, late, early)
+    return Severity.NOTE if mended or alone or room else Severity.WATCH
 
 
 def _told_here(course: Course, t: Mapping[str, float], air_known: bool) -> bool:
