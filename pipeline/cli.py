@@ -151,7 +151,6 @@ def _page_options(arguments):
 
 def _report(arguments) -> int:
     from pipeline.fleet.run import RunOptions, report
-    from pipeline.store.problems import sentence_of
 
     options = RunOptions(
         report=_page_options(arguments),
@@ -169,7 +168,7 @@ def _report(arguments) -> int:
     for note in outcome.notes:
         print(f"icelogs: {note}", file=sys.stderr)
     for problem in outcome.problems:
-        print(f"icelogs: {sentence_of(problem)}", file=sys.stderr)
+        print(f"icelogs: {problem.sentence}", file=sys.stderr)
     if not outcome.complete:
         return UNREAD
     if arguments.alarm and _worst_rank(outcome) <= _RANKS[arguments.alarm]:

@@ -40,7 +40,7 @@ def load_unit(name: str, toml: Path | None) -> Unit:
     try:
         return Unit(**{"name": name} | table)
     except ValidationError as error:
-        problems = _told_once(error)
+        problems = _each_once(error)
         raise UnitConfigError(
             "; ".join(_say_problem(p) for p in problems),
             file=file,
@@ -103,8 +103,8 @@ def _table_of(text: str, file: str) -> dict[str, Any]:
         ) from error
 
 
-def _told_once(error: ValidationError) -> list[Mapping[str, Any]]:
-    """A channel may be a role or a table: only what is wrong with the one that was written is told."""
+def _each_once(error: ValidationError) -> list[Mapping[str, Any]]:
+    """A channel may be a role or a table: only what is wrong with the one that was written is said."""
     problems = []
     for problem in error.errors():
         loc = problem["loc"]

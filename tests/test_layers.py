@@ -4,6 +4,7 @@ import ast
 import subprocess
 import sys
 import tomllib
+from collections import Counter
 from importlib.metadata import packages_distributions
 from pathlib import Path
 
@@ -75,6 +76,29 @@ def test_no_test_rests_on_a_private_name():
                 private += [a.value for a in node.args[1:2] if str(getattr(a, "value", "")).startswith("_")]
         met += [f"{path.relative_to(ROOT)}: {name}" for name in private]
     assert met == []
+
+
+def test_a_folder_holds_at_most_twelve_modules():
+    counts = Counter(path.parent for path in (ROOT / "pipeline").rglob("*.py"))
+    assert {str(folder): n for folder, n in counts.items() if n > 12} == {}
+
+
+def test_a_text_is_reached_by_path_from_its_own_room_alone():
+    """What is opened by path is an import that no contract sees: templates, styles, tables and languages."""
+    met = []
+    for path in sorted((ROOT / "pipeline").rglob("*.py")):
+        module = ".".join(path.relative_to(ROOT).with_suffix("").parts)
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and ast.unparse(node.func).split(".")[-1] in (
+                "files",
+                "PackageLoader",
+            ):
+                met += [(module, a.value) for a in node.args[:1] if isinstance(a, ast.Constant)]
+            if isinstance(node, ast.Attribute) and ast.unparse(node) == "Path(__file__).parent.parent":
+                met.append((module, "the folder above"))
+    assert len(met) >= 4
+    outside = [(m, reached) for m, reached in met if reached == "pipeline" or not m.startswith(f"{reached}.")]
+    assert outside == [("pipeline.store.versions", "pipeline")]  # it digests the sources of all rooms
 
 
 def test_what_the_program_imports_is_asked_for():

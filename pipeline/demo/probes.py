@@ -48,7 +48,7 @@ ELECTRICAL = ("current", "current_compressor", "voltage", "power")
 
 
 def lag(values: np.ndarray, tau_s: float) -> np.ndarray:
-    """First-order lag of a series (n,) at 1 s."""
+    """First-order lag of `values` (n,) at 1 s."""
     if tau_s <= 0:
         return values
     a = float(np.exp(-1.0 / tau_s))
@@ -56,7 +56,7 @@ def lag(values: np.ndarray, tau_s: float) -> np.ndarray:
 
 
 def lag_by_state(target: np.ndarray, tau_s: np.ndarray) -> np.ndarray:
-    """First-order lag (n,) at 1 s with a time constant that is piecewise constant."""
+    """First-order lag of `target` (n,) at 1 s with a time constant `tau_s` (n,) [s] that is piecewise constant."""
     out = np.empty_like(target)
     edges = np.flatnonzero(np.diff(tau_s)) + 1
     last = target[0]

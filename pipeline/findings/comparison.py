@@ -14,15 +14,13 @@ from pipeline.findings.evidence.parts import part_of_record, part_of_timeline
 from pipeline.findings.methods import statistics
 from pipeline.findings.methods.conditions import at_same_conditions
 from pipeline.findings.phrase import Phrase, phrase
-from pipeline.findings.rules.output import cycles_per_day
+from pipeline.findings.production import cycles_per_day
 from pipeline.language.text import Text
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
 
 _LEVEL = 0.95
 _MOST = 400  # cycles of a side that enter the pairwise statistics
-
-READS = ("compare_cycles", "same_air_k", "compare_thin_k")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,7 +126,7 @@ _WARMER = phrase(
     "compare.shorter-warmer",
     "Freezes are shorter and end {warmer_k} warmer: thinner ice, or the probe sits elsewhere",
 )
-_NOT_TOLD = phrase("compare.not-told", "Whether it is better or worse cannot be told from these two logs")
+_NOT_KNOWN = phrase("compare.not-told", "Whether it is better or worse cannot be told from these two logs")
 _HIGHER_IS = {
     "freeze_min": False, "harvest_min": False, "freeze_end_c": None, "harvest_peak_c": None, "condenser_split_k": False,
     "discharge_peak_c": False, "freeze_current_a": None, "charge_ah": None, "energy_kwh": False,
@@ -240,13 +238,13 @@ def parts(log: Log, unit: Unit) -> tuple[Log, Log] | None:
 def _better(shifts: list[Shifted], adjusted: Shifted | None, thin_k: float) -> tuple[bool | None, Text]:
     """Whether the unit is better than before, and the words for it."""
     by_name = {s.measure: s for s in shifts}
-    told = adjusted or by_name.get("freeze_min")
-    if told is None:
-        return None, _NOT_TOLD()
+    freezes = adjusted or by_name.get("freeze_min")
+    if freezes is None:
+        return None, _NOT_KNOWN()
     end = by_name.get("freeze_end_c")
-    if told.better and end is not None and end.changed and end.shift > 0 and end.low > thin_k:
+    if freezes.better and end is not None and end.changed and end.shift > 0 and end.low > thin_k:
         return None, _WARMER(warmer_k=round(end.shift, 1))
-    return told.better, (_BETTER if adjusted is None else _BETTER_SAME_AIR)[told.better]()
+    return freezes.better, (_BETTER if adjusted is None else _BETTER_SAME_AIR)[freezes.better]()
 
 
 def _which(measure: str, direction: str) -> bool | None:
@@ -264,7 +262,7 @@ def _values(case: Case, measure: str) -> np.ndarray:
 def _shifted(measure: str, x: np.ndarray, y: np.ndarray, air_k: float, same_k: float) -> Shifted:
     moved, before, after, changed, direction = _estimate(x, y, _SHOWN[_suffix(measure)])
     air = _air_word(air_k, same_k) if measure == "freeze_min" else ""
-    values = _told(moved, direction, _suffix(measure)) | (
+    values = _values_of_shift(moved, direction, _suffix(measure)) | (
         {"air_k": abs(air_k)} if air in ("warmer", "cooler") else {}
     )
     return Shifted(
@@ -307,7 +305,7 @@ def _adjusted(before: Case, after: Case) -> Shifted | None:
         p=moved.p,
         changed=changed,
         better=_which("freeze_min", direction),
-        sentence=_ADJUSTED_SENTENCES[direction](**_told(moved, direction, "min")),
+        sentence=_ADJUSTED_SENTENCES[direction](**_values_of_shift(moved, direction, "min")),
     )
 
 
@@ -323,11 +321,11 @@ def _estimate(x: np.ndarray, y: np.ndarray, shown: float):
     return moved, _level(a, len(x), widen), _level(b, len(y), widen), changed, direction
 
 
-def _told(moved: statistics.Shift, direction: str, unit: str) -> dict[str, float]:
+def _values_of_shift(moved: statistics.Shift, direction: str, unit: str) -> dict[str, float]:
     """The numbers of a sentence: sizes where it says longer or shorter, signed where it says neither."""
     low, high = (moved.low, moved.high) if direction != "lower" else (-moved.high, -moved.low)
-    told = {f"low_{unit}": low, f"high_{unit}": high}
-    return told if direction == "same" else told | {f"shift_{unit}": abs(moved.value)}
+    values = {f"low_{unit}": low, f"high_{unit}": high}
+    return values if direction == "same" else values | {f"shift_{unit}": abs(moved.value)}
 
 
 def _level(x: np.ndarray, cycles: int, widen: float) -> Level:

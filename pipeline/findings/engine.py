@@ -21,10 +21,9 @@ from pipeline.findings.evidence.elsewhere import Elsewhere
 from pipeline.findings.evidence.refrigerant import side_of
 from pipeline.findings.evidence.signals import signals
 from pipeline.findings.finding import Finding, Judgement, NextClip, NotJudged, Severity, Step
-from pipeline.findings.loss import loss_of
 from pipeline.findings.methods.statistics import middle
+from pipeline.findings.production import loss_of, output
 from pipeline.findings.rule import BATCHES, CannotTell, Rule
-from pipeline.findings.rules.output import output
 from pipeline.findings.visited import (
     after_visits,
     as_known,
@@ -55,7 +54,7 @@ def judge(
     """Everything that is to be said of one log: findings worst first, what could not be judged, output and verdict.
 
     elsewhere: what is known of earlier visits and of sister machines. Visits that unit.toml names split the log: it is the machine as it was
-    left that is judged, with what goes on from before; what was found before and is not there after is told as mended.
+    left that is judged, with what goes on from before; what was found before and is not there after is reported as mended.
     Raises UnitConfigError where `unit.thresholds` names a threshold that does not exist.
     """
     whole = Case(
@@ -70,9 +69,9 @@ def judge(
     case, found = cases[-1], by_part[-1]
     earlier = [part.findings for part in by_part[:-1]]
     visits = after_visits(whole, cases, [*earlier, found.findings])
-    told = with_mended(found.findings, earlier)
+    reported = with_mended(found.findings, earlier)
     worst_first = tuple(
-        sorted(told, key=lambda f: (_WORST_FIRST[f.severity], -f.confidence, f.start_ns, f.code))
+        sorted(reported, key=lambda f: (_WORST_FIRST[f.severity], -f.confidence, f.start_ns, f.code))
     )
     codes = {f.code for f in worst_first}
     return Judgement(
@@ -126,7 +125,7 @@ def _by_part(whole: Case, cases: Sequence[Case]) -> list[_Found]:
 def _found(case: Case, whole: Case, *, of_the_log: bool = True, also: frozenset[str] = frozenset()) -> _Found:
     """The findings of `case`, those of rules that judge the whole log by `whole`, and what could not be judged.
 
-    also: codes that are judged by `whole` too, for a fault that fills `case` and is told by what was before it.
+    also: codes that are judged by `whole` too, for a fault that fills `case` and shows only beside what was before it.
     """
     seen_by_rules: list[RuleResult] = []
     not_judged: dict[str, NotJudged] = {}

@@ -56,12 +56,11 @@ class Need:
 
 @dataclass(frozen=True, kw_only=True)
 class Rule:
-    """One thing that can be off, and how it is told."""
+    """One thing that can be off, and how it is recognised."""
 
     code: str
     test: Callable[[Case], Outcome]
     needs: tuple[Need, ...] = ()
-    thresholds: tuple[str, ...] = ()  # the rows of the table that the test reads
     causes: tuple[
         str, ...
     ] = ()  # rows of the table of causes that may lie behind it, beside those that name its code
@@ -89,6 +88,7 @@ READABLE = phrase(
     "a probe on the evaporator, or a faster log: readings rise and fall as in freezes and harvests, but could not be told apart",
 )
 BATCHES = phrase("needs.batches", "a log that shows how freezes and harvests follow each other")
+PHASES = phrase("needs.phases", "a log that shows when the compressor runs")
 CONTACT = phrase(
     "needs.probe-contact",
     "a probe clipped firmly to the evaporator and insulated: this one reads part of the room's air",
@@ -119,10 +119,11 @@ NEEDS_REJECTION = Need(
     text=_SPLIT(),
 )
 NEEDS_REFRIGERANT = Need(
-    met=lambda case: case.has("condenser_split_k") or case.has("discharge_peak_c") or _condensing_told(case),
+    met=lambda case: case.has("condenser_split_k") or case.has("discharge_peak_c") or _condensing_known(case),
     text=_REFRIGERANT(),
 )
 NEEDS_WATER = Need(met=lambda case: bool(np.isfinite(case.water_c).any()), text=_WATER())
+NEEDS_PHASES = Need(met=lambda case: bool(case.record.phases), text=PHASES())
 NEEDS_TIMED_HARVESTS = Need(met=lambda case: case.record.harvests_timed, text=TIMED())
 
 
@@ -130,5 +131,5 @@ def _pressure_logged(case: Case) -> bool:
     return case.timeline.get("discharge_pressure") is not None
 
 
-def _condensing_told(case: Case) -> bool:
+def _condensing_known(case: Case) -> bool:
     return bool(np.isfinite(case.refrigeration.condensing_over_air_k).any())

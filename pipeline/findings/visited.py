@@ -1,4 +1,4 @@
-"""A log that visits split: the machine is judged as it was left, and each visit told with what it changed."""
+"""A log that visits split: the machine is judged as it was left, and each visit reported with what it changed."""
 
 from __future__ import annotations
 
@@ -16,8 +16,6 @@ from pipeline.findings.methods import statistics
 from pipeline.findings.methods.conditions import at_same_conditions
 from pipeline.findings.methods.statistics import middle
 from pipeline.findings.phrase import phrase
-
-READS = ("band_cycles", "own_cycles", "visit_changed_pct", "visit_p", "freeze_end_rise_k")
 
 _SHORTER = phrase(
     "visit.shorter",
@@ -77,7 +75,7 @@ def going_on(
     """The codes of `among` that the log up to the end of `part`, judged in one piece, shows to be there in most cycles of `part` as well.
 
     A fault that fills a part is not seen in that part alone: its freezes are then as long as each other. everything: the
-    findings of that piece. unjudged: codes that `part` could not be judged by, and which are not told as mended therefore.
+    findings of that piece. unjudged: codes that `part` could not be judged by, and which are not reported as mended therefore.
     """
     here = set(part.numbers(part.steady))
     return frozenset(
@@ -93,18 +91,18 @@ def with_mended(found: tuple[Finding, ...], earlier: Sequence[tuple[Finding, ...
     """The findings of the last part, dated back where a part before shows them as well, and those of the parts before that are no
     longer there, as notes."""
     now = {f.code: i for i, f in enumerate(found)}
-    told, mended = list(found), {}
+    reported, mended = list(found), {}
     for finding in (f for part in earlier for f in part):
         if finding.code in now:
             i = now[finding.code]
-            told[i] = replace(
-                told[i],
-                start_ns=min(told[i].start_ns, finding.start_ns),
-                cycles=tuple(sorted({*told[i].cycles, *finding.cycles})),
+            reported[i] = replace(
+                reported[i],
+                start_ns=min(reported[i].start_ns, finding.start_ns),
+                cycles=tuple(sorted({*reported[i].cycles, *finding.cycles})),
             )
         else:
             mended[finding.code] = replace(finding, severity=Severity.NOTE, part="before")
-    return (*told, *mended.values())
+    return (*reported, *mended.values())
 
 
 def after_visits(

@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline import atomic
 from pipeline.errors import DeliveryError, UsageError, reason_of, remedy_of
 from pipeline.fleet import urls
 from pipeline.fleet.sisters import to_judge_beside_sisters
@@ -30,8 +29,7 @@ from pipeline.flow import (
 from pipeline.logs import UnitFiles
 from pipeline.logs.source.inputs import Inputs, units_at
 from pipeline.logs.timeline import Problem
-from pipeline.store import StorePlace, problems_csv, unpack_fleets
-from pipeline.store.problems import FILE as PROBLEMS
+from pipeline.store import StorePlace, unpack_fleets
 from pipeline.store.unpack import is_unpacked
 
 if TYPE_CHECKING:
@@ -105,7 +103,7 @@ def report(
                 found, unpacked = unpack_fleets(found, home, place, rested)
             place.forget_tables(files.name for files in found)
             if place.folds_case():
-                found = _told_apart(found)
+                found = _distinct_names(found)
         jobs = [
             UnitJob(
                 files=files,
@@ -134,7 +132,6 @@ def report(
         outcomes.sort(key=lambda outcome: outcome.name)
         problems = (*unpacked, *(problem for outcome in outcomes for problem in outcome.problems))
         with _saying_of_fleet_page(OSError):
-            atomic.write_text(pages / PROBLEMS, problems_csv(problems))
             write_fleet(pages, _Summaries(kept, outcomes), problems, options.report)
         if pages is not reports:
             with _saying_of_fleet_page(Exception):  # each file system has errors of its own
@@ -169,7 +166,7 @@ def _find(logs: Place) -> Inputs:
 
 
 def check_folders(logs: Place, reports: Place, found: Sequence[UnitFiles]) -> None:
-    """What is written must not land among what the user gave, nor be taken for logs by the next run."""
+    """What is written must not land among what the user gave, nor be taken for logs by the next run. Raises UsageError."""
     if not urls.is_url(reports) and reports.exists() and not reports.is_dir():
         raise UsageError(f'"{reports.name}" is a file', remedy="name a folder for the reports with --to")
     (logs_system, logs_path), (reports_system, reports_path) = urls.where(logs), urls.where(reports)
@@ -224,7 +221,7 @@ def _keep_summary(folder: Path, summary: UnitSummary) -> None:
     (folder / "summary.json").write_text(summary.to_json(), encoding="utf-8")
 
 
-def _told_apart(found: Sequence[UnitFiles]) -> tuple[UnitFiles, ...]:
+def _distinct_names(found: Sequence[UnitFiles]) -> tuple[UnitFiles, ...]:
     """`found` for a drive to which capitals make no difference: a unit never gets the folder of another."""
     seen: dict[str, str] = {}
     apart = []

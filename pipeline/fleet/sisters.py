@@ -16,8 +16,6 @@ from pipeline.flow import UnitJob, UnitOutcome
 if TYPE_CHECKING:
     from pipeline.report import UnitSummary
 
-READS = ("own_cycles", "sisters_most", "sisters_moved_pct")
-
 
 def to_judge_beside_sisters(jobs: Iterable[UnitJob], outcomes: Sequence[UnitOutcome]) -> tuple[UnitJob, ...]:
     """The jobs of the units whose report does not rest on what their sister machines do now, with these.

@@ -130,17 +130,17 @@ def _report_staged(job: UnitJob) -> UnitOutcome:
         if not urls.is_url(job.folder):
             return report_unit(job)
         reports = near / "reports"
-        for file in _told_before(name):
+        for file in _said_before(name):
             urls.bring_if_there(urls.beside(job.folder, file), (reports / file).parent)
         outcome = report_unit(replace(job, folder=reports / name, store=reports))
         if outcome.summary is not None:
-            history = _told_before(name)[-1]
+            history = _said_before(name)[-1]
             urls.put(reports / history, urls.beside(job.folder, history))
             urls.take(reports / name, job.folder)
         return outcome
 
 
-def _told_before(name: str) -> tuple[str, str]:
+def _said_before(name: str) -> tuple[str, str]:
     """What a report takes from those before it, by its place under the reports."""
     return f"{name}/summary.json", f".store/units/{name}/history.jsonl"
 

@@ -26,8 +26,8 @@ __all__ = ["UnitFiles", "assemble", "find_units", "of_one_time", "read_file", "r
 def reading_key(unit: Unit) -> str:
     """The part of unit.toml that changes what `read_file` returns, as one line of JSON."""
     clock = unit.clock
-    told = "time_zone" in unit.model_fields_set  # else times are the logger's own
-    return json.dumps([unit.time_zone, told, clock.date_order, clock.start], ensure_ascii=False)
+    stated = "time_zone" in unit.model_fields_set  # else times are the logger's own
+    return json.dumps([unit.time_zone, stated, clock.date_order, clock.start], ensure_ascii=False)
 
 
 def read_file(path: Path, unit: Unit) -> tuple[FileTable, ...]:

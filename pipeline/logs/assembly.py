@@ -9,12 +9,12 @@ from pipeline.errors import LogFileError, UnitError
 from pipeline.language.text import Text
 from pipeline.logs.alignment.unit_clock import on_one_clock, settle_date_orders
 from pipeline.logs.channels.channels import drafts_of
-from pipeline.logs.channels.same_logger import join_loggers
+from pipeline.logs.channels.same_logger import LoggerLog, join_loggers
 from pipeline.logs.clock.to_utc import DAY_ONE_NOTE, OWN_CLOCK
 from pipeline.logs.coarse_grid import overview_of
 from pipeline.logs.limits import limits_of
 from pipeline.logs.table import FileTable
-from pipeline.logs.timeline import SourceFile, Timeline
+from pipeline.logs.timeline import Doubt, SourceFile, Timeline
 from pipeline.logs.trust.doubts import gaps
 from pipeline.logs.trusted import trusted_channels
 from pipeline.unit import Unit
@@ -22,25 +22,22 @@ from pipeline.unit import Unit
 
 def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
     """All that was logged of `unit`, on one clock. Raises UnitError where no reading can be used."""
-    if not tables:
-        raise UnitError("no file could be read", file=unit.name, remedy="see the messages about its files")
     limits = limits_of(unit.thresholds)
-    logs = join_loggers(settle_date_orders(_dated(tables)))
+    logs = join_loggers(settle_date_orders(_dated(tables, unit)))
     drafts, notes = drafts_of(logs, unit)
     logs, clock_doubts = on_one_clock(logs, drafts, unit, limits)
     overview = overview_of([log.time_ns for log in logs], [log.sources[0].interval_s for log in logs])
     trusted = trusted_channels(drafts, logs, overview, limits)
     if not any(c.trusted.any() for c in trusted.channels):
         raise _nothing_to_use(unit)
-    doubts = [d for log in logs for d in log.doubts] + clock_doubts
-    doubts += [g for log in logs for g in gaps(log.name, log.time_ns, log.sources[0].interval_s, limits)]
+    doubts = [*_doubts_of(logs, limits), *clock_doubts, *trusted.doubts]
     return Timeline(
         unit_name=unit.name,
         time_zone=unit.time_zone,
         start_ns=min(int(log.time_ns[0]) for log in logs),
         end_ns=max(int(log.time_ns[-1]) for log in logs),
         channels=trusted.channels,
-        doubts=tuple(sorted((*doubts, *trusted.doubts), key=lambda d: (d.start_ns, d.code))),
+        doubts=tuple(sorted(doubts, key=lambda d: (d.start_ns, d.code))),
         sources=tuple(_with_notes(s, notes) for log in logs for s in log.sources),
         own_clock=all(log.sources[0].dialect.get("zone") == OWN_CLOCK for log in logs),
     )
@@ -72,6 +69,12 @@ def of_one_time(
     return near, tuple(far)
 
 
+def _doubts_of(logs: Sequence[LoggerLog], limits: Mapping[str, float]) -> list[Doubt]:
+    """What is doubted of whole logs, and where they have gaps."""
+    own = [doubt for log in logs for doubt in log.doubts]
+    return own + [g for log in logs for g in gaps(log.name, log.time_ns, log.sources[0].interval_s, limits)]
+
+
 def _nothing_to_use(unit: Unit) -> UnitError:
     return UnitError(
         "no channel holds a reading that can be used",
@@ -80,8 +83,11 @@ def _nothing_to_use(unit: Unit) -> UnitError:
     )
 
 
-def _dated(tables: Sequence[FileTable]) -> list[FileTable]:
-    """Logs without dates are left out beside others that have them, and that is said: day 1 is no day of theirs."""
+def _dated(tables: Sequence[FileTable], unit: Unit) -> list[FileTable]:
+    """Logs without dates are left out beside others that have them, and that is said: day 1 is no day of theirs. Raises UnitError
+    where there are none."""
+    if not tables:
+        raise UnitError("no file could be read", file=unit.name, remedy="see the messages about its files")
     undated = [t for t in tables if any(n.key == DAY_ONE_NOTE for n in t.source.notes)]
     dated = [t for t in tables if not any(t is u for u in undated)]
     if not undated or not dated:

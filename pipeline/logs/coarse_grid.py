@@ -26,7 +26,7 @@ class Overview:
     rows: tuple[np.ndarray, ...]
 
     def of(self, logger: int, values: np.ndarray) -> np.ndarray:
-        """The channel on the grid (m,): the reading at or just before each point, NaN in a gap."""
+        """The channel `values` (n,) on the grid (m,): the reading at or just before each point, NaN in a gap."""
         rows = self.rows[logger]
         picked = values[np.maximum(rows, 0)]
         return np.where(rows >= 0, picked, np.nan) if (rows < 0).any() else picked
@@ -55,7 +55,7 @@ def overview_of(times: Sequence[np.ndarray], intervals_s: Sequence[float]) -> Ov
 
 
 def swing(values: np.ndarray) -> tuple[float, float]:
-    """(5th, 95th percentile) of the readings, of some thousand spread over the log; (nan, nan) where there are none."""
+    """(5th, 95th percentile) of the readings `values` (n,), of some thousand spread over the log; (nan, nan) where there are none."""
     seen = values[:: max(1, len(values) // 8192)]
     seen = seen[~np.isnan(seen)]
     if not len(seen):
@@ -76,7 +76,7 @@ def _at_share(ordered: np.ndarray, share: float) -> float:
 
 
 def turns(values: np.ndarray, *, low: float, high: float) -> np.ndarray:
-    """Grid points at which the trace passes from below `low` to above `high` (hysteresis keeps noise from counting)."""
+    """Grid points at which the trace `values` (m,) passes from below `low` to above `high` (hysteresis keeps noise from counting)."""
     side = np.where(values > high, 1, np.where(values < low, -1, 0))
     known = np.flatnonzero(side)
     up = (side[known][1:] == 1) & (side[known][:-1] == -1)
@@ -84,7 +84,7 @@ def turns(values: np.ndarray, *, low: float, high: float) -> np.ndarray:
 
 
 def window_swings(values: np.ndarray, length: int) -> tuple[np.ndarray, np.ndarray]:
-    """(starts, max − min of each window), for windows of `length` points that overlap by half. NaN where a window has
+    """(starts, max − min of each window), of `values` (m,) for windows of `length` points that overlap by half. NaN where a window has
     fewer than a third of its readings."""
     n = len(values)
     if n < 2:

@@ -24,6 +24,7 @@ from pipeline.logs.table import FileTable, LoggedColumn
 from pipeline.logs.timeline import SourceFile
 from pipeline.logs.vocabulary.cell_kinds import is_number, kind_of
 from pipeline.logs.vocabulary.quantities import quantity_of_header
+from pipeline.logs.vocabulary.units import scale_of_header
 from pipeline.unit import Unit
 
 
@@ -162,6 +163,8 @@ def _column(i: int, numbers: Numbers, head: Head, rows: np.ndarray | None) -> Lo
     if unit is None and numbers.unit:
         unit, by = numbers.unit, "cells"
     values = numbers.values if rows is None else numbers.values[rows]
+    if (scale := scale_of_header(head.labels[i])) != 1.0:
+        values = values * scale
     error: np.ndarray | None = None
     words: dict[str, int] = {}
     for word, where in numbers.words.items():

@@ -7,9 +7,9 @@ from pathlib import Path
 
 from pipeline.errors import LogFileError
 from pipeline.language.text import Text
-from pipeline.logs.clock.clock_columns import ClockPlan, plan_columns
+from pipeline.logs.clock.clock_columns import ClockPlan, by_clock, plan_columns
 from pipeline.logs.clock.stamp_parser import StampColumn
-from pipeline.logs.layout.dialect import Dialect, refuse_named_readings
+from pipeline.logs.layout.dialect import Dialect, no_readings
 from pipeline.logs.layout.layout_of import layout_of
 from pipeline.logs.layout.preamble import read_head
 from pipeline.logs.long_format import TallPlan, channels_of, labelled, plan_tall, side_by_side
@@ -51,16 +51,21 @@ def _tables_of(content: Content, unit: Unit) -> tuple[FileTable, ...]:
     tall = plan_tall(dialect, head, plan, readings)
     readings = readings if tall is None else (tall.value,)
     if not readings:
-        refuse_named_readings([dialect.delimiter.join(row) for row in dialect.sample], content.name)
-        raise LogFileError(
-            "there are times but no column of readings",
-            file=content.name,
-            line=dialect.first_line,
-            remedy="export the log with its readings",
-        )
-    grid = read_grid(content.text, dialect, _wanted(dialect, plan, readings, tall), content.name)
-    log = Log(content=content, dialect=dialect, head=head, plan=plan, readings=readings, unit=unit)
-    return (table_of(log, grid),) if tall is None else _by_channel(log, grid, tall)
+        raise no_readings(dialect, content.name)
+    parts = [(plan, readings)] if tall else by_clock(dialect, plan, readings)
+    tables: list[FileTable] = []
+    for clock, of_it in parts:
+        grid = read_grid(content.text, dialect, _wanted(dialect, clock, of_it, tall), content.name)
+        log = Log(content=content, dialect=dialect, head=head, plan=clock, readings=of_it, unit=unit)
+        tables += [table_of(log, grid)] if tall is None else _by_channel(log, grid, tall)
+    return tuple(tables) if len(parts) == 1 else tuple(map(_named_by_first_channel, tables))
+
+
+def _named_by_first_channel(table: FileTable) -> FileTable:
+    """Of logs that stand side by side in one file each has a name of its own."""
+    name = f"{table.name}/{table.columns[0].label}"
+    doubts = tuple(replace(d, file=name) for d in table.doubts)
+    return replace(table, name=name, source=replace(table.source, name=name), doubts=doubts)
 
 
 def _by_channel(log: Log, grid: Grid, tall: TallPlan) -> tuple[FileTable, ...]:
@@ -106,8 +111,9 @@ def _with_parts_left_out(table: FileTable, failures: list[LogFileError], more_sh
 
 
 def _wanted(dialect: Dialect, plan: ClockPlan, readings: tuple[int, ...], tall: TallPlan | None) -> Wanted:
-    as_text = plan.kind in ("stamp", "date+time", "time-of-day")
-    numbers = readings if as_text else tuple(sorted({*readings, *plan.columns}))
+    as_text = plan.kind in ("stamp", "date+time", "date+seconds", "time-of-day")
+    texts = plan.columns[:1] if plan.kind == "date+seconds" else plan.columns if as_text else ()
+    numbers = tuple(sorted({*readings, *(i for i in plan.columns if i not in texts)}))
     iso = plan.columns[0] if plan.iso else None
     kinds = [kind_of(row[i]) for row in dialect.sample[:40] for i in readings if row[i]]
     grouped = "grouped_point" if dialect.decimal == "." else "grouped_comma"
@@ -115,7 +121,7 @@ def _wanted(dialect: Dialect, plan: ClockPlan, readings: tuple[int, ...], tall: 
     return Wanted(
         iso=iso,
         iso_zone=plan.iso_zone,
-        clock_text=plan.columns if as_text and iso is None else (),
+        clock_text=texts if iso is None else (),
         numbers=numbers,
         texts=tall.texts if tall else (),
         clock_sink=None if tall or plan.dotted else StampColumn,

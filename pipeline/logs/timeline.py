@@ -32,7 +32,7 @@ class Channel:
     values: np.ndarray  # float64 (n,), in `unit`; NaN is "no reading", never zero
     trusted: np.ndarray  # bool (n,); False where a reading must not be used (NaN is never trusted)
     interval_s: float  # the logger's own interval: the usual step of time_ns [s]
-    resolution: float  # the smallest step between readings [unit]; 0.0 where it cannot be told
+    resolution: float  # the smallest step between readings [unit]; 0.0 where it is unknown
     chosen: bool  # used for its role; False: kept as the second of two candidates
     role_by: str  # "unit.toml", "header", "file name" or "behaviour"
     role_confidence: float  # 0…1
@@ -41,7 +41,7 @@ class Channel:
 
 @dataclass(frozen=True, kw_only=True)
 class Doubt:
-    """A span of a channel (or of the whole log) that can't be believed, or something the log cannot tell.
+    """A span of a channel (or of the whole log) that is not trusted, or something the log does not show.
 
     code: one of "probe-fault", "probe-loose", "clamp-dead", "log-gap", "log-coarse", "clock-offset".
     """
@@ -123,3 +123,9 @@ class Problem:
     def __post_init__(self) -> None:
         for field_name in ("unit_name", "file", "message"):
             object.__setattr__(self, field_name, plain(getattr(self, field_name)))
+
+    @property
+    def sentence(self) -> str:
+        """The message with the unit in front: every unit may have a file of the same name."""
+        unit, message = self.unit_name, self.message
+        return message if message.startswith(unit) else f"{unit}/{message}"

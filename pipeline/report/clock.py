@@ -25,11 +25,11 @@ class Offsets:
         return self.offset_s[np.maximum(index, 0)]
 
     def local_ns(self, time_ns: np.ndarray) -> np.ndarray:
-        """Wall-clock time as if it were UTC: int64 (n,)."""
+        """Wall-clock time of `time_ns` (n,) as if it were UTC: int64 (n,)."""
         return np.asarray(time_ns, np.int64) + self.at(np.asarray(time_ns, np.int64)) * S
 
     def utc_ns(self, local_ns: np.ndarray) -> np.ndarray:
-        """UTC of a wall-clock time; of an hour that comes twice, the first; a skipped one as if the clock had run on."""
+        """UTC of wall-clock times `local_ns` (n,); of an hour that comes twice, the first; a skipped one as if the clock had run on."""
         local_ns = np.asarray(local_ns, np.int64)
         return local_ns - self.at(local_ns - self.at(local_ns) * S) * S
 
@@ -54,7 +54,7 @@ def offsets_between(zone: ZoneInfo, start_ns: int, end_ns: int) -> Offsets:
 
 
 def iso_times(time_ns: np.ndarray, offsets: Offsets, *, always_ms: bool = False) -> np.ndarray:
-    """ISO 8601 with offset ("2026-03-29T03:00:00+02:00"), one string a time, "" where a time is -1.
+    """ISO 8601 with offset ("2026-03-29T03:00:00+02:00"), one string a time of `time_ns` (n,), "" where a time is -1.
 
     Milliseconds are written where any time of the column has them, or `always_ms`: a moment must read the same in every
     file that scripts join by its text. Shape (n,), dtype str.

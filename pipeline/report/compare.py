@@ -11,8 +11,8 @@ from markupsafe import Markup
 from pipeline import atomic
 from pipeline.findings.comparison import Comparison, Log, Shifted
 from pipeline.report.charts import svg
-from pipeline.report.charts.axes import levels, minutes
 from pipeline.report.charts.overlay import Overlay, overlay
+from pipeline.report.charts.svg import levels, minutes
 from pipeline.report.clock import Offsets, offsets_between
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.usual_range import in_force, limits_of

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -37,13 +38,14 @@ _COLUMNS = (
 def write_fleet(
     reports: Path, summaries: Iterable[UnitSummary], problems: Sequence[Problem], options: ReportOptions
 ) -> None:
-    """Write `index.html` and `fleet.csv` into `reports`. Raises OSError.
+    """Write `problems.csv`, `fleet.csv` and `index.html` into `reports`. Raises OSError.
 
     summaries: walked three times (so no generator), one unit in memory at a time. A list or tuple may stand in any
     order; anything else must come sorted by `UnitSummary.order`.
     """
     if options.shared_library:
         atomic.write_bytes(reports / SHARED, shared_script())
+    atomic.write_text(reports / "problems.csv", _problems_csv(problems))
     reader = Reader(language=options.language, units=options.units)
     ordered = sorted(summaries, key=lambda s: s.order) if isinstance(summaries, list | tuple) else summaries
     with atomic.beside(reports / "fleet.csv") as part, part.open("w", encoding="utf-8", newline="") as file:
@@ -60,6 +62,17 @@ def write_fleet(
     with atomic.beside(reports / "index.html") as part, part.open("w", encoding="utf-8", newline="") as file:
         for piece in fleet_page(ordered, problems, reader):
             file.write(piece)
+
+
+def _problems_csv(problems: Iterable[Problem]) -> str:
+    """A row a file that could not be read; `file` is empty where the unit as a whole is meant."""
+    text = io.StringIO()
+    table = csv.writer(text, lineterminator="\n")
+    table.writerow(["unit", "file", "problem"])
+    for problem in sorted(problems, key=lambda p: (p.unit_name, p.file, p.message)):
+        cells = (problem.unit_name, problem.file, problem.message)
+        table.writerow([spreadsheet_safe(" ".join(cell.split())) for cell in cells])
+    return text.getvalue()
 
 
 def _csv_row(summary: UnitSummary, reader: Reader) -> list[str]:

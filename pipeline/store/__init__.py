@@ -14,7 +14,6 @@ All but the history can be made again from the inputs, and is, whenever it is mi
 from pipeline.store.history import Visit, history_csv, read_history, visit_of, with_visit
 from pipeline.store.lock import Locked, held
 from pipeline.store.place import StorePlace
-from pipeline.store.problems import problems_csv
 from pipeline.store.unit_store import KeptReport, UnitStore, outputs_of
 from pipeline.store.unpack import unpack_fleets
 
@@ -27,7 +26,6 @@ __all__ = [
     "held",
     "history_csv",
     "outputs_of",
-    "problems_csv",
     "read_history",
     "unpack_fleets",
     "visit_of",

@@ -225,9 +225,9 @@ def _unpack_unit(
     logs = tuple(p for p in there if p != toml and not is_picture(p.name)) if lost is None else ()
     problem = ""
     if not logs:
-        told = lost or next(iter(refused), None)
-        problem = told.message if told else f"{unit}: {path.name} holds a unit.toml of it and no log"
-        refused = [p for p in refused if p is not told]
+        shown = lost or next(iter(refused), None)
+        problem = shown.message if shown else f"{unit}: {path.name} holds a unit.toml of it and no log"
+        refused = [p for p in refused if p is not shown]
     return UnitFiles(
         name=unit,
         files=logs,

@@ -1,6 +1,6 @@
 """Mutated archives and workbooks, unit.toml files and answers of mail servers by the thousand: no traceback, no hang, nothing wrong in silence.
 
-    python -m tests.bench.fuzz_inputs [--files 20000] [--seed 1] [--part archives|toml|mail] [--judged 100]
+    python -m tests.bench.fuzz_inputs [--files 20000] [--first 0] [--seed 1] [--part archives|toml|mail] [--judged 100]
 
 Archives: each text that comes out of one is a text that was packed, and where one is lost that the archive still lists, that
 is said. unit.toml: it is refused with file and line, or every value that stands in it is taken as it stands; --judged of the
@@ -229,7 +229,7 @@ def try_toml(data: bytes, folder: Path) -> tuple[str, Unit | None]:
 def _leaves(value: Any, at: str = "") -> Iterator[tuple[str, Any]]:
     if isinstance(value, dict):
         for key, inner in value.items():
-            yield from _leaves(inner, f"{at}/{key}")
+            yield from _leaves(inner, f"{at}/{key.strip()}")
     elif isinstance(value, list | tuple):
         for n, inner in enumerate(value):
             yield from _leaves(inner, f"{at}/{n}")
@@ -394,6 +394,7 @@ class _Count:
 def main() -> None:
     arguments = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     arguments.add_argument("--files", type=int, default=20_000)
+    arguments.add_argument("--first", type=int, default=0, help="number of the first mutant")
     arguments.add_argument("--seed", type=int, default=1)
     arguments.add_argument("--part", choices=["archives", "toml", "mail"], default=None)
     arguments.add_argument("--judged", type=int, default=100)
@@ -404,7 +405,7 @@ def main() -> None:
     importlib.import_module("pipeline.fleet.preload")  # loading is no part of what is measured
     count, archives, judged = _Count(), _archives(), 0
     parts = [options.part] if options.part else ["archives", "toml", "toml", "archives", "mail"]
-    for k in range(options.files):
+    for k in range(options.first, options.first + options.files):
         rng = random.Random(options.seed * 1_000_003 + k)
         part = parts[k % len(parts)]
         with tempfile.TemporaryDirectory() as name:

@@ -107,3 +107,23 @@ def test_more_names_than_a_logger_has_channels_are_refused(tmp_path):
         rows += [f"{_stamp(10 * k)},{name},1.5" for name in ("left", "right" if k > 3000 else f"remark {k}")]
     with pytest.raises(LogFileError, match="more than any logger has"):
         read_file(write(tmp_path / "remarks.csv", "\n".join(rows) + "\n"), UNIT)
+
+
+def test_logs_side_by_side_keep_each_its_own_clock(tmp_path):
+    rows = ["Time A,Evaporator °C,,Time B,Current A"]
+    rows += [f"{_stamp(20 * k)},{k / 10 - 5:.1f},,{_stamp(20 * k + 7)},{7 + k / 100:.2f}" for k in range(60)]
+    evaporator, current = read_file(write(tmp_path / "two.csv", "\n".join(rows) + "\n"), UNIT)
+    assert (evaporator.name, current.name) == ("two.csv/Evaporator °C", "two.csv/Current A")
+    np.testing.assert_array_equal(evaporator.time_ns, times(20 * np.arange(60)))
+    np.testing.assert_array_equal(current.time_ns, times(20 * np.arange(60) + 7))
+    assert [c.label for t in (evaporator, current) for c in t.columns] == ["Evaporator °C", "Current A"]
+
+
+def test_one_clock_told_in_two_zones_is_one(tmp_path):
+    rows = ["UTC,Evaporator °C,Local,Current A"]
+    rows += [
+        f"{_stamp(20 * k)},{k / 10 - 5:.1f},{_stamp(20 * k + 7200)},{7 + k / 100:.2f}" for k in range(60)
+    ]
+    (table,) = read_file(write(tmp_path / "zones.csv", "\n".join(rows) + "\n"), UNIT)
+    np.testing.assert_array_equal(table.time_ns, times(20 * np.arange(60)))
+    assert len(table.columns) == 2

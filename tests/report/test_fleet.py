@@ -90,3 +90,40 @@ def test_spanish_is_spanish(two, tmp_path):
     html = page(tmp_path, two, language="es", units="us")
     assert '<html lang="es" data-units="us">' in html
     assert "Todas las unidades" in html
+
+
+def problem_rows(folder: Path, *problems):
+    write_fleet(folder, [], problems, ReportOptions())
+    with open(folder / "problems.csv", encoding="utf-8", newline="") as file:
+        return list(csv.reader(file))
+
+
+def test_a_row_a_file_sorted_by_unit(tmp_path):
+    later = Problem(unit_name="pier", file="a.csv", message="a.csv: is empty; export it again")
+    first = Problem(unit_name="bar", file="", message='bar/unit.toml: "x", is no key')
+    assert problem_rows(tmp_path, later, first) == [
+        ["unit", "file", "problem"],
+        ["bar", "", 'bar/unit.toml: "x", is no key'],
+        ["pier", "a.csv", "a.csv: is empty; export it again"],
+    ]
+
+
+def test_without_problems_only_the_head_is_there(tmp_path):
+    assert problem_rows(tmp_path) == [["unit", "file", "problem"]]
+
+
+def test_no_name_becomes_a_formula_in_a_spreadsheet(tmp_path):
+    # A cell that begins with = + - @ is run as a formula by spreadsheets (common practice, no source)
+    for sign in "=+-@":
+        assert (
+            problem_rows(tmp_path, Problem(unit_name=f"{sign}cmd", file="f", message="m"))[1][0]
+            == f"'{sign}cmd"
+        )
+
+
+def test_a_name_with_line_ends_stays_in_its_row(tmp_path):
+    assert problem_rows(tmp_path, Problem(unit_name="a\nb", file="f\r", message="m\tn"))[1] == [
+        "a b",
+        "f",
+        "m n",
+    ]

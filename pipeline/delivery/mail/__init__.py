@@ -1,4 +1,4 @@
 """Reports that lie ready in; messages, each sent once, out.
-In order: `parcels`, `clients`, `ledger`, `outstanding`, `making` (`letter` says it, `message` encodes it), `post` with `dispatch`
+In order: `parcels`, `clients`, `ledger`, `outstanding`, `message` (`letter` says it), `post` with `dispatch`
 over `server`; `addresses` guards every name that enters a head.
 """

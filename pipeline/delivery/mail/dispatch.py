@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from pipeline.delivery.mail.ledger import Entry, Ledger, State
-from pipeline.delivery.mail.making import Sender, Unmade, make
+from pipeline.delivery.mail.message import Sender, Unmade, make
 from pipeline.delivery.mail.outstanding import Due, Step
 from pipeline.delivery.mail.server import Answer, Server, Session, Uncertain, Unreachable
 

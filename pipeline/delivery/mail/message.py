@@ -1,4 +1,4 @@
-"""A letter as a message: a body that mail programs show well, pictures bound to it, the reports attached.
+"""A message that is due, made: pictures drawn, reports attached, its letter encoded.
 
 Structure (RFC 2046, RFC 2387): mixed( alternative( plain, related( html, pictures ) ), reports ). The same letter always
 makes the same bytes: boundaries and Message-ID come from its content.
@@ -10,7 +10,8 @@ import hashlib
 import io
 import textwrap
 import zipfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from email import policy
 from email.headerregistry import Address
@@ -19,8 +20,12 @@ from email.utils import format_datetime
 from functools import cache
 
 from pipeline.delivery.mail.addresses import one_line
-from pipeline.delivery.mail.letter import Attachment, Letter, attachment_name, words_in
+from pipeline.delivery.mail.clients import Recipient
+from pipeline.delivery.mail.letter import Attachment, Letter, Picture, attachment_name, words_in, write_letter
+from pipeline.delivery.mail.outstanding import Due
 from pipeline.delivery.mail.parcels import PAGE, Parcel
+from pipeline.errors import DeliveryError
+from pipeline.store import Locked, StorePlace
 
 ZIPPED_OVER_BYTES = 3_000_000
 """A larger page travels zipped (common practice, no source)."""
@@ -60,12 +65,6 @@ def attach_technician_page(parcel: Parcel) -> Attachment:
     return Attachment(
         name=attachment_name(parcel, ".zip", TECHNICIAN), kind=("application", "zip"), data=packed.getvalue()
     )
-
-
-def message_id(parcels: Iterable[Parcel], addresses: Sequence[str], domain: str, *, again: str = "") -> str:
-    """The same for the same reports to the same addresses. again: tells one that was asked for anew from the first."""
-    content = "\n".join([*(parcel.digest for parcel in parcels), *sorted(addresses), again])
-    return f"<{hashlib.sha256(content.encode()).hexdigest()[:32]}@{domain}>"
 
 
 def encode(
@@ -147,3 +146,89 @@ def _name_boundaries(message: EmailMessage, identifier: str) -> None:
     for number, part in enumerate(part for part in message.walk() if part.is_multipart()):
         digest = hashlib.sha256(f"{identifier} {number}".encode()).hexdigest()
         part.set_boundary(f"=_{digest[:40]}")
+
+
+PICTURES_OF = 4
+"""So many units of a message get their pictures, the worst first (common practice, no source)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sender:
+    """Whom the messages come from."""
+
+    address: Address
+    reply_to: str | None = None
+
+
+class Unmade(DeliveryError):
+    """A message could not be made; the others can."""
+
+
+def make(due: Due, sender: Sender, now: datetime) -> bytes:
+    """The whole message. Raises Unmade where a report can't be read, or was made anew since this message fell due."""
+    identifier = due.identifier(sender.address.domain)
+    try:
+        with StorePlace(
+            due.parcels[0].folder.parent
+        ).for_one_run():  # no run writes while its files are taken
+            renewed = [parcel.unit for parcel in due.parcels if not parcel.still_says_so()]
+            if renewed:
+                raise Unmade(
+                    f"{renewed[0]} has just been reported anew", remedy="the next run sends that report"
+                )
+            recipient, day = due.recipient, now.date()
+            attached = [attach_client_page(p, recipient.language, recipient.units, day) for p in due.parcels]
+            if due.technician:
+                attached += [attach_technician_page(parcel) for parcel in due.parcels]
+            attachments = _named_apart(attached)
+            pictures = {
+                parcel.unit: _pictures(parcel, due.recipient, identifier)
+                for parcel in due.parcels[:PICTURES_OF]
+            }
+    except Locked as error:
+        raise Unmade(error.found, remedy=error.remedy) from error
+    except OSError as error:
+        raise Unmade(
+            f"a report can't be read ({error.strerror})", remedy="run `icelogs report` again"
+        ) from error
+    letter = write_letter(
+        due.recipient,
+        due.parcels,
+        pictures=pictures,
+        attachments=attachments,
+        part=due.part,
+    )
+    message = encode(
+        letter,
+        sender=sender.address,
+        to=due.addresses,
+        name=due.recipient.name,
+        reply_to=sender.reply_to,
+        now=now,
+        identifier=identifier,
+        attachments=attachments,
+    )
+    return message.as_bytes()
+
+
+def _pictures(parcel: Parcel, recipient: Recipient, identifier: str) -> tuple[Picture, ...]:
+    from pipeline.report import email_charts
+
+    drawn = email_charts(parcel.folder, language=recipient.language, units=recipient.units)
+    mark = identifier.strip("<>").replace("@", f".{parcel.digest[:8]}@")
+    return tuple(
+        Picture(cid=f"{n}.{mark}", png=still.png, alt=still.alt, note=still.note)
+        for n, still in enumerate(drawn.values(), start=1)
+    )
+
+
+def _named_apart(attachments: Sequence[Attachment]) -> list[Attachment]:
+    """Attachments whose names differ, whatever the units are called."""
+    seen: dict[str, int] = {}
+    named = []
+    for attachment in attachments:
+        folded = attachment.name.casefold()
+        count = seen[folded] = seen.get(folded, 0) + 1
+        stem, dot, ending = attachment.name.rpartition(".")
+        named.append(attachment if count == 1 else replace(attachment, name=f"{stem} ({count}){dot}{ending}"))
+    return named

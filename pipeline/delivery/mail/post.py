@@ -18,7 +18,7 @@ from pipeline.delivery.mail.clients import ClientBook, ill_addressed, load_book,
 from pipeline.delivery.mail.dispatch import Dispatch
 from pipeline.delivery.mail.ledger import FILE as LEDGER
 from pipeline.delivery.mail.ledger import Ledger
-from pipeline.delivery.mail.making import Sender, Unmade, make
+from pipeline.delivery.mail.message import Sender, Unmade, make
 from pipeline.delivery.mail.outstanding import Due, Step, settle, what_is_due
 from pipeline.delivery.mail.parcels import Parcel, parcels
 from pipeline.delivery.mail.server import Server

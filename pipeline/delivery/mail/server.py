@@ -236,8 +236,6 @@ def _sender_refused(sender: str, answer: Answer) -> DeliveryError:
 
 def _connect(server: Server) -> smtplib.SMTP:
     where = f"{server.host}:{server.port}"
-    context = ssl.create_default_context(cafile=str(server.ca_file) if server.ca_file else None)
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
     smtp: Conversation | SecureConversation | None = None
     try:
         # "localhost" in the greeting: the name of this machine is nobody's business.
@@ -247,11 +245,11 @@ def _connect(server: Server) -> smtplib.SMTP:
             "secrets": secrets_of(server.user, server.password),
         }
         if server.security == "tls":
-            smtp = SecureConversation(server.host, server.port, context=context, **how)
+            smtp = SecureConversation(server.host, server.port, context=_context(server), **how)
         else:
             smtp = Conversation(server.host, server.port, **how)
         if server.security == "starttls":
-            smtp.starttls(context=context)
+            smtp.starttls(context=_context(server))
         smtp.ehlo_or_helo_if_needed()
         if server.user:
             smtp.login(server.user, server.password)
@@ -294,6 +292,12 @@ def _connect(server: Server) -> smtplib.SMTP:
             remedy="check --host and --user; a password of plain letters and digits works everywhere",
         ) from error
     return smtp
+
+
+def _context(server: Server) -> ssl.SSLContext:
+    context = ssl.create_default_context(cafile=str(server.ca_file) if server.ca_file else None)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    return context
 
 
 def _size_limit(smtp: Conversation | SecureConversation) -> int | None:

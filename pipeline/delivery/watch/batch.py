@@ -91,7 +91,6 @@ def _work(pipe, inbox: Path, reports: Path, options: RunOptions, rested: frozens
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # on the way out the workers are killed
     leave_with_parent()
     from pipeline.fleet.run import report
-    from pipeline.store.problems import sentence_of
 
     def tell(progress) -> None:
         last = progress.last
@@ -102,7 +101,7 @@ def _work(pipe, inbox: Path, reports: Path, options: RunOptions, rested: frozens
         outcome = report(inbox, reports, options, progress=tell, rested=rested)
         result = BatchOutcome(
             units=len(outcome.units),
-            problems=tuple(map(sentence_of, outcome.problems)),
+            problems=tuple(problem.sentence for problem in outcome.problems),
             settled=all(unit.settled for unit in outcome.units),
         )
     except IceLogError as error:

@@ -100,6 +100,7 @@ def _written_linux(path: Path) -> bool:
 
 
 def written_windows(path: Path) -> bool:
+    """Whether another process has the file open for writing, as Windows says it."""
     import ctypes
 
     generic_read, share_read_and_delete, open_existing = 0x80000000, 0x1 | 0x4, 3

@@ -78,8 +78,8 @@ class Table:
         """How far a cause that nobody thought of may move each measure, one standard deviation (measures,)."""
         sizes = [[c.effects.get(m, (0.0, 0.0))[0] for m in MEASURES] for c in self.causes.values()]
         values = np.array(sizes)
-        told = np.maximum((values != 0).sum(axis=0), 1)
-        return np.sqrt((values**2).sum(axis=0) / told)
+        counted = np.maximum((values != 0).sum(axis=0), 1)
+        return np.sqrt((values**2).sum(axis=0) / counted)
 
     def standing_for(self, key: str) -> tuple[str, ...]:
         """The rows that a name used by a rule means. Raises KeyError for a name that the table does not have."""

@@ -20,8 +20,6 @@ from pipeline.findings.evidence.case import Case
 from pipeline.findings.finding import NextClip, Speaks
 from pipeline.findings.phrase import Phrase, phrase
 
-READS = ("discharge_k_per_k",)
-
 LEAST_BITS = 0.06  # for its price, under which nothing is advised
 _LEAST_GAIN = 0.015  # and by so much the likeliest cause must be right more often
 _LEAST_CAUSE = 0.05  # probability under which a cause is left out of the sum

@@ -19,10 +19,6 @@ from pipeline.findings.evidence.standards import Standard, freeze_standard, harv
 from pipeline.findings.evidence.swing import swing
 from pipeline.findings.rule import Rule, Seen
 
-READS = (
-    "air_pct_per_k", "current_pct_per_k", "discharge_k_per_k", "freeze_end_k_per_k", "level_cycles",
-)  # fmt: skip
-
 Values = Mapping[str, tuple[float, float]]
 """Measure -> (value, standard deviation)."""
 

@@ -100,12 +100,12 @@ def _advice(
 ) -> Advice:
     named = [k for k in odds if k != SOMETHING_ELSE]
     kept = [k for k in named if odds[k] >= _LIKELY][:_SHOWN] or named[:1]
-    told = []
+    shown = []
     for key in (*named, SOMETHING_ELSE):
         because, against = (), ()
         if posterior is not None and (key in kept or key == SOMETHING_ELSE) and not CAUSES[key].of_the_logger:
             because, against = sentences(posterior.votes.get(key, {}), pattern, h.signals.known())
-        told.append(
+        shown.append(
             Odds(cause=key, text=CAUSES[key].text(), probability=odds[key], because=because, against=against)
         )
     asked: dict[str, float] = {}
@@ -121,17 +121,17 @@ def _advice(
         outside = sum(CHECKS[c].step in ("look", "measure") for c in order)
         steps.insert(outside, catching)
     return Advice(
-        causes=_rounded(told),
+        causes=_rounded(shown),
         likely=tuple(CAUSES[k].text() for k in kept or [SOMETHING_ELSE]),
         steps=tuple(steps),
     )
 
 
-def _rounded(told: Sequence[Odds]) -> tuple[Odds, ...]:
+def _rounded(shown: Sequence[Odds]) -> tuple[Odds, ...]:
     """Probabilities to three decimals that still add up to 1; rows that come to nothing are left out."""
     from dataclasses import replace
 
-    out = [replace(o, probability=round(o.probability, 3)) for o in told]
+    out = [replace(o, probability=round(o.probability, 3)) for o in shown]
     out = [o for o in out if o.probability > 0 or o.cause == SOMETHING_ELSE]
     over = round(1 - sum(o.probability for o in out), 3)
     first = max(range(len(out)), key=lambda i: out[i].probability)

@@ -63,7 +63,6 @@ _NO_BATCHES = {
     ),
 }
 
-READS = ("band_cycles", "unread_pct")
 
 _SINCE = phrase(
     "verdict.since",
@@ -168,7 +167,9 @@ def verdict(
     if change is not None and (not grave or worst.part == "before"):
         since = change
     level = worst.severity.value
-    client = _CLIENT[level, _told_of(grave)[0]]() if grave else _NOTE() if standard.tells else _NOTE_STEADY()
+    client = (
+        _CLIENT[level, _codes_said(grave)[0]]() if grave else _NOTE() if standard.tells else _NOTE_STEADY()
+    )
     return Verdict(
         level=level,
         client=client,
@@ -176,10 +177,10 @@ def verdict(
         since=since,
         likeliest=worst.likely_causes[0] if worst.likely_causes else None,
         first_check=worst.next_checks[0] if worst.next_checks else None,
-        also=tuple(_ALSO[code]() for code in _told_of(grave)[1:]),
+        also=tuple(_ALSO[code]() for code in _codes_said(grave)[1:]),
     )
 
 
-def _told_of(findings: list[Finding]) -> list[str]:
+def _codes_said(findings: list[Finding]) -> list[str]:
     """The codes that a client is told of, worst first, each once."""
     return list(dict.fromkeys(f.code if f.code in _PLAIN else "other" for f in findings))

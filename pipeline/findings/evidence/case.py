@@ -21,8 +21,6 @@ from pipeline.findings.methods.conditions import Adjusted, adjust
 
 __all__ = ["NS_PER_DAY", "NS_PER_H", "NS_PER_MIN", "Case"]
 
-READS = ("spread_floor_pct", "slip_unmoved_pct")
-
 
 @dataclass(frozen=True, kw_only=True)
 class Case(Columns):

@@ -15,13 +15,6 @@ from pipeline.findings.masks.columns import NS_PER_DAY, NS_PER_H, Columns
 from pipeline.findings.methods.change import Change, comes_and_goes, lasting_change
 from pipeline.findings.methods.conditions import Adjusted, level_at_usual_conditions
 
-READS = (
-    "change_sharp_pct", "short_log_times", "short_ramp_days", "drift_days", "drift_pct", "drift_harvest_pct", "drift_k", "drift_peak_k", "drift_discharge_k",
-    "day_swing_pct", "weather_most_pct", "drift_rate_pct", "drift_swing_pct", "air_pct_per_k", "air_pct_per_k_sd", "harvest_pct_per_k", "harvest_pct_per_k_sd", "freeze_end_k_per_k",
-    "freeze_end_k_per_k_sd", "split_k_per_k_sd", "discharge_k_per_k", "discharge_k_per_k_sd", "current_pct_per_k",
-    "current_pct_per_k_sd",
-)  # fmt: skip
-
 
 @dataclass(frozen=True, kw_only=True)
 class Measure:

@@ -155,14 +155,14 @@ def refrigeration(
 
 def side_of(refrigerant: str | None, side: Refrigeration, steady: np.ndarray) -> RefrigerantSide | None:
     """The typical values over the `steady` cycles (bool (n,)), None where the log says nothing of them."""
-    told = {
+    measured = {
         field.name: _typical(getattr(side, field.name)[steady])
         for field in fields(RefrigerantSide)
         if field.name != "refrigerant"
     }
-    if refrigerant is None or all(one is None for one in told.values()):
+    if refrigerant is None or all(one is None for one in measured.values()):
         return None
-    return RefrigerantSide(refrigerant=name_of(refrigerant), **told)
+    return RefrigerantSide(refrigerant=name_of(refrigerant), **measured)
 
 
 def _typical(values: np.ndarray) -> Typical | None:

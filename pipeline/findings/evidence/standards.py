@@ -16,12 +16,6 @@ from pipeline.findings.methods.statistics import middle
 
 _NEAR_K = 3.0  # rows of the service sheet that are so near in air or water count alike
 
-READS = (
-    "sheet_out_pct", "sister_out_pct", "earlier_out_pct", "plate_out_pct", "slab_low_min", "slab_high_min", "slab_tolerance_pct",
-    "slab_unknown_pct", "slab_short_pct", "slab_harvest_low_min", "slab_harvest_high_min", "slab_harvest_tolerance_pct", "band_air_c", "band_water_c",
-    "unknown_air_c", "unknown_water_c", "air_pct_per_k", "air_rated_c", "water_rated_c", "sisters_least", "sister_z", "sister_harvest_pct", "unlike_pct",
-)  # fmt: skip
-
 
 @dataclass(frozen=True, kw_only=True)
 class Standard:

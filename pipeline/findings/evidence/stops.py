@@ -16,11 +16,6 @@ from pipeline.findings.masks.doubtful import stood, unproved_stops
 
 _HOURS_SHOWN = 6  # width of the part of a day that events may keep to
 
-READS = (
-    "idle_peak_k", "stood_times", "stood_share_pct", "run_out_pct", "split_short_pct", "stop_bridge_min", "short_run_min", "hours_share_pct",
-    "hours_days",
-)  # fmt: skip
-
 
 @dataclass(frozen=True, kw_only=True)
 class Stop:
@@ -140,7 +135,7 @@ def level_between(columns: Columns, start_ns: int, end_ns: int, *roles: str) -> 
 
 
 def hours_of_day(columns: Columns, at_ns: np.ndarray) -> str | None:
-    """The part of the day that moments (n,) keep to, as "13–18 h" in the unit's zone; None where they keep to none, or the log is too
+    """The part of the day that moments `at_ns` (n,) keep to, as "13–18 h" in the unit's zone; None where they keep to none, or the log is too
     short to show that they would."""
     t = columns.thresholds
     days = (columns.timeline.end_ns - columns.timeline.start_ns) / NS_PER_DAY
@@ -165,7 +160,7 @@ def moment(columns: Columns, at_ns: int) -> str:
 
 
 def hour_of(columns: Columns, at_ns: np.ndarray) -> np.ndarray:
-    """Hours of the day (n,) of moments, 0…24, in the unit's zone (by its offset at the log's start)."""
+    """Hours of the day (n,) of moments `at_ns` (n,), 0…24, in the unit's zone (by its offset at the log's start)."""
     zone = ZoneInfo(columns.timeline.time_zone)
     offset = datetime.fromtimestamp(columns.timeline.start_ns / 1e9, UTC).astimezone(zone).utcoffset()
     return (np.asarray(at_ns) / NS_PER_H + offset.total_seconds() / 3600) % 24

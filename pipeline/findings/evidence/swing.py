@@ -14,8 +14,6 @@ _LEAST = 16  # readings in it
 _DEGREE = 3  # of the polynomial that follows the freeze's own course
 _SMOOTH_S = 30.0  # over which the mean is taken, so that noise is no swing
 
-READS = ("hunting_slowest_s",)
-
 
 @dataclass(frozen=True, kw_only=True)
 class Swing:

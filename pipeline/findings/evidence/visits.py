@@ -12,8 +12,6 @@ from pipeline.cycles.record import PhaseKind
 from pipeline.findings.evidence.courses import Course
 from pipeline.findings.masks.columns import NS_PER_H, NS_PER_MIN, Columns
 
-READS = ("visit_stop_min", "visit_near_h", "visit_beside_cycles")
-
 
 @dataclass(frozen=True, kw_only=True)
 class Worked:

@@ -21,12 +21,6 @@ _TOLD_BY = (
     "harvest_plateau_min",
 )  # by which harvests are set beside each other
 
-READS = (
-    "outlier_z", "spread_floor_pct", "scrap_pct", "repeats_most_pct", "left_short_pct", "left_grown_pct", "left_longer_pct",
-    "left_colder_k", "left_excess_times", "left_alone_pct", "left_alone_cycles", "left_unlike_p",
-    "limit_harvests", "let_go_pct",
-)  # fmt: skip
-
 
 def ice_left(
     columns: Columns,

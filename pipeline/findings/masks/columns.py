@@ -19,8 +19,6 @@ NS_PER_H = 3_600_000_000_000
 NS_PER_DAY = 86_400_000_000_000
 _BESIDE = 6  # cycles before and after one, of which the usual value round it is made
 
-READS = ("single_sure_pct", "rare_pct")
-
 
 @dataclass(frozen=True, kw_only=True)
 class Columns:
@@ -124,7 +122,7 @@ class Columns:
         return np.where(np.isfinite(logged), logged, np.nan if known is None else known)
 
     def cold_at(self, at_ns: np.ndarray) -> np.ndarray:
-        """The trusted reading of the cold trace at or before each moment (n,) [°C], NaN where there is none."""
+        """The trusted reading of the cold trace at or before each moment `at_ns` (n,) [°C], NaN where there is none."""
         cold = self.timeline.get("evaporator", "suction")
         if cold is None or not cold.trusted.any():
             return np.full(len(at_ns), np.nan)
@@ -137,7 +135,7 @@ class Columns:
         return sum(p.end_ns - p.start_ns for p in self.record.phases if p.kind in kinds) / NS_PER_H
 
     def rare(self, mask: np.ndarray, confidence: float = 1.0) -> bool:
-        """Whether so few cycles are meant that they are worth a note, no more; a single one must be certain as well."""
+        """Whether so few cycles are meant by `mask` (n,) that they are worth a note, no more; a single one must be certain as well."""
         single = mask.sum() == 1 and confidence < self.thresholds["single_sure_pct"] / 100
         return single or 100 * mask.sum() <= self.thresholds["rare_pct"] * self.n
 
@@ -157,7 +155,7 @@ def following(mask: np.ndarray) -> np.ndarray:
 
 
 def of_the_next(values: np.ndarray) -> np.ndarray:
-    """The value of the cycle after each, (n,): False, or NaN, after the last."""
+    """`values` (n,) of the cycle after each, (n,): False, or NaN, after the last."""
     if len(values) == 0:
         return values
     last = np.zeros(1, bool) if values.dtype == bool else np.full(1, np.nan)
@@ -167,7 +165,7 @@ def of_the_next(values: np.ndarray) -> np.ndarray:
 def usual_beside(
     columns: Columns, values: np.ndarray, otherwise: float, *, odd: np.ndarray | None = None
 ) -> np.ndarray:
-    """The usual value of a measure (n,) round each cycle, (n,): air and water move it over a log, a fault gives it two levels.
+    """The usual value of a measure, `values` (n,), round each cycle, (n,): air and water move it over a log, a fault gives it two levels.
 
     Those in `odd` (bool (n,)) and pull-downs are left out; `otherwise` where none is left.
     """

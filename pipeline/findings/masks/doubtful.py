@@ -23,13 +23,6 @@ _LIKE_USUAL = 0.2  # … and how near to the usual length they must be, as a sha
 _SMOOTH_S = 30.0
 _FROM = 0.2  # of a freeze: what is before is its start
 
-READS = (
-    "adds_up_pct", "splits_few", "splits_few_pct", "split_short_pct", "scrap_pct", "harvest_never_min",
-    "spell_freeze_pct", "spell_blind", "starts_needed", "misplaced_harvest_pct", "misplaced_freeze_pct", "sewn_pct", "hump_from_pct", "hump_k", "hump_noise", "hump_uneven",
-    "hump_min", "leaves_pct", "hump_begins_pct", "hump_falls_pct", "whole_rise_pct", "idle_inside_pct", "stood_share_pct", "melting_c", "stood_warm_pct", "stood_near_pct", "stood_falls_pct", "run_out_pct", "whole_harvest_pct", "ran_long_pct",
-    "repeat_freeze_share", "repeat_after_long_share", "repeats_most_pct",
-)  # fmt: skip
-
 
 def under_doubt(columns: Columns) -> np.ndarray:
     """Cycles during which the cold trace could not be trusted, bool (n,)."""

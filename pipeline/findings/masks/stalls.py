@@ -17,16 +17,6 @@ from pipeline.findings.methods import statistics
 from pipeline.findings.methods.change import lasting_change
 from pipeline.findings.methods.statistics import middle
 
-READS = (
-    "outlier_z", "harvest_out_pct", "harvest_out_min", "harvest_out_intervals", "seen_intervals", "peak_intervals",
-    "stall_peak_c", "stall_peak_share", "stall_peak_spread_k", "stall_frozen_c", "stall_deep_c", "stall_far_pct",
-    "stall_plateau_min", "stall_plateau_pct", "stall_times", "stall_limit_min", "stall_least_pct", "given_up_pct",
-    "given_up_warm_pct", "given_up_colder_k", "given_up_rest_min", "no_harvest_pct", "cut_rise_pct", "harvest_band_pct",
-    "taken_pct", "taken_most_pct", "split_short_pct", "hump_k", "limit_harvests", "limit_spread_s", "limit_share_pct",
-    "limit_freed_pct", "limit_edge", "limit_sharp_pct", "peak_loss_k", "peak_loss_pct",
-    "harvest_level_pct", "harvest_spread_pct", "healthy_pct", "healthy_times", "level_cycles", "freeze_end_rise_k",
-)  # fmt: skip
-
 
 @dataclass(frozen=True, kw_only=True)
 class Stalls:

@@ -12,9 +12,6 @@ import numpy as np
 
 from pipeline.findings.methods import statistics
 
-READS = (
-    "change_cycles", "level_cycles", "step_p", "drift_p", "change_explained_pct", "change_plain_pct", "drift_better_pct", "levels_least", "levels_apart", "levels_stay",
-)  # fmt: skip
 _REGULAR = 0.7  # share of the distances that are one and the same where a pattern is regular
 _BENDS = 40  # moments tried as the beginning of a drift
 _NS_PER_DAY = 86_400_000_000_000

@@ -21,11 +21,6 @@ CP_WATER_KJ_PER_KG_K = 4.19  # IAPWS-95, between 10 and 20 °C at one atmosphere
 _REJECTED = 6.0  # and beyond so many not at all: what stands apart is no weather. Hampel 1974 (from memory, to be confirmed)
 _HUBER = 1.5  # residuals beyond this many sigmas count less: Huber 1981 (from memory, to be confirmed)
 
-READS = (
-    "air_pct_per_k", "air_pct_per_k_sd", "air_pct_per_k_most", "water_pct_per_k_sd", "water_most_times", "day_swing_pct",
-    "day_swing_k", "day_swing_days",
-)  # fmt: skip
-
 
 def heat_kj_per_kg(water_c: float) -> float:
     """The least heat to take from water at `water_c` [°C] for ice at 0 °C [kJ/kg].

@@ -64,7 +64,7 @@ def individuals(x: np.ndarray) -> Limits:
 
 
 def robust_individuals(x: np.ndarray, *, floor: float = 0.0) -> Limits:
-    """An individuals chart that outliers cannot move: median, and a spread for each side of it.
+    """An individuals chart of `x` (n,) that outliers cannot move: median, and a spread for each side of it.
 
     The chart of a skewed sample is too narrow on its long side and too wide on the other, so each side has its own
     median absolute deviation (the "double MAD"), or more where its tail is long. `sigma` is the larger one. `floor` is
@@ -191,14 +191,14 @@ def trend(x: np.ndarray, y: np.ndarray, *, level: float = 0.95, inflate: float =
 
 
 def lag_one(x: np.ndarray) -> float:
-    """Correlation of a series with itself one step later, 0 where it cannot be said."""
+    """Correlation of a series `x` (n,) with itself one step later, 0 where it cannot be said."""
     d = x - x.mean()
     power = float(d @ d)
     return float(d[1:] @ d[:-1]) / power if len(x) > 2 and power > 0 else 0.0
 
 
 def autocorrelation_factor(residuals: np.ndarray) -> float:
-    """By how much neighbours that resemble each other widen a variance: (1 + r) / (1 − r), r the lag-one correlation.
+    """By how much neighbours among `residuals` (n,) that resemble each other widen a variance: (1 + r) / (1 − r), r the lag-one correlation.
 
     Bayley & Hammersley 1946's effective sample size for a first-order process (from memory, to be confirmed).
     """

@@ -59,7 +59,7 @@ def _drift(case: Case):
     short = cycles_needed("drift_cycles")(case)
     if short:
         return short
-    found = [c for c in case.courses.values() if _told_here(c, t, "air" in case.adjusted.corrected_for)]
+    found = [c for c in case.courses.values() if _judged_here(c, t, "air" in case.adjusted.corrected_for)]
     if case.slipping is not None:  # the line's temperatures tell of the clip
         found = [c for c in found if c.measure.column not in _OF_THE_LINE]
     if not found:
@@ -116,7 +116,7 @@ def _severity(case: Case, found: list[Course], late: np.ndarray, early: np.ndarr
     return Severity.NOTE if mended or alone or room else Severity.WATCH
 
 
-def _told_here(course: Course, t: Mapping[str, float], air_known: bool) -> bool:
+def _judged_here(course: Course, t: Mapping[str, float], air_known: bool) -> bool:
     """Whether the change is one that `drift` tells: a ramp, or a step that no rule of its own tells."""
     column, kind = course.measure.column, course.change.kind
     if column == "freeze_min" and kind != "ramp":  # another room does as much: it takes the air to tell
@@ -172,7 +172,6 @@ RULES = (
     Rule(
         code="drift",
         test=_drift,
-        thresholds=("drift_cycles", "drift_days", "freeze_out_pct"),
         causes=("fouling", "slow-leak", "season", "water-leaks-in"),
         shows=Shows(about="freeze"),
     ),

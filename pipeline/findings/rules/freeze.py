@@ -78,8 +78,10 @@ def _weak_throughout(case: Case, ends: np.ndarray) -> Seen | CannotTell | None:
     superheats = np.where(case.steady, case.refrigeration.superheat_k, np.nan)
     typical, superheat = middle(ends), middle(superheats)
     # A suction line far from the plate reads warmer than the plate: only a probe on the evaporator has a fixed level.
-    told = case.unit.expected.freeze_end_c
-    limit = told[1] if told else t["slab_end_high_c"] if case.unit.kind == "slab" else t["freeze_end_high_c"]
+    given = case.unit.expected.freeze_end_c
+    limit = (
+        given[1] if given else t["slab_end_high_c"] if case.unit.kind == "slab" else t["freeze_end_high_c"]
+    )
     if case.timeline.get("evaporator") is not None and typical > limit:
         pulled = case.level("harvest_peak_c", case.harvests) > t["pulled_peak_c"]
         slow = case.level("freeze_min", case.steady) > t["weak_slow_min"]
@@ -135,8 +137,6 @@ RULES = (
         code="weak-freeze",
         test=_weak,
         needs=(NEEDS_COLD,),
-        thresholds=("freeze_end_high_c", "slab_end_high_c", "freeze_end_rise_k", "superheat_high_k", "runs_below_c", "band_cycles", "pulled_peak_c", "weak_slow_min", "clip_sigma_k",
-                    "ended_early_pct", "ended_early_k", "weak_act_pct", "freeze_end_k_per_k", "freeze_end_k_per_k_sd"),
         shows=Shows(about="freeze", telling="warmest"),
         causes=("charge-low", "metering", "hot-gas-leaks", "compressor-worn", "water-leaks-in", "condenser-dirty"),
     ),

@@ -198,8 +198,9 @@ def _grown(case: Case, course: Course) -> Seen:
     late = moved.late
     at = np.flatnonzero(late)
     title = _LONG_SINCE if moved.kind == "step" else _LONG_GROWING
+    room = moved.kind == "step" and of_the_room(case, late, moved.judged & ~late)
     return Seen(
-        severity=Severity.NOTE if of_the_room(case, late, moved.judged & ~late) else Severity.WATCH,
+        severity=Severity.NOTE if room else Severity.WATCH,
         title=title(excess_pct=round(course.total, 1), found_min=round(after, 2), usual_min=round(before, 2)),
         start_ns=int(case.harvest_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
@@ -256,7 +257,6 @@ RULES = (
         code="harvest-stalled",
         test=_stalled,
         needs=(NEEDS_STARTS, NEEDS_TIMED_HARVESTS),
-        thresholds=("stall_act_cycles", "limit_harvests", "limit_blind_pct", "harvest_out_pct"),
         shows=Shows(about="harvest"),
         causes=_CAUSES["plateau"],
     ),
@@ -264,7 +264,6 @@ RULES = (
         code="harvest-long",
         test=_long,
         needs=(NEEDS_STARTS, NEEDS_TIMED_HARVESTS),
-        thresholds=("harvest_out_pct", "own_cycles", "band_cycles", "band_sigma_pct", "drift_harvest_pct"),
         shows=Shows(about="harvest"),
         causes=("hot-gas-weak", "slab-sticks", "harvest-end-sensing", "room-cold"),
     ),

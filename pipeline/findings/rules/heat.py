@@ -1,4 +1,4 @@
-"""What the machine is given: heat rejection and supply water."""
+"""The refrigerant circuit: heat that it cannot reject (`condenser-hot`), water too warm for it (`warm-water`), metering that hunts (`valve-hunting`)."""
 
 from __future__ import annotations
 
@@ -7,16 +7,26 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings.evidence.case import Case
+from pipeline.findings.evidence.case import NS_PER_H, Case
 from pipeline.findings.evidence.courses import change_of
 from pipeline.findings.evidence.stops import hours_of_day
+from pipeline.findings.evidence.swing import swing
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.methods import statistics
 from pipeline.findings.methods.change import Change
 from pipeline.findings.methods.conditions import heat_kj_per_kg
 from pipeline.findings.methods.statistics import middle, rounded
 from pipeline.findings.phrase import phrase
-from pipeline.findings.rule import NEEDS_REFRIGERANT, NEEDS_REJECTION, NEEDS_WATER, Rule, Seen
+from pipeline.findings.rule import (
+    NEEDS_COLD,
+    NEEDS_REFRIGERANT,
+    NEEDS_REJECTION,
+    NEEDS_WATER,
+    CannotTell,
+    Rule,
+    Seen,
+    cycles_needed,
+)
 from pipeline.language.text import Text
 
 _SPLIT = phrase(
@@ -297,15 +307,62 @@ def _warm(
 
 _WATER_COOLED = ("condenser-water", "overcharge-or-air", "water-warm")
 
+
+_HUNTS = phrase(
+    "finding.valve-hunting.title",
+    "The suction line swings by {swing_k} to and fro in {count} of {of} freezes, about every {period_s}",
+)
+_FASTER = phrase("needs.faster-line", "a probe on the suction line logged at {slowest_s} or faster")
+
+
+def _hunts(case: Case):
+    short = cycles_needed("band_cycles")(case)
+    if short:
+        return short
+    t, seen = case.thresholds, swing(case)
+    if seen is None:
+        return CannotTell(needs=_FASTER(slowest_s=t["hunting_slowest_s"]))
+    known = np.isfinite(seen.swing_k)
+    length_s = 60 * case.freeze_min
+    hunts = known & (seen.swing_k >= t["hunting_k"]) & (seen.period_s <= length_s / t["hunting_waves"])
+    calm = known & ~hunts
+    level = float(np.median(seen.swing_k[calm])) if calm.sum() >= t["level_cycles"] else 0.0
+    if hunts.sum() < t["hunting_cycles"]:
+        return None
+    at = np.flatnonzero(hunts)
+    typical = float(np.median(seen.swing_k[hunts]))
+    if typical < t["hunting_times"] * level:
+        return None
+    return Seen(
+        severity=Severity.WATCH,
+        title=_HUNTS(
+            swing_k=round(typical, 1),
+            count=len(at),
+            of=int(known.sum()),
+            period_s=round(float(np.median(seen.period_s[hunts]))),
+        ),
+        start_ns=int(case.start_ns[at[0]]),
+        end_ns=int(case.end_ns[at[-1]]),
+        cycles=hunts,
+        usual=calm if calm.sum() >= t["level_cycles"] else None,
+        evidence={
+            "swing_k": round(typical, 1),
+            "usual_swing_k": round(level, 1) if level else None,
+            "period_s": round(float(np.median(seen.period_s[hunts]))),
+            "count": len(at),
+            "freezes_judged": int(known.sum()),
+            "role": seen.role,
+            "first_after_h": round((case.start_ns[at[0]] - case.timeline.start_ns) / NS_PER_H, 1),
+        },
+        confidence=statistics.phi(typical / t["hunting_k"] + min(len(at) / 20, 1.0) - 0.5),
+    )
+
+
 RULES = (
     Rule(
         code="condenser-hot",
         test=_condenser_hot,
         needs=(NEEDS_REJECTION, NEEDS_REFRIGERANT),
-        thresholds=("condenser_split_k", "condenser_rise_k", "discharge_rise_k", "current_rise_pct",
-                    "condensing_over_air_k", "discharge_hot_c", "discharge_watch_c", "discharge_over_air_k", "discharge_watch_cycles", "over_pct", "sign_least_pct", "sign_most_pct", "costs_time_pct", "hot_act_pct",
-                    "clip_sigma_k", "band_cycles", "freeze_end_rise_k", "freeze_end_k_per_k", "freeze_end_k_per_k_sd",
-                    "split_k_per_k_sd", "discharge_k_per_k", "discharge_k_per_k_sd", "current_pct_per_k", "current_pct_per_k_sd"),
         shows=Shows(roles=("discharge", "condenser_out", "discharge_pressure", "condenser_in")),
         causes=("condenser-dirty", "condenser-fan", "overcharge-or-air", "room-hot"),
     ),
@@ -313,9 +370,14 @@ RULES = (
         code="warm-water",
         test=_warm_water,
         needs=(NEEDS_WATER,),
-        thresholds=("warm_water_c", "warm_water_watch_pct", "warm_share_pct", "water_rise_k", "water_rated_c", "water_k_per_k",
-                    "water_k_per_k_sd", "band_cycles", "clip_sigma_k"),
         shows=Shows(roles=("water_in", "reservoir")),
         causes=("water-warm",),
+    ),
+    Rule(
+        code="valve-hunting",
+        test=_hunts,
+        needs=(NEEDS_COLD,),
+        causes=("metering-hunts", "charge-low", "metering"),
+        shows=Shows(about="freeze", roles=("suction", "evaporator"), telling="middle"),
     ),
 )  # fmt: skip

@@ -361,15 +361,10 @@ def _sewn_together(case: Case, out: np.ndarray) -> bool:
     return bool((whole & out).sum() > 0.5 * out.sum())
 
 
-_OWN = ("outlier_z", "freeze_out_pct", "run_out_pct", "run_cycles", "run_z", "change_sharp_pct", "spread_floor_pct", "own_cycles", "band_cycles",
-        "level_cycles", "drift_first_pct", "lost_act_pct", "short_act_pct", "band_sigma_pct", "band_sure_pct", "single_far_pct", "single_far_z", "single_blind_times", "sewn_most_pct", "weather_most_pct", "pull_down_long_pct", "over_pct",
-        "levels_most_pct")  # fmt: skip
-
 RULES = (
     Rule(
         code="freeze-long",
         test=_freeze_long,
-        thresholds=_OWN,
         shows=Shows(about="freeze"),
         causes=("condenser-dirty", "charge-low", "water-leaks-in", "end-of-freeze-sensing", "water-warm", "metering",
                 "room-hot", "hot-gas-leaks", "condenser-fan", "compressor-worn", "water-spread"),
@@ -377,7 +372,6 @@ RULES = (
     Rule(
         code="freeze-short",
         test=_freeze_short,
-        thresholds=_OWN,
         shows=Shows(about="freeze", telling="shortest"),
         causes=("end-of-freeze-early", "water-short", "ice-left"),
         quiet_when=("freeze-at-timeout",),

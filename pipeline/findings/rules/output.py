@@ -1,4 +1,4 @@
-"""Ice made and energy used, as far as the log can say, beside what nameplate and regulation say."""
+"""Ice that is not made: less than is to be expected (`output-low`), or none while the compressor runs for hours (`no-ice`)."""
 
 from __future__ import annotations
 
@@ -6,215 +6,37 @@ import math
 
 import numpy as np
 
-from pipeline.cycles.record import PhaseKind
-from pipeline.findings.evidence.case import Case
-from pipeline.findings.evidence.energy_limits import PARAGRAPH_C, limit_of
-from pipeline.findings.finding import Output, Severity
+from pipeline.cycles.record import Phase, PhaseKind
+from pipeline.findings.evidence.case import NS_PER_H, Case
+from pipeline.findings.evidence.stops import level_between
+from pipeline.findings.finding import Severity
+from pipeline.findings.masks.doubtful import leaves_and_returns, stood
 from pipeline.findings.methods import statistics
-from pipeline.findings.methods.conditions import capacity_factor
 from pipeline.findings.methods.statistics import middle, rounded
 from pipeline.findings.phrase import phrase
-from pipeline.findings.rule import CannotTell, Rule, Seen, cycles_needed
+from pipeline.findings.production import cycles_per_day, expected_kg_per_day
+from pipeline.findings.rule import NEEDS_PHASES, PHASES, READABLE, CannotTell, Rule, Seen, cycles_needed
+from pipeline.logs.limits import limits_of
+from pipeline.logs.timeline import Channel
 
-_WEIGHED = phrase("output.basis.weighed", "Cycles while running × a weighed slab of {slab_kg}")
-_BOUNDED = phrase(
-    "output.basis.bounded",
-    "Cycles while running × a slab bounded by the nameplate: {low_kg} to {high_kg}, not weighed",
-)
-_CYCLES = phrase(
-    "output.basis.cycles",
-    "Cycles alone: without a weighed slab or a nameplate the log cannot say how much ice they made",
-)
-_MEASURED = phrase("output.energy.measured", "From the logged power of whole cycles and a weighed slab")
-_ESTIMATED = phrase(
-    "output.energy.estimated",
-    "An estimate: current × voltage × power factor, as logged or given in unit.toml, over whole cycles and a weighed slab",
-)
-_EQUIPMENT = {
-    "head": "ice-making head",
-    "remote-head": "remote condensing with the compressor in the head",
-    "remote-compressor": "remote condensing with a remote compressor",
-    "self-contained": "self-contained",
-}
-_LIMIT = {
-    (equipment, cooling): phrase(
-        f"output.limit.{equipment}.{cooling}",
-        f"10 CFR 431.136({{paragraph}}), {words}, {cooling}-cooled, at the nameplate's capacity. A field log is not a certified "
-        "test: the standard takes stabilised cycles of a new machine at fixed air, water and pressure",
-    )
-    for equipment, words in _EQUIPMENT.items()
-    for cooling in ("air", "water")
-    if (equipment, cooling) in PARAGRAPH_C
-}
-_MET = phrase(
-    "output.demand-met",
-    "It rested for {rest_h} of {covered_h} after harvests, as with a full bin: demand was met",
-)
-_AT_BOTH = phrase("output.expected.both", "at the logged {air_c} air and {water_c} water")
-_AT_AIR = phrase("output.expected.air", "at the logged {air_c} air; the water is not known")
-_AT_WATER = phrase("output.expected.water", "at the logged {water_c} water")
-_AT_PLATE = phrase(
-    "output.expected.plate", "at the plate's conditions, {air_c} air and {water_c} water: neither was logged"
-)
-_AT_UNKNOWN = phrase(
-    "output.expected.unknown",
-    "at the plate's conditions, taken as {air_c} air and {water_c} water: neither was logged, and unit.toml does not say for which the plate holds "
-    "(a small machine's often holds for 21 °C air and 10 °C water)",
-)
 _LOW = phrase(
     "finding.output-low.title",
     "It makes {found_kg_per_day} while running, where {expected_kg_per_day} is to be expected in these conditions",
 )
-_NEEDS = phrase("needs.slab-and-plate", "a weighed slab and the nameplate's ice per day in unit.toml")
-
-
-def cycles_per_day(case: Case) -> float | None:
-    """Cycles in 24 h of running: idles with a full bin and gaps are no fault of the machine, so they are left out."""
-    whole = (
-        case.flag("complete") & ~case.broken & np.isfinite(case.freeze_min) & np.isfinite(case.harvest_min)
-    )
-    minutes = float((case.freeze_min + case.harvest_min)[whole].sum())
-    enough = whole.sum() >= case.thresholds["band_cycles"] and minutes > 0
-    return 1440 * int(whole.sum()) / minutes if enough else None
-
-
-def slab_bounds_kg(case: Case) -> tuple[float, float] | None:
-    """Least and most ice of one cycle [kg], from the nameplate: it cannot make more than its capacity at these
-    conditions allows (and a tolerance), nor, if it works at all, much under half of that."""
-    plate = expected_kg_per_day(case)
-    rate = cycles_per_day(case)
-    if plate is None or rate is None:
-        return None
-    most = (1 + case.thresholds["plate_tolerance_pct"] / 100) * plate / rate
-    return case.thresholds["slab_heat_share_low"] * most, most
-
-
-def expected_kg_per_day(case: Case) -> float | None:
-    """The nameplate's ice per day at the logged air and water, or at the plate's own conditions where neither was logged; None without a
-    nameplate."""
-    plate, t = case.unit.nameplate, case.thresholds
-    if plate.ice_kg_per_day is None:
-        return None
-    air, water = _conditions(case)
-    factor = capacity_factor(
-        air,
-        water,
-        rated_air_c=t["air_rated_c"] if plate.at_air_c is None else plate.at_air_c,
-        rated_water_c=t["water_rated_c"] if plate.at_water_c is None else plate.at_water_c,
-        per_k=t["air_pct_per_k"] / 100,
-    )
-    return plate.ice_kg_per_day * factor
-
-
-def _conditions(case: Case) -> tuple[float, float]:
-    """The usual air (of an air-cooled unit) and water [°C], NaN where they are not known."""
-    air = middle(case.air_c[case.steady]) if case.unit.cooling == "air" else math.nan
-    return air, middle(case.water_c[case.steady])
-
-
-def expected_basis(case: Case):
-    """For which conditions the expectation holds; None without one."""
-    plate, t = case.unit.nameplate, case.thresholds
-    if plate.ice_kg_per_day is None:
-        return None
-    air, water = _conditions(case)
-    if math.isfinite(air) and math.isfinite(water):
-        return _AT_BOTH(air_c=round(air, 1), water_c=round(water, 1))
-    if math.isfinite(air):
-        return _AT_AIR(air_c=round(air, 1))
-    if math.isfinite(water):
-        return _AT_WATER(water_c=round(water, 1))
-    if plate.at_air_c is None or plate.at_water_c is None:
-        return _AT_UNKNOWN(air_c=t["air_rated_c"], water_c=t["water_rated_c"])
-    return _AT_PLATE(air_c=plate.at_air_c, water_c=plate.at_water_c)
-
-
-def made_cycles_per_day(case: Case) -> tuple[float, float] | None:
-    """(cycles made in 24 h of the time that the log covers, rests included; hours covered); None where nothing was made or seen."""
-    covered = case.hours(*(kind for kind in PhaseKind if kind is not PhaseKind.GAP))
-    made = int(((case.harvest_ns > 0) & ~case.repeats).sum())
-    return (24 * made / covered, covered) if covered > 0 and made else None
-
-
-def output(case: Case) -> Output:
-    """Ice a day as made and as running without a rest would make it, bounds and basis, and energy beside the published limit."""
-    rate, by_day = cycles_per_day(case), made_cycles_per_day(case)
-    if rate is None or by_day is None:
-        return Output()
-    share = by_day[0] / rate
-    rest_h = sum(s.minutes for s in case.stops if s.after == "harvest") / 60
-    slab = case.unit.measured.slab_kg
-    made = low = high = None
-    if slab is not None:
-        made = rate * slab
-        off = 2 * case.thresholds["slab_sigma_pct"] / 100
-        low, high = made * (1 - off), made * (1 + off)
-        basis = _WEIGHED(slab_kg=slab)
-    elif (bounds := slab_bounds_kg(case)) is not None:
-        low, high = rate * bounds[0], rate * bounds[1]
-        basis = _BOUNDED(low_kg=round(bounds[0], 2), high_kg=round(bounds[1], 2))
-    else:
-        basis = _CYCLES()
-    limit = limit_of(case.unit) if _near_rating(case) else None
-    energy = _energy_kwh_per_kg(case, slab)
-    return Output(
-        cycles_per_day=round(rate, 2),
-        ice_kg_per_day=made,
-        ice_kg_per_day_low=low,
-        ice_kg_per_day_high=high,
-        running_cycles_per_day=round(rate, 2),
-        running_ice_kg_per_day=made,
-        running_ice_kg_per_day_low=low,
-        running_ice_kg_per_day_high=high,
-        made_cycles_per_day=round(by_day[0], 2),
-        made_ice_kg_per_day=_times(made, share),
-        made_ice_kg_per_day_low=_times(low, share),
-        made_ice_kg_per_day_high=_times(high, share),
-        covered_h=round(by_day[1], 1),
-        rest_h=round(rest_h, 1),
-        demand=_MET(rest_h=round(rest_h, 1), covered_h=round(by_day[1], 1))
-        if rest_h >= case.thresholds["demand_rest_h"]
-        else None,
-        basis=basis,
-        expected_kg_per_day=expected_kg_per_day(case),
-        expected_basis=expected_basis(case),
-        energy_kwh_per_kg=energy,
-        energy_basis=None if energy is None else _MEASURED() if case.timeline.get("power") else _ESTIMATED(),
-        limit_kwh_per_kg=None if limit is None else limit.kwh_per_kg,
-        limit_basis=None
-        if limit is None
-        else _LIMIT[limit.equipment, limit.cooling](paragraph=limit.paragraph),
-    )
-
-
-def _times(value: float | None, share: float) -> float | None:
-    return None if value is None else value * share
-
-
-def _near_rating(case: Case) -> bool:
-    """Whether air and water are near the rating point for which energy limits are published, as far as they are known."""
-    t, (air, water) = case.thresholds, _conditions(case)
-    pairs = ((air, t["air_rated_c"]), (water, t["water_rated_c"]))
-    known = [abs(found - rated) for found, rated in pairs if math.isfinite(found)]
-    return bool(known) and max(known) <= t["limit_near_k"]
-
-
-def _energy_kwh_per_kg(case: Case, slab_kg: float | None) -> float | None:
-    energy = case.column("energy_kwh")[case.flag("complete") & ~case.broken]
-    energy = energy[np.isfinite(energy)]
-    enough = len(energy) >= case.thresholds["band_cycles"]
-    return float(np.median(energy)) / slab_kg if slab_kg and enough else None
+_SLAB_AND_PLATE = phrase(
+    "needs.slab-and-plate", "a weighed slab and the nameplate's ice per day in unit.toml"
+)
 
 
 def _output_low(case: Case):
     if case.unit.measured.slab_kg is None or case.unit.nameplate.ice_kg_per_day is None:
-        return CannotTell(needs=_NEEDS())
+        return CannotTell(needs=_SLAB_AND_PLATE())
     short = cycles_needed("own_cycles")(case)
     if short:
         return short
     t, rate, expected = case.thresholds, cycles_per_day(case), expected_kg_per_day(case)
     if rate is None or expected is None:
-        return CannotTell(needs=_NEEDS())
+        return CannotTell(needs=_SLAB_AND_PLATE())
     # Hours in which the compressor ran or tripped without a cycle make no ice, and they are the machine's.
     cycling = case.hours(PhaseKind.FREEZE, PhaseKind.HARVEST)
     lost = (
@@ -247,13 +69,189 @@ def _output_low(case: Case):
     )
 
 
+_NO_ICE = phrase("finding.no-ice.title", "The compressor ran for {running_h} without a freeze and harvest")
+_NO_ICE_AT = {
+    "cold": phrase(
+        "finding.no-ice.cold",
+        "The compressor ran for {running_h} without a freeze and harvest, the line at {line_c}: the plate stays dry",
+    ),
+    "warm": phrase(
+        "finding.no-ice.warm",
+        "The compressor ran for {running_h} without a freeze and harvest, the line at {line_c}: it does not get cold",
+    ),
+}
+_CAUSES = {
+    "cold": ("no-water", "control-stuck", "end-of-freeze-sensing"),
+    "warm": ("hot-gas-stuck-open", "charge-low", "compressor-worn"),
+}
+
+_NO_PATTERN = ("no-pattern", "")
+_CELLS = 3000  # into which a long trace is cut
+
+
+def _no_ice(case: Case):
+    least = case.thresholds["no_ice_h"]
+    lost = [p for p in case.record.phases if p.kind is PhaseKind.UNCLEAR and p.why in _NO_PATTERN]
+    longest = max(lost, key=_length, default=None)
+    if longest is None or _length(longest) < least * NS_PER_H:
+        lost = _endless(case, least)
+        longest = max(lost, key=_length, default=None)
+    if longest is None:
+        return None
+    if longest.kind is PhaseKind.UNCLEAR and not _ran(case, longest):
+        return CannotTell(needs=PHASES())
+    if longest.kind is PhaseKind.UNCLEAR and _cycles_unread(case, longest):
+        return CannotTell(needs=READABLE())
+    hours = sum(p.end_ns - p.start_ns for p in lost) / NS_PER_H
+    line = level_between(
+        case, longest.start_ns + _length(longest) // 3, longest.end_ns, "evaporator", "suction"
+    )
+    found = (
+        "cold"
+        if line < case.thresholds["no_water_c"]
+        else "warm"
+        if line > case.thresholds["gas_open_c"]
+        else ""
+    )
+    of_log = hours * NS_PER_H / max(case.timeline.end_ns - case.timeline.start_ns, 1)
+    return Seen(
+        severity=Severity.ACT,
+        title=_NO_ICE_AT[found](running_h=round(hours, 1), line_c=round(line, 1))
+        if found
+        else _NO_ICE(running_h=round(hours, 1)),
+        start_ns=longest.start_ns,
+        end_ns=longest.end_ns,
+        evidence={
+            "kind": "endless freeze" if longest.kind is PhaseKind.FREEZE else "no pattern",
+            "running_h": round(hours, 1),
+            "of_log_pct": round(100 * of_log, 1),
+            "cycles_seen": case.n,
+            "line_c": round(line, 1) if math.isfinite(line) else None,
+        },
+        confidence=float(np.mean([p.confidence for p in lost])) * statistics.phi(hours / min(least, 2.0)),
+        flag_cycles=False,
+        causes=_CAUSES.get(found),
+    )
+
+
+def _length(phase: Phase) -> int:
+    return phase.end_ns - phase.start_ns
+
+
+def _endless(case: Case, least_h: float) -> list[Phase]:
+    """Freezes that nothing ended, far beyond this unit's own length and its kind's, and that were no idle."""
+    t, usual = case.thresholds, case.level("freeze_min", case.steady)
+    if math.isfinite(usual):
+        band = t["endless_band_pct"] / 100 * case.unit.expected_freeze_min[1]
+        least_h = min(least_h, max(t["endless_times"] * usual, band) / 60)
+    return [
+        p
+        for p in case.record.phases
+        if p.kind is PhaseKind.FREEZE
+        and _length(p) >= least_h * NS_PER_H
+        and (_clamp_runs(case, p) or not (_warm(case, p) or _stood(case, p)))
+        and not _holds_cycles(case, p)
+    ]
+
+
+def _holds_cycles(case: Case, span: Phase) -> bool:
+    """Whether the current, where it is all there is, does within the span what it does between usual freezes: harvests that the record missed."""
+    if case.timeline.get("evaporator", "suction") is not None:
+        return False
+    return bool(
+        leaves_and_returns(case, np.array([span.start_ns]), np.array([span.end_ns]), case.usual_freeze_min)[0]
+    )
+
+
+def _stood(case: Case, span: Phase) -> bool:
+    """Whether the compressor stood for most of the span, by the line."""
+    begun, over = stood(case, span.start_ns, span.end_ns, case.usual_freeze_min)
+    return over - begun > case.thresholds["stood_share_pct"] / 100 * _length(span)
+
+
+def _warm(case: Case, span: Phase) -> bool:
+    """Whether the cold trace was as warm through the span as harvests end: an idle taken for a freeze."""
+    cold, peak = case.timeline.get("evaporator", "suction"), case.level("harvest_peak_c", case.harvests)
+    if cold is None or math.isnan(peak):
+        return False
+    values = _readings(cold, span)
+    return len(values) > 0 and float(np.median(values)) > peak - case.thresholds["idle_peak_k"]
+
+
+def _ran(case: Case, span: Phase) -> bool:
+    """Whether anything shows a compressor at work in the span: a current through a clamp, or a line colder than rooms
+    are. A machine that was switched off for days shows neither."""
+    if case.timeline.get("current_compressor", "current") is None and case.timeline.get("power") is not None:
+        return True
+    if _clamp_runs(case, span):
+        return True
+    cold = case.timeline.get("evaporator", "suction")
+    if cold is None or not (line := _readings(cold, span)).size:
+        return False
+    return float(np.median(line)) < case.thresholds["runs_below_c"]
+
+
+def _clamp_runs(case: Case, span: Phase) -> bool:
+    """Whether a clamp shows current through the span."""
+    draw = case.timeline.get("current_compressor", "current")
+    if draw is None or not (drawn := _readings(draw, span)).size:
+        return False
+    return bool(np.quantile(drawn, 0.9) > limits_of(case.unit.thresholds)["clamp_dead_a"])
+
+
+def _readings(channel: Channel, span: Phase) -> np.ndarray:
+    """The trusted readings of `channel` within the span."""
+    a, b = np.searchsorted(channel.time_ns, [span.start_ns, span.end_ns])
+    return channel.values[a:b][channel.trusted[a:b]]
+
+
+def _cycles_unread(case: Case, span: Phase) -> bool:
+    """Whether a channel keeps rising and falling through the span, as it does where ice is made and let go."""
+    cold = case.timeline.get("evaporator", "suction")
+    draw = case.timeline.get("current_compressor", "current", "power")
+    if cold is not None and not _doubted(case, cold, span):
+        return _keeps_turning(case, cold, span, relative=False)
+    return draw is not None and _keeps_turning(case, draw, span, relative=True)
+
+
+def _doubted(case: Case, channel: Channel, span: Phase) -> bool:
+    return any(
+        d.role == channel.role and d.start_ns < span.end_ns and d.end_ns > span.start_ns
+        for d in case.timeline.doubts
+        if d.code in ("probe-fault", "probe-loose")
+    )
+
+
+def _keeps_turning(case: Case, channel: Channel, span: Phase, *, relative: bool) -> bool:
+    """Whether the trace swings widely and crosses the middle of its range again and again."""
+    t, values = case.thresholds, _readings(channel, span)
+    if relative:
+        values = values[values > 0.3 * np.quantile(values, 0.9)] if len(values) else values
+    if len(values) < 20:
+        return False
+    width = max(len(values) // _CELLS, 1)
+    cells = values[: len(values) // width * width].reshape(-1, width).mean(axis=1)
+    low, middle, high = np.quantile(cells, [0.02, 0.5, 0.98])  # a harvest may be a twentieth of its cycle
+    if high - low < (t["cycling_draw_pct"] / 100 * middle if relative else t["cycling_swing_k"]):
+        return False
+    # With a dead band of half the range, so that noise at the middle is no crossing.
+    side = np.where(cells > low + 0.75 * (high - low), 1, np.where(cells < low + 0.25 * (high - low), -1, 0))
+    side = side[side != 0]
+    crossings = int(np.count_nonzero(np.diff(side)))
+    return crossings * t["cycling_turn_h"] >= (span.end_ns - span.start_ns) / NS_PER_H
+
+
 RULES = (
     Rule(
         code="output-low",
         test=_output_low,
-        thresholds=("output_low_pct", "output_act_pct", "slab_heat_share_low", "air_rated_c", "water_rated_c", "air_pct_per_k",
-                    "own_cycles", "band_cycles", "plate_tolerance_pct", "slab_sigma_pct", "plate_sigma_pct", "limit_near_k", "demand_rest_h"),
         causes=("condenser-dirty", "charge-low", "water-leaks-in", "end-of-freeze-sensing", "slab-thin", "conditions"),
         quiet_when=("no-ice",),
+    ),
+    Rule(
+        code="no-ice",
+        test=_no_ice,
+        needs=(NEEDS_PHASES,),
+        causes=("no-water", "hot-gas-stuck-open", "control-stuck", "compressor-worn"),
     ),
 )  # fmt: skip

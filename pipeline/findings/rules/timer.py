@@ -108,7 +108,7 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
     """The lengths at which most freezes bunch, one after the other: the fault may begin or end in mid-log."""
     t = case.thresholds
     timer_sigma_min = math.hypot(case.sigma_min, t["timer_spread_s"] / 60)
-    told = case.unit.nameplate.freeze_timer_min
+    given = case.unit.nameplate.freeze_timer_min
     near = t["timer_near"] * timer_sigma_min
     left, found = lengths.copy(), []
     for _ in range(_MOST_BUNCHES):
@@ -148,8 +148,8 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
         ):
             proof = _BY_NATURE
         elif (
-            told
-            and abs(length / told - 1) <= t["timer_match_pct"] / 100
+            given
+            and abs(length / given - 1) <= t["timer_match_pct"] / 100
             and spread <= t["timer_told_times"] * timer_sigma_min
         ):
             proof = "the timer's length in unit.toml"
@@ -339,10 +339,6 @@ RULES = (
     Rule(
         code="freeze-at-timeout",
         test=_at_timeout,
-        thresholds=("timer_cycles", "timer_spread_s", "timer_share_pct", "timer_added_pct", "timer_match_pct", "timer_sooner_pct", "timer_excess", "timer_nature_excess",
-                    "natural_spread_pct", "timer_near", "timer_pct_per_k", "timer_varied_times", "timer_harvests_pct",
-                    "timer_whole_pct", "timer_p", "timer_part_p", "timer_told_times", "timer_alike_times", "timer_like_times", "timer_follow_pct",
-                    "timer_pulled_cycles", "timer_pulled_pct", "timer_others", "timer_others_h", "timer_own_pct", "timer_own_most_pct", "level_cycles", "drift_pct"),
         shows=Shows(about="freeze", telling="middle"),
         causes=_CAUSES,
     ),

@@ -135,7 +135,6 @@ RULES = (
         code="probe-loose",
         test=_slips,
         causes=("probe-off-pipe",),
-        thresholds=("drift_swing_pct",),
         shows=_PROBES,
     ),
 )

@@ -63,6 +63,7 @@ class Offset:
     other_s: np.ndarray  # (pairs,) the same by the other
 
     def at(self, seconds: np.ndarray) -> np.ndarray:
+        """How far the clock is off [s] at `seconds` (n,) of the other one."""
         return self.offset_s + self.drift_s_per_day * (seconds - self.middle_s) / 86400.0
 
 
@@ -163,7 +164,7 @@ def _share(kind: Kind, span_s: tuple[float, float], width: float) -> np.ndarray:
 
 
 def cost_of(offset_s: np.ndarray | float) -> np.ndarray:
-    """Cost [nats] of an offset [s] a priori: less log probability, up to a constant. Common practice, no source."""
+    """Cost (n,) [nats] of offsets `offset_s` (n,) [s] a priori: less log probability, up to a constant. Common practice, no source."""
     hours = 3600.0 * np.arange(-6, 7)
     cost = np.where(hours == 0.0, 0.0, np.where(np.abs(hours) == 3600.0, 3.0, 5.0))
     near = np.min(cost + np.abs(np.asarray(offset_s)[..., None] - hours) / 60.0, axis=-1)
@@ -171,7 +172,7 @@ def cost_of(offset_s: np.ndarray | float) -> np.ndarray:
 
 
 def cost_of_lag(lag_s: np.ndarray) -> np.ndarray:
-    """The same of how much later than the act a clip shows the end of a harvest [s]. Common practice, no source."""
+    """The same of `lag_s` (n,), how much later than the act a clip shows the end of a harvest [s]. Common practice, no source."""
     return np.minimum(np.abs(lag_s - USUAL_LAG_S) / LAG_SPREAD_S, 7.0)
 
 

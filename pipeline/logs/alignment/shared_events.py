@@ -118,7 +118,7 @@ def _rise(t: np.ndarray, v: np.ndarray, center: float) -> tuple[float, float, fl
 
 
 def steps(time_ns: np.ndarray, values: np.ndarray, origin_ns: int, interval_s: float) -> Steps:
-    """Steps of a clamp's reading, of more than its noise and 3 % of its running level."""
+    """Steps of a clamp's reading, `values` (n,) at `time_ns` (n,), of more than its noise and 3 % of its running level."""
     keep = ~np.isnan(values)
     t, v = (time_ns[keep] - origin_ns) / SECOND_NS, values[keep]
     none = Steps(at_s=np.empty(0), change_a=np.empty(0), delay_s=0.0)

@@ -186,6 +186,8 @@ def _converted(draft: Draft, logged: str, rule: ChannelRule | None, log: LoggerL
 
 def _reversed(values: np.ndarray) -> bool:
     """Whether a clamp's readings (n,) lie below zero wherever it reads anything."""
+    if np.count_nonzero(values < 0) < 0.04 * np.count_nonzero(np.isfinite(values)):
+        return False  # at least a twentieth of them are as large as the quantile below
     seen = values[np.isfinite(values)]
     if len(seen) == 0:
         return False

@@ -44,21 +44,21 @@ class UnitGuess:
 
 
 def possible_c(values: np.ndarray) -> np.ndarray:
-    """Readings in °C without what no probe of a machine can read: an input that nothing is plugged into."""
+    """Readings `values` (n,) [°C] without what no probe of a machine can read: an input that nothing is plugged into."""
     with np.errstate(invalid="ignore"):
         wild = (values < USUAL["probe_coldest_c"]) | (values > USUAL["probe_hottest_c"])
     return np.where(wild, np.nan, values) if wild.any() else values
 
 
 def possible_reading(values: np.ndarray) -> np.ndarray:
-    """The same for readings in °C, °F or K."""
+    """The same for `values` (n,) in °C, °F or K."""
     with np.errstate(invalid="ignore"):
         wild = (values < -80.0) | (values > 450.0)
     return np.where(wild, np.nan, values) if wild.any() else values
 
 
 def temperature_unit(role: str, values: np.ndarray) -> UnitGuess:
-    """ "°C", "°F" or "K" for a column that does not say, by its own readings on the coarse grid; role: or "other"."""
+    """ "°C", "°F" or "K" for a column that does not say, by its own readings `values` (m,) on the coarse grid; role: or "other"."""
     values = possible_reading(values)
     for_c, for_f = _plausible(role, values), _plausible(role, (values - 32.0) / 1.8)
     for_k = _plausible(role, values - ZERO_C_IN_K)
@@ -98,7 +98,7 @@ def _plausible(role: str, celsius: np.ndarray) -> float:
 
 
 def freezes_and_thaws(celsius: np.ndarray, low: float, high: float) -> float:
-    """A trace that again and again goes well below freezing and comes back above it, within what a machine can do."""
+    """Whether a trace `celsius` (m,) again and again goes well below freezing and comes back above it, within what a machine can do."""
     if not (-35.0 < low < _FREEZING_C and high > _THAWED_C and high < 50.0):
         return 0.0
     passes = len(turns(celsius, low=_FREEZING_C, high=_THAWED_C))
@@ -110,7 +110,7 @@ def freezes_and_thaws(celsius: np.ndarray, low: float, high: float) -> float:
 
 
 _MOST_AMPERES_WITHOUT_A_STOP = 24.0
-"""Above it a steady trace may as well be warm air in °C; a clamp that also shows the machine off is told by that."""
+"""Above it a steady trace may as well be warm air in °C; a clamp that also shows the machine off is recognised by that."""
 
 
 _STEPS_SEEN_TO_S = 60.0
@@ -163,7 +163,7 @@ class Nameless:
 
 
 def roles_by_behaviour(nameless: Sequence[Nameless], taken: frozenset[str]) -> dict[int, tuple[str, float]]:
-    """key -> (role, confidence) for temperatures that can be told by how they behave; the rest are left out.
+    """key -> (role, confidence) for temperatures that are recognised by how they behave; the rest are left out.
 
     The one that freezes and thaws is the evaporator; of two that do, the one that turns first at the harvest (the hot gas
     comes to the plate before it comes to the suction line), else the colder. The hot one is the discharge line.

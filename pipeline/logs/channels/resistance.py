@@ -24,7 +24,7 @@ ASSUMED_NTC = Thermistor(r25_ohm=10_000.0, beta_k=3950.0)
 def celsius_of(
     ohm: np.ndarray, rule: ChannelRule | None, label: str, file: str, notes: Notes
 ) -> np.ndarray | None:
-    """°C of a resistance, or None where nothing tells which thermometer it is."""
+    """Temperature (n,) [°C] of a resistance `ohm` (n,), or None where nothing tells which thermometer it is."""
     thermistor = rule.thermistor if rule else None
     if thermistor is not None:
         if thermistor.beta_k is not None:

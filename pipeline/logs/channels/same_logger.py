@@ -35,7 +35,7 @@ class LoggerLog:
         return overview_of([self.time_ns], [self.sources[0].interval_s])
 
     def coarse(self, values: np.ndarray) -> np.ndarray:
-        """Readings (n,) of one of its columns on that grid (m,), NaN in a gap."""
+        """Readings `values` (n,) of one of its columns on that grid (m,), NaN in a gap."""
         return self.overview.of(0, values)
 
 

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 def print_understanding(
     understanding: Understanding, console: Console | None = None, *, units: str = "si"
 ) -> None:
+    """Print what was understood of a unit's files. console: the terminal where None; units: "si" or "us", for the readings shown."""
     from rich.console import Console
     from rich.padding import Padding
     from rich.text import Text as Plain

@@ -43,7 +43,7 @@ class FileUnderstood:
 
 @dataclass(frozen=True, kw_only=True)
 class ChannelUnderstood:
-    """One column: what it was taken for, and how far it can be believed."""
+    """One column: what it was taken for, and how far it is trusted."""
 
     role: str
     label: str

@@ -31,7 +31,8 @@ _SERIAL_DAYS = (32874.0, 73050.0)
 
 @dataclass(frozen=True, kw_only=True)
 class ClockPlan:
-    """kind: "stamp" (date and time in one column), "date+time" (two), "digits" (the same as bare numbers), "time-of-day" (the date stands in the head),
+    """kind: "stamp" (date and time in one column), "date+time" (two), "date+seconds" (a date, and a number since midnight), "digits" (the
+    same as bare numbers), "time-of-day" (the date stands in the head),
     "epoch-s", "epoch-ms", "epoch-us", "epoch-ns", "serial-days", "elapsed" (a number since the start), "counter" (row
     numbers, with start and interval in the head)."""
 
@@ -41,6 +42,7 @@ class ClockPlan:
     iso_zone: bool = False
     unit_s: float = 1.0  # of an elapsed time
     dotted: bool = False  # the times of day are written with points
+    held: bool = False  # a date stands in its first row alone, and holds until the next one
     unnamed: bool = False  # nothing but its even steps says that the column is a clock
 
 
@@ -64,14 +66,43 @@ def plan_columns(dialect: Dialect, head: Head, name: str) -> tuple[ClockPlan, tu
     return plan, _reading_columns(profiles, head, plan)
 
 
+def by_clock(
+    dialect: Dialect, plan: ClockPlan, readings: tuple[int, ...]
+) -> list[tuple[ClockPlan, tuple[int, ...]]]:
+    """Each clock with its readings: logs that were put side by side, each under a clock of its own. One clock in two zones is one."""
+    rows = [[kind_of(c).shape if c else None for c in row] for row in dialect.sample]
+    clocks = [
+        i
+        for i in range(dialect.fields)
+        if sum(r[i] is not None and bool(r[i].date) and r[i].hour is not None for r in rows) > 0.5 * len(rows)
+    ]
+    parts = [(i, tuple(r for r in readings if i < r < end)) for i, end in pairwise([*clocks, dialect.fields])]
+    if plan.kind != "stamp" or len(parts) < 2 or clocks[0] > min(readings) or not all(of for _, of in parts):
+        return [(plan, readings)]
+    whole = [row for row in dialect.sample if all(row[i] for i in clocks)]
+    if all(len({_minute_and_second(row[i]) for i in clocks}) == 1 for row in whole):
+        return [(plan, readings)]
+    return [(_stamp_plan(dialect, i), of) for i, of in parts]
+
+
+def _minute_and_second(cell: str) -> tuple[int, str]:
+    """Of a time; zones differ by quarters of an hour."""
+    shape = kind_of(cell).shape
+    if shape is None or shape.minute is None:
+        return -1, cell
+    minute, second = (cell.encode()[slice(*s)].decode() if s else "" for s in (shape.minute, shape.second))
+    return int(minute) % 15, second
+
+
 def _plan_clock(dialect: Dialect, profiles: list[_Profile], head: Head, name: str) -> ClockPlan:
     return (
-        _dotted_times(dialect, profiles)
+        _dotted_times(dialect, profiles, head)
         or _stamp(dialect, profiles, head)
         or _date_and_time(profiles)
+        or _date_and_seconds(profiles, head)
         or _digits_alone(profiles, head)
         or _numeric(profiles, head)
-        or _time_of_day(profiles)
+        or _time_of_day(dialect, profiles)
         or _counter(profiles, head)
         or _unnamed(dialect, profiles, head)
         or _refuse(dialect, profiles, name)
@@ -90,11 +121,11 @@ def _reading_columns(profiles: list[_Profile], head: Head, plan: ClockPlan) -> t
         if profile.number + profile.word < 0.5 and profile.filled > 0:
             continue  # text
         if (
-            i in (0, len(profiles) - 1)
-            and profile.filled == 0
+            profile.filled == 0
+            and (i in (0, len(profiles) - 1) or head.named)
             and (not head.named or label.startswith("column "))
         ):
-            continue  # nothing but a delimiter at an end of each row
+            continue  # nothing but a delimiter
         if _counts_up(profile.numbers) and (
             not label or _COUNTER_WORDS.fullmatch(label.strip()) or label.startswith("column ")
         ):
@@ -163,21 +194,28 @@ def _stamp(dialect: Dialect, profiles: list[_Profile], head: Head) -> ClockPlan 
     times = [t for t, p in enumerate(profiles) if p.time > 0.5 and p.filled > 0.5]
     if times and len(cells) > 1 and all(_MIDNIGHT.search(c) for c in cells):
         return ClockPlan(kind="date+time", columns=(i, times[0]))
+    return _stamp_plan(dialect, i)
+
+
+def _stamp_plan(dialect: Dialect, i: int) -> ClockPlan:
+    cells = [row[i] for row in dialect.sample if row[i]]
     zoned = [bool(m[3]) for c in cells if (m := _ISO.fullmatch(c))]
     iso = len(zoned) == len(cells) and len(set(zoned)) == 1
     return ClockPlan(kind="stamp", columns=(i,), iso=iso, iso_zone=iso and zoned[0])
 
 
 _DOTTED = re.compile(r"[0-2]?[0-9]\.[0-5][0-9]\.[0-5][0-9]")
+_DOTTED_MINUTES = re.compile(r"(?:[01]?[0-9]|2[0-3])\.[0-5][0-9]")
 
 
-def _dotted_times(dialect: Dialect, profiles: list[_Profile]) -> ClockPlan | None:
-    """A column of dates, and beside it times of day written "08.00.30", which alone might be dates."""
-    dotted = [
-        i
-        for i, p in enumerate(profiles)
-        if p.filled > 0.5 and all(_DOTTED.fullmatch(row[i]) for row in dialect.sample if row[i])
-    ]
+def _dotted_times(dialect: Dialect, profiles: list[_Profile], head: Head) -> ClockPlan | None:
+    """A column of dates, and beside it times of day written "08.00.30", which alone might be dates, or "8.00" under a label of a time."""
+
+    def is_dotted(i: int) -> bool:
+        ways = (_DOTTED, _DOTTED_MINUTES) if head.named and TIME_WORDS.search(head.labels[i]) else (_DOTTED,)
+        return any(all(way.fullmatch(row[i]) for row in dialect.sample if row[i]) for way in ways)
+
+    dotted = [i for i, p in enumerate(profiles) if p.filled > 0.5 and is_dotted(i)]
     dates = [i for i, p in enumerate(profiles) if p.date > 0.5 and p.filled > 0.5 and i not in dotted]
     if len(dotted) != 1 or not dates:
         return None
@@ -224,6 +262,16 @@ def _date_and_time(profiles: list[_Profile]) -> ClockPlan | None:
     times = [i for i, p in enumerate(profiles) if p.time > 0.5 and p.filled > 0.5]
     if dates and times:
         return ClockPlan(kind="date+time", columns=(dates[0], times[0]))
+    return None
+
+
+def _date_and_seconds(profiles: list[_Profile], head: Head) -> ClockPlan | None:
+    """A column of dates, and beside it the seconds (minutes, hours) since midnight, by their label and their range."""
+    dates = [i for i, p in enumerate(profiles) if p.date > 0.5 and p.filled > 0.5]
+    for i, p in enumerate(profiles) if dates and head.named else ():
+        unit_s = _elapsed_unit(head.labels[i]) if i not in dates and p.number > 0.9 else None
+        if unit_s is not None and min(p.numbers) >= 0 and max(p.numbers) * unit_s < 86_400:
+            return ClockPlan(kind="date+seconds", columns=(dates[0], i), unit_s=unit_s)
     return None
 
 
@@ -278,14 +326,19 @@ def _elapsed_unit(label: str) -> float | None:
     parts = [w for w in re.split(r"[\s_()\[\],./:]+", lowered) if w]
     unit = next((SECONDS_IN[w] for w in reversed(parts) if w in SECONDS_IN), None)
     rest = [w for w in parts if w not in SECONDS_IN]
-    timely = any(TIME_WORDS.fullmatch(w) or w in ("t", "since", "start", "run") for w in rest)
+    timely = any(TIME_WORDS.fullmatch(w) or w in ("t", "since", "start", "run", "midnight") for w in rest)
+    timely = timely or " ".join(rest) in ("of day", "of the day")
     if timely or (unit is not None and not rest):
         return unit or 1.0
     return None
 
 
-def _time_of_day(profiles: list[_Profile]) -> ClockPlan | None:
+def _time_of_day(dialect: Dialect, profiles: list[_Profile]) -> ClockPlan | None:
     times = [i for i, p in enumerate(profiles) if p.time > 0.5 and p.filled > 0.5]
+    for i, cell in enumerate(dialect.first_row if times else ()):
+        shape = kind_of(cell).shape if cell and i not in times else None
+        if shape is not None and shape.date and profiles[i].date in (0, 1) and profiles[i].number < 1:
+            return ClockPlan(kind="date+time", columns=(i, times[0]), held=True)
     return ClockPlan(kind="time-of-day", columns=(times[0],)) if times else None
 
 
@@ -324,6 +377,14 @@ def _counts_evenly(numbers: tuple[float, ...]) -> bool:
 
 def _refuse(dialect: Dialect, profiles: list[_Profile], name: str) -> ClockPlan:
     line = dialect.first_line
+    six = [c for c in dialect.sample[0] if re.fullmatch(r"[0-9]{6}", c)]
+    if len(six) > 1:
+        raise LogFileError(
+            f'the date and the time seem to be written as six digits each ("{six[0]}", "{six[1]}"), and nothing tells day, month and year apart',
+            file=name,
+            line=line,
+            remedy="export the log with dates such as 2026-05-04 and times such as 09:05:00",
+        )
     if any(p.date > 0.5 for p in profiles):
         raise LogFileError(
             "there is a column of dates but none of times of day",

@@ -75,9 +75,9 @@ def order_of(stamps: Stamps, around: Surroundings, clock: np.ndarray) -> tuple[s
         left = [o for o in orders if o == proven or o in open_ones]
     if fewest:  # the caller refuses the date; the order that fits most rows makes the clearest message
         return left[0], ()
-    told = _order_told(around)
-    if told in left:
-        return told, ()
+    stated = _order_stated(around)
+    if stated in left:
+        return stated, ()
     if len(left) > 1:
         uneven = {o: _unevenness(checked[o][0], stamps, clock) for o in left}
         best = min(uneven.values())
@@ -114,7 +114,7 @@ def _proves_nothing(days: np.ndarray, elsewhere_bad: np.ndarray, stamps: Stamps)
     return bool((apart > 1).all())
 
 
-def _order_told(around: Surroundings) -> str:
+def _order_stated(around: Surroundings) -> str:
     """What a date pattern in the head or over the column says."""
     for text in (around.head.facts.get("order", ""), around.labels):
         pattern = re.search(

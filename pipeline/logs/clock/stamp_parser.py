@@ -76,6 +76,23 @@ class Stamps:
             possible=self.possible[rows],
         )
 
+    def held(self) -> Stamps:
+        """The same with the date of a row without one that of the row above; rows above the first date have none."""
+        rows = np.flatnonzero(self.ok)
+        if len(rows) == 0:
+            return self
+        dated = self.only(rows)
+        starts = np.maximum.accumulate(rows[dated.day_starts])
+        starts[0] = 0
+        return replace(
+            dated,
+            day_starts=starts,
+            clock_ns=np.broadcast_to(np.int64(0), len(self.ok)),
+            offset_s=np.broadcast_to(NO_ZONE, len(self.ok)),
+            ok=np.arange(len(self.ok)) >= rows[0],
+            possible=self.possible,
+        )
+
     def text_of(self, row: int) -> str:
         """The cell of a row as it stood; of one whose own was not kept that of the first row of its date."""
         kept = max((r for r in self.cells if r <= row), default=None)
@@ -302,7 +319,7 @@ _DAYS_IN = np.array([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31], np.int3
 
 
 def days_since_1970(year: np.ndarray, month: np.ndarray, day: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(int64 days since 1970-01-01, bool: is there such a day) of the Gregorian calendar."""
+    """(int64 days since 1970-01-01, bool: is there such a day) of the Gregorian calendar; `year`, `month`, `day`: int (n,)."""
     there = (month >= 1) & (month <= 12) & (day >= 1) & (year >= 1900) & (year <= 2200)
     m = np.where(there, month, 1)
     y = np.where(there, year, 1970).astype(np.int64)

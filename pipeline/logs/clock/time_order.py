@@ -118,7 +118,7 @@ def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
 
 
 def newest_first(time_ns: np.ndarray) -> bool:
-    """Most steps lead back in time, and so does the whole."""
+    """Whether most steps of `time_ns` (n,) lead back in time, and so does the whole."""
     if len(time_ns) < 3 or time_ns[0] <= time_ns[-1]:
         return False
     steps = np.diff(time_ns)
@@ -151,7 +151,7 @@ def _well_dated(time_ns: np.ndarray) -> np.ndarray | None:
 
 
 def usual_interval_s(time_ns: np.ndarray) -> float:
-    """The interval that the logger was set to [s]: the median step, of up to some thousand steps spread over the log."""
+    """The interval that the logger was set to [s]: the median step of `time_ns` (n,), of up to some thousand steps spread over the log."""
     if len(time_ns) < 2:
         return float("nan")
     at = np.arange(0, len(time_ns) - 1, max(1, (len(time_ns) - 1) // 4000))

@@ -118,6 +118,7 @@ def _day(ns: int) -> str:
 
 
 def offset_at(zone: ZoneInfo, local_ns: int) -> int:
+    """The offset of `zone` from UTC [ns] at the local time `local_ns` [ns]."""
     moment = datetime(1970, 1, 1) + timedelta(microseconds=local_ns // 1000)
     return int(moment.replace(tzinfo=zone).utcoffset().total_seconds()) * SECOND_NS
 

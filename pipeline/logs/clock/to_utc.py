@@ -27,12 +27,16 @@ from pipeline.logs.vocabulary.stamp_patterns import shape_of
 
 _SPREADSHEET_EPOCH_NS = -25569 * DAY_NS  # day 0 of the 1900 system, as it counts from March 1900 on
 _START_WORDS = re.compile(
-    r"(start|begin|first (reading|sample|record)|launch|inicio|comienzo|d[ée]but|date|time|datum|zeit|uhrzeit|fecha|hora|heure)"
+    r"(start|begin|first (reading|sample|record)|inicio|comienzo|d[ée]but|date|time|datum|zeit|uhrzeit|fecha|hora|heure)"
     r"(?!.*(interval|rate|period|zone|step|delay|duration))",
     re.IGNORECASE,
 )
+_ELAPSED = re.compile(
+    r"\b(elapsed|since|run ?time|transcurrido|verstrichen|laufzeit|[ée]coul[ée]e?)\b", re.IGNORECASE
+)
+HOUR_NS = 3600 * SECOND_NS
 OWN_CLOCK = "the logger's own clock"
-"""The zone of times of which neither the file nor unit.toml says where they are told."""
+"""The zone of times of which neither the file nor unit.toml says where they were logged."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,7 +61,7 @@ def read_moments(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
             return Moments(utc_ns=grid.stamps_ns, rows=None, about=about, notes=(), resolution_ns=SECOND_NS)
         utc, notes, zone = _local_to_utc(grid.stamps_ns, around)
         return Moments(utc_ns=utc, rows=None, about=about | zone, notes=notes, resolution_ns=SECOND_NS)
-    if plan.kind in ("stamp", "date+time", "time-of-day"):
+    if plan.kind in ("stamp", "date+time", "date+seconds", "time-of-day"):
         return _from_text(grid, plan, around)
     if plan.kind == "digits":
         return _from_digits(grid, plan, around)
@@ -197,19 +201,24 @@ def _start_text(facts: Mapping[str, str]) -> str:
     shape = shape_of(text)
     if shape is not None and shape.date and shape.hour is not None:
         return text
-    told = [(v, shape_of(v)) for k, v in facts.items() if _START_WORDS.match(k)]
-    day = next((v for v, s in told if s is not None and s.date and s.hour is None), "")
-    clock = next((v for v, s in told if s is not None and not s.date), "")
+    stated = [(v, shape_of(v)) for k, v in facts.items() if _START_WORDS.match(k)]
+    day = next((v for v, s in stated if s is not None and s.date and s.hour is None), "")
+    clock = next((v for v, s in stated if s is not None and not s.date), "")
     return f"{day} {clock}".strip() if day else text
 
 
 def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
-    texts = [grid.text.pop(i) for i in plan.columns]
+    columns = plan.columns[:1] if plan.kind == "date+seconds" else plan.columns
+    texts = [grid.text.pop(i) for i in columns]
     if plan.dotted:
         texts[-1] = [
             replace(b, data=np.where(b.data == ord("."), np.uint8(ord(":")), b.data)) for b in texts[-1]
         ]
-    stamps = [_parsed(texts.pop(0), around) for _ in plan.columns]
+    stamps = [_parsed(texts.pop(0), around) for _ in columns]
+    if plan.held:
+        stamps[0] = stamps[0].held()
+    if plan.kind == "date+seconds":
+        stamps.append(_since_midnight(stamps[0], grid.numbers[plan.columns[1]].values * plan.unit_s))
     ok = np.logical_and.reduce([s.ok for s in stamps])
     dated = stamps[0]
     timed = stamps[-1]
@@ -229,7 +238,7 @@ def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
     order, notes = order_of(dated, around, clock)
     days, there = days_of_stretches(dated, order)
     possible = dated.possible & timed.possible
-    if plan.kind == "date+time":
+    if plan.kind != "stamp":
         possible &= clock <= DAY_NS
     if not (there.all() and possible.all()):
         good = possible & _spread(there, dated)
@@ -256,6 +265,12 @@ def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
     )
 
 
+def _since_midnight(dated: Stamps, seconds: np.ndarray) -> Stamps:
+    ok = np.isfinite(seconds)
+    clock = np.round(np.where(ok, seconds, 0.0) * 1e3).astype(np.int64) * 10**6
+    return replace(dated, clock_ns=clock, ok=ok, possible=clock >= 0, resolution_ns=SECOND_NS)
+
+
 def _parsed(cells: list[CellBlock] | StampColumn, around: Surroundings) -> Stamps:
     try:
         return cells.stamps() if isinstance(cells, StampColumn) else parse(cells)
@@ -268,23 +283,30 @@ def _parsed(cells: list[CellBlock] | StampColumn, around: Surroundings) -> Stamp
 
 
 def _from_time_of_day(stamps: Stamps, rows: np.ndarray | None, around: Surroundings) -> Moments:
-    """Times without a date: the head's date, and a day more each time the clock passes midnight. "100:00:05" is elapsed."""
+    """Times without a date: the head's date, and a day more each time the clock passes midnight. "100:00:05" is elapsed, and so is what its
+    label calls so, or what begins at zero though the head says another time of day."""
     clock = stamps.clock_ns
     start, zone, notes = _start_or_day_one(around)
     if not stamps.possible.all():
         raise _impossible("a time of day", around, None)
-    if clock[0] < 2 * 3600 * SECOND_NS and clock.max() > DAY_NS:
+    past = np.concatenate([[0], np.cumsum(np.diff(clock) < -DAY_NS // 2)])
+    tz = _zone_of(around)
+    offset = tz if isinstance(tz, int) else time_zones.offset_at(tz, start)
+    midnight = (start + offset) // DAY_NS * DAY_NS
+    begun = start + offset - midnight
+    from_zero = clock[0] < 60 * SECOND_NS and HOUR_NS < begun < DAY_NS - HOUR_NS
+    if (
+        (clock[0] < 2 * HOUR_NS and clock.max() > DAY_NS)
+        or from_zero
+        or _ELAPSED.search(around.labels) is not None
+    ):
         return Moments(
-            utc_ns=start + clock,
+            utc_ns=start + past * DAY_NS + clock,
             rows=rows,
             about={"clock": "elapsed"} | zone,
             notes=notes,
             resolution_ns=stamps.resolution_ns,
         )
-    past = np.concatenate([[0], np.cumsum(np.diff(clock) < -DAY_NS // 2)])
-    tz = _zone_of(around)
-    offset = tz if isinstance(tz, int) else time_zones.offset_at(tz, start)
-    midnight = (start + offset) // DAY_NS * DAY_NS
     local = midnight + past * DAY_NS + clock
     utc, more, zone_about = _local_to_utc(local, around)
     return Moments(
@@ -299,10 +321,10 @@ def _from_time_of_day(stamps: Stamps, rows: np.ndarray | None, around: Surroundi
 def _zoned(
     local: np.ndarray, offset_s: np.ndarray, around: Surroundings
 ) -> tuple[np.ndarray, tuple[Text, ...], dict[str, str]]:
-    told = offset_s != NO_ZONE
-    if told.all():
+    stated = offset_s != NO_ZONE
+    if stated.all():
         return local - offset_s.astype(np.int64) * SECOND_NS, (), {"zone": "in every row"}
-    if told.any():
+    if stated.any():
         raise LogFileError(
             "some rows say their UTC offset and some don't", file=around.name, remedy="export the log again"
         )

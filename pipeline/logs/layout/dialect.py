@@ -203,12 +203,12 @@ def _clocks(rows: tuple[tuple[str, ...], ...]) -> frozenset[int]:
 
 
 def _words(rows: tuple[tuple[str, ...], ...]) -> frozenset[int]:
-    told: Counter[int] = Counter()
+    named: Counter[int] = Counter()
     for row in rows:
-        told.update(
+        named.update(
             i for i, cell in enumerate(row) if cell and not (kind_of(cell).reads or kind_of(cell).word)
         )
-    return frozenset(i for i, count in told.items() if count > 0.5 * len(rows))
+    return frozenset(i for i, count in named.items() if count > 0.5 * len(rows))
 
 
 def _tail(
@@ -277,7 +277,18 @@ def _too_wide(text: bytes, name: str) -> LogFileError:
 _NAMED = re.compile(r"(?<![\w.:])[^\W\d]\w{0,30} ?[=:] ?[+-]?\d[\d.,]{0,15}(?![\d:])")
 
 
-def refuse_named_readings(lines: Sequence[str], name: str) -> None:
+def no_readings(dialect: Dialect, name: str) -> LogFileError:
+    """What is said of a log with times and no column of readings. Raises LogFileError where the readings carry their names."""
+    _refuse_named_readings([dialect.delimiter.join(row) for row in dialect.sample], name)
+    return LogFileError(
+        "there are times but no column of readings",
+        file=name,
+        line=dialect.first_line,
+        remedy="export the log with its readings",
+    )
+
+
+def _refuse_named_readings(lines: Sequence[str], name: str) -> None:
     """Raises LogFileError where most lines name each reading ("temp=4.0") in place of a label over its column."""
     found = [m for line in lines if (m := _NAMED.search(line[:400]))]
     if len(found) > 0.5 * len(lines):
@@ -298,7 +309,7 @@ def _no_rows(text: bytes, name: str) -> LogFileError:
             remedy="export the log as CSV: a time and at least one reading a row, with a label over each column",
         )
     lines = [line for line in text[:HEAD_BYTES].decode("utf-8", "replace").splitlines() if line.strip()]
-    refuse_named_readings(lines[:SAMPLE_ROWS], name)
+    _refuse_named_readings(lines[:SAMPLE_ROWS], name)
     wide = [line for line in lines if any(line.count(d) >= 1 for d in DELIMITERS)]
     if len(wide) == len(lines) and 0 < len(lines) <= 3:
         return LogFileError(

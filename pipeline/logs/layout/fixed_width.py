@@ -21,7 +21,7 @@ def sniff_spaced(content: Content) -> tuple[Content, Dialect] | None:
     """
     found = []
     head = content.text[:_HEAD].rpartition(b"\n")[0]
-    for turned in (partial(_tabs, rb" +"), _stamps_joined, partial(_tabs, rb" {2,}")):
+    for turned in (partial(_tabs, rb" +"), _stamps_joined, _halves_joined, partial(_tabs, rb" {2,}")):
         try:
             sniff(
                 turned(head), content.name, quotes=content.quotes
@@ -44,9 +44,12 @@ def sniff_spaced(content: Content) -> tuple[Content, Dialect] | None:
 
 def _stamps_joined(text: bytes) -> bytes:
     """A date and its time, a time and its AM or PM are one cell."""
-    joined = re.sub(rb"(\d)[ ]+(?=\d{1,2}:\d\d)", rb"\1T", text)
-    joined = re.sub(rb"(:\d\d) +(?=[AaPp]\.?[Mm]\b)", rb"\1", joined)
-    return _tabs(rb" +", joined)
+    return _halves_joined(re.sub(rb"(\d)[ ]+(?=\d{1,2}:\d\d)", rb"\1T", text))
+
+
+def _halves_joined(text: bytes) -> bytes:
+    """A time and its AM or PM are one cell."""
+    return _tabs(rb" +", re.sub(rb"(:\d\d) +(?=[AaPp]\.?[Mm]\b)", rb"\1", text))
 
 
 def _tabs(blanks: bytes, text: bytes) -> bytes:

@@ -38,7 +38,7 @@ def split_row(line: str, delimiter: str) -> list[str]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Head:
+class HeadRows:
     preamble: tuple[str, ...]
     header: tuple[tuple[str, ...], ...]
     units_row: tuple[str, ...]
@@ -79,7 +79,8 @@ def is_row(cells: list[str], layout: Layout) -> bool:
     )
 
 
-def head_of(text: bytes, layout: Layout) -> Head | None:
+def head_of(text: bytes, layout: Layout) -> HeadRows | None:
+    """What stands over the rows of `text` (bytes of the log's beginning); None where no line is a row of `layout`."""
     delimiter, fields = layout.delimiter, layout.fields
     lines: list[tuple[int, str, list[str]]] = []  # (byte, line, cells)
     at = number = 0
@@ -129,7 +130,7 @@ def head_of(text: bytes, layout: Layout) -> Head | None:
         header_line = line.encode()
         if fields >= 3 and filled and not sampled and _is_upper_header(filled[-1][2], fields):
             header.insert(0, tuple(filled.pop()[2]))
-    return Head(
+    return HeadRows(
         preamble=(*(line for _at, line, _cells in filled), *remarks),
         header=tuple(header),
         units_row=units_row,
@@ -145,7 +146,7 @@ def _is_remark(line: str, delimiter: str) -> bool:
     return line.lstrip().startswith(("#", "//")) and delimiter not in line
 
 
-def with_first_label(head: Head, rows: tuple[tuple[str, ...], ...]) -> Head:
+def with_first_label(head: HeadRows, rows: tuple[tuple[str, ...], ...]) -> HeadRows:
     """A label less than there are columns, and the first column counts, or holds the times: it has none."""
     fields = len(rows[0])
     if not head.header or len(head.header[-1]) != fields - 1 or len(rows) < 3:

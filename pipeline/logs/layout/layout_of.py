@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+from functools import reduce
+from operator import xor
+
 from pipeline.errors import LogFileError
+from pipeline.language.text import Text
 from pipeline.logs.layout.day_columns import one_row_a_reading
 from pipeline.logs.layout.dialect import Dialect, sniff
 from pipeline.logs.layout.fixed_width import sniff_spaced
@@ -15,6 +21,7 @@ from pipeline.logs.vocabulary.stamp_patterns import TIME_WORDS
 def layout_of(content: Content) -> tuple[Content, Dialect]:
     """(the text, its layout); the text is changed where blanks stood between its columns, rows grew a cell, or columns are days. Raises
     LogFileError."""
+    content = _without_check_sums(content)
     try:
         dialect = sniff(content.text, content.name, quotes=content.quotes)
     except LogFileError:
@@ -24,6 +31,24 @@ def layout_of(content: Content) -> tuple[Content, Dialect]:
     content, dialect = one_row_a_reading(*of_one_width(content, dialect))
     _refuse_wrong_width(dialect, content.name)
     return content, dialect
+
+
+_SENTENCE = re.compile(rb"\$([^$*\r\n]*)\*([0-9A-Fa-f]{2})\r?")
+
+
+def _without_check_sums(content: Content) -> Content:
+    """Rows such as "$…*5A" without what frames them: the two digits are the exclusive or of all bytes between the signs (common practice, no
+    source). Those that do not add up are left out, and that is said."""
+    if not (content.text[:1] == b"$" and _SENTENCE.fullmatch(content.text[:4096].split(b"\n")[0])):
+        return content
+    found = [_SENTENCE.fullmatch(line) for line in content.text[:].split(b"\n")]
+    good = [m[1] for m in found if m and reduce(xor, m[1], 0) == int(m[2], 16)]
+    note = Text(
+        key="logs.note.check_sums",
+        english="each row ends in a check sum; {count} rows that do not agree with theirs were left out",
+        values={"count": len(found) - len(good) - (found[-1] is None)},
+    )
+    return replace(content, text=b"\n".join((*good, b"")), notes=(*content.notes, note))
 
 
 def _refuse_wrong_width(dialect: Dialect, name: str) -> None:

@@ -21,14 +21,14 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
             "|takt"
         ),
         "zone": "time zone|timezone|utc offset|gmt offset|zona horaria|fuseau|zeitzone",
-        "start": "start|started|start time|first reading|begin|launched|launch|inicio|comienzo|début|debut|beginn|startzeit|first sample|date|fecha|datum",
+        "start": "start|started|start time|first reading|begin|inicio|comienzo|début|debut|beginn|startzeit|first sample|date|fecha|datum",
         "order": "date format|date order|formato de fecha|format de date|datumsformat",
         "unit": "temperature unit|temp unit|temperature units|unit|units|unidad|unidades|unité|einheit",
     }.items()
 }
 
 _STARTED = re.compile(
-    r"(?:^|\W)(?:start|begin|launch|inici|comienz|début|debut|beginn)\w*\W+(?:on |at |am |le |el |il |em )?(.{6,40})$",
+    r"(?:^|\W)\w{0,20}(?:start|beg[aiu]n|inici|comienz|début|debut|beginn)\w*\W+(?:on |at |am |le |el |il |em )?(.{6,40})$",
     re.IGNORECASE,
 )
 _MOST_LINES, _LONGEST_LINE = 500, 4000
@@ -47,6 +47,7 @@ class Head:
 
 
 def read_head(dialect: Dialect) -> Head:
+    """The labels and units over the columns, and what the preamble says."""
     facts = _facts(dialect)
     labels = _labels(dialect)
     units: list[str | None] = []
@@ -98,7 +99,7 @@ def _labels(dialect: Dialect) -> list[str]:
             if part and part not in parts:
                 parts.append(part)
         labels.append(" ".join(parts) or f"column {i + 1}")
-    return _told_apart(labels)
+    return _distinct_labels(labels)
 
 
 _COMMENT = re.compile(r"^(#|//)\s+(?=\S)")
@@ -113,7 +114,7 @@ def _filled_forward(row: tuple[str, ...]) -> list[str]:
     return filled
 
 
-def _told_apart(labels: list[str]) -> list[str]:
+def _distinct_labels(labels: list[str]) -> list[str]:
     """Two columns of one name: the second gets its number."""
     seen: dict[str, int] = {}
     result = []
@@ -125,15 +126,17 @@ def _told_apart(labels: list[str]) -> list[str]:
 
 def _facts(dialect: Dialect) -> dict[str, str]:
     facts: dict[str, str] = {}
+    begun = ""
     for line in dialect.preamble[:_MOST_LINES]:
         if len(line) > _LONGEST_LINE:
             continue
         key, value = _key_and_value(line.lstrip("#;/%* \t"), dialect.delimiter)
-        told = _STARTED.search(line)
-        day = (told[1] if told else line.lstrip("#;/%* \t")).strip()
+        started = _STARTED.search(line)
+        day = (started[1] if started else line.lstrip("#;/%* \t")).strip()
         if _is_dated(day) and not _is_dated(value):
             facts.setdefault("start", day)
             continue
+        begun = begun or (day if started and _is_dated(day) else "")
         if not key or not value:
             continue
         facts.setdefault(key, value)
@@ -147,6 +150,8 @@ def _facts(dialect: Dialect) -> dict[str, str]:
                 and any(w in lowered for w in words if len(w) > 4)
             ):
                 facts[name] = value
+    if begun:
+        facts.setdefault("start", begun)
     return facts
 
 

@@ -22,7 +22,7 @@ class CellBlock:
 
 
 def steps_between(time_ns: np.ndarray) -> tuple[int, int]:
-    """(shortest, longest) step, a stretch at a time that stays in the processor's cache; (1, 1) where there is none."""
+    """(shortest, longest) step [ns] of `time_ns` (n,), a stretch at a time that stays in the processor's cache; (1, 1) where there is none."""
     if len(time_ns) < 2:
         return 1, 1
     shortest, longest = [], []

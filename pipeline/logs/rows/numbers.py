@@ -23,6 +23,7 @@ class Numbers:
     unit: str | None = None  # where the cells carry it
 
     def only(self, rows: np.ndarray) -> Numbers:
+        """The same numbers of the rows `rows` (m,) alone: their indices, rising."""
         words = {word: np.flatnonzero(np.isin(rows, at)) for word, at in self.words.items()}
         return Numbers(
             values=self.values[rows], words={w: a for w, a in words.items() if len(a)}, unit=self.unit
@@ -30,6 +31,7 @@ class Numbers:
 
 
 def joined(column: pa.ChunkedArray, dtype: type) -> np.ndarray:
+    """The numbers of pieces that follow each other."""
     parts = [np.frombuffer(c.buffers()[1], dtype)[c.offset :][: len(c)] for c in column.chunks if len(c)]
     return parts[0] if len(parts) == 1 else np.concatenate(parts) if parts else np.empty(0, dtype)
 
@@ -77,7 +79,7 @@ def cells_of(column: pa.ChunkedArray) -> list[CellBlock]:
 
 
 def with_words(values: np.ndarray, cells: list[CellBlock]) -> Numbers:
-    """The same numbers, with the cells that hold an error word told apart from the blank ones."""
+    """The same numbers, now `values` (n,), with the cells that hold an error word told apart from the blank ones."""
     return Numbers(values=values, words=texts_of(cells, np.isnan(values)))
 
 

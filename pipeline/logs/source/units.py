@@ -61,6 +61,7 @@ def is_log_name(name: str) -> bool:
 
 
 def names_a_note(name: str) -> bool:
+    """Whether a text file's name is that of a person's note (README.txt)."""
     path = Path(name)
     return path.suffix.lower() in (".txt", ".log") and _NOTE_NAMES.match(path.name) is not None
 

@@ -54,7 +54,7 @@ _WHY: Mapping[str, Text] = {
 
 
 def doubts_on_samples(trace: Trace, masks: Mapping[str, np.ndarray], words: Mapping[str, int]) -> list[Doubt]:
-    """One doubt a stretch of readings that the sample checks object to; a few stray samples make none."""
+    """`masks`: check -> bool (n,). One doubt a stretch of readings that the sample checks object to; a few stray samples make none."""
     found: list[Doubt] = []
     n = len(trace.values)
     if (silent := _silences(trace)) is not None:
@@ -123,6 +123,7 @@ def _silences(trace: Trace) -> np.ndarray | None:
 def doubts_on_stretches(
     stretches: Sequence[Stretch], traces: Mapping[int, Trace], overview: Overview
 ) -> list[Doubt]:
+    """One doubt a stretch. traces: by the key of a stretch."""
     code = {"loose": "probe-loose", "flat": "probe-fault", "dead": "clamp-dead"}
     found = []
     for stretch in stretches:
@@ -147,7 +148,7 @@ def doubts_on_stretches(
 
 
 def gaps(name: str, time_ns: np.ndarray, interval_s: float, limits: Mapping[str, float]) -> list[Doubt]:
-    """Holes in one logger's log."""
+    """Holes in one logger's log: its times `time_ns` (n,), written every `interval_s` [s]."""
     if len(time_ns) < 3 or not interval_s > 0:
         return []
     least_s = max(limits["gap_min"] * 60.0, limits["gap_intervals"] * interval_s)

@@ -1,4 +1,4 @@
-"""Which readings of which channel can't be believed, and why.
+"""Which readings of which channel is not to be trusted, and why.
 
 Each check gives one mask over the channel's samples, True where it objects; all of them are kept, so that the page can
 say which check dropped a reading. Checks on single samples are here; `detached` holds those that ask whether a channel
@@ -102,8 +102,8 @@ _STRETCH = 1 << 15
 
 
 def extremes(values: np.ndarray) -> tuple[float, float, float]:
-    """(lowest, highest, largest step between samples), a stretch at a time that stays in the processor's cache: nearly
-    every channel is told to be in order by these three. All NaN where a reading is missing."""
+    """(lowest, highest, largest step between samples) of `values` (n,), a stretch at a time that stays in the processor's cache: nearly
+    by these three every channel is found to be in order. All NaN where a reading is missing."""
     lows, highs, largest = [], [], 0.0
     spare = np.empty(_STRETCH)
     for a in range(0, len(values), _STRETCH):
@@ -228,7 +228,7 @@ def saturated(trace: Trace) -> np.ndarray | None:
 
 
 def resolution_of(values: np.ndarray) -> float:
-    """The smallest step between readings; 0.0 where it can't be told. From some thousand samples of the whole log: a machine
+    """The smallest step between readings `values` (n,); 0.0 where it is unknown. From some thousand samples of the whole log: a machine
     that stands shows one value for days."""
     sample = values[:: max(1, len(values) // 6000)]
     steps = np.diff(np.sort(sample[~np.isnan(sample)]))
@@ -239,7 +239,7 @@ def resolution_of(values: np.ndarray) -> float:
 
 
 def spans_of(mask: np.ndarray, time_ns: np.ndarray, *, join_s: float) -> list[tuple[int, int, int]]:
-    """(first, last, samples) of each stretch of True, stretches closer than `join_s` joined."""
+    """(first, last, samples) of each stretch of True in `mask` (n,) at `time_ns` (n,), stretches closer than `join_s` joined."""
     at = np.flatnonzero(mask)
     if not len(at):
         return []

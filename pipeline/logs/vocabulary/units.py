@@ -92,12 +92,22 @@ def unit_of_word(word: str) -> str | None:
     return _WORDS.get(re.sub(r"(?<=[°º˚]) ", "", plain.lower()))
 
 
+_SCALED = re.compile(r"[\[(]\s*(?:[x×*]\s*)?(0[.,]0{0,3}1|1/10{1,4})\s*[x×*·]?\s*(?=[^\W\d]|[°º˚])")
+
+
+def scale_of_header(header: str) -> float:
+    """What a column of whole numbers counts in: 0.1 of "Evap [0.1 °C]"; 1.0 where the header says nothing of the sort."""
+    match = _SCALED.search(header)
+    return 1.0 if match is None else 1.0 / float("1" + "0" * match[1].count("0"))
+
+
 def unit_of_header(header: str, beside: Sequence[str] = ()) -> str | None:
     """The unit that a header carries, in brackets or at its end, or None.
 
     "Suction (°F)", "suction [degF]", "Suction °F", "suction, F", "suction_f" are all °F. beside: the headers of the other
     columns; where one of them ends in a letter that is no unit ("Evap line B"), the same words with another one carry none.
     """
+    header = _SCALED.sub("(", header)
     for inside in reversed(_BRACKETED.findall(header)):
         unit = unit_of_word(inside)
         if unit is None and "," in inside:
@@ -166,14 +176,14 @@ def to_house(values: np.ndarray, unit: str) -> tuple[np.ndarray, str]:
 
 
 def celsius_from_beta(ohm: np.ndarray, *, r25_ohm: float, beta_k: float) -> np.ndarray:
-    """Temperature [°C] of an NTC thermistor by the beta model, 1/T = 1/298.15 K + ln(R/R25)/beta. NaN where R ≤ 0."""
+    """Temperature (n,) [°C] at `ohm` (n,) of an NTC thermistor by the beta model, 1/T = 1/298.15 K + ln(R/R25)/beta. NaN where R ≤ 0."""
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(ohm > 0, ohm, np.nan) / r25_ohm
         return 1.0 / (1.0 / (ZERO_C_IN_K + 25.0) + np.log(ratio) / beta_k) - ZERO_C_IN_K
 
 
 def celsius_from_steinhart_hart(ohm: np.ndarray, *, a: float, b: float, c: float) -> np.ndarray:
-    """Temperature [°C] of an NTC thermistor, 1/T = a + b ln R + c (ln R)³ (Steinhart & Hart 1968). NaN where R ≤ 0."""
+    """Temperature (n,) [°C] at `ohm` (n,) of an NTC thermistor, 1/T = a + b ln R + c (ln R)³ (Steinhart & Hart 1968). NaN where R ≤ 0."""
     with np.errstate(divide="ignore", invalid="ignore"):
         log = np.log(np.where(ohm > 0, ohm, np.nan))
         return 1.0 / (a + b * log + c * log**3) - ZERO_C_IN_K

@@ -90,7 +90,7 @@ class Detail:
 
 
 def runs_of(time_ns: np.ndarray, usual_ns: int, apart_ns: int = MS) -> np.ndarray:
-    """Where a run of steps of `usual_ns` (to less than `apart_ns`) begins: indices, 0 the first."""
+    """Where in `time_ns` (n,) a run of steps of `usual_ns` (to less than `apart_ns`) begins: indices, 0 the first."""
     if not len(time_ns):
         return np.arange(0)
     off = np.diff(time_ns) - usual_ns

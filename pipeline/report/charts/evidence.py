@@ -13,8 +13,8 @@ from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Finding
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.charts import svg
-from pipeline.report.charts.axes import levels, minutes
 from pipeline.report.charts.overlay import EDGES, Overlay, cold_trace
+from pipeline.report.charts.svg import levels, minutes
 from pipeline.report.clock import Offsets
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import thinned, trusted_readings

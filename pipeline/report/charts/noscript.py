@@ -11,8 +11,8 @@ from markupsafe import Markup
 from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.logs.timeline import Timeline
 from pipeline.report.charts import svg
-from pipeline.report.charts.axes import levels, midnights, minutes
 from pipeline.report.charts.overlay import Overlay, cold_trace
+from pipeline.report.charts.svg import levels, midnights, minutes
 from pipeline.report.clock import Offsets
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import level, trusted_readings

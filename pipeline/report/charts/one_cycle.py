@@ -10,7 +10,7 @@ from markupsafe import Markup
 from pipeline.cycles.record import CycleRecord
 from pipeline.logs.timeline import Timeline
 from pipeline.report.charts import svg
-from pipeline.report.charts.axes import levels, minutes
+from pipeline.report.charts.svg import levels, minutes
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import thinned, trusted_readings
 from pipeline.report.wording import Reader

@@ -131,7 +131,7 @@ def _curves(time_ns, values, begin, length_min, minute, interval_s) -> np.ndarra
 
 
 def percentiles(curves: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """BAND_PCT down each column, over what is not NaN (linear between ranks, as numpy.percentile does by default)."""
+    """BAND_PCT down each column of `curves` (cycles, points), over what is not NaN (linear between ranks, as numpy.percentile does by default)."""
     blank = np.full(curves.shape[1], np.nan)
     if len(curves) < LEAST_IN_BAND:
         return blank, blank, blank

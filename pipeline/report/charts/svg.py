@@ -1,4 +1,4 @@
-"""Small pictures as inline SVG: drawn here, no script needed, coloured by the page's style sheet.
+"""Small pictures as inline SVG, and their scales: drawn here, no script needed, coloured by the page's style sheet.
 
 Text in them goes through `escape`; numbers are rounded, so that a picture weighs a few kB.
 """
@@ -10,6 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from markupsafe import Markup, escape
+
+from pipeline.logs.timeline import Timeline
+from pipeline.report.clock import DAY_NS, Offsets, local_day
+from pipeline.report.wording import Reader
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,9 +28,11 @@ class Plane:
     y: tuple[float, float]
 
     def px(self, x) -> np.ndarray:
+        """Places on the picture [px] of `x`."""
         return self.left + (np.asarray(x, float) - self.x[0]) / ((self.x[1] - self.x[0]) or 1) * self.width
 
     def py(self, y) -> np.ndarray:
+        """Places on the picture [px] of `y`."""
         return (
             self.top
             + self.height
@@ -40,14 +46,14 @@ class Plane:
 
 
 def polyline(plane: Plane, x: np.ndarray, y: np.ndarray, css: str) -> Markup:
-    """A line through the points, broken where y is NaN."""
+    """A line through the points `x`, `y` (n,), broken where y is NaN."""
     px, py = plane.px(x), plane.py(y)
     path = "".join("M" + _points(px[a:b], py[a:b]) for a, b in _runs(np.isfinite(py)))
     return Markup('<path class="{}" d="{}"/>').format(css, path) if path else Markup("")
 
 
 def ribbon(plane: Plane, x: np.ndarray, low: np.ndarray, high: np.ndarray, css: str) -> Markup:
-    """The area between two lines, one piece a run without NaN."""
+    """The area between the lines `low` and `high` (n,) over `x` (n,), one piece a run without NaN."""
     path = []
     for a, b in _runs(np.isfinite(low) & np.isfinite(high)):
         px, up, down = plane.px(x[a:b]), plane.py(high[a:b]), plane.py(low[a:b])
@@ -67,12 +73,14 @@ def _points(px: np.ndarray, py: np.ndarray) -> str:
 
 
 def rect(x: float, y: float, width: float, height: float, css: str) -> Markup:
+    """A rectangle [px] of the style `css`."""
     return Markup(
         f'<rect class="{escape(css)}" x="{x:.1f}" y="{y:.1f}" width="{max(width, 0.4):.1f}" height="{height:.1f}"/>'
     )
 
 
 def line(x1: float, y1: float, x2: float, y2: float, css: str) -> Markup:
+    """A straight line [px] of the style `css`."""
     return Markup(f'<path class="{escape(css)}" d="M{x1:.1f} {y1:.1f}L{x2:.1f} {y2:.1f}"/>')
 
 
@@ -103,3 +111,47 @@ def nice_ticks(low: float, high: float, most: int = 5) -> Sequence[float]:
     step = next(m * power for m in (1, 2, 5, 10) if m * power >= raw * 0.999)
     first = np.ceil(low / step - 1e-9) * step
     return [round(float(v), 10) for v in np.arange(first, high + step * 1e-6, step)]
+
+
+def levels(
+    plane: Plane, unit: str, reader: Reader, most: int = 5, *, suffix: str | None = None
+) -> list[Markup]:
+    """A line across and a label at the left for about `most` round levels. unit: of the channel; suffix: of a measure's name, in
+    its place. The labels follow the switch of units."""
+    name = f"tick_{suffix}" if suffix else {"°C": "tick_c", "A": "tick_a", "min": "tick_min"}.get(unit, "")
+    parts = []
+    for tick in nice_ticks(*plane.y, most):
+        y = float(plane.py(tick))
+        shown = tuple(reader.tick(name, tick, units) for units in ("si", "us"))
+        css = "zero" if tick == 0 and name == "tick_c" else "grid"
+        parts.append(line(plane.left, y, plane.left + plane.width, y, css))
+        parts.append(label(plane.left - 6, y + 4, shown[reader.units == "us"], "tick", "end", shown))
+    return parts
+
+
+def minutes(plane: Plane, reader: Reader, key: str, most: int = 8, *, drop: float = 0.0) -> list[Markup]:
+    """Labels under the plane from minute 0 on, and below them what they count: the text `key`. drop: how
+    much lower than right under it [px]."""
+    bottom, right = plane.top + plane.height + drop, plane.left + plane.width
+    parts = [
+        label(float(plane.px(tick)), bottom + 17, reader.number(tick), "tick", "middle")
+        for tick in nice_ticks(0, plane.x[1], most)
+    ]
+    return [*parts, label(right, bottom + 33, reader.t(key), "tick", "end")]
+
+
+def midnights(
+    plane: Plane, timeline: Timeline, offsets: Offsets, reader: Reader, *, below: float = 0.0
+) -> list[Markup]:
+    """Local midnights of a plane over the whole log, as many as there is room for. below: how far under the plane the labels
+    stand [px]."""
+    first, last = (int(t) for t in offsets.local_ns(np.array([timeline.start_ns, timeline.end_ns])))
+    nights = np.arange(-(-first // DAY_NS), last // DAY_NS + 1) * DAY_NS
+    step = max(1, -(-len(nights) // 9))
+    parts = []
+    for at in offsets.utc_ns(nights[::step]):
+        share = (int(at) - timeline.start_ns) / max(timeline.end_ns - timeline.start_ns, 1)
+        parts += plane.uprights([share], "grid")
+        x, y = plane.left + share * plane.width, plane.top + plane.height + below + 17
+        parts.append(label(x, y, reader.day(local_day(int(at), offsets), year=False), "tick", "middle"))
+    return parts

@@ -39,14 +39,14 @@ def trusted_readings(channel: Channel) -> tuple[np.ndarray, np.ndarray]:
 
 
 def level(time_ns: np.ndarray, values: np.ndarray, *, start_ns: int, end_ns: int, width_s: float) -> Level:
-    """`values` in buckets of `width_s` from `start_ns` on, up to and including `end_ns`."""
+    """`values` (n,) at `time_ns` (n,) in buckets of `width_s` from `start_ns` on, up to and including `end_ns`."""
     return level_within(time_ns, values, spans=[(start_ns, end_ns + 1)], width_s=width_s)
 
 
 def level_within(
     time_ns: np.ndarray, values: np.ndarray, *, spans: Sequence[tuple[int, int]], width_s: float
 ) -> Level:
-    """`values` in buckets of `width_s`, those of each of `spans` (in order and apart) after those of the one before."""
+    """`values` (n,) at `time_ns` (n,) in buckets of `width_s`, those of each of `spans` (in order and apart) after those of the one before."""
     width_ns = round(width_s * S)
     edges = [
         np.arange(a, b + width_ns, width_ns, dtype=np.int64)[: -((a - b) // width_ns) + 1] for a, b in spans
@@ -68,7 +68,7 @@ def level_within(
 
 
 def thinned(time_ns: np.ndarray, values: np.ndarray, points: int) -> tuple[np.ndarray, np.ndarray]:
-    """At most `points` of the readings, every peak among them, for a small picture."""
+    """At most `points` of the readings `values` (n,) at `time_ns` (n,), every peak among them, for a small picture."""
     if len(values) <= points:
         return time_ns, values
     from tsdownsample import MinMaxDownsampler

@@ -24,7 +24,7 @@ class Limits:
 
 
 def limits_of(lengths_min: np.ndarray, *, z: float, floor: float, sampling_min: float = 0.0) -> Limits:
-    """Median ± `z` robust standard deviations; NaN where fewer than five lengths [min] are there.
+    """Median ± `z` robust standard deviations of `lengths_min` (n,); NaN where fewer than five lengths [min] are there.
 
     The robust deviation is the median absolute deviation ÷ 0.6745 (NIST/SEMATECH e-Handbook 1.3.5.17), no less than
     `floor` of the centre and than what sampling alone scatters (`sampling_min`, standard deviation [min]).

@@ -19,7 +19,7 @@ _LOST = (
     ("whole_kg", "ice_lost_low_kg_per_day", "ice_lost_high_kg_per_day"),
     ("kwh", "energy_lost_low_kwh_per_day", "energy_lost_high_kwh_per_day"),
 )
-"""What a finding costs a day, at least and at most: see `findings.loss`."""
+"""What a finding costs a day, at least and at most: see `findings.production`."""
 
 
 def waiting_of(record: CycleRecord, judgement: Judgement) -> dict[str, float]:

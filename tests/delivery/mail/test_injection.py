@@ -43,7 +43,9 @@ HEADERS = {
 
 @pytest.mark.parametrize("name", HOSTILE)
 def test_a_hostile_name_changes_nothing_but_the_words(reports, name, monkeypatch):
-    monkeypatch.setattr("pipeline.delivery.mail.making.PICTURES_OF", 0)  # drawing them takes most of the time
+    monkeypatch.setattr(
+        "pipeline.delivery.mail.message.PICTURES_OF", 0
+    )  # drawing them takes most of the time
     summary = json.loads((reports / "bar" / "summary.json").read_text(encoding="utf-8"))
     summary |= {"title": name, "place": name}
     (reports / "bar" / "summary.json").write_text(json.dumps(summary), encoding="utf-8")

@@ -139,7 +139,7 @@ def test_a_client_gets_the_page_in_its_own_language_and_units(kiosk):
 
 
 def test_the_technicians_page_goes_along_when_asked_and_is_the_one_on_disk(reports, monkeypatch):
-    monkeypatch.setattr("pipeline.delivery.mail.making.PICTURES_OF", 0)
+    monkeypatch.setattr("pipeline.delivery.mail.message.PICTURES_OF", 0)
     message = opened(write(reports, units=("kiosk",), technician=True)[1]["kiosk",])
     named = {part.get_filename(): part for part in message.iter_attachments()}
     assert len(named) == 2
@@ -213,7 +213,7 @@ def test_names_outside_ascii_survive_the_journey(kiosk):
 
 
 def test_an_attachment_s_name_outside_ascii_is_encoded_as_rfc_2231_says(reports, monkeypatch):
-    monkeypatch.setattr("pipeline.delivery.mail.making.PICTURES_OF", 0)
+    monkeypatch.setattr("pipeline.delivery.mail.message.PICTURES_OF", 0)
     (reports / "kiosk").rename(reports / "kiosk-ñandú")
     text = (reports / "clients.toml").read_text(encoding="utf-8")
     (reports / "clients.toml").write_text(text.replace('["kiosk"]', '["kiosk*"]'), encoding="utf-8")
@@ -233,7 +233,7 @@ def test_the_same_reports_make_the_same_message_to_the_byte(reports, files):
 
 
 def test_a_large_page_travels_zipped_and_a_small_one_as_it_is(reports, monkeypatch):
-    monkeypatch.setattr("pipeline.delivery.mail.making.PICTURES_OF", 0)
+    monkeypatch.setattr("pipeline.delivery.mail.message.PICTURES_OF", 0)
     monkeypatch.setattr("pipeline.delivery.mail.message.ZIPPED_OVER_BYTES", 10)
     zipped = opened(write(reports, units=("kiosk",), technician=True)[1]["kiosk",])
     kinds = {"technician" in name: kind for kind, name in parts_of(zipped) if name}
@@ -259,7 +259,7 @@ def test_what_a_message_may_weigh_is_counted_as_it_is_encoded():
 
 
 def test_reports_too_large_for_one_message_come_in_several_that_say_so(reports, monkeypatch):
-    monkeypatch.setattr("pipeline.delivery.mail.making.PICTURES_OF", 0)
+    monkeypatch.setattr("pipeline.delivery.mail.message.PICTURES_OF", 0)
     monkeypatch.setattr("pipeline.delivery.mail.outstanding.LARGEST_BYTES", 1000)
     _, files = write(reports)
     subjects = sorted(opened(path)["Subject"] for units, path in files.items() if "kiosk" not in units)

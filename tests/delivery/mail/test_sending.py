@@ -44,7 +44,7 @@ pytestmark = pytest.mark.filterwarnings("ignore:Requiring AUTH while not requiri
 @pytest.fixture(autouse=True)
 def few_pictures(monkeypatch):
     """Drawing takes most of the time; the pictures have their own tests."""
-    monkeypatch.setattr("pipeline.delivery.mail.making.PICTURES_OF", 0)
+    monkeypatch.setattr("pipeline.delivery.mail.message.PICTURES_OF", 0)
 
 
 @pytest.fixture
