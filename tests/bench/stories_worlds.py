@@ -314,6 +314,19 @@ def _swings(world, rng):
     return _with(log, "suction", change), {}
 
 
+def _no_cycle(line_c: float) -> Make:
+    """The compressor runs on from the first day, and the line stands at one temperature, give or take."""
+
+    def make(world, rng):
+        log = simulate(world)
+        for r in log.readings:
+            level = line_c if r.role in ("evaporator", "suction") else float(np.nanquantile(r.values, 0.6))
+            log = _with(log, r.role, lambda day, values, level=level: np.where(day < 1.0, values, level + rng.normal(0, 0.1, len(day))))  # fmt: skip
+        return log, {}
+
+    return make
+
+
 def _low_voltage(world, rng):
     log = simulate(world)
     first = log.readings[0]
@@ -457,6 +470,16 @@ STORIES: dict[str, Story] = {
             _daily("fouling", 2.6, (12.0, 17.0), 3, 1.2, 3.0), channels=("many",), fit=lambda w: _air(w) and _level(w), days=4.0
         ),
         due=codes("condenser-hot freeze-long"),
+    ),
+    "no-ice-dry": Story(
+        made=_story(_no_cycle(-37.0), channels=("evaporator+current", "suction+compressor")),
+        due=codes("no-ice"),
+        first=codes("no-water control-stuck"),
+    ),
+    "no-ice-gas-open": Story(
+        made=_story(_no_cycle(15.0), channels=("evaporator+current", "suction+compressor")),
+        due=codes("no-ice"),
+        first=codes("hot-gas-stuck-open"),
     ),
     "probe-slips": Story(
         made=_story(_slips, channels=("evaporator+current", "evaporator+compressor")),

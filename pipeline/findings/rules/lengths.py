@@ -299,7 +299,7 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
     sewn = side > 0 and _sewn_together(case, out)
     # What began with a stop may be a repair; what is over by the log's end sends nobody.
     over = base.since is not None and at[-1] < (1 - t["over_pct"] / 100) * (case.n - 1)
-    weather = lasting and "air" not in case.adjusted.corrected_for and excess_pct < t["weather_most_pct"]
+    weather = lasting and not np.isfinite(case.air_c[out]).any() and excess_pct < t["weather_most_pct"]
     bad = bad and not sewn and not asks and not over
     confidence = statistics.phi(margin / (sigma / math.sqrt(min(int(out.sum()), 4))))
     confidence *= 0.5 if sewn else 1.0
