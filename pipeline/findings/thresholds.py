@@ -61,8 +61,6 @@ TABLE: tuple[Threshold, ...] = (
     _row("single_far_pct", 30.0, "%", "by which a single freeze must be out to be looked at however many there are …"),
     _row("single_far_z", 8.0, "", "… and by how many sigmas of the others"),
     _row("weather_most_pct", 35.0, "%", "lasting change of the freezes that another room may make, where the air was not logged: no reason to act"),
-    _row("sewn_most_pct", 4.0, "%", "of the freezes that may be several with harvests missed, by a current alone: so few are a note"),
-    _row("single_blind_times", 1.85, "×", "the usual freeze: by a current alone a longer one may be two with a harvest missed"),
     _row("pull_down_long_pct", 45.0, "%", "by which a freeze after a rest must exceed the others after one"),
     _row("levels_least", 4, "cycles", "least freezes of a second level that comes and goes"),
     _row("levels_apart", 5.0, "", "by how many of their scatters two levels must differ"),
