@@ -140,7 +140,7 @@ def _add_page_options(verb) -> None:
 
 
 def _page_options(arguments):
-    from pipeline.report import ReportOptions
+    from pipeline.report.options import ReportOptions
 
     return ReportOptions(
         units=arguments.units or "si",
@@ -268,7 +268,7 @@ def _compare(arguments) -> int:
     compared = compare_places(arguments.earlier, arguments.later, visit=arguments.visit)
     options = _page_options(arguments)
     if arguments.to:
-        from pipeline.report import write_compare
+        from pipeline.report.compare import write_compare
 
         write_compare(
             arguments.to,

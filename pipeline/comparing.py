@@ -15,8 +15,7 @@ from pipeline.logs import assemble, of_one_time, read_file
 from pipeline.logs.source.units import is_log_name, stem_of
 
 if TYPE_CHECKING:
-    from pipeline.findings import Comparison
-    from pipeline.findings.comparison import Log
+    from pipeline.findings.comparison import Comparison, Log
     from pipeline.logs.timeline import Timeline
     from pipeline.unit import Unit, Visit
 
@@ -38,7 +37,7 @@ def compare_places(earlier: Path, later: Path | None, *, visit: date | None = No
     later: None splits the log of `earlier` at `visit`, or at the last visit that its unit.toml names.
     Raises UsageError, UnitConfigError, or UnitError where one of the two holds no usable log.
     """
-    from pipeline.findings import compare
+    from pipeline.findings.comparison import compare
     from pipeline.findings.thresholds import resolve
     from pipeline.unit_toml import load_unit
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from pipeline.findings.finding import Judgement
     from pipeline.logs.table import FileTable
     from pipeline.logs.timeline import Timeline
-    from pipeline.report import UnitSummary
+    from pipeline.report.summary import UnitSummary
     from pipeline.unit import Unit
 
 Place = Path | str
@@ -112,7 +112,7 @@ def _segment(timeline: Timeline, run: _UnitRun) -> CycleRecord:
 
 
 def _judge(timeline: Timeline, record: CycleRecord, job: UnitJob, keeper: Keeper, run: _UnitRun) -> Judgement:
-    from pipeline.findings import judge
+    from pipeline.findings.engine import judge
     from pipeline.findings.evidence.elsewhere import elsewhere_of
 
     elsewhere = elsewhere_of(keeper.past(), job.sisters, start_ns=timeline.start_ns)
@@ -127,7 +127,9 @@ def _report(
     keeper: Keeper,
     run: _UnitRun,
 ) -> UnitSummary:
-    from pipeline.report import given_of, read_summary, write_unit
+    from pipeline.report.given import given_of
+    from pipeline.report.summary import read_summary
+    from pipeline.report.writing import write_unit
 
     given, unusable = given_of(run.unit, pictures_beside(job.files.toml))
     run.problems.extend(unusable)
@@ -258,7 +260,7 @@ def last_outcome(job: UnitJob) -> UnitOutcome | None:
 
 
 def _as_kept(job: UnitJob, last: KeptReport) -> UnitOutcome | None:
-    from pipeline.report import read_summary
+    from pipeline.report.summary import read_summary
 
     summary = read_summary(job.folder) if last.outputs else None
     if last.outputs and summary is None:

@@ -126,23 +126,16 @@ class NotJudged:
 class Output:
     """Ice made, as far as the log can say. None: could not be said.
 
-    `made_…`: in the time that the log covers, rests included; `running_…`: what running without a rest would make.
+    `made_…`: in the time that the log covers, rests included; the others: what running without a rest would make.
     """
 
-    cycles_per_day: float | None = None  # running
-    ice_kg_per_day: float | None = None  # running
+    cycles_per_day: float | None = None
+    ice_kg_per_day: float | None = None
     ice_kg_per_day_low: float | None = None
     ice_kg_per_day_high: float | None = None
-    made_cycles_per_day: float | None = None
     made_ice_kg_per_day: float | None = None
     made_ice_kg_per_day_low: float | None = None
     made_ice_kg_per_day_high: float | None = None
-    running_cycles_per_day: float | None = None
-    running_ice_kg_per_day: float | None = None
-    running_ice_kg_per_day_low: float | None = None
-    running_ice_kg_per_day_high: float | None = None
-    covered_h: float | None = None  # hours of the log that readings cover
-    rest_h: float | None = None  # of them with the compressor off between harvests: a full bin, or a switch
     demand: Text | None = (
         None  # said where it rested: demand was met; where it never did: it may not have been
     )

@@ -32,5 +32,5 @@ def phrase(key: str, english: str) -> Phrase:
 
 
 def entered() -> dict[str, str]:
-    """Every sentence entered so far: key -> English. See `pipeline.findings.all_texts`."""
+    """Every sentence entered so far: key -> English. Those of modules that are loaded, that is."""
     return dict(_CATALOGUE)

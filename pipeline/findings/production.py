@@ -157,16 +157,9 @@ def output(case: Case) -> Output:
         ice_kg_per_day=made,
         ice_kg_per_day_low=low,
         ice_kg_per_day_high=high,
-        running_cycles_per_day=round(rate, 2),
-        running_ice_kg_per_day=made,
-        running_ice_kg_per_day_low=low,
-        running_ice_kg_per_day_high=high,
-        made_cycles_per_day=round(by_day[0], 2),
         made_ice_kg_per_day=_times(made, share),
         made_ice_kg_per_day_low=_times(low, share),
         made_ice_kg_per_day_high=_times(high, share),
-        covered_h=round(by_day[1], 1),
-        rest_h=round(rest_h, 1),
         demand=_MET(rest_h=round(rest_h, 1), covered_h=round(by_day[1], 1))
         if rest_h >= case.thresholds["demand_rest_h"]
         else None,

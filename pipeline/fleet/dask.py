@@ -32,6 +32,7 @@ LOCAL = "local"
 RETRIES = 2
 """How often an item is begun anew after an error, such as a share that was away for a moment."""
 
+CONNECT_S = 10.0
 START_S = 120.0
 WAIT_FOR_WORKERS_S = 60.0
 """So long may a cluster be without any worker, at the start and later on, before what is left is given up. A worker that
@@ -79,7 +80,7 @@ def connected(address: str, *, workers: int = 0) -> Iterator[Client]:
                 )
                 address = stack.enter_context(cluster).scheduler_address
         try:
-            client = stack.enter_context(Client(address, timeout="10s", set_as_default=False))
+            client = stack.enter_context(Client(address, timeout=CONNECT_S, set_as_default=False))
         except (OSError, ValueError, TimeoutError) as error:
             raise UsageError(
                 f'no scheduler answers at "{address}"',

@@ -33,7 +33,7 @@ from pipeline.store import StorePlace, unpack_fleets
 from pipeline.store.unpack import is_unpacked
 
 if TYPE_CHECKING:
-    from pipeline.report import UnitSummary
+    from pipeline.report.summary import UnitSummary
 
 __all__ = ["Progress", "RunOptions", "RunOutcome", "UnitJob", "UnitOutcome", "report", "report_unit"]
 
@@ -81,7 +81,7 @@ def report(
     Raises UsageError where the folders cannot be used, DeliveryError where the fleet page cannot be written; whatever
     is wrong with one unit or one file is among the problems of the outcome, and the others are reported.
     """
-    from pipeline.report import write_fleet
+    from pipeline.report.fleet import write_fleet
 
     inputs = _find(logs)
     found = inputs.units
@@ -280,7 +280,7 @@ class _Summaries:
         return len(self.names)
 
     def __iter__(self) -> Iterator[UnitSummary]:
-        from pipeline.report import read_summary
+        from pipeline.report.summary import read_summary
 
         return (s for name in self.names if (s := read_summary(self.folder / name)) is not None)
 

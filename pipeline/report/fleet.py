@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import io
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -17,7 +16,7 @@ from markupsafe import Markup
 from pipeline import atomic
 from pipeline.logs.timeline import Problem
 from pipeline.report.charts.strips import icicles
-from pipeline.report.machine_files import spreadsheet_safe
+from pipeline.report.machine_files import spreadsheet_safe, to_csv
 from pipeline.report.options import ReportOptions
 from pipeline.report.page.finding_view import named
 from pipeline.report.page.trend import trend_of
@@ -66,13 +65,9 @@ def write_fleet(
 
 def _problems_csv(problems: Iterable[Problem]) -> str:
     """A row a file that could not be read; `file` is empty where the unit as a whole is meant."""
-    text = io.StringIO()
-    table = csv.writer(text, lineterminator="\n")
-    table.writerow(["unit", "file", "problem"])
-    for problem in sorted(problems, key=lambda p: (p.unit_name, p.file, p.message)):
-        cells = (problem.unit_name, problem.file, problem.message)
-        table.writerow([spreadsheet_safe(" ".join(cell.split())) for cell in cells])
-    return text.getvalue()
+    rows = sorted((problem.unit_name, problem.file, problem.message) for problem in problems)
+    plain = [[spreadsheet_safe(" ".join(cell.split())) for cell in row] for row in rows]
+    return to_csv(("unit", "file", "problem"), plain)
 
 
 def _csv_row(summary: UnitSummary, reader: Reader) -> list[str]:

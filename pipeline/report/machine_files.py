@@ -194,8 +194,9 @@ def write_timeline(path: Path, timeline: Timeline) -> None:
     fields = [pa.field("time", pa.timestamp("ns", tz=timeline.time_zone), nullable=False)]
     arrays = [pa.array(time_ns.view("M8[ns]"), type=pa.timestamp("ns", tz=timeline.time_zone))]
     for name, channel in zip(column_names(chosen), chosen, strict=True):
-        values = np.where(channel.trusted, channel.values, np.nan)
+        values, gone = channel.values, ~channel.trusted
         if channel.time_ns is not time_ns and len(channel.time_ns) != len(time_ns):
+            values, gone = np.where(gone, np.nan, values), None
             spread = np.full(len(time_ns), np.nan)
             spread[np.searchsorted(time_ns, channel.time_ns)] = values
             values = spread
@@ -206,7 +207,7 @@ def write_timeline(path: Path, timeline: Timeline) -> None:
             "unit_as_logged": channel.unit_read,
         }
         fields.append(pa.field(name, pa.float64(), metadata=about))
-        arrays.append(pa.array(values, from_pandas=True))
+        arrays.append(pa.array(values, mask=gone, from_pandas=True))
     schema = pa.schema(fields, metadata={"unit_name": timeline.unit_name, "time_zone": timeline.time_zone})
     pq.write_table(
         pa.Table.from_arrays(arrays, schema=schema),
@@ -268,10 +269,8 @@ def _numbers(name: str, values: np.ndarray) -> list[str]:
         (d for s, d in sorted(_DECIMALS.items(), key=lambda x: -len(x[0])) if name.endswith(s)), 4
     )
     rounded = np.round(values.astype(float), decimals) + 0.0
-    return [
-        "" if not math.isfinite(v) else f"{v:.{decimals}f}".rstrip("0").rstrip(".") or "0"
-        for v in rounded.tolist()
-    ]
+    rounded[~np.isfinite(rounded)] = np.nan
+    return ["" if v != v else repr(v).removesuffix(".0") for v in rounded.tolist()]
 
 
 def _union(times: list[np.ndarray]) -> np.ndarray:

@@ -151,6 +151,14 @@ def icicles_title(summary: UnitSummary, reader: Reader) -> str:
     )
 
 
+def icicles_note(summary: UnitSummary, reader: Reader) -> str:
+    """How to read them."""
+    keys = ["client.icicles"]
+    keys += ["client.icicles_longest"] if summary.cycles > summary.stretches_with_ice else []
+    keys += ["client.visit_line"] if summary.visits_within else []
+    return " ".join(map(reader.t, keys))
+
+
 def read_summary(folder: Path) -> UnitSummary | None:
     """What the last report left in `folder`; None where there is none (or it is not ours)."""
     try:

@@ -113,10 +113,10 @@ class Reader:
             return value
         si, us = (self.show(name, value, units, short=short) for units in ("si", "us"))
         if si == us:
-            return Markup("<bdi>{}</bdi>").format(si) if isinstance(value, str) else escape(si)
-        return Markup('<span class="q" data-si="{}" data-us="{}">{}</span>').format(
-            si, us, us if self.units == "us" else si
-        )
+            return Markup(f"<bdi>{escape(si)}</bdi>") if isinstance(value, str) else escape(si)
+        si, us = escape(si), escape(us)
+        shown = us if self.units == "us" else si
+        return Markup(f'<span class="q" data-si="{si}" data-us="{us}">{shown}</span>')
 
     def seconds(self, seconds: float) -> str:
         """ "30 s", "5 min", "1 h": the largest unit that needs no fraction."""
@@ -186,6 +186,11 @@ class Reader:
     def _fill(pattern: str, values: Mapping[str, Any], show) -> str:
         shown = {name: show(name, value) for name, value in values.items()}
         return pattern.replace(" %", "\N{NO-BREAK SPACE}%").format_map(shown)
+
+
+def certainty(confidence: float) -> int:
+    """A figure's reliability, 0 to 1, as one of three words: 1 the least."""
+    return 3 if confidence >= 0.9 else 2 if confidence >= 0.7 else 1
 
 
 def _length(days: float) -> tuple[str, float]:

@@ -18,7 +18,7 @@ from pipeline import atomic
 from pipeline.store.sealed import Damaged, seal, unseal
 
 if TYPE_CHECKING:
-    from pipeline.report import UnitSummary
+    from pipeline.report.summary import UnitSummary
 
 
 FIGURES = (

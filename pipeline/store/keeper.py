@@ -18,7 +18,7 @@ from pipeline.store.unit_store import KeptReport, UnitStore, outputs_of, unreada
 
 if TYPE_CHECKING:
     from pipeline.logs.table import FileTable
-    from pipeline.report import UnitSummary
+    from pipeline.report.summary import UnitSummary
     from pipeline.unit import Unit
 
 

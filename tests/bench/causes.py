@@ -26,10 +26,11 @@ from functools import partial
 import numpy as np
 
 from pipeline.cycles import find_cycles
-from pipeline.findings import judge, thresholds
+from pipeline.findings import thresholds
 from pipeline.findings.advice.causes import CAUSES as TABLE
 from pipeline.findings.advice.causes import SOMETHING_ELSE
 from pipeline.findings.advice.pattern import read
+from pipeline.findings.engine import judge
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.finding import Judgement, Severity
 from tests.bench.cause_logs import CAUSES, CHANNELS, SCORED_FROM, SIMULATED, CauseLog, Told, cause_log, same

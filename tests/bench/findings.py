@@ -50,7 +50,7 @@ def read_back(log: Log, unit: Unit) -> Timeline:
 
 def run_case(case: Case, *, files: bool = False) -> Outcome:
     from pipeline.cycles import find_cycles
-    from pipeline.findings import judge
+    from pipeline.findings.engine import judge
 
     log = make_log(case)
     unit = Unit(name=f"second-{case.seed}", cooling="water" if case.water_cooled else "air")

@@ -35,7 +35,7 @@ ROOMS = ("read", "segment", "judge", "report")
 _CHILD = """
 import json, sys
 from pathlib import Path
-from pipeline.report import ReportOptions
+from pipeline.report.options import ReportOptions
 from pipeline.fleet.run import RunOptions, report
 
 logs, reports, jobs, cluster = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]), sys.argv[4]

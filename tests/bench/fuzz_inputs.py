@@ -249,7 +249,7 @@ def _alike(stands: Any, taken: Any) -> bool:
 
 def judge_it(unit: Unit, folder: Path) -> str:
     from pipeline.cycles import find_cycles
-    from pipeline.findings import judge
+    from pipeline.findings.engine import judge
 
     path = folder / "probes.csv"
     path.write_bytes(log_text(hours=3).encode())

@@ -28,7 +28,7 @@ from pipeline.demo.faults import KINDS, Fault
 from pipeline.demo.machine import MACHINES, Site
 from pipeline.demo.probes import Probe
 from pipeline.demo.simulator import Simulation, simulate
-from pipeline.findings import judge
+from pipeline.findings.engine import judge
 from pipeline.findings.finding import Judgement, Severity
 from pipeline.logs import assemble, read_file
 from pipeline.logs.timeline import Timeline

@@ -18,9 +18,11 @@ from pathlib import Path
 
 from playwright.sync_api import Browser, sync_playwright
 
-from pipeline.report import ReportOptions, write_fleet, write_unit
+from pipeline.report.fleet import write_fleet
 from pipeline.report.machine_files import write_timeline
+from pipeline.report.options import ReportOptions
 from pipeline.report.summary import LEVELS
+from pipeline.report.writing import write_unit
 from tests.report.made_up import made_up
 from tests.report.test_summary import summary_of
 

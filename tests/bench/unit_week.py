@@ -26,7 +26,7 @@ import pyarrow as pa
 import pyarrow.csv as pa_csv
 
 from pipeline.cycles import find_cycles
-from pipeline.findings import judge
+from pipeline.findings.engine import judge
 from pipeline.flow import RunOptions, UnitJob, report_unit
 from pipeline.logs import UnitFiles, assemble, read_file
 from pipeline.unit import Unit

@@ -18,7 +18,7 @@ from importlib import import_module
 
 from pipeline.cycles import find_cycles
 from pipeline.cycles.record import CycleRecord
-from pipeline.findings import judge
+from pipeline.findings.engine import judge
 from pipeline.findings.finding import Judgement, Severity
 from tests.bench.stories import Drawn, Story
 from tests.findings.from_truth import record_of

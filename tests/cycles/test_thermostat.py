@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.cycles import find_cycles
-from pipeline.findings import judge
+from pipeline.findings.engine import judge
 from pipeline.language.text import Text
 from pipeline.logs.timeline import Doubt
 from pipeline.unit import Unit

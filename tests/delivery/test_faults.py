@@ -10,6 +10,7 @@ import pytest
 
 import pipeline.logs
 from pipeline.fleet.run import RunOptions, report
+from tests.fleet.small_fleet import icelogs_here
 from tests.store.scene import leftovers, machine_files, write_log, write_unit
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="uses POSIX limits and rights")
@@ -37,8 +38,6 @@ if os.geteuid() == 0:  # root reads and writes everything: give up that privileg
 from pipeline.cli import main
 sys.exit(main(sys.argv[1:]))
 """
-
-PLAINLY = "import sys; from pipeline.cli import main; sys.exit(main(sys.argv[1:]))"
 
 
 def run(code, *arguments):
@@ -73,13 +72,7 @@ def test_on_a_full_disk_the_report_before_stays_whole_and_the_next_run_heals(tmp
     write_unit(logs, "bar")
     with small_disk(tmp_path / "disk") as disk:
         reports = disk / "reports"
-        done = run(
-            PLAINLY,
-            "report",
-            logs,
-            "--to",
-            reports,
-        )
+        done = icelogs_here("report", logs, "--to", reports)
         if done.returncode == 0:  # a page that fits: fill the rest of the disk
             before = everything(reports / "bar")
             with contextlib.suppress(OSError), open(disk / "filler", "wb") as filler:
@@ -87,13 +80,7 @@ def test_on_a_full_disk_the_report_before_stays_whole_and_the_next_run_heals(tmp
                     filler.write(b"x" * 4096)
                     filler.flush()
             write_log(logs / "bar" / "second.csv", seed=9, hours=3)
-            done = run(
-                PLAINLY,
-                "report",
-                logs,
-                "--to",
-                reports,
-            )
+            done = icelogs_here("report", logs, "--to", reports)
             assert everything(reports / "bar") == before
         assert done.returncode == 1
         assert "No space left on device" in done.stderr
@@ -196,7 +183,7 @@ def test_a_report_in_the_place_of_a_file_is_said(tmp_path):
     write_unit(logs, "bar")
     reports.mkdir()
     (reports / "bar").write_text("in the way")
-    done = run(PLAINLY, "report", logs, "--to", reports)
+    done = icelogs_here("report", logs, "--to", reports)
     assert done.returncode == 1
     assert "Traceback" not in done.stderr
     assert (reports / "bar").read_text() == "in the way"
@@ -204,7 +191,7 @@ def test_a_report_in_the_place_of_a_file_is_said(tmp_path):
 
 def test_an_outbox_that_may_not_be_written_to_is_said(reports, tmp_path):
     (tmp_path / "out").write_text("in the way")
-    done = run(PLAINLY, "email", reports, "--to", tmp_path / "out")
+    done = icelogs_here("email", reports, "--to", tmp_path / "out")
     assert done.returncode in (1, 2)
     assert "Traceback" not in done.stderr
     assert (tmp_path / "out").read_text() == "in the way"

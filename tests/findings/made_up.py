@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.cycles.record import CYCLE_COLUMNS, START_COLUMNS, CycleRecord, Phase, PhaseKind
-from pipeline.findings import judge
+from pipeline.findings.engine import judge
 from pipeline.findings.finding import Finding, Judgement
 from pipeline.language.text import Text
 from pipeline.logs.timeline import Channel, Doubt, Timeline

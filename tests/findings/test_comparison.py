@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline import findings
-from pipeline.findings.comparison import Log
+from pipeline.findings.comparison import Log, compare
 from pipeline.language.text import say
 from pipeline.unit import Unit
 from tests.findings.made_up import made_up, noisy
@@ -12,7 +11,7 @@ from tests.findings.made_up import made_up, noisy
 
 def compared(earlier, later):
     (t1, r1), (t2, r2) = earlier, later
-    return findings.compare(Log(timeline=t1, record=r1), Log(timeline=t2, record=r2), Unit(name="made-up"))
+    return compare(Log(timeline=t1, record=r1), Log(timeline=t2, record=r2), Unit(name="made-up"))
 
 
 def shift_of(comparison, measure):

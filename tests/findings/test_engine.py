@@ -23,6 +23,7 @@ from pipeline.fleet import sisters
 from pipeline.language.text import Text, quantity_of, say
 from pipeline.unit import Unit
 from tests.findings.made_up import codes, doubt, finding, judged, made_up, noisy
+from tests.language.translating import all_texts
 
 CODES = {
     "freeze-long", "freeze-short", "freeze-at-timeout", "harvest-long", "harvest-stalled", "short-cycling", "failed-start",
@@ -243,13 +244,13 @@ def test_every_value_in_a_sentence_is_a_count_or_has_its_unit():
         "hours",  # of the day, in the unit's zone
         "when",  # day and time there
     }
-    for key, english in findings.all_texts().items():
+    for key, english in all_texts().items():
         for _, name, _, _ in string.Formatter().parse(english):
             assert name is None or name in bare or quantity_of(name) is not None, (key, name)
 
 
 def test_every_sentence_that_a_judgement_says_is_in_the_catalogue():
-    known = findings.all_texts()
+    known = all_texts()
     said = judged(
         worst_case(), nameplate={"refrigerant": "R-290", "ice_kg_per_day": 160.0, "equipment": "head"}
     )
@@ -268,12 +269,12 @@ def test_every_sentence_that_a_judgement_says_is_in_the_catalogue():
 
 
 def test_no_sentence_holds_markup_or_a_double_blank():
-    for key, english in findings.all_texts().items():
+    for key, english in all_texts().items():
         assert not re.search(r"[<>]|  ", english), key
 
 
 def test_two_sentences_cannot_share_a_key():
-    key, english = next(iter(findings.all_texts().items()))
+    key, english = next(iter(all_texts().items()))
     assert phrase(key, english).key == key
     with pytest.raises(ValueError, match="share the key"):
         phrase(key, english + " another")
@@ -288,7 +289,7 @@ def test_judging_is_pure():
 
 
 def test_a_unit_that_is_merely_named_is_judged():
-    assert findings.judge(*made_up(noisy(20, 40)), Unit(name="x")).verdict.level == "well"
+    assert engine.judge(*made_up(noisy(20, 40)), Unit(name="x")).verdict.level == "well"
 
 
 def test_the_technician_hears_what_since_when_why_and_what_to_do_first():

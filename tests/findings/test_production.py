@@ -90,12 +90,10 @@ def test_what_was_made_and_what_running_would_make_stand_apart():
         np.full(30, 16.0), 2.0, idle_after=dict.fromkeys(range(1, 30), 18.0)
     )  # as long at rest as at work
     made = judged(log, measured={"slab_kg": 2.0}).output
-    assert made.running_cycles_per_day == pytest.approx(80.0)  # 1440 min ÷ 18 min
-    assert made.made_cycles_per_day == pytest.approx(
-        80.0 * 30 / 59, rel=0.01
-    )  # 30 cycles and 29 rests of 18 min each
+    assert made.cycles_per_day == pytest.approx(80.0)  # 1440 min ÷ 18 min
+    # 30 cycles and 29 rests of 18 min each
     assert made.made_ice_kg_per_day == pytest.approx(160.0 * 30 / 59, rel=0.01)
-    assert made.ice_kg_per_day == made.running_ice_kg_per_day == pytest.approx(160.0)
+    assert made.ice_kg_per_day == pytest.approx(160.0)
     assert made.demand.key == "output.demand-met"
 
 

@@ -10,7 +10,7 @@ import pytest
 from pipeline.demo.faults import Fault
 from pipeline.demo.machine import MACHINES, Site
 from pipeline.demo.simulator import simulate
-from pipeline.findings import judge
+from pipeline.findings.engine import judge
 from pipeline.findings.finding import Severity
 from pipeline.unit import Unit
 from tests.bench import judgement as judgement_bench

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import shutil
 import signal
@@ -9,11 +10,14 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import ExitStack, chdir, redirect_stderr, redirect_stdout
 from datetime import date, timedelta
 from functools import cache
 from pathlib import Path
 from typing import TypeVar
+from unittest.mock import patch
 
+from pipeline.cli import main
 from tests.bench.second_machine import Case, make_log, write_csv
 from tests.bench.second_story import Plan
 
@@ -41,6 +45,21 @@ def icelogs(*arguments: str | Path, cwd: Path | None = None) -> subprocess.Compl
     return subprocess.run(
         command, cwd=cwd, env=ENVIRONMENT, capture_output=True, text=True, encoding="utf-8", timeout=600
     )
+
+
+def icelogs_here(*arguments: str | Path, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    """One run of the command line in this process: its status and what it shows, without the seconds that a process takes to start."""
+    shown, said = io.StringIO(), io.StringIO()
+    with ExitStack() as around:
+        for held in (redirect_stdout(shown), redirect_stderr(said), patch.dict(os.environ)):
+            around.enter_context(held)
+        if cwd is not None:
+            around.enter_context(chdir(cwd))
+        try:
+            status = main([*map(str, arguments)])
+        except SystemExit as ended:  # by argparse
+            status = ended.code
+    return subprocess.CompletedProcess(arguments, status, shown.getvalue(), said.getvalue())
 
 
 def start_icelogs(*arguments: str | Path) -> subprocess.Popen[str]:

@@ -13,6 +13,7 @@ import dask
 import pytest
 
 from pipeline.fleet.dask import connected, spread_out
+from tests.fleet.dask_work import die, die_four_times, die_once, noted
 from tests.fleet.small_fleet import ENVIRONMENT, KINDS, add_unit, contents, icelogs, start_icelogs, until
 
 
@@ -115,28 +116,10 @@ def test_folders_of_a_share_are_used_as_they_are(cluster, fleet):
     }
 
 
-def double(number):
-    return 2 * number
-
-
-def die(number):
-    if number == 3:
-        os.kill(os.getpid(), signal.SIGKILL)
-    return 2 * number
-
-
 def test_a_local_cluster_outlives_an_item_that_kills_every_worker():
     with connected("local", workers=2) as client:
         results = list(spread_out(die, range(6), client=client, on_death=lambda item: ("died", item)))
     assert sorted(results, key=str) == sorted([0, 2, 4, 8, 10, ("died", 3)], key=str)
-
-
-def die_four_times(marks, number):
-    deaths = len(list(marks.iterdir()))
-    if number == 3 and deaths < 4:
-        (marks / str(deaths)).touch()
-        os.kill(os.getpid(), signal.SIGKILL)
-    return 2 * number
 
 
 def test_an_item_that_sat_on_workers_that_died_of_another_is_begun_once_more_alone(tmp_path):
@@ -148,13 +131,6 @@ def test_an_item_that_sat_on_workers_that_died_of_another_is_begun_once_more_alo
     assert len(list(tmp_path.iterdir())) == 4
 
 
-def die_once(marks, number):
-    if number == 1 and not any(marks.iterdir()):
-        (marks / "died").touch()
-        os.kill(os.getpid(), signal.SIGKILL)
-    return 2 * number
-
-
 def test_a_worker_of_a_local_cluster_has_time_to_start_again(tmp_path, monkeypatch):
     monkeypatch.setattr("pipeline.fleet.dask.WAIT_FOR_WORKERS_S", 120.0)
     with (
@@ -164,11 +140,6 @@ def test_a_worker_of_a_local_cluster_has_time_to_start_again(tmp_path, monkeypat
         work = partial(die_once, tmp_path)
         results = list(spread_out(work, range(4), client=client, on_death=lambda item: ("died", item)))
     assert sorted(results, key=str) == [0, 2, 4, 6]
-
-
-def noted(marks, number):
-    (marks / str(number)).touch()
-    return 2 * number
 
 
 def test_results_that_die_with_the_last_worker_are_not_waited_for(tmp_path, monkeypatch):

@@ -93,7 +93,7 @@ def test_a_history_at_a_url_grows_over_visits_as_in_a_folder(logs, tmp_path):
     far = (tmp_path / "far").as_uri()
     for reports in (tmp_path / "near", far):
         folder = tmp_path / "near" if isinstance(reports, Path) else tmp_path / "far"
-        report(tmp_path / "first", reports, RunOptions(jobs=2))
+        report(tmp_path / "first", reports, RunOptions(jobs=1))
         for history in (folder / ".store" / "units").rglob("history.jsonl"):
             visits, _ = read_history(history)
             write_history(history, [replace(visit, reported="2026-05-04T08:00:00+00:00") for visit in visits])

@@ -1,4 +1,4 @@
-"""`icelogs report`, `check` and `compare`, through the real command."""
+"""`icelogs report`, `check` and `compare`, as the command line gives them."""
 
 import json
 import os
@@ -13,13 +13,9 @@ import pytest
 from pipeline.demo.faults import Fault
 from pipeline.demo.machine import MACHINES
 from pipeline.demo.simulator import simulate
+from tests.fleet.small_fleet import icelogs_here as icelogs
 from tests.store.scene import write_log as write_short_log
 from tests.store.scene import write_unit
-
-
-def icelogs(*arguments):
-    command = [sys.executable, "-m", "pipeline", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=600)
 
 
 def write_log(path: Path, simulation) -> None:

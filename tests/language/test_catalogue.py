@@ -7,13 +7,13 @@ from markupsafe import Markup
 
 import pipeline
 from pipeline.cli import main
-from pipeline.findings import all_texts
 from pipeline.language import catalogue as known
 from pipeline.language.catalogue import catalogue, own_text
 from pipeline.language.text import Text, say
 from pipeline.report.wording import Reader
 from pipeline.unit import Client
 from tests.language import translating
+from tests.language.translating import all_texts
 
 MAY_WAIT = 12
 """Sentences and thresholds of a finding that is newer than its translations: until they come, pages say them in English."""

@@ -16,10 +16,13 @@ import re
 import string
 import sys
 from collections.abc import Iterator, Mapping
+from importlib import import_module
 from pathlib import Path
+from pkgutil import walk_packages
 
 import pipeline
-from pipeline.findings import all_texts
+from pipeline import findings
+from pipeline.findings.phrase import entered
 from pipeline.findings.thresholds import BEFORE, TABLE
 from pipeline.language.catalogue import FOLDER, languages, own_text
 from pipeline.language.text import QUANTITIES
@@ -33,6 +36,13 @@ def everything() -> dict[str, dict[str, str]]:
         "threshold": {row.name: row.what for row in TABLE} | {name: row.what for name, row in BEFORE.items()},
         "said": {**all_texts(), **said_by_the_reading_room()},
     }
+
+
+def all_texts() -> dict[str, str]:
+    """Every sentence that `findings/` can say: key -> English pattern."""
+    for module in walk_packages(findings.__path__, f"{findings.__name__}."):
+        import_module(module.name)
+    return entered()
 
 
 def signs() -> dict[str, str]:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from pipeline.cycles import find_cycles
-from pipeline.findings import judge
+from pipeline.findings.engine import judge
 from pipeline.logs import assemble
 from pipeline.unit import Unit
 from tests.logs.tables import cycling, table, times

@@ -13,9 +13,10 @@ from pipeline.cycles.record import CYCLE_COLUMNS, START_COLUMNS, CycleRecord, Ph
 from pipeline.findings.finding import Finding, Judgement, NotJudged, Output, Severity, Shows, Verdict
 from pipeline.language.text import Text
 from pipeline.logs.timeline import Channel, SourceFile, Timeline
-from pipeline.report import ReportOptions, write_unit
 from pipeline.report.given import Given
+from pipeline.report.options import ReportOptions
 from pipeline.report.summary import UnitSummary
+from pipeline.report.writing import write_unit
 from pipeline.unit import Unit
 
 S = 1_000_000_000

@@ -3,9 +3,9 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.findings import compare
-from pipeline.findings.comparison import Log
-from pipeline.report import ReportOptions, write_compare
+from pipeline.findings.comparison import Log, compare
+from pipeline.report.compare import write_compare
+from pipeline.report.options import ReportOptions
 from tests.report.made_up import made_up
 from tests.report.page.test_page import HOSTILE
 

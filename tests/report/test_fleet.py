@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.logs.timeline import Problem
-from pipeline.report import ReportOptions, write_fleet
+from pipeline.report.fleet import write_fleet
+from pipeline.report.options import ReportOptions
 from tests.report.test_summary import summary_of
 
 

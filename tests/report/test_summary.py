@@ -3,10 +3,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.report import UnitSummary, read_summary
 from pipeline.report.numbers.whole import numbers_of
 from pipeline.report.page.trend import trend_of
-from pipeline.report.summary import LEVELS, summarise, text_from
+from pipeline.report.summary import LEVELS, UnitSummary, read_summary, summarise, text_from
 from pipeline.report.wording import Reader
 from tests.report.made_up import made_up, reported
 

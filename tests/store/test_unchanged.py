@@ -10,7 +10,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from pipeline.fleet.run import RunOptions, report
-from pipeline.report import ReportOptions
+from pipeline.report.options import ReportOptions
 from pipeline.store import StorePlace, UnitStore
 from tests.store.scene import leftovers, log_text, machine_files, write_log, write_unit
 

@@ -11,10 +11,10 @@ from pipeline.delivery.mail.addresses import file_name, one_line
 from pipeline.delivery.mail.clients import Recipient
 from pipeline.delivery.mail.parcels import Parcel
 from pipeline.language.catalogue import catalogue
-from pipeline.report import Reader
 from pipeline.report.given import Given, read_given
 from pipeline.report.page.client import ClientView, client_view, firm_view
 from pipeline.report.summary import LEVELS
+from pipeline.report.wording import Reader
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -39,8 +39,9 @@ _POLICY = policy.SMTP.clone(max_line_length=76, cte_type="7bit")
 
 def attach_client_page(parcel: Parcel, language: str, units: str, written: date) -> Attachment:
     """The client's page of the unit, in the language and units of whoever gets it. Raises OSError."""
-    from pipeline.report import Reader, client_page
     from pipeline.report.given import read_given
+    from pipeline.report.page.client import client_page
+    from pipeline.report.wording import Reader
 
     reader = Reader(language=language, units=units)
     page = client_page(parcel.summary, read_given(parcel.folder), reader, written=written)
@@ -212,7 +213,7 @@ def make(due: Due, sender: Sender, now: datetime) -> bytes:
 
 
 def _pictures(parcel: Parcel, recipient: Recipient, identifier: str) -> tuple[Picture, ...]:
-    from pipeline.report import email_charts
+    from pipeline.report.charts.email_charts import email_charts
 
     drawn = email_charts(parcel.folder, language=recipient.language, units=recipient.units)
     mark = identifier.strip("<>").replace("@", f".{parcel.digest[:8]}@")

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.errors import DeliveryError
-from pipeline.report import UnitSummary, read_summary
+from pipeline.report.summary import UnitSummary, read_summary
 from pipeline.store import StorePlace, UnitStore
 from pipeline.store.stamp import Seen
 from pipeline.store.unit_store import as_written

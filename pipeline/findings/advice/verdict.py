@@ -138,10 +138,11 @@ def verdict(
     """The verdict on a log, or its last part where visits split it: as grave as its worst finding; "cannot-tell" where too few cycles were seen and nothing
     was found; "well" where nothing was."""
     whole = int(case.steady.sum())
-    values = {
-        "cycles": int((case.flag("complete") & ~case.broken).sum()),
-        "freeze_min": round(case.level("freeze_min", case.steady), 2),
-        "harvest_min": round(case.level("harvest_min", case.harvests), 2),
+    complete = case.flag("complete") & ~case.broken
+    values = {  # the same figures as at the top of the page
+        "cycles": int(complete.sum()),
+        "freeze_min": round(case.level("freeze_min", complete), 3),
+        "harvest_min": round(case.level("harvest_min", complete & case.record.harvests_timed), 3),
     }
     grave = [f for f in findings if f.severity is not Severity.NOTE]
     if (why := case.record.no_batches) is not None and (why is NoBatches.THERMOSTAT or not grave):

@@ -54,7 +54,6 @@ class Limit:
     paragraph: str  # "b" or "c"
     equipment: str
     cooling: str
-    harvest_lb_per_day: float
 
     @property
     def kwh_per_kg(self) -> float:
@@ -74,7 +73,6 @@ def limit(equipment: str, cooling: str, harvest_lb_per_day: float, *, paragraph:
         paragraph=paragraph,
         equipment=equipment,
         cooling=cooling,
-        harvest_lb_per_day=harvest_lb_per_day,
     )
 
 

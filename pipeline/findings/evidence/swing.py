@@ -30,7 +30,9 @@ def swing(case: Case) -> Swing | None:
     if channel is None or not channel.interval_s <= case.thresholds["hunting_slowest_s"]:
         return None
     found, period = np.full((2, case.n), np.nan)
-    time_ns, values = channel.time_ns[channel.trusted], channel.values[channel.trusted]
+    time_ns, values = channel.time_ns, channel.values
+    if not channel.trusted.all():
+        time_ns, values = time_ns[channel.trusted], values[channel.trusted]
     start, length = case.start_ns, case.harvest_ns - case.start_ns
     first, stop = (
         np.searchsorted(time_ns, start + (part * length).astype(np.int64)) for part in (_FROM, _TO)
@@ -40,8 +42,8 @@ def swing(case: Case) -> Swing | None:
         return Swing(role=channel.role, swing_k=found, period_s=period)
     bins = min(_BINS, int(np.min(stop[at] - first[at])))
     edges = first[at, None] + np.arange(bins + 1) * (stop - first)[at, None] // bins
-    sums = np.concatenate([[0.0], np.cumsum(values)])
-    means = np.diff(sums[edges], axis=1) / np.diff(edges, axis=1)
+    sums = [np.add.reduceat(values[a[0] : a[-1]], a[:-1] - a[0]) for a in edges]
+    means = np.array(sums) / np.diff(edges, axis=1)
     basis = np.linalg.qr(np.polynomial.legendre.legvander(np.linspace(-1, 1, bins), _DEGREE))[0]
     rest = means - (means @ basis) @ basis.T
     seconds = (_TO - _FROM) * length[at] / 1e9

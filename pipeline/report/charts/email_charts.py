@@ -18,7 +18,7 @@ from pipeline.report.charts.strips import ribbons_note, ribbons_title
 from pipeline.report.numbers.hours import Day, days_from
 from pipeline.report.options import Units
 from pipeline.report.palette import LIGHT
-from pipeline.report.summary import LEAST_ICICLES, UnitSummary, icicles_title, read_summary
+from pipeline.report.summary import LEAST_ICICLES, UnitSummary, icicles_note, icicles_title, read_summary
 from pipeline.report.wording import Reader
 
 if TYPE_CHECKING:
@@ -55,9 +55,10 @@ def email_charts(unit_folder: Path, *, language: str = "en", units: Units = "si"
         return {}
     pictures, visits = {}, summary.visits_within
     if summary.stretches_with_ice >= LEAST_ICICLES:
-        note = " ".join([reader.t("client.icicles"), *([reader.t("client.visit_line")] if visits else [])])
         png = _png(_icicles(summary, visits))
-        pictures["freezes"] = EmailChart(png=png, alt=icicles_title(summary, reader), note=note)
+        pictures["freezes"] = EmailChart(
+            png=png, alt=icicles_title(summary, reader), note=icicles_note(summary, reader)
+        )
     days = days_from(summary.hours)[-MOST_DAYS:]
     if any(day.runs for day in days):
         png = _png(_ribbons(days, visits, reader))

@@ -121,12 +121,12 @@ def overlay(
 def _curves(time_ns, values, begin, length_min, minute, interval_s) -> np.ndarray:
     """One row a stretch: the readings at each of `minute`, NaN past its end and inside holes of the log."""
     at = begin[:, None] + (minute * 60 * S).astype(np.int64)[None, :]
-    after = np.clip(np.searchsorted(time_ns, at), 1, len(time_ns) - 1)
-    before = after - 1
-    hole = (time_ns[after] - time_ns[before]) > max(4 * interval_s, 20) * S
-    share = np.clip((at - time_ns[before]) / np.maximum(time_ns[after] - time_ns[before], 1), 0, 1)
-    curves = values[before] + share * (values[after] - values[before])
-    curves[hole | (minute[None, :] > length_min[:, None])] = np.nan
+    curves = np.interp((at - time_ns[0]) / S, (time_ns - time_ns[0]) / S, values)
+    holes = np.flatnonzero(np.diff(time_ns) > max(4 * interval_s, 20) * S)
+    if len(holes):
+        last = np.searchsorted(time_ns[holes], at) - 1
+        curves[(last >= 0) & (at <= time_ns[holes + 1][last])] = np.nan
+    curves[minute[None, :] > length_min[:, None]] = np.nan
     return curves
 
 

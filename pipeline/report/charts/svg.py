@@ -49,7 +49,12 @@ def polyline(plane: Plane, x: np.ndarray, y: np.ndarray, css: str) -> Markup:
     """A line through the points `x`, `y` (n,), broken where y is NaN."""
     px, py = plane.px(x), plane.py(y)
     path = "".join("M" + _points(px[a:b], py[a:b]) for a, b in _runs(np.isfinite(py)))
-    return Markup('<path class="{}" d="{}"/>').format(css, path) if path else Markup("")
+    return _path(css, path)
+
+
+def _path(css: str, path: str) -> Markup:
+    """A path of figures and letters of our own, which need no escaping."""
+    return Markup(f'<path class="{escape(css)}" d="{path}"/>') if path else Markup("")
 
 
 def ribbon(plane: Plane, x: np.ndarray, low: np.ndarray, high: np.ndarray, css: str) -> Markup:
@@ -58,7 +63,7 @@ def ribbon(plane: Plane, x: np.ndarray, low: np.ndarray, high: np.ndarray, css: 
     for a, b in _runs(np.isfinite(low) & np.isfinite(high)):
         px, up, down = plane.px(x[a:b]), plane.py(high[a:b]), plane.py(low[a:b])
         path.append(f"M{_points(px, up)}L{_points(px[::-1], down[::-1])}Z")
-    return Markup('<path class="{}" d="{}"/>').format(css, "".join(path)) if path else Markup("")
+    return _path(css, "".join(path))
 
 
 def _runs(seen: np.ndarray) -> Iterator[tuple[int, int]]:

@@ -20,14 +20,12 @@ KINDS = tuple(PhaseKind)
 @dataclass(frozen=True, kw_only=True)
 class Days:
     """days: local dates. hours: float64 (days, 24, 5), the hours that each of KINDS took in each local hour; on a day
-    of 25 hours one of them holds two. cycles: int (days,), complete ones by the end of their harvest. noon_ns: int64,
-    for the time axis. logged_h: hours with readings; whole: bool, nearly all of the day was logged."""
+    of 25 hours one of them holds two. cycles: int (days,), complete ones by the end of their harvest. whole: bool,
+    nearly all of the day was logged."""
 
     days: tuple[date, ...]
     hours: np.ndarray
     cycles: np.ndarray
-    noon_ns: np.ndarray
-    logged_h: np.ndarray
     whole: np.ndarray
 
 
@@ -61,8 +59,6 @@ def days_of(record: CycleRecord, offsets: Offsets) -> Days | None:
         days=tuple(datetime.fromtimestamp(int(d + first) * 86_400, UTC).date() for d in range(count)),
         hours=hours,
         cycles=cycles,
-        noon_ns=offsets.utc_ns(midnight[:-1] + 12 * H_NS),
-        logged_h=logged,
         whole=logged >= 0.97 * length_h,
     )
 

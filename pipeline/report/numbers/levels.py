@@ -24,7 +24,6 @@ WIDTHS_S = (1, 2, 3, 4, 5, 10, 15, 20, 30, 40, 60, 90, 120, 180, 300, 600, 900, 
 class Level:
     """Lowest and highest reading in each bucket of `width_s`; NaN where a bucket holds none."""
 
-    width_s: float
     low: np.ndarray  # float64 (n,)
     high: np.ndarray  # float64 (n,)
 
@@ -64,7 +63,7 @@ def level_within(
         high[filled] = np.maximum.reduceat(values, ends)[::2]
     inside = np.ones(len(filled), bool)
     inside[last[:-1]] = False
-    return Level(width_s=width_s, low=low[inside], high=high[inside])
+    return Level(low=low[inside], high=high[inside])
 
 
 def thinned(time_ns: np.ndarray, values: np.ndarray, points: int) -> tuple[np.ndarray, np.ndarray]:

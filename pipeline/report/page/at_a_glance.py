@@ -47,13 +47,8 @@ def facts(
         low, high = output.made_ice_kg_per_day_low, output.made_ice_kg_per_day_high
         if low is not None and high is not None:
             notes.append(t("page.ice_range", low_whole_kg=low, high_whole_kg=high))
-        running = (
-            output.running_ice_kg_per_day
-            if output.running_ice_kg_per_day is not None
-            else output.ice_kg_per_day
-        )
-        if running is not None:
-            notes.append(t("page.ice_running", running_whole_kg=running))
+        if output.ice_kg_per_day is not None:
+            notes.append(t("page.ice_running", running_whole_kg=output.ice_kg_per_day))
         notes += [reader.say_html(text) for text in (output.demand, output.basis) if text is not None]
         if output.expected_kg_per_day is not None:
             notes.append(t("page.ice_expected", expected_whole_kg=output.expected_kg_per_day))
@@ -174,6 +169,7 @@ def freezes(
         "note": Markup(" ").join(
             [
                 reader.t_html("page.freezes", longest_min=float(lengths[seen].max())),
+                *([reader.t_html("client.icicles_longest")] if len(at) < seen.sum() else []),
                 *([reader.t_html("client.visit_line")] if visits else []),
             ]
         ),

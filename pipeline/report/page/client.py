@@ -17,7 +17,7 @@ from pipeline.report.charts.strips import day_ribbons, icicles, ribbons_note, ri
 from pipeline.report.given import Given
 from pipeline.report.numbers.hours import Day, days_from
 from pipeline.report.payload.rendering import render
-from pipeline.report.summary import LEAST_ICICLES, LEVELS, UnitSummary, icicles_title, text_from
+from pipeline.report.summary import LEAST_ICICLES, LEVELS, UnitSummary, icicles_note, icicles_title, text_from
 from pipeline.report.wording import Reader
 
 STYLES = ("base.css", "strips.css", "client.css")
@@ -187,7 +187,7 @@ def client_page(summary: UnitSummary, given: Given, reader: Reader, *, written: 
         firm=firm_view(given),
         written=reader.day(written),
         icicles=freezes_of(summary, reader),
-        visit_line=reader.t("client.visit_line") if summary.visits_within else "",
+        icicles_note=icicles_note(summary, reader),
         ribbons_note=ribbons_note(days, reader),
         ribbons=ribbons_of(days, summary, reader) if view.level != "cannot-tell" or len(days) else None,
     ).encode()

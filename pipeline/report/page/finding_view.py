@@ -12,7 +12,7 @@ from markupsafe import Markup
 from pipeline.findings.finding import Finding, NextClip, Step
 from pipeline.report.charts.evidence import Evidence
 from pipeline.report.clock import Offsets
-from pipeline.report.wording import Reader
+from pipeline.report.wording import Reader, certainty
 
 MOST_CYCLES = 24  # numbers of cycles that are written out
 LEAST_CHANCE = 0.05  # a probability under this is not shown for something else
@@ -25,7 +25,6 @@ def finding_view(
 ) -> dict[str, Any]:
     """Everything that the template's article of the `n`-th finding needs."""
     first, last = reader.moment(finding.start_ns, offsets), reader.moment(finding.end_ns, offsets)
-    level = 3 if finding.confidence >= 0.9 else 2 if finding.confidence >= 0.7 else 1
     return {
         "n": n,
         "severity": finding.severity.value,
@@ -38,7 +37,7 @@ def finding_view(
         "causes": _causes(finding, reader),
         "checks": [_step(s, reader) for s in finding.steps]
         or [{"text": reader.say_html(c), "instrument": None} for c in finding.next_checks],
-        "sure": reader.t(f"findings.sure_{level}"),
+        "sure": reader.t(f"findings.sure_{certainty(finding.confidence)}"),
         "picture": picture,
     }
 

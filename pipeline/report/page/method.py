@@ -14,7 +14,7 @@ from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.clock import Offsets
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.payload.rendering import fragment
-from pipeline.report.wording import Reader
+from pipeline.report.wording import Reader, certainty
 from pipeline.unit import Unit
 
 
@@ -103,7 +103,7 @@ def _channel(channel: Channel, reader: Reader) -> dict[str, Any]:
         "role": reader.words.get(f"role.{channel.role}", channel.role),
         "chosen": channel.chosen,
         "by": reader.words.get(f"method.by_{by}", channel.role_by),
-        "sure": reader.show("sure_pct", 100 * channel.role_confidence),
+        "sure": reader.words[f"method.sure_{certainty(channel.role_confidence)}"],
         "file": channel.file,
         "unit": channel.unit_read,
         "interval": reader.seconds(channel.interval_s),

@@ -45,10 +45,12 @@ class Pack:
 
     def steps(self, values: np.ndarray, *, base: float, step: float) -> dict[str, Any]:
         """Refer to `values` as whole steps above `base`; NaN becomes an empty run. At most 65,535 steps."""
+        planes = _planes(values, base, step)
         return {
             "as": "q",
             "n": len(values),
-            "at": self._put(_planes(values, base, step)),
+            "of": len(planes) // max(len(values), 1),
+            "at": self._put(planes),
             "base": base,
             "step": step,
             "empty": _runs(~np.isfinite(values)),
@@ -93,14 +95,21 @@ _PRINTED = 16 / 13  # characters a byte: see printable.py
 
 
 def _planes(values: np.ndarray, base: float, step: float) -> bytes:
-    seen = np.isfinite(values)
-    whole = np.round((np.where(seen, values, base) - base) / step).astype(np.int64)
+    whole = np.subtract(values, base, dtype=float)
+    whole /= step
+    np.rint(whole, out=whole)
+    seen = np.isfinite(whole)
     if not seen.all():
         last = np.maximum.accumulate(np.where(seen, np.arange(len(values)), -1))
         whole = np.where(last >= 0, whole[np.maximum(last, 0)], 0)
-    jumps = np.diff(whole, prepend=0)
-    zigzag = np.where(jumps >= 0, 2 * jumps, -2 * jumps - 1).astype("<u4")
-    return b"".join(((zigzag >> shift) & 255).astype(np.uint8).tobytes() for shift in (0, 8, 16))
+    steps = np.zeros(len(whole) + 1, "<i4")
+    steps[1:] = whole
+    jumps = np.diff(steps)
+    zigzag = (jumps << 1) ^ (jumps >> 31)
+    most = int(zigzag.max(initial=0))
+    return (
+        zigzag.view(np.uint8).reshape(-1, 4).T[: 1 if most < 1 << 8 else 2 if most < 1 << 16 else 3].tobytes()
+    )
 
 
 def step_of(resolution: float, low: float, high: float, least: float) -> float:

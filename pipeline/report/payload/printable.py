@@ -10,7 +10,9 @@ import numpy as np
 
 _CHARACTERS = np.array([c for c in range(ord("#"), ord("~") + 1) if c != ord("<")], np.uint8)
 _VALUES = np.arange(1 << 13)
-_PAIRS = np.column_stack([_CHARACTERS[_VALUES // 91], _CHARACTERS[_VALUES % 91]])  # 91² = 8,281 > 8,192
+_PAIRS = (
+    np.column_stack([_CHARACTERS[_VALUES // 91], _CHARACTERS[_VALUES % 91]]).view(np.uint16).ravel()
+)  # 91² = 8,281 > 8,192
 
 
 def printable(data: bytes) -> bytes:

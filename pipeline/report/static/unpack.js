@@ -33,10 +33,10 @@ function readPack(buffer) {
   function read(ref) {
     const at = base + ref.at;
     if (ref.as !== "q") return new kinds[ref.as](buffer, at, ref.n);
-    const n = ref.n, out = new Float64Array(n), planes = new Uint8Array(buffer, at, 3 * n);
+    const n = ref.n, out = new Float64Array(n), planes = new Uint8Array(buffer, at, ref.of * n);
     let steps = 0;
     for (let i = 0; i < n; i++) {
-      const z = planes[i] | planes[n + i] << 8 | planes[2 * n + i] << 16;
+      const z = planes[i] | (ref.of > 1 ? planes[n + i] << 8 : 0) | (ref.of > 2 ? planes[2 * n + i] << 16 : 0);
       steps += z & 1 ? -(z + 1) / 2 : z / 2;
       out[i] = ref.base + steps * ref.step;
     }

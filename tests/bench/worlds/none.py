@@ -296,7 +296,7 @@ class Found:
 def outcome_of(seed: int) -> Found:
     """What the pipeline says of one log; an exception is an outcome."""
     from pipeline.cycles import find_cycles
-    from pipeline.findings import judge
+    from pipeline.findings.engine import judge
     from pipeline.unit import Unit
 
     log = draw_none(seed)

@@ -217,7 +217,7 @@ def test_a_second_watcher_says_so_and_leaves_the_first_alone(inbox, reports):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a terminal's group of processes is a POSIX matter")
-@pytest.mark.parametrize("after_s", [0.0, 0.7, 2.0])
+@pytest.mark.parametrize("after_s", [0.0, 1.0])
 def test_ctrl_c_while_a_run_is_being_started_shows_no_traceback(inbox, reports, after_s):
     for name in ("bar", "cafe"):
         write_unit(inbox, name)
@@ -238,9 +238,10 @@ def test_killed_by_force_it_frees_the_folder_and_the_next_heals(inbox, reports, 
         wait_for(lambda: said(lines, ": reported") >= 1)
         process.kill()
         process.wait()
-    with contextlib.suppress(Locked):  # the child may take a moment to notice
+    try:
         once(inbox, reports)
-    once(inbox, reports)
+    except Locked:  # the child may take a moment to notice
+        once(inbox, reports)
     report(inbox, tmp_path / "plain", RunOptions(jobs=1))
     assert machine_files(reports) == machine_files(tmp_path / "plain")
     assert leftovers(reports) == []

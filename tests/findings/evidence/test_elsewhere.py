@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from pipeline.findings import judge
+from pipeline.findings.engine import judge
 from pipeline.findings.evidence.elsewhere import elsewhere_of
 from pipeline.findings.finding import Severity
 from pipeline.unit import Unit

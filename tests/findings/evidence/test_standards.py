@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.findings import judge
+from pipeline.findings.engine import judge
 from pipeline.findings.evidence.elsewhere import Elsewhere, Known
 from pipeline.findings.finding import Severity
 from pipeline.unit import Unit

@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.cycles import find_cycles
 from pipeline.cycles.record import PhaseKind
-from pipeline.findings import judge
+from pipeline.findings.engine import judge
 from pipeline.findings.finding import Severity
 from pipeline.unit import Unit
 from tests.cycles.plain_machine import cycles, machine

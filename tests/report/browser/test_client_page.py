@@ -1,8 +1,8 @@
 import pytest
 from pypdf import PdfReader
 
-from pipeline.report import ReportOptions
 from pipeline.report.given import Given
+from pipeline.report.options import ReportOptions
 from tests.report.made_up import reported
 from tests.report.page.test_client import FIRM, VISIT
 

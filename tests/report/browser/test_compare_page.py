@@ -1,32 +1,33 @@
 import pytest
 
-from pipeline.findings import compare
-from pipeline.findings.comparison import Log
-from pipeline.report import ReportOptions, write_compare
+from pipeline.findings.comparison import Log, compare
+from pipeline.report.compare import write_compare
+from pipeline.report.options import ReportOptions
 from tests.report.made_up import made_up
 
 pytestmark = pytest.mark.browser
 
 
-@pytest.fixture(scope="module")
-def compared(tmp_path_factory):
+@pytest.fixture(scope="module", params=["en", "es"])
+def compared(tmp_path_factory, request):
     path = tmp_path_factory.mktemp("compare") / "compare.html"
     unit, *earlier, _ = made_up(days=3, interval_s=20)
     _, *later, _ = made_up(days=3, interval_s=20, well=True, seed=11)
     before, after = (Log(timeline=log[0], record=log[1]) for log in (earlier, later))
-    write_compare(
-        path, compare(before, after, unit), unit=unit, earlier=before, later=after, options=ReportOptions()
-    )
+    options = ReportOptions(language=request.param)
+    write_compare(path, compare(before, after, unit), unit=unit, earlier=before, later=after, options=options)
     return path
 
 
-@pytest.mark.parametrize(("width", "dark"), [(1280, False), (390, True)], ids=["wide", "phone in the dark"])
-def test_it_opens_without_a_complaint_or_a_request_and_axe_finds_nothing(open_page, compared, width, dark):
-    opened = open_page(compared, width=width, dark=dark, bypass_csp=True)
-    assert opened.faults() == []
+@pytest.mark.parametrize("width", [390, 768, 1280])
+def test_it_opens_without_a_complaint_or_a_request_and_axe_finds_nothing(open_page, compared, width):
+    opened = open_page(compared, width=width, bypass_csp=True)
+    for scheme, media in (("light", "screen"), ("dark", "screen"), ("light", "print")):
+        opened.page.emulate_media(color_scheme=scheme, media=media)
+        assert opened.faults() == [], (scheme, media)
+        assert opened.page.evaluate("document.documentElement.scrollWidth") <= width
     assert opened.complaints == []
     assert opened.requests == [compared.as_uri()]
-    assert opened.page.evaluate("document.documentElement.scrollWidth") <= width
 
 
 def test_its_units_switch(open_page, compared):

@@ -3,7 +3,8 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.report import ReportOptions, write_fleet
+from pipeline.report.fleet import write_fleet
+from pipeline.report.options import ReportOptions
 from pipeline.report.summary import LEVELS, LISTS
 from tests.report.test_fleet import HOSTILE
 from tests.report.test_summary import summary_of

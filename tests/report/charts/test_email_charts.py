@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pipeline.report import email_charts, read_summary
+from pipeline.report.charts.email_charts import email_charts
+from pipeline.report.summary import read_summary
 from tests.report.made_up import reported
 
 

@@ -11,8 +11,8 @@ from pipeline.delivery.mail.letter import words_in
 from pipeline.findings.engine import all_rules
 from pipeline.findings.finding import Verdict
 from pipeline.language.text import Text
-from pipeline.report import client_page
 from pipeline.report.given import Given
+from pipeline.report.page.client import client_page
 from pipeline.report.summary import read_summary
 from pipeline.report.wording import Reader
 from tests.report.made_up import made_up, reported

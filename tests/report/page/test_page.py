@@ -9,9 +9,10 @@ import pytest
 from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Problem, Timeline
-from pipeline.report import ReportOptions, write_unit
 from pipeline.report.given import given_of
 from pipeline.report.numbers.levels import WIDTHS_S
+from pipeline.report.options import ReportOptions
+from pipeline.report.writing import write_unit
 from pipeline.unit import Unit
 from tests.report.made_up import made_up, reported, text
 from tests.report.payload.unpack import pack_of

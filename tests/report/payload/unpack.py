@@ -30,8 +30,8 @@ def unpack(packed: bytes) -> dict:
         if ref["as"] != "q":
             kind = {"f4": "<f4", "f8": "<f8", "u1": "u1"}[ref["as"]]
             return np.frombuffer(raw, kind, n, at)
-        planes = np.frombuffer(raw, "u1", 3 * n, at).reshape(3, n).astype(np.int64)
-        zigzag = planes[0] | planes[1] << 8 | planes[2] << 16
+        planes = np.frombuffer(raw, "u1", ref["of"] * n, at).reshape(ref["of"], n).astype(np.int64)
+        zigzag = sum(plane << 8 * k for k, plane in enumerate(planes))
         steps = np.cumsum(np.where(zigzag & 1, -(zigzag + 1) // 2, zigzag // 2))
         values = ref["base"] + steps * ref["step"]
         for begin, stop in zip(ref["empty"][::2], ref["empty"][1::2], strict=True):
