@@ -14,7 +14,7 @@ from pipeline.findings.thresholds import InForce
 from pipeline.flow import UnitJob, UnitOutcome
 
 if TYPE_CHECKING:
-    from pipeline.report import UnitSummary
+    from pipeline.report.summary import UnitSummary
 
 
 def to_judge_beside_sisters(jobs: Iterable[UnitJob], outcomes: Sequence[UnitOutcome]) -> tuple[UnitJob, ...]:
