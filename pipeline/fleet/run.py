@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipeline import atomic
 from pipeline.errors import DeliveryError, UsageError, reason_of, remedy_of
 from pipeline.fleet import urls
 from pipeline.fleet.sisters import to_judge_beside_sisters
@@ -217,8 +218,7 @@ def _brief(outcome: UnitOutcome) -> UnitOutcome:
 
 
 def _keep_summary(folder: Path, summary: UnitSummary) -> None:
-    folder.mkdir(parents=True, exist_ok=True)
-    (folder / "summary.json").write_text(summary.to_json(), encoding="utf-8")
+    atomic.write_text(folder / "summary.json", summary.to_json())
 
 
 def _distinct_names(found: Sequence[UnitFiles]) -> tuple[UnitFiles, ...]:

@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from pipeline.findings.evidence.elsewhere import Known, known_of
+from pipeline.findings.thresholds import InForce
 from pipeline.flow import UnitJob, UnitOutcome
 
-_LEAST_CYCLES = 8
-"""Whole cycles that make a unit's usual lengths (common practice, no source)."""
-
-_MOST = 40
-"""Sisters that a unit is held against: more tell no more, and a fleet may have thousands."""
-
-_MOVED = 0.02
-"""Share by which the sisters' usual freeze must move for a unit to be judged anew (common practice, no source)."""
+if TYPE_CHECKING:
+    from pipeline.report.summary import UnitSummary
 
 
 def to_judge_beside_sisters(jobs: Iterable[UnitJob], outcomes: Sequence[UnitOutcome]) -> tuple[UnitJob, ...]:
@@ -25,24 +22,23 @@ def to_judge_beside_sisters(jobs: Iterable[UnitJob], outcomes: Sequence[UnitOutc
 
     outcomes: of all units of the run, reported or standing from the last run.
     """
-    known: dict[str, list[tuple[UnitOutcome, Known]]] = defaultdict(list)
-    for outcome in outcomes:
-        s = outcome.summary
-        if s is None or not s.model or s.cycles < _LEAST_CYCLES:
+    known: dict[str, list[tuple[UnitSummary, Known, InForce]]] = defaultdict(list)
+    for s in (outcome.summary for outcome in outcomes):
+        if s is None or not s.model:
             continue
-        machine = known_of(s.unit, vars(s))
-        if machine is not None:
-            known[s.model].append((outcome, machine))
+        machine, t = known_of(s.unit, vars(s)), InForce(s.thresholds)
+        if machine is not None and s.cycles >= t["own_cycles"]:
+            known[s.model].append((s, machine, t))
     anew = {}
     for machines in known.values():
-        for outcome, machine in machines:
-            others = [m for _, m in machines if m is not machine]
-            sisters = tuple(others[:: -(-len(others) // _MOST) or 1])
-            if sisters and _moved(outcome.summary.sisters_min, sisters):
-                anew[outcome.name] = sisters
+        for s, machine, t in machines:
+            others = [m for _, m, _ in machines if m is not machine]
+            sisters = tuple(others[:: math.ceil(len(others) / t["sisters_most"]) or 1])
+            if sisters and _moved(s.sisters_min, sisters, least=t["sisters_moved_pct"] / 100):
+                anew[s.unit] = sisters
     return tuple(replace(job, sisters=anew[job.files.name]) for job in jobs if job.files.name in anew)
 
 
-def _moved(sisters_min: float | None, sisters: Sequence[Known]) -> bool:
+def _moved(sisters_min: float | None, sisters: Sequence[Known], *, least: float) -> bool:
     now = statistics.median(m.freeze_min for m in sisters)
-    return sisters_min is None or abs(now / sisters_min - 1) > _MOVED
+    return sisters_min is None or abs(now / sisters_min - 1) > least

@@ -46,6 +46,7 @@ class UnitSummary:
     place: str = ""
     client: str = ""  # whose it is
     model: str = ""  # a label of the user's own: units of one label are sister machines
+    thresholds: Mapping[str, float] = field(default_factory=dict)  # those that unit.toml sets
     kind: str = ""
     time_zone: str = "UTC"
     log_start: str = ""  # ISO 8601 with offset
@@ -189,6 +190,7 @@ def summarise(
         place=unit.place,
         client=unit.client.name,
         model=unit.model,
+        thresholds=dict(unit.thresholds),
         kind=unit.kind,
         time_zone=timeline.time_zone,
         log_start=start,

@@ -26,6 +26,9 @@ class Story:
     made: Callable[[int], Drawn | None]  # the log of a seed, the same each time; None: none shows the story
     due: frozenset[str] = frozenset()  # one of these at least, as `act` or `watch`; none: nothing is due
     never: frozenset[str] = frozenset()  # codes that must not come as `act` or `watch`
+    first: frozenset[str] = (
+        frozenset()
+    )  # one of these causes must be the likeliest of what is due; none: whichever
     act: bool = True  # whether an `act` may come
     well: bool = False  # whether it may be said that all is well
 

@@ -34,6 +34,7 @@ class _Story:
     roles: tuple[tuple[str, ...], ...] = (LINE, BOTH, MANY)
     machines: tuple[str, ...] = ("slab", "slab-large", "cube-small", "cube-large", "cube-undercounter")
     never: frozenset[str] = frozenset()  # codes that must not come as `act` or `watch`
+    first: frozenset[str] = frozenset()  # causes of which one must be the likeliest
     act: bool = True  # whether an `act` may come
     visit: bool = False  # the last fault's day is named as a visit in unit.toml
     never_well: bool = True
@@ -158,6 +159,23 @@ _STORIES: dict[str, _Story] = {
         roles=(("suction", "current"), ("evaporator", "suction", "current")),
         act=False,
     ),
+    "no-ice-dry": _Story(
+        faults=lambda rng, days: [_fault("no-ice", 1.0, how="no-water")],
+        due=frozenset({"no-ice"}),
+        first=frozenset({"no-water", "control-stuck"}),
+    ),
+    "no-ice-gas-open": _Story(
+        faults=lambda rng, days: [_fault("no-ice", 1.0, how="hot-gas-open")],
+        due=frozenset({"no-ice"}),
+        roles=(BOTH, MANY),
+        first=frozenset({"hot-gas-stuck-open"}),
+    ),
+    "trips-on-high-pressure": _Story(
+        faults=lambda rng, days: [_fault("high-pressure-trips", 0.3)],
+        due=frozenset({"short-cycling"}),
+        roles=(BOTH, MANY),
+        first=frozenset({"high-pressure-cut", "condenser-dirty", "condenser-fan", "condenser-water"}),
+    ),
     "low-voltage": _Story(
         faults=lambda rng, days: [_fault("low-voltage", 0.0)],
         due=frozenset({"supply-voltage"}),
@@ -178,7 +196,9 @@ def _told(story: str, seed: int) -> Drawn:
 
 
 STORIES: dict[str, Story] = {
-    name: Story(made=partial(_told, name), due=s.due, never=s.never, act=s.act, well=not s.never_well)
+    name: Story(
+        made=partial(_told, name), due=s.due, never=s.never, first=s.first, act=s.act, well=not s.never_well
+    )
     for name, s in _STORIES.items()
 }
 

@@ -200,11 +200,11 @@ def _endless(to_ice: float) -> Tell:
     return tell
 
 
-def _changed(made: Callable[[int], Drawn], change: Callable[[Log, np.random.Generator], Log], *, channels, days=_DAYS, known=None) -> Callable[[int], Drawn]:  # fmt: skip
-    """The plain log with its readings changed."""
+def _changed(change: Callable[[Log, np.random.Generator], Log], *, channels, days=_DAYS, known=None, tell: Tell | None = None, name="") -> Callable[[int], Drawn]:  # fmt: skip
+    """The plain log, or one in which something is told, with its readings changed."""
 
     def altered(seed: int) -> Drawn:
-        log = _drawn(seed, channels, days, None, "")
+        log = _drawn(seed, channels, days, tell, name)
         log = change(log, np.random.default_rng([seed, 49]))
         return _out(log, known(log) if known else {})
 
@@ -248,6 +248,28 @@ def _low_voltage(log: Log, rng) -> Log:
     volts = np.where(late, 97.0, 114.0) + rng.normal(0, 0.4, len(late))
     volt = Reading(role="voltage", time_ns=first.time_ns, values=volts, interval_s=first.interval_s, resolution=0.1, unit="V")  # fmt: skip
     return replace(log, readings=(*log.readings, volt))
+
+
+def _no_cycle(line_c: float) -> Callable:
+    """The compressor runs on from the first day, and the line stands at one temperature, give or take."""
+
+    def change(log: Log, rng) -> Log:
+        for reading in log.readings:
+            level = (
+                line_c
+                if reading.role in ("evaporator", "suction")
+                else float(np.quantile(reading.values, 0.6))
+            )
+            log = _with(log, reading.role, lambda day, values, level=level: np.where(day < 1.0, values, level + rng.normal(0, 0.1, len(day))))  # fmt: skip
+        return log
+
+    return change
+
+
+def _charged(log: Log, rng) -> Log:
+    """A line that is 3 K warmer in freeze until it is mended."""
+    line = next((r.role for r in log.readings if r.role in ("evaporator", "suction")), "")
+    return _with(log, line, lambda day, values: values + np.where((day < 1.5) & (values < 0), 3.0, 0.0))
 
 
 def _bin_light(log: Log, rng) -> Log:
@@ -315,20 +337,34 @@ STORIES: dict[str, Story] = {
         due=codes("freeze-short"),
     ),
     "no-ice": Story(made=_story(_endless(1.15), "endless"), due=codes("no-ice")),
+    "no-ice-dry": Story(
+        made=_changed(_no_cycle(-37.0), channels=("evaporator+current", "suction+compressor")), due=codes("no-ice"),
+        first=codes("no-water control-stuck"),
+    ),
+    "no-ice-gas-open": Story(
+        made=_changed(_no_cycle(15.0), channels=("evaporator+current", "suction+compressor")), due=codes("no-ice"),
+        first=codes("hot-gas-stuck-open"),
+    ),
+    "charged-at-a-visit": Story(
+        made=_changed(_charged, channels=("evaporator+current", "suction+compressor"), known=_visit(1.5), tell=_mended(1.4, 1.5), name="charged"),
+        never=codes("freeze-short harvest-stalled"),
+        act=False,
+        well=True,
+    ),
     "probe-slips": Story(
-        made=_changed(None, _slips, channels=("evaporator+current",)),
+        made=_changed(_slips, channels=("evaporator+current",)),
         due=codes("probe-loose probe-fault"),
         act=False,
     ),
     "valve-hunts": Story(
-        made=_changed(None, _swings, channels=("suction+compressor", "five")), due=codes("valve-hunting")
+        made=_changed(_swings, channels=("suction+compressor", "five")), due=codes("valve-hunting")
     ),
     "low-voltage": Story(
-        made=_changed(None, _low_voltage, channels=_BOTH, known=lambda log: {"nameplate": {"voltage_v": 115.0}}),
+        made=_changed(_low_voltage, channels=_BOTH, known=lambda log: {"nameplate": {"voltage_v": 115.0}}),
         due=codes("supply-voltage"),
     ),
     "bin-light": Story(
-        made=_changed(None, _bin_light, channels=("current", "evaporator+current")),
+        made=_changed(_bin_light, channels=("current", "evaporator+current")),
         never=codes("short-cycling failed-start freeze-broken"),
         act=False,
         well=True,

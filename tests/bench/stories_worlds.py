@@ -314,6 +314,19 @@ def _swings(world, rng):
     return _with(log, "suction", change), {}
 
 
+def _no_cycle(line_c: float) -> Make:
+    """The compressor runs on from the first day, and the line stands at one temperature, give or take."""
+
+    def make(world, rng):
+        log = simulate(world)
+        for r in log.readings:
+            level = line_c if r.role in ("evaporator", "suction") else float(np.nanquantile(r.values, 0.6))
+            log = _with(log, r.role, lambda day, values, level=level: np.where(day < 1.0, values, level + rng.normal(0, 0.1, len(day))))  # fmt: skip
+        return log, {}
+
+    return make
+
+
 def _low_voltage(world, rng):
     log = simulate(world)
     first = log.readings[0]
@@ -458,6 +471,16 @@ STORIES: dict[str, Story] = {
         ),
         due=codes("condenser-hot freeze-long"),
     ),
+    "no-ice-dry": Story(
+        made=_story(_no_cycle(-37.0), channels=("evaporator+current", "suction+compressor")),
+        due=codes("no-ice"),
+        first=codes("no-water control-stuck"),
+    ),
+    "no-ice-gas-open": Story(
+        made=_story(_no_cycle(15.0), channels=("evaporator+current", "suction+compressor")),
+        due=codes("no-ice"),
+        first=codes("hot-gas-stuck-open"),
+    ),
     "probe-slips": Story(
         made=_story(_slips, channels=("evaporator+current", "evaporator+compressor")),
         due=codes("probe-loose probe-fault"),
@@ -513,8 +536,11 @@ def _healthy_week(seed: int, attempt: int, days: float) -> Drawn:
 
     log = simulate(world, twist=Twist(drive=drive))
     _, length = _lengths(log, "freeze")
-    # Harvests of a fixed time that now and then leave their slab are a fault, whatever was drawn.
+    # Harvests of a fixed time that now and then leave their slab are a fault, whatever was drawn; so are freezes that now and then last far
+    # longer, but for those after a rest.
     _need(np.mean(length < 0.75 * np.median(length)) < 0.003)
+    rests = sum(kind == "idle" for _, _, kind in log.phases)
+    _need((length > 1.4 * np.median(length)).sum() <= rests)
     if cut is not None:  # the logger of the mains stands as well
 
         def gone(day, values):

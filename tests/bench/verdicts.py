@@ -4,7 +4,7 @@
     python -m tests.bench.verdicts [--of demo second worlds] --healthy 100 [--first 0] [--missed] [--truth]
 
 Stories are told in the demo's simulator, in a second one with other equations, and in machines whose structure is drawn at random. `named`: one of
-the codes that are due came as `act` or `watch`; `wrong`: a code came that must not, an `act` where none is due, or "well". Healthy weeks hold
+the codes that are due came as `act` or `watch`; `wrong`: a code came that must not, an `act` where none is due, another cause first than is due, or "well". Healthy weeks hold
 strong innocent change: a day swing of 15 K, water from 8 to 19 °C, another room, a cleaning, a power cut. Machines that are timed by
 design are left out of the worlds': a log alone does not tell them from a failed sensor. Everything is invented.
 """
@@ -54,6 +54,9 @@ def tally(row: Row, story: Story, drawn: Drawn, judgement: Judgement) -> None:
     bad = [c for c in grave if c in story.never]
     if not story.act:
         bad += [f"act:{f.code}" for f in judgement.findings if f.severity is Severity.ACT]
+    if story.first:
+        likeliest = {f.causes[0].cause for f in judgement.findings if f.code in story.due and f.causes}
+        bad += [f"cause:{cause}" for cause in likeliest - story.first]
     if not story.well and judgement.verdict.level == "well":
         bad.append("well")
     row.logs += 1

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import pipeline
 from pipeline import findings
 from pipeline.errors import UnitConfigError
 from pipeline.findings import engine, thresholds
@@ -18,6 +19,7 @@ from pipeline.findings.advice import causes
 from pipeline.findings.finding import Severity
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import Rule, Seen
+from pipeline.fleet import sisters
 from pipeline.language.text import Text, quantity_of, say
 from pipeline.unit import Unit
 from tests.findings.made_up import codes, doubt, finding, judged, made_up, noisy
@@ -53,14 +55,14 @@ def test_causes_and_codes_that_rules_name_exist():
 
 MODULES = sorted(
     path
-    for path in Path(findings.__file__).parent.rglob("*.py")
+    for path in (*Path(findings.__file__).parent.rglob("*.py"), Path(sisters.__file__))
     if path.stem not in ("thresholds", "__init__")
 )
 
 
 def module_at(path):
-    inside = path.relative_to(Path(findings.__file__).parent).with_suffix("")
-    return importlib.import_module(".".join(("pipeline.findings", *inside.parts)))
+    inside = path.relative_to(Path(pipeline.__file__).parent).with_suffix("")
+    return importlib.import_module(".".join(("pipeline", *inside.parts)))
 
 
 def read_in(path):
@@ -88,11 +90,11 @@ def test_every_threshold_is_read_somewhere_and_says_where_it_is_from():
 # Numbers that decide nothing by themselves: how a trace is looked at, how many are shown, how sure somebody may be.
 NO_DECISIONS = {
     "case": set(), "change": {"_BENDS", "_REGULAR"}, "courses": set(), "comparison": {"_LEVEL", "_MOST"}, "conditions": {"_HUBER", "_REJECTED", "LATENT_KJ_PER_KG", "CP_WATER_KJ_PER_KG_K"},
-    "doubtful": {"_COMPARED", "_LIKE_USUAL", "_SMOOTH_S"}, "output": {"_CELLS"}, "aftermath": {"_BESIDE"}, "timer": {"_MOST_BUNCHES", "_SHORTEST_HALF"},
+    "doubtful": {"_COMPARED", "_FROM", "_LIKE_USUAL", "_SMOOTH_S"}, "output": {"_CELLS"}, "aftermath": {"_BESIDE"}, "timer": {"_MOST_BUNCHES", "_SHORTEST_HALF"},
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("name", sorted({*NO_DECISIONS, "drift", "freeze", "harvest", "heat", "lengths", "production", "stalls", "standing", "starts", "trust"}))  # fmt: skip
+@pytest.mark.parametrize("name", sorted({*NO_DECISIONS, "drift", "freeze", "harvest", "heat", "lengths", "production", "sisters", "stalls", "standing", "starts", "trust"}))  # fmt: skip
 def test_no_module_keeps_a_number_to_decide_by_for_itself(name):
     (module,) = (module_at(path) for path in MODULES if path.stem == name)
     source = Path(module.__file__).read_text(encoding="utf-8")

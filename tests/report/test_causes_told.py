@@ -17,8 +17,8 @@ LATE = np.arange(N) >= 45
 
 @pytest.fixture(scope="module")
 def log():
-    """Freezes a third longer at the same temperatures: several causes, and nothing logged that would part them."""
-    return made_up(np.where(LATE, 27.0, 20.0) + noisy(0.2, N, share=1), noisy(2.5, N), roles=("evaporator",))
+    """Freezes half as long again at the same temperatures: several causes, and nothing logged that would part them."""
+    return made_up(np.where(LATE, 30.0, 20.0) + noisy(0.2, N, share=1), noisy(2.5, N), roles=("evaporator",))
 
 
 @pytest.fixture(scope="module")

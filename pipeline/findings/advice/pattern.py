@@ -183,8 +183,14 @@ def _beside(values: np.ndarray) -> np.ndarray:
     """Each value (n,) minus the middle of the known ones around it, NaN where it is not known."""
     out = np.full(len(values), np.nan)
     at = np.flatnonzero(np.isfinite(values))
-    y = values[at]
-    out[at] = y - [np.median(y[max(i - _BESIDE, 0) : i + _BESIDE + 1]) for i in range(len(y))]
+    y, width = values[at], 2 * _BESIDE + 1
+    middle = np.empty(len(y))
+    inner = slice(_BESIDE, max(len(y) - _BESIDE, _BESIDE))
+    if len(y) >= width:
+        middle[inner] = np.median(np.lib.stride_tricks.sliding_window_view(y, width), axis=1)
+    for i in (*range(len(y))[: inner.start], *range(len(y))[max(inner.stop, inner.start) :]):
+        middle[i] = np.median(y[max(i - _BESIDE, 0) : i + _BESIDE + 1])
+    out[at] = y - middle
     return out
 
 

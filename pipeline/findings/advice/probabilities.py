@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import functools
 import math
+from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -221,10 +222,12 @@ def _votes(
 ) -> dict[str, dict[str, float]]:
     """What each measure and event says for a cause against the mean of all the others that are likely at all."""
     weight = {k: posterior.get((k,) if k != SOMETHING_ELSE else (), 0.0) + 0.01 for k in parts}
-    out: dict[str, dict[str, float]] = {}
+    total = sum(weight.values())
+    said: dict[str, float] = defaultdict(float)
     for key, own in parts.items():
-        others = {k: w for k, w in weight.items() if k != key}
-        total = sum(others.values())
-        mean = {m: sum(w * parts[k].get(m, 0.0) for k, w in others.items()) / total for m in own}
-        out[key] = {m: own[m] - mean[m] for m in own}
-    return out
+        for measure, value in own.items():
+            said[measure] += weight[key] * value
+    return {
+        key: {m: v - (said[m] - weight[key] * v) / (total - weight[key]) for m, v in own.items()}
+        for key, own in parts.items()
+    }

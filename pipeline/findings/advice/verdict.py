@@ -138,7 +138,7 @@ def verdict(
     """The verdict on a log, or its last part where visits split it: as grave as its worst finding; "cannot-tell" where too few cycles were seen and nothing
     was found; "well" where nothing was."""
     whole = int(case.steady.sum())
-    complete = case.flag("complete") & ~case.broken
+    complete = case.flag("complete") & ~case.flag("broken")
     values = {  # the same figures as at the top of the page
         "cycles": int(complete.sum()),
         "freeze_min": round(case.level("freeze_min", complete), 3),

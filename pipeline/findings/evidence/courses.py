@@ -116,6 +116,19 @@ def _change(columns: Columns, measure: Measure, judged: np.ndarray, *, least: fl
     return comes_and_goes(columns.start_ns, level, least=least, thresholds=t)
 
 
+def of_the_room(columns: Columns, late: np.ndarray, early: np.ndarray) -> bool:
+    """Whether freezes and harvests went opposite ways from `early` to `late` (bool (n,)), by no more than another room or other water makes, where
+    the air was not logged: warmer air makes freezes longer and harvests, by hotter gas, shorter."""
+    t, moved = columns.thresholds, []
+    if np.isfinite(columns.air_c[late | early]).any():
+        return False
+    for name in ("freeze_min", "harvest_min"):
+        before, after = columns.level(name, early), columns.level(name, late)
+        moved.append(math.log(after / before) if min(before, after) > 0 else 0.0)
+    least, most = math.log1p(t["day_swing_pct"] / 100), math.log1p(t["weather_most_pct"] / 100)
+    return moved[0] * moved[1] < 0 and least < min(map(abs, moved)) and abs(moved[0]) < most
+
+
 def column_of(columns: Columns, name: str) -> np.ndarray:
     """A measure of every cycle (n,): a column of the record, or the line's rise from the end of freeze to its warmest in harvest [K]."""
     if name == "line_swing_k":

@@ -12,7 +12,7 @@ import numpy as np
 
 from pipeline.cycles.record import Phase, PhaseKind
 from pipeline.findings.masks.columns import NS_PER_DAY, NS_PER_H, NS_PER_MIN, Columns
-from pipeline.findings.masks.doubtful import stood
+from pipeline.findings.masks.doubtful import stood, unproved_stops
 
 _HOURS_SHOWN = 6  # width of the part of a day that events may keep to
 
@@ -39,7 +39,12 @@ def stops(columns: Columns, *, usual_freeze_min: float, broken: np.ndarray) -> t
     usual_freeze_min: the usual freeze [min]; broken: cycles that tell nothing, bool (n,).
     """
     peak_c = columns.level("harvest_peak_c", columns.flag("complete") & ~broken)
-    phases = tuple(_with_stood(columns, usual_freeze_min, peak_c))
+    unproved = unproved_stops(columns, usual_freeze_min)
+    phases = tuple(
+        p
+        for p in _with_stood(columns, usual_freeze_min, peak_c)
+        if p.kind is not PhaseKind.IDLE or p.end_ns not in unproved
+    )
     # Without a clamp a stop shows as several where the line was slow to move: what runs between them for a moment is no run.
     brief_ns = 0.0 if columns.clamped else columns.thresholds["short_run_min"] * NS_PER_MIN
     bridge_ns = columns.thresholds["stop_bridge_min"] * NS_PER_MIN

@@ -6,13 +6,14 @@ makes anything. Each leaves a mark that a fault of the machine does not leave.
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.cycles.record import PhaseKind
-from pipeline.findings.masks.columns import NS_PER_MIN, Columns, following
+from pipeline.findings.masks.columns import NS_PER_MIN, Columns, following, usual_beside
 from pipeline.findings.methods import statistics
 from pipeline.logs.timeline import Channel
 
@@ -20,6 +21,7 @@ from pipeline.logs.timeline import Channel
 _COMPARED = 6  # usual freezes that are looked at for their own unevenness …
 _LIKE_USUAL = 0.2  # … and how near to the usual length they must be, as a share
 _SMOOTH_S = 30.0
+_FROM = 0.2  # of a freeze: what is before is its start
 
 
 def under_doubt(columns: Columns) -> np.ndarray:
@@ -96,6 +98,47 @@ def begun_before_a_gap(columns: Columns, usual_min: float) -> np.ndarray:
         )
     ]
     return np.isin(columns.start_ns, starts)
+
+
+def cut_off(columns: Columns, usual_min: float) -> np.ndarray:
+    """Short freezes whose harvest a stop followed, where no clamp shows stops, bool (n,): it was the stop that warmed the line."""
+    if columns.clamped:
+        return np.zeros(columns.n, bool)
+    stopped = (PhaseKind.IDLE, PhaseKind.GAP, PhaseKind.UNCLEAR)
+    ends = [
+        a.end_ns
+        for a, b in itertools.pairwise(columns.record.phases)
+        if a.kind is PhaseKind.HARVEST and b.kind in stopped
+    ]
+    short = columns.freeze_min < columns.thresholds["split_short_pct"] / 100 * usual_min
+    return short & np.isin(columns.end_ns, ends)
+
+
+def unproved_stops(columns: Columns, usual_min: float) -> np.ndarray:
+    """When stops ended that a line alone showed and that cost nothing [ns] (k,): the freeze was no longer with them than one without, or
+    after them shorter.
+
+    usual_min: the usual freeze [min].
+    """
+    if columns.clamped or columns.n == 0:
+        return np.empty(0, np.int64)
+    after_stop = np.isin(
+        columns.start_ns, [p.end_ns for p in columns.record.phases if p.kind is PhaseKind.IDLE]
+    )
+    level = columns.level("freeze_min", ~after_stop)
+    usual = usual_beside(columns, columns.freeze_min, level if level > 0 else usual_min, odd=after_stop)
+    near = columns.thresholds["adds_up_pct"] / 100
+    found, window = [], (columns.record.phases[k:] for k in range(5))
+    for first, before, stop, after, then in zip(*window, strict=False):
+        harvested = PhaseKind.HARVEST in (before.kind, first.kind) and then.kind is PhaseKind.HARVEST
+        if stop.kind is not PhaseKind.IDLE or after.kind is not PhaseKind.FREEZE or not harvested:
+            continue
+        begun_ns = before.start_ns if before.kind is PhaseKind.FREEZE else stop.start_ns
+        whole = usual[min(int(np.searchsorted(columns.start_ns, after.start_ns)), columns.n - 1)]
+        lasted, left = (after.end_ns - begun_ns) / NS_PER_MIN, (after.end_ns - after.start_ns) / NS_PER_MIN
+        if lasted < (1 + near) * whole or (before.kind is PhaseKind.HARVEST and left < (1 - near) * whole):
+            found.append(stop.end_ns)
+    return np.array(found, np.int64)
 
 
 def impossibly_short(columns: Columns, usual_min: float) -> np.ndarray:
@@ -192,12 +235,18 @@ def within_long_freezes(columns: Columns, usual_min: float, usual_rise_k: float)
     blind = not columns.clamped  # else a clamp tells of stops
     channel = columns.timeline.get("evaporator", "suction")
     long = np.flatnonzero(columns.freeze_min > t["hump_from_pct"] / 100 * usual_min)
+    if channel is None:
+        missed[long] = leaves_and_returns(
+            columns, columns.start_ns[long], columns.harvest_ns[long], usual_min
+        )
     if channel is None or not np.isfinite(usual_rise_k):
         return Within(cold=cold, missed=missed, stopped=stopped)
     cold_c = columns.level("freeze_end_c")
     warm_c, peak_c = cold_c + t["hump_begins_pct"] / 100 * usual_rise_k, cold_c + usual_rise_k
-    like_usual = np.flatnonzero(np.abs(columns.freeze_min - usual_min) < _LIKE_USUAL * usual_min)[:_COMPARED]
-    uneven_k = max((_trace(channel, columns, i, warm_c, peak_c).rise_k for i in like_usual), default=0.0)
+    uneven_k = max(
+        (_trace(channel, columns, i, warm_c, peak_c).rise_k for i in _like_usual(columns, usual_min)),
+        default=0.0,
+    )
     least_k = max(t["hump_k"], t["hump_uneven"] * uneven_k)
     longer = np.flatnonzero(columns.freeze_min > (1 + t["run_out_pct"] / 100) * usual_min)
     for i in longer if blind else ():
@@ -214,6 +263,40 @@ def within_long_freezes(columns: Columns, usual_min: float, usual_rise_k: float)
             cold[i] = not missed[i] and trace.rises_at_min > t["split_short_pct"] / 100 * usual_min
             stopped[i] = blind and not missed[i] and not cold[i]
     return Within(cold=cold, missed=missed, stopped=stopped)
+
+
+def leaves_and_returns(
+    columns: Columns, start_ns: np.ndarray, end_ns: np.ndarray, usual_min: float
+) -> np.ndarray:
+    """In which freezes, from `start_ns` to `end_ns` (m,), the clamp's current leaves what it is in usual ones, for half a harvest or longer,
+    and returns to it, bool (m,).
+
+    A freeze that goes on goes on as it was; a harvest, or a stop, comes and goes. usual_min: the usual freeze [min].
+    """
+    clamp, left = (
+        columns.timeline.get("current_compressor", "current", "power"),
+        np.zeros(len(start_ns), bool),
+    )
+    if clamp is None or not left.size:
+        return left
+    usual = _like_usual(columns, usual_min)
+    traces = [_smooth_middle(clamp, columns.start_ns[i], columns.harvest_ns[i])[0] for i in usual]
+    known = np.concatenate([np.empty(0), *traces])
+    if not known.size:
+        return left
+    margin = columns.thresholds["leaves_pct"] / 100 * np.ptp(known)
+    low, high = known.min() - margin, known.max() + margin
+    least = columns.level("harvest_min") / 2 * 60 / clamp.interval_s
+    for k in range(len(left)):
+        trace, _ = _smooth_middle(clamp, start_ns[k], end_ns[k])
+        outside = statistics.episodes((trace < low) | (trace > high))
+        left[k] = any(a > 0 and b < len(trace) - 1 and b - a + 1 >= least for a, b in outside)
+    return left
+
+
+def _like_usual(columns: Columns, usual_min: float) -> np.ndarray:
+    """The first few freezes of about the usual length [min], indices."""
+    return np.flatnonzero(np.abs(columns.freeze_min - usual_min) < _LIKE_USUAL * usual_min)[:_COMPARED]
 
 
 def stood(columns: Columns, start_ns: int, end_ns: int, usual_min: float) -> tuple[int, int]:
@@ -257,23 +340,31 @@ class _Trace:
     warm_share: float  # part of it that is as warm as in harvest
 
 
-def _trace(channel: Channel, columns: Columns, i: int, warm_c: float, peak_c: float) -> _Trace:
-    start, end = columns.start_ns[i], columns.harvest_ns[i]
-    a, b = np.searchsorted(channel.time_ns, [start + 0.2 * (end - start), end - 0.05 * (end - start)])
+def _smooth_middle(channel: Channel, start_ns: int, end_ns: int) -> tuple[np.ndarray, float]:
+    """The trusted readings within the middle of a freeze, smoothed over half a minute, and their noise from one to the next; none where there
+    are too few."""
+    length = end_ns - start_ns
+    a, b = np.searchsorted(channel.time_ns, [start_ns + _FROM * length, end_ns - 0.05 * length])
     values = channel.values[a:b][channel.trusted[a:b]]
     width = max(round(_SMOOTH_S / channel.interval_s), 1)
     if len(values) < 2 * width + 3:
-        return _Trace(rise_k=0.0, rises_at_min=0.0, noise_k=0.0, warm_share=0.0)
+        return np.empty(0), 0.0
     noise = float(np.median(np.abs(np.diff(values)))) / np.sqrt(width)
-    smooth = np.convolve(values, np.ones(width) / width, "valid")
+    return np.convolve(values, np.ones(width) / width, "valid"), noise
+
+
+def _trace(channel: Channel, columns: Columns, i: int, warm_c: float, peak_c: float) -> _Trace:
+    smooth, noise = _smooth_middle(channel, columns.start_ns[i], columns.harvest_ns[i])
+    if not len(smooth):
+        return _Trace(rise_k=0.0, rises_at_min=0.0, noise_k=0.0, warm_share=0.0)
     t = columns.thresholds
     within = math.ceil(t["hump_min"] * 60 / channel.interval_s)
     rise_k, foot = _hump(smooth, warm_c, within, lost=t["hump_falls_pct"] / 100)
     return _Trace(
         rise_k=rise_k,
-        rises_at_min=0.2 * (end - start) / 60e9 + (foot + width / 2) * channel.interval_s / 60,
+        rises_at_min=_FROM * columns.freeze_min[i] + (foot * channel.interval_s + _SMOOTH_S / 2) / 60,
         noise_k=noise,
-        warm_share=float(np.mean(values > peak_c)),
+        warm_share=float(np.mean(smooth > peak_c)),
     )
 
 

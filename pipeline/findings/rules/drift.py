@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from pipeline.findings.evidence.case import Case
-from pipeline.findings.evidence.courses import MEASURES, Course
+from pipeline.findings.evidence.courses import MEASURES, Course, of_the_room
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.methods import statistics
 from pipeline.findings.phrase import Phrase, phrase
@@ -81,8 +81,7 @@ def _drift(case: Case):
         late = moved.late
     size = abs(course.total) / t[course.measure.threshold]
     return Seen(
-        # What creeps does not mend itself, whichever way it goes; a step for the better is somebody's work.
-        severity=Severity.NOTE if moved.kind == "step" and not course.worse else Severity.WATCH,
+        severity=_severity(case, found, late, early),
         title=_title(case, course, days),
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
@@ -99,6 +98,22 @@ def _drift(case: Case):
         flag_cycles=False,
         causes=_causes(course),
     )
+
+
+def _severity(case: Case, found: list[Course], late: np.ndarray, early: np.ndarray) -> Severity:
+    """What creeps does not mend itself, whichever way it goes; a step for the better is somebody's work, and a rate that nothing else follows
+    costs nothing."""
+    course = found[0]
+    mended = course.change.kind == "step" and not course.worse
+    alone = all("_per_" in c.measure.column for c in found)
+    slower = case.courses.get("freeze_min")
+    far = (
+        slower is not None
+        and slower.change.kind == "ramp"
+        and abs(slower.total) > case.thresholds["freeze_out_pct"]
+    )
+    room = not far and of_the_room(case, late, early)
+    return Severity.NOTE if mended or alone or room else Severity.WATCH
 
 
 def _judged_here(course: Course, t: Mapping[str, float], air_known: bool) -> bool:

@@ -98,7 +98,7 @@ def _weak_throughout(case: Case, ends: np.ndarray) -> Seen | CannotTell | None:
         return None
     at = np.flatnonzero(judged)
     return Seen(
-        severity=Severity.WATCH,
+        severity=Severity.WATCH if beyond > t["clip_sigma_k"] / 2 else Severity.NOTE,
         title=title,
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from pipeline.findings.evidence.case import Case
-from pipeline.findings.evidence.courses import Course
+from pipeline.findings.evidence.courses import Course, of_the_room
 from pipeline.findings.evidence.standards import harvest_standard
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.masks.stalls import lengths_tell
@@ -198,8 +198,9 @@ def _grown(case: Case, course: Course) -> Seen:
     late = moved.late
     at = np.flatnonzero(late)
     title = _LONG_SINCE if moved.kind == "step" else _LONG_GROWING
+    room = moved.kind == "step" and of_the_room(case, late, moved.judged & ~late)
     return Seen(
-        severity=Severity.WATCH,
+        severity=Severity.NOTE if room else Severity.WATCH,
         title=title(excess_pct=round(course.total, 1), found_min=round(after, 2), usual_min=round(before, 2)),
         start_ns=int(case.harvest_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),

@@ -299,12 +299,13 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
     sewn = side > 0 and _sewn_together(case, out)
     # What began with a stop may be a repair; what is over by the log's end sends nobody.
     over = base.since is not None and at[-1] < (1 - t["over_pct"] / 100) * (case.n - 1)
-    weather = lasting and "air" not in case.adjusted.corrected_for and excess_pct < t["weather_most_pct"]
-    bad = bad and not sewn and not asks and not over and not weather
+    weather = lasting and not np.isfinite(case.air_c[out]).any() and excess_pct < t["weather_most_pct"]
+    bad = bad and not asks and not over
     confidence = statistics.phi(margin / (sigma / math.sqrt(min(int(out.sum()), 4))))
     confidence *= 0.5 if sewn else 1.0
     return Seen(
-        severity=_severity(case, base, out, side, confidence, bad=bad, sewn=sewn),
+        # What may be the weather's, or the record's, sends nobody.
+        severity=Severity.NOTE if weather or sewn else _severity(case, base, out, side, confidence, bad=bad),
         title=title,
         start_ns=int(case.start_ns[at[0]]),
         end_ns=int(case.end_ns[at[-1]]),
@@ -332,22 +333,20 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
 
 
 def _severity(
-    case: Case, base: Baseline, out: np.ndarray, side: int, confidence: float, *, bad: bool, sewn: bool
+    case: Case, base: Baseline, out: np.ndarray, side: int, confidence: float, *, bad: bool
 ) -> Severity:
     """Few odd freezes of many are a note; but one far out of a tight spread is what an intermittent fault looks like."""
     t = case.thresholds
-    few = sewn and 100 * out.sum() <= t["sewn_most_pct"] * case.n
-    if not case.rare(out, confidence) and not few:
+    if not case.rare(out, confidence):
         return Severity.ACT if bad else Severity.WATCH
     # Beside its neighbours: air and water move the others more over a day than they scatter from one to the next.
     beside = np.log(case.freeze_min / usual_beside(case, case.freeze_min, math.exp(base.centre)))
     near = beside[base.usual & ~out & np.isfinite(beside)]
     scatter = statistics.spread(np.abs(near - np.median(near)), _floor(case)) if len(near) else math.inf
     far = side * beside[out] > max(_log_share(t["single_far_pct"], side), t["single_far_z"] * scatter)
-    blind = case.timeline.get("evaporator", "suction") is None
-    # By a clamp alone: a harvest that it did not show, or one that it seemed to show, which cuts a freeze in two.
-    far &= ~(blind & ((side < 0) | (beside[out] > math.log(t["single_blind_times"]))))
-    return Severity.WATCH if far.any() and not sewn else Severity.NOTE
+    # By a clamp alone, a harvest that it seemed to show cuts a freeze in two.
+    cut = side < 0 and case.timeline.get("evaporator", "suction") is None
+    return Severity.WATCH if far.any() and not cut else Severity.NOTE
 
 
 def _sewn_together(case: Case, out: np.ndarray) -> bool:

@@ -10,7 +10,7 @@ from pipeline.cycles.record import Phase, PhaseKind
 from pipeline.findings.evidence.case import NS_PER_H, Case
 from pipeline.findings.evidence.stops import level_between
 from pipeline.findings.finding import Severity
-from pipeline.findings.masks.doubtful import stood
+from pipeline.findings.masks.doubtful import leaves_and_returns, stood
 from pipeline.findings.methods import statistics
 from pipeline.findings.methods.statistics import middle, rounded
 from pipeline.findings.phrase import phrase
@@ -150,7 +150,17 @@ def _endless(case: Case, least_h: float) -> list[Phase]:
         if p.kind is PhaseKind.FREEZE
         and _length(p) >= least_h * NS_PER_H
         and (_clamp_runs(case, p) or not (_warm(case, p) or _stood(case, p)))
+        and not _holds_cycles(case, p)
     ]
+
+
+def _holds_cycles(case: Case, span: Phase) -> bool:
+    """Whether the current, where it is all there is, does within the span what it does between usual freezes: harvests that the record missed."""
+    if case.timeline.get("evaporator", "suction") is not None:
+        return False
+    return bool(
+        leaves_and_returns(case, np.array([span.start_ns]), np.array([span.end_ns]), case.usual_freeze_min)[0]
+    )
 
 
 def _stood(case: Case, span: Phase) -> bool:

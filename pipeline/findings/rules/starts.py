@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.cycles.record import PhaseKind
 from pipeline.findings.evidence.case import NS_PER_H, NS_PER_MIN, Case
 from pipeline.findings.finding import Severity, Shows
+from pipeline.findings.masks.doubtful import unproved_stops
 from pipeline.findings.methods import statistics
 from pipeline.findings.methods.statistics import middle, rounded
 from pipeline.findings.phrase import phrase
@@ -56,8 +57,10 @@ class _Starts:
         self.failed = (
             table["failed"].to_numpy().astype(bool) if n and "failed" in table else np.zeros(n, bool)
         )
-        # Of another load on the same clamp, a bin's light or a heater, no matter what its runs look like.
-        if (other := ~self.failed & (_drawn_a(case, self.at_ns, self.run_min) < _least_a(case))).any():
+        # Of another load on the same clamp, a bin's light or a heater, no matter what its runs look like; or a stop that cost nothing.
+        other = ~self.failed & (_drawn_a(case, self.at_ns, self.run_min) < _least_a(case))
+        other |= np.isin(self.at_ns, unproved_stops(case, case.usual_freeze_min))
+        if other.any():
             keep = ~other
             self.n = int(keep.sum())
             self.at_ns, self.off_min, self.run_min = self.at_ns[keep], self.off_min[keep], self.run_min[keep]
@@ -176,7 +179,8 @@ def _short_cycling(case: Case):
     kind = _kind(case, run, off, middle(s.discharge_c[at]), over)
     excess = float(np.sum(np.maximum(t["start_off_min"] - off_min, 0) > 0)) + per_hour / t["starts_per_hour"]
     return Seen(
-        severity=Severity.ACT if len(at) >= t["starts_act"] else Severity.WATCH,
+        # What a line shows are no starts that somebody saw.
+        severity=Severity.ACT if len(at) >= t["starts_act"] and _by_current(case) else Severity.WATCH,
         title=_SHORT(count=len(at), worst_per_hour=round(per_hour, 1)),
         start_ns=first,
         end_ns=last,
@@ -209,7 +213,7 @@ def _by_turns(case: Case) -> Seen | None:
     first = np.flatnonzero(spells)[0]  # the freeze that the first stop cut off
     first_ns = case.harvest_ns[first] if case.harvest_ns[first] > 0 else case.start_ns[first]
     return Seen(
-        severity=Severity.WATCH,  # turns of a line are no starts that somebody saw
+        severity=Severity.WATCH,
         title=_SHORT(count=len(at), worst_per_hour=round(per_hour, 1)),
         start_ns=int(first_ns),
         end_ns=int(case.end_ns[at[-1]]),

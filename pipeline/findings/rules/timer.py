@@ -138,7 +138,8 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
         like_one = spread <= t["timer_like_times"] * timer_sigma_min
         too_regular = like_one and due / spread >= t["timer_excess"] and chance_z(spread / due, n) < sure_z
         alike = n >= 0.5 * known.sum() and spread <= t["timer_alike_times"] * timer_sigma_min
-        if too_regular and _follow(case, lengths, inside, by_conditions):
+        begins = whole or _begins_or_ends(case, lengths, stretch, length, spread)
+        if not begins or (too_regular and _follow(case, lengths, inside, by_conditions)):
             proof = ""
         elif too_regular and varied:
             proof = "too regular for the conditions"
@@ -169,6 +170,25 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
             )
         )
     return found
+
+
+def _begins_or_ends(
+    case: Case, lengths: np.ndarray, stretch: np.ndarray, length_min: float, spread_min: float
+) -> bool:
+    """Whether the freezes just before the stretch (bool (n,)), or just after it, ended clearly sooner, or varied far more from one to the next
+    than those in it (`spread_min`); True where too few are there to tell.
+
+    A timer is the longest that a freeze may last. Freezes that follow the weather also bunch, at its turn; but they lead up to it and away.
+    """
+    t, at, known = case.thresholds, np.flatnonzero(stretch), np.isfinite(lengths)
+    n = int(t["level_cycles"])
+    beside = (lengths[: at[0]][known[: at[0]]][-n:], lengths[at[-1] + 1 :][known[at[-1] + 1 :]][:n])
+    told = [values for values in beside if len(values) == n]
+    sooner = [np.median(values) < (1 - t["timer_sooner_pct"] / 100) * length_min for values in told]
+    varied = [
+        np.std(np.diff(values)) / math.sqrt(2) > t["timer_varied_times"] * spread_min for values in told
+    ]
+    return not told or any(sooner) or any(varied)
 
 
 def _longer_since(

@@ -227,16 +227,19 @@ def _dead(
     most = np.where(np.isnan(parts), -np.inf, parts).max(axis=1)
     least = np.where(np.isnan(parts), np.inf, parts).min(axis=1)
     nothing = (most < floor) | ((most == least) & np.isfinite(most))
+    # Where most of a window has no reading, the logger had ended, or not begun.
+    read = np.isfinite(parts).mean(axis=1) >= 0.5
+    seen = np.flatnonzero(np.isfinite(grid))
     found = []
-    for a, b in _runs(nothing & going & np.isfinite(most)):
+    for a, b in _runs(nothing & going & read):
         first, last = windows.span(a, b)
         level = float(np.nanmedian(grid[first : last + 1]))
         with np.errstate(invalid="ignore"):
             differs = np.abs(grid - level) > floor if level < floor else grid != level
         middle = (first + last) // 2
         before, after = np.flatnonzero(differs[:middle]), np.flatnonzero(differs[middle:])
-        start = int(before[-1]) + 1 if len(before) else 0
-        end = middle + int(after[0]) - 1 if len(after) else len(grid) - 1
+        start = int(before[-1]) + 1 if len(before) else int(seen[0])
+        end = middle + int(after[0]) - 1 if len(after) else int(seen[-1])
         cycles = float(np.count_nonzero((cold[0].harvests >= start) & (cold[0].harvests <= end)))
         found.append(
             Stretch(

@@ -17,6 +17,10 @@ from pipeline.report.payload.rendering import fragment
 from pipeline.report.wording import Reader, certainty
 from pipeline.unit import Unit
 
+MOST_FILES = 200
+"""So many of the files that were read are listed, those with something to say first: a logger that begins a file every hour leaves
+thousands."""
+
 
 def method_of(
     *,
@@ -68,8 +72,9 @@ def method_of(
                 "to": reader.moment(s.end_ns, offsets),
                 "notes": [reader.say_html(n) for n in s.notes],
             }
-            for s in timeline.sources
+            for s in sorted(timeline.sources, key=lambda s: not s.notes)[:MOST_FILES]
         ],
+        "more_sources": max(len(timeline.sources) - MOST_FILES, 0),
         "thresholds": thresholds_table(judgement.thresholds, reader) if judgement.thresholds else None,
     }
 
@@ -104,12 +109,18 @@ def _channel(channel: Channel, reader: Reader) -> dict[str, Any]:
         "chosen": channel.chosen,
         "by": reader.words.get(f"method.by_{by}", channel.role_by),
         "sure": reader.words[f"method.sure_{certainty(channel.role_confidence)}"],
-        "file": channel.file,
+        "file": _named_briefly(channel.file),
         "unit": channel.unit_read,
         "interval": reader.seconds(channel.interval_s),
         "trusted": reader.show("trusted_pct", trusted),
         "objections": [f"{name}: {int(mask.sum())}" for name, mask in channel.masks.items() if mask.any()],
     }
+
+
+def _named_briefly(files: str) -> str:
+    """The names of the files of one logger, "a.csv + b.csv"; of many the first and the last."""
+    names = files.split(" + ")
+    return files if len(names) <= 4 else f"{names[0]} + … ({len(names) - 2}) … + {names[-1]}"
 
 
 def sentences(rows: list[str]) -> list[str]:

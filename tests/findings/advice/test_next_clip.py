@@ -13,7 +13,7 @@ LATE = np.arange(N) >= 45
 
 def slower(**measures):
     return made_up(
-        np.where(LATE, 26.0, 20.0) + noisy(0.2, N, share=1),
+        np.where(LATE, 29.0, 20.0) + noisy(0.2, N, share=1),
         noisy(2.5, N),
         roles=("evaporator", "current"),
         **measures,

@@ -87,7 +87,7 @@ def test_on_current_alone_whole_multiples_are_said_with_half_the_confidence():
     freeze = noisy(20, 60)
     freeze[10:40:3] = 42.2  # two freezes of 20 min and a harvest of 2.2 min
     found = finding(judged(made_up(freeze, 2.2, roles=("current",))), "freeze-long")
-    assert found.severity is Severity.WATCH
+    assert found.severity is Severity.NOTE
     assert found.confidence <= 0.5
     assert found.evidence["may_be_missed_harvests"] == "yes"
 

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from pipeline.findings.finding import Severity
 from pipeline.findings.methods.change import lasting_change
 from pipeline.findings.thresholds import resolve
 from pipeline.unit import Unit
@@ -68,3 +69,9 @@ def test_a_day_of_a_warm_afternoon_is_no_drift_and_no_step():
     hours = np.arange(60) * 22 / 60
     freeze = noisy(20, 60, share=0.01) * np.exp(0.08 * np.sin(2 * np.pi * (hours - 3) / 24))
     assert not codes(judged(made_up(freeze)))
+
+
+def test_a_rate_that_nothing_else_follows_is_a_note():
+    rate = noisy(2.0, 150, share=0.05) * np.where(np.arange(150) < 70, 1.0, 0.5)
+    found = finding(judged(made_up(noisy(20, 150), pull_down_k_per_min=rate)), "drift")
+    assert found.severity is Severity.NOTE

@@ -213,3 +213,12 @@ def test_a_harvest_at_whose_end_the_compressor_stops_is_not_called_long():
     harvest[[10, 21, 33]] = (4.6, 5.0, 4.3)  # the line went on warming after the stop
     assert "harvest-long" in codes(judged(log(harvest)))
     assert "harvest-long" not in codes(judged(log(harvest, idle_after={11: 60.0, 22: 60.0, 34: 60.0})))
+
+
+@pytest.mark.parametrize(
+    ("freezes", "severity"), [(0.9, Severity.NOTE), (1.0, Severity.WATCH), (1.1, Severity.WATCH)]
+)
+def test_harvests_that_grow_where_freezes_shrink_stand_in_a_colder_room(freezes, severity):
+    late = np.arange(120) >= 60
+    log = made_up(noisy(20, 120) * np.where(late, freezes, 1.0), noisy(2.5, 120) * np.where(late, 1.35, 1.0))
+    assert finding(judged(log), "harvest-long").severity is severity

@@ -201,3 +201,20 @@ def test_a_sensor_that_misses_one_freeze_in_four_is_seen_and_every_second_cycle_
     assert found.evidence["count"] == missed.sum()
     second = np.arange(120) % 2 == 1  # fresh water every second time
     assert "freeze-long" not in codes(judged(made_up(noisy(20, 120) * np.where(second, 1.4, 1.0))))
+
+
+def test_a_freeze_that_a_stop_cut_off_is_not_short_where_only_a_line_was_there_to_see_it():
+    freeze = noisy(20, 80)
+    freeze[40] = 11.0
+    cut = {"idle_after": {41: 60.0}, "freeze_end_c": -15.0, "harvest_peak_c": 8.0}
+    assert "freeze-short" not in codes(judged(made_up(freeze, roles=("evaporator",), **cut)))
+    assert "freeze-short" in codes(judged(made_up(freeze, roles=("evaporator", "current"), **cut)))
+
+
+@pytest.mark.parametrize(
+    ("times", "air", "severe"), [(1.25, {}, False), (1.25, {"condenser_in_c": 24.0}, True), (1.5, {}, True)]
+)
+def test_a_lasting_change_that_another_room_makes_is_a_note_where_the_air_was_not_logged(times, air, severe):
+    freeze = noisy(20, 120) * np.where(np.arange(120) < 60, 1.0, times)
+    found = finding(judged(made_up(freeze, **air)), "freeze-long")
+    assert (found.severity is not Severity.NOTE) is severe

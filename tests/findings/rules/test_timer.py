@@ -140,3 +140,11 @@ def test_freezes_that_go_wholly_against_the_air_are_judged(shift_min):
         uncertainty_min=0.05,
     )
     assert judged(log).verdict is not None
+
+
+@pytest.mark.parametrize(("size", "hours"), [(0.05, 96), (-0.08, 160)])
+def test_freezes_that_bunch_at_the_turn_of_the_weather_lead_up_to_it_and_away(size, hours):
+    n = 480
+    spell = np.cos(2 * np.pi * np.arange(n) * 14.0 / 60 / hours)
+    freeze = 12.0 * (1 + size * spell) * noisy(1, n, share=0.003)
+    assert "freeze-at-timeout" not in codes(judged(made_up(freeze, noisy(2.0, n, share=0.1))))

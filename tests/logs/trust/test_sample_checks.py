@@ -201,6 +201,28 @@ def test_a_clamp_round_both_conductors_is_dead_from_the_start():
     assert timeline.get("current") is None  # nothing in it can be believed, so it is used for nothing
 
 
+def _two_loggers(log, current, until: int):
+    t = times(log["seconds"])
+    lines = {"Evaporator (°C)": ("°C", log["evaporator"]), "Discharge (°C)": ("°C", log["discharge"])}
+    clamp = {"Current (A)": ("A", current[:until])}
+    return assemble([table("probes.csv", t, lines), table("clamp.csv", t[:until], clamp)], UNIT)
+
+
+def test_a_clamp_whose_logger_ended_early_is_not_dead():
+    log = cycling(hours=14)
+    assert not _two_loggers(log, log["current"], _at(log, 8)).doubts
+
+
+def test_a_dead_clamp_is_dead_until_its_logger_ended_and_no_longer():
+    log = cycling(hours=14)
+    current = log["current"].copy()
+    current[_at(log, 6) :] = 0.0
+    (doubt,) = _two_loggers(log, current, _at(log, 9)).doubts
+    begun, ended = (times(log["seconds"])[_at(log, h)] for h in (6, 9))
+    assert doubt.code == "clamp-dead"
+    assert begun - 120 * SECOND_NS < doubt.start_ns < doubt.end_ns <= ended
+
+
 def test_a_clamp_at_zero_while_nothing_cycles_is_a_machine_that_is_off():
     log = cycling(hours=12)
     n = len(log["seconds"])

@@ -9,7 +9,7 @@ from pipeline.report.summary import LEVELS, LISTS
 from tests.report.test_fleet import HOSTILE
 from tests.report.test_summary import summary_of
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
 
 @pytest.fixture(scope="module")

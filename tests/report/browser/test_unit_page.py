@@ -14,7 +14,7 @@ from pipeline.report.writing import write_unit
 from tests.report.made_up import made_up, reported
 from tests.report.page.test_page import HOSTILE
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
 CHARTS = ("log", "lengths", "freezes", "harvests")
 VIEW = "() => document.getElementById('plot-log')._fullLayout.xaxis.range.map(Number)"
@@ -374,7 +374,7 @@ def test_a_swipe_scrolls_the_page_and_two_fingers_zoom(open_page, unit_page):
 @pytest.mark.parametrize("language", ["en", "es"])
 def test_axe_finds_nothing_wide_or_narrow_light_dark_or_on_paper(open_page, tmp_path, language):
     """On a short log: axe looks at every element, and a week has thousands of cells that are all alike."""
-    reported(tmp_path, days=1.25, interval_s=60, options=ReportOptions(language=language))
+    reported(tmp_path, days=0.75, interval_s=60, options=ReportOptions(language=language))
     opened = open_page(tmp_path / "report.html", bypass_csp=True).drawn()
     looks = (("light", "screen"), ("dark", "screen"), ("light", "print"))
     widths = {"en": (1280, 390, 768), "es": (390, 768, 1280)}[language]  # each look at two widths

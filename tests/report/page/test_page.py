@@ -392,3 +392,16 @@ def test_earlier_reports_are_told_and_drawn(made, tmp_path):
     assert re.search(r"A freeze: 16\.2 min on 10 Jan 2026, 18\.\d min now", told)
     assert "10 Feb 2026: Look at it on the next visit" in told
     assert "99.0 min" not in told
+
+
+def test_of_thousands_of_files_some_are_listed_and_the_rest_counted(tmp_path):
+    unit, timeline, record, judgement = made_up(days=1, interval_s=60)
+    sources = [replace(timeline.sources[0], name=f"hour-{k:04d}.csv") for k in range(3000)]
+    names = " + ".join(s.name for s in sources)
+    channels = tuple(replace(c, file=names) for c in timeline.channels)
+    page = written(
+        tmp_path, unit, replace(timeline, sources=tuple(sources), channels=channels), record, judgement
+    )
+    assert "and 2800 more" in page
+    assert "hour-0000.csv + … (2998) … + hour-2999.csv" in page
+    assert len(re.findall(r"hour-\d{4}", page)) < 200 + 2 * len(channels) + 1
