@@ -61,9 +61,7 @@ def test_harvests_named_half_a_minute_late_are_put_where_they_began_and_ended(ch
     true_s = np.sort(np.r_[starts, starts + HARVEST_S])[:-1]
     off_s = (placed.start_ns[1:] - START_NS) * 1e-9 - true_s
     assert np.abs(off_s[2:-2]).max() < max(15.0, 1.5 * interval_s)
-    if (
-        interval_s < 30.0
-    ):  # read every 30 s, a lone line has its ends an interval late at most, and states less
+    if beside:  # a lone line is off by the same at every end: one error, which one log cannot show to be rare
         assert np.mean(np.abs(off_s) <= placed.uncertainty_s[1:]) >= 0.8
 
 
