@@ -108,13 +108,10 @@ def template_of(values: np.ndarray, offsets_s: np.ndarray, noise: float) -> Temp
     level = np.nan_to_num(medians(values, 1))
     if n > 2:
         values = values - (level - running_median(level))[:, None]
-    middles = windows_of(n)
-    out = np.empty((len(middles), values.shape[1]))
-    count = np.empty(len(middles), dtype=np.int64)
-    for w, m in enumerate(middles):
-        first = max(0, min(m - NEIGHBOURS, n - 2 * NEIGHBOURS - 1))
-        part = values[first : min(n, max(m + NEIGHBOURS + 1, 2 * NEIGHBOURS + 1))]
-        out[w], count[w] = medians(part, 0), len(part)
+    middles, wide = windows_of(n), min(n, 2 * NEIGHBOURS + 1)
+    first = np.clip(middles - NEIGHBOURS, 0, n - wide)
+    out = medians(values[first[:, None] + np.arange(wide)], 1)
+    count = np.full(len(middles), wide)
     return Template(offsets_s=offsets_s, values=out, noise=1.2533 * noise / np.sqrt(count), count=count)
 
 
