@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,17 +39,17 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     if thermostat.too_coarse(traces, limits):
         unread = phases.one_phase(timeline, PhaseKind.UNCLEAR, why=NoBatches.TOO_COARSE.value)
         return thermostat.without_batches(_nothing(timeline, unit, unread), NoBatches.TOO_COARSE)
-    record = _in_batches(timeline, unit, traces)
+    record = _in_batches(timeline, unit, traces, limits)
     why = thermostat.why_none(record, timeline, traces, limits)
     return record if why is None else thermostat.without_batches(record, why)
 
 
-def _in_batches(timeline: Timeline, unit: Unit, traces: dict[str, signals.Trace]) -> CycleRecord:
+def _in_batches(
+    timeline: Timeline, unit: Unit, traces: dict[str, signals.Trace], limits: Mapping[str, float]
+) -> CycleRecord:
     """The record of the log, read as that of a machine that makes ice in batches."""
     first = _search(timeline, unit, traces, traces)
-    if thermostat.stands_in_harvests(
-        first.record, timeline, traces, {**reading_limits(unit.thresholds), **limits_of(unit.thresholds)}
-    ):
+    if thermostat.stands_in_harvests(first.record, timeline, traces, limits):
         alone = _search(timeline, unit, traces, traces, by_lines=True)
         if alone.record.pattern:
             return alone.record
@@ -97,7 +98,8 @@ def _search(
     *,
     by_lines: bool = False,
 ) -> _Found:
-    """measured: what the measures are taken from; traces: what the phases are sought in."""
+    """measured: what the measures are taken from; traces: what the phases are sought in; by_lines: the lines alone name the phases, and
+    the clamps help to place them."""
     limits = limits_of(unit.thresholds)
     # 1. What shows the evaporator, the compressor, and anything else.
     colds = [traces[role] for role in features.COLD_ROLES if role in traces]
