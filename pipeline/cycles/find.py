@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,17 +39,22 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     if thermostat.too_coarse(traces, limits):
         unread = phases.one_phase(timeline, PhaseKind.UNCLEAR, why=NoBatches.TOO_COARSE.value)
         return thermostat.without_batches(_nothing(timeline, unit, unread), NoBatches.TOO_COARSE)
-    record = _in_batches(timeline, unit, traces, limits)
-    why = thermostat.why_none(record, timeline, traces, limits)
+    running = thermostat.running_of(traces, limits)
+    record = _in_batches(timeline, unit, traces, running, limits)
+    why = thermostat.why_none(record, traces, running, limits)
     return record if why is None else thermostat.without_batches(record, why)
 
 
 def _in_batches(
-    timeline: Timeline, unit: Unit, traces: dict[str, signals.Trace], limits: Mapping[str, float]
+    timeline: Timeline,
+    unit: Unit,
+    traces: dict[str, signals.Trace],
+    running: thermostat.Running | None,
+    limits: Mapping[str, float],
 ) -> CycleRecord:
     """The record of the log, read as that of a machine that makes ice in batches."""
     first = _search(timeline, unit, traces, traces)
-    if thermostat.stands_in_harvests(first.record, timeline, traces, limits):
+    if thermostat.stands_in_harvests(first.record, traces, running, limits):
         alone = _search(timeline, unit, traces, traces, by_lines=True)
         if alone.record.pattern:
             return alone.record
@@ -90,6 +95,19 @@ class _Found:
     draw: signals.Trace | None = None  # the clamp that was asked
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Named:
+    """What the cells are, before any boundary is placed."""
+
+    runs: Runs
+    found: segments.Segments
+    again: repeats.Repeats | None  # harvests that a lone clamp shows again and again
+    draws: Sequence[features.DrawCells]  # as far as the lines bear them out
+    evenness: float
+    polarity: int
+    step: float  # of the current where a harvest begins [A]
+
+
 def _search(
     timeline: Timeline,
     unit: Unit,
@@ -115,70 +133,19 @@ def _search(
     cold_cells = [features.course_of(trace, cells) for trace in colds]
     draw_cells = [d for d in (features.draw_cells(trace, cells) for trace in draws) if d is not None]
     other_cells = [features.course_of(trace, cells) for trace in others]
-    all_draws = draw_cells
-    draw_cells = [] if by_lines else draw_cells
     if (
         not cold_cells and not draw_cells
     ):  # a clamp that never reads more than noise: nothing ran, as far as it shows
         return _Found(
             record=_nothing(timeline, unit, phases.one_phase(timeline, PhaseKind.IDLE, confidence=0.6))
         )
-    # 3. Change points, and the cheapest course of phases through the segments between them.
-    #    A line that answers late is first moved to where the current says that it belongs.
-    running = features.running_course(draw_cells[0], cells) if draw_cells else None
-    delays = [features.delay_cells(c, running, cells) if running is not None else None for c in cold_cells]
-    timely = [
-        features.moved_earlier(c, d or 0, cells, running) for c, d in zip(cold_cells, delays, strict=True)
-    ]
-    again = humps = None
-    if not draw_cells:
-        humps = repeats.of_line(timely[0].trace, cells)
-    elif (unseen := features.unseen(timely, cells)).any():
-        again = repeats.of_draw(draw_cells[0].trace, cells, unseen)
-    edges = None
-    if again is not None:
-        edges = np.concatenate([again.first, again.stop])
-    elif humps is not None:
-        edges = humps.stop  # where the line is warmest; the fall after it may be slight
-    found = segments.find_segments(timely, draw_cells, cells, edges=edges)
-    lines = [moves.line_of(course, found, cells) for course in timely]
-    if lines:
-        draw_cells = [labels.believed(draw, lines, found) for draw in draw_cells]
-    named = labels.label(lines, draw_cells, other_cells, found, cells, again, humps)
-    runs, evenness = phases.merge(found, named, cells), named.evenness
-    if lines and draw_cells:
-        runs = halts.unseen_by_current(runs, timely[0], running, cells)
-    if not draw_cells:
-        runs = halts.unseen_stops(runs, timely[0], lines[0].scales, cells)
-        runs = halts.without_falling(runs, timely[0], lines[0].scales, cells)
-    if lines:
-        runs = openings.opened_by_harvest(
-            runs, cells, line=timely[0], scales=lines[0].scales, draw=draw_cells[0] if draw_cells else None
-        )
-    if lines and lines[0].scales.clear:
-        runs = stuck.held(runs, timely[0], lines[0].scales, cells)
-        if draw_cells:
-            runs = halts.unseen_by_current(runs, timely[0], running, cells)
-    elif not lines:
-        told = plausible(named.state, found, slice(0, len(found)), lone=True)
-        lengths_s = (runs.stop - runs.first)[runs.state == HARVEST] * cells.step_s
-        hurried = len(lengths_s) > 0 and np.median(lengths_s) < HURRIED_S
-        recurring = None
-        if told < UNEVEN or hurried:
-            recurring = period.recurring(draw_cells[0].trace, running.level, cells)
-            told = 0.5 * told if hurried else told
-        if recurring is not None and recurring.even * min(recurring.share, 1.0) > told:
-            evenness = recurring.even * min(recurring.share, 1.0)
-            runs, again = (
-                period.runs_of(recurring, draw_cells[0].level < draw_cells[0].off_below, cells),
-                None,
-            )
-        else:
-            runs = _by_clamp_alone(runs, draw_cells[0], running, found, cells)
-    runs = openings.without_odd_ones(runs, cells, timely[0] if timely else None)
-    draw_cells = all_draws
+    # 3. What each stretch of cells is.
+    named = _named(cold_cells, [] if by_lines else draw_cells, other_cells, cells)
+    if not by_lines:
+        draw_cells = named.draws
+    runs, found = named.runs, named.found
     # 4. Each boundary at full rate.
-    placed = placing.place(runs, cold_cells, draw_cells, cells, again)
+    placed = placing.place(runs, cold_cells, draw_cells, cells, named.again)
     # 5. Starts, phases and what cannot be told; cycles and their measures.
     limiting = [*colds, *(d.trace for d in draw_cells[:1] if boundaries.shows_harvests(runs, placed))]
     interval_s = min(t.interval_s for t in limiting or [*colds, *draws])
@@ -190,7 +157,7 @@ def _search(
         colds=colds,
         draws=draw_cells,
         interval_s=interval_s,
-        evenness=evenness,
+        evenness=named.evenness,
     )
     if draws and not draw_cells and not pattern and phases.like_the_room(colds[0], limits):
         drafts = phases.at_rest(drafts)  # the clamp reads nothing, and the line agrees
@@ -217,10 +184,80 @@ def _search(
             "cell_s": cells.step_s,
             "change_points": int(len(found) - found.opens_span.sum()),
             "polarity": named.polarity,
-            "current_step": float(named.step),
+            "current_step": named.step,
         },
     )
     return _Found(record=record, runs=runs, cells=cells, draw=draw_cells[0].trace if draw_cells else None)
+
+
+def _named(
+    cold_cells: Sequence[features.Course],
+    draw_cells: Sequence[features.DrawCells],
+    other_cells: Sequence[features.Course],
+    cells: signals.Cells,
+) -> _Named:
+    """Change points, and the cheapest course of phases through the segments between them; corrected where few logs need it."""
+    # A line that answers late is first moved to where the current says that it belongs.
+    running = features.running_course(draw_cells[0], cells) if draw_cells else None
+    delays = [features.delay_cells(c, running, cells) if running is not None else None for c in cold_cells]
+    timely = [
+        features.moved_earlier(c, d or 0, cells, running) for c, d in zip(cold_cells, delays, strict=True)
+    ]
+    again = humps = None
+    if not draw_cells:
+        humps = repeats.of_line(timely[0].trace, cells)
+    elif (unseen := features.unseen(timely, cells)).any():
+        again = repeats.of_draw(draw_cells[0].trace, cells, unseen)
+    edges = None
+    if again is not None:
+        edges = np.concatenate([again.first, again.stop])
+    elif humps is not None:
+        edges = humps.stop  # where the line is warmest; the fall after it may be slight
+    found = segments.find_segments(timely, draw_cells, cells, edges=edges)
+    lines = [moves.line_of(course, found, cells) for course in timely]
+    if lines:
+        draw_cells = [labels.believed(draw, lines, found) for draw in draw_cells]
+    labelled = labels.label(lines, draw_cells, other_cells, found, cells, again, humps)
+    runs, evenness = phases.merge(found, labelled, cells), labelled.evenness
+    if lines and draw_cells:
+        runs = halts.unseen_by_current(runs, timely[0], running, cells)
+    if not draw_cells:
+        runs = halts.unseen_stops(runs, timely[0], lines[0].scales, cells)
+        runs = halts.without_falling(runs, timely[0], lines[0].scales, cells)
+    if lines:
+        runs = openings.opened_by_harvest(
+            runs, cells, line=timely[0], scales=lines[0].scales, draw=draw_cells[0] if draw_cells else None
+        )
+    if lines and lines[0].scales.clear:
+        runs = stuck.held(runs, timely[0], lines[0].scales, cells)
+        if draw_cells:
+            runs = halts.unseen_by_current(runs, timely[0], running, cells)
+    elif not lines:
+        told = plausible(labelled.state, found, slice(0, len(found)), lone=True)
+        lengths_s = (runs.stop - runs.first)[runs.state == HARVEST] * cells.step_s
+        hurried = len(lengths_s) > 0 and np.median(lengths_s) < HURRIED_S
+        recurring = None
+        if told < UNEVEN or hurried:
+            recurring = period.recurring(draw_cells[0].trace, running.level, cells)
+            told = 0.5 * told if hurried else told
+        if recurring is not None and recurring.even * min(recurring.share, 1.0) > told:
+            evenness = recurring.even * min(recurring.share, 1.0)
+            runs, again = (
+                period.runs_of(recurring, draw_cells[0].level < draw_cells[0].off_below, cells),
+                None,
+            )
+        else:
+            runs = _by_clamp_alone(runs, draw_cells[0], running, found, cells)
+    runs = openings.without_odd_ones(runs, cells, timely[0] if timely else None)
+    return _Named(
+        runs=runs,
+        found=found,
+        again=again,
+        draws=draw_cells,
+        evenness=evenness,
+        polarity=labelled.polarity,
+        step=float(labelled.step),
+    )
 
 
 def _by_clamp_alone(

@@ -16,7 +16,6 @@ from pipeline.cycles.record import CycleRecord, NoBatches, Phase, PhaseKind
 from pipeline.cycles.signal import signals
 from pipeline.cycles.signal.features import COLD_ROLES, DRAW_ROLES, course_of
 from pipeline.cycles.signal.signals import Trace
-from pipeline.logs.timeline import Timeline
 
 # Common practice, no source, all of them.
 RISE_S = 20.0  # to either side of a moment, over which the rate of a line is taken
@@ -60,14 +59,13 @@ def _finest_s(traces: Mapping[str, Trace]) -> float:
 
 
 def why_none(
-    record: CycleRecord, timeline: Timeline, traces: Mapping[str, Trace], limits: Mapping[str, float]
+    record: CycleRecord, traces: Mapping[str, Trace], running: Running | None, limits: Mapping[str, float]
 ) -> NoBatches | None:
-    """Why the log is not to be read as one of a batch machine; None where it may be."""
+    """Why the log is not to be read as one of a batch machine; None where it may be. running: see `running_of`."""
     line = next((traces[role] for role in COLD_ROLES if role in traces), None)
     if not record.phases or _finest_s(traces) == 0.0:
         return None
     clamped = any(role in traces for role in DRAW_ROLES)
-    running = _running(timeline, traces, limits)
     harvests = [p for p in record.phases if p.kind is PhaseKind.HARVEST]
     if harvests and _warmed_by_gas(record.phases, harvests, line, running, limits):
         return None
@@ -86,21 +84,16 @@ def why_none(
 
 
 def stands_in_harvests(
-    record: CycleRecord, timeline: Timeline, traces: Mapping[str, Trace], limits: Mapping[str, float]
+    record: CycleRecord, traces: Mapping[str, Trace], running: Running | None, limits: Mapping[str, float]
 ) -> bool:
-    """Whether a clamp shows a compressor that stands while a line is warmed, again and again: a heater, or warm water, loosens the ice."""
+    """Whether hardly a harvest was found while the compressor ran, and a line is warmed while it stands: a heater, or warm water, loosens
+    the ice. running: see `running_of`."""
     line = next((traces[role] for role in COLD_ROLES if role in traces), None)
-    running = _running(timeline, traces, limits) if line is not None else None
-    if running is None:
+    if line is None or running is None or running.whole.sum() < limits["thermostat_turns"]:
         return False
     harvests = [p for p in record.phases if p.kind is PhaseKind.HARVEST]
     within = _while_running(harvests, running, limits, by_level=False) if harvests else 0
-    if within >= MOST * max(1, int(running.whole.sum())):
-        return False
-    stops = np.column_stack([running.end_ns[:-1], running.start_ns[1:]])[running.whole[:-1]]
-    return len(stops) > 3 and _warmed(
-        _climbs(line, stops, limits), limits, limits["warmed_standing_k_per_min"]
-    )
+    return within < MOST * running.whole.sum() and _warmed_standing(line, running, limits)
 
 
 def without_batches(record: CycleRecord, why: NoBatches) -> CycleRecord:
@@ -135,7 +128,11 @@ def _warmed_by_gas(
     within = _while_running(harvests, running, limits, by_level=False)
     if climbs.rate >= limits["warmed_least_k_per_min"] and within >= MOST * runs:
         return True
-    # A heater, or warm water, may loosen the ice while the compressor stands.
+    return _warmed_standing(line, running, limits)
+
+
+def _warmed_standing(line: Trace, running: Running, limits: Mapping[str, float]) -> bool:
+    """Whether a heater, or warm water, may loosen the ice while the compressor stands."""
     stops = np.column_stack([running.end_ns[:-1], running.start_ns[1:]])[running.whole[:-1]]
     return _warmed(_climbs(line, stops, limits), limits, limits["warmed_standing_k_per_min"])
 
@@ -235,7 +232,7 @@ def _steps(running: Running, begin_ns: np.ndarray, end_ns: np.ndarray) -> bool:
     return bool(steps > STEP_BY_DRIFT * drifts)
 
 
-def _running(timeline: Timeline, traces: Mapping[str, Trace], limits: Mapping[str, float]) -> Running | None:
+def running_of(traces: Mapping[str, Trace], limits: Mapping[str, float]) -> Running | None:
     """The runs of the compressor by the readings as they came (what takes out spikes takes out short runs too); None where no clamp
     shows a running machine."""
     role = next((role for role in DRAW_ROLES if role in traces), None)

@@ -33,7 +33,7 @@ LONGER_S = 45.0  # at its top than others: a harvest unlike its neighbours
 STATED = 0.8  # of the width that the likelihoods give: so the stated 90 % hold on worlds that were worked on
 # half of the 90 % interval of an act by a clamp alone, what neighbours differ by apart
 BY_CLAMP_S, BY_CLAMP_INTERVAL = 5.0, 0.45
-UNTOLD_S = 45.0  # where no template tells anything the act is where it was named, give or take that
+UNKNOWN_S = 45.0  # where no template shows anything the act is where it was named, give or take that
 LEAST_ENDED = 4  # harvests that tell how long one lasts that a stop ends
 
 
@@ -156,18 +156,18 @@ def _act(traces: Sequence[Trace], runs: Runs, cells: Cells, at: np.ndarray, near
 
 
 def likelihood(traces: Sequence[Trace], act: Act, lines: int) -> tuple[np.ndarray, np.ndarray]:
-    """Log likelihood (windows, l) of the act in every window, and which windows the current tells anything of; the first `lines` of
-    `traces` are lines."""
-    likely = np.zeros((len(act.laid.templates[0].values), len(act.offsets)))
-    told = np.zeros(len(likely), dtype=bool)
-    tells = told
+    """Log likelihood (windows, l) of the act in every window, and which windows (windows,) the current shows anything in; the first
+    `lines` of `traces` are lines."""
+    shape = (len(act.laid.templates[0].values), len(act.offsets))
+    likely, known, by_current = np.zeros(shape), np.zeros(shape[0], bool), np.zeros(shape[0], bool)
     for i, (trace, template) in enumerate(zip(traces, act.laid.templates, strict=True)):
         kind: weighing.Kind = "line" if i < lines else "current"
-        numbers, tells = weighing.numbers_of(template, trace, act.harvest_s, ending=act.ending, kind=kind)
-        likely[tells] += weighing.weighed(numbers[tells], ending=act.ending, kind=kind)
-        told |= tells
-    likely[~told] = -0.5 * (act.offsets / UNTOLD_S) ** 2
-    return likely, tells if len(traces) > lines else np.zeros_like(told)
+        numbers, shows = weighing.numbers_of(template, trace, act.harvest_s, ending=act.ending, kind=kind)
+        likely[shows] += weighing.weighed(numbers[shows], ending=act.ending, kind=kind)
+        known |= shows
+        by_current |= shows & (kind == "current")
+    likely[~known] = -0.5 * (act.offsets / UNKNOWN_S) ** 2
+    return likely, by_current
 
 
 def _middle(offsets: np.ndarray, likely: np.ndarray, n: int) -> tuple[np.ndarray, np.ndarray]:

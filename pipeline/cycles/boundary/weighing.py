@@ -18,9 +18,10 @@ from typing import Literal
 import numpy as np
 
 from pipeline.cycles.signal.signals import Trace
-from pipeline.cycles.template.superpose import Template
+from pipeline.cycles.template.superpose import Template, smoothed
 
-MOMENT = 30.0  # [s]: unit of the distances from the line's top; those from the named moment are in twice that
+# By what a moment is described: common practice, no source. None of them decides; the weights do, and are learned anew where one changes.
+FROM_TOP_S, FROM_NAMED_S = 30.0, 60.0  # units of the distances from the line's top and from the named moment
 LINE_SCALES = (
     (8.0, 1.0),
     (20.0, 1.5),
@@ -57,7 +58,7 @@ def weighed(numbers: np.ndarray, *, ending: bool, kind: Kind) -> np.ndarray:
 def numbers_of(
     template: Template, trace: Trace, harvest_s: float, *, ending: bool, kind: Kind
 ) -> tuple[np.ndarray, np.ndarray]:
-    """(numbers (windows, l, k) of every moment of a template, which windows (windows,) tell anything)."""
+    """(numbers (windows, l, k) of every moment of a template, which windows (windows,) show anything)."""
     describe = partial(_of_line, sign=-1.0 if ending else 1.0) if kind == "line" else _of_current
     return describe(template.offsets_s, template.values, template.noise, trace.interval_s, harvest_s)
 
@@ -71,18 +72,18 @@ def _of_line(
     *,
     sign: float,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """(numbers (windows, l, k), which windows tell anything) of a line's templates.
+    """(numbers (windows, l, k), which windows show anything) of a line's templates.
 
     offsets: (l,) [s], even; values: (windows, l) [°C]; noise: (windows,) of one point; harvest_s: how long one usually lasts;
     sign: 1 where the act bends the line upwards, -1 where it bends it downwards."""
     values = _filled(values)
     step = float(offsets[1] - offsets[0])
-    smooth = _boxed(values, 1) if step < 4.0 else values
+    smooth = smoothed(values, 1) if step < 4.0 else values
     low, high = smooth.min(axis=1, keepdims=True), smooth.max(axis=1, keepdims=True)
     swing = np.maximum(high - low, TINY)
-    tells = (swing > LEAST_SIGMAS * noise[:, None])[:, 0]
+    shows = (swing > LEAST_SIGMAS * noise[:, None])[:, 0]
     level = (smooth - low) / swing
-    from_top = (offsets - offsets[smooth.argmax(axis=1)][:, None]) / MOMENT
+    from_top = (offsets - offsets[smooth.argmax(axis=1)][:, None]) / FROM_TOP_S
     numbers = [level, level**2]
     numbers += [np.clip(from_top, *ends) for ends in ((-4.0, 0.0), (0.0, 2.0), (-0.7, 0.0), (0.0, 0.4))]
     numbers += _from_named(offsets, values.shape)
@@ -97,7 +98,7 @@ def _of_line(
         numbers += [np.clip(bend / steepest, -2.0, 2.0), before * after / steepest**2]
         numbers += _of_peaks(np.where(_is_top(bend, max(1, k // 2)), up, 0.0), step, most=2.0)
     numbers += _setting(noise[:, None] / swing, interval_s, harvest_s, values.shape)
-    return np.stack(numbers, axis=-1), tells
+    return np.stack(numbers, axis=-1), shows
 
 
 def _of_current(
@@ -108,7 +109,7 @@ def _of_current(
     step = float(offsets[1] - offsets[0])
     low, high = np.quantile(values, (0.02, 0.98), axis=1)[..., None]
     swing = np.maximum(high - low, TINY)
-    tells = (swing > LEAST_STEPS * noise[:, None])[:, 0]
+    shows = (swing > LEAST_STEPS * noise[:, None])[:, 0]
     end = max(2, round(END_S / step))
     first, last = (np.median(part, axis=1, keepdims=True) for part in (values[:, :end], values[:, -end:]))
     apart = last - first
@@ -139,12 +140,12 @@ def _of_current(
             np.sign(rise) * part * up,
         ]
     numbers += _setting(noise[:, None] / swing, interval_s, harvest_s, values.shape)
-    return np.stack(numbers, axis=-1), tells
+    return np.stack(numbers, axis=-1), shows
 
 
 def _from_named(offsets: np.ndarray, shape: tuple[int, int]) -> list[np.ndarray]:
     """How far each moment is from the named one."""
-    away = np.broadcast_to(offsets / (2.0 * MOMENT), shape)
+    away = np.broadcast_to(offsets / FROM_NAMED_S, shape)
     return [away, away**2, np.abs(away)]
 
 
@@ -162,7 +163,7 @@ def _setting(
 def _of_peaks(peaks: np.ndarray, step: float, most: float) -> list[np.ndarray]:
     """`peaks` (windows, l) made as wide as a moment is sharp, and the sum of those before and after each, no more than `most`."""
     total = np.cumsum(peaks, axis=1)
-    near = _boxed(peaks, max(1, round(4.0 / step)))
+    near = smoothed(peaks, max(1, round(4.0 / step)))
     return [near, np.minimum(total - peaks, most), np.minimum(total[:, -1:] - total, most)]
 
 
@@ -181,13 +182,6 @@ def _moved(values: np.ndarray, k: int) -> np.ndarray:
     """`values` (windows, l) `k` points later; beyond the ends they stay as they end."""
     at = np.clip(np.arange(values.shape[1]) + k, 0, values.shape[1] - 1)
     return values[:, at]
-
-
-def _boxed(values: np.ndarray, half: int) -> np.ndarray:
-    """Means over 2 half + 1 points along the rows."""
-    from scipy.ndimage import uniform_filter1d
-
-    return uniform_filter1d(values, 2 * half + 1, axis=1, mode="nearest")
 
 
 def _filled(values: np.ndarray) -> np.ndarray:

@@ -62,11 +62,10 @@ def laid(traces: Sequence[Trace], near_ns: np.ndarray, offsets_s: np.ndarray, re
 
 
 def smoothed(course: np.ndarray, half: int) -> np.ndarray:
-    """Mean over 2 half + 1 points, (l,); beyond the ends the course stays as it ends."""
-    if half < 1:
-        return course
-    total = np.cumsum(np.r_[0.0, np.pad(course, half, mode="edge")])
-    return (total[2 * half + 1 :] - total[: -2 * half - 1]) / (2 * half + 1)
+    """Mean over 2 half + 1 points along the last axis; beyond the ends the course (..., l) stays as it ends."""
+    from scipy.ndimage import uniform_filter1d
+
+    return uniform_filter1d(course, 2 * half + 1, mode="nearest") if half >= 1 else course
 
 
 def readings_about(trace: Trace, at_ns: np.ndarray, offsets_s: np.ndarray) -> np.ndarray:

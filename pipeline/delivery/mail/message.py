@@ -27,6 +27,8 @@ from pipeline.delivery.mail.parcels import PAGE, Parcel
 from pipeline.errors import DeliveryError
 from pipeline.store import Locked, StorePlace
 
+PICTURES_OF = 4
+"""So many units of a message get their pictures, the worst first (common practice, no source)."""
 ZIPPED_OVER_BYTES = 3_000_000
 """A larger page travels zipped (common practice, no source)."""
 
@@ -147,10 +149,6 @@ def _name_boundaries(message: EmailMessage, identifier: str) -> None:
     for number, part in enumerate(part for part in message.walk() if part.is_multipart()):
         digest = hashlib.sha256(f"{identifier} {number}".encode()).hexdigest()
         part.set_boundary(f"=_{digest[:40]}")
-
-
-PICTURES_OF = 4
-"""So many units of a message get their pictures, the worst first (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -25,6 +25,7 @@ import numpy as np
 from pipeline.cycles import find_cycles
 from pipeline.cycles.boundary import placing, weighing
 from pipeline.cycles.template import superpose
+from pipeline.errors import UnitError
 from pipeline.unit import Unit
 
 HIDDEN = 16
@@ -84,7 +85,7 @@ def examples_of(name: str, timeline, phases, unscored, tolerance_s: float) -> li
             near = off[max(0, m - NEIGHBOURS) : m + NEIGHBOURS + 1]
             if np.isfinite(near).sum() < max(1, len(near) // 2):
                 continue
-            told = [n[w][some].astype(np.float32) if tells[w] else None for n, tells in described]
+            told = [n[w][some].astype(np.float32) if shows[w] else None for n, shows in described]
             if all(n is None for n in told):
                 continue
             found.append(
@@ -110,7 +111,7 @@ def of_world(seed: int) -> list[Example]:
     log, zero = simulate(draw(seed, "worked")), DAY_0_NS * 1e-9
     try:
         read = timeline(log)
-    except Exception:  # two loggers that cannot be put together
+    except UnitError:  # two loggers that cannot be put together
         return []
     phases = [(a + zero, b + zero, kind) for a, b, kind in log.phases]
     unscored = [(a + zero, b + zero) for a, b in log.unscored]
@@ -156,9 +157,10 @@ class Table:
     def __init__(self, examples: Sequence[Example]) -> None:
         n, length = len(examples), max(len(e.offsets) for e in examples)
         widest = max((len(e.lines) for e in examples), default=1) or 1
-        wide = [next((part.shape[1] for e in examples for part in parts(e)), 1) for parts in _PARTS]
-        self.line = np.zeros((n, widest, length, wide[0]), np.float32)
-        self.current = np.zeros((n, 1, length, wide[1]), np.float32)
+        line = next((part.shape[1] for e in examples for part in e.lines), 1)
+        current = next((e.current.shape[1] for e in examples if e.current is not None), 1)
+        self.line = np.zeros((n, widest, length, line), np.float32)
+        self.current = np.zeros((n, 1, length, current), np.float32)
         self.has_line, self.has_current = (
             np.zeros((n, widest, 1), np.float32),
             np.zeros((n, 1, 1), np.float32),
@@ -182,9 +184,6 @@ class Table:
             sharp = max(e.sharp_s, 0.5 * (e.offsets[1] - e.offsets[0]))
             told = np.exp(-0.5 * (away / sharp) ** 2) + 1e-3 * np.exp(-np.abs(away) / 20.0) + 1e-12
             self.target[i, :k] = told / told.sum()
-
-
-_PARTS = (lambda e: e.lines, lambda e: () if e.current is None else (e.current,))
 
 
 class Learner:

@@ -5,6 +5,7 @@ import json
 import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
+from scipy.signal import lfilter
 
 from pipeline.cycles.boundary import placing, weighing
 from pipeline.cycles.limits import limits_of
@@ -20,8 +21,8 @@ FREEZE_S, HARVEST_S = 1200.0, 160.0
 T = np.arange(-240.0, 242.0, 2.0)
 
 
-def logged(role, interval_s, change, count=30):
-    """A line or a current about true harvests, whose starts [s] come with it; change: of the current in a harvest [A]."""
+def logged(role, interval_s, change, count=30, lag_s=0.0):
+    """A line behind a lag, or a current, about true harvests, whose starts [s] come with it; change: of the current in a harvest [A]."""
     t = np.arange(0.0, count * (FREEZE_S + HARVEST_S), interval_s)
     since = t % (FREEZE_S + HARVEST_S)
     frozen, gas = np.minimum(since, FREEZE_S), np.clip((since - FREEZE_S) / 12.0, 0.0, 1.0)
@@ -34,17 +35,19 @@ def logged(role, interval_s, change, count=30):
         values = values + 24.0 * np.exp(-frozen / 40.0) * (since < FREEZE_S)
     else:
         values = 6.0 - 0.0006 * frozen + change * gas + 0.01 * noise
+    if lag_s:
+        keep = np.exp(-interval_s / lag_s)
+        values = lfilter([1 - keep], [1, -keep], values, zi=[keep * values[0]])[0]
     times = START_NS + np.round(t * 1e9).astype(np.int64)
     return trace_of(channel(role, times, values, interval_s)), FREEZE_S + (FREEZE_S + HARVEST_S) * np.arange(
         count
     )
 
 
-@pytest.mark.parametrize("interval_s", [1.0, 10.0, 30.0])
-@pytest.mark.parametrize("change", [None, 0.8, -0.8])
-def test_harvests_named_half_a_minute_late_are_put_where_they_began_and_ended(change, interval_s):
-    """By a line alone, or beside a current that steps up or down."""
-    line, starts = logged("evaporator", interval_s, 0.0)
+def placed(change, lag_s, interval_s):
+    """(how far every boundary lies from the true one [s], what is stated of it [s]) of harvests named half a minute late; change: of the
+    current beside the line, None without one."""
+    line, starts = logged("evaporator", interval_s, 0.0, lag_s=lag_s)
     beside = [logged("current", interval_s, change)[0]] if change else []
     cells = lay_cells([line, *beside], limits_of({}))
     named = np.random.default_rng(6).normal(30.0, 8.0, (2, len(starts)))
@@ -57,14 +60,26 @@ def test_harvests_named_half_a_minute_late_are_put_where_they_began_and_ended(ch
         margin=np.full(len(first), 9.0),
         opens_span=np.arange(len(first)) == 0,
     )
-    placed = placing.place(runs, [course_of(line, cells)], [draw_cells(t, cells) for t in beside], cells)
+    found = placing.place(runs, [course_of(line, cells)], [draw_cells(t, cells) for t in beside], cells)
     true_s = np.sort(np.r_[starts, starts + HARVEST_S])[:-1]
-    off_s = (placed.start_ns[1:] - START_NS) * 1e-9 - true_s
-    assert np.abs(off_s[2:-2]).max() < max(15.0, 1.5 * interval_s)
-    if (
-        beside and interval_s <= 10.0
-    ):  # an error that all ends of one log share is no measure of how often it occurs
-        assert np.mean(np.abs(off_s) <= placed.uncertainty_s[1:]) >= 0.8
+    off_s = (found.start_ns[1:] - START_NS) * 1e-9 - true_s
+    return off_s[2:-2], found.uncertainty_s[3:-2]
+
+
+@pytest.mark.parametrize("interval_s", [1.0, 10.0, 30.0])
+@pytest.mark.parametrize("change", [None, 0.8, -0.8])
+@pytest.mark.parametrize("lag_s", [0.0, 20.0, 50.0])
+def test_harvests_named_half_a_minute_late_are_put_where_they_began_and_ended(change, lag_s, interval_s):
+    """By a line alone, or beside a current that steps up or down; the clip lags or does not."""
+    assert np.abs(placed(change, lag_s, interval_s)[0]).max() < max(15.0, 1.5 * interval_s)
+
+
+def test_what_is_stated_holds_most_of_them():
+    """Over all of the above at 10 s: all ends of one log share an error, so that one log alone shows nothing."""
+    off_s, stated_s = np.hstack(
+        [placed(c, lag, 10.0) for c in (None, 0.8, -0.8) for lag in (0.0, 20.0, 50.0)]
+    )
+    assert np.mean(np.abs(off_s) <= stated_s) >= 0.7
 
 
 @pytest.mark.parametrize("line", [True, False])
