@@ -1,6 +1,6 @@
 """Learns the weights by which templates tell the moment of an act, and writes them where the pipeline reads them.
 
-    python -m tests.bench.worlds.learn              # some 15 minutes on two idle cores
+    python -m tests.bench.worlds.learn              # some 7 minutes on two idle cores
     python -m tests.bench.worlds.learn --worlds 60 --second 20 --plain 10 --steps 300 --out /tmp/weights.json
 
 Every template that the pipeline makes of worlds of the part "worked", of logs of the second simulator and of plain machines is one example: its moments
