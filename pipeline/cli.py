@@ -278,6 +278,7 @@ def _compare(arguments) -> int:
             later=compared.later,
             options=options,
         )
+    print(say(compared.comparison.better_or_worse, units=options.units))
     print(say(compared.comparison.sentence, units=options.units))
     for shift in compared.comparison.shifts[1:]:
         if shift.changed:

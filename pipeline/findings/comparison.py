@@ -77,11 +77,8 @@ class Comparison:
     earlier_end_ns: int
     later_start_ns: int
     later_end_ns: int
-    sentence: Text  # the one to say first
-    better: (
-        bool | None
-    )  # by the freezes, at the same air and water where both were logged; None: as before, or not told
-    in_words: Text  # better, worse or as before
+    better_or_worse: Text  # by the freezes, at the same air and water where both were logged; the one to say first
+    sentence: Text  # the first measure's change, or why there is none
     shifts: tuple[Shifted, ...]
     conditions: tuple[Condition, ...]
     freeze_at_same_conditions: (
@@ -124,7 +121,7 @@ _BETTER_SAME_AIR = {
 }
 _WARMER = phrase(
     "compare.shorter-warmer",
-    "Freezes are shorter and end {warmer_k} warmer: thinner ice, or the probe sits elsewhere",
+    "Better than before if the slabs are as thick as they were: freezes are shorter, but end {warmer_k} warmer, as they do with thinner ice or a probe that sits elsewhere",
 )
 _NOT_KNOWN = phrase("compare.not-told", "Whether it is better or worse cannot be told from these two logs")
 _HIGHER_IS = {
@@ -197,7 +194,6 @@ def compare(earlier: Log, later: Log, unit: Unit) -> Comparison:
         else:
             shifts.append(_shifted(measure, x, y, air, in_force["same_air_k"]))
     adjusted = _adjusted(before, after)
-    better, in_words = _better(shifts, adjusted, in_force["compare_thin_k"])
     few = _TOO_FEW(earlier=int(before.steady.sum()), later=int(after.steady.sum()), least=least)
     return Comparison(
         earlier_start_ns=earlier.timeline.start_ns,
@@ -208,8 +204,7 @@ def compare(earlier: Log, later: Log, unit: Unit) -> Comparison:
         shifts=tuple(shifts),
         conditions=conditions,
         freeze_at_same_conditions=adjusted,
-        better=better,
-        in_words=in_words,
+        better_or_worse=_better_or_worse(shifts, adjusted, in_force["compare_thin_k"]),
         cycles_per_day_earlier=cycles_per_day(before),
         cycles_per_day_later=cycles_per_day(after),
         not_compared=tuple(lacking),
@@ -235,16 +230,16 @@ def parts(log: Log, unit: Unit) -> tuple[Log, Log] | None:
     return halves[0], halves[1]
 
 
-def _better(shifts: list[Shifted], adjusted: Shifted | None, thin_k: float) -> tuple[bool | None, Text]:
-    """Whether the unit is better than before, and the words for it."""
+def _better_or_worse(shifts: list[Shifted], adjusted: Shifted | None, thin_k: float) -> Text:
+    """Whether the unit is better than before. thin_k: freezes that end so much warmer [K] may be shorter for thinner ice."""
     by_name = {s.measure: s for s in shifts}
     freezes = adjusted or by_name.get("freeze_min")
     if freezes is None:
-        return None, _NOT_KNOWN()
+        return _NOT_KNOWN()
     end = by_name.get("freeze_end_c")
     if freezes.better and end is not None and end.changed and end.shift > 0 and end.low > thin_k:
-        return None, _WARMER(warmer_k=round(end.shift, 1))
-    return freezes.better, (_BETTER if adjusted is None else _BETTER_SAME_AIR)[freezes.better]()
+        return _WARMER(warmer_k=round(end.shift, 1))
+    return (_BETTER if adjusted is None else _BETTER_SAME_AIR)[freezes.better]()
 
 
 def _which(measure: str, direction: str) -> bool | None:

@@ -44,6 +44,7 @@ def write_compare(
         styles=STYLES,
         scripts=SCRIPTS,
         unit=unit,
+        better_or_worse=comparison.better_or_worse,
         sentence=comparison.sentence,
         adjusted=comparison.freeze_at_same_conditions,
         spans={

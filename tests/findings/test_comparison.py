@@ -32,6 +32,7 @@ def test_a_mended_unit_is_shorter_by_so_much_with_its_interval_at_the_same_air()
     assert "shorter" in words
     assert "95 % interval" in words
     assert words.endswith("at the same air temperature")
+    assert say(found.better_or_worse).startswith("Better than before, at the same air and water")
 
 
 def test_a_cooler_room_is_said_beside_the_shift():
@@ -52,6 +53,7 @@ def test_what_a_cooler_room_explains_is_taken_out():
     )
     assert shift_of(found, "freeze_min").changed
     assert found.freeze_at_same_conditions.shift == pytest.approx(0.0, abs=0.5)
+    assert not say(found.better_or_worse).startswith(("Better", "Worse"))
 
 
 def test_without_a_change_none_is_claimed():
@@ -59,6 +61,20 @@ def test_without_a_change_none_is_claimed():
     assert not shift_of(found, "freeze_min").changed
     assert "no change to be seen" in say(found.sentence)
     assert found.freeze_at_same_conditions is None  # no air was logged
+    assert say(found.better_or_worse).startswith("As before")
+
+
+def test_longer_freezes_are_worse():
+    found = compared(made_up(noisy(20, 60, seed=1)), made_up(noisy(26, 60, seed=2)))
+    assert say(found.better_or_worse) == "Worse than before: freezes are longer"
+
+
+def test_shorter_freezes_that_end_warmer_are_not_called_better():
+    found = compared(
+        made_up(noisy(26, 60, seed=1), freeze_end_c=-14.0), made_up(noisy(20, 60, seed=2), freeze_end_c=-8.0)
+    )
+    assert found.better_or_worse.key == "compare.shorter-warmer"
+    assert "6.0 K warmer" in say(found.better_or_worse)
 
 
 def test_the_interval_holds_the_truth_about_as_often_as_it_says():
@@ -80,6 +96,7 @@ def test_too_few_cycles_are_said_to_be_too_few():
     found = compared(made_up([20.0, 20.1]), made_up(noisy(20, 40)))
     assert found.sentence.key == "compare.too-few"
     assert "2 before, 40 after" in say(found.sentence)
+    assert found.better_or_worse.key == "compare.not-told"
 
 
 def test_pull_down_freezes_are_not_compared():

@@ -132,6 +132,7 @@ def test_compare_finds_the_freezes_shorter_after_the_repair(before_and_after, tm
     page = tmp_path / "page.html"
     done = icelogs("compare", before_and_after / "leaking", before_and_after / "mended", "--to", page)
     assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("Better than before")
     assert "shorter" in done.stdout.splitlines()[0]
     assert "95 % interval" in done.stdout
     assert "Content-Security-Policy" in page.read_text(encoding="utf-8")
@@ -152,7 +153,8 @@ def test_compare_splits_one_log_at_a_visit_from_unit_toml(before_and_after, tmp_
     (unit / "unit.toml").write_text(f'[[visits]]\non = {day}\nwhat = "cleaned"\n')
     done = icelogs("compare", unit)
     assert done.returncode == 0, done.stderr
-    assert "no change" in done.stdout.splitlines()[0]
+    assert done.stdout.startswith("As before")
+    assert "no change" in done.stdout.splitlines()[1]
 
 
 def test_a_folder_that_cannot_be_made_is_said_in_one_line(before_and_after, tmp_path):

@@ -30,6 +30,13 @@ def test_it_opens_without_a_complaint_or_a_request_and_axe_finds_nothing(open_pa
     assert opened.requests == [compared.as_uri()]
 
 
+def test_its_heading_says_better_or_worse(open_page, compared):
+    words = {"en": "As before", "es": "Como antes"}
+    opened = open_page(compared)
+    language = opened.page.locator("html").get_attribute("lang")
+    assert opened.page.locator("#verdict").inner_text().startswith(words[language])
+
+
 def test_its_units_switch(open_page, compared):
     opened = open_page(compared)
     assert "°F" not in opened.page.locator("main").inner_text()
