@@ -24,6 +24,7 @@ from pipeline.findings.finding import Finding, Judgement, NextClip, NotJudged, S
 from pipeline.findings.methods.statistics import middle
 from pipeline.findings.production import loss_of, output
 from pipeline.findings.rule import BATCHES, CannotTell, Rule
+from pipeline.findings.slabs import slabs
 from pipeline.findings.visited import (
     after_visits,
     as_known,
@@ -78,6 +79,7 @@ def judge(
         findings=worst_first,
         not_judged=tuple(n for code, n in found.not_judged.items() if code not in codes),
         output=output(whole),
+        slabs=slabs(whole) if record.no_batches is None else None,
         verdict=verdict(case, worst_first, visits, log_start_ns=timeline.start_ns),
         thresholds=whole.thresholds.rows(),
         cautions=cautions(unit, worst_first),

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
+import numpy as np
+
 from pipeline.language.text import Text
 
 
@@ -170,6 +172,20 @@ class RefrigerantSide:
     subcooling_k: Typical | None = None
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Slabs:
+    """How thick each slab was. Arrays have one value a cycle (n,): its share of the usual slab, NaN where it was not told."""
+
+    share: np.ndarray
+    low: np.ndarray  # nine in ten lie between `low` and `high`
+    high: np.ndarray
+    thin: tuple[int, ...]  # numbers of the cycles that are probably thinner than usual
+    thick: tuple[int, ...]
+    trend_pct: tuple[float, float, float] | None  # (last third against the first, low, high)
+    kg: float | None  # what the usual slab weighs; None: none was weighed
+    basis: Text
+
+
 @dataclass(frozen=True, kw_only=True)
 class Verdict:
     """One sentence for the client, one for the technician. `level` is "act", "watch", "note" or "well"; "cannot-tell"
@@ -215,6 +231,7 @@ class Judgement:
     refrigerant_side: RefrigerantSide | None = (
         None  # None: no pressure was logged, or its refrigerant is not known
     )
+    slabs: Slabs | None = None  # None: too few freezes that can be compared, or nothing that tells of them
     air_c: float = (
         math.nan
     )  # what the condenser was given, and the supply water: medians, NaN where not known

@@ -287,6 +287,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("slab_heat_share_low", 0.45, "", "least share of the cold produced that ends up as ice"),
     _row("plate_tolerance_pct", 10.0, "%", "how far a machine may beat its nameplate"),
     _row("slab_sigma_pct", 3.0, "%", "by which slabs of one machine differ, one sigma"),
+    _row("slab_odd_pct", 10.0, "%", "by which a slab must differ from the usual one to be called probably thin or thick"),
     _row("plate_sigma_pct", 8.0, "%", "how well a nameplate can be carried to other conditions, one sigma; twice that with the air unknown"),
     _row("limit_near_k", 4.0, "K", "of its rating point within which the published limit of energy is shown"),
     _row("demand_rest_h", 1.0, "h", "of rest after harvests that shows that demand was met"),

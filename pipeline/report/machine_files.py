@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.cycles.record import CycleRecord
-from pipeline.findings.finding import Judgement, NextClip, Odds, RefrigerantSide, Step
+from pipeline.findings.finding import Judgement, NextClip, Odds, RefrigerantSide, Slabs, Step
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.clock import Offsets, iso_times
 from pipeline.report.numbers.columns import columns_of
@@ -39,7 +39,18 @@ _FIRST = (
     "flags",
 )
 
-_DECIMALS = {"_min": 3, "_c": 2, "_k": 2, "_k_per_min": 3, "_a": 3, "_ah": 4, "_kwh": 4, "_s": 2}
+_DECIMALS = {
+    "_min": 3,
+    "_c": 2,
+    "_k": 2,
+    "_k_per_min": 3,
+    "_a": 3,
+    "_ah": 4,
+    "_kwh": 4,
+    "_s": 2,
+    "_kg": 3,
+    "_share": 3,
+}
 
 
 def phases_csv(record: CycleRecord, offsets: Offsets) -> str:
@@ -69,6 +80,11 @@ def cycles_csv(record: CycleRecord, judgement: Judgement, offsets: Offsets) -> s
             columns[name] = ["true" if v else "false" for v in values]
         else:
             columns[name] = _numbers(name, values)
+    if (slabs := judgement.slabs) is not None:
+        for name, shares in (("slab", slabs.share), ("slab_low", slabs.low), ("slab_high", slabs.high)):
+            columns[f"{name}_share"] = _numbers(f"{name}_share", shares)
+            if slabs.kg is not None:
+                columns[f"{name}_kg"] = _numbers(f"{name}_kg", slabs.kg * shares)
     order = [*_FIRST, *(name for name in columns if name not in _FIRST)]
     return to_csv(order, zip(*(columns[name] for name in order), strict=True))
 
@@ -119,6 +135,7 @@ def findings_json(timeline: Timeline, judgement: Judgement, offsets: Offsets, re
             "limit_basis": reader.say(output.limit_basis) if output.limit_basis else None,
             "basis": reader.say(output.basis) if output.basis else None,
         },
+        "slabs": slabs_table(judgement.slabs, reader),
         "refrigerant_side": side_table(judgement.refrigerant_side),
         "thresholds": [
             {"name": name, "value": plain(value), "unit": unit, "source": source}
@@ -128,6 +145,21 @@ def findings_json(timeline: Timeline, judgement: Judgement, offsets: Offsets, re
         "language": reader.language,
     }
     return json.dumps(whole, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+
+
+def slabs_table(slabs: Slabs | None, reader: Reader) -> dict[str, Any] | None:
+    """The slabs of a log as a whole; those of single cycles stand in `cycles.csv`."""
+    if slabs is None:
+        return None
+    names = ("change_pct", "low_pct", "high_pct")
+    trend = dict(zip(names, map(plain, slabs.trend_pct), strict=True)) if slabs.trend_pct else None
+    return {
+        "thin": list(slabs.thin),
+        "thick": list(slabs.thick),
+        "last_third_against_first": trend,
+        "usual_kg": slabs.kg,
+        "basis": reader.say(slabs.basis),
+    }
 
 
 def odds_table(odds: Odds, reader: Reader) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from pipeline.report.charts.strips import by_time, icicles
 from pipeline.report.clock import Offsets
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.unjudged import Unjudged
-from pipeline.report.page.running import energy_facts, refrigerant_facts
+from pipeline.report.page.running import energy_facts, refrigerant_facts, slab_facts
 from pipeline.report.summary import UnitSummary
 from pipeline.report.wording import Reader
 
@@ -98,6 +98,7 @@ def facts(
                     "quiet": True,
                 }
             )
+    facts += slab_facts(judgement.slabs, reader)
     if summary.idle_share:
         facts.append(
             {

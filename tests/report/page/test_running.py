@@ -1,16 +1,19 @@
 """Energy and the refrigerant side at the top of the page, in the findings' file and in the summary."""
 
+import csv
+import io
 import json
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
-from pipeline.findings.finding import Output, RefrigerantSide, Typical
+from pipeline.findings.finding import Output, RefrigerantSide, Slabs, Typical
 from pipeline.language.text import Text
 from pipeline.report.clock import offsets_between
-from pipeline.report.machine_files import findings_json
+from pipeline.report.machine_files import cycles_csv, findings_json
 from pipeline.report.numbers.whole import numbers_of
-from pipeline.report.page.running import energy_facts, refrigerant_facts
+from pipeline.report.page.running import energy_facts, refrigerant_facts, slab_facts
 from pipeline.report.summary import summarise
 from pipeline.report.wording import Reader
 from tests.report.made_up import made_up
@@ -94,3 +97,42 @@ def test_the_files_for_scripts_hold_the_same_numbers(side):
             "cycles": 120,
         }
         assert told["refrigerant_side"]["subcooling_k"] is None
+
+
+def slabs_of(n, **more):
+    share = np.linspace(0.9, 1.1, n)
+    told = {"thin": (), "thick": (n,), "trend_pct": (14.0, 5.0, 24.0), "kg": 2.0}
+    basis = Text(key="slabs.by.clamp", english="worked out from freeze length and current")
+    return Slabs(share=share, low=0.95 * share, high=1.05 * share, basis=basis, **(told | more))
+
+
+def test_slabs_are_told_with_their_interval_their_weight_and_their_trend():
+    [fact] = slab_facts(slabs_of(101), Reader(units="si"))
+    assert "91" in fact["value"]  # nine in ten of 90 to 110 %
+    assert "109" in fact["value"]
+    for words in ("± 5", "1.82", "probably thick: 1", "14", "thicker", "freeze length and current"):
+        assert words in fact["note"].replace("\u00a0", " "), words
+    [thinner] = slab_facts(slabs_of(101, trend_pct=(-8.0, -15.0, -2.0)), Reader(units="si"))
+    assert "8\u00a0% thinner" in thinner["note"]
+    assert "2\u00a0% to 15" in thinner["note"]
+    [unclear] = slab_facts(slabs_of(101, trend_pct=(4.0, -3.0, 12.0), kg=None), Reader(units="si"))
+    assert "third" not in unclear["note"]
+    assert "kg" not in unclear["note"]
+    assert slab_facts(None, Reader()) == []
+
+
+def test_the_files_hold_the_slab_of_each_cycle_in_kilograms_once_one_was_weighed():
+    _, timeline, record, judgement = made_up(days=0.5, interval_s=10)
+    offsets = offsets_between(timeline.tz, timeline.start_ns, timeline.end_ns)
+    known = replace(judgement, slabs=slabs_of(len(record.cycles)))
+    first, *_ = csv.DictReader(io.StringIO(cycles_csv(record, known, offsets)))
+    assert float(first["slab_share"]) == pytest.approx(0.9)
+    assert float(first["slab_low_share"]) == pytest.approx(0.855)
+    assert float(first["slab_high_kg"]) == pytest.approx(1.89)
+    table = json.loads(findings_json(timeline, known, offsets, Reader()))["slabs"]
+    assert table["thick"] == [len(record.cycles)]
+    assert table["usual_kg"] == 2.0
+    assert table["last_third_against_first"] == {"change_pct": 14.0, "low_pct": 5.0, "high_pct": 24.0}
+    unknown = replace(judgement, slabs=None)
+    assert json.loads(findings_json(timeline, unknown, offsets, Reader()))["slabs"] is None
+    assert "slab" not in cycles_csv(record, unknown, offsets)
