@@ -204,33 +204,10 @@ class ChannelRule(_Strict):
     """What a column of a logger file is, where its header does not say (or says it wrongly)."""
 
     role: Role | None = None
-    unit: (
-        Literal[
-            "°C",
-            "°F",
-            "K",
-            "mK",
-            "A",
-            "mA",
-            "µA",
-            "W",
-            "mW",
-            "µW",
-            "kW",
-            "V",
-            "mV",
-            "kV",
-            "kWh",
-            "Wh",
-            "ohm",
-            "kohm",
-            "kPa",
-            "bar",
-            "psi",
-            "",
-        ]
-        | None
-    ) = None
+    unit: Literal[
+        "°C", "°F", "K", "mK", "A", "mA", "µA", "W", "mW", "µW", "kW", "V", "mV", "kV", "kWh", "Wh",
+        "ohm", "kohm", "kPa", "bar", "psi", "",
+    ] | None = None  # fmt: skip
     thermistor: Thermistor | None = None
     a_per_v: Annotated[Number, Field(gt=0, le=1e6)] | None = (
         None  # of a clamp that gives a voltage: its ratio
@@ -385,10 +362,12 @@ class Unit(_Strict):
 
     @property
     def tz(self) -> ZoneInfo:
+        """The zone of `time_zone`."""
         return ZoneInfo(self.time_zone)
 
     @property
     def shown_as(self) -> str:
+        """What a page calls it."""
         return self.title or self.name
 
     @property

@@ -77,7 +77,9 @@ class Comparison:
     earlier_end_ns: int
     later_start_ns: int
     later_end_ns: int
-    better_or_worse: Text  # by the freezes, at the same air and water where both were logged; the one to say first
+    better_or_worse: (
+        Text  # by the freezes, at the same air and water where both were logged; the one to say first
+    )
     sentence: Text  # the first measure's change, or why there is none
     shifts: tuple[Shifted, ...]
     conditions: tuple[Condition, ...]

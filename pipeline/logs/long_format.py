@@ -42,6 +42,7 @@ class TallPlan:
 
     @property
     def texts(self) -> tuple[int, ...]:
+        """The columns that hold words: names, and units where there are any."""
         return (self.name,) if self.unit is None else (self.name, self.unit)
 
 

@@ -85,6 +85,7 @@ class Timeline:
 
     @property
     def tz(self) -> ZoneInfo:
+        """The zone of `time_zone`."""
         return ZoneInfo(self.time_zone)
 
     def get(self, *roles: str) -> Channel | None:

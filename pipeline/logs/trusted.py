@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.logs.channels.draft import Draft
 from pipeline.logs.channels.same_logger import LoggerLog
 from pipeline.logs.coarse_grid import Overview, swing
+from pipeline.logs.rows.per_column import for_each
 from pipeline.logs.timeline import Channel, Doubt
 from pipeline.logs.trust.detached import Stretch, not_following
 from pipeline.logs.trust.doubts import coarse, doubts_on_samples, doubts_on_stretches
@@ -28,7 +29,11 @@ def trusted_channels(
     drafts: Sequence[Draft], logs: Sequence[LoggerLog], overview: Overview, limits: Mapping[str, float]
 ) -> Trusted:
     """How far each draft can be trusted, and which of each role is used. overview: of `logs`, on the unit's clock."""
-    traces = [_checked(_trace(d, logs, overview), overview, limits) for d in drafts]
+    traces = for_each(
+        lambda d: _checked(_trace(d, logs, overview), overview, limits),
+        drafts,
+        readings=max((len(d.values) for d in drafts), default=0),
+    )
     stretches = _distinct(not_following(traces, overview, limits))
     resolutions = {t.key: t.resolution for t in traces}
     channels = _channels(drafts, traces, stretches, overview, resolutions)

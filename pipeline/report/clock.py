@@ -20,7 +20,7 @@ class Offsets:
     offset_s: np.ndarray  # int64 (m,) [s]
 
     def at(self, time_ns: np.ndarray) -> np.ndarray:
-        """Offset [s] in force at each of `time_ns` (int64, UTC)."""
+        """Offset [s] (n,) in force at each of `time_ns` (int64 (n,), UTC)."""
         index = np.searchsorted(self.from_ns, time_ns, side="right") - 1
         return self.offset_s[np.maximum(index, 0)]
 

@@ -39,6 +39,7 @@ class Given:
         return bool(self.firm or self.visits)
 
     def to_json(self) -> str:
+        """What `read_given` reads."""
         return json.dumps(asdict(self), ensure_ascii=False, indent=1) + "\n"
 
 

@@ -88,6 +88,7 @@ class UnitSummary:
 
     @property
     def name(self) -> str:
+        """The unit's, as that of every row of the fleet page."""
         return self.unit
 
     @property
@@ -127,6 +128,7 @@ class UnitSummary:
         return [place for place in self.visits if place["share"] is not None]
 
     def to_json(self) -> str:
+        """What `from_json` reads."""
         return json.dumps(vars(self) | {}, ensure_ascii=False, allow_nan=False) + "\n"
 
     @classmethod

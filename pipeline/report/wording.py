@@ -39,6 +39,7 @@ class Reader:
 
     @property
     def words(self) -> Mapping[str, str]:
+        """The catalogue of the language: key -> pattern."""
         return catalogue(self.language)
 
     def t(self, key: str, **values: Any) -> str:

@@ -49,6 +49,7 @@ class Visit:
 
     @property
     def day(self) -> str:
+        """When it was reported, as an ISO 8601 date."""
         return datetime.fromisoformat(self.reported).date().isoformat()
 
 

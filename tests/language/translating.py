@@ -9,6 +9,7 @@ is wrong with it: what it lacks, what nobody says any more, and where a {value} 
 from __future__ import annotations
 
 import ast
+import functools
 import importlib
 import itertools
 import json
@@ -51,7 +52,8 @@ def signs() -> dict[str, str]:
     return {sign: sign for sign in shown if "day" in sign or "hour" in sign}
 
 
-def said_by_the_reading_room() -> dict[str, str]:
+@functools.cache
+def said_by_the_reading_room() -> Mapping[str, str]:
     """Its doubts and notes, found in its source: it keeps no catalogue of its own."""
     found: dict[str, str] = {}
     root = Path(pipeline.__file__).parent
@@ -113,7 +115,11 @@ def _assigned(function: ast.AST) -> Iterator[dict[str, ast.expr]]:
 
 
 def _value(node: ast.expr, scope: dict) -> object:
-    return eval(compile(ast.Expression(node), "<source>", "eval"), scope)
+    return (
+        node.value
+        if isinstance(node, ast.Constant)
+        else eval(compile(ast.Expression(node), "<source>", "eval"), scope)
+    )
 
 
 def faults(language: str) -> list[str]:

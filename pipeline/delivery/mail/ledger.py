@@ -28,6 +28,8 @@ _TORN = b" (cut short)\n"  # closes a line that a killed process or a full disk 
 
 
 class State(StrEnum):
+    """How far a message has come."""
+
     TRYING = "trying"
     ACCEPTED = "accepted"
     DEFERRED = "deferred"

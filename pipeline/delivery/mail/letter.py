@@ -39,6 +39,8 @@ class SaidUnit:
 
 @dataclass(frozen=True, kw_only=True)
 class Attachment:
+    """A file that goes along with a message."""
+
     name: str
     kind: tuple[str, str]  # MIME type and subtype
     data: bytes

@@ -44,6 +44,7 @@ class Due:
 
     @property
     def units(self) -> tuple[str, ...]:
+        """Those that the message speaks of, in its order."""
         return tuple(parcel.unit for parcel in self.parcels)
 
     def identifier(self, domain: str) -> str:
@@ -53,6 +54,7 @@ class Due:
         return f"<{hashlib.sha256(content.encode()).hexdigest()[:32]}@{domain}>"
 
     def step(self, state: str, said: str, addresses: Sequence[str] | None = None) -> Step:
+        """What became of the message, or of it for some of its `addresses` (None: all); said: the reason in words."""
         return Step(
             state=state,
             client=self.recipient.name,

@@ -32,6 +32,7 @@ class Parcel:
 
     @property
     def needs_something(self) -> bool:
+        """Whether the unit has a finding to act on."""
         return self.summary.level == "act"
 
     @property

@@ -58,18 +58,22 @@ class Answer:
 
     @property
     def text(self) -> str:
+        """Code and words, as a person may read them."""
         return f"{self.code} {self.said}"
 
     @property
     def accepted(self) -> bool:
+        """Taken; the server answers for it from now on."""
         return self.code in (250, 251, 252)  # RFC 5321 section 4.3.2
 
     @property
     def put_off(self) -> bool:
+        """Not now: a 4yz reply (RFC 5321, section 4.2.1)."""
         return 400 <= self.code < 500
 
     @property
     def permanent(self) -> bool:
+        """Never: a 5yz reply (RFC 5321, section 4.2.1)."""
         return 500 <= self.code < 600
 
 
@@ -111,6 +115,7 @@ class Session:
 
     @property
     def is_open(self) -> bool:
+        """Whether the connection stands."""
         return self._smtp.sock is not None
 
     def close(self) -> None:

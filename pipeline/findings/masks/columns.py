@@ -31,6 +31,7 @@ class Columns:
 
     @property
     def n(self) -> int:
+        """Cycles of the record."""
         return len(self.record.cycles)
 
     @cached_property
@@ -53,7 +54,7 @@ class Columns:
         return int(np.isfinite(self.column(name)).sum()) >= least
 
     def level(self, name: str, mask: np.ndarray | None = None) -> float:
-        """Median of a measure over the cycles in `mask` (all), in its unit; NaN where there is none."""
+        """Median of a measure over the cycles in `mask` (bool (n,); None: all), in its unit; NaN where there is none."""
         return middle(self.column(name) if mask is None else self.column(name)[mask])
 
     @cached_property

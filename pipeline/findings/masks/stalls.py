@@ -39,6 +39,7 @@ class Stalls:
 
     @property
     def stalled(self) -> np.ndarray:
+        """Harvests that stalled in any of the ways, bool (n,)."""
         return self.never_warmed | self.plateau | self.at_limit | self.repeated | self.left
 
 

@@ -7,6 +7,14 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from pipeline.errors import LogFileError
+from pipeline.logs.clock.column_profile import (
+    Profile,
+    counts_evenly,
+    counts_up,
+    never_falls,
+    profile_of,
+    value_of,
+)
 from pipeline.logs.clock.numeric_dates import columns_of_parts, columns_of_year_day, is_time_of_day
 from pipeline.logs.clock.time_zones import fixed_offset_ns
 from pipeline.logs.layout.dialect import Dialect
@@ -46,22 +54,11 @@ class ClockPlan:
     unnamed: bool = False  # nothing but its even steps says that the column is a clock
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Profile:
-    """Shares of the filled cells of one column."""
-
-    filled: float
-    stamp: float  # date and time
-    date: float
-    time: float
-    number: float
-    word: float
-    numbers: tuple[float, ...]
-
-
 def plan_columns(dialect: Dialect, head: Head, name: str) -> tuple[ClockPlan, tuple[int, ...]]:
     """(the clock, the columns that hold readings). Raises LogFileError where no column is a clock."""
-    profiles = [_profile([row[i] for row in dialect.sample], dialect.decimal) for i in range(dialect.fields)]
+    profiles = [
+        profile_of([row[i] for row in dialect.sample], dialect.decimal) for i in range(dialect.fields)
+    ]
     plan = _plan_clock(dialect, profiles, head, name)
     return plan, _reading_columns(profiles, head, plan)
 
@@ -94,7 +91,7 @@ def _minute_and_second(cell: str) -> tuple[int, str]:
     return int(minute) % 15, second
 
 
-def _plan_clock(dialect: Dialect, profiles: list[_Profile], head: Head, name: str) -> ClockPlan:
+def _plan_clock(dialect: Dialect, profiles: list[Profile], head: Head, name: str) -> ClockPlan:
     return (
         _dotted_times(dialect, profiles, head)
         or _stamp(dialect, profiles, head)
@@ -109,7 +106,7 @@ def _plan_clock(dialect: Dialect, profiles: list[_Profile], head: Head, name: st
     )
 
 
-def _reading_columns(profiles: list[_Profile], head: Head, plan: ClockPlan) -> tuple[int, ...]:
+def _reading_columns(profiles: list[Profile], head: Head, plan: ClockPlan) -> tuple[int, ...]:
     """Columns that hold readings: no clock, no row number, no text."""
     found = []
     for i, profile in enumerate(profiles):
@@ -126,62 +123,17 @@ def _reading_columns(profiles: list[_Profile], head: Head, plan: ClockPlan) -> t
             and (not head.named or label.startswith("column "))
         ):
             continue  # nothing but a delimiter
-        if _counts_up(profile.numbers) and (
+        if counts_up(profile.numbers) and (
             not label or _COUNTER_WORDS.fullmatch(label.strip()) or label.startswith("column ")
         ):
             continue
-        if label and _counts_evenly(profile.numbers) and TIME_WORDS.search(label):
+        if label and counts_evenly(profile.numbers) and TIME_WORDS.search(label):
             continue  # elapsed time beside a real clock
         found.append(i)
     return tuple(found)
 
 
-def _profile(cells: list[str], decimal: str) -> _Profile:
-    filled = [c for c in cells if c]
-    if not filled:
-        return _Profile(filled=0, stamp=0, date=0, time=0, number=0, word=0, numbers=())
-    n = len(filled)
-    stamp = date = time = word = 0
-    numbers = []
-    for cell in filled:
-        kind = kind_of(cell)
-        if kind.number(decimal):
-            numbers.append(_value(cell, decimal))
-            if kind.shape is not None and kind.shape.date == "ymd":
-                whole = kind.shape.hour is not None
-                stamp += whole and _may_be_stamp(cell)  # 20260504101500
-                date += not whole  # 20260504
-        elif kind.shape is not None:
-            dated, timed = bool(kind.shape.date), kind.shape.hour is not None
-            stamp += dated and timed
-            date += dated and not timed
-            time += timed and not dated
-        elif kind.word:
-            word += 1
-    return _Profile(
-        filled=n / len(cells),
-        stamp=stamp / n,
-        date=date / n,
-        time=time / n,
-        number=len(numbers) / n,
-        word=word / n,
-        numbers=tuple(numbers),
-    )
-
-
-def _may_be_stamp(digits: str) -> bool:
-    return "1970" <= digits[:4] < "2100" and "01" <= digits[4:6] <= "12" and "01" <= digits[6:8] <= "31"
-
-
-def _value(cell: str, decimal: str) -> float:
-    try:
-        value = float(cell.replace(",", ".") if decimal == "," else cell)
-    except ValueError:  # thousands marks, a unit: no clock looks like that
-        return float("nan")
-    return value if abs(value) < 1e300 else float("nan")
-
-
-def _stamp(dialect: Dialect, profiles: list[_Profile], head: Head) -> ClockPlan | None:
+def _stamp(dialect: Dialect, profiles: list[Profile], head: Head) -> ClockPlan | None:
     columns = [i for i, p in enumerate(profiles) if p.stamp > 0.5 and p.filled > 0.5]
     if not columns:
         return None
@@ -208,7 +160,7 @@ _DOTTED = re.compile(r"[0-2]?[0-9]\.[0-5][0-9]\.[0-5][0-9]")
 _DOTTED_MINUTES = re.compile(r"(?:[01]?[0-9]|2[0-3])\.[0-5][0-9]")
 
 
-def _dotted_times(dialect: Dialect, profiles: list[_Profile], head: Head) -> ClockPlan | None:
+def _dotted_times(dialect: Dialect, profiles: list[Profile], head: Head) -> ClockPlan | None:
     """A column of dates, and beside it times of day written "08.00.30", which alone might be dates, or "8.00" under a label of a time."""
 
     def is_dotted(i: int) -> bool:
@@ -226,14 +178,14 @@ _MILLISECONDS_FROM = 1000.0
 """A step of so many seconds is seldom, of so many milliseconds usual. Common practice, no source."""
 
 
-def _unnamed(dialect: Dialect, profiles: list[_Profile], head: Head) -> ClockPlan | None:
+def _unnamed(dialect: Dialect, profiles: list[Profile], head: Head) -> ClockPlan | None:
     """No label, and the first column counts on evenly from zero: elapsed seconds, or milliseconds where the steps are large."""
     first = profiles[0]
-    if head.named or len(profiles) < 2 or first.number < 0.9 or not _counts_evenly(first.numbers):
+    if head.named or len(profiles) < 2 or first.number < 0.9 or not counts_evenly(first.numbers):
         return None
     steps = sorted(b - a for a, b in pairwise(first.numbers))
     step = steps[len(steps) // 2]
-    start = _value(dialect.first_row[0], dialect.decimal) if dialect.first_row else first.numbers[0]
+    start = value_of(dialect.first_row[0], dialect.decimal) if dialect.first_row else first.numbers[0]
     if not abs(start) <= step or (step == 1.0 and start != 0.0):  # 1, 2, 3 are row numbers
         return None
     small = (step >= _MILLISECONDS_FROM and step % 600.0 != 0.0) or step >= 20_000.0
@@ -257,7 +209,7 @@ def _spreadsheet_pair(dialect: Dialect, columns: list[int]) -> ClockPlan | None:
     return ClockPlan(kind="date+time", columns=tuple(columns)) if midnight and one_old_day else None
 
 
-def _date_and_time(profiles: list[_Profile]) -> ClockPlan | None:
+def _date_and_time(profiles: list[Profile]) -> ClockPlan | None:
     dates = [i for i, p in enumerate(profiles) if p.date > 0.5 and p.filled > 0.5]
     times = [i for i, p in enumerate(profiles) if p.time > 0.5 and p.filled > 0.5]
     if dates and times:
@@ -265,7 +217,7 @@ def _date_and_time(profiles: list[_Profile]) -> ClockPlan | None:
     return None
 
 
-def _date_and_seconds(profiles: list[_Profile], head: Head) -> ClockPlan | None:
+def _date_and_seconds(profiles: list[Profile], head: Head) -> ClockPlan | None:
     """A column of dates, and beside it the seconds (minutes, hours) since midnight, by their label and their range."""
     dates = [i for i, p in enumerate(profiles) if p.date > 0.5 and p.filled > 0.5]
     for i, p in enumerate(profiles) if dates and head.named else ():
@@ -275,7 +227,7 @@ def _date_and_seconds(profiles: list[_Profile], head: Head) -> ClockPlan | None:
     return None
 
 
-def _digits_alone(profiles: list[_Profile], head: Head) -> ClockPlan | None:
+def _digits_alone(profiles: list[Profile], head: Head) -> ClockPlan | None:
     """A date such as 20260504 beside a time such as 90500, or year, month, day, hour, minute, second a column each, or year, day of the year and a
     time such as 905."""
     parts = columns_of_parts(head.labels) or columns_of_year_day(head.labels) if head.named else ()
@@ -291,12 +243,12 @@ def _digits_alone(profiles: list[_Profile], head: Head) -> ClockPlan | None:
     return None
 
 
-def _numeric(profiles: list[_Profile], head: Head) -> ClockPlan | None:
+def _numeric(profiles: list[Profile], head: Head) -> ClockPlan | None:
     for i, p in enumerate(profiles):
         if p.number < 0.9 or p.filled < 0.5 or len(p.numbers) < 2:
             continue
         low, high = min(p.numbers), max(p.numbers)
-        if not _never_falls(p.numbers):
+        if not never_falls(p.numbers):
             continue
         for kind, scale in _EPOCH.items():
             if _EPOCH_S[0] * scale <= low and high <= _EPOCH_S[1] * scale:
@@ -313,7 +265,7 @@ def _numeric(profiles: list[_Profile], head: Head) -> ClockPlan | None:
             return ClockPlan(kind="serial-days", columns=(i,))
     for i, p in enumerate(profiles):
         label = head.labels[i] if head.named else ""
-        if p.number < 0.9 or not _never_falls(p.numbers) or not label:
+        if p.number < 0.9 or not never_falls(p.numbers) or not label:
             continue
         if (unit_s := _elapsed_unit(label)) is not None:
             return ClockPlan(kind="elapsed", columns=(i,), unit_s=unit_s)
@@ -333,7 +285,7 @@ def _elapsed_unit(label: str) -> float | None:
     return None
 
 
-def _time_of_day(dialect: Dialect, profiles: list[_Profile]) -> ClockPlan | None:
+def _time_of_day(dialect: Dialect, profiles: list[Profile]) -> ClockPlan | None:
     times = [i for i, p in enumerate(profiles) if p.time > 0.5 and p.filled > 0.5]
     for i, cell in enumerate(dialect.first_row if times else ()):
         shape = kind_of(cell).shape if cell and i not in times else None
@@ -342,40 +294,16 @@ def _time_of_day(dialect: Dialect, profiles: list[_Profile]) -> ClockPlan | None
     return ClockPlan(kind="time-of-day", columns=(times[0],)) if times else None
 
 
-def _counter(profiles: list[_Profile], head: Head) -> ClockPlan | None:
+def _counter(profiles: list[Profile], head: Head) -> ClockPlan | None:
     if not ("start" in head.facts and "interval" in head.facts):
         return None
     for i, p in enumerate(profiles):
-        if p.number > 0.9 and _counts_up(p.numbers):
+        if p.number > 0.9 and counts_up(p.numbers):
             return ClockPlan(kind="counter", columns=(i,))
     return None
 
 
-def _never_falls(numbers: tuple[float, ...]) -> bool:
-    """Rising, but for the seams of the sample and the odd row out of order."""
-    if len(numbers) < 2:
-        return False
-    falls = sum(b < a for a, b in pairwise(numbers))
-    return falls <= max(2, 0.05 * len(numbers)) and max(numbers) > min(numbers)
-
-
-def _counts_up(numbers: tuple[float, ...]) -> bool:
-    """1, 2, 3, … but for the seams of the sample. Three rows say nothing."""
-    if len(numbers) < 3 or any(v != int(v) for v in numbers if v == v):
-        return False
-    ones = sum(b - a == 1 for a, b in pairwise(numbers))
-    return ones >= len(numbers) - 1 - 3 and ones >= 0.9 * (len(numbers) - 1)
-
-
-def _counts_evenly(numbers: tuple[float, ...]) -> bool:
-    steps = [b - a for a, b in pairwise(numbers)]
-    if len(steps) < 2:
-        return False
-    usual = sorted(steps)[len(steps) // 2]
-    return usual > 0 and sum(abs(s - usual) <= 0.01 * usual for s in steps) >= 0.8 * len(steps)
-
-
-def _refuse(dialect: Dialect, profiles: list[_Profile], name: str) -> ClockPlan:
+def _refuse(dialect: Dialect, profiles: list[Profile], name: str) -> ClockPlan:
     line = dialect.first_line
     six = [c for c in dialect.sample[0] if re.fullmatch(r"[0-9]{6}", c)]
     if len(six) > 1:

@@ -46,7 +46,7 @@ class Surroundings:
 
 
 def days_of_stretches(stamps: Stamps, order: str) -> tuple[np.ndarray, np.ndarray]:
-    """(days since 1970, is there such a day), for each stretch of rows with one date."""
+    """(days since 1970, is there such a day), (s,) each, for the s stretches of rows with one date, read in `order`."""
     parts = stamps.parts.astype(np.int32)
     if stamps.date == "ymd":
         return days_since_1970(*parts)

@@ -39,6 +39,8 @@ def split_row(line: str, delimiter: str) -> list[str]:
 
 @dataclass(frozen=True, kw_only=True)
 class HeadRows:
+    """What stands above the rows, and where they begin: `data_at` in bytes, `first_line` counted from 1."""
+
     preamble: tuple[str, ...]
     header: tuple[tuple[str, ...], ...]
     units_row: tuple[str, ...]

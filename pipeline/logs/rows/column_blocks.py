@@ -18,6 +18,7 @@ class CellBlock:
     ends: np.ndarray
 
     def at(self, row: int) -> bytes:
+        """The bytes of the cell in `row`, counted from the block's first."""
         return self.data[self.starts[row] : self.ends[row]].tobytes()
 
 

@@ -57,7 +57,8 @@ class Grid:
 class TextSink(Protocol):
     """What takes a column of text a block at a time, so that none of it need be kept."""
 
-    def extend(self, blocks: list[CellBlock]) -> None: ...
+    def extend(self, blocks: list[CellBlock]) -> None:
+        """Take the next rows of the column, in their order."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -31,7 +31,7 @@ class Numbers:
 
 
 def joined(column: pa.ChunkedArray, dtype: type) -> np.ndarray:
-    """The numbers of pieces that follow each other."""
+    """The numbers (n,) of pieces that follow each other, as `dtype`; without a copy where there is one piece."""
     parts = [np.frombuffer(c.buffers()[1], dtype)[c.offset :][: len(c)] for c in column.chunks if len(c)]
     return parts[0] if len(parts) == 1 else np.concatenate(parts) if parts else np.empty(0, dtype)
 

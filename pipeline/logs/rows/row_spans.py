@@ -22,15 +22,18 @@ class Body:
 
     @property
     def size(self) -> int:
+        """Bytes of all spans."""
         return sum(b - a for a, b in self.spans)
 
     def stream(self) -> pa.NativeFile:
+        """The rows one after the other, to be read once."""
         if len(self.spans) == 1 and isinstance(self.text, bytes):
             ((a, b),) = self.spans
             return pa.BufferReader(pa.py_buffer(self.text)[a:b])
         return pa.PythonFile(_Joined(self), mode="r")
 
     def lines(self) -> int:
+        """Lines in all spans, blank ones and a last one without its end among them."""
         ends = sum(self.text.count(b"\n", a, b) for a, b in self.spans)
         last = self.spans[-1][1]
         return ends + (self.size > 0 and self.text[last - 1 : last] != b"\n")
@@ -44,6 +47,7 @@ class Body:
                 a = end
 
     def blank_lines(self) -> int:
+        """Those of `lines` that hold nothing but blanks."""
         raw = b"".join(self.text[a:b] for a, b in self.spans)
         return len(re.findall(rb"(?m)^[ \t\r]*$", raw)) - raw.endswith(b"\n")
 

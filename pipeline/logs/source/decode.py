@@ -118,7 +118,7 @@ def contents_of(path: Path) -> Iterator[Content | LogFileError]:
 
 def _opened(path: Path, name: str) -> bytes | LargeText:
     """The whole file, or where it is large and neither packed nor in 16 bits, a hold on it. Raises OSError."""
-    with path.open("rb") as file:
+    with path.open("rb", buffering=0) as file:  # a buffer would copy the whole once more
         begin = file.read(4)
         if os.fstat(file.fileno()).st_size <= LARGE_BYTES or begin[:2] in (
             GZIP,
@@ -127,7 +127,7 @@ def _opened(path: Path, name: str) -> bytes | LargeText:
             b"\xfe\xff",
         ):
             file.seek(0)
-            return file.read()
+            return file.readall()
     return LargeText(path.open("rb"), name)
 
 

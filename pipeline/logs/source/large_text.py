@@ -49,6 +49,7 @@ class LargeText:
         return read
 
     def startswith(self, start: bytes) -> bool:
+        """As of bytes. Raises LogFileError where the file became shorter."""
         return self[: len(start)] == start
 
     def find(self, what: bytes | int, start: int = 0, end: int | None = None) -> int:

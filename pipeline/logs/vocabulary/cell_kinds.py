@@ -59,6 +59,7 @@ class Kind:
     word: bool  # an error word
 
     def number(self, decimal: str) -> bool:
+        """Whether it is a number under the decimal mark `decimal`, "." or ","."""
         return self.point if decimal == "." else self.comma
 
     @property

@@ -67,6 +67,8 @@ _GERMAN_PARTS = re.compile(
 
 @dataclass(frozen=True, kw_only=True)
 class RoleGuess:
+    """What a column is taken for, by what, and how sure that is (0…1)."""
+
     role: str
     by: str  # "unit.toml", "header", "behaviour" or "" where nothing is known yet
     confidence: float

@@ -123,6 +123,8 @@ def unit_of_header(header: str, beside: Sequence[str] = ()) -> str | None:
         return _WORDS["°" + match[1].lower()]
     if bare in ("C", "F", "K"):
         return unit_of_word(bare)
+    if bare.endswith("%"):
+        return ""
     parts = [p for p in re.split(r"[\s_,;:/]+", bare) if p]
     if len(parts) >= 2 or (len(parts) == 1 and len(parts[0]) > 1):
         last_two = " ".join(parts[-2:])

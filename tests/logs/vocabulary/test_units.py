@@ -165,6 +165,7 @@ def test_no_resistance_is_no_temperature():
         ("Evaporator probe C", None),
         ("Probe A", None),
         ("Evaporator", None),
+        ("Valve opening %", ""),
         ("Date", None),
     ],
 )
