@@ -51,6 +51,7 @@ def write_compare(
             "earlier": _span(comparison.earlier_start_ns, comparison.earlier_end_ns, offsets, reader),
             "later": _span(comparison.later_start_ns, comparison.later_end_ns, offsets, reader),
         },
+        own_clock=earlier.timeline.own_clock and later.timeline.own_clock,
         zone=later.timeline.time_zone,
         rates=(comparison.cycles_per_day_earlier, comparison.cycles_per_day_later),
         rows=rows,

@@ -32,12 +32,15 @@ def page(path, unit, earlier, later, **options) -> str:
     return (path / "c.html").read_text(encoding="utf-8")
 
 
-def test_the_page_says_first_what_changed_and_by_how_much(logs, tmp_path):
+def test_the_page_says_first_whether_it_is_better_then_what_changed_and_by_how_much(logs, tmp_path):
     html = page(tmp_path, *logs)
-    verdict = re.search(r'<h2 id="verdict">(.*?)</h2>', html, re.S)[1]
-    shift = float(re.search(r"Freezes are (\d\.\d)\N{NO-BREAK SPACE}min shorter", verdict)[1])
+    verdict, change = re.search(
+        r'<h2 id="verdict">(.*?)</h2>\s*<p class="second">(.*?)</p>', html, re.S
+    ).groups()
+    assert verdict.startswith("Better than before")
+    shift = float(re.search(r"Freezes are (\d\.\d)\N{NO-BREAK SPACE}min shorter", change)[1])
     assert shift == pytest.approx(3.0, abs=0.5)
-    assert "95\N{NO-BREAK SPACE}% interval" in verdict
+    assert "95\N{NO-BREAK SPACE}% interval" in change
 
 
 def test_each_measure_has_a_sentence_two_bars_and_its_change(logs, tmp_path):

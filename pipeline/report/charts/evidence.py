@@ -23,6 +23,7 @@ from pipeline.report.wording import Reader
 S = 1_000_000_000
 WIDTH, HEIGHT = 340.0, 188.0
 LEFT, RIGHT, TOP, BOTTOM = 44.0, 8.0, 10.0, 42.0
+WIDE_LEFT = 66.0  # room for "−0.5 K/min"
 STRIP = 6.0  # the strip of phases under the traces [px]
 TRACE_POINTS = 420
 
@@ -95,24 +96,26 @@ def _measure_picture(
         return None
     at = (table["freeze_start_ns"][seen] - timeline.start_ns) / S
     values, span_s = values[seen], (timeline.end_ns - timeline.start_ns) / S
-    low, high = np.percentile(values, [1, 99])  # one wild cycle must not flatten the course
-    room = max(float(high - low) * 0.15, 0.1)
+    pieces = np.array_split(np.argsort(at), min(12, len(at) // 4 or 1))
+    middles = np.array([[np.median(at[p]), np.median(values[p])] for p in pieces])
+    # the first cycles after rests stand far off, and must not flatten the course of all the others
+    usual = [*np.percentile(values, [10, 90]), *middles[:, 1]]
+    low, high = min(usual), max(usual)
+    room = max(float(high - low) * 0.4, 0.1)
     plane = svg.Plane(
-        left=LEFT, top=TOP, width=WIDTH - LEFT - RIGHT, height=HEIGHT - TOP - BOTTOM,
+        left=WIDE_LEFT, top=TOP, width=WIDTH - WIDE_LEFT - RIGHT, height=HEIGHT - TOP - BOTTOM,
         x=(0.0, span_s), y=(float(low) - room, float(high) + room),
     )  # fmt: skip
-    parts = levels(plane, "", reader, 4, suffix=name.rpartition("_")[2])
+    parts = levels(plane, "", reader, 4, measure=name)
     inside = (values >= plane.y[0]) & (values <= plane.y[1])
     dashes = zip(plane.px(at[inside]), plane.py(values[inside]), strict=True)
     parts.append(
         Markup('<path class="dashes" d="{}"/>').format("".join(f"M{x:.1f} {y:.1f}h3" for x, y in dashes))
     )
-    pieces = np.array_split(np.argsort(at), min(12, len(at) // 4 or 1))
-    middles = np.array([[np.median(at[p]), np.median(values[p])] for p in pieces])
     parts.append(svg.polyline(plane, middles[:, 0], middles[:, 1], "odd"))
     parts += plane.uprights(visits, "visit")
     first, last = reader.span(timeline.start_ns, timeline.end_ns, offsets)
-    parts.append(svg.label(LEFT, HEIGHT - 16, first, "tick"))
+    parts.append(svg.label(WIDE_LEFT, HEIGHT - 16, first, "tick"))
     parts.append(svg.label(WIDTH - RIGHT, HEIGHT - 16, last, "tick", "end"))
     caption = reader.t(
         "picture.measure",

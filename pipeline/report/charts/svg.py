@@ -118,12 +118,10 @@ def nice_ticks(low: float, high: float, most: int = 5) -> Sequence[float]:
     return [round(float(v), 10) for v in np.arange(first, high + step * 1e-6, step)]
 
 
-def levels(
-    plane: Plane, unit: str, reader: Reader, most: int = 5, *, suffix: str | None = None
-) -> list[Markup]:
-    """A line across and a label at the left for about `most` round levels. unit: of the channel; suffix: of a measure's name, in
+def levels(plane: Plane, unit: str, reader: Reader, most: int = 5, *, measure: str = "") -> list[Markup]:
+    """A line across and a label at the left for about `most` round levels. unit: of the channel; measure: whose name tells it, in
     its place. The labels follow the switch of units."""
-    name = f"tick_{suffix}" if suffix else {"°C": "tick_c", "A": "tick_a", "min": "tick_min"}.get(unit, "")
+    name = measure or {"°C": "tick_c", "A": "tick_a", "min": "tick_min"}.get(unit, "")
     parts = []
     for tick in nice_ticks(*plane.y, most):
         y = float(plane.py(tick))

@@ -131,6 +131,7 @@ def unit_page(
             "freezes": sketch_overlay(freezes, "freeze", reader),
             "harvests": sketch_overlay(harvests, "harvest", reader),
         },
+        "own_clock": timeline.own_clock,
         "method": method_of(unit=unit, timeline=timeline, record=record, judgement=judgement, offsets=offsets, reader=reader),
         "cautions": judgement.cautions,
         "pack_mark": PACK_MARK,

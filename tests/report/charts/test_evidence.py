@@ -129,3 +129,21 @@ def test_a_change_of_a_measure_is_shown_by_that_measure_cycle_by_cycle(made):
     line = re.search(r'class="odd" d="([^"]+)"', got.svg)[1]
     heights = [float(y) for y in re.findall(r"[ML][\d.]+ ([\d.]+)", line)]
     assert heights == sorted(heights, reverse=True)  # up is up
+
+
+def test_a_rate_is_labelled_with_its_unit_and_cycles_after_rests_do_not_flatten_it(made):
+    _, timeline, record, judgement = made
+    cycles = record.cycles.copy()
+    rate = np.where(np.arange(len(cycles)) < len(cycles) // 2, 1.2, 0.8)
+    rate[::14] = -5.0  # one in fourteen: more than a hundredth
+    cycles["pull_down_k_per_min"] = rate
+    moved = replace(judgement.findings[0], evidence={"measure": "pull_down_k_per_min"})
+    got = picture_of(moved, timeline, replace(record, cycles=cycles))
+    labels = re.findall(r'data-si="([^"]+)"', got.svg)
+    assert len(labels) >= 2
+    assert all(label.endswith("K/min") for label in labels)
+    heights = [
+        float(y)
+        for y in re.findall(r"[ML][\d.]+ ([\d.]+)", re.search(r'class="odd" d="([^"]+)"', got.svg)[1])
+    ]
+    assert max(heights) - min(heights) > 60.0  # of 188 px

@@ -1,3 +1,4 @@
+import html
 import json
 import re
 from dataclasses import replace
@@ -52,6 +53,14 @@ def page(made, tmp_path_factory) -> str:
 def test_every_file_of_a_unit_is_there_and_nothing_else(made, tmp_path):
     written(tmp_path, *made)
     assert {p.name for p in tmp_path.iterdir()} == FILES
+
+
+def test_times_without_a_known_zone_are_called_the_loggers_own(made, page, tmp_path):
+    unit, timeline, *rest = made
+    unknown = written(tmp_path, unit, replace(timeline, own_clock=True), *rest)
+    assert "the unit's own zone" in html.unescape(page)
+    assert "the unit's own zone" not in html.unescape(unknown)
+    assert "Times are those of the logger's own clock" in html.unescape(unknown)
 
 
 def test_the_top_says_who_where_how_long_what_and_what_next(page):
