@@ -158,6 +158,37 @@ def test_a_water_cooled_machine_has_no_fan_and_an_air_cooled_one_no_regulating_v
     assert "condenser-water" not in posterior_of(shown, cooling="air").marginal
 
 
+def test_where_the_air_rises_no_more_the_condenser_is_less_likely_dirty():
+    """The published table has the rise go up with fouling (see `PUBLISHED`); too much refrigerant leaves it as it was."""
+    hot = {"freeze_pct": 10, "current_pct": 6, "discharge_k": 10, "harvest_pct": -15}
+    odds = [
+        posterior_of(
+            changed(("condenser-hot", "freeze-at-timeout"), events=("timeout",), air_rise_k=k, **hot)
+        ).marginal
+        for k in (0.0, 3.5)
+    ]
+    assert odds[0]["condenser-dirty"] < 2 * odds[0]["overcharge-or-air"]  # although it is met far more often
+    assert odds[1]["condenser-dirty"] > 10 * odds[1]["overcharge-or-air"]
+
+
+def test_a_harvest_without_an_end_is_explained_by_the_valve_that_stays_open():
+    odds = posterior_of(
+        changed(
+            ("no-ice", "freeze-short", "harvest-long"),
+            events=("no-ice", "no-ice-warm"),
+            freeze_pct=0,
+            harvest_pct=3,
+        )
+    )
+    assert odds.marginal["hot-gas-stuck-open"] > 0.9
+    assert odds.of_finding("freeze-short")["hot-gas-stuck-open"] > 0.9
+
+
+def test_a_hot_room_is_no_cause_where_water_cools():
+    shown = changed(("condenser-hot",), freeze_pct=16, current_pct=10, discharge_k=14)
+    assert "room-hot" not in posterior_of(shown, cooling="water").marginal
+
+
 def test_consequences_are_explained_by_their_cause():
     """A valve that stays shut: the stalled harvests, and the freezes that follow, have one cause."""
     n = 80
