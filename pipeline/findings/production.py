@@ -9,6 +9,7 @@ import numpy as np
 from pipeline.cycles.record import PhaseKind
 from pipeline.findings.evidence.case import NS_PER_DAY, Case
 from pipeline.findings.evidence.energy_limits import PARAGRAPH_C, limit_of
+from pipeline.findings.evidence.standards import plate_conditions
 from pipeline.findings.finding import Output
 from pipeline.findings.methods import statistics
 from pipeline.findings.methods.conditions import capacity_factor
@@ -58,8 +59,13 @@ _AT_PLATE = phrase(
 )
 _AT_UNKNOWN = phrase(
     "output.expected.unknown",
-    "at the plate's conditions, taken as {air_c} air and {water_c} water: neither was logged, and unit.toml does not say for which the plate holds "
-    "(a small machine's often holds for 21 °C air and 10 °C water)",
+    "at the plate's conditions, which unit.toml does not say, and neither air nor water was logged (a small machine's plate often holds for "
+    "{cool_air_c} air and {cool_water_c} water, others for {air_c} and {water_c})",
+)
+_AT_LEAST = phrase(
+    "output.expected.least",
+    "at the least: unit.toml does not say for which air and water the plate holds (a small machine's often for {cool_air_c} and {cool_water_c}, others "
+    "for {air_c} and {water_c}); whichever asks for less is taken",
 )
 
 
@@ -76,29 +82,31 @@ def cycles_per_day(case: Case) -> float | None:
 def slab_bounds_kg(case: Case) -> tuple[float, float] | None:
     """Least and most ice of one cycle [kg], from the nameplate: it cannot make more than its capacity at these
     conditions allows (and a tolerance), nor, if it works at all, much under half of that."""
-    plate = expected_kg_per_day(case)
-    rate = cycles_per_day(case)
-    if plate is None or rate is None:
+    rate, asked = cycles_per_day(case), _by_plate(case)
+    if not asked or rate is None:
         return None
-    most = (1 + case.thresholds["plate_tolerance_pct"] / 100) * plate / rate
-    return case.thresholds["slab_heat_share_low"] * most, most
+    t = case.thresholds
+    most = (1 + t["plate_tolerance_pct"] / 100) / rate
+    return t["slab_heat_share_low"] * most * min(asked), most * max(asked)
 
 
 def expected_kg_per_day(case: Case) -> float | None:
-    """The nameplate's ice per day at the logged air and water, or at the plate's own conditions where neither was logged; None without a
-    nameplate."""
-    plate, t = case.unit.nameplate, case.thresholds
+    """The nameplate's ice per day at the logged air and water, or at the plate's own conditions where neither was logged; the least that it
+    may ask for, where nobody says for which conditions it holds. None without a nameplate."""
+    return min(_by_plate(case), default=None)
+
+
+def _by_plate(case: Case) -> list[float]:
+    """What the nameplate asks for at the log's usual air and water [kg a day], by each of the conditions that it may hold for."""
+    plate = case.unit.nameplate
     if plate.ice_kg_per_day is None:
-        return None
+        return []
     air, water = _conditions(case)
-    factor = capacity_factor(
-        air,
-        water,
-        rated_air_c=t["air_rated_c"] if plate.at_air_c is None else plate.at_air_c,
-        rated_water_c=t["water_rated_c"] if plate.at_water_c is None else plate.at_water_c,
-        per_k=t["air_pct_per_k"] / 100,
-    )
-    return plate.ice_kg_per_day * factor
+    return [
+        plate.ice_kg_per_day
+        * capacity_factor(air, water, rated_air_c=at_air, rated_water_c=at_water, per_k=case.thresholds["air_pct_per_k"] / 100)
+        for at_air, at_water in plate_conditions(case)
+    ]  # fmt: skip
 
 
 def _conditions(case: Case) -> tuple[float, float]:
@@ -113,14 +121,23 @@ def expected_basis(case: Case):
     if plate.ice_kg_per_day is None:
         return None
     air, water = _conditions(case)
-    if math.isfinite(air) and math.isfinite(water):
+    told, logged = (
+        plate.at_air_c is not None and plate.at_water_c is not None,
+        (math.isfinite(air), math.isfinite(water)),
+    )
+    if not told:
+        return (_AT_LEAST if any(logged) else _AT_UNKNOWN)(
+            air_c=t["air_rated_c"],
+            water_c=t["water_rated_c"],
+            cool_air_c=t["air_small_c"],
+            cool_water_c=t["water_small_c"],
+        )
+    if all(logged):
         return _AT_BOTH(air_c=round(air, 1), water_c=round(water, 1))
-    if math.isfinite(air):
+    if logged[0]:
         return _AT_AIR(air_c=round(air, 1))
-    if math.isfinite(water):
+    if logged[1]:
         return _AT_WATER(water_c=round(water, 1))
-    if plate.at_air_c is None or plate.at_water_c is None:
-        return _AT_UNKNOWN(air_c=t["air_rated_c"], water_c=t["water_rated_c"])
     return _AT_PLATE(air_c=plate.at_air_c, water_c=plate.at_water_c)
 
 

@@ -186,6 +186,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("stopped_mid_h", 4.0, "h", "… or that came in mid-freeze, where the unit otherwise rests after harvests …"),
     _row("stopped_times", 2.5, "×", "… and so many times the unit's longest rest otherwise"),
     _row("stopped_act_times", 5.0, "×", "its longest rest otherwise: a stop so long that lasts to the log's end"),
+    _row("runs_on_pct", 5.0, "%", "of the freeze current, over that of other rests: a fan or pump runs on through a stop, and no bin is full"),
     _row("stop_bridge_min", 30.0, "min", "longest gap or unclear stretch within one stop"),
     _row("stood_times", 2.5, "×", "the usual freeze: a longer one in which the line was warm was a stop"),
     _row("broken_off_min", 15.0, "min", "longest stop in mid-freeze that a protection makes; a full bin lasts longer"),
@@ -265,6 +266,8 @@ TABLE: tuple[Threshold, ...] = (
     # Water
     _row("water_rated_c", 21.1, "°C", "supply water at which capacities are rated", RATING_POINT),
     _row("air_rated_c", 32.2, "°C", "air at which capacities are rated", RATING_POINT),
+    _row("water_small_c", 10.0, "°C", "supply water for which plates of small machines often hold, taken where a plate does not say and that asks for less …"),
+    _row("air_small_c", 21.0, "°C", "… and the air"),
     _row("warm_water_c", 30.0, "°C", "supply water that takes a good part of the capacity"),
     _row("warm_water_watch_pct", 10.0, "%", "capacity lost to warm water at which to do something"),
     _row("warm_share_pct", 20.0, "%", "share of cycles that must have warm water"),

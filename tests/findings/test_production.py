@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.findings.methods.conditions import capacity_factor, heat_kj_per_kg
 from pipeline.unit import Measured, Nameplate
-from tests.findings.made_up import finding, judged, made_up, noisy
+from tests.findings.made_up import codes, finding, judged, made_up, noisy
 
 PLATE = {"nameplate": {"ice_kg_per_day": 160.0}, "measured": {"slab_kg": 2.0}}
 RATED = {"condenser_in_c": 32.2, "water_in_c": 21.1}
@@ -106,6 +106,17 @@ def test_an_expectation_says_for_which_conditions_it_holds():
     assert (blind.expected_kg_per_day, blind.expected_basis.key) == (160.0, "output.expected.plate")
     unsaid = judged(made_up(np.full(30, 16.0)), nameplate={"ice_kg_per_day": 160.0}).output
     assert unsaid.expected_basis.key == "output.expected.unknown"
+
+
+def test_a_plate_that_does_not_say_for_which_conditions_it_holds_asks_for_the_least_it_may():
+    cool = made_up(np.full(30, 16.0), 2.0, condenser_in_c=21.0, water_in_c=10.0)
+    plate, slab = {"ice_kg_per_day": 160.0}, {"slab_kg": 2.0}  # 1440 min ÷ 18 min × 2 kg
+    unsaid = judged(cool, nameplate=plate, measured=slab)
+    assert unsaid.output.expected_kg_per_day == pytest.approx(160.0)
+    assert unsaid.output.expected_basis.key == "output.expected.least"
+    rated = judged(cool, nameplate=plate | {"at_air_c": 32.2, "at_water_c": 21.1}, measured=slab)
+    assert rated.output.expected_kg_per_day > 195.0
+    assert "output-low" in set(codes(rated)) - set(codes(unsaid))
 
 
 def test_too_few_cycles_say_nothing_of_output():

@@ -60,6 +60,8 @@ _EVENTS: Mapping[str, Phrase] = {
         "trips-unknown": "stops whose length fits none of the switches",
         "failed-start": "locked-rotor current without a start",
         "stopped": "a long stop",
+        "stopped-mid": "a long stop that began in mid-freeze",
+        "stopped-on": "a fan or pump that ran on through the long stop",
         "broken": "stops within freezes",
         "no-ice": "a run without freezes and harvests",
         "no-ice-warm": "an evaporator that stays warm while no ice is made",

@@ -317,18 +317,21 @@ _PLAIN = {
 def _events(case: Case, seen: Sequence[tuple[Rule, Seen]]) -> frozenset[str]:
     found = set()
     for rule, what in seen:
-        kind = str(what.evidence.get("kind", ""))
+        kind = str(what.evidence.get("kind") or "")
         if rule.code == "harvest-stalled" and kind in _STALLS:
             found.add(_STALLS[kind])
         if rule.code == "harvest-stalled" and 2 * what.evidence.get("ice_left_count", 0) >= _count(what):
             blind = case.timeline.get("evaporator", "suction") is None
             found.add("ice-left-blind" if blind else "ice-left")
-        if rule.code == "short-cycling":
+        if rule.code == "short-cycling" or (rule.code == "freeze-broken" and kind):
             found.add(_TRIPS.get(kind, "trips-unknown"))
         elif rule.code == "supply-voltage":
             found.add("over-voltage" if what.causes == ("voltage-high",) else "voltage")
         elif rule.code in _PLAIN:
             found.add(_PLAIN[rule.code])
+        if rule.code == "ice-stopped":
+            found |= {"stopped-mid"} if what.evidence.get("came") == "in mid-freeze" else set()
+            found |= {"stopped-on"} if what.evidence.get("runs_on") else set()
     return frozenset(found)
 
 
@@ -367,5 +370,11 @@ def _observable(case: Case, events: frozenset[str]) -> frozenset[str]:
         shown |= {"trips-high", "trips-low", "trips-overload", "trips-chatter"}
         if clamp.interval_s <= 5:
             shown.add("failed-start")
+    if "stopped" in events:
+        shown |= (
+            {"stopped-mid"}
+            if clamp is None or clamp.role == "current_compressor"
+            else {"stopped-mid", "stopped-on"}
+        )
     trips = frozenset(_TRIPS.values())
     return frozenset(shown) - (trips if trips & events else frozenset())

@@ -158,11 +158,24 @@ def plate_freeze_min(case: Case) -> float | None:
     plate, slab = case.unit.nameplate, case.unit.measured.slab_kg
     if plate.ice_kg_per_day is None or slab is None:
         return None
-    t = case.thresholds
-    rated_air = t["air_rated_c"] if plate.at_air_c is None else plate.at_air_c
-    rated_water = t["water_rated_c"] if plate.at_water_c is None else plate.at_water_c
-    factor = _factor(case, middle(case.air_c), middle(case.water_c), rated_air, rated_water)
+    at = (middle(case.air_c), middle(case.water_c))
+    factor = min(_factor(case, *at, *rated) for rated in plate_conditions(case))
     harvest = case.level("harvest_min", case.harvests)
     cycle = slab * 1440 / (plate.ice_kg_per_day * factor)
     freeze = cycle - (harvest if math.isfinite(harvest) else 0.0)
     return freeze if freeze > 0 else None
+
+
+def plate_conditions(case: Case) -> tuple[tuple[float, float], ...]:
+    """The (air, water) [°C] for which the nameplate may hold: as unit.toml says, else the rating point and a small machine's cooler one."""
+    plate, t = case.unit.nameplate, case.thresholds
+    usual = (("air_rated_c", "water_rated_c"), ("air_small_c", "water_small_c"))
+    return tuple(
+        dict.fromkeys(
+            (
+                t[air] if plate.at_air_c is None else plate.at_air_c,
+                t[water] if plate.at_water_c is None else plate.at_water_c,
+            )
+            for air, water in usual
+        )
+    )

@@ -13,6 +13,8 @@ import numpy as np
 from pipeline.cycles.record import Phase, PhaseKind
 from pipeline.findings.masks.columns import NS_PER_DAY, NS_PER_H, NS_PER_MIN, Columns
 from pipeline.findings.masks.doubtful import stood, unproved_stops
+from pipeline.findings.methods.statistics import middle
+from pipeline.logs.timeline import Channel
 
 _HOURS_SHOWN = 6  # width of the part of a day that events may keep to
 
@@ -164,3 +166,67 @@ def hour_of(columns: Columns, at_ns: np.ndarray) -> np.ndarray:
     zone = ZoneInfo(columns.timeline.time_zone)
     offset = datetime.fromtimestamp(columns.timeline.start_ns / 1e9, UTC).astimezone(zone).utcoffset()
     return (np.asarray(at_ns) / NS_PER_H + offset.total_seconds() / 3600) % 24
+
+
+CLAMPS = ("current_compressor", "current", "power")
+
+
+def clamp_of(columns: Columns) -> Channel | None:
+    """The channel that shows the compressor's draw, None where none does."""
+    return columns.timeline.get(*CLAMPS)
+
+
+def drawn(columns: Columns, at_ns: np.ndarray, run_min: np.ndarray, *, most_min: float = 2.0) -> np.ndarray:
+    """The middle reading of the clamp over the first minutes of each run (runs,) [A or W], NaN where it is not known."""
+    clamp, found = clamp_of(columns), np.full(len(at_ns), np.nan)
+    if clamp is None:
+        return found
+    time_ns, values = clamp.time_ns[clamp.trusted], clamp.values[clamp.trusted]
+    minutes = np.minimum(np.nan_to_num(run_min, nan=2.0), most_min)
+    first, stop = np.searchsorted(time_ns, at_ns), np.searchsorted(time_ns, at_ns + (minutes * NS_PER_MIN).astype(np.int64))  # fmt: skip
+    for i in np.flatnonzero(stop > first):
+        found[i] = float(np.median(values[first[i] : stop[i]]))
+    return found
+
+
+def usual_draw(columns: Columns) -> float:
+    """What the clamp usually reads in freezes [A or W], NaN where that is unknown."""
+    whole = columns.flag("complete") & np.isfinite(columns.freeze_min)
+    return middle(drawn(columns, columns.start_ns[whole], columns.freeze_min[whole], most_min=math.inf))
+
+
+def over_usual_pct(columns: Columns, at_ns: np.ndarray, run_min: np.ndarray) -> float:
+    """By how much these runs draw more than freezes do [%], NaN where it is not known."""
+    usual = usual_draw(columns)
+    return 100 * (middle(drawn(columns, at_ns, run_min)) / usual - 1) if usual > 0 else math.nan
+
+
+def kind_of_trips(
+    columns: Columns, run_min: float, off_min: float, discharge_c: float, over_pct: float
+) -> str:
+    """Which protection is likely to open, by on and off times and the discharge line before the restart.
+
+    Common practice, no source: a low-pressure switch opens within a minute and closes again as the pressures equalise; an
+    overload needs minutes to cool and opens sooner on a hot motor; a high-pressure switch needs a minute or more to
+    build the pressure; contacts that chatter do so within seconds. What the clamp's interval adds to a run or a stop by
+    rounding up is allowed for.
+    """
+    t, clamp = columns.thresholds, clamp_of(columns)
+    if not (math.isfinite(run_min) and math.isfinite(off_min)):
+        return "unknown"
+    if clamp is not None:
+        rounded = clamp.interval_s / 120
+        run_min, off_min = max(run_min - rounded, 0.0), max(off_min - rounded, 0.0)
+    if run_min < t["chatter_run_min"] and off_min < t["chatter_off_min"]:
+        return "chatter"
+    if run_min <= t["low_pressure_run_min"] and off_min <= t["low_pressure_off_min"]:
+        return "low-pressure"
+    if run_min <= t["overload_run_min"] and over_pct <= -t["low_pressure_draw_pct"]:
+        return "low-pressure"  # next to no gas to pump: an overload opens on a motor that draws more
+    if run_min > t["overload_run_min"] and not over_pct >= t["overload_draw_pct"]:
+        return "high-pressure"  # a motor that draws no more than usual heats up no overload in so long; a pressure builds up
+    if math.isfinite(discharge_c) and discharge_c >= t["overload_discharge_c"]:
+        return "overload" if off_min >= run_min else "high-pressure"
+    if off_min >= max(t["overload_off_times"] * run_min, t["overload_off_min"]):
+        return "overload"
+    return "high-pressure"

@@ -68,7 +68,8 @@ def repeats(columns: Columns, usual_min: float, broken: np.ndarray, spells: np.n
     share = np.where(after_long, t["repeat_after_long_share"], t["repeat_freeze_share"])
     real = columns.harvest_min > t["whole_harvest_pct"] / 100 * usual_harvest
     short = (columns.freeze_min < share * usual_min) & real & following(real) & ~columns.flag("after_idle")
-    short &= ~beside_unclear(columns) & ~impossibly_short(columns, usual_min) & ~spells & ~following(spells)
+    nothing = spells | under_doubt(columns)
+    short &= ~beside_unclear(columns) & ~impossibly_short(columns, usual_min) & ~nothing & ~following(nothing)
     return short if 100 * short.mean() < t["repeats_most_pct"] else none
 
 

@@ -139,7 +139,7 @@ def comes_and_goes(
     switches = int(np.count_nonzero(np.diff(upper)))
     rare = upper if upper.sum() <= len(y) / 2 else ~upper
     to_and_fro = switches * t["levels_stay"] > len(y)
-    if switches < 2 or (to_and_fro and (stays or _regular(rare))):
+    if switches < 2 or (to_and_fro and (stays or period(rare, least=t["levels_least"]))):
         return None  # one step, or odd and even cycles that differ by nature
     before, after = float(np.median(y[~rare])), float(np.median(y[rare]))
     moved = statistics.hodges_lehmann(_thin(y[~rare]), _thin(y[rare]))
@@ -151,10 +151,13 @@ def comes_and_goes(
     )  # fmt: skip
 
 
-def _regular(rare: np.ndarray) -> bool:
-    """Whether the values at the rarer level (bool (n,)) come at one distance from each other nearly always."""
-    gaps = np.diff(np.flatnonzero(rare))
-    return len(gaps) == 0 or float(np.bincount(gaps).max()) > _REGULAR * len(gaps)
+def period(chosen: np.ndarray, *, least: float) -> int:
+    """The one distance from each other at which the chosen values (bool (n,)) nearly always come; 0 where they keep to none, or are fewer than `least`."""
+    gaps = np.diff(np.flatnonzero(chosen))
+    if len(gaps) + 1 < least:
+        return 0
+    counts = np.bincount(gaps)
+    return int(np.argmax(counts)) if counts.max() > _REGULAR * len(gaps) else 0
 
 
 def _thin(y: np.ndarray, most: int = 300) -> np.ndarray:

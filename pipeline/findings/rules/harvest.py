@@ -12,6 +12,7 @@ from pipeline.findings.evidence.standards import harvest_standard
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.masks.stalls import lengths_tell
 from pipeline.findings.methods import statistics
+from pipeline.findings.methods.change import period
 from pipeline.findings.methods.statistics import middle, rounded
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import (
@@ -102,6 +103,9 @@ def _stalled(case: Case):
             "harvests_judged": of,
             "found_min": rounded(middle(lengths)),
             "longest_min": round(float(np.nanmax(lengths)), 2) if np.isfinite(lengths).any() else None,
+            "every_cycles": every
+            if (every := period(stalled, least=case.thresholds["levels_least"])) > 1
+            else None,
             "hidden_count": int(s.hidden.sum()) or None,
             "usual_plateau_min": rounded(s.usual_plateau_min),
             "usual_min": rounded(s.usual_min),

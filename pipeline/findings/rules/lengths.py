@@ -17,7 +17,7 @@ from pipeline.findings.masks import doubtful
 from pipeline.findings.masks.columns import usual_beside
 from pipeline.findings.masks.stalls import lengths_tell
 from pipeline.findings.methods import statistics
-from pipeline.findings.methods.change import Change, comes_and_goes, lasting_change
+from pipeline.findings.methods.change import Change, comes_and_goes, lasting_change, period
 from pipeline.findings.methods.statistics import middle, rounded
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import READABLE, CannotTell, Rule, Seen, cycles_needed
@@ -325,6 +325,7 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
             "may_be_missed_harvests": "yes" if sewn else None,
             "corrected_for": ", ".join(case.adjusted.corrected_for),
             "hours": hours,
+            "every_cycles": every if (every := period(out, least=t["levels_least"])) > 1 else None,
             "after_a_stop_at": moment(case, stop[0]) if stop is not None else None,
             "when": moment(case, int(case.start_ns[at[0]])) if len(at) == 1 else None,
         },

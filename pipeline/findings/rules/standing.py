@@ -7,11 +7,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings.evidence.case import NS_PER_H, Case
-from pipeline.findings.evidence.stops import Stop, hours_of_day, level_between
+from pipeline.findings.evidence.case import NS_PER_H, NS_PER_MIN, Case
+from pipeline.findings.evidence.stops import (
+    Stop,
+    clamp_of,
+    hours_of_day,
+    kind_of_trips,
+    level_between,
+    over_usual_pct,
+    usual_draw,
+)
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.methods import statistics
-from pipeline.findings.methods.statistics import rounded
+from pipeline.findings.methods.statistics import middle, rounded
 from pipeline.findings.phrase import Phrase, phrase
 from pipeline.findings.rule import NEEDS_PHASES, NEEDS_STARTS, CannotTell, Need, Rule, Seen, cycles_needed
 
@@ -22,6 +30,10 @@ _STOPPED = phrase(
 _CAME_BACK = phrase(
     "finding.ice-stopped.came-back",
     "No ice for {stopped_h}: the compressor stood, from {after_h} into the log",
+)
+_STANDS = phrase(
+    "finding.ice-stopped.stands",
+    "It has stood for the last {stopped_h} of the log, longer than before: with a full bin, switched off, or tripped",
 )
 _BROKEN = phrase(
     "finding.freeze-broken.title",
@@ -39,32 +51,33 @@ _BROKEN_HOURS = phrase(
 
 def _ice_stopped(case: Case):
     t = case.thresholds
-    lengths = np.array([s.minutes for s in case.stops])
-    found = [s for i, s in enumerate(case.stops) if _too_long(case, s, np.delete(lengths, i))]
-    if not found:
+    found = [s for s in case.stops if _too_long(case, s)]
+    # How the log ends is told, though a full bin may do as much.
+    told = found or [s for s in case.stops if s.ends_log and _longer(case, s, t["stopped_mid_h"])]
+    if not told:
         return None
-    stop = max(found, key=lambda s: s.minutes)
-    others = [s.minutes for s in case.stops if s not in found]
-    rest_h = max(others, default=0.0) / 60
+    stop = max(told, key=lambda s: s.minutes)
+    rest_h = max((s.minutes for s in case.stops if s not in told), default=0.0) / 60
     hours = stop.minutes / 60
     after_h = (stop.start_ns - case.timeline.start_ns) / NS_PER_H
     grave = stop.ends_log and hours >= t["stopped_act_times"] * rest_h
-    title = _STOPPED if stop.ends_log else _CAME_BACK
+    title = _STANDS if not found else _STOPPED if stop.ends_log else _CAME_BACK
     return Seen(
-        severity=Severity.ACT if grave else Severity.WATCH,
+        severity=Severity.NOTE if not found else Severity.ACT if grave else Severity.WATCH,
         title=title(after_h=round(after_h, 1), stopped_h=round(hours, 1)),
         start_ns=stop.start_ns,
         end_ns=stop.end_ns,
         evidence={
             "stopped_h": round(hours, 1),
             "longest_rest_otherwise_h": round(rest_h, 1),
-            "rests_seen": len(others),
+            "rests_seen": len(case.stops) - len(told),
             "came": {"freeze": "in mid-freeze", "full freeze": "at the end of a freeze", "harvest": "after a harvest"}.get(stop.after),
             "current_a": rounded(level_between(case, stop.start_ns, stop.end_ns, "current_compressor", "current"), 2),
             "power_w": rounded(level_between(case, stop.start_ns, stop.end_ns, "power"), 0),
+            "runs_on": "fan or pump" if _runs_on(case, stop) else None,
             "line_c": rounded(level_between(case, stop.start_ns, stop.end_ns, "evaporator", "suction"), 1),
             "bin_c": rounded(level_between(case, stop.start_ns, stop.end_ns, "bin"), 1),
-            "stops_so_long": len(found),
+            "stops_so_long": len(told),
             "at_the_end": "yes" if stop.ends_log else None,
         },
         confidence=_sure(stop, hours, rest_h),
@@ -72,15 +85,31 @@ def _ice_stopped(case: Case):
     )  # fmt: skip
 
 
-def _too_long(case: Case, stop: Stop, others: np.ndarray) -> bool:
+def _too_long(case: Case, stop: Stop) -> bool:
     """Whether a stop is far longer than the unit's other rests, and than a full bin makes a machine wait overnight; sooner where it came
-    in mid-freeze, as a full bin comes after a harvest in a unit that otherwise rests after harvests."""
+    in mid-freeze, as a full bin comes after a harvest in a unit that otherwise rests after harvests, or where a fan or pump ran on."""
     t = case.thresholds
-    longest = float(np.sort(others)[-1]) if len(others) else 0.0
     rests = [s for s in case.stops if s.minutes >= t["broken_off_min"] and s is not stop]
     after_harvests = sum(s.after in ("harvest", "") for s in rests) >= len(rests) / 2
-    least_h = t["stopped_mid_h"] if stop.after == "freeze" and after_harvests else t["stopped_h"]
-    return stop.minutes >= 60 * least_h and stop.minutes >= t["stopped_times"] * longest
+    sooner = (stop.after == "freeze" and after_harvests) or _runs_on(case, stop)
+    return _longer(case, stop, t["stopped_mid_h"] if sooner else t["stopped_h"])
+
+
+def _longer(case: Case, stop: Stop, least_h: float) -> bool:
+    """Whether a stop took `least_h` and far longer than the unit's other rests."""
+    longest = max((s.minutes for s in case.stops if s is not stop), default=0.0)
+    return stop.minutes >= 60 * least_h and stop.minutes >= case.thresholds["stopped_times"] * longest
+
+
+def _runs_on(case: Case, stop: Stop) -> bool:
+    """Whether a clamp round the whole unit shows that a fan or pump ran through the stop, as in no other rest."""
+    clamp = clamp_of(case)
+    if clamp is None or clamp.role == "current_compressor":
+        return False
+    rests = [s for s in case.stops if s is not stop and s.minutes >= case.thresholds["broken_off_min"]]
+    other = middle(np.array([level_between(case, s.start_ns, s.end_ns, clamp.role) for s in rests]))
+    here = level_between(case, stop.start_ns, stop.end_ns, clamp.role)
+    return here - max(np.nan_to_num(other), 0.0) > case.thresholds["runs_on_pct"] / 100 * usual_draw(case)
 
 
 def _sure(stop: Stop, hours: float, rest_h: float) -> float:
@@ -108,6 +137,13 @@ def _freeze_broken(case: Case):
     else:
         title = _BROKEN_HOURS(hours=hours, **values) if hours else _BROKEN(**values)
     many = len(brief) >= t["starts_act"] and share >= t["broken_act_pct"]
+    pattern = len(brief) >= t["starts_needed"]
+    into_min = middle(np.array([s.into_freeze_min for s in brief]))
+    before_min = np.full(len(brief), 2.0)
+    over = over_usual_pct(case, at_ns - round(2 * NS_PER_MIN), before_min)
+    discharge = middle(
+        np.array([level_between(case, s.end_ns - NS_PER_MIN, s.end_ns, "discharge") for s in brief])
+    )
     touched = np.zeros(case.n, bool)
     for stop in brief:
         touched |= (case.start_ns < stop.end_ns) & (case.end_ns >= stop.start_ns)
@@ -124,7 +160,9 @@ def _freeze_broken(case: Case):
             "off_min": round(off_min, 1),
             "shortest_off_min": round(min(s.minutes for s in brief), 1),
             "longest_off_min": round(max(s.minutes for s in brief), 1),
-            "into_freeze_min": rounded(float(np.median([s.into_freeze_min for s in brief])), 1),
+            "into_freeze_min": rounded(into_min, 1),
+            "kind": kind_of_trips(case, into_min, off_min, discharge, over) if pattern else None,
+            "over_usual_current_pct": rounded(over, 1),
             "hours": hours,
             "seen_by": "current" if case.timeline.get("current_compressor", "current", "power") is not None else "temperature",
         },

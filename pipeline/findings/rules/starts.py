@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import itertools
-import math
 
 import numpy as np
 
 from pipeline.cycles.record import PhaseKind
 from pipeline.findings.evidence.case import NS_PER_H, NS_PER_MIN, Case
+from pipeline.findings.evidence.stops import (
+    CLAMPS,
+    clamp_of,
+    drawn,
+    kind_of_trips,
+    over_usual_pct,
+    usual_draw,
+)
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.masks.doubtful import unproved_stops
 from pipeline.findings.methods import statistics
@@ -33,7 +40,6 @@ _NO_INRUSH = phrase(
 )
 
 _TRIPPING = "tripping"
-CLAMPS = ("current_compressor", "current", "power")
 
 
 class _Starts:
@@ -58,7 +64,8 @@ class _Starts:
             table["failed"].to_numpy().astype(bool) if n and "failed" in table else np.zeros(n, bool)
         )
         # Of another load on the same clamp, a bin's light or a heater, no matter what its runs look like; or a stop that cost nothing.
-        other = ~self.failed & (_drawn_a(case, self.at_ns, self.run_min) < _least_a(case))
+        least = case.thresholds["start_least_pct"] / 100 * usual_draw(case)
+        other = ~self.failed & (drawn(case, self.at_ns, self.run_min) < least)
         other |= np.isin(self.at_ns, unproved_stops(case, case.usual_freeze_min))
         if other.any():
             keep = ~other
@@ -70,39 +77,6 @@ class _Starts:
                 self.inrush_a[keep],
             )
             self.failed = self.failed[keep]
-
-
-def _clamp(case: Case):
-    return case.timeline.get("current_compressor", "current", "power")
-
-
-def _drawn_a(case: Case, at_ns: np.ndarray, run_min: np.ndarray) -> np.ndarray:
-    """The middle reading of the clamp over the first minutes of each run (starts,) [A or W], NaN where it is not known."""
-    clamp, drawn = _clamp(case), np.full(len(at_ns), np.nan)
-    if clamp is None:
-        return drawn
-    time_ns, values = clamp.time_ns[clamp.trusted], clamp.values[clamp.trusted]
-    until = at_ns + (np.minimum(np.nan_to_num(run_min, nan=2.0), 2.0) * NS_PER_MIN).astype(np.int64)
-    first, stop = np.searchsorted(time_ns, at_ns), np.searchsorted(time_ns, until)
-    for i in np.flatnonzero(stop > first):
-        drawn[i] = float(np.median(values[first[i] : stop[i]]))
-    return drawn
-
-
-def _least_a(case: Case) -> float:
-    """What the clamp reads at the least when the compressor runs: a part of what it usually reads in freezes; NaN where that is unknown."""
-    clamp = _clamp(case)
-    if clamp is None or clamp.unit != "A":
-        return math.nan
-    return case.thresholds["start_least_pct"] / 100 * case.level("freeze_current_a", case.flag("complete"))
-
-
-def _over_usual_pct(case: Case, at_ns: np.ndarray, run_min: np.ndarray) -> float:
-    """By how much these runs draw more than freezes do [%], NaN where it is not known."""
-    clamp, usual = _clamp(case), case.level("freeze_current_a", case.flag("complete"))
-    if clamp is None or clamp.unit != "A" or not usual > 0:
-        return math.nan
-    return 100 * (middle(_drawn_a(case, at_ns, run_min)) / usual - 1)
 
 
 def quick_starts(case: Case) -> np.ndarray:
@@ -118,9 +92,9 @@ def quick_starts(case: Case) -> np.ndarray:
     since_last = np.concatenate([[np.inf], np.diff(s.at_ns) / NS_PER_MIN])
     after_failed = np.concatenate([[False], s.failed[:-1]])
     known = np.isfinite(s.off_min) & ~s.failed & ~after_failed & ~_ends_harvest(case, s.at_ns)
-    if not _by_current(case):  # a probe lags: what it shows for seconds was no stop
+    if not case.clamped:  # a probe lags: what it shows for seconds was no stop
         known &= s.off_min >= max(t["stop_seen_min"], t["seen_intervals"] * case.record.interval_s / 60)
-    brief = _by_current(case) & (np.concatenate([[np.nan], s.run_min[:-1]]) < t["short_run_min"])
+    brief = case.clamped & (np.concatenate([[np.nan], s.run_min[:-1]]) < t["short_run_min"])
     soon = known & ((s.off_min < t["start_off_min"]) | (since_last < 60 / t["starts_per_hour"]) | brief)
     return soon if _make_a_pattern(s.at_ns[soon], int(t["starts_needed"])) else np.zeros(s.n, bool)
 
@@ -147,10 +121,6 @@ def _ends_harvest(case: Case, at_ns: np.ndarray) -> np.ndarray:
     return own if own.sum() > 0.5 * len(ends) else none
 
 
-def _by_current(case: Case) -> bool:
-    return case.timeline.get("current_compressor", "current", "power") is not None
-
-
 def _make_a_pattern(at_ns: np.ndarray, needed: int) -> bool:
     """Whether `needed` of these moments lie within one hour."""
     return len(at_ns) >= needed and bool(
@@ -175,12 +145,12 @@ def _short_cycling(case: Case):
     if spans:
         first, last = min(first, spans[0].start_ns), max(last, spans[-1].end_ns)
     run, off = middle(run_min), middle(off_min)
-    over = _over_usual_pct(case, s.at_ns[before], s.run_min[before])
-    kind = _kind(case, run, off, middle(s.discharge_c[at]), over)
+    over = over_usual_pct(case, s.at_ns[before], s.run_min[before])
+    kind = kind_of_trips(case, run, off, middle(s.discharge_c[at]), over)
     excess = float(np.sum(np.maximum(t["start_off_min"] - off_min, 0) > 0)) + per_hour / t["starts_per_hour"]
     return Seen(
         # What a line shows are no starts that somebody saw.
-        severity=Severity.ACT if len(at) >= t["starts_act"] and _by_current(case) else Severity.WATCH,
+        severity=Severity.ACT if len(at) >= t["starts_act"] and case.clamped else Severity.WATCH,
         title=_SHORT(count=len(at), worst_per_hour=round(per_hour, 1)),
         start_ns=first,
         end_ns=last,
@@ -196,7 +166,7 @@ def _short_cycling(case: Case):
             "shortest_off_min": rounded(float(np.nanmin(off_min))) if np.isfinite(off_min).any() else None,
             "line_before_c": rounded(middle(s.line_c[at])),
             "discharge_before_c": rounded(middle(s.discharge_c[at])),
-            "seen_by": "current" if _by_current(case) else "temperature",
+            "seen_by": "current" if case.clamped else "temperature",
         },
         confidence=statistics.phi(excess / 2),
         causes=_CAUSES[kind],
@@ -207,7 +177,7 @@ def _by_turns(case: Case) -> Seen | None:
     """Where no clamp was there, the spells in which the line turns every few minutes."""
     t, spells = case.thresholds, case.spells
     at = np.flatnonzero(spells & (case.freeze_min < t["spell_freeze_pct"] / 100 * case.usual_freeze_min))
-    if _by_current(case) or len(at) < t["starts_needed"]:
+    if case.clamped or len(at) < t["starts_needed"]:
         return None
     per_hour = _most_per_hour(case.start_ns[at])
     first = np.flatnonzero(spells)[0]  # the freeze that the first stop cut off
@@ -248,40 +218,11 @@ def _by_spans(case: Case, spans):
     )
 
 
-def _kind(case: Case, run_min: float, off_min: float, discharge_c: float, over_pct: float) -> str:
-    """Which protection is likely to open, by on and off times and the discharge line before the restart.
-
-    Common practice, no source: a low-pressure switch opens within a minute and closes again as the pressures equalise; an
-    overload needs minutes to cool and opens sooner on a hot motor; a high-pressure switch needs a minute or more to
-    build the pressure; contacts that chatter do so within seconds. What the clamp's interval adds to a run or a stop by
-    rounding up is allowed for.
-    """
-    t = case.thresholds
-    if not (math.isfinite(run_min) and math.isfinite(off_min)):
-        return "unknown"
-    if _by_current(case):
-        rounded = case.timeline.get("current_compressor", "current", "power").interval_s / 120
-        run_min, off_min = max(run_min - rounded, 0.0), max(off_min - rounded, 0.0)
-    if run_min < t["chatter_run_min"] and off_min < t["chatter_off_min"]:
-        return "chatter"
-    if run_min <= t["low_pressure_run_min"] and off_min <= t["low_pressure_off_min"]:
-        return "low-pressure"
-    if run_min <= t["overload_run_min"] and over_pct <= -t["low_pressure_draw_pct"]:
-        return "low-pressure"  # next to no gas to pump: an overload opens on a motor that draws more
-    if run_min > t["overload_run_min"] and not over_pct >= t["overload_draw_pct"]:
-        return "high-pressure"  # a motor that draws no more than usual heats up no overload in so long; a pressure builds up
-    if math.isfinite(discharge_c) and discharge_c >= t["overload_discharge_c"]:
-        return "overload" if off_min >= run_min else "high-pressure"
-    if off_min >= max(t["overload_off_times"] * run_min, t["overload_off_min"]):
-        return "overload"
-    return "high-pressure"
-
-
 def _failed_start(case: Case):
     s = _Starts(case)
     failed = np.flatnonzero(s.failed)
     if len(failed) == 0:
-        clamp = case.timeline.get("current_compressor", "current", "power")
+        clamp = clamp_of(case)
         slow = clamp is None or clamp.interval_s > case.thresholds["failed_start_s"]
         return CannotTell(needs=_NO_INRUSH()) if slow else None
     inrush = middle(s.inrush_a[failed])

@@ -18,6 +18,15 @@ def test_one_long_freeze_among_forty_is_found_with_its_number_and_length():
     assert found.flag_cycles
 
 
+@pytest.mark.parametrize(
+    ("odd", "every"), [(np.arange(5, 80, 6), 6), (np.array([5, 9, 20, 22, 41, 55, 70]), None)]
+)
+def test_how_often_the_long_ones_come_is_told_where_they_keep_to_a_number_of_cycles(odd, every):
+    freeze = noisy(20, 80)
+    freeze[odd] *= 1.5
+    assert finding(judged(made_up(freeze)), "freeze-long").evidence.get("every_cycles") == every
+
+
 def test_one_short_freeze_is_found():
     freeze = noisy(20, 40)
     freeze[9] = 13.0
@@ -101,7 +110,8 @@ def test_a_band_given_for_the_unit_counts_for_more_than_its_kinds():
 
 
 def test_nameplate_and_weighed_slab_narrow_the_band():
-    unit = {"kind": "slab", "nameplate": {"ice_kg_per_day": 120.0}, "measured": {"slab_kg": 2.0}}
+    plate = {"ice_kg_per_day": 120.0, "at_air_c": 32.2, "at_water_c": 21.1}
+    unit = {"kind": "slab", "nameplate": plate, "measured": {"slab_kg": 2.0}}
     # 2.0 kg × 1440 / 120 kg = 24.0 min a cycle at 32.2 °C air and 21.1 °C water; less 2.0 min of harvest: 22.0 min
     log = made_up(noisy(33, 40), condenser_in_c=32.2, water_in_c=21.1)
     assert finding(judged(log, **unit), "freeze-long").evidence["expected_high_min"] == pytest.approx(

@@ -5,7 +5,10 @@ import pytest
 from pipeline.findings.finding import Severity
 from tests.findings.made_up import codes, finding, judged, made_up, noisy, not_judged, phase
 
-PLATE = {"nameplate": {"ice_kg_per_day": 160.0}, "measured": {"slab_kg": 2.0}}
+PLATE = {
+    "nameplate": {"ice_kg_per_day": 160.0, "at_air_c": 32.2, "at_water_c": 21.1},
+    "measured": {"slab_kg": 2.0},
+}
 RATED = {"condenser_in_c": 32.2, "water_in_c": 21.1}
 
 

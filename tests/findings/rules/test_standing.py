@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from pipeline.cycles.record import PhaseKind
 from pipeline.findings.finding import Severity
 from tests.findings.made_up import (
     BEGIN_NS,
@@ -71,6 +74,30 @@ def test_a_unit_that_rests_as_long_each_night_has_not_stopped():
     assert "ice-stopped" not in codes(judged(log))
 
 
+def test_a_log_that_ends_in_a_stop_longer_than_any_before_says_so():
+    found = judged(stopped("harvest", 8))
+    assert finding(found, "ice-stopped").title.key == "finding.ice-stopped.stands"
+    assert finding(found, "ice-stopped").severity is Severity.NOTE
+    assert "ice-stopped" not in codes(judged(stopped("harvest", 8, rests={20: 5 * 60.0})))
+
+
+@pytest.mark.parametrize("clamp", ["current", "power"])
+def test_a_fan_that_runs_on_through_a_stop_is_no_full_bin(clamp):
+    timeline, record = stopped("harvest", 8, rests={20: 60.0})
+    at_ns = np.arange(timeline.start_ns, timeline.end_ns, 10 * 10**9)
+    draw = np.full(len(at_ns), 4.0)
+    for phase_ in record.phases:
+        if phase_.kind is PhaseKind.IDLE:
+            fan = 0.0 if phase_.end_ns < timeline.end_ns - MIN_NS else 0.6
+            draw[(at_ns >= phase_.start_ns) & (at_ns < phase_.end_ns)] = fan
+    made = channel(clamp, timeline.start_ns, timeline.end_ns, values=draw)
+    kept = tuple(c for c in timeline.channels if c.role == "evaporator")
+    stop = finding(judged((replace(timeline, channels=(*kept, made)), record)), "ice-stopped")
+    assert stop.severity is Severity.ACT
+    assert stop.evidence["runs_on"] == "fan or pump"
+    assert stop.causes[0].cause not in ("bin-control", "power-lost")
+
+
 def test_a_power_cut_of_two_hours_in_mid_freeze_is_no_stop_for_good():
     assert "ice-stopped" not in codes(judged(stopped("freeze", 2, comes_back=True)))
 
@@ -91,8 +118,6 @@ def broken(at: list[int], *, off_min: float = 6.5, cycles: int = 80):
             shift += off_min
         else:
             phases.append(phase(p.kind, from_min, to_min))
-    from dataclasses import replace
-
     return replace(timeline, end_ns=phases[-1].end_ns), replace(record, phases=tuple(phases))
 
 
@@ -102,6 +127,9 @@ def test_stops_within_freezes_are_counted_and_told():
     assert found.evidence["stops"] == 5
     assert found.evidence["off_min"] == pytest.approx(6.5)
     assert found.evidence["into_freeze_min"] == pytest.approx(11.0)
+    # after so long a run, with a motor that draws no more: a pressure that builds up, and nobody who comes five times
+    assert found.evidence["kind"] == "high-pressure"
+    assert found.causes[0].cause == "high-pressure-cut"
 
 
 def test_a_single_stop_is_a_note_and_a_stop_in_every_fifth_freeze_is_not():

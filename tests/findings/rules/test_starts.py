@@ -167,7 +167,8 @@ def test_a_unit_may_ask_for_more_quick_starts_than_its_log_has():
     assert "short-cycling" not in codes(judgement)
 
 
-def test_a_light_on_the_same_clamp_is_no_compressor_that_starts():
+@pytest.mark.parametrize(("role", "scale"), [("current", 1.0), ("power", 230.0)])
+def test_a_light_on_the_same_clamp_is_no_compressor_that_starts(role, scale):
     from tests.findings.made_up import BEGIN_NS, MIN_NS, channel
 
     total_min = 30 * 22.0
@@ -176,10 +177,8 @@ def test_a_light_on_the_same_clamp_is_no_compressor_that_starts():
     rest = seconds > 60 * 20 * 22.0  # the machine stands for the last hours, and somebody opens the bin
     amps[rest] = np.where(seconds[rest] % 400 < 25, 0.11, 0.0)
     lights = [{"at_min": m, "off_before_min": 6.0, "run_min": 0.4} for m in np.arange(445, 650, 400 / 60)]
-    clamp = channel("current", BEGIN_NS, BEGIN_NS + round(total_min * MIN_NS), values=amps, interval_s=5.0)
-    log = made_up(
-        np.full(30, 20.0), 2.0, channels=(clamp,), roles=("current",), starts=lights, freeze_current_a=6.0
-    )
+    clamp = channel(role, BEGIN_NS, BEGIN_NS + round(total_min * MIN_NS), values=scale * amps, interval_s=5.0)
+    log = made_up(np.full(30, 20.0), 2.0, channels=(clamp,), roles=(role,), starts=lights)
     assert "short-cycling" not in codes(judged(log))
 
 
