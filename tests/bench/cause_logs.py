@@ -178,8 +178,12 @@ def varied(machine: Machine, seed: int, *, level: bool = False) -> Machine:
     end = "level" if level else list(_ENDS)[int(rng.choice(len(_ENDS), p=list(_ENDS.values())))]
     if end == "level":
         return own
-    trial = run_world(own, days=6 * own.usual_freeze_s / DAY_S, seed=seed)
-    start_ns, end_ns, _ = next(p for p in reversed(trial.phases[:-1]) if p[2] == "freeze")
+    for freezes in (6, 24, 96):  # some rest with a full bin at first
+        trial = run_world(own, days=freezes * own.usual_freeze_s / DAY_S, seed=seed)
+        whole = [p for p in trial.phases[:-1] if p[2] == "freeze"]
+        if whole:
+            break
+    start_ns, end_ns, _ = whole[-1]
     first, last = ((at - trial.start_ns) // 10**9 for at in (start_ns, end_ns))
     plate = trial.signals["evaporator"]
     if end == "temperature":
