@@ -15,7 +15,7 @@ from pipeline.cycles.limits import limits_of
 from pipeline.cycles.load import fans
 from pipeline.cycles.measure import measures, phases, starts
 from pipeline.cycles.record import CycleRecord, NoBatches, Phase, PhaseKind
-from pipeline.cycles.repair import halts, openings, stuck
+from pipeline.cycles.repair import halts
 from pipeline.cycles.segment import segments
 from pipeline.cycles.segment.runs import Runs
 from pipeline.cycles.signal import features, signals
@@ -197,42 +197,26 @@ def _named(
     cells: signals.Cells,
 ) -> _Named:
     """Change points, and the cheapest course of phases through the segments between them; corrected where few logs need it."""
-    # A line that answers late is first moved to where the current says that it belongs.
     running = features.running_course(draw_cells[0], cells) if draw_cells else None
-    delays = [features.delay_cells(c, running, cells) if running is not None else None for c in cold_cells]
-    timely = [
-        features.moved_earlier(c, d or 0, cells, running) for c, d in zip(cold_cells, delays, strict=True)
-    ]
     again = humps = None
     if not draw_cells:
-        humps = repeats.of_line(timely[0].trace, cells)
-    elif (unseen := features.unseen(timely, cells)).any():
+        humps = repeats.of_line(cold_cells[0].trace, cells)
+    elif (unseen := features.unseen(cold_cells, cells)).any():
         again = repeats.of_draw(draw_cells[0].trace, cells, unseen)
     edges = None
     if again is not None:
         edges = np.concatenate([again.first, again.stop])
     elif humps is not None:
         edges = humps.stop  # where the line is warmest; the fall after it may be slight
-    found = segments.find_segments(timely, draw_cells, cells, edges=edges)
-    lines = [moves.line_of(course, found, cells) for course in timely]
+    found = segments.find_segments(cold_cells, draw_cells, cells, edges=edges)
+    lines = [moves.line_of(course, found, cells) for course in cold_cells]
     if lines:
         draw_cells = [labels.believed(draw, lines, found) for draw in draw_cells]
-    labelled = labels.label(lines, draw_cells, other_cells, found, cells, again, humps)
+    labelled = labels.label(lines, draw_cells, other_cells, found, cells, again)
     runs, evenness = phases.merge(found, labelled, cells), labelled.evenness
-    if lines and draw_cells:
-        runs = halts.unseen_by_current(runs, timely[0], running, cells)
-    if not draw_cells:
-        runs = halts.unseen_stops(runs, timely[0], lines[0].scales, cells)
-        runs = halts.without_falling(runs, timely[0], lines[0].scales, cells)
-    if lines:
-        runs = openings.opened_by_harvest(
-            runs, cells, line=timely[0], scales=lines[0].scales, draw=draw_cells[0] if draw_cells else None
-        )
-    if lines and lines[0].scales.clear:
-        runs = stuck.held(runs, timely[0], lines[0].scales, cells)
-        if draw_cells:
-            runs = halts.unseen_by_current(runs, timely[0], running, cells)
-    elif not lines:
+    if lines and not draw_cells:
+        runs = halts.unseen_stops(runs, cold_cells[0], lines[0].scales, cells)
+    if not lines:
         told = plausible(labelled.state, found, slice(0, len(found)), lone=True)
         lengths_s = (runs.stop - runs.first)[runs.state == HARVEST] * cells.step_s
         hurried = len(lengths_s) > 0 and np.median(lengths_s) < HURRIED_S
@@ -246,9 +230,7 @@ def _named(
                 period.runs_of(recurring, draw_cells[0].level < draw_cells[0].off_below, cells),
                 None,
             )
-        else:
-            runs = _by_clamp_alone(runs, draw_cells[0], running, found, cells)
-    runs = openings.without_odd_ones(runs, cells, timely[0] if timely else None)
+    runs = halts.without_odd_ones(runs, cells)
     return _Named(
         runs=runs,
         found=found,
@@ -258,20 +240,6 @@ def _named(
         polarity=labelled.polarity,
         step=float(labelled.step),
     )
-
-
-def _by_clamp_alone(
-    runs: Runs,
-    draw: features.DrawCells,
-    running: features.Course,
-    found: segments.Segments,
-    cells: signals.Cells,
-) -> Runs:
-    """What only a current shows of harvests that are longer than the others or open a run."""
-    scales = moves.line_of(running, found, cells).scales
-    if scales.clear:
-        runs = stuck.held(runs, running, scales, cells, at_once=True)
-    return openings.opened_by_harvest(runs, cells, draw=draw)
 
 
 def _nothing(timeline: Timeline, unit: Unit, drafts: list[Phase]) -> CycleRecord:

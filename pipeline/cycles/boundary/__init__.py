@@ -1,1 +1,1 @@
-"""When each run begins: `placing`, by `lagged` lines (`turns`) and by templates; `boundaries` (`steps`, `likelihoods`) by a clamp alone."""
+"""When each run begins: `placing`, by templates (`weighing`) and by what a clamp shows of stops (`boundaries`)."""

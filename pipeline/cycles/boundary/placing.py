@@ -11,14 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles.boundary import weighing
-from pipeline.cycles.boundary.boundaries import Placed, crossings, place_by_clamp
+from pipeline.cycles.boundary.boundaries import Placed, crossings
 from pipeline.cycles.segment.runs import Runs
 from pipeline.cycles.signal.features import Course, DrawCells
 from pipeline.cycles.signal.signals import Cells, Trace
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
-from pipeline.cycles.template import superpose
+from pipeline.cycles.template import repeats, superpose
 from pipeline.cycles.template.onsets import harvests_by_clamp
-from pipeline.cycles.template.repeats import Repeats
 
 # Common practice, no source, all of them.
 # about an act, what is laid upon each other reaches so far on either side …
@@ -54,25 +53,27 @@ def place(
     colds: Sequence[Course],
     draws: Sequence[DrawCells],
     cells: Cells,
-    again: Repeats | None = None,
+    again: repeats.Repeats | None = None,
 ) -> Placed:
     """The start of every run, by all lines `colds` and the first clamp of `draws` together, or by that clamp alone. `again`: harvests
     that a lone clamp shows again and again."""
-    if not colds:
-        placed = place_by_clamp(runs, draws[0], cells, again)
-        _undo_lost(placed, runs, cells)
-        _place_by_onsets(placed, runs, draws[0], cells)
-        return placed
     k = len(runs.first)
     placed = Placed(
         start_ns=cells.start_ns[runs.first].copy(),
-        uncertainty_s=np.full(k, cells.step_s),
+        uncertainty_s=np.full(k, (1 if colds else 2) * cells.step_s),
         by_draw=np.zeros(k, dtype=bool),
         by_cold=np.zeros(k, dtype=bool),
     )
+    if not colds and again is not None:
+        shown_ns, shown = repeats.moments_of(again, runs)
+        placed.start_ns[shown], placed.by_draw[shown] = shown_ns[shown], True
     if draws:
         _place_stops(placed, runs, draws[0], cells)
-    _place_acts(placed, runs, colds, draws, cells)
+    if colds:
+        _place_acts(placed, runs, colds, draws, cells)
+    else:
+        _undo_lost(placed, runs, cells)
+        _place_by_onsets(placed, runs, draws[0], cells)
     return placed
 
 

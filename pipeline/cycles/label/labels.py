@@ -20,7 +20,7 @@ from pipeline.cycles.segment.segments import Segments, means, rates
 from pipeline.cycles.signal.features import Course, DrawCells, calmed, running_course, unseen, usual_rise
 from pipeline.cycles.signal.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
-from pipeline.cycles.template.repeats import Repeats, against_harvests_elsewhere, as_shown
+from pipeline.cycles.template.repeats import Repeats, as_shown
 
 # Costs are in nats (a cost of 3 is odds of 20 to 1); all of them common practice, no source.
 CHANGE = np.array(
@@ -147,13 +147,12 @@ def label(
     segments: Segments,
     cells: Cells,
     again: Repeats | None = None,
-    humps: Repeats | None = None,
 ) -> Labels:
     """The cheapest course of phases through all segments.
 
     First named by what is known of every batch machine, then again by what the first naming taught of this one.
     `others`: channels that know nothing of phases until they were taught. `again`: harvests that a clamp
-    shows again and again where no line is read; `humps`: that a lone cold line does.
+    shows again and again where no line is read.
     """
     k = len(segments)
     usual = np.minimum(segments.minutes[:, None] * PER_MIN, LONGEST)
@@ -168,8 +167,6 @@ def label(
     plain[segments.opens_span] = np.minimum(CHANGE, 1.0)
     firsts = []  # (what is known of segments and of changes, how readily it is believed, what it was read off)
     by_cold, by_jump = _all_against(colds, k)
-    if humps is not None and by_cold.any():
-        by_cold += against_harvests_elsewhere(humps, segments)
     if again is not None and by_cold.any():
         by_cold += as_shown(again, segments)
     like_a_line = []

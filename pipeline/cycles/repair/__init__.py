@@ -1,1 +1,1 @@
-"""Runs as they were named, corrected for what few logs do: `halts`, `openings` (by `opening_signs`), `stuck`."""
+"""Runs as they were named, corrected for what few logs do: `halts`."""

@@ -1,4 +1,5 @@
-"""Stops that no clamp shows: a line that warms up in mid-freeze because the compressor stands, not because of hot gas.
+"""Harvests that are none: a line that warms up in mid-freeze because the compressor stands, not because of hot gas, and what a start does
+to a line or to a current.
 
 Both warm the line. Hot gas does so at once, from where freezes end; a standing compressor slowly, from wherever the freeze
 happened to be. Told apart by the log's own harvests.
@@ -25,16 +26,8 @@ WARM_START = 0.06  # of a swing above where freezes end there and then: the free
 # A second harvest on the heels of the first starts warm and has less to climb, but it gets as warm, and soon.
 LOW_PEAK = 0.85  # of the usual one
 LONG = 1.8  # times the usual harvest
-LEAST_SHOWN = 6  # harvests by which it is known how the current shows one
-BESIDE_S = 60.0  # of a freeze's end and beginning
-CLEAR = 6.0  # times the noise of a cell
-HALFWAY = 0.2  # of the usual freeze on either side: not one of two harvests in a row
-UNREAD_C = -273.15  # stands for no reading
-FALLS = 0.05  # of a swing: more than a probe's wobble
-WARMS = 0.5  # of the usual rise
-SILENT = 0.2  # of what it usually does: nothing
-STILL = 0.1  # of how far it usually climbs: so is this, close upon another harvest
-NEARLY_ALL = 0.75  # of the others
+STARTS, MOST = 2, 0.6  # so many starts, and that part of the log's, that open with a harvest are a habit
+SOON_S = 180.0  # after a start: no freeze is over by then
 
 
 def unseen_stops(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs:
@@ -72,79 +65,20 @@ def unseen_stops(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs
     return rejoined(replace(runs, state=state))
 
 
-def without_falling(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs:
-    """`runs` with every stop after a harvest in which the line falls, and to where no room is so cold, a freeze: a standing
-    machine's line goes to the room's temperature."""
-    joined = ~runs.opens_span & np.r_[~runs.opens_span[1:], False]
-    before, after = np.r_[-1, runs.state[:-1]], np.r_[runs.state[1:], -1]
-    at = np.flatnonzero((runs.state == IDLE) & joined & (before == HARVEST) & (after == FREEZE))
-    # Half of the stop against the other half: the line may make waves.
-    middle = (runs.first[at] + runs.stop[at] + 1) // 2
-    begins, ends = (
-        np.array([line.level[i:j].mean() for i, j in zip(a, b, strict=True)])
-        for a, b in ((runs.first[at], middle), (middle - 1, runs.stop[at]))
-    )
-    falls = at[(begins - ends > FALLS * scales.swing) & (ends < cells.limits["room_coldest_c"])]
-    if len(falls) == 0:
+def without_odd_ones(runs: Runs, cells: Cells) -> Runs:
+    """`runs` without a harvest that seems to open a run here and there, but not most of them: what a start does to a line and to a
+    current, not hot gas."""
+    state = runs.state
+    before = np.r_[-1, state[:-1]]
+    starts = np.flatnonzero((before == IDLE) & (state != IDLE) & ~runs.opens_span)
+    length_s = (runs.stop - runs.first) * cells.step_s
+    soon = (state[starts] == FREEZE) & (length_s[starts] < SOON_S)
+    at = starts + soon
+    at = at[at + 1 < len(state)]
+    joined = ~runs.opens_span[at] & ~runs.opens_span[at + 1]
+    at = at[(state[at] == HARVEST) & (state[at + 1] == FREEZE) & joined]
+    if len(at) == 0 or len(at) >= max(STARTS, MOST * len(starts)):
         return runs
-    state = runs.state.copy()
-    state[falls] = FREEZE
+    state = state.copy()
+    state[at] = FREEZE
     return rejoined(replace(runs, state=state))
-
-
-def unseen_by_current(runs: Runs, line: Course, running: Course, cells: Cells) -> Runs:
-    """`runs` without harvests in which the line warms well and of which the current knows nothing, where it shows nearly all
-    others: a hand warmed the clip, or the clip was moved. One that hardly warms may be a harvest without hot gas."""
-    before = np.r_[-1, runs.state[:-1]]
-    after = np.r_[runs.state[1:], -1]
-    opens_next = np.r_[runs.opens_span[1:], True]
-    at = np.flatnonzero(
-        (runs.state == HARVEST) & (before == FREEZE) & (after == FREEZE) & ~runs.opens_span & ~opens_next
-    )
-    if len(at) < LEAST_SHOWN:
-        return runs
-    first, stop = runs.first[at], runs.stop[at]
-    beside = max(2, round(BESIDE_S / cells.step_s))
-    total = np.r_[0.0, np.cumsum(np.nan_to_num(running.level))]
-    known = np.r_[0, np.cumsum(np.isfinite(running.level))]
-
-    def mean(a, b):
-        a, b = np.clip(a, 0, len(running.level)), np.clip(b, 0, len(running.level))
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return np.where(known[b] - known[a] == b - a, (total[b] - total[a]) / (b - a), np.nan)
-
-    lead = mean(first - 1 - beside, first - 1)
-    rise, climb = mean(first + 1, stop) - lead, mean(stop + 1, stop + 1 + beside) - lead
-    seen = np.isfinite(rise) & np.isfinite(climb)
-    if seen.sum() < LEAST_SHOWN:
-        return runs
-    usual_rise, usual_climb = float(np.median(rise[seen])), float(np.median(climb[seen]))
-    noise = running.slope_noise * np.sqrt(2) * cells.step_s / 60.0
-    if min(abs(usual_rise), abs(usual_climb)) < CLEAR * noise:
-        return runs
-    length = runs.stop - runs.first
-    apart = np.minimum(length[at - 1], length[at + 1]) > HALFWAY * np.median(length[runs.state == FREEZE])
-    level = np.append(np.where(np.isfinite(line.level), line.level, UNREAD_C), UNREAD_C)
-    warmed = np.maximum.reduceat(level, np.ravel([first, stop], "F"))[::2] - level[first - 1]
-    warm = seen & (warmed > WARMS * np.median(warmed[seen])) & (level[first - 1] > UNREAD_C)
-    silent = apart & (np.abs(rise) < SILENT * abs(usual_rise)) & (np.abs(climb) < SILENT * abs(usual_climb))
-    # Close upon another one the current falls anyway; while the gas is on it climbs.
-    way = np.sign(usual_climb)
-    inner = np.array([climb_of(way * running.level[a - 1 : b + 2]) for a, b in zip(first, stop, strict=True)])
-    silent |= ~apart & (inner < STILL * np.median(inner[seen]))
-    silent &= warm
-    shown = seen & (rise / usual_rise > 0.5) & (climb / usual_climb > 0.5)
-    if (
-        not silent.any()
-        or shown.sum() < NEARLY_ALL * (seen & ~silent).sum()
-        or silent.mean() > 1 - NEARLY_ALL
-    ):
-        return runs
-    state = runs.state.copy()
-    state[at[silent]] = FREEZE
-    return rejoined(replace(runs, state=state))
-
-
-def climb_of(row: np.ndarray) -> float:
-    """How far a course climbs at most; NaN where it is not known."""
-    return float((row - np.minimum.accumulate(row)).max()) if len(row) else np.nan

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
@@ -13,8 +13,6 @@ from pipeline.cycles.signal.signals import Cells, Trace, bridged, cell_means, sa
 COLD_ROLES = ("evaporator", "suction")  # cold lines, the better one first
 DRAW_ROLES = ("current", "power", "current_compressor")  # what shows the compressor, the fullest first
 OTHER_ROLES = ("discharge", "liquid", "condenser_out", "reservoir", "suction_pressure", "discharge_pressure")
-MOST_DELAY_S, LEAST_ALIKE = 100.0, 0.5  # a clip lags no more; slopes this much alike move together
-NEARLY = 0.93
 RARE, FLASH_CELLS = 0.02, 5  # common practice, no source
 CALM_S = 200.0  # a fan on head pressure comes and goes within minutes; common practice, no source
 OFF_BAND = (
@@ -135,23 +133,6 @@ def _off_below(known: np.ndarray, running: float) -> float:
     return float(0.5 * (edges[longest[0]] + edges[longest[-1] + 1]))
 
 
-def delay_cells(cold: Course, running: Course, cells: Cells) -> int | None:
-    """By how many cells the cold line answers after the running current: where their slopes go together best. None
-    where they do not move alike."""
-    most = int(MOST_DELAY_S / cells.step_s)
-    a = np.clip(np.nan_to_num(running.slope / max(usual_rise(running), 1e-9)), -1.0, 1.0)
-    b = np.clip(np.nan_to_num(cold.slope / max(usual_rise(cold), 1e-9)), -1.0, 1.0)
-    scale = float(np.sqrt((a**2).sum() * (b**2).sum()))
-    if scale <= 0 or most < 1:
-        return None
-    alike = np.array(
-        [float(a[: len(a) - d] @ b[d:]) if d else float(a @ b) for d in range(min(most, len(a) - 1) + 1)]
-    )
-    # A slow line goes on answering: the first delay that does nearly as well as the best is the better estimate.
-    best = int(np.argmax(alike >= NEARLY * alike.max()))
-    return best if alike.max() > LEAST_ALIKE * scale else None
-
-
 def unseen(channels: Sequence[Course | DrawCells], cells: Cells) -> np.ndarray:
     """Cells of the long stretches in which none of `channels` is read, (cells,) of bool."""
     known = np.zeros(len(cells), dtype=bool)
@@ -160,18 +141,6 @@ def unseen(channels: Sequence[Course | DrawCells], cells: Cells) -> np.ndarray:
     edges = np.flatnonzero(np.diff(known, prepend=~known[:1], append=~known[-1:]))
     lengths = np.diff(edges)
     return ~known & np.repeat(lengths * cells.step_s > 60.0 * cells.limits["absent_min"], lengths)
-
-
-def moved_earlier(course: Course, by_cells: int, cells: Cells, running: Course | None) -> Course:
-    """`course` with every cell's value `by_cells` earlier, within its span; the last cells of a span keep the last
-    value, and nothing of a stop is moved before it."""
-    if by_cells == 0 or running is None:
-        return course
-    last = np.repeat(cells.span_stop - 1, cells.span_stop - cells.span_first)
-    source = np.minimum(np.arange(len(cells)) + by_cells, last)
-    runs = np.isfinite(running.level)
-    source = np.where(runs & ~runs[source], np.arange(len(cells)), source)
-    return replace(course, level=course.level[source], slope=course.slope[source])
 
 
 def search_signal(colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells) -> np.ndarray:

@@ -1,2 +1,2 @@
-"""Cycles laid upon each other: `superpose`; what a template says of an act: `acts`, `onsets`. `period`, `repeats` (by `shapes`, `breaks` and
-`interleaved`): what a lone channel shows again and again."""
+"""Cycles laid upon each other: `superpose`; when a lone current begins to move: `onsets`. `period`, `repeats` (by `shapes` and `breaks`):
+what a lone channel shows again and again."""

@@ -20,8 +20,6 @@ MOST_OF = 0.5  # … where that step is more than this part of all that it falls
 CALM, CALM_S = 6, 150.0  # bins of the freeze's end, at least
 FAR = 0.015  # of the whole shape: the freeze's end goes on as straight as that, or as its scatter says …
 AWAY = 0.15  # … and the harvest lies so far off
-CLIMB_BINS, EVEN = 4, 0.5  # an even climb's least step is no less than this part of its greatest; it began …
-EARLIER = 4.0  # … no more bins earlier
 UNSURE = 8  # bins by which the beginning may lie before the sharpest break …
 LATER = 2  # … or after it, but by no more than a third of the harvest
 
@@ -43,13 +41,13 @@ def of_shape(mean: np.ndarray, step_s: float, longest: int, *, current: bool) ->
     return begin, begin + 1 + end
 
 
-def departure(shape: np.ndarray, length: int, step_s: float, *, slow: bool = False) -> tuple[int, float]:
-    """The bin in which a shape with the beginning of a harvest in its midst departs from the freeze before, and the moment
-    [bins] at which it began to. length: bins of the harvest; slow: it climbs without steps."""
+def departure(shape: np.ndarray, length: int, step_s: float, *, slow: bool = False) -> int:
+    """The bin in which a shape with the beginning of a harvest in its midst departs from the freeze before. length: bins of the
+    harvest; slow: it climbs without steps."""
     middle = len(shape) // 2
     calm = np.arange(0, middle - max(2, min(length // 2, UNSURE)))
     if len(calm) < 4:
-        return middle, middle
+        return middle
     calm = calm[-max(CALM, round(CALM_S / step_s)) :]
     slope, level = np.polyfit(calm, shape[calm], 1)
     at = np.arange(len(shape))
@@ -67,21 +65,7 @@ def departure(shape: np.ndarray, length: int, step_s: float, *, slow: bool = Fal
     says = 0.5 * (beyond / usual) ** 2 - 0.5 * (beyond / away) ** 2 - np.log(away / usual)
     last = min(middle + min(LATER, length // 3), len(shape) - 1)
     since = np.cumsum(says[last : calm[-1] : -1])
-    first = last - int(np.argmax(since))
-    return first, _onset(shape, first, flat) if slow else first
-
-
-def _onset(shape: np.ndarray, first: int, flat: float) -> float:
-    """Where the straight line through the first bins of a climb meets the level `flat` [bins]; `first`, the first bin that is
-    plainly off it, where the climb is no even one."""
-    climb = shape[first : first + CLIMB_BINS]
-    steps = np.diff(climb)
-    if len(climb) < CLIMB_BINS or steps.min() < EVEN * steps.max():
-        return first
-    if climb[0] - shape[first - 1] > steps.max() / EVEN:
-        return first
-    slope, level = np.polyfit(np.arange(CLIMB_BINS) + 0.5, climb, 1)
-    return first + float(np.clip((flat - level) / slope, -EARLIER, 0.5))
+    return last - int(np.argmax(since))
 
 
 def end_of(shape: np.ndarray, length: int, step_s: float, *, fans: bool = True) -> float:

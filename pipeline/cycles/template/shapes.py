@@ -15,7 +15,6 @@ APART = 0.4  # of the usual time from harvest to harvest
 REACH, REACH_S = 0.45, 900.0  # of the shape, both ways, likewise
 SHIFT, SHIFT_S = 0.15, 180.0  # by which a cycle may have to be moved onto the shape, likewise
 LESSONS, PUPILS = 4, 100  # times the shape is learned, from so many cycles at most
-ASIDE = 0.15  # of the cycles, the highest and the lowest in each bin, that an average leaves out
 STEADY = (1.0, 0.5, 0.25, 0.12, 0.06)  # parts of what a break lies off at most: all of them together choose
 
 
@@ -198,16 +197,6 @@ def without_blinks(level: np.ndarray) -> np.ndarray:
     """`level` without what lasts a single bin: whether a fan's stop falls upon a reading is chance."""
     beside = np.stack([np.r_[level[:1], level[:-1]], level, np.r_[level[1:], level[-1:]]])
     return np.median(beside, axis=0)
-
-
-def average_about(level: np.ndarray, at: np.ndarray, reach: int) -> np.ndarray:
-    """Like `mean_about`, of all cycles and with what only some of them show, but in each bin without the highest and the lowest
-    few, (2 reach + 1,)."""
-    rows = np.sort(centred(about(level, at, reach)), axis=0)  # what is not known comes last
-    count = np.isfinite(rows).sum(axis=0)
-    aside, place = (count * ASIDE).astype(np.int64), np.arange(len(rows))[:, None]
-    among = (place >= aside) & (place < count - aside)
-    return np.where(among, rows, 0.0).sum(axis=0) / np.maximum(among.sum(axis=0), 1)
 
 
 def mean_about(level: np.ndarray, at: np.ndarray, reach: int) -> np.ndarray:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from pipeline.cycles import find_cycles
-from pipeline.cycles.repair.halts import unseen_stops, without_falling
+from pipeline.cycles.repair.halts import unseen_stops
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.unit import Unit
 from tests.cycles.plain_machine import START_NS, cycles, laid, machine, runs_of, trace_of
@@ -82,23 +82,3 @@ def test_what_the_line_does_when_the_machine_starts_again_is_no_rise_of_the_gas(
     found = stopped_early(np.r_[warms, np.linspace(2.5, 16.0, 8)], 78, 0)
     assert (found.state == HARVEST).sum() == 12
     assert (found.state == IDLE).sum() == 1
-
-
-@pytest.mark.parametrize(
-    ("top", "room", "stays"),
-    [(2.0, -6.0, False), (18.0, 15.0, True), (2.0, 19.0, True)],
-    ids=["a freeze", "a line that was warmer than the room", "a line that warms"],
-)
-@pytest.mark.parametrize("wave_k", [0.0, 1.0])
-def test_a_line_that_falls_to_where_no_room_is_stands_in_no_stop(top, room, stays, wave_k):
-    step_s, gas, freeze, rest = 10.0, 15, 120, 60
-    fall, rise = -12.0 + (top + 12.0) * np.exp(-np.arange(freeze) / 30.0), np.linspace(-12.0, top, gas)
-    stop = room + (top - room) * np.exp(-np.arange(rest) / 25.0)
-    values = np.concatenate([*[fall, rise] * 6, stop, *[fall, rise] * 6])
-    values += wave_k * np.sin(np.arange(len(values)) / 2.5)
-    line = laid(trace_of("suction", values, step_s))
-    cycles_of = [(freeze, FREEZE), (gas, HARVEST)] * 6
-    runs = runs_of([*cycles_of, (rest, IDLE), *cycles_of])
-    found = without_falling(runs, line.course, line.scales, line.cells)
-    assert (found.state == IDLE).sum() == stays
-    assert (found.first[1:] == found.stop[:-1]).all()
