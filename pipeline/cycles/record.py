@@ -40,9 +40,6 @@ class Phase:
     start_uncertainty_s: (
         float  # half-width of the 90 % interval of the start [s]; the end's is the next phase's
     )
-    start_evidence: tuple[
-        str, ...
-    ]  # roles that show the boundary ("evaporator", "current"); () at the log's edge
     confidence: float  # 0…1: how sure the label is
     why: str = ""  # for `unclear`: "tripping", "no-pattern", "probe-fault", "conflict", one of `NoBatches`, …
 

@@ -259,7 +259,7 @@ def side_by_side(case: Case) -> str:
         (
             p.start_ns,
             1,
-            f"    found  {p.kind} ±{p.start_uncertainty_s:.0f} s {','.join(p.start_evidence)} {p.confidence:.2f} {p.why}",
+            f"    found  {p.kind} ±{p.start_uncertainty_s:.0f} s {p.confidence:.2f} {p.why}",
         )
         for p in record.phases
     ]

@@ -59,7 +59,6 @@ def record_of(timeline: Timeline, truth, unit: Unit) -> CycleRecord:
             start_ns=_jittered(start, interval_s, i),
             end_ns=_jittered(end, interval_s, i + 1),
             start_uncertainty_s=0.0 if i == 0 else 0.45 * interval_s,
-            start_evidence=() if i == 0 else ("evaporator",),
             confidence=0.95,
             why=_why(kind, end - start),
         )

@@ -102,7 +102,7 @@ def phase(kind: str, from_min: float, to_min: float, why: str = "") -> Phase:
 
 def _phase(kind: PhaseKind, start_ns: int, end_ns: int, why: str = "") -> Phase:
     return Phase(
-        kind=kind, start_ns=start_ns, end_ns=end_ns, start_uncertainty_s=5.0, start_evidence=("evaporator",),
+        kind=kind, start_ns=start_ns, end_ns=end_ns, start_uncertainty_s=5.0,
         confidence=0.9, why=why,
     )  # fmt: skip
 

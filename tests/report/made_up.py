@@ -119,7 +119,6 @@ def _phases(rng, start, end, well):
                     start_ns=at,
                     end_ns=to,
                     start_uncertainty_s=2.0,
-                    start_evidence=("evaporator", "current"),
                     confidence=0.97,
                     why=why,
                 )

@@ -19,7 +19,6 @@ class Placed:
     start_ns: np.ndarray  # int64 (k,)
     uncertainty_s: np.ndarray  # float (k,): half-width of the 90 % interval
     by_draw: np.ndarray  # bool (k,): a current shows it
-    by_cold: np.ndarray  # bool (k,): a cold line shows it
 
 
 def shows_harvests(runs: Runs, placed: Placed) -> bool:

@@ -62,7 +62,6 @@ def place(
         start_ns=cells.start_ns[runs.first].copy(),
         uncertainty_s=np.full(k, (1 if colds else 2) * cells.step_s),
         by_draw=np.zeros(k, dtype=bool),
-        by_cold=np.zeros(k, dtype=bool),
     )
     if not colds and again is not None:
         shown_ns, shown = repeats.moments_of(again, runs)
@@ -105,7 +104,6 @@ def _place_acts(
         at = np.flatnonzero(inner & (before == was) & (runs.state == becomes))
         if len(at) == 0:
             continue
-        placed.by_cold[at] = True
         # Harvests much longer or shorter than most have a shape of their own.
         length = (runs.stop - runs.first)[at - 1 if was == HARVEST else at]
         like = np.abs(length / np.median(length) - 1.0) <= UNLIKE

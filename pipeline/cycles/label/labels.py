@@ -56,7 +56,6 @@ class Labels:
 
     state: np.ndarray
     margin: np.ndarray
-    cost: float
     polarity: int  # +1: the current steps up when the harvest begins; -1: down; 0: it shows no step
     step: float  # height of that step in the draw's unit
     evenness: float  # share of the cycles that are such as batch machines make, 0…1
@@ -221,7 +220,6 @@ def label(
     return Labels(
         state=state,
         margin=margin,
-        cost=cost,
         polarity=polarity,
         step=step,
         evenness=evenness(state, segments, lone=not by_cold.any()),

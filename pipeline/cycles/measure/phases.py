@@ -91,7 +91,7 @@ def settle(
 ) -> tuple[list[Phase], bool, bool]:
     """The phases of the log, whether its harvests can be timed, and whether it shows a pattern at all."""
     limits = cells.limits
-    phases = _drafts(runs, placed, cells, timeline, colds=colds, draws=draws)
+    phases = _drafts(runs, placed, cells, timeline)
     phases = without_moments(phases, interval_s, limits)
     phases = tripping(phases if draws else too_short_to_freeze(phases, limits), limits)
     harvest = lengths_min(phases, PhaseKind.HARVEST)
@@ -170,9 +170,7 @@ def _unclear(phase: Phase, why: str) -> Phase:
     return replace(phase, kind=PhaseKind.UNCLEAR, why=why)
 
 
-def _drafts(runs: Runs, placed: Placed, cells: Cells, timeline: Timeline, *, colds, draws) -> list[Phase]:
-    cold_roles = tuple(c.role for c in colds)
-    draw_roles = tuple(d.trace.role for d in draws[:1])
+def _drafts(runs: Runs, placed: Placed, cells: Cells, timeline: Timeline) -> list[Phase]:
     span = np.searchsorted(cells.span_stop, runs.first, side="right")
     start = placed.start_ns.copy()
     start[runs.opens_span] = cells.span_start_ns[span[runs.opens_span]]
@@ -188,7 +186,6 @@ def _drafts(runs: Runs, placed: Placed, cells: Cells, timeline: Timeline, *, col
             phases.append(_gap(cursor, int(start[i])))
         if end[i] <= start[i]:
             continue
-        evidence = (cold_roles if placed.by_cold[i] else ()) + (draw_roles if placed.by_draw[i] else ())
         edge = bool(runs.opens_span[i])
         phases.append(
             Phase(
@@ -196,7 +193,6 @@ def _drafts(runs: Runs, placed: Placed, cells: Cells, timeline: Timeline, *, col
                 start_ns=int(start[i]),
                 end_ns=int(end[i]),
                 start_uncertainty_s=0.0 if edge else float(placed.uncertainty_s[i]),
-                start_evidence=() if edge else evidence,
                 confidence=float(1 - 0.5 * np.exp(-runs.margin[i] / 1.5)),
             )
         )
@@ -212,7 +208,6 @@ def _gap(start_ns: int, end_ns: int) -> Phase:
         start_ns=start_ns,
         end_ns=end_ns,
         start_uncertainty_s=0.0,
-        start_evidence=(),
         confidence=1.0,
     )
 
@@ -349,7 +344,6 @@ def one_phase(timeline: Timeline, kind: PhaseKind, *, why: str = "", confidence:
             start_ns=timeline.start_ns,
             end_ns=timeline.end_ns,
             start_uncertainty_s=0.0,
-            start_evidence=(),
             confidence=confidence,
             why=why,
         )

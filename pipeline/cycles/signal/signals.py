@@ -64,7 +64,6 @@ class Cells:
     step_s: float
     span_first: np.ndarray  # int64 (spans,): first cell of each span
     span_stop: np.ndarray  # int64 (spans,): one past its last cell
-    origin_ns: np.ndarray  # int64 (spans,): where its first cell begins
     span_start_ns: np.ndarray  # int64 (spans,): first reading
     span_end_ns: np.ndarray  # int64 (spans,): last reading
     start_ns: np.ndarray  # int64 (cells,)
@@ -334,7 +333,6 @@ def cells_of_width(traces: Sequence[Trace], step_s: float, limits: Mapping[str, 
         step_s=step_s,
         span_first=first,
         span_stop=stop,
-        origin_ns=origin,
         span_start_ns=start,
         span_end_ns=end,
         start_ns=start_ns,

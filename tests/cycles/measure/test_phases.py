@@ -107,7 +107,6 @@ def test_no_slab_lets_go_in_a_few_seconds(before, length_s, after, stays):
             end_ns=int(end),
             start_uncertainty_s=1.0,
             confidence=0.9,
-            start_evidence=("evaporator",),
         )
         for kind, length, end in zip(kinds, lengths, ends, strict=True)
     ]
@@ -130,7 +129,6 @@ def test_a_harvest_of_a_small_part_of_the_usual_time_is_a_spikes_trace(seconds, 
             start_ns=int(a),
             end_ns=int(b),
             start_uncertainty_s=1.0,
-            start_evidence=("current",),
             confidence=0.9,
         )
         for i, (a, b) in enumerate(itertools.pairwise(edges))

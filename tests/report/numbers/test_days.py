@@ -14,7 +14,7 @@ from tests.report.test_clock import ns
 
 def record_of(*edges, kinds):
     phases = tuple(
-        Phase(kind=k, start_ns=a, end_ns=b, start_uncertainty_s=1.0, start_evidence=(), confidence=1.0)
+        Phase(kind=k, start_ns=a, end_ns=b, start_uncertainty_s=1.0, confidence=1.0)
         for k, a, b in zip(kinds, edges[:-1], edges[1:], strict=True)
     )
     empty = pd.DataFrame({"harvest_end_ns": np.empty(0, np.int64), "complete": np.empty(0, bool)})
