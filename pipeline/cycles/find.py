@@ -214,7 +214,9 @@ def _named(
         draw_cells = [labels.believed(draw, lines, found) for draw in draw_cells]
     labelled = labels.label(lines, draw_cells, other_cells, found, cells, again)
     runs, evenness = phases.merge(found, labelled, cells), labelled.evenness
-    if lines and not draw_cells:
+    if lines and draw_cells:
+        runs = halts.unseen_by_current(runs, cold_cells[0], running, cells)
+    elif lines:
         runs = halts.unseen_stops(runs, cold_cells[0], lines[0].scales, cells)
     if not lines:
         told = plausible(labelled.state, found, slice(0, len(found)), lone=True)

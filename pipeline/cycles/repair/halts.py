@@ -1,5 +1,5 @@
-"""Harvests that are none: a line that warms up in mid-freeze because the compressor stands, not because of hot gas, and what a start does
-to a line or to a current.
+"""Harvests that are none: a line that warms up in mid-freeze because the compressor stands, not because of hot gas, what a start does to a
+line or to a current, and what a hand does to a clip.
 
 Both warm the line. Hot gas does so at once, from where freezes end; a standing compressor slowly, from wherever the freeze
 happened to be. Told apart by the log's own harvests.
@@ -26,6 +26,15 @@ WARM_START = 0.06  # of a swing above where freezes end there and then: the free
 # A second harvest on the heels of the first starts warm and has less to climb, but it gets as warm, and soon.
 LOW_PEAK = 0.85  # of the usual one
 LONG = 1.8  # times the usual harvest
+LEAST_SHOWN = 6  # harvests by which it is known how the current shows one
+BESIDE_S = 60.0  # of a freeze's end and beginning
+CLEAR = 6.0  # times the noise of a cell
+HALFWAY = 0.2  # of the usual freeze on either side: not one of two harvests in a row
+UNREAD_C = -273.15  # stands for no reading
+WARMS = 0.5  # of the usual rise
+SILENT = 0.2  # of what it usually does: nothing
+STILL = 0.1  # of how far it usually climbs: so is this, close upon another harvest
+NEARLY_ALL = 0.75  # of the others
 STARTS, MOST = 2, 0.6  # so many starts, and that part of the log's, that open with a harvest are a habit
 SOON_S = 180.0  # after a start: no freeze is over by then
 
@@ -82,3 +91,61 @@ def without_odd_ones(runs: Runs, cells: Cells) -> Runs:
     state = state.copy()
     state[at] = FREEZE
     return rejoined(replace(runs, state=state))
+
+
+def unseen_by_current(runs: Runs, line: Course, running: Course, cells: Cells) -> Runs:
+    """`runs` without harvests in which the line warms well and of which the current knows nothing, where it shows nearly all
+    others: a hand warmed the clip, or the clip was moved. One that hardly warms may be a harvest without hot gas."""
+    before = np.r_[-1, runs.state[:-1]]
+    after = np.r_[runs.state[1:], -1]
+    opens_next = np.r_[runs.opens_span[1:], True]
+    at = np.flatnonzero(
+        (runs.state == HARVEST) & (before == FREEZE) & (after == FREEZE) & ~runs.opens_span & ~opens_next
+    )
+    if len(at) < LEAST_SHOWN:
+        return runs
+    first, stop = runs.first[at], runs.stop[at]
+    beside = max(2, round(BESIDE_S / cells.step_s))
+    total = np.r_[0.0, np.cumsum(np.nan_to_num(running.level))]
+    known = np.r_[0, np.cumsum(np.isfinite(running.level))]
+
+    def mean(a, b):
+        a, b = np.clip(a, 0, len(running.level)), np.clip(b, 0, len(running.level))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.where(known[b] - known[a] == b - a, (total[b] - total[a]) / (b - a), np.nan)
+
+    lead = mean(first - 1 - beside, first - 1)
+    rise, climb = mean(first + 1, stop) - lead, mean(stop + 1, stop + 1 + beside) - lead
+    seen = np.isfinite(rise) & np.isfinite(climb)
+    if seen.sum() < LEAST_SHOWN:
+        return runs
+    usual_rise, usual_climb = float(np.median(rise[seen])), float(np.median(climb[seen]))
+    noise = running.slope_noise * np.sqrt(2) * cells.step_s / 60.0
+    if min(abs(usual_rise), abs(usual_climb)) < CLEAR * noise:
+        return runs
+    length = runs.stop - runs.first
+    apart = np.minimum(length[at - 1], length[at + 1]) > HALFWAY * np.median(length[runs.state == FREEZE])
+    level = np.append(np.where(np.isfinite(line.level), line.level, UNREAD_C), UNREAD_C)
+    warmed = np.maximum.reduceat(level, np.ravel([first, stop], "F"))[::2] - level[first - 1]
+    warm = seen & (warmed > WARMS * np.median(warmed[seen])) & (level[first - 1] > UNREAD_C)
+    silent = apart & (np.abs(rise) < SILENT * abs(usual_rise)) & (np.abs(climb) < SILENT * abs(usual_climb))
+    # Close upon another one the current falls anyway; while the gas is on it climbs.
+    way = np.sign(usual_climb)
+    inner = np.array([climb_of(way * running.level[a - 1 : b + 2]) for a, b in zip(first, stop, strict=True)])
+    silent |= ~apart & (inner < STILL * np.median(inner[seen]))
+    silent &= warm
+    shown = seen & (rise / usual_rise > 0.5) & (climb / usual_climb > 0.5)
+    if (
+        not silent.any()
+        or shown.sum() < NEARLY_ALL * (seen & ~silent).sum()
+        or silent.mean() > 1 - NEARLY_ALL
+    ):
+        return runs
+    state = runs.state.copy()
+    state[at[silent]] = FREEZE
+    return rejoined(replace(runs, state=state))
+
+
+def climb_of(row: np.ndarray) -> float:
+    """How far a course climbs at most; NaN where it is not known."""
+    return float((row - np.minimum.accumulate(row)).max()) if len(row) else np.nan
