@@ -217,6 +217,7 @@ def _named(
     if lines and draw_cells:
         runs = halts.unseen_by_current(runs, cold_cells[0], running, cells)
     elif lines:
+        runs = halts.without_small_rises(runs, cold_cells[0])
         runs = halts.unseen_stops(runs, cold_cells[0], lines[0].scales, cells)
     if not lines:
         told = plausible(labelled.state, found, slice(0, len(found)), lone=True)

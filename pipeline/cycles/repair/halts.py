@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from scipy.ndimage import percentile_filter
 
 from pipeline.cycles.label.moves import Scales
 from pipeline.cycles.segment.runs import Runs, rejoined
@@ -35,8 +36,33 @@ WARMS = 0.5  # of the usual rise
 SILENT = 0.2  # of what it usually does: nothing
 STILL = 0.1  # of how far it usually climbs: so is this, close upon another harvest
 NEARLY_ALL = 0.75  # of the others
+NEIGHBOURS, SMALL = 25, 0.25  # harvests, and the part of what a quarter of those warm the line by at least
 STARTS, MOST = 2, 0.6  # so many starts, and that part of the log's, that open with a harvest are a habit
 SOON_S = 180.0  # after a start: no freeze is over by then
+
+
+def without_small_rises(runs: Runs, line: Course) -> Runs:
+    """`runs` without harvests that warm the line far less than most of their neighbours do: sub-cooled water that turns to ice
+    at a stroke lifts it by a few kelvin in every freeze, and so does a door."""
+    at = np.flatnonzero(runs.state == HARVEST)
+    if len(at) < LEAST_HARVESTS:
+        return runs
+    level = np.append(line.level, np.nan)
+    rise = np.zeros(len(at))
+    for i, (first, stop) in enumerate(zip(runs.first[at].tolist(), runs.stop[at].tolist(), strict=True)):
+        row = level[max(first - 1, 0) : stop + 1]
+        row = row[np.isfinite(row)]
+        rise[i] = climb_of(row) if len(row) else np.nan
+    known = np.isfinite(rise)
+    if known.sum() < LEAST_HARVESTS:
+        return runs
+    usual = percentile_filter(rise[known], 75, size=NEIGHBOURS, mode="mirror")
+    small = at[known][rise[known] < SMALL * usual]
+    if len(small) == 0:
+        return runs
+    state = runs.state.copy()
+    state[small] = FREEZE
+    return rejoined(replace(runs, state=state))
 
 
 def unseen_stops(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs:

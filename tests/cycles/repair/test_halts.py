@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from pipeline.cycles import find_cycles
-from pipeline.cycles.repair.halts import unseen_stops
+from pipeline.cycles.repair.halts import unseen_stops, without_small_rises
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.unit import Unit
 from tests.cycles.plain_machine import START_NS, cycles, laid, machine, runs_of, trace_of
@@ -82,3 +82,16 @@ def test_what_the_line_does_when_the_machine_starts_again_is_no_rise_of_the_gas(
     found = stopped_early(np.r_[warms, np.linspace(2.5, 16.0, 8)], 78, 0)
     assert (found.state == HARVEST).sum() == 12
     assert (found.state == IDLE).sum() == 1
+
+
+@pytest.mark.parametrize(("jump_k", "stays"), [(2.5, False), (8.0, True)])
+def test_ice_that_forms_at_a_stroke_in_every_freeze_is_no_harvest(jump_k, stays):
+    """Water below 0 °C lifts the line by a kelvin or two as it freezes (sub-cooling); a second harvest lifts it as the first does."""
+    fall, rise = np.linspace(2.0, -6.0, 40), np.linspace(-9.0, 5.0, 15)
+    again = np.linspace(-6.0, -6.0 + jump_k, 4)
+    values = np.concatenate([fall, again, np.linspace(again[-1], -9.0, 80), rise] * 8)
+    line = laid(trace_of("evaporator", values, 10.0))
+    runs = runs_of([(40, FREEZE), (4, HARVEST), (80, FREEZE), (15, HARVEST)] * 8)
+    found = without_small_rises(runs, line.course)
+    assert (found.state == HARVEST).sum() == (16 if stays else 8)
+    assert (found.first[1:] == found.stop[:-1]).all()
