@@ -27,6 +27,7 @@ from pipeline.unit import Unit
 
 UNEVEN = 0.8  # below this part of a lone current's time in even cycles, another reading of it is tried
 HURRIED_S = 45.0  # harvests of which most are shorter are a part of one, the climb after it above all; common practice, no source
+LEAST_HARVESTS = 3  # that tell how alike they are
 APART = 4.0  # from one harvest to the next the times are so much more alike than harvests; common practice, no source
 
 
@@ -54,9 +55,10 @@ def _in_batches(
 ) -> CycleRecord:
     """The record of the log, read as that of a machine that makes ice in batches."""
     first = _search(timeline, unit, traces, traces)
-    if thermostat.stands_in_harvests(first.record, traces, running, limits):
+    if thermostat.warmed_standing(traces, running, limits):
+        # Either it stands in harvests, and a clamp does not show them, or it rests after them: what makes the cycles more alike is right.
         alone = _search(timeline, unit, traces, traces, by_lines=True)
-        if alone.record.pattern:
+        if alone.record.pattern and (not first.record.pattern or _unevenness(alone) < _unevenness(first)):
             return alone.record
     if first.draw is None or first.draw.role == "current_compressor":
         return first.record
@@ -75,8 +77,10 @@ def _in_batches(
 
 
 def _unevenness(found: _Found) -> float:
-    """How much harvests, and the times from one to the next, differ in length, in parts of what is usual."""
+    """How much harvests, and the times from one to the next, differ in length, in parts of what is usual; inf of too few to tell."""
     harvests = [p for p in found.record.phases if p.kind == PhaseKind.HARVEST]
+    if len(harvests) < LEAST_HARVESTS:
+        return np.inf
     begin, end = (np.array([getattr(p, x) for p in harvests]) for x in ("start_ns", "end_ns"))
     return _spread(end - begin) + APART * _spread(np.diff(begin))
 

@@ -83,17 +83,14 @@ def why_none(
     return NoBatches.THERMOSTAT
 
 
-def stands_in_harvests(
-    record: CycleRecord, traces: Mapping[str, Trace], running: Running | None, limits: Mapping[str, float]
+def warmed_standing(
+    traces: Mapping[str, Trace], running: Running | None, limits: Mapping[str, float]
 ) -> bool:
-    """Whether hardly a harvest was found while the compressor ran, and a line is warmed while it stands: a heater, or warm water, loosens
-    the ice. running: see `running_of`."""
+    """Whether a line is warmed while the compressor stands, as where a heater, or warm water, loosens the ice. running: see `running_of`."""
     line = next((traces[role] for role in COLD_ROLES if role in traces), None)
     if line is None or running is None or running.whole.sum() < limits["thermostat_turns"]:
         return False
-    harvests = [p for p in record.phases if p.kind is PhaseKind.HARVEST]
-    within = _while_running(harvests, running, limits, by_level=False) if harvests else 0
-    return within < MOST * running.whole.sum() and _warmed_standing(line, running, limits)
+    return _warmed_standing(line, running, limits)
 
 
 def without_batches(record: CycleRecord, why: NoBatches) -> CycleRecord:
