@@ -90,7 +90,7 @@ def warmed_standing(
     line = next((traces[role] for role in COLD_ROLES if role in traces), None)
     if line is None or running is None or running.whole.sum() < limits["thermostat_turns"]:
         return False
-    return _warmed_standing(line, running, limits)
+    return _warmed_in_stops(line, running, limits)
 
 
 def without_batches(record: CycleRecord, why: NoBatches) -> CycleRecord:
@@ -125,10 +125,10 @@ def _warmed_by_gas(
     within = _while_running(harvests, running, limits, by_level=False)
     if climbs.rate >= limits["warmed_least_k_per_min"] and within >= MOST * runs:
         return True
-    return _warmed_standing(line, running, limits)
+    return _warmed_in_stops(line, running, limits)
 
 
-def _warmed_standing(line: Trace, running: Running, limits: Mapping[str, float]) -> bool:
+def _warmed_in_stops(line: Trace, running: Running, limits: Mapping[str, float]) -> bool:
     """Whether a heater, or warm water, may loosen the ice while the compressor stands."""
     stops = np.column_stack([running.end_ns[:-1], running.start_ns[1:]])[running.whole[:-1]]
     return _warmed(_climbs(line, stops, limits), limits, limits["warmed_standing_k_per_min"])

@@ -102,4 +102,5 @@ def _trend(value: np.ndarray, half: np.ndarray, least: int) -> tuple[float, floa
 
 @functools.cache
 def numbers() -> Mapping[str, dict]:
+    """By each key of `SETS`: `weights` and `spreads` by column, and `least`, the scale where nothing changed."""
     return json.loads(NUMBERS.read_text(encoding="utf-8"))["numbers"]

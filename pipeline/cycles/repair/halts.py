@@ -1,8 +1,8 @@
 """Harvests that are none: a line that warms up in mid-freeze because the compressor stands, not because of hot gas, what a start does to a
-line or to a current, and what a hand does to a clip.
+line or to a current, what a hand does to a clip, and ice that forms at a stroke.
 
-Both warm the line. Hot gas does so at once, from where freezes end; a standing compressor slowly, from wherever the freeze
-happened to be. Told apart by the log's own harvests.
+All of these warm the line. Hot gas does so at once, far, and from where freezes end; a standing compressor slowly, from wherever the
+freeze happened to be. Told apart by the log's own harvests.
 """
 
 from __future__ import annotations
@@ -45,14 +45,8 @@ def without_small_rises(runs: Runs, line: Course) -> Runs:
     """`runs` without harvests that warm the line far less than most of their neighbours do: sub-cooled water that turns to ice
     at a stroke lifts it by a few kelvin in every freeze, and so does a door."""
     at = np.flatnonzero(runs.state == HARVEST)
-    if len(at) < LEAST_HARVESTS:
-        return runs
-    level = np.append(line.level, np.nan)
-    rise = np.zeros(len(at))
-    for i, (first, stop) in enumerate(zip(runs.first[at].tolist(), runs.stop[at].tolist(), strict=True)):
-        row = level[max(first - 1, 0) : stop + 1]
-        row = row[np.isfinite(row)]
-        rise[i] = climb_of(row) if len(row) else np.nan
+    rows = [line.level[max(a - 1, 0) : b + 1] for a, b in zip(runs.first[at], runs.stop[at], strict=True)]
+    rise = np.array([climb_of(row[np.isfinite(row)]) for row in rows])
     known = np.isfinite(rise)
     if known.sum() < LEAST_HARVESTS:
         return runs
