@@ -34,8 +34,8 @@ SETS: Mapping[str, tuple[str, ...]] = {
     "line": ("freeze_min", "freeze_end_c"),
 }
 _BASIS = {
-    "clamp": phrase("slabs.by.clamp", "worked out from freeze length and current"),
-    "line": phrase("slabs.by.line", "worked out from freeze length and cold trace; a clamp would tell it closer"),
+    "clamp": phrase("slabs.by.clamp", "worked out from freeze length and current; much longer freezes are left out, as water that leaks in lengthens them too"),
+    "line": phrase("slabs.by.line", "worked out from freeze length and cold trace; a clamp would tell it closer; much longer freezes are left out, as water that leaks in lengthens them too"),
 }  # fmt: skip
 
 
@@ -71,6 +71,8 @@ def slabs(case: Case) -> Slabs | None:
     if by is None or case.steady.sum() < case.thresholds["own_cycles"]:
         return None
     x, whole = changes(case, SETS[by])
+    # What lengthens a freeze so much may be water that leaks in, or weak cooling, as well as a thicker slab.
+    whole &= x[:, SETS[by].index("freeze_min")] <= np.log1p(case.thresholds["freeze_out_pct"] / 100)
     if not whole.any():
         return None
     value, half = (np.where(whole, v, np.nan) for v in told(x, by))
