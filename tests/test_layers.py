@@ -5,6 +5,7 @@ import subprocess
 import sys
 import tomllib
 from collections import Counter
+from functools import cache
 from importlib.metadata import packages_distributions
 from pathlib import Path
 
@@ -21,6 +22,13 @@ KEPT_AT_THE_TOP = {
     "sample_logs",
     "reports",
 }
+
+
+@cache
+def nodes(folder: str) -> tuple[tuple[Path, tuple[ast.AST, ...]], ...]:
+    """(module, all nodes of its syntax tree) of every module below `folder`, parsed once for all tests."""
+    paths = sorted((ROOT / folder).rglob("*.py"))
+    return tuple((path, tuple(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))) for path in paths)
 
 
 def test_imports_go_one_way_only():
@@ -52,16 +60,11 @@ def test_the_code_is_linted_and_formatted():
 def test_no_test_rests_on_a_private_name():
     """A name with an underscore may change whenever its module does: what is worth a test of its own has a public one."""
     met = []
-    for path in sorted((ROOT / "tests").rglob("*.py")):
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        ours = [
-            n
-            for n in ast.walk(tree)
-            if isinstance(n, ast.ImportFrom) and f"{n.module}".startswith("pipeline")
-        ]
+    for path, tree in nodes("tests"):
+        ours = [n for n in tree if isinstance(n, ast.ImportFrom) and f"{n.module}".startswith("pipeline")]
         names = {alias.asname or alias.name for node in ours for alias in node.names}
         private = [name for name in names if name.startswith("_")]
-        for node in ast.walk(tree):
+        for node in tree:
             if (
                 isinstance(node, ast.Attribute)
                 and isinstance(node.value, ast.Name)
@@ -86,15 +89,16 @@ def test_a_folder_holds_at_most_twelve_modules():
 def test_a_text_is_reached_by_path_from_its_own_room_alone():
     """What is opened by path is an import that no contract sees: templates, styles, tables and languages."""
     met = []
-    for path in sorted((ROOT / "pipeline").rglob("*.py")):
+    for path, tree in nodes("pipeline"):
         module = ".".join(path.relative_to(ROOT).with_suffix("").parts)
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and ast.unparse(node.func).split(".")[-1] in (
-                "files",
-                "PackageLoader",
+        for node in tree:
+            if isinstance(node, ast.Call):
+                called = getattr(node.func, "attr", getattr(node.func, "id", ""))
+                if called in ("files", "PackageLoader"):
+                    met += [(module, a.value) for a in node.args[:1] if isinstance(a, ast.Constant)]
+            elif (
+                getattr(node, "attr", "") == "parent" and ast.unparse(node) == "Path(__file__).parent.parent"
             ):
-                met += [(module, a.value) for a in node.args[:1] if isinstance(a, ast.Constant)]
-            if isinstance(node, ast.Attribute) and ast.unparse(node) == "Path(__file__).parent.parent":
                 met.append((module, "the folder above"))
     assert len(met) >= 4
     outside = [(m, reached) for m, reached in met if reached == "pipeline" or not m.startswith(f"{reached}.")]
@@ -109,8 +113,8 @@ def test_what_the_program_imports_is_asked_for():
     names = {canonicalize_name(name) for r in requirements for name in (r.name, *r.extras)}
     owners = packages_distributions()
     imported = set()
-    for path in sorted((ROOT / "pipeline").rglob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for _, tree in nodes("pipeline"):
+        for node in tree:
             if isinstance(node, ast.Import):
                 imported |= {alias.name.split(".")[0] for alias in node.names}
             elif isinstance(node, ast.ImportFrom) and not node.level:

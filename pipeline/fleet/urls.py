@@ -45,9 +45,11 @@ class FarFile:
     size: int = 0  # bytes
 
     def is_dir(self) -> bool:
+        """No: as `Path.is_dir` would say of a file."""
         return False
 
     def is_file(self) -> bool:
+        """Whether there is such a file, as `Path.is_file`."""
         return bool(self.url)
 
 
@@ -59,12 +61,15 @@ class FarFolder:
     inside: dict[str, FarFile | FarFolder] = field(default_factory=dict)
 
     def is_dir(self) -> bool:
+        """Yes: as `Path.is_dir` would say of a folder."""
         return True
 
     def is_file(self) -> bool:
+        """No: as `Path.is_file` would say of a folder."""
         return False
 
     def iterdir(self) -> Iterator[FarFile | FarFolder]:
+        """All that lies in the folder, as `Path.iterdir`."""
         return iter(self.inside.values())
 
     def __truediv__(self, name: str) -> FarFile | FarFolder:

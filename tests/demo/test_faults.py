@@ -53,7 +53,7 @@ def test_every_fault_names_findings_of_the_public_contract():
 @pytest.mark.parametrize("kind", KINDS)
 def test_true_phases_touch_and_cover_the_log(kind):
     machine = list(MACHINES.values())[list(KINDS).index(kind) % len(MACHINES)]
-    sim = log_with(kind, machine=machine, days=1.0, from_day=0.3, interval_s=60)
+    sim = log_with(kind, machine=machine, days=0.6, from_day=0.2, interval_s=60)
     assert sim.phases[0][0] == sim.start_ns
     assert sim.phases[-1][1] == sim.end_ns
     for before, after in zip(sim.phases, sim.phases[1:], strict=False):

@@ -57,6 +57,7 @@ class Cause:
 
     @property
     def of_the_logger(self) -> bool:
+        """Whether it lies with the logger, a probe or the log, and not with the machine."""
         return bool(self.logger)
 
 

@@ -37,6 +37,7 @@ class RuleResult:
 
     @property
     def keys(self) -> tuple[str, ...]:
+        """The rows of the table of causes that may lie behind it."""
         return self.seen.causes or self.rule.causes
 
 
@@ -50,6 +51,7 @@ class Advice:
 
     @property
     def checks(self) -> tuple[Text, ...]:
+        """What to check, best first."""
         return tuple(s.text for s in self.steps)
 
 

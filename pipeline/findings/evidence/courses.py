@@ -62,9 +62,11 @@ class Course:
 
     @property
     def worse(self) -> bool:
+        """Whether the measure went the way in which it is worse, where it has one."""
         return self.measure.worse == 0 or self.measure.worse * self.change.total > 0
 
     def scaled(self, value: float) -> float:
+        """A difference of the kind of `change.total` in the measure's own unit, or in percent where it is compared as a ratio."""
         return 100 * math.expm1(value) if self.measure.relative else value
 
     @property

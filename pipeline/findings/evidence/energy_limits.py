@@ -57,6 +57,7 @@ class Limit:
 
     @property
     def kwh_per_kg(self) -> float:
+        """The limit per mass of ice [kWh/kg]."""
         return self.kwh_per_100_lb * _KWH_PER_KG
 
 

@@ -32,6 +32,7 @@ class Stop:
 
     @property
     def minutes(self) -> float:
+        """How long it lasted [min]."""
         return (self.end_ns - self.start_ns) / NS_PER_MIN
 
 

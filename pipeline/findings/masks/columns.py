@@ -59,6 +59,7 @@ class Columns:
 
     @cached_property
     def number(self) -> np.ndarray:
+        """Number of every cycle as the record counts them, int (n,)."""
         values = self._columns.get("cycle")
         return np.arange(1, self.n + 1) if values is None else values.astype(int)
 
@@ -68,10 +69,12 @@ class Columns:
 
     @cached_property
     def start_ns(self) -> np.ndarray:
+        """When every freeze began [ns, UTC], int64 (n,)."""
         return self._columns["freeze_start_ns"].astype(np.int64)
 
     @cached_property
     def harvest_ns(self) -> np.ndarray:
+        """When every harvest began [ns, UTC], int64 (n,); -1 where that was not seen."""
         return self._columns["harvest_start_ns"].astype(np.int64)
 
     @cached_property
@@ -84,10 +87,12 @@ class Columns:
 
     @cached_property
     def freeze_min(self) -> np.ndarray:
+        """Length of every freeze [min], (n,); NaN where an end was not seen."""
         return self.column("freeze_min")
 
     @cached_property
     def harvest_min(self) -> np.ndarray:
+        """Length of every harvest [min], (n,); NaN where an end was not seen."""
         return self.column("harvest_min")
 
     @cached_property

@@ -43,6 +43,7 @@ class Trace:
 
     @property
     def is_temperature(self) -> bool:
+        """Whether the readings are in °C."""
         return self.unit == "°C"
 
     @cached_property
