@@ -123,7 +123,7 @@ def _wanted(dialect: Dialect, plan: ClockPlan, readings: tuple[int, ...], tall: 
         iso_zone=plan.iso_zone,
         clock_text=texts if iso is None else (),
         numbers=numbers,
-        texts=tall.texts if tall else (),
+        texts=(*(tall.texts if tall else ()), *([] if plan.zone is None else [plan.zone])),
         clock_sink=None if tall or plan.dotted else StampColumn,
         careful=careful,
     )

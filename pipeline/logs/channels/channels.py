@@ -21,7 +21,7 @@ from pipeline.logs.channels.notes import UNIT_IN_TOML, Notes, note
 from pipeline.logs.channels.resistance import celsius_of
 from pipeline.logs.channels.same_logger import LoggerLog
 from pipeline.logs.table import LoggedColumn
-from pipeline.logs.vocabulary.quantities import HOUSE_UNITS, quantity_of_header, says_nothing
+from pipeline.logs.vocabulary.quantities import HOUSE_UNITS, names_a_loop, quantity_of_header, says_nothing
 from pipeline.logs.vocabulary.roles import TEMPERATURE_ROLES, role_by_file_name, role_by_header, rule_for
 from pipeline.logs.vocabulary.units import UNITS, to_house
 from pipeline.unit import ROLES, ChannelRule, Unit
@@ -76,6 +76,14 @@ def drafts_of(logs: Sequence[LoggerLog], unit: Unit) -> tuple[list[Draft], Notes
                 error_words=column.error_words,
             )
             keys += 1
+            if rule is None and names_a_loop(column.label):
+                note(
+                    notes,
+                    log.files[0],
+                    "logs.note.loop",
+                    '"{label}" is a transmitter\'s signal, and what it stands for is not known: it is used for nothing; let the logger write °C or A',
+                    label=column.label,
+                )
             if said is None:
                 open_ones.append(_Open(draft=draft, column=column, rule=rule))
             else:

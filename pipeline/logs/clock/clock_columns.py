@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from pipeline.errors import LogFileError
@@ -16,7 +16,7 @@ from pipeline.logs.clock.column_profile import (
     value_of,
 )
 from pipeline.logs.clock.numeric_dates import columns_of_parts, columns_of_year_day, is_time_of_day
-from pipeline.logs.clock.time_zones import fixed_offset_ns
+from pipeline.logs.clock.time_zones import fixed_offset_ns, zone_of_cell
 from pipeline.logs.layout.dialect import Dialect
 from pipeline.logs.layout.preamble import Head
 from pipeline.logs.vocabulary.cell_kinds import kind_of
@@ -52,6 +52,7 @@ class ClockPlan:
     dotted: bool = False  # the times of day are written with points
     held: bool = False  # a date stands in its first row alone, and holds until the next one
     unnamed: bool = False  # nothing but its even steps says that the column is a clock
+    zone: int | None = None  # a column of the zone or offset of each row
 
 
 def plan_columns(dialect: Dialect, head: Head, name: str) -> tuple[ClockPlan, tuple[int, ...]]:
@@ -60,7 +61,31 @@ def plan_columns(dialect: Dialect, head: Head, name: str) -> tuple[ClockPlan, tu
         profile_of([row[i] for row in dialect.sample], dialect.decimal) for i in range(dialect.fields)
     ]
     plan = _plan_clock(dialect, profiles, head, name)
+    plan = replace(plan, zone=_zone_column(dialect, head, plan))
     return plan, _reading_columns(profiles, head, plan)
+
+
+_ZONE_LABEL = re.compile(
+    r"((time|utc|gmt)?[ _]?(zone|offset)|tz|zeitzone|zona( horaria)?|fuseau( horaire)?)([ _](offset|name))?",
+    re.IGNORECASE,
+)
+
+
+def _zone_column(dialect: Dialect, head: Head, plan: ClockPlan) -> int | None:
+    """A column that says the zone of each row, beside local times."""
+    if plan.iso_zone or plan.kind not in ("stamp", "date+time", "digits", "serial-days"):
+        return None
+    if any((shape := kind_of(c).shape) and shape.offset_s is not None for c in _cells(dialect, plan.columns[-1])):
+        return None
+    labelled = (i for i, label in enumerate(head.labels) if head.named and _ZONE_LABEL.fullmatch(label.strip()))
+    return next(
+        (i for i in labelled if (cells := _cells(dialect, i)) and all(zone_of_cell(c) is not None for c in set(cells))),
+        None,
+    )
+
+
+def _cells(dialect: Dialect, i: int) -> list[str]:
+    return [row[i] for row in dialect.sample if row[i]]
 
 
 def by_clock(
@@ -98,6 +123,7 @@ def _plan_clock(dialect: Dialect, profiles: list[Profile], head: Head, name: str
         or _date_and_time(profiles)
         or _date_and_seconds(profiles, head)
         or _digits_alone(profiles, head)
+        or _six_digits(dialect, profiles, name)
         or _numeric(profiles, head)
         or _time_of_day(dialect, profiles)
         or _counter(profiles, head)
@@ -110,7 +136,7 @@ def _reading_columns(profiles: list[Profile], head: Head, plan: ClockPlan) -> tu
     """Columns that hold readings: no clock, no row number, no text."""
     found = []
     for i, profile in enumerate(profiles):
-        if i in plan.columns:
+        if i in (*plan.columns, plan.zone):
             continue
         label = head.labels[i] if head.named else ""
         if profile.stamp + profile.date + profile.time > 0.5:
@@ -133,6 +159,10 @@ def _reading_columns(profiles: list[Profile], head: Head, plan: ClockPlan) -> tu
     return tuple(found)
 
 
+_SENT = re.compile(r"(?<![^\W\d_])(upload|receiv|server|insert|stored?|sync|transmit|sent)", re.IGNORECASE)
+"""Words over the time at which a reading was sent or arrived, not taken. Common practice, no source."""
+
+
 def _stamp(dialect: Dialect, profiles: list[Profile], head: Head) -> ClockPlan | None:
     columns = [i for i, p in enumerate(profiles) if p.stamp > 0.5 and p.filled > 0.5]
     if not columns:
@@ -140,8 +170,9 @@ def _stamp(dialect: Dialect, profiles: list[Profile], head: Head) -> ClockPlan |
     if len(columns) == 2 and (pair := _spreadsheet_pair(dialect, columns)):
         return pair
     i = min(
-        columns, key=lambda c: (not _on_utc(dialect, head, c), c)
-    )  # two clocks: the one that needs no zone
+        columns,
+        key=lambda c: (bool(_SENT.search(head.labels[c])), not _on_utc(dialect, head, c), c),
+    )  # two clocks: that of the reading, not of its way; then the one that needs no zone
     cells = [row[i] for row in dialect.sample if row[i]]
     times = [t for t, p in enumerate(profiles) if p.time > 0.5 and p.filled > 0.5]
     if times and len(cells) > 1 and all(_MIDNIGHT.search(c) for c in cells):
@@ -243,6 +274,22 @@ def _digits_alone(profiles: list[Profile], head: Head) -> ClockPlan | None:
     return None
 
 
+def _six_digits(dialect: Dialect, profiles: list[Profile], name: str) -> None:
+    """Raises LogFileError where two columns hold nothing but six digits, and one of them only times of day."""
+    six = [i for i in range(dialect.fields) if all(map(_SIX.fullmatch, _cells(dialect, i) or [""]))]
+    if len(six) > 1 and any(all(map(is_time_of_day, profiles[i].numbers)) for i in six):
+        date, time = ((dialect.first_row or dialect.sample[0])[i] for i in six[:2])
+        raise LogFileError(
+            f'the date and the time seem to be written as six digits each ("{date}", "{time}"), and nothing tells day, month and year apart',
+            file=name,
+            line=dialect.first_line,
+            remedy="export the log with dates such as 2026-05-04 and times such as 09:05:00",
+        )
+
+
+_SIX = re.compile(r"[0-9]{6}")
+
+
 def _numeric(profiles: list[Profile], head: Head) -> ClockPlan | None:
     for i, p in enumerate(profiles):
         if p.number < 0.9 or p.filled < 0.5 or len(p.numbers) < 2:
@@ -305,14 +352,6 @@ def _counter(profiles: list[Profile], head: Head) -> ClockPlan | None:
 
 def _refuse(dialect: Dialect, profiles: list[Profile], name: str) -> ClockPlan:
     line = dialect.first_line
-    six = [c for c in dialect.sample[0] if re.fullmatch(r"[0-9]{6}", c)]
-    if len(six) > 1:
-        raise LogFileError(
-            f'the date and the time seem to be written as six digits each ("{six[0]}", "{six[1]}"), and nothing tells day, month and year apart',
-            file=name,
-            line=line,
-            remedy="export the log with dates such as 2026-05-04 and times such as 09:05:00",
-        )
     if any(p.date > 0.5 for p in profiles):
         raise LogFileError(
             "there is a column of dates but none of times of day",

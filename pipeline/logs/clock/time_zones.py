@@ -16,6 +16,7 @@ import numpy as np
 from pipeline.language.text import Text
 from pipeline.logs.clock.stamp_parser import DAY_NS, SECOND_NS, days_since_1970
 from pipeline.logs.clock.time_order import newest_first, usual_interval_s
+from pipeline.logs.vocabulary.stamp_patterns import offset_of_word
 
 _HOUR_NS = 3600 * SECOND_NS
 
@@ -38,6 +39,31 @@ def fixed_offset_ns(text: str) -> int | None:
         ns = int(match[2]) * _HOUR_NS + int(match[3] or 0) * 60 * SECOND_NS
         return -ns if match[1] != "+" else ns
     return 0 if re.search(r"(?<![^\W\d_])(UTC|GMT|Z)(?![^\W\d_+\-])", text) else None
+
+
+def zone_said(text: str) -> int | ZoneInfo | None:
+    """The zone that a text names: its offset from UTC [ns] ("UTC+2", "2", "-5 hours"), or a place ("Europe/Lisbon"); None where it names none."""
+    offset = fixed_offset_ns(text)
+    if offset is not None:
+        return offset
+    for name in re.findall(r"(?<![^\W\d_])[A-Z][A-Za-z]+/[A-Z][A-Za-z_/+-]+", text):
+        try:
+            return ZoneInfo(name)
+        except (KeyError, ValueError, OSError):
+            continue
+    plain = re.fullmatch(r"([+-]?)(\d{1,2})(?:[.:](\d{1,2}))?\s*(?:h|hours)?", text.strip())
+    if plain and int(plain[2]) <= 14:
+        ns = (int(plain[2]) * 3600 + (int(plain[3]) * 60 if plain[3] else 0)) * SECOND_NS
+        return -ns if plain[1] == "-" else ns
+    return None
+
+
+def zone_of_cell(cell: str) -> int | ZoneInfo | None:
+    """The zone in a cell of a column of zones, as of `zone_said`: "+0200", "CEST", "Europe/Lisbon"; a bare number is none."""
+    seconds = offset_of_word(cell)
+    if seconds is not None:
+        return seconds * SECOND_NS
+    return zone_said(cell) if cell[:1].isalpha() else None
 
 
 def to_utc(local_ns: np.ndarray, zone: ZoneInfo) -> tuple[np.ndarray, tuple[Text, ...]]:

@@ -23,6 +23,7 @@ from pipeline.logs.clock.stamp_parser import DAY_NS, NO_ZONE, SECOND_NS, StampCo
 from pipeline.logs.layout.preamble import seconds_of
 from pipeline.logs.rows.column_blocks import CellBlock
 from pipeline.logs.rows.columns import Grid, line_of
+from pipeline.logs.rows.numbers import texts_of
 from pipeline.logs.vocabulary.stamp_patterns import shape_of
 
 _SPREADSHEET_EPOCH_NS = -25569 * DAY_NS  # day 0 of the 1900 system, as it counts from March 1900 on
@@ -55,6 +56,40 @@ class Moments:
 
 def read_moments(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
     """Raises LogFileError for an impossible date, and where nothing says when zero was."""
+    if plan.zone is None:
+        return _read_moments(grid, plan, around)
+    zones = texts_of(grid.text.pop(plan.zone))
+    moments = _read_moments(grid, plan, replace(around, labels="UTC"))
+    return _in_zones_of_rows(moments, zones, grid.rows, around)
+
+
+def _in_zones_of_rows(
+    moments: Moments, zones: Mapping[str, np.ndarray], rows: int, around: Surroundings
+) -> Moments:
+    """Times that were read as UTC, each in the zone that its own row names. zones: zone -> its rows. Raises LogFileError."""
+    which = np.full(rows, -1)
+    for n, found in enumerate(zones.values()):
+        which[found] = n
+    which = which if moments.rows is None else which[moments.rows]
+    utc, notes = moments.utc_ns.copy(), moments.notes
+    for n, word in enumerate(["", *zones], start=-1):
+        here = np.flatnonzero(which == n)
+        zone = time_zones.zone_of_cell(word)
+        if len(here) and zone is None:
+            raise LogFileError(
+                f'the time zone of some rows is not known here ("{word}")',
+                file=around.name,
+                remedy="export the log with times such as 2026-05-04T09:05:00+02:00",
+            )
+        if isinstance(zone, int):
+            utc[here] -= zone
+        elif zone is not None:
+            utc[here], more = time_zones.to_utc(utc[here], zone)
+            notes += more
+    return replace(moments, utc_ns=utc, notes=notes, about={**moments.about, "zone": "in every row"})
+
+
+def _read_moments(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
     if grid.stamps_ns is not None:
         about = {"clock": "date and time", "date_format": "ISO 8601"}
         if plan.iso_zone:
@@ -341,18 +376,9 @@ def _zone_of(around: Surroundings) -> int | ZoneInfo:
     for text in (around.labels, around.head.facts.get("zone", "")):
         if not text:
             continue
-        offset = time_zones.fixed_offset_ns(text)
-        if offset is not None:
-            return offset
-        for name in re.findall(r"(?<![^\W\d_])[A-Z][A-Za-z]+/[A-Z][A-Za-z_/+-]+", text):
-            try:
-                return ZoneInfo(name)
-            except (KeyError, ValueError, OSError):
-                continue
-        plain = re.fullmatch(r"([+-]?)(\d{1,2})(?:[.:](\d{1,2}))?\s*(?:h|hours)?", text.strip())
-        if plain and int(plain[2]) <= 14:
-            ns = (int(plain[2]) * 3600 + (int(plain[3]) * 60 if plain[3] else 0)) * SECOND_NS
-            return -ns if plain[1] == "-" else ns
+        zone = time_zones.zone_said(text)
+        if zone is not None:
+            return zone
     return around.unit.tz
 
 

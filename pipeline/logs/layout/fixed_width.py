@@ -53,4 +53,11 @@ def _halves_joined(text: bytes) -> bytes:
 
 
 def _tabs(blanks: bytes, text: bytes) -> bytes:
+    text = _YEAR_LAST.sub(rb"\2-\1-\5T\3\4", text)
     return re.sub(blanks, b"\t", b"\n".join(line.strip(b" \t\r") for line in text.split(b"\n")))
+
+
+_YEAR_LAST = re.compile(
+    rb"\b[A-Z][a-z]{2} +([A-Z][a-z]{2}) +([0-9]{1,2}) +([0-9]{2}:[0-9]{2}:[0-9]{2})(?: +([A-Z]{1,4}))? +([0-9]{4})\b"
+)
+"""As the C library writes times: "Mon Mar  2 08:00:00 CET 2026" is one cell."""

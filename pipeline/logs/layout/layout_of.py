@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from dataclasses import replace
 from functools import reduce
 from operator import xor
@@ -26,13 +27,31 @@ def layout_of(content: Content) -> tuple[Content, Dialect]:
         dialect = sniff(content.text, content.name, quotes=content.quotes)
     except LogFileError:
         if (found := sniff_spaced(content)) is None:
-            raise
+            if (plainer := _in_plain_signs(content)) is None:
+                raise
+            return layout_of(plainer)
         content, dialect = found
     content, dialect = one_row_a_reading(*of_one_width(content, dialect))
     _refuse_wrong_width(dialect, content.name)
     return content, dialect
 
 
+def _in_plain_signs(content: Content) -> Content | None:
+    """The text with digits of other scripts and marks of full width as those of ASCII, cells in single quotes in double ones; None where it holds
+    no such thing."""
+    text = content.text[:].decode("utf-8", "replace")
+    signs = {ord(c): str(unicodedata.decimal(c)) for c in set(text) if c.isdecimal() and not c.isascii()}
+    signs |= {code: chr(code - 0xFEE0) for code in range(0xFF01, 0xFF5F) if chr(code) in text}
+    signs |= {0x66B: "."} if signs else {}
+    if '"' not in text and _SINGLE_QUOTED.match(text):
+        signs[ord("'")] = '"'
+    if not signs:
+        return None
+    plain = text.translate(signs)
+    return replace(content, text=plain.encode(), quotes=content.quotes or '"' in plain)
+
+
+_SINGLE_QUOTED = re.compile(r"\s*'[^'\n]*'[,;\t|]")
 _SENTENCE = re.compile(rb"\$([^$*\r\n]*)\*([0-9A-Fa-f]{2})\r?")
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from pipeline.logs.layout.dialect import Dialect
 from pipeline.logs.layout.head_rows import split_row
+from pipeline.logs.vocabulary.cell_kinds import kind_of
 from pipeline.logs.vocabulary.quantities import HOUSE_UNITS, quantity_of_header
 from pipeline.logs.vocabulary.stamp_patterns import SECONDS_IN, shape_of
 from pipeline.logs.vocabulary.units import UNITS, unit_of_header, unit_of_word
@@ -42,7 +43,7 @@ class Head:
     labels: tuple[str, ...]
     named: bool  # a header was there
     units: tuple[str | None, ...]
-    units_by: tuple[str, ...]  # "header", "units row", "preamble" or ""
+    units_by: tuple[str, ...]  # "header", "units row", "cells", "preamble" or ""
     facts: Mapping[str, str]  # of `_KEYS`, and every other key/value line as it stands
 
 
@@ -66,6 +67,9 @@ def read_head(dialect: Dialect) -> Head:
         elif written is not None:
             units.append(written)
             units_by.append("header")
+        elif beside := _unit_beside(dialect, i):
+            units.append(beside)
+            units_by.append("cells")
         elif common and _may_be_in(labels[i], common):
             units.append(common)
             units_by.append("preamble")
@@ -79,6 +83,12 @@ def read_head(dialect: Dialect) -> Head:
         units_by=tuple(units_by),
         facts=facts,
     )
+
+
+def _unit_beside(dialect: Dialect, i: int) -> str | None:
+    """The unit of column `i` where the next one holds nothing but its word."""
+    words = {row[i + 1] for row in dialect.sample} if i + 1 < dialect.fields else set()
+    return unit_of_word(*words) if len(words) == 1 and not kind_of(dialect.sample[0][i]).shape else None
 
 
 def _may_be_in(label: str, unit: str) -> bool:
@@ -124,6 +134,9 @@ def _distinct_labels(labels: list[str]) -> list[str]:
     return result
 
 
+_OFFSET = re.compile(r"\(?(UTC|GMT) ?[+\-−] ?[0-9]{1,2}(:?[0-9]{2})?\)?", re.IGNORECASE)
+
+
 def _facts(dialect: Dialect) -> dict[str, str]:
     facts: dict[str, str] = {}
     begun = ""
@@ -140,6 +153,8 @@ def _facts(dialect: Dialect) -> dict[str, str]:
         if not key or not value:
             continue
         facts.setdefault(key, value)
+        if _OFFSET.fullmatch(value):
+            facts.setdefault("zone", value)
         lowered = key.lower()
         for name, words in _KEYS.items():
             if (

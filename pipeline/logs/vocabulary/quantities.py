@@ -26,7 +26,7 @@ _OTHER = (
     r"|sound\w*|noise|amplitude|db|dba|lärm|ruido|bruit|vibration\w*|accel\w*|gyro\w*|mag ?[xyz]|tilt"
     r"|freq|frequency|hz|frequenz|frecuencia|fréquence|rpm|speed|drehzahl|velocidad|vitesse"
     r"|level|füllstand|nivel|niveau|weight|gewicht|peso|poids|mass|distance|conductivity|tds|turbidity"
-    r"|record( number| no| nr| id)?|rec( no| nr)?|sample( number| no| nr)|count(er)?|index|seq(uence)?|row|id|uptime|heap|checksum|crc"
+    r"|record( number| no| nr| id)?|rec( no| nr)?|sample( number| no| nr)|count(er)?s?|adc|raw|ticks?|index|seq(uence)?|row|id|uptime|heap|checksum|crc"
     r"|reactive( power)?|kvar|var|apparent( power)?|kva|va|blindleistung|scheinleistung|cost|price|kosten|preis|latitude|longitude|altitude"
 )
 _WORDS = (
@@ -75,9 +75,19 @@ HOUSE_UNITS = {
 """Quantity -> the house unit of its readings."""
 
 
+_LOOP = re.compile(r"(?<![\w.])([0-4] ?(?:-|–|to|\.\.\.?|…) ?20 ?mA|[01] ?(?:-|–|to|\.\.\.?|…) ?(?:5|10) ?V)(?!\w)", re.IGNORECASE)
+
+
+def names_a_loop(header: str) -> bool:
+    """Whether a header says that a transmitter's signal stands under it, not what it stands for: "Evap 4-20 mA"."""
+    return _LOOP.search(header) is not None
+
+
 @lru_cache(maxsize=2048)
 def quantity_of_header(header: str) -> Quantity | None:
     """What the words of a header say is measured, or None where they say nothing. Brackets count: "Ch 2 [Temp]"."""
+    if names_a_loop(header):
+        return "other"
     for word, quantity in _WIDE.items():
         if word in header:
             return quantity

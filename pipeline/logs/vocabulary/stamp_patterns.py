@@ -170,7 +170,7 @@ def _shape_of(text: str) -> Shape | None:
         match |= {"date": "named", "time": "h:m:s", "gap": " "}
     if not (match["date"] or match["time"]) or not _is_sound(match):
         return None
-    offset = _offset_s(match["zone"]) if match["zone"] else None
+    offset = offset_of_word(match["zone"]) if match["zone"] else None
     if match["zone"] and offset is None:
         return None
     month_name = match["mn"] or match["mu"] or match["mv"]
@@ -245,7 +245,8 @@ def _byte_positions(text: str) -> list[int]:
     return [*positions, total]
 
 
-def _offset_s(zone: str) -> int | None:
+def offset_of_word(zone: str) -> int | None:
+    """The offset from UTC [s] that a zone's word says: "Z", "CET", "+02:00", "UTC-0500"; None where it is no such word."""
     word = zone.lower().replace("−", "-")
     if word in _ZONES:
         return _ZONES[word] * 3600

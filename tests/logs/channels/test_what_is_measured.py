@@ -131,6 +131,13 @@ def test_millivolts_of_a_clamp_need_its_ratio():
     np.testing.assert_allclose(channel.values, log["current"])
 
 
+@pytest.mark.parametrize("label", ["Comp 4-20mA", "Comp (4–20 mA)", "Evap 0-10 V", "Evap 0 to 10 V"])
+def test_a_transmitters_signal_is_no_reading(label):
+    channel, notes = _only(label, cycling(hours=12)["current"], step_s=10.0)
+    assert channel.role == "other"
+    assert "logs.note.loop" in notes
+
+
 def test_one_temperature_in_two_units_is_used_once():
     log = cycling(hours=12)
     celsius = np.round(log["evaporator"], 1)
