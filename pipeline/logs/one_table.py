@@ -195,7 +195,11 @@ def _notes_on_rows(content: Content, dialect: Dialect, grid: Grid, moments: Mome
     if untimed or grid.left_out:
         _refuse_other_columns(content, dialect)
     strange = [line for line in grid.left_out if not is_repeat(line, dialect)]
-    cut = [r for r in dialect.preamble[-1:] if not dialect.header and len(split_row(r, dialect.delimiter)) == dialect.fields]
+    cut = [
+        r
+        for r in dialect.preamble[-1:]
+        if not dialect.header and len(split_row(r, dialect.delimiter)) == dialect.fields
+    ]
     bad = untimed + len(strange) + len(cut)
     if bad > max(5, MOST_BAD_SHARE * (grid.rows + len(strange))):
         raise LogFileError(

@@ -75,11 +75,19 @@ def _zone_column(dialect: Dialect, head: Head, plan: ClockPlan) -> int | None:
     """A column that says the zone of each row, beside local times."""
     if plan.iso_zone or plan.kind not in ("stamp", "date+time", "digits", "serial-days"):
         return None
-    if any((shape := kind_of(c).shape) and shape.offset_s is not None for c in _cells(dialect, plan.columns[-1])):
+    if any(
+        (shape := kind_of(c).shape) and shape.offset_s is not None for c in _cells(dialect, plan.columns[-1])
+    ):
         return None
-    labelled = (i for i, label in enumerate(head.labels) if head.named and _ZONE_LABEL.fullmatch(label.strip()))
+    labelled = (
+        i for i, label in enumerate(head.labels) if head.named and _ZONE_LABEL.fullmatch(label.strip())
+    )
     return next(
-        (i for i in labelled if (cells := _cells(dialect, i)) and all(zone_of_cell(c) is not None for c in set(cells))),
+        (
+            i
+            for i in labelled
+            if (cells := _cells(dialect, i)) and all(zone_of_cell(c) is not None for c in set(cells))
+        ),
         None,
     )
 

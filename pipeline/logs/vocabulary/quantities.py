@@ -75,7 +75,10 @@ HOUSE_UNITS = {
 """Quantity -> the house unit of its readings."""
 
 
-_LOOP = re.compile(r"(?<![\w.])([0-4] ?(?:-|–|to|\.\.\.?|…) ?20 ?mA|[01] ?(?:-|–|to|\.\.\.?|…) ?(?:5|10) ?V)(?!\w)", re.IGNORECASE)
+_LOOP = re.compile(
+    r"(?<![\w.])([0-4] ?(?:-|–|to|\.\.\.?|…) ?20 ?mA|[01] ?(?:-|–|to|\.\.\.?|…) ?(?:5|10) ?V)(?!\w)",
+    re.IGNORECASE,
+)
 
 
 def names_a_loop(header: str) -> bool:
