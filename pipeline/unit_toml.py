@@ -18,6 +18,8 @@ from pipeline.unit import ChannelRule, Unit, Visit, nearest
 MOST_BYTES = 128_000
 MOST_DOTS = 300
 """Bounds on the file, and on the dots of one line (common practice, no source): no unit needs more to be described."""
+MOST_BRACKETS = 100
+"""Brackets that a line of unit.toml may open, or leave open behind it. Common practice, no source."""
 
 
 def load_unit(name: str, toml: Path | None) -> Unit:
@@ -82,16 +84,19 @@ def _table_of(text: str, file: str) -> dict[str, Any]:
     nested = next((n for n, line in enumerate(lines, start=1) if line.count(".") > MOST_DOTS), None)
     if nested is not None:  # the parser takes time by the square of a dotted key's length
         raise UnitConfigError("the line holds too many dots", file=file, line=nested, remedy="shorten it")
+    depth = 0
+    for n, line in enumerate(lines, start=1):  # before the parser, which runs out of stack
+        opened = sum(map(line.count, "[{"))
+        depth = max(0, depth + opened - sum(map(line.count, "]}")))
+        if max(opened, depth) > MOST_BRACKETS:
+            raise UnitConfigError(
+                "not valid TOML (too many brackets within each other)",
+                file=file,
+                line=n,
+                remedy="no key takes more than a list of numbers or a table",
+            )
     try:
         return tomllib.loads(text)
-    except RecursionError as error:
-        deep = (n for n, line in enumerate(lines, start=1) if line.count("[") + line.count("{") > 9)
-        raise UnitConfigError(
-            "not valid TOML (too many brackets within each other)",
-            file=file,
-            line=next(deep, 1),
-            remedy="no key takes more than a list of numbers or a table",
-        ) from error
     except ValueError as error:  # a TOMLDecodeError, or a number of too many digits
         at = re.search(r"\(at line (\d+), column \d+\)", str(error))
         digits = (n for n, line in enumerate(lines, start=1) if len(line) > 4000)

@@ -125,6 +125,7 @@ def test_what_is_wrong_is_told(tmp_path, text, line, words):
         (f'title = "{"x" * 3000}"', 1, ["at most 300 characters", "found 3,000"]),
         (f'kind = "{"slab" * 3000}"', 1, ["expected one of slab, cube, unspecified"]),
         (f"kind = {'[' * 20_000}{']' * 20_000}", 1, ["too many brackets within each other"]),
+        (f"kind = {'[' * 90}\n{'[' * 90}\n{']' * 180}", 2, ["too many brackets within each other"]),
         (f"title = 'x'\n{'a.' * 20_000}b = 1", 2, ["too many dots"]),
         (f"title = 'x'\n[measured]\nslab_kg = {'1' * 5000}", 3, ["not valid TOML", "4300 digits"]),
         (f"title = 'x'\n{'# much' * 30_000}", 2, ["more than 128 kB"]),
