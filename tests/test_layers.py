@@ -1,6 +1,7 @@
 """The flow is the layout: a room imports only from the rooms before it (contracts in pyproject.toml)."""
 
 import ast
+import re
 import subprocess
 import sys
 import tomllib
@@ -11,6 +12,10 @@ from pathlib import Path
 
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
+
+from pipeline.findings.advice.causes import CAUSES
+from pipeline.findings.advice.checks import CHECKS
+from pipeline.findings.engine import all_rules
 
 ROOT = Path(__file__).parent.parent
 KEPT_AT_THE_TOP = {
@@ -103,6 +108,22 @@ def test_a_text_is_reached_by_path_from_its_own_room_alone():
     assert len(met) >= 4
     outside = [(m, reached) for m, reached in met if reached == "pipeline" or not m.startswith(f"{reached}.")]
     assert outside == [("pipeline.store.versions", "pipeline")]  # it digests the sources of all rooms
+
+
+def test_only_the_findings_room_knows_findings_causes_and_checks_by_name():
+    """Rules and tables carry what pages, messages and files need; `logs/` names what it doubts, by the same codes."""
+    names = {rule.code for rule in all_rules()} | set(CAUSES) | set(CHECKS)
+    others = [ROOT / "pipeline" / room for room in ("report", "delivery", "fleet", "store", "cycles")]
+    met = []
+    for path, tree in nodes("pipeline"):
+        if path.parent == ROOT / "pipeline" or any(path.is_relative_to(room) for room in others):
+            met += [(path.name, n.value) for n in tree if isinstance(n, ast.Constant) and n.value in names]
+    for path in (ROOT / "pipeline" / "report").rglob("*.*"):
+        if path.suffix in (".html", ".js", ".css", ".txt"):
+            quoted = re.findall(r"""["']([\w-]+)["']""", path.read_text(encoding="utf-8"))
+            met += [(path.name, word) for word in quoted if word in names]
+    assert len(names) > 60
+    assert met == []
 
 
 def test_what_the_program_imports_is_asked_for():

@@ -43,9 +43,9 @@ _WORST_FIRST = {Severity.ACT: 0, Severity.WATCH: 1, Severity.NOTE: 2}
 
 @functools.cache
 def all_rules() -> tuple[Rule, ...]:
-    """Every rule of every module of `rules/`, in the order of the modules' names."""
-    names = sorted(m.name for m in pkgutil.iter_modules(room.__path__))
-    modules = (importlib.import_module(f"{room.__name__}.{name}") for name in names)
+    """Every rule of every module below `rules/`, in the order of the modules' own names."""
+    names = (m.name for m in pkgutil.walk_packages(room.__path__, f"{room.__name__}."))
+    modules = map(importlib.import_module, sorted(names, key=lambda name: name.rpartition(".")[2]))
     return tuple(rule for module in modules for rule in getattr(module, "RULES", ()))
 
 

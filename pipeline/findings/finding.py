@@ -12,6 +12,9 @@ import numpy as np
 
 from pipeline.language.text import Text
 
+SOMETHING_ELSE = "something-else"
+"""The cause that none of the table is; it is in the table too, for its words."""
+
 
 class Severity(StrEnum):
     """How soon somebody must do something, worst first."""

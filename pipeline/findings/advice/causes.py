@@ -12,6 +12,7 @@ from typing import Literal
 
 import numpy as np
 
+from pipeline.findings.finding import SOMETHING_ELSE
 from pipeline.findings.phrase import Phrase, phrase
 
 MEASURES = (
@@ -26,7 +27,6 @@ Size = tuple[float, float]
 End = Literal["level", "temperature", "delay", "timer"]
 """What ends a freeze: level or thickness, a plate temperature, a time after one, a timer alone."""
 COURSES = ("always", "step", "ramp", "now-and-then")
-SOMETHING_ELSE = "something-else"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,13 +11,12 @@ from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Timeline
 from pipeline.report.charts.detail import LEAST_STEP, cycle_spans, spread
 from pipeline.report.charts.overlay import Overlay
-from pipeline.report.clock import Offsets
+from pipeline.report.clock import Offsets, S
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.usual_range import Limits
 from pipeline.report.payload.pack import Pack
 from pipeline.report.wording import Reader
 
-S = 1_000_000_000
 MARKS_A_FINDING = 200  # cycles of one finding that get a mark of their own
 
 

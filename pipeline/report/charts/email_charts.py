@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.report.charts.strips import ribbons_note, ribbons_title
-from pipeline.report.numbers.hours import Day, days_from
+from pipeline.report.numbers.hours import MOST_DAYS, Day, days_from
 from pipeline.report.options import Units
 from pipeline.report.palette import LIGHT
 from pipeline.report.summary import LEAST_ICICLES, UnitSummary, icicles_note, icicles_title, read_summary
@@ -29,7 +29,6 @@ WIDTH_IN, DPI = (
     4.0,
     276,
 )  # 1,104 px: twice the 552 px of a message; letters of 9 points are 12 px wide on a phone
-MOST_DAYS = 14
 _TALL = {"ice": 0.5, "off": 0.08, "unclear": 0.3}
 _VISIT = {"linewidth": 1.0, "linestyle": (0, (4, 2))}
 _INK = {"ice": "freeze", "off": "edge", "unclear": "unclear"}

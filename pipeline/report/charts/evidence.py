@@ -15,12 +15,11 @@ from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.charts import svg
 from pipeline.report.charts.overlay import EDGES, Overlay, cold_trace
 from pipeline.report.charts.svg import levels, minutes
-from pipeline.report.clock import Offsets
+from pipeline.report.clock import Offsets, S
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import thinned, trusted_readings
 from pipeline.report.wording import Reader
 
-S = 1_000_000_000
 WIDTH, HEIGHT = 340.0, 188.0
 LEFT, RIGHT, TOP, BOTTOM = 44.0, 8.0, 10.0, 42.0
 WIDE_LEFT = 66.0  # room for "−0.5 K/min"

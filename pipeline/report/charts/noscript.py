@@ -13,13 +13,12 @@ from pipeline.logs.timeline import Timeline
 from pipeline.report.charts import svg
 from pipeline.report.charts.overlay import Overlay, cold_trace
 from pipeline.report.charts.svg import levels, midnights, minutes
-from pipeline.report.clock import Offsets
+from pipeline.report.clock import Offsets, S
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import level, trusted_readings
 from pipeline.report.numbers.usual_range import Limits
 from pipeline.report.wording import Reader
 
-S = 1_000_000_000
 WIDTH = 960.0
 LEFT, RIGHT = 74.0, 12.0
 BUCKETS = 480

@@ -11,11 +11,11 @@ from pipeline.cycles.record import CycleRecord
 from pipeline.logs.timeline import Timeline
 from pipeline.report.charts import svg
 from pipeline.report.charts.svg import levels, minutes
+from pipeline.report.clock import S
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import thinned, trusted_readings
 from pipeline.report.wording import Reader
 
-S = 1_000_000_000
 WIDTH, HEIGHT = 760.0, 330.0
 LEFT, RIGHT, TOP, BOTTOM = 52.0, 12.0, 22.0, 64.0
 POINTS = 900

@@ -9,10 +9,10 @@ import numpy as np
 
 from pipeline.cycles.record import CycleRecord
 from pipeline.logs.timeline import Channel, Timeline
+from pipeline.report.clock import S
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import trusted_readings
 
-S = 1_000_000_000
 POINTS = 180  # moments at which the band is taken
 BAND_PCT = (5.0, 50.0, 95.0)
 REACH = 8.0  # times the usual length: one that went on for hours would leave the others no room

@@ -18,12 +18,12 @@ from pipeline.report.charts.detail import (
     runs_of,
     turn_width_s,
 )
+from pipeline.report.clock import S
 from pipeline.report.numbers.days import KINDS
 from pipeline.report.numbers.levels import level_within
 from pipeline.report.payload.pack import Pack
 from pipeline.report.wording import Reader
 
-S = 1_000_000_000
 LATEST_NS = 1000 * S  # a reading later than that begins a new run: `Pack.steps` holds no jump of over an hour
 
 PANELS = ("°C", "A", "W", "kPa", "V", "kWh", "")

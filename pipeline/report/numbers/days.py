@@ -9,10 +9,9 @@ import numpy as np
 
 from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Output
-from pipeline.report.clock import Offsets
+from pipeline.report.clock import Offsets, S
 from pipeline.report.numbers.columns import columns_of
 
-S = 1_000_000_000
 H_NS = 3600 * S
 KINDS = tuple(PhaseKind)
 

@@ -10,9 +10,8 @@ from typing import Any
 import numpy as np
 
 from pipeline.cycles.record import CycleRecord, PhaseKind
-from pipeline.report.clock import Offsets, local_day
+from pipeline.report.clock import Offsets, S, local_day
 
-S = 1_000_000_000
 CELL_MIN = 5  # a ribbon is looked at by eye: a shorter stop is not drawn
 STATES = ("ice", "off", "unclear", "gap")
 _STATE_OF = {
@@ -22,6 +21,8 @@ _STATE_OF = {
     PhaseKind.UNCLEAR: "unclear",
     PhaseKind.GAP: "gap",
 }
+
+MOST_DAYS = 14  # days in a picture: ribbons on a page that prints on two sheets, or in a message
 
 
 @dataclass(frozen=True, kw_only=True)

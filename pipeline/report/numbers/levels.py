@@ -12,9 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.logs.timeline import Channel
+from pipeline.report.clock import S
 from pipeline.report.numbers.columns import remembered
-
-S = 1_000_000_000
 
 WIDTHS_S = (1, 2, 3, 4, 5, 10, 15, 20, 30, 40, 60, 90, 120, 180, 300, 600, 900, 1800, 3600)
 """Bucket widths of the finest level [s]: figures that a reader can be told."""

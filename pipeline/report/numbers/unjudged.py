@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,11 +13,12 @@ from pipeline.findings.finding import Judgement
 from pipeline.language.catalogue import own_text
 from pipeline.language.text import Text
 from pipeline.logs.timeline import Channel, Timeline
+from pipeline.report.clock import S
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import trusted_readings
+from pipeline.report.numbers.usual_range import in_force
 from pipeline.report.wording import Reader
 
-S = 1_000_000_000
 H = 3600 * S
 
 TELLS_CYCLES = ("evaporator", "suction", "current_compressor", "current", "power")
@@ -25,7 +26,6 @@ TELLS_CYCLES = ("evaporator", "suction", "current_compressor", "current", "power
 
 # Common practice, no source: the README tells technicians the same.
 SHORT_H = 3.0  # a log that may hold no whole cycle
-COARSE_S = 60.0  # above it a harvest of some minutes falls between readings
 OFF_SHARE = 0.9
 FLAT = {"°C": 2.0, "A": 0.3}  # a channel that moves less shows no cycle
 UNTRUSTED_SHARE = 0.5
@@ -43,13 +43,17 @@ def unjudged(timeline: Timeline, record: CycleRecord, judgement: Judgement) -> U
     """Why nothing could be said of the machine; None where something could."""
     if judgement.verdict.level != "cannot-tell":
         return None
-    reasons = list(_reasons(timeline, record)) or [(_text("why_pattern"), ("clip", "clamp"))]
+    reasons = list(_reasons(timeline, record, in_force(judgement.thresholds))) or [
+        (_text("why_pattern"), ("clip", "clamp"))
+    ]
     asked = dict.fromkeys(step for _, steps in reasons for step in steps)
     steps = (_text(f"do_{step}") for step in (*asked, "again"))
     return Unjudged(why=tuple(why for why, _ in reasons), steps=tuple(steps))
 
 
-def _reasons(timeline: Timeline, record: CycleRecord) -> Iterable[tuple[Text, tuple[str, ...]]]:
+def _reasons(
+    timeline: Timeline, record: CycleRecord, thresholds: Mapping[str, float]
+) -> Iterable[tuple[Text, tuple[str, ...]]]:
     """Each reason with the steps that mend it."""
     chosen = [c for c in timeline.channels if c.chosen and c.role != "other"]
     telling = [c for c in chosen if c.role in TELLS_CYCLES]
@@ -73,7 +77,7 @@ def _reasons(timeline: Timeline, record: CycleRecord) -> Iterable[tuple[Text, tu
                 yield _flat(channel, values), ("probe",)
     if span_h < SHORT_H:
         yield _text("why_short", span_min=60 * span_h), ()
-    if telling and record.interval_s > COARSE_S:
+    if telling and record.interval_s > thresholds["coarse_interval_s"]:
         yield _text("why_coarse", interval_min=record.interval_s / 60), ("faster",)
     elif len(columns_of(record)["cycle"]):
         yield _text("why_few", count=len(columns_of(record)["cycle"])), ()

@@ -70,6 +70,7 @@ def limits_in_force(record: CycleRecord, column: str, judgement: Judgement, odd:
 
 def in_force(rows: Iterable[tuple[str, float, str, str]] = ()) -> dict[str, float]:
     """Name -> value of every threshold: as a judgement's `rows` tell it, else as the table has it."""
-    from pipeline.findings.thresholds import TABLE
+    from pipeline.findings.thresholds import BEFORE, TABLE
 
-    return {row.name: row.value for row in TABLE} | {name: value for name, value, _, _ in rows}
+    table = {row.name: row.value for row in TABLE} | {name: row.value for name, row in BEFORE.items()}
+    return table | {name: value for name, value, _, _ in rows}

@@ -12,10 +12,10 @@ import numpy as np
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import AfterVisit
 from pipeline.logs.timeline import Timeline
+from pipeline.report.clock import S
 from pipeline.report.numbers.columns import columns_of
 from pipeline.unit import Visit
 
-S = 1_000_000_000
 NOON = clock_time(12)
 LEAST_CYCLES = 3  # on each side of a visit, for a middle (common practice, no source)
 SAME_VISIT_H = 24.0  # the log may show the stop so far from the time that stands in for it

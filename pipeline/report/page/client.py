@@ -15,13 +15,12 @@ from markupsafe import Markup
 
 from pipeline.report.charts.strips import day_ribbons, icicles, ribbons_note, ribbons_title
 from pipeline.report.given import Given
-from pipeline.report.numbers.hours import Day, days_from
+from pipeline.report.numbers.hours import MOST_DAYS, Day, days_from
 from pipeline.report.payload.rendering import render
 from pipeline.report.summary import LEAST_ICICLES, LEVELS, UnitSummary, icicles_note, icicles_title, text_from
 from pipeline.report.wording import Reader
 
 STYLES = ("base.css", "strips.css", "client.css")
-MOST_DAYS = 14  # ribbons on a page that prints on two sheets
 NEED_SOMEBODY = ("act", "watch", "cannot-tell")
 SAFE = ("grilles", "water", "bin", "call")
 """What anybody may do, whatever was found (common practice, no source)."""

@@ -9,14 +9,13 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from pipeline.findings.finding import Finding, NextClip, Step
+from pipeline.findings.finding import SOMETHING_ELSE, Finding, NextClip, Step
 from pipeline.report.charts.evidence import Evidence
 from pipeline.report.clock import Offsets
 from pipeline.report.wording import Reader, certainty
 
 MOST_CYCLES = 24  # numbers of cycles that are written out
 LEAST_CHANCE = 0.05  # a probability under this is not shown for something else
-_OTHER = "something-else"
 _PRACTICE = "check.by-practice"
 
 
@@ -66,7 +65,7 @@ def _causes(finding: Finding, reader: Reader) -> list[dict[str, Any]]:
     shown = [
         o
         for o in finding.causes
-        if o.text.key in named or (o.cause == _OTHER and o.probability >= LEAST_CHANCE)
+        if o.text.key in named or (o.cause == SOMETHING_ELSE and o.probability >= LEAST_CHANCE)
     ]
     return [
         {

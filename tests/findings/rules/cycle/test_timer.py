@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.findings.finding import Severity
-from pipeline.findings.rules.timer import chance_z, rounding_min
+from pipeline.findings.rules.cycle.timer import chance_z, rounding_min
 from tests.findings.made_up import codes, finding, judged, made_up, noisy, not_judged
 
 

@@ -1,0 +1,1 @@
+"""Lengths of freezes and harvests, how cold they get, what ends them."""

@@ -1,0 +1,1 @@
+"""What the machine as a whole does over the log: starts and stops, heat, supplies, output, slow change."""
