@@ -10,6 +10,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipeline.cycles import on_one_clock
 from pipeline.errors import LogFileError, UnitError, UsageError
 from pipeline.logs import assemble, of_one_time, read_file
 from pipeline.logs.source.units import is_log_name, stem_of
@@ -98,7 +99,7 @@ def _timeline(place: Path, unit: Unit) -> tuple[Timeline, list[str]]:
     if not tables:
         raise UnitError("; ".join(problems), file=place.name)
     near, far = of_one_time(tables, unit)
-    return assemble(near, unit), problems + [str(error) for error in far]
+    return on_one_clock(assemble(near, unit), unit), problems + [str(error) for error in far]
 
 
 def _split(timeline: Timeline, unit: Unit, visit: date | None) -> tuple[Log, Log]:

@@ -84,7 +84,7 @@ def _through_the_rooms(job: UnitJob, keeper: Keeper, run: _UnitRun) -> None:
     with run.room("read"):
         timeline = _read(job, keeper, run)
     with run.room("segment"):
-        record = _segment(timeline, run)
+        timeline, record = _segment(timeline, run)
     with run.room("judge"):
         judgement = _judge(timeline, record, job, keeper, run)
     with run.room("report"):
@@ -105,10 +105,11 @@ def _read(job: UnitJob, keeper: Keeper, run: _UnitRun) -> Timeline:
     return timeline
 
 
-def _segment(timeline: Timeline, run: _UnitRun) -> CycleRecord:
-    from pipeline.cycles import find_cycles
+def _segment(timeline: Timeline, run: _UnitRun) -> tuple[Timeline, CycleRecord]:
+    from pipeline.cycles import find_cycles, on_one_clock
 
-    return find_cycles(timeline, run.unit)
+    timeline = on_one_clock(timeline, run.unit)
+    return timeline, find_cycles(timeline, run.unit)
 
 
 def _judge(timeline: Timeline, record: CycleRecord, job: UnitJob, keeper: Keeper, run: _UnitRun) -> Judgement:

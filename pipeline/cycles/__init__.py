@@ -9,7 +9,17 @@ if TYPE_CHECKING:
     from pipeline.logs.timeline import Timeline
     from pipeline.unit import Unit
 
-__all__ = ["find_cycles"]
+__all__ = ["find_cycles", "on_one_clock"]
+
+
+def on_one_clock(timeline: Timeline, unit: Unit) -> Timeline:
+    """`timeline` with the clamps of other loggers moved to where their cycles meet those of the line, and with what is said of it. As
+    it is where one logger wrote it, or where the line shows no cycles."""
+    if not any(channel.clock for channel in timeline.channels):
+        return timeline
+    from pipeline.cycles.clocks import on_one_clock
+
+    return on_one_clock(timeline, unit)
 
 
 def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:

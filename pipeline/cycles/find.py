@@ -76,6 +76,14 @@ def _in_batches(
     return min([again, *(found for found in tried if found.record.pattern)], key=_unevenness).record
 
 
+def named_by(
+    timeline: Timeline, unit: Unit, lines: Mapping[str, signals.Trace]
+) -> tuple[Runs, signals.Cells] | None:
+    """Runs and cells as these lines alone show them; None where they show no pattern."""
+    found = _search(timeline, unit, dict(lines), dict(lines))
+    return (found.runs, found.cells) if found.record.pattern else None
+
+
 def _unevenness(found: _Found) -> float:
     """How much harvests, and the times from one to the next, differ in length, in parts of what is usual; inf of too few to tell."""
     harvests = [p for p in found.record.phases if p.kind == PhaseKind.HARVEST]

@@ -37,6 +37,7 @@ class Channel:
     role_by: str  # "unit.toml", "header", "file name" or "behaviour"
     role_confidence: float  # 0…1
     masks: Mapping[str, np.ndarray] = field(default_factory=dict)  # check -> bool (n,), True where it objects
+    clock: str = ""  # the logger, where its clock may differ from the unit's by what only the cycles tell
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -36,7 +36,7 @@ def trusted_channels(
     )
     stretches = _distinct(not_following(traces, overview, limits))
     resolutions = {t.key: t.resolution for t in traces}
-    channels = _channels(drafts, traces, stretches, overview, resolutions)
+    channels = _channels(drafts, logs, traces, stretches, overview, resolutions)
     by_key = {t.key: t for t in traces}
     doubts: list[Doubt] = []
     for draft in drafts:
@@ -104,6 +104,7 @@ def _distinct(stretches: Sequence[Stretch]) -> list[Stretch]:
 
 def _channels(
     drafts: Sequence[Draft],
+    logs: Sequence[LoggerLog],
     traces: Sequence[Trace],
     stretches: Sequence[Stretch],
     overview: Overview,
@@ -139,6 +140,7 @@ def _channels(
                 role_by=draft.role_by,
                 role_confidence=draft.role_confidence,
                 masks=masks,
+                clock=trace.file if logs[draft.logger].clock_open else "",
             )
         )
     return _chosen(made)

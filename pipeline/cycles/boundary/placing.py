@@ -5,7 +5,7 @@ Stops and starts of the compressor come from the clamp's own readings where ther
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,6 +42,7 @@ class Act:
 
     at: np.ndarray  # int (n,): which of the runs begin with them
     ending: bool  # of harvests; else their starts
+    usual: bool  # these harvests last as long as most
     harvest_s: float
     freeze_s: float
     offsets: np.ndarray  # (l,) [s]
@@ -98,8 +99,25 @@ def _place_acts(
     placed: Placed, runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells
 ) -> None:
     """Sets where harvests begin and end."""
-    before, inner = _kinds(runs)
     traces = [*(c.trace for c in colds), *(d.trace for d in draws[:1])]
+    for act in acts(traces, runs, colds[0], cells, placed.start_ns):
+        likely, by_draw = likelihood(traces, act, len(colds))
+        moment_s, wide_s = _middle(act.offsets, likely, len(act.at))
+        placed.start_ns[act.at] = act.laid.near_ns + np.round(moment_s * 1e9).astype(np.int64)
+        placed.uncertainty_s[act.at] = STATED * np.hypot(1.645 * act.laid.apart_s, wide_s)
+        sharp = wide_s < 2.5 + 0.3 * traces[-1].interval_s
+        placed.by_draw[act.at] = by_draw[superpose.window_of_each(len(act.at))] & sharp
+    _undo_lost(placed, runs, cells)
+    if not draws:
+        _as_long_as_others(runs, placed.start_ns)
+
+
+def acts(
+    traces: Sequence[Trace], runs: Runs, line: Course, cells: Cells, named_ns: np.ndarray
+) -> Iterator[Act]:
+    """The starts of harvests, then their ends, about where `line` shows them, those alike laid upon each other by all `traces`. named_ns:
+    (k,), where each of `runs` begins as far as is known."""
+    before, inner = _kinds(runs)
     for was, becomes in ((FREEZE, HARVEST), (HARVEST, FREEZE)):
         at = np.flatnonzero(inner & (before == was) & (runs.state == becomes))
         if len(at) == 0:
@@ -111,17 +129,8 @@ def _place_acts(
             if len(some) == 0:
                 continue
             rough = becomes == HARVEST or usual
-            near_ns = _rough(runs, colds[0], cells, some) if rough else placed.start_ns[some]
-            act = _act(traces, runs, cells, some, near_ns)
-            likely, by_draw = likelihood(traces, act, len(colds))
-            moment_s, wide_s = _middle(act.offsets, likely, len(some))
-            placed.start_ns[some] = act.laid.near_ns + np.round(moment_s * 1e9).astype(np.int64)
-            placed.uncertainty_s[some] = STATED * np.hypot(1.645 * act.laid.apart_s, wide_s)
-            sharp = wide_s < 2.5 + 0.3 * traces[-1].interval_s
-            placed.by_draw[some] = by_draw[superpose.window_of_each(len(some))] & sharp
-    _undo_lost(placed, runs, cells)
-    if not draws:
-        _as_long_as_others(runs, placed.start_ns)
+            near_ns = _rough(runs, line, cells, some) if rough else named_ns[some]
+            yield _act(traces, runs, cells, some, near_ns, usual=usual)
 
 
 def _undo_lost(placed: Placed, runs: Runs, cells: Cells) -> None:
@@ -134,7 +143,9 @@ def _undo_lost(placed: Placed, runs: Runs, cells: Cells) -> None:
         start_ns[edge], placed.uncertainty_s[edge] = named_ns[edge], 2 * cells.step_s
 
 
-def _act(traces: Sequence[Trace], runs: Runs, cells: Cells, at: np.ndarray, near_ns: np.ndarray) -> Act:
+def _act(
+    traces: Sequence[Trace], runs: Runs, cells: Cells, at: np.ndarray, near_ns: np.ndarray, *, usual: bool
+) -> Act:
     """The boundaries `at` (n,), all of one kind and about at `near_ns`, laid upon each other."""
     length_s = (runs.stop - runs.first) * cells.step_s
     ending = bool(runs.state[at[0]] == FREEZE)
@@ -147,6 +158,7 @@ def _act(traces: Sequence[Trace], runs: Runs, cells: Cells, at: np.ndarray, near
     return Act(
         at=at,
         ending=ending,
+        usual=usual,
         harvest_s=harvest_s,
         freeze_s=freeze_s,
         offsets=offsets,

@@ -23,13 +23,10 @@ _SPREAD_BETWEEN = 0.14
 
 @dataclass(frozen=True, kw_only=True)
 class Rises:
-    """Harvests of a cold line, float64 (n,), sorted: times [s after the caller's origin], `end_s` NaN where the rise has no top; its
-    bottom [°C] and how far it rises [K]."""
+    """Harvests of a cold line, float64 (n,), sorted: times [s after the caller's origin], `end_s` NaN where the rise has no top."""
 
     start_s: np.ndarray
     end_s: np.ndarray
-    low_c: np.ndarray
-    rise_k: np.ndarray
     found: int  # all of them; of so many that they would cost much, some are looked at closer
 
 
@@ -71,8 +68,8 @@ def rises(time_ns: np.ndarray, values: np.ndarray, overview: Overview, origin_ns
         rise = _rise(t, v, (center_ns - origin_ns) / SECOND_NS) if len(t) >= 6 else None
         if rise is not None:
             found.append(rise)
-    start, end, low_c, rise_k = np.array(sorted(found)).reshape(-1, 4).T
-    return Rises(start_s=start, end_s=end, low_c=low_c, rise_k=rise_k, found=count)
+    start, end = np.array(sorted(found)).reshape(-1, 2).T
+    return Rises(start_s=start, end_s=end, found=count)
 
 
 def _local_range(grid: np.ndarray, step_s: float) -> tuple[np.ndarray, np.ndarray]:
@@ -94,8 +91,8 @@ def _local_range(grid: np.ndarray, step_s: float) -> tuple[np.ndarray, np.ndarra
     return np.interp(points, middles, lows), np.interp(points, middles, highs)
 
 
-def _rise(t: np.ndarray, v: np.ndarray, center: float) -> tuple[float, float, float, float] | None:
-    """(start, end or NaN, bottom, height) of the rise through `center` [s].
+def _rise(t: np.ndarray, v: np.ndarray, center: float) -> tuple[float, float] | None:
+    """(start, end or NaN) of the rise through `center` [s].
 
     The rise begins at the last reading that is no higher than the bottom, its noise allowed for: hot gas turns the trace at
     once, however long the clip then lags behind. The end is rounded off by that lag.
@@ -114,7 +111,7 @@ def _rise(t: np.ndarray, v: np.ndarray, center: float) -> tuple[float, float, fl
     foot = lowest + int(low[-1])
     onset = (t[foot] + t[min(foot + 1, len(t) - 1)]) / 2
     end = float(t[top]) if top < len(t) - 1 else float("nan")
-    return float(onset), end, float(v[lowest]), float(rise)
+    return float(onset), end
 
 
 def steps(time_ns: np.ndarray, values: np.ndarray, origin_ns: int, interval_s: float) -> Steps:

@@ -8,9 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.language.text import Text
-from pipeline.logs.alignment.clock_offset import LEAST_PAIRS, Kind, Offset, clock_offset
+from pipeline.logs.alignment.clock_offset import END_LAG_S, LEAST_PAIRS, Kind, Offset, clock_offset
 from pipeline.logs.alignment.shared_events import Rises, Steps, rises, steps
-from pipeline.logs.alignment.superposed import Trace, line_and_current
 from pipeline.logs.channels.draft import Draft
 from pipeline.logs.channels.same_logger import LoggerLog
 from pipeline.logs.clock.stamp_parser import DAY_NS, SECOND_NS
@@ -20,8 +19,10 @@ from pipeline.logs.timeline import Doubt
 from pipeline.logs.trust.sample_checks import CURRENT_ROLES
 from pipeline.unit import Unit
 
+CLOCK_OFFSET = "clock-offset"
 _COLD_FIRST = ("evaporator", "suction")
 _CLAMPS = ("current", "current_compressor", "power")
+_ODD_ALONE = 4.0  # nats: a load seldom steps up alone as a freeze ends, or down alone as one begins; common practice, no source
 
 
 def settle_date_orders(tables: Sequence[FileTable]) -> list[FileTable]:
@@ -89,16 +90,30 @@ def on_one_clock(
         offset = _offset(
             events[reference], events[n], tuple((int(log.time_ns[i]) - origin) / SECOND_NS for i in (0, -1))
         )
+        if isinstance(events[reference].events, Rises) and isinstance(events[n].events, Steps):
+            result[n] = replace(log, clock_open=True)
         if offset is None or not _proven(offset, log, limits):
             continue
-        result[n] = _shifted(log, offset, origin)
-        doubts.append(_doubt(log, logs[reference], offset))
+        result[n] = _shifted(result[n], offset, origin)
+        doubts.append(
+            clock_doubt(
+                file=log.name,
+                reference=logs[reference].name,
+                span_ns=(int(log.time_ns[0]), int(log.time_ns[-1])),
+                offset_s=offset.offset_s,
+                drift_s_per_day=offset.drift_s_per_day,
+                uncertainty_s=offset.uncertainty_s,
+                events=offset.pairs,
+                confidence=min(0.97, 0.4 + 0.6 * offset.share) * (0.6 if offset.ambiguous_s else 1.0),
+                or_s=offset.ambiguous_s,
+            )
+        )
     return result, doubts
 
 
 def _offset(reference: _Shown, other: _Shown, span_s: tuple[float, float]) -> Offset | None:
     """How far the other logger's clock is from the reference's: by events of one kind where both have a line or both a clamp."""
-    intervals_s = (reference.trace.interval_s, other.trace.interval_s)
+    intervals_s = (reference.interval_s, other.interval_s)
     a, b = reference.events, other.events
     if isinstance(a, Rises) and isinstance(b, Rises):
         kinds = [
@@ -109,7 +124,15 @@ def _offset(reference: _Shown, other: _Shown, span_s: tuple[float, float]) -> Of
         sides = zip(a.by_direction(), b.by_direction(), strict=True)
         kinds = [Kind(reference_s=x, other_s=y, group=group) for group, (x, y) in enumerate(sides)]
     elif isinstance(a, Rises) and isinstance(b, Steps):
-        return line_and_current(a, b, reference.trace, other.trace, span_s)
+        up, down = b.by_direction()
+        ends = _known(a.end_s)
+        # About: what each step is, the cycles tell (`pipeline.cycles.clocks`).
+        kinds = [
+            Kind(reference_s=a.start_s, other_s=up, group=0, alone_nats=_ODD_ALONE),
+            Kind(reference_s=a.start_s, other_s=down, group=0),
+            Kind(reference_s=ends, other_s=up, group=1, lag_s=END_LAG_S),
+            Kind(reference_s=ends, other_s=down, group=1, lag_s=END_LAG_S, alone_nats=_ODD_ALONE),
+        ]
     else:
         return None  # the reference has a line that shows no harvests
     return clock_offset(kinds, span_s=span_s, intervals_s=intervals_s)
@@ -136,9 +159,9 @@ def _moved_by_toml(log: LoggerLog, unit: Unit) -> tuple[LoggerLog, bool]:
 
 @dataclass(frozen=True, kw_only=True)
 class _Shown:
-    """The trace of a logger that shows harvests best, and what it shows."""
+    """What the trace of a logger that shows harvests best shows of them, and the logger's interval [s]."""
 
-    trace: Trace
+    interval_s: float
     events: Rises | Steps
 
 
@@ -151,15 +174,14 @@ def _shown(n: int, logs: Sequence[LoggerLog], drafts: Sequence[Draft], origin: i
         if role not in mine:
             continue
         values = _plausible(mine[role])
-        trace = Trace(at_s=(log.time_ns - origin) / SECOND_NS, values=values, interval_s=interval_s)
         if role in _COLD_FIRST:
             line = rises(log.time_ns, values, log.overview, origin)
             if len(line.start_s) >= LEAST_PAIRS:
-                return _Shown(trace=trace, events=line)
+                return _Shown(interval_s=interval_s, events=line)
         else:
             current = steps(log.time_ns, values, origin, interval_s)
             if len(current.at_s) >= LEAST_PAIRS:
-                return _Shown(trace=trace, events=current)
+                return _Shown(interval_s=interval_s, events=current)
     return None
 
 
@@ -178,17 +200,30 @@ def _shifted(log: LoggerLog, offset: Offset, origin: int) -> LoggerLog:
     return replace(log, time_ns=log.time_ns - shift)
 
 
-def _doubt(log: LoggerLog, reference: LoggerLog, offset: Offset) -> Doubt:
-    ahead = offset.offset_s > 0
+def clock_doubt(
+    *,
+    file: str,
+    reference: str,
+    span_ns: tuple[int, int],
+    offset_s: float,
+    drift_s_per_day: float,
+    uncertainty_s: float,
+    events: int,
+    confidence: float,
+    or_s: float = 0.0,
+) -> Doubt:
+    """What is said of the clock of `file`, `offset_s` ahead of that of `reference` and put right. events: pairs of them that tell;
+    or_s: another offset that explains them as well, else 0."""
+    ahead = offset_s > 0
     values = {
-        "file": log.name,
-        "reference": reference.name,
-        "apart_s": abs(offset.offset_s),
-        "uncertainty_s": offset.uncertainty_s,
+        "file": file,
+        "reference": reference,
+        "apart_s": abs(offset_s),
+        "uncertainty_s": uncertainty_s,
     }
-    if offset.drift_s_per_day:
-        values["drift_s"] = abs(offset.drift_s_per_day)
-        way = "gains" if offset.drift_s_per_day > 0 else "loses"
+    if drift_s_per_day:
+        values["drift_s"] = abs(drift_s_per_day)
+        way = "gains" if drift_s_per_day > 0 else "loses"
         key = f"logs.doubt.clock_{'ahead' if ahead else 'behind'}_{way}"
         english = (
             f"the clock of {{file}} is {{apart_s}} {'ahead of' if ahead else 'behind'} that of {{reference}} "
@@ -201,19 +236,19 @@ def _doubt(log: LoggerLog, reference: LoggerLog, offset: Offset) -> Doubt:
             f"(± {{uncertainty_s}}); its times were put right"
         )
     evidence: dict[str, object] = {
-        "offset_s": round(offset.offset_s, 1),
-        "drift_s_per_day": round(offset.drift_s_per_day, 2),
-        "uncertainty_s": round(offset.uncertainty_s, 1),
-        "events": offset.pairs,
+        "offset_s": round(offset_s, 1),
+        "drift_s_per_day": round(drift_s_per_day, 2),
+        "uncertainty_s": round(uncertainty_s, 1),
+        "events": events,
     }
-    if offset.ambiguous_s:
-        evidence["or_s"] = round(offset.ambiguous_s, 1)
+    if or_s:
+        evidence["or_s"] = round(or_s, 1)
     return Doubt(
-        code="clock-offset",
-        start_ns=int(log.time_ns[0]),
-        end_ns=int(log.time_ns[-1]),
-        file=log.name,
+        code=CLOCK_OFFSET,
+        start_ns=span_ns[0],
+        end_ns=span_ns[1],
+        file=file,
         what=Text(key=key, english=english, values=values),
         evidence=evidence,
-        confidence=round(min(0.97, 0.4 + 0.6 * offset.share) * (0.6 if offset.ambiguous_s else 1.0), 2),
+        confidence=round(confidence, 2),
     )

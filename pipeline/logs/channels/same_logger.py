@@ -28,6 +28,7 @@ class LoggerLog:
     sources: tuple[SourceFile, ...]
     doubts: tuple[Doubt, ...]
     same_clock: str = ""  # loggers that share this name are one, written to one file
+    clock_open: bool = False  # its clock may differ from the unit's by what only the cycles tell
 
     @cached_property
     def overview(self) -> Overview:

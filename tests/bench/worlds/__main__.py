@@ -51,13 +51,14 @@ class Outcome:
 
 def read_files(log: Log):
     """The `Timeline` of the log by way of CSV files. Raises what the reading room raises."""
+    from pipeline.cycles import on_one_clock
     from pipeline.logs import assemble, read_file
     from pipeline.unit import Unit
 
     unit = Unit(name=f"world-{log.world.seed}")
     with tempfile.TemporaryDirectory() as folder:
         tables = [t for path in write(log, Path(folder)) for t in read_file(path, unit)]
-    return assemble(tables, unit)
+    return on_one_clock(assemble(tables, unit), unit)
 
 
 def by_pipeline(log: Log, *, files: bool = False):

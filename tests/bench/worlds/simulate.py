@@ -311,13 +311,15 @@ def timeline(log: Log) -> Timeline:
 
 def timeline_of(readings: Sequence[Reading], name: str) -> Timeline:
     """`readings` of the unit `name`. One logger: at once, every reading trusted. Two: through the reading room from after the
-    parsing, so that it puts the clocks together. Raises UnitError where the reading room does."""
+    parsing, and their clocks put together as for any unit. Raises UnitError where the reading room does."""
     groups = _loggers(readings)
     if len(groups) > 1:
+        from pipeline.cycles import on_one_clock
         from pipeline.logs import assemble
         from pipeline.unit import Unit
 
-        return assemble([_table(g) for g in groups], Unit(name=name))
+        unit = Unit(name=name)
+        return on_one_clock(assemble([_table(g) for g in groups], unit), unit)
     channels = tuple(
         Channel(
             role=r.role,
