@@ -26,10 +26,10 @@ from pipeline.unit import Unit
 
 # Common practice, no source, all of them.
 REACH_S, STEP_S = 240.0, 4.0  # offsets beside the one that is known about, that are tried
-WINDOWS = 2.0  # so many templates' worth of evidence an act gives at most: neighbours share their cycles, and errors
+WINDOWS = 3.0  # so many templates' worth of evidence an act gives at most: neighbours share their cycles, and errors
 LEAST_NATS = -9.0  # no template speaks more strongly against an offset
 NEAR_S = 25.0  # offsets about the likeliest that are one with it
-LEAST_S = 5.0  # no offset is known better
+LEAST_S, BY_INTERVAL = 5.0, 0.3  # no offset is known better, nor than that part of the slower interval
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,7 +102,9 @@ def _found(
     offset_s = float((weight * shifts_s)[near].sum() / weight[near].sum())
     share = np.cumsum(weight)
     ends = np.interp((0.05, 0.95), share, shifts_s + STEP_S / 2)
-    uncertainty_s = float(np.hypot(LEAST_S, np.abs(ends - offset_s).max()))
+    interval_s = max(t.interval_s for t in (clamp, *lines.values()))
+    least_s = np.hypot(LEAST_S, BY_INTERVAL * interval_s)
+    uncertainty_s = float(np.hypot(least_s, np.abs(ends - offset_s).max()))
     return _Found(offset_s=offset_s, uncertainty_s=uncertainty_s, events=events)
 
 

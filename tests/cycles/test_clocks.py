@@ -49,7 +49,7 @@ def _offset(timeline):
     return next((d for d in timeline.doubts if d.code == "clock-offset"), None)
 
 
-@pytest.mark.parametrize("offset_s", [25.0, -45.0, 95.0, 240.0, -200.0, 3600.0, -3600.0, 5000.0])
+@pytest.mark.parametrize("offset_s", [25.0, -45.0, 95.0, 240.0, -110.0, 3600.0, -3600.0, 5000.0])
 @pytest.mark.parametrize("clamp_step_s", [10.0, 30.0])
 def test_a_wrong_clock_is_measured_and_put_right(offset_s, clamp_step_s):
     probes, clamp, true_ns = _two(offset_s, clamp_step_s=clamp_step_s)
