@@ -58,9 +58,9 @@ def write_bytes(path: Path, data: bytes, *, durable: bool = False) -> None:
         part.write_bytes(data)
 
 
-def write_text(path: Path, text: str, *, durable: bool = False) -> None:
+def write_text(path: Path, text: str) -> None:
     """`text` becomes the whole of `path`, in UTF-8, its line ends as they are."""
-    write_bytes(path, text.encode("utf-8"), durable=durable)
+    write_bytes(path, text.encode("utf-8"))
 
 
 def sweep(folder: Path) -> int:

@@ -136,9 +136,9 @@ class Reader:
         """The same as a plain string."""
         return self.show(*_length(days))
 
-    def number(self, value: float, decimals: int | None = None) -> str:
-        """A bare number: as short as it goes, or with so many decimals."""
-        return self._decimal(f"{value:g}" if decimals is None else f"{value:.{decimals}f}")
+    def number(self, value: float) -> str:
+        """A bare number, as short as it goes."""
+        return self._decimal(f"{value:g}")
 
     def tick(self, name: str, value: float, units: Units) -> str:
         """A label of an axis: the value converted, one decimal at most and only where it is needed, short sign."""
@@ -159,10 +159,10 @@ class Reader:
         """ "Mon 8 Jun": for the rows of a week."""
         return f"{self.words['calendar.weekdays'].split()[at.weekday()]} {self.day(at, year=False)}"
 
-    def moment(self, time_ns: int, offsets: Offsets, *, year: bool = True) -> str:
+    def moment(self, time_ns: int, offsets: Offsets) -> str:
         """ "24 Mar 2026, 03:15" in the unit's zone."""
         at = local_day(time_ns, offsets)
-        return f"{self.day(at, year=year)}, {at:%H:%M}"
+        return f"{self.day(at)}, {at:%H:%M}"
 
     def span(self, start_ns: int, end_ns: int, offsets: Offsets) -> tuple[str, str]:
         """Both ends of a stretch, the second without the date where it is the same day."""

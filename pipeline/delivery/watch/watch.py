@@ -65,7 +65,6 @@ def watch(
     *,
     stop: threading.Event,
     say: Say,
-    clock: Callable[[], float] = time.monotonic,
 ) -> BatchOutcome:
     """Keep `reports` up to date with `inbox` until `stop` is set, or once; return what the last run came to.
 
@@ -77,7 +76,7 @@ def watch(
     check_folders(inbox, reports, ())
     try:
         with StorePlace(reports).for_one_watch(), _waker(inbox, say) as wake:
-            return _Watcher(inbox, reports, options, stop=stop, wake=wake, say=say, clock=clock).run()
+            return _Watcher(inbox, reports, options, stop=stop, wake=wake, say=say).run()
     except OSError as error:
         raise UsageError(
             f'the folder "{reports.name}" cannot be written to ({error.strerror})',
@@ -95,10 +94,9 @@ class _Watcher:
         stop: threading.Event,
         wake: threading.Event,
         say: Say,
-        clock: Callable[[], float],
     ) -> None:
         self.inbox, self.reports, self.options = inbox, reports, options
-        self.stop, self.wake, self.say, self.clock = stop, wake, say, clock
+        self.stop, self.wake, self.say = stop, wake, say
         self.rest = Rest(rest_s=options.rest_s, patience_s=options.patience_s)
         self.handled: dict[str, tuple] | None = None  # unit -> stamps of its files at the last run
         self.last = BatchOutcome()
@@ -112,7 +110,7 @@ class _Watcher:
             self.wake.clear()
             scan = self._scan()
             if scan is not None:
-                now = self.clock()
+                now = time.monotonic()
                 self.rest.update(scan.files, now)
                 restless = self.rest.restless(now)
                 if self._is_due(scan, restless, now):
@@ -184,7 +182,7 @@ class _Watcher:
         if outcome.settled:
             self.retry_at, self.retry_s = None, FIRST_RETRY_S
         elif not self.options.once:
-            self.retry_at = self.clock() + self.retry_s
+            self.retry_at = time.monotonic() + self.retry_s
             self.retry_s = min(2 * self.retry_s, LONGEST_RETRY_S)
 
     def _note(self, reported: Reported) -> None:
@@ -201,14 +199,14 @@ class _Watcher:
 
     def _wait(self) -> None:
         """Until something happens, a file may have come to rest, or it is time to look anyway."""
-        now = self.clock()
+        now = time.monotonic()
         waits = [self.options.scan_s]
         if (look := self.rest.next_look(now)) is not None:
             waits.append(look)
         if self.retry_at is not None:
             waits.append(max(self.retry_at - now, 0.0))
         until = now + min(waits)
-        while not self.stop.is_set() and (left := until - self.clock()) > 0:
+        while not self.stop.is_set() and (left := until - time.monotonic()) > 0:
             if self.wake.wait(min(left, _STOP_LOOK_S)):
                 return
 

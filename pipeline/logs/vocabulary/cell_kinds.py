@@ -23,10 +23,10 @@ ERROR_WORDS: frozenset[str] = frozenset(
 """Words that loggers write where they have no reading, lower case. Common practice, no source."""
 
 
-def spellings(words: frozenset[str] = ERROR_WORDS) -> list[str]:
-    """The words as loggers spell them (lower, upper, first capital), and the blank."""
+def spellings() -> list[str]:
+    """`ERROR_WORDS` as loggers spell them (lower, upper, first capital), and the blank."""
     return sorted(
-        {v for w in words for v in (w, w.upper(), w.capitalize(), w.title())} | {"NaN", "NAN", "#N/A"}
+        {v for w in ERROR_WORDS for v in (w, w.upper(), w.capitalize(), w.title())} | {"NaN", "NAN", "#N/A"}
     )
 
 

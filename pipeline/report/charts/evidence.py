@@ -198,7 +198,7 @@ def _span_picture(
     reader: Reader,
     visits: Sequence[float],
 ) -> Evidence | None:
-    begin, stop = _window(finding, record, timeline)
+    begin, stop = _window(finding, timeline)
     moments = (timeline.start_ns + share * (timeline.end_ns - timeline.start_ns) for share in visits)
     about = str(finding.evidence.get("role", ""))
     wanted = [about] if about else []
@@ -235,7 +235,7 @@ def _span_picture(
     return Evidence(svg=svg.picture(WIDTH, HEIGHT, parts, title=caption, css="evidence"), caption=caption)
 
 
-def _window(finding: Finding, record: CycleRecord, timeline: Timeline) -> tuple[int, int]:
+def _window(finding: Finding, timeline: Timeline) -> tuple[int, int]:
     """The finding's span with some room around it; where it is long, its first cycles or its first stretch."""
     start, end = finding.start_ns, finding.end_ns
     longest = _LONGEST_SPAN_H * 3600 * S

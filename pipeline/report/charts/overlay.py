@@ -13,6 +13,7 @@ from pipeline.report.clock import S
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import trusted_readings
 
+MOST_SINGLE = 40  # abnormal ones that are drawn one by one
 POINTS = 180  # moments at which the band is taken
 BAND_PCT = (5.0, 50.0, 95.0)
 REACH = 8.0  # times the usual length: one that went on for hours would leave the others no room
@@ -60,11 +61,10 @@ def overlay(
     abnormal: set[int],
     beside: Collection[int] = (),
     channel: Channel | None = None,
-    most: int = 40,
 ) -> Overlay | None:
     """Every freeze (or harvest: `phase`) of the cycles, over `channel` (None: the cold trace).
 
-    abnormal: numbers of the cycles that are drawn one by one (at most `most`, spread over the log) and stay out of the
+    abnormal: numbers of the cycles that are drawn one by one (at most `MOST_SINGLE`, spread over the log) and stay out of the
     band. beside: numbers of those that follow something abnormal; they, broken ones and freezes that a compressor start
     began are not drawn, and stay out of the band where enough others are left. None where no channel shows anything, or no cycle is whole.
     """
@@ -100,8 +100,8 @@ def overlay(
     bands = (np.where(2 * going >= plain.sum(), band, np.nan) for band in percentiles(curves[plain]))
     low, middle, high = bands
     drawn = np.flatnonzero(odd)
-    if len(drawn) > most:
-        drawn = drawn[np.linspace(0, len(drawn) - 1, most).astype(int)]
+    if len(drawn) > MOST_SINGLE:
+        drawn = drawn[np.linspace(0, len(drawn) - 1, MOST_SINGLE).astype(int)]
     return Overlay(
         role=channel.role,
         unit=channel.unit,

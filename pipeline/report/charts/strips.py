@@ -100,7 +100,7 @@ def ribbons_title(days: Sequence[Day], reader: Reader) -> str:
     return reader.t("client.ribbons_alt", days=len(days), making_pct=100 * making / seen)
 
 
-LEFT, ROW = 82.0, 21.0
+LEFT, ROW, WIDE = 82.0, 21.0, 480.0
 _TALL = {"ice": 9.0, "off": 1.4, "unclear": 5.0}
 
 
@@ -111,14 +111,13 @@ def day_ribbons(
     title: str,
     said: Sequence[str] = (),
     visits: Sequence[tuple[str, int]] = (),
-    width: float = 480.0,
     right: float = 48.0,
 ) -> Markup:
     """One ribbon a day over 24 hours: broad where ice was made, a thin line where it rested, nothing without readings.
 
     said: what stands at the end of each day's ribbon. visits: local date (ISO 8601) and minute of the day of each.
     """
-    scale = (width - LEFT - right) / (24 * 60)
+    scale = (WIDE - LEFT - right) / (24 * 60)
     top, parts = 20.0, []
     bottom = top + ROW * len(days)
     for hour in range(0, 25, 6):
@@ -140,8 +139,8 @@ def day_ribbons(
             x = LEFT + minute * scale
             parts.append(svg.line(x, middle - ROW * 0.6, x, middle + ROW * 0.6, "visit"))
         if n < len(said) and said[n]:
-            parts.append(svg.label(width - right + 10, middle + 5, said[n], "tick", "start"))
+            parts.append(svg.label(WIDE - right + 10, middle + 5, said[n], "tick", "start"))
     parts += [
         Markup('<path class="run-{}" d="{}"/>').format(state, "".join(path)) for state, path in paths.items()
     ]
-    return svg.picture(width, bottom + 4, parts, title=title, css="ribbons")
+    return svg.picture(WIDE, bottom + 4, parts, title=title, css="ribbons")
