@@ -31,7 +31,7 @@ UNLIKE = 0.6  # part of the usual length by which a harvest is unlike most
 LONGER_S = 45.0  # at its top than others: a harvest unlike its neighbours
 STATED = 0.8  # of the width that the likelihoods give: so the stated 90 % hold on worlds that were worked on
 # half of the 90 % interval of an act by a clamp alone, what neighbours differ by apart
-BY_CLAMP_S, BY_CLAMP_INTERVAL = 5.0, 0.45
+BY_CLAMP_S, BY_CLAMP_INTERVAL = 8.0, 0.45
 UNKNOWN_S = 45.0  # where no template shows anything the act is where it was named, give or take that
 LEAST_ENDED = 4  # harvests that tell how long one lasts that a stop ends
 
