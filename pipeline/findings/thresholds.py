@@ -303,6 +303,9 @@ TABLE: tuple[Threshold, ...] = (
     _row("drift_peak_k", 4.0, "K", "change of the warmest of a harvest over the log that matters"),
     _row("drift_discharge_k", 12.0, "K", "change of the discharge line at the same air that matters"),
     _row("drift_rate_pct", 40.0, "%", "change of a rate, or of the harvest's current, that matters"),
+    _row("drift_supply_pct", 4.0, "%", "change of the supply's voltage that matters"),
+    _row("drift_rest_min", 15.0, "min", "change of the rest before a freeze that matters"),
+    _row("drift_starts_per_day", 12.0, "starts a day", "change of the compressor's starts that matters"),
     _row("drift_swing_pct", 30.0, "%", "change of the line's swing from freeze to harvest that matters"),
     _row("slip_unmoved_pct", 10.0, "%", "by which freezes and harvests may change where only the clip's seat did"),
     _row("harvest_pct_per_k", -1.0, "%/K", "by which a kelvin of air shortens a harvest: more hot gas …"),
@@ -318,6 +321,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("short_log_times", 1.5, "×", "what would matter: so large must a change be in a log too short to tell it from the time of day"),
     _row("short_ramp_days", 1.25, "days", "least log that shows a ramp: over that a swing over the day turns back"),
     _row("levels_stay", 5.0, "cycles", "at a level on the whole before it changes: else the cycles differ by nature"),
+    _row("levels_rare_stay", 2.0, "cycles", "and at the rarer one: else it is single odd readings"),
     # Where the record itself is in doubt
     _row("scrap_pct", 10.0, "%", "of the usual freeze: shorter ones are none"),
     _row("adds_up_pct", 8.0, "%", "of the usual freeze: how near lengths must be to add up to it"),

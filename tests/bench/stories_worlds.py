@@ -37,7 +37,7 @@ def _sound(world: World) -> bool:
     return s.hot_gas in ("full", "two valves") and s.fresh_water == "each cycle" and world.interval_s <= 30
 
 
-def _healthy_world(seed: int, attempt: int, channels: tuple[str, ...], days: float, **more) -> World:
+def healthy_world(seed: int, attempt: int, channels: tuple[str, ...], days: float, **more) -> World:
     """A sound world without changes, mishaps or clocks that disagree, logged for `days` by one of `channels`."""
     names = list(CHANNEL_SETS)
     first = (
@@ -75,7 +75,7 @@ def _story(
         for attempt in range(_TRIES):
             rng = np.random.default_rng([seed, attempt, 41])
             try:
-                world = _healthy_world(seed, attempt, channels, days)
+                world = healthy_world(seed, attempt, channels, days)
                 if not fit(world):
                     continue
                 log, known = make(world, rng)
@@ -513,7 +513,7 @@ def healthy(seed: int, *, days: float = 7.0) -> Drawn:
 
 def _healthy_week(seed: int, attempt: int, days: float) -> Drawn:
     rng = np.random.default_rng([seed, attempt, 43])
-    world = _healthy_world(seed, attempt, _ANY, days)
+    world = healthy_world(seed, attempt, _ANY, days)
     _need(_untimed(world))  # timed by design: a log alone does not tell that from a failed sensor
     swing = float(rng.choice([2.0, 5.0, 7.5]))
     world = replace(world, sink_c=float(rng.uniform(19, 27)), water_c=13.5, swing_k=0.0)

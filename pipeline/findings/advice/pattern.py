@@ -16,7 +16,6 @@ import numpy as np
 
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.evidence.standards import Standard, freeze_standard, harvest_standard
-from pipeline.findings.evidence.swing import swing
 from pipeline.findings.rule import Rule, Seen
 
 Values = Mapping[str, tuple[float, float]]
@@ -112,7 +111,7 @@ def _series(case: Case) -> dict[str, np.ndarray]:
         with np.errstate(divide="ignore", invalid="ignore"):
             return 100 * np.log(np.where(values > 0, values, np.nan))
 
-    steady, harvests, swings = case.stalls_aside, np.isfinite(case.harvest_min), swing(case)
+    steady, harvests, swings = case.stalls_aside, np.isfinite(case.harvest_min), case.swing
     whole = ~case.flag("after_idle") & steady
     side = case.refrigeration
     current, gas = case.column("freeze_current_a"), case.column("harvest_current_a")

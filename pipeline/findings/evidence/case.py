@@ -12,6 +12,7 @@ from pipeline.findings.evidence.courses import Course, courses
 from pipeline.findings.evidence.elsewhere import Elsewhere
 from pipeline.findings.evidence.refrigerant import Refrigeration, refrigeration
 from pipeline.findings.evidence.stops import Stop, stops
+from pipeline.findings.evidence.swing import Swing, swing
 from pipeline.findings.evidence.visits import Worked, visits
 from pipeline.findings.masks import doubtful
 from pipeline.findings.masks.columns import NS_PER_DAY, NS_PER_H, NS_PER_MIN, Columns
@@ -103,7 +104,13 @@ class Case(Columns):
     def courses(self) -> Mapping[str, Course]:
         """Every measure that changed for good, by its column."""
         finished = self.harvests & ~self.repeats & ~self.stalls.stalled
-        return courses(self, steady=self.steady, finished=finished, adjusted=self.adjusted)
+        waves_k = np.full(self.n, np.nan) if self.swing is None else self.swing.swing_k
+        return courses(self, steady=self.steady, finished=finished, adjusted=self.adjusted, waves_k=waves_k)
+
+    @cached_property
+    def swing(self) -> Swing | None:
+        """How far the line swings to and fro in each freeze; None where none was logged fast enough."""
+        return swing(self, self.steady)
 
     @cached_property
     def visits(self) -> tuple[Worked, ...]:

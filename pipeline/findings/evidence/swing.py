@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings.evidence.case import Case
+from pipeline.findings.masks.columns import Columns
 
 _FROM, _TO = 0.35, 0.95  # part of a freeze that is looked at: after the pull-down, before the end
 _BINS = 96  # parts into which that is cut, fewer where a logger is slow
@@ -24,20 +24,20 @@ class Swing:
     period_s: np.ndarray  # (n,) [s]
 
 
-def swing(case: Case) -> Swing | None:
-    """The swing of every steady freeze; None where no line was logged fast enough to show one."""
-    channel = case.timeline.get("suction", "evaporator")
-    if channel is None or not channel.interval_s <= case.thresholds["hunting_slowest_s"]:
+def swing(columns: Columns, steady: np.ndarray) -> Swing | None:
+    """The swing of every freeze in `steady`, bool (n,); None where no line was logged fast enough to show one."""
+    channel = columns.timeline.get("suction", "evaporator")
+    if channel is None or not channel.interval_s <= columns.thresholds["hunting_slowest_s"]:
         return None
-    found, period = np.full((2, case.n), np.nan)
+    found, period = np.full((2, columns.n), np.nan)
     time_ns, values = channel.time_ns, channel.values
     if not channel.trusted.all():
         time_ns, values = time_ns[channel.trusted], values[channel.trusted]
-    start, length = case.start_ns, case.harvest_ns - case.start_ns
+    start, length = columns.start_ns, columns.harvest_ns - columns.start_ns
     first, stop = (
         np.searchsorted(time_ns, start + (part * length).astype(np.int64)) for part in (_FROM, _TO)
     )
-    at = np.flatnonzero(case.steady & (stop - first >= _LEAST))
+    at = np.flatnonzero(steady & (stop - first >= _LEAST))
     if len(at) == 0:
         return Swing(role=channel.role, swing_k=found, period_s=period)
     bins = min(_BINS, int(np.min(stop[at] - first[at])))

@@ -138,8 +138,10 @@ def comes_and_goes(
     upper = y > (ordered[split.first - 1] + ordered[split.first]) / 2
     switches = int(np.count_nonzero(np.diff(upper)))
     rare = upper if upper.sum() <= len(y) / 2 else ~upper
+    episodes = (switches + 1 + int(rare[0])) // 2
     to_and_fro = switches * t["levels_stay"] > len(y)
-    if switches < 2 or (to_and_fro and (stays or period(rare, least=t["levels_least"]))):
+    single = episodes * t["levels_rare_stay"] > rare.sum()
+    if switches < 2 or (stays and single) or (to_and_fro and (stays or period(rare, least=t["levels_least"]))):
         return None  # one step, or odd and even cycles that differ by nature
     before, after = float(np.median(y[~rare])), float(np.median(y[rare]))
     moved = statistics.hodges_lehmann(_thin(y[~rare]), _thin(y[rare]))
@@ -147,7 +149,7 @@ def comes_and_goes(
     chosen[at[rare]] = True
     return Change(
         kind="comes-and-goes", total=moved.value, low=moved.low, high=moved.high, first=int(at[np.argmax(rare)]), p=moved.p,
-        before=before, after=after, explained=split.explained, judged=judged, chosen=chosen, episodes=(switches + 1 + int(rare[0])) // 2,
+        before=before, after=after, explained=split.explained, judged=judged, chosen=chosen, episodes=episodes,
     )  # fmt: skip
 
 

@@ -70,3 +70,10 @@ def test_noise_a_single_step_and_odd_and_even_cycles_do_not_come_and_go():
         comes_and_goes(time_ns, noise + 0.3 * (np.arange(200) // 25 % 2), least=0.1, thresholds=T).episodes
         == 4
     )
+
+
+def test_single_odd_readings_are_no_second_level_that_comes_in_stretches():
+    values = np.random.default_rng(4).normal(-14.0, 0.3, 190)
+    values[[11, 37, 42, 97, 127, 128]] = -10.5
+    assert comes_and_goes(np.arange(190) * MIN_NS, values, least=3.0, thresholds=T) is None
+    assert comes_and_goes(np.arange(190) * MIN_NS, values, least=3.0, thresholds=T, stays=False).chosen.sum() == 6

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 import numpy as np
 
 from pipeline.findings.evidence.case import Case
-from pipeline.findings.evidence.courses import MEASURES, Course, of_the_room
+from pipeline.findings.evidence.courses import MEASURES, Course, Measure, of_the_room
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.methods import statistics
 from pipeline.findings.phrase import Phrase, phrase
@@ -28,11 +29,20 @@ _NAMES = {
     "harvest_rise_k_per_min": ("harvest-rise", "The rate at which harvests warm changes"),
     "line_swing_k": ("swing", "The line's swing from freeze to harvest changes"),
     "pull_down_k_per_min": ("pull-down", "The rate at which freezes cool changes"),
+    "line_waves_k": ("waves", "The line's swinging to and fro in freeze changes"),
+    "supply_v": ("supply", "The supply's voltage changes"),
+    "rest_min": ("rest", "The rest before a freeze changes"),
+    "starts_per_day": ("starts", "The number of compressor starts changes"),
 }
+_UNITS = {"rest_min": "min", "starts_per_day": "per_day"}  # of those that are neither relative nor a temperature
 
 
-def _titles(key: str, subject: str, relative: bool) -> dict[str, Phrase]:
-    size, moved = ("{change_pct}", "{moved_pct}") if relative else ("{change_k}", "{moved_k}")
+def _unit(measure: Measure) -> str:
+    return "pct" if measure.relative else _UNITS.get(measure.column, "k")
+
+
+def _titles(key: str, subject: str, relative: bool, unit: str) -> dict[str, Phrase]:
+    size, moved = f"{{change_{unit}}}", f"{{moved_{unit}}}"
     per_day = ", {moved_per_day_pct} a day" if relative else ""
     return {
         "ramp": phrase(f"finding.drift.{key}", f"{subject} steadily: {moved} over the log{per_day}"),
@@ -44,13 +54,14 @@ def _titles(key: str, subject: str, relative: bool) -> dict[str, Phrase]:
     }
 
 
-_TITLES = {m.column: _titles(*_NAMES[m.column], m.relative) for m in MEASURES}
+_TITLES = {m.column: _titles(*_NAMES[m.column], m.relative, _unit(m)) for m in MEASURES}
 _OF_THE_LINE = (
     "freeze_end_c",
     "harvest_peak_c",
     "harvest_rise_k_per_min",
     "line_swing_k",
     "pull_down_k_per_min",
+    "line_waves_k",
 )
 
 
@@ -65,9 +76,8 @@ def _drift(case: Case):
     if not found:
         short_log = (case.timeline.end_ns - case.timeline.start_ns) / 8.64e13 < t["drift_days"]
         return CannotTell(needs=_LONG_LOG(least_days=t["drift_days"])) if short_log else None
-    found.sort(
-        key=lambda c: not c.worse
-    )  # what became worse is said first; the order of the measures otherwise
+    # What became worse is said first, and what tells least last; the order of the measures otherwise.
+    found.sort(key=lambda c: (c.measure.aside, not c.worse))
     course = found[0]
     moved = course.change
     at = np.flatnonzero(moved.late)
@@ -101,11 +111,11 @@ def _drift(case: Case):
 
 
 def _severity(case: Case, found: list[Course], late: np.ndarray, early: np.ndarray) -> Severity:
-    """What creeps does not mend itself, whichever way it goes; a step for the better is somebody's work, and a rate that nothing else follows
-    costs nothing."""
+    """What creeps does not mend itself, whichever way it goes; a step for the better is somebody's work, and a rate, rests or starts that
+    nothing else follows cost nothing."""
     course = found[0]
     mended = course.change.kind == "step" and not course.worse
-    alone = all("_per_" in c.measure.column for c in found)
+    alone = all(c.measure.aside for c in found)
     slower = case.courses.get("freeze_min")
     far = (
         slower is not None
@@ -138,7 +148,7 @@ def _causes(course: Course) -> tuple[str, ...] | None:
 
 def _title(case: Case, course: Course, days: float):
     total, pattern = round(course.total, 1), _TITLES[course.measure.column][course.change.kind]
-    unit = "pct" if course.measure.relative else "k"
+    unit = _unit(course.measure)
     if course.change.kind == "comes-and-goes":
         return pattern(count=course.change.episodes, **{f"change_{unit}": total})
     size = {f"moved_{unit}": total}
@@ -156,14 +166,15 @@ def _evidence(found: list[Course], days: float) -> dict[str, float]:
     said: dict[str, float] = {}
     for course in found:
         moved, column = course.change, course.measure.column
-        name = column.removesuffix("_k_per_min") if "_per_" in column else column.rsplit("_", 1)[0]
+        unit = _unit(course.measure)
+        name = re.sub("_(k_per_min|per_day|[a-z]+)$", "", column)
         if course.measure.relative:
             said[f"{name}_change_pct"] = round(course.total, 1)
             said[f"{name}_change_low_pct"] = round(course.scaled(moved.low), 1)
             said[f"{name}_change_high_pct"] = round(course.scaled(moved.high), 1)
         else:
-            said[f"{name}_change_k"] = round(moved.total, 2)
-            if moved.kind == "ramp":
+            said[f"{name}_change_{unit}"] = round(moved.total, 2)
+            if moved.kind == "ramp" and unit == "k":
                 said[f"{name}_change_k_per_day"] = round(moved.total / days, 3)
     return said
 

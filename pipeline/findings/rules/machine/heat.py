@@ -10,7 +10,6 @@ import numpy as np
 from pipeline.findings.evidence.case import NS_PER_H, Case
 from pipeline.findings.evidence.courses import change_of
 from pipeline.findings.evidence.stops import hours_of_day
-from pipeline.findings.evidence.swing import swing
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.methods import statistics
 from pipeline.findings.methods.change import Change
@@ -319,7 +318,7 @@ def _hunts(case: Case):
     short = cycles_needed("band_cycles")(case)
     if short:
         return short
-    t, seen = case.thresholds, swing(case)
+    t, seen = case.thresholds, case.swing
     if seen is None:
         return CannotTell(needs=_FASTER(slowest_s=t["hunting_slowest_s"]))
     known = np.isfinite(seen.swing_k)

@@ -7,7 +7,7 @@ from pipeline.findings.finding import Severity
 from pipeline.findings.methods.change import lasting_change
 from pipeline.findings.thresholds import resolve
 from pipeline.unit import Unit
-from tests.findings.made_up import codes, finding, judged, made_up, noisy, not_judged
+from tests.findings.made_up import BEGIN_NS, channel, codes, finding, judged, made_up, noisy, not_judged
 
 
 @pytest.fixture(scope="module")
@@ -75,3 +75,34 @@ def test_a_rate_that_nothing_else_follows_is_a_note():
     rate = noisy(2.0, 150, share=0.05) * np.where(np.arange(150) < 70, 1.0, 0.5)
     found = finding(judged(made_up(noisy(20, 150), pull_down_k_per_min=rate)), "drift")
     assert found.severity is Severity.NOTE
+
+
+def test_rests_that_become_longer_are_told_and_worth_a_note():
+    log = made_up(noisy(20, 220), roles=("evaporator", "current"), idle_after=dict.fromkeys(range(110, 220), 40.0))
+    found = finding(judged(log), "drift")
+    assert found.severity is Severity.NOTE
+    assert (found.evidence["measure"], found.evidence["how"]) == ("rest_min", "step")
+    assert found.evidence["rest_change_min"] == pytest.approx(40, abs=1)
+
+
+def test_starts_that_become_more_are_told_and_worth_a_note():
+    starts = [{"at_min": 22 * (110 + k) + 10, "off_before_min": 9.0, "run_min": 13.0} for k in range(110)]
+    found = finding(judged(made_up(noisy(20, 220), roles=("evaporator", "current"), starts=starts)), "drift")
+    assert found.severity is Severity.NOTE
+    assert found.evidence["measure"] == "starts_per_day"
+    assert found.evidence["starts_change_per_day"] == pytest.approx(1440 / 22, rel=0.1)  # one a cycle
+
+
+def test_a_falling_supply_is_told_though_it_stays_within_what_the_plate_allows():
+    freeze = noisy(20, 220)
+    end_ns = made_up(freeze)[0].end_ns
+    volts = np.where(np.arange(4000) < 2000, 118.0, 109.0) + np.random.default_rng(3).normal(0, 0.3, 4000)
+    log = made_up(freeze, channels=[channel("voltage", BEGIN_NS, end_ns, values=volts)])
+    found = finding(judged(log, nameplate={"voltage_v": 115.0}), "drift")
+    assert found.severity is Severity.NOTE
+    assert found.evidence["supply_change_pct"] == pytest.approx(100 * (109 / 118 - 1), abs=0.5)
+    assert "supply-voltage" not in codes(judged(log, nameplate={"voltage_v": 115.0}))
+
+
+def test_a_rest_a_night_is_no_change():
+    assert "drift" not in codes(judged(made_up(noisy(20, 220), roles=("evaporator", "current"), idle_after=dict.fromkeys(range(20, 220, 40), 400.0))))
