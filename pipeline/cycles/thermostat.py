@@ -114,6 +114,8 @@ def _warmed_by_gas(
     if running is None:
         return climbs is not None and _warmed(climbs, limits, limits["warmed_alone_k_per_min"])
     if running.whole.sum() < limits["thermostat_turns"]:
+        if climbs is not None and _warmed(climbs, limits, limits["warmed_alone_k_per_min"]):
+            return True  # by the line alone, whatever else the current does: it may run on without end, and draw otherwise then
         too_slow = climbs is not None and climbs.rate < limits["warmed_least_k_per_min"]
         return running.spread <= WITH_HARVESTS * limits["one_speed_spread"] and not too_slow
     freezes_ns = [p.end_ns - p.start_ns for p in phases if p.kind is PhaseKind.FREEZE]

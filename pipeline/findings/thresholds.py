@@ -48,7 +48,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("outlier_z", 3.5, "", "modified z beyond which a length is out; raised with the number of cycles", MODIFIED_Z),
     _row("freeze_out_pct", 20.0, "%", "and by how much a freeze must differ to matter"),
     _row("harvest_out_pct", 50.0, "%", "and by how much a harvest must differ to matter"),
-    _row("harvest_out_min", 0.5, "min", "least difference of a harvest that matters"),
+    _row("harvest_out_min", 1.0, "min", "least difference of a harvest that matters"),
     _row("run_out_pct", 12.0, "%", "least difference of eight freezes in a row that matters (run rule)"),
     _row("run_cycles", 8, "cycles", "freezes of a run that its smaller limit may judge", RUN_RULE),
     _row("run_z", 2.5, "", "and how far out its middle must be, by modified z"),

@@ -25,7 +25,7 @@ def assemble(tables: Sequence[FileTable], unit: Unit) -> Timeline:
     limits = limits_of(unit.thresholds)
     logs = join_loggers(settle_date_orders(_dated(tables, unit)))
     drafts, notes = drafts_of(logs, unit)
-    logs, clock_doubts = on_one_clock(logs, drafts, unit, limits)
+    logs, drafts, clock_doubts = on_one_clock(logs, drafts, unit, limits)
     overview = overview_of([log.time_ns for log in logs], [log.sources[0].interval_s for log in logs])
     trusted = trusted_channels(drafts, logs, overview, limits)
     if not any(c.trusted.any() for c in trusted.channels):

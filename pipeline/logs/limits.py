@@ -52,6 +52,11 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         "offset_s": Limit(
             value=10.0, unit="s", what="least disagreement of two clocks that is told and corrected"
         ),
+        "together_pct": Limit(
+            value=35.0,
+            unit="%",
+            what="of what two loggers show that falls together at the best offset: fewer are of two machines",
+        ),
     }
 )
 

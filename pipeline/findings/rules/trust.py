@@ -49,8 +49,10 @@ def _seen(case: Case, code: str, severity: Severity, group: list[Doubt]) -> Seen
         touched |= (case.start_ns < doubt.end_ns) & (case.end_ns > doubt.start_ns)
     # A doubt about a channel that no phase rests on is worth knowing, no more.
     minor = severity is Severity.WATCH and first.role not in (*_COLD, "current", "current_compressor", "")
+    # Which machine is it that was judged? That has to be looked at.
+    other = any(d.evidence.get("check") == "another machine" for d in group)
     return Seen(
-        severity=Severity.NOTE if minor else severity,
+        severity=Severity.WATCH if other else Severity.NOTE if minor else severity,
         title=_title(code, group, whole_h),
         start_ns=first.start_ns,
         end_ns=max(d.end_ns for d in group),

@@ -8,7 +8,7 @@ minutes, or are whole hours apart, or, least often, anything else.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,6 +16,8 @@ from scipy.stats import theilslopes
 
 FARTHEST_S = 6 * 3600.0
 LEAST_PAIRS = 5
+ENOUGH_EVENTS = 20
+"""Of either logger, to say that they show different machines. Common practice, no source."""
 _BIN_S = 5.0
 _EDGES = np.arange(-FARTHEST_S, FARTHEST_S + _BIN_S, _BIN_S)
 _CENTERS = _EDGES[:-1] + _BIN_S / 2
@@ -74,13 +76,9 @@ def clock_offset(
 
     span_s: first and last time of the other logger. Both loggers' times are seconds after one origin.
     """
-    width = _width(intervals_s)
     prior = cost_of(_CENTERS)
     found = None
-    for drift in _drifts(span_s, width):
-        middle = sum(span_s) / 2
-        straight = [replace(k, other_s=k.other_s - drift * (k.other_s - middle)) for k in kinds]
-        shares = [_share(kind, span_s, width) for kind in straight]
+    for drift, shares in _shares(kinds, span_s, _width(intervals_s)):
         score = _NATS_PER_SHARE * _explained(kinds, shares) - prior - (_DRIFT_NATS if drift else 0.0)
         if found is None or score.max() > found[0].max():
             found = score, shares, drift
@@ -100,6 +98,40 @@ def clock_offset(
         intervals_s=intervals_s,
         ambiguous_s=ambiguous,
     )
+
+
+def together(
+    kinds: Sequence[Kind], *, span_s: tuple[float, float], intervals_s: tuple[float, float]
+) -> float | None:
+    """The share of the reference's events of one kind that find their partner at the best offset and drift, 0…1, while both loggers show events;
+    None where too few do. Arguments as of `clock_offset`."""
+    shown = [k for k in kinds if min(len(k.reference_s), len(k.other_s)) > 0]
+    if not shown:
+        return None
+    begin, over = (
+        pick(after(k.reference_s[i] for k in shown), after(k.other_s[i] for k in shown)) for i, pick, after in ((0, max, min), (-1, min, max))
+    )
+    kept = [
+        replace(k, reference_s=_between(k.reference_s, begin, over), other_s=_between(k.other_s, begin, over)) for k in shown
+    ]
+    if max(min(len(k.reference_s), len(k.other_s)) for k in kept) < ENOUGH_EVENTS:
+        return None
+    span_s = max(span_s[0], begin), min(span_s[1], over)
+    return max(float(s.max()) for _drift, shares in _shares(kept, span_s, _width(intervals_s)) for s in shares)
+
+
+def _between(times: np.ndarray, first: float, last: float) -> np.ndarray:
+    return times[(times >= first) & (times <= last)]
+
+
+def _shares(
+    kinds: Sequence[Kind], span_s: tuple[float, float], width: float
+) -> Iterator[tuple[float, list[np.ndarray]]]:
+    """(drift [s/s], of each kind the share at each offset of `_CENTERS`), for each drift that is tried."""
+    middle = sum(span_s) / 2
+    for drift in _drifts(span_s, width):
+        straight = [replace(k, other_s=k.other_s - drift * (k.other_s - middle)) for k in kinds]
+        yield drift, [_share(kind, span_s, width) for kind in straight]
 
 
 def _drifts(span_s: tuple[float, float], width: float) -> np.ndarray:

@@ -1,4 +1,5 @@
-"""All loggers of a unit on one clock: date orders settled between files, offsets that unit.toml gives, offsets measured."""
+"""All loggers of a unit on one clock: date orders settled between files, offsets that unit.toml gives, offsets measured; and loggers that
+show another machine."""
 
 from __future__ import annotations
 
@@ -8,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.language.text import Text
-from pipeline.logs.alignment.clock_offset import END_LAG_S, LEAST_PAIRS, Kind, Offset, clock_offset
+from pipeline.logs.alignment.clock_offset import END_LAG_S, LEAST_PAIRS, Kind, Offset, clock_offset, together
 from pipeline.logs.alignment.shared_events import Rises, Steps, rises, steps
 from pipeline.logs.channels.draft import Draft
 from pipeline.logs.channels.same_logger import LoggerLog
@@ -72,12 +73,15 @@ def _settled(table: FileTable) -> FileTable:
 
 def on_one_clock(
     logs: Sequence[LoggerLog], drafts: Sequence[Draft], unit: Unit, limits: Mapping[str, float]
-) -> tuple[list[LoggerLog], list[Doubt]]:
-    """(the loggers on the unit's clock, what was found): that of the logger with the cold line, else the first by name."""
+) -> tuple[list[LoggerLog], list[Draft], list[Doubt]]:
+    """(the loggers on the unit's clock, their channels, what was found): that of the logger with the cold line, else the first by name.
+
+    Channels of a logger that shows another machine are left out: their role becomes "other".
+    """
     moved = [_moved_by_toml(log, unit) for log in logs]
-    logs = [log for log, _was_set in moved]
+    logs, drafts = [log for log, _was_set in moved], list(drafts)
     if len(logs) < 2:
-        return logs, []
+        return logs, drafts, []
     reference = next((d.logger for role in _COLD_FIRST for d in drafts if d.role == role), 0)
     origin = int(logs[reference].time_ns[0])
     events = {n: _shown(n, logs, drafts, origin) for n in range(len(logs))}
@@ -87,9 +91,17 @@ def on_one_clock(
             continue
         if log.same_clock and log.same_clock == logs[reference].same_clock:
             continue
-        offset = _offset(
-            events[reference], events[n], tuple((int(log.time_ns[i]) - origin) / SECOND_NS for i in (0, -1))
-        )
+        kinds = _kinds(events[reference].events, events[n].events)
+        if not kinds:
+            continue
+        span_s = tuple((int(log.time_ns[i]) - origin) / SECOND_NS for i in (0, -1))
+        intervals_s = (events[reference].interval_s, events[n].interval_s)
+        offset = clock_offset(kinds, span_s=span_s, intervals_s=intervals_s)
+        share = together(kinds, span_s=span_s, intervals_s=intervals_s) if offset is None else None
+        if share is not None and 100 * share < limits["together_pct"]:
+            drafts = [replace(d, role="other") if d.logger == n else d for d in drafts]
+            doubts.append(_of_another(log, logs[reference], share))
+            continue
         if isinstance(events[reference].events, Rises) and isinstance(events[n].events, Steps):
             result[n] = replace(log, clock_open=True)
         if offset is None or not _proven(offset, log, limits):
@@ -108,34 +120,44 @@ def on_one_clock(
                 or_s=offset.ambiguous_s,
             )
         )
-    return result, doubts
+    return result, drafts, doubts
 
 
-def _offset(reference: _Shown, other: _Shown, span_s: tuple[float, float]) -> Offset | None:
-    """How far the other logger's clock is from the reference's: by events of one kind where both have a line or both a clamp."""
-    intervals_s = (reference.interval_s, other.interval_s)
-    a, b = reference.events, other.events
+def _of_another(log: LoggerLog, reference: LoggerLog, share: float) -> Doubt:
+    what = Text(
+        key="logs.doubt.another_machine",
+        english="what {file} shows falls together with nothing that {reference} shows: it is of another machine, or its clock is off by more than "
+        "six hours; it was left out",
+        values={"file": log.name, "reference": reference.name},
+    )
+    return Doubt(
+        code=CLOCK_OFFSET, start_ns=int(log.time_ns[0]), end_ns=int(log.time_ns[-1]), file=log.name, what=what,
+        evidence={"together_pct": round(100 * share), "check": "another machine"}, confidence=0.95,
+    )  # fmt: skip
+
+
+def _kinds(a: Rises | Steps, b: Rises | Steps) -> list[Kind]:
+    """The kinds of event that two loggers share: of one kind where both have a line or both a clamp; none where the first has a line that shows no
+    harvests."""
     if isinstance(a, Rises) and isinstance(b, Rises):
-        kinds = [
+        return [
             Kind(reference_s=a.start_s, other_s=b.start_s, group=0),
             Kind(reference_s=_known(a.end_s), other_s=_known(b.end_s), group=1),
         ]
-    elif isinstance(a, Steps) and isinstance(b, Steps):
+    if isinstance(a, Steps) and isinstance(b, Steps):
         sides = zip(a.by_direction(), b.by_direction(), strict=True)
-        kinds = [Kind(reference_s=x, other_s=y, group=group) for group, (x, y) in enumerate(sides)]
-    elif isinstance(a, Rises) and isinstance(b, Steps):
+        return [Kind(reference_s=x, other_s=y, group=group) for group, (x, y) in enumerate(sides)]
+    if isinstance(a, Rises) and isinstance(b, Steps):
         up, down = b.by_direction()
         ends = _known(a.end_s)
         # About: what each step is, the cycles tell (`pipeline.cycles.clocks`).
-        kinds = [
+        return [
             Kind(reference_s=a.start_s, other_s=up, group=0, alone_nats=_ODD_ALONE),
             Kind(reference_s=a.start_s, other_s=down, group=0),
             Kind(reference_s=ends, other_s=up, group=1, lag_s=END_LAG_S),
             Kind(reference_s=ends, other_s=down, group=1, lag_s=END_LAG_S, alone_nats=_ODD_ALONE),
         ]
-    else:
-        return None  # the reference has a line that shows no harvests
-    return clock_offset(kinds, span_s=span_s, intervals_s=intervals_s)
+    return []
 
 
 def _known(times: np.ndarray) -> np.ndarray:

@@ -153,7 +153,7 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
             and spread <= t["timer_told_times"] * timer_sigma_min
         ):
             proof = "the timer's length in unit.toml"
-        elif alike and _longer_since(case, lengths, known & ~stretch, stretch, length):
+        elif alike and _longer_since(case, lengths, known & ~stretch, stretch, length, spread):
             proof = _SINCE
         else:
             proof = ""
@@ -192,13 +192,17 @@ def _begins_or_ends(
 
 
 def _longer_since(
-    case: Case, lengths: np.ndarray, others: np.ndarray, stretch: np.ndarray, length_min: float
+    case: Case, lengths: np.ndarray, others: np.ndarray, stretch: np.ndarray, length_min: float, spread_min: float
 ) -> bool:
-    """Whether the freezes before the stretch (others, stretch: bool (n,)) ended far sooner: what ended them then does so no longer."""
-    before = others & (np.arange(case.n) < int(np.argmax(stretch)))
-    if before.sum() < case.thresholds["level_cycles"]:
+    """Whether the freezes before the stretch (others, stretch: bool (n,)) ended far sooner, or sooner and varied far more than those in it
+    (`spread_min`): what ended them then does so no longer."""
+    t = case.thresholds
+    earlier = lengths[others & (np.arange(case.n) < int(np.argmax(stretch)))]
+    if len(earlier) < t["level_cycles"]:
         return False
-    return length_min > (1 + case.thresholds["drift_pct"] / 100) * float(np.median(lengths[before]))
+    usual = float(np.median(earlier))
+    varied = statistics.spread(np.abs(earlier - usual)) > t["timer_like_times"] * spread_min
+    return length_min > (1 + t["timer_sooner_pct" if varied else "drift_pct"] / 100) * usual
 
 
 def _bunch(lengths: np.ndarray, tolerance: float) -> float:
