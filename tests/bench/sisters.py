@@ -38,7 +38,9 @@ ALIKE = 12
 _DAYS = 2.0
 _SLOW_SECOND = "sisters: slow"
 
-Make = Callable[[int, np.random.Generator, float], Timeline]  # (seed of the group, chance of the unit, times as slow) -> its log
+Make = Callable[
+    [int, np.random.Generator, float], Timeline
+]  # (seed of the group, chance of the unit, times as slow) -> its log
 
 
 def _demo(seed: int, rng: np.random.Generator, times: float) -> Timeline:
@@ -78,7 +80,9 @@ def _second(seed: int, rng: np.random.Generator, times: float) -> Timeline:
 
 def _world(seed: int, rng: np.random.Generator, times: float) -> Timeline:
     worlds = (stories_worlds.healthy_world(seed, k, ("many",), _DAYS) for k in range(60))
-    fit = next(w for w in worlds if w.structure.freeze_end == "level" and w.structure.fan != "none, water-cooled")
+    fit = next(
+        w for w in worlds if w.structure.freeze_end == "level" and w.structure.fan != "none, water-cooled"
+    )
     slow = Change(subject="freeze length", size=times, shape="step", from_day=-9.0, to_day=_DAYS)
     world = replace(
         fit, seed=int(rng.integers(1 << 30)), interval_s=10.0, changes=(slow,), sink_c=float(rng.uniform(18, 29)),
@@ -102,23 +106,34 @@ class _Unit:
         """Whether it is told that it is slow beside its sisters."""
         others = Elsewhere(sisters=tuple(s.known for s in sisters if s is not self))
         found = judge(self.log, self.record, Unit(name=self.known.name, model="alike"), others).findings
-        return any(f.evidence.get("judged_against") == "sister machines" and f.severity is not Severity.NOTE for f in found)
+        return any(
+            f.evidence.get("judged_against") == "sister machines" and f.severity is not Severity.NOTE
+            for f in found
+        )
 
 
 def _unit(make: Make, seed: int, k: int, times: float, *, air: bool) -> _Unit:
     log = make(seed, np.random.default_rng([seed, k, 83]), times)
     if not air:
-        log = replace(log, channels=tuple(c for c in log.channels if c.role not in ("ambient", "condenser_in")))
+        log = replace(
+            log, channels=tuple(c for c in log.channels if c.role not in ("ambient", "condenser_in"))
+        )
     unit = Unit(name=f"unit-{k}", model="alike")
     record = find_cycles(log, unit)
     alone = judge(log, record, unit)
     whole = record.cycles[record.cycles["complete"]]
     figures = {name: float(whole[name].median()) for name in ("freeze_min", "harvest_min")}
-    return _Unit(log=log, record=record, known=Known(name=unit.name, air_c=alone.air_c, water_c=alone.water_c, **figures))
+    return _Unit(
+        log=log,
+        record=record,
+        known=Known(name=unit.name, air_c=alone.air_c, water_c=alone.water_c, **figures),
+    )
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--of", nargs="*", default=list(MAKERS), choices=MAKERS)
     parser.add_argument("--groups", type=int, default=10)
     parser.add_argument("--first", type=int, default=0)
@@ -135,9 +150,19 @@ def main() -> None:
             found = slow.told(with_slow)
             beside = sum(u.told(with_slow) for u in with_slow if u is not slow)
             none = sum(u.told(healthy) for u in healthy)
-            count.update({"groups": 1, "found": found, "healthy told beside a slow one": beside, "told where all are healthy": none})
+            count.update(
+                {
+                    "groups": 1,
+                    "found": found,
+                    "healthy told beside a slow one": beside,
+                    "told where all are healthy": none,
+                }
+            )
             times = slow.known.freeze_min / healthy[k].known.freeze_min
-            print(f"  {place} {seed}: unit-{k} {100 * (times - 1):.1f} % slower, {'found' if found else 'missed'}; {beside}, {none}", flush=True)
+            print(
+                f"  {place} {seed}: unit-{k} {100 * (times - 1):.1f} % slower, {'found' if found else 'missed'}; {beside}, {none}",
+                flush=True,
+            )
         print(f"{place}: {dict(count)}", flush=True)
 
 

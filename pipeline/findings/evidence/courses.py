@@ -28,7 +28,9 @@ class Measure:
     slope: str = ""  # row: what a kelvin of air does to it; "": nothing is expected
     slope_sd: str = ""  # row: give or take, one sigma; "": air does nothing to it
     relative: bool = False  # judged as a share of itself
-    of: str = "freeze"  # "harvest": told by whole harvests; "freeze": by steady freezes; "cycle": by every cycle
+    of: str = (
+        "freeze"  # "harvest": told by whole harvests; "freeze": by steady freezes; "cycle": by every cycle
+    )
     worse: int = 0  # 1: higher is worse; −1: lower is worse; 0: either
     aside: bool = False  # by itself worth a note: nothing that is lost follows from it
 
@@ -151,9 +153,13 @@ def column_of(columns: Columns, name: str) -> np.ndarray:
         return columns.column("harvest_peak_c") - columns.column("freeze_end_c")
     if name == "rest_min":
         rests = [p for p in columns.record.phases if p.kind is PhaseKind.IDLE]
-        return _in_cycles(columns, [p.end_ns for p in rests], [(p.end_ns - p.start_ns) / NS_PER_MIN for p in rests])
+        return _in_cycles(
+            columns, [p.end_ns for p in rests], [(p.end_ns - p.start_ns) / NS_PER_MIN for p in rests]
+        )
     if name == "starts_per_day":
-        at_ns = columns.record.starts["start_ns"].to_numpy().astype(np.int64) if columns.clamped else np.empty(0)
+        at_ns = (
+            columns.record.starts["start_ns"].to_numpy().astype(np.int64) if columns.clamped else np.empty(0)
+        )
         lasts_days = np.diff(columns.end_ns, prepend=columns.start_ns[:1]) / NS_PER_DAY
         return _in_cycles(columns, at_ns, np.ones(len(at_ns))) / np.where(lasts_days > 0, lasts_days, np.nan)
     if name == "supply_v":

@@ -176,7 +176,9 @@ def _compared(
     risen = rise[ordinary & np.isfinite(rise)]
     usual_rise = float(np.quantile(risen, 0.75)) if len(risen) else math.nan
     within = doubtful.within_long_freezes(columns, usual_freeze_min, usual_rise)
-    if not columns.clamped:  # a stop after it, which only the line shows, goes on warming: when the harvest ended is not seen
+    if (
+        not columns.clamped
+    ):  # a stop after it, which only the line shows, goes on warming: when the harvest ended is not seen
         judged, out = (mask & ~of_the_next(within.missed) for mask in (judged, out))
     h = _Compared(
         columns=columns, usual_freeze_min=usual_freeze_min, broken=broken, harvests=harvests, judged=judged, repeated=repeated,

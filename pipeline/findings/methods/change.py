@@ -141,7 +141,11 @@ def comes_and_goes(
     episodes = (switches + 1 + int(rare[0])) // 2
     to_and_fro = switches * t["levels_stay"] > len(y)
     single = episodes * t["levels_rare_stay"] > rare.sum()
-    if switches < 2 or (stays and single) or (to_and_fro and (stays or period(rare, least=t["levels_least"]))):
+    if (
+        switches < 2
+        or (stays and single)
+        or (to_and_fro and (stays or period(rare, least=t["levels_least"])))
+    ):
         return None  # one step, or odd and even cycles that differ by nature
     before, after = float(np.median(y[~rare])), float(np.median(y[rare]))
     moved = statistics.hodges_lehmann(_thin(y[~rare]), _thin(y[rare]))

@@ -109,15 +109,19 @@ def together(
     if not shown:
         return None
     begin, over = (
-        pick(after(k.reference_s[i] for k in shown), after(k.other_s[i] for k in shown)) for i, pick, after in ((0, max, min), (-1, min, max))
+        pick(after(k.reference_s[i] for k in shown), after(k.other_s[i] for k in shown))
+        for i, pick, after in ((0, max, min), (-1, min, max))
     )
     kept = [
-        replace(k, reference_s=_between(k.reference_s, begin, over), other_s=_between(k.other_s, begin, over)) for k in shown
+        replace(k, reference_s=_between(k.reference_s, begin, over), other_s=_between(k.other_s, begin, over))
+        for k in shown
     ]
     if max(min(len(k.reference_s), len(k.other_s)) for k in kept) < ENOUGH_EVENTS:
         return None
     span_s = max(span_s[0], begin), min(span_s[1], over)
-    return max(float(s.max()) for _drift, shares in _shares(kept, span_s, _width(intervals_s)) for s in shares)
+    return max(
+        float(s.max()) for _drift, shares in _shares(kept, span_s, _width(intervals_s)) for s in shares
+    )
 
 
 def _between(times: np.ndarray, first: float, last: float) -> np.ndarray:

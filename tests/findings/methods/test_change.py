@@ -76,4 +76,7 @@ def test_single_odd_readings_are_no_second_level_that_comes_in_stretches():
     values = np.random.default_rng(4).normal(-14.0, 0.3, 190)
     values[[11, 37, 42, 97, 127, 128]] = -10.5
     assert comes_and_goes(np.arange(190) * MIN_NS, values, least=3.0, thresholds=T) is None
-    assert comes_and_goes(np.arange(190) * MIN_NS, values, least=3.0, thresholds=T, stays=False).chosen.sum() == 6
+    assert (
+        comes_and_goes(np.arange(190) * MIN_NS, values, least=3.0, thresholds=T, stays=False).chosen.sum()
+        == 6
+    )

@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.logs import assemble
 from pipeline.unit import Unit
-from tests.logs.tables import cycling, table, times
+from tests.logs.tables import SECOND_NS, cycling, table, times
 
 UNIT = Unit(name="bar")
 

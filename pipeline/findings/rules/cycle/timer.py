@@ -192,7 +192,12 @@ def _begins_or_ends(
 
 
 def _longer_since(
-    case: Case, lengths: np.ndarray, others: np.ndarray, stretch: np.ndarray, length_min: float, spread_min: float
+    case: Case,
+    lengths: np.ndarray,
+    others: np.ndarray,
+    stretch: np.ndarray,
+    length_min: float,
+    spread_min: float,
 ) -> bool:
     """Whether the freezes before the stretch (others, stretch: bool (n,)) ended far sooner, or sooner and varied far more than those in it
     (`spread_min`): what ended them then does so no longer."""

@@ -34,7 +34,10 @@ _NAMES = {
     "rest_min": ("rest", "The rest before a freeze changes"),
     "starts_per_day": ("starts", "The number of compressor starts changes"),
 }
-_UNITS = {"rest_min": "min", "starts_per_day": "per_day"}  # of those that are neither relative nor a temperature
+_UNITS = {
+    "rest_min": "min",
+    "starts_per_day": "per_day",
+}  # of those that are neither relative nor a temperature
 
 
 def _unit(measure: Measure) -> str:

@@ -78,7 +78,9 @@ def test_a_rate_that_nothing_else_follows_is_a_note():
 
 
 def test_rests_that_become_longer_are_told_and_worth_a_note():
-    log = made_up(noisy(20, 220), roles=("evaporator", "current"), idle_after=dict.fromkeys(range(110, 220), 40.0))
+    log = made_up(
+        noisy(20, 220), roles=("evaporator", "current"), idle_after=dict.fromkeys(range(110, 220), 40.0)
+    )
     found = finding(judged(log), "drift")
     assert found.severity is Severity.NOTE
     assert (found.evidence["measure"], found.evidence["how"]) == ("rest_min", "step")
@@ -105,4 +107,12 @@ def test_a_falling_supply_is_told_though_it_stays_within_what_the_plate_allows()
 
 
 def test_a_rest_a_night_is_no_change():
-    assert "drift" not in codes(judged(made_up(noisy(20, 220), roles=("evaporator", "current"), idle_after=dict.fromkeys(range(20, 220, 40), 400.0))))
+    assert "drift" not in codes(
+        judged(
+            made_up(
+                noisy(20, 220),
+                roles=("evaporator", "current"),
+                idle_after=dict.fromkeys(range(20, 220, 40), 400.0),
+            )
+        )
+    )
