@@ -28,7 +28,7 @@ class Batch:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Trace:
+class MachineRun:
     """What the machine did: rows at the ends of uneven steps, and its truth."""
 
     columns: dict[str, np.ndarray]  # COLUMNS, float64
@@ -57,7 +57,7 @@ class Control(FaultyPlant):
         self._since = self.t
         self._cold_in_a_row = 0
 
-    def run(self) -> Trace:
+    def run(self) -> MachineRun:
         """Run to the end and give the Trace."""
         after_idle = True
         while self.t < self.seconds:
@@ -72,7 +72,7 @@ class Control(FaultyPlant):
             else:
                 after_idle = self.cycle(after_idle)
         rows = np.array(self.rows).reshape(-1, len(COLUMNS))
-        return Trace(
+        return MachineRun(
             columns={name: rows[:, i] for i, name in enumerate(COLUMNS)}, on=np.array(self.on, np.uint8),
             phases=_touching(self.phases, self.seconds), starts=[s for s in self.starts if s[0] >= 0],
             batches=[b for b in self.batches if b.freeze_s >= 0 and b.end_s < self.seconds],

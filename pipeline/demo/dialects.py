@@ -25,7 +25,7 @@ FAHRENHEIT_ROLES = frozenset(
 
 
 @dataclass(frozen=True, kw_only=True)
-class Dialect:
+class LoggerFormat:
     """How one logger writes a table."""
 
     stamp: Stamp = "iso"
@@ -46,7 +46,7 @@ class Dialect:
     trailing_delimiter: bool = False
 
 
-def csv_bytes(log: Simulation, dialect: Dialect) -> bytes:
+def csv_bytes(log: Simulation, dialect: LoggerFormat) -> bytes:
     """The log as the bytes of a CSV file; its rows are at whole seconds of the logger's clock."""
     seconds = log.time_ns // NS
     local = seconds + int(
@@ -74,7 +74,7 @@ def gzipped(data: bytes) -> bytes:
     return gzip.compress(data, compresslevel=9, mtime=0)
 
 
-def _row(cells: Sequence[str], dialect: Dialect, *, quoted: bool) -> str:
+def _row(cells: Sequence[str], dialect: LoggerFormat, *, quoted: bool) -> str:
     row = dialect.delimiter.join(f'"{cell}"' if quoted else cell for cell in cells)
     return row + (dialect.delimiter if dialect.trailing_delimiter else "")
 
@@ -106,7 +106,7 @@ def _twelve_hours(iso: str) -> str:
     return f"{iso[5:7]}/{iso[8:10]}/{iso[:4]} {(hour + 11) % 12 + 1}:{iso[14:]} {half}"
 
 
-def _cells(values: np.ndarray, role: str, dialect: Dialect) -> list[str]:
+def _cells(values: np.ndarray, role: str, dialect: LoggerFormat) -> list[str]:
     decimals = dialect.decimals.get(role, 2 if role.startswith("current") else 1)
     if dialect.fahrenheit and role in FAHRENHEIT_ROLES:
         values = 1.8 * values + 32
@@ -117,7 +117,7 @@ def _cells(values: np.ndarray, role: str, dialect: Dialect) -> list[str]:
     return cells if dialect.decimal == "." else [c.replace(".", dialect.decimal) for c in cells]
 
 
-def _footer(log: Simulation, dialect: Dialect) -> str:
+def _footer(log: Simulation, dialect: LoggerFormat) -> str:
     blank = [""] * (len(dialect.header) - 1)
     lines = [""]
     for word, fold in (("Lowest", np.nanmin), ("Highest", np.nanmax)):

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.demo.dialects import Dialect
+from pipeline.demo.dialects import LoggerFormat
 from pipeline.demo.faults import KINDS, Fault
 from pipeline.demo.machine import MACHINES, Site
 from pipeline.demo.scenario import Progress, empty_folder, unit_files
@@ -118,7 +118,7 @@ def _unit(n: int, fault: str, number: int, rng: np.random.Generator) -> DemoUnit
             Logger(
                 file="logger.csv",
                 interval_s=INTERVAL_S,
-                dialect=Dialect(labels={role: _LABELS[role] for role in _LABELS if role in roles}),
+                dialect=LoggerFormat(labels={role: _LABELS[role] for role in _LABELS if role in roles}),
             ),
         ),
     )

@@ -9,7 +9,7 @@ from types import MappingProxyType
 import numpy as np
 from scipy.signal import lfilter
 
-from pipeline.demo.control import Trace
+from pipeline.demo.control import MachineRun
 from pipeline.demo.faults import KINDS, Fault
 from pipeline.demo.machine import Machine
 from pipeline.demo.plant import COMPRESSOR, DARK, DAY_S, FAN, GAS, HUM, PUMP
@@ -68,7 +68,7 @@ def lag_by_state(target: np.ndarray, tau_s: np.ndarray) -> np.ndarray:
 
 
 def signals(
-    trace: Trace, machine: Machine, faults: tuple[Fault, ...], *, seconds: int, room: np.ndarray, inlet: np.ndarray,
+    trace: MachineRun, machine: Machine, faults: tuple[Fault, ...], *, seconds: int, room: np.ndarray, inlet: np.ndarray,
     rng: np.random.Generator,
 ) -> dict[str, np.ndarray]:  # fmt: skip
     """True signals at 1 s, role -> (seconds + 1,), as an ideal probe would see them. room, inlet: (seconds + 1,) °C."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from pipeline.demo.dialects import Dialect
+from pipeline.demo.dialects import LoggerFormat
 from pipeline.demo.faults import Fault
 from pipeline.demo.machine import (
     CUBE_LARGE,
@@ -29,7 +29,7 @@ class Logger:
 
     file: str
     interval_s: int
-    dialect: Dialect
+    dialect: LoggerFormat
     probes: dict[str, Probe] | None = None
     clock_ahead_s: float = 0.0
     first_s: int = 0  # when it began, after the unit's start
@@ -67,7 +67,7 @@ UNITS: tuple[DemoUnit, ...] = (
             Logger(
                 file="lantern-bar-fast.csv.gz",
                 interval_s=1,
-                dialect=Dialect(
+                dialect=LoggerFormat(
                     stamp="iso-offset",
                     header=("Timestamp",),
                     labels={"evaporator": "Evaporator outlet [°C]", "current": "Unit current [A]"},
@@ -110,7 +110,7 @@ units = "si"
             Logger(
                 file="probes.csv",
                 interval_s=15,
-                dialect=Dialect(
+                dialect=LoggerFormat(
                     stamp="month-first-12h",
                     header=("Date/Time",),
                     labels={
@@ -127,7 +127,7 @@ units = "si"
             Logger(
                 file="clamp.csv",
                 interval_s=15,
-                dialect=Dialect(stamp="iso", header=("time",), labels={"current": "unit current (A)"}),
+                dialect=LoggerFormat(stamp="iso", header=("time",), labels={"current": "unit current (A)"}),
             ),
         ),
     ),
@@ -144,7 +144,7 @@ units = "si"
             Logger(
                 file="salt-room_20260601.csv",
                 interval_s=30,
-                dialect=Dialect(
+                dialect=LoggerFormat(
                     stamp="dotted",
                     delimiter=";",
                     decimal=",",
@@ -189,7 +189,7 @@ language = "es"
             Logger(
                 file="clip-temperatures.csv",
                 interval_s=20,
-                dialect=Dialect(
+                dialect=LoggerFormat(
                     stamp="day-first",
                     header=("Fecha y hora",),
                     labels={"evaporator": "Evaporador (°C)", "ambient": "Aire ambiente (°C)"},
@@ -200,7 +200,7 @@ language = "es"
                 file="clamp-meter.csv",
                 interval_s=30,
                 clock_ahead_s=95.0,
-                dialect=Dialect(
+                dialect=LoggerFormat(
                     stamp="day-first", header=("Fecha y hora",), labels={"current": "Corriente total (A)"}
                 ),
             ),
@@ -230,7 +230,7 @@ language = "es"
             Logger(
                 file="ferry-cafe.tsv",
                 interval_s=30,
-                dialect=Dialect(
+                dialect=LoggerFormat(
                     stamp="date-and-time",
                     delimiter="\t",
                     header=("Date", "Time"),
@@ -260,7 +260,7 @@ language = "es"
             Logger(
                 file="observatory.csv",
                 interval_s=10,
-                dialect=Dialect(
+                dialect=LoggerFormat(
                     stamp="elapsed",
                     header=("Elapsed (s)",),
                     labels={"suction": "Suction line (degC)", "current_compressor": "Compressor (mA)"},
@@ -283,7 +283,7 @@ language = "es"
             Logger(
                 file="greenhouse.csv",
                 interval_s=60,
-                dialect=Dialect(
+                dialect=LoggerFormat(
                     stamp="iso",
                     delimiter=";",
                     header=("Date time",),
@@ -313,7 +313,7 @@ language = "es"
             Logger(
                 file="night-market.csv",
                 interval_s=30,
-                dialect=Dialect(
+                dialect=LoggerFormat(
                     stamp="iso",
                     header=("Time",),
                     labels={"evaporator": "Evaporator", "suction": "Suction line", "current": "Unit current"},
@@ -343,7 +343,7 @@ time_zone = "Europe/Lisbon"
             Logger(
                 file="smithy.csv",
                 interval_s=60,
-                dialect=Dialect(
+                dialect=LoggerFormat(
                     stamp="epoch",
                     header=("epoch_s",),
                     labels={
@@ -373,7 +373,7 @@ time_zone = "Europe/Lisbon"
             Logger(
                 file="ballroom.csv",
                 interval_s=5,
-                dialect=Dialect(
+                dialect=LoggerFormat(
                     stamp="iso", header=("Time",), labels={"current_compressor": "CH1", "evaporator": "CH2"}
                 ),
             ),
@@ -400,7 +400,7 @@ CH2 = { role = "evaporator", unit = "°C" }
             Logger(
                 file="quay-kiosk__probes.csv",
                 interval_s=30,
-                dialect=Dialect(
+                dialect=LoggerFormat(
                     stamp="iso",
                     header=("Time",),
                     labels={"evaporator": "Evaporator outlet (°F)", "ambient": "Ambient (°F)"},
@@ -411,7 +411,7 @@ CH2 = { role = "evaporator", unit = "°C" }
                 file="quay-kiosk__clamp.csv",
                 interval_s=60,
                 first_s=40,
-                dialect=Dialect(stamp="iso", header=("Time",), labels={"current": "Current (A)"}),
+                dialect=LoggerFormat(stamp="iso", header=("Time",), labels={"current": "Current (A)"}),
             ),
         ),
         loose=True,

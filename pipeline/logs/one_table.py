@@ -17,7 +17,7 @@ from pipeline.logs.layout.dialect import DELIMITERS, Dialect
 from pipeline.logs.layout.head_rows import Layout, is_header, split_row
 from pipeline.logs.layout.preamble import Head
 from pipeline.logs.rows.columns import MOST_BAD_SHARE, Grid, is_repeat, line_of
-from pipeline.logs.rows.numbers import Numbers
+from pipeline.logs.rows.numbers import NumberColumn
 from pipeline.logs.source.decode import Content
 from pipeline.logs.source.large_text import LargeText
 from pipeline.logs.table import FileTable, LoggedColumn
@@ -158,7 +158,7 @@ def _composed(first: np.ndarray | None, second: np.ndarray | None) -> np.ndarray
     return first[second]
 
 
-def _column(i: int, numbers: Numbers, head: Head, rows: np.ndarray | None) -> LoggedColumn:
+def _column(i: int, numbers: NumberColumn, head: Head, rows: np.ndarray | None) -> LoggedColumn:
     unit, by = head.units[i], head.units_by[i]
     if unit is None and numbers.unit:
         unit, by = numbers.unit, "cells"

@@ -11,7 +11,7 @@
 All but the history can be made again from the inputs, and is, whenever it is missing or damaged.
 """
 
-from pipeline.store.history import Visit, history_csv, read_history, visit_of, with_visit
+from pipeline.store.history import PastReport, history_csv, read_history, visit_of, with_visit
 from pipeline.store.lock import Locked, held
 from pipeline.store.place import StorePlace
 from pipeline.store.unit_store import KeptReport, UnitStore, outputs_of
@@ -20,9 +20,9 @@ from pipeline.store.unpack import unpack_fleets
 __all__ = [
     "KeptReport",
     "Locked",
+    "PastReport",
     "StorePlace",
     "UnitStore",
-    "Visit",
     "held",
     "history_csv",
     "outputs_of",

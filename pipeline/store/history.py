@@ -36,7 +36,7 @@ FIGURES = (
 
 
 @dataclass(frozen=True, kw_only=True)
-class Visit:
+class PastReport:
     """What a report said, in short."""
 
     reported: str  # ISO 8601 with offset
@@ -53,7 +53,7 @@ class Visit:
         return datetime.fromisoformat(self.reported).date().isoformat()
 
 
-def read_history(path: Path) -> tuple[tuple[Visit, ...], bool]:
+def read_history(path: Path) -> tuple[tuple[PastReport, ...], bool]:
     """Every visit, oldest first, and whether all lines were sound."""
     try:
         lines = path.read_bytes().splitlines(keepends=True)
@@ -63,13 +63,13 @@ def read_history(path: Path) -> tuple[tuple[Visit, ...], bool]:
     for line in lines:
         try:
             body = unseal(line)
-            visits.append(Visit(**body | {"codes": tuple(body["codes"])}))
+            visits.append(PastReport(**body | {"codes": tuple(body["codes"])}))
         except (Damaged, KeyError, TypeError):
             sound = False
     return tuple(visits), sound
 
 
-def with_visit(visits: Sequence[Visit], new: Visit) -> tuple[Visit, ...]:
+def with_visit(visits: Sequence[PastReport], new: PastReport) -> tuple[PastReport, ...]:
     """`visits` and `new`, which takes the place of one from the same day, and of the last one on the same inputs.
 
     So the same files judged by a newer version are no new visit, and a file that grows all day is one a day.
@@ -80,12 +80,12 @@ def with_visit(visits: Sequence[Visit], new: Visit) -> tuple[Visit, ...]:
     return (*kept, new)
 
 
-def write_history(path: Path, visits: Sequence[Visit]) -> None:
+def write_history(path: Path, visits: Sequence[PastReport]) -> None:
     """The inverse of `read_history`. Raises OSError."""
     atomic.write_bytes(path, b"".join(seal(asdict(visit)) for visit in visits), durable=True)
 
 
-def history_csv(visits: Sequence[Visit]) -> str:
+def history_csv(visits: Sequence[PastReport]) -> str:
     """A row a visit, for a spreadsheet: when, over which log, the verdict, the figures, the findings' codes."""
     text = io.StringIO()
     table = csv.writer(text, lineterminator="\n")
@@ -97,9 +97,9 @@ def history_csv(visits: Sequence[Visit]) -> str:
     return text.getvalue()
 
 
-def visit_of(summary: UnitSummary, inputs: str, now: datetime) -> Visit:
+def visit_of(summary: UnitSummary, inputs: str, now: datetime) -> PastReport:
     """What a report says, in short. inputs: digest of what it rests on. now: with its time zone."""
-    return Visit(
+    return PastReport(
         reported=now.isoformat(timespec="seconds"),
         inputs=inputs,
         log_start=summary.log_start,

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 from pipeline import atomic
 from pipeline.logs import UnitFiles, read_file
 from pipeline.logs.timeline import Problem
-from pipeline.store.history import Visit, history_csv, visit_of, with_visit
+from pipeline.store.history import PastReport, history_csv, visit_of, with_visit
 from pipeline.store.place import StorePlace
-from pipeline.store.stamp import Seen
+from pipeline.store.stamp import SeenFile
 from pipeline.store.unit_store import KeptReport, UnitStore, outputs_of, unreadable
 
 if TYPE_CHECKING:
@@ -29,8 +29,8 @@ class Keeper:
         """folder: where the unit's report goes. options: whatever else it depends on. reports: the folder whose store is
         used; None: without one."""
         self.files, self.folder = files, folder
-        self.outputs: dict[str, Seen] = {}
-        self.visit: Visit | None = None
+        self.outputs: dict[str, SeenFile] = {}
+        self.visit: PastReport | None = None
         self.store = UnitStore(StorePlace(reports), files.name) if reports is not None else None
         # Of the files as they are now: what changes from here on is for the next run.
         if self.store is not None:

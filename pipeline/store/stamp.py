@@ -35,7 +35,7 @@ class Stamp:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Seen:
+class SeenFile:
     """A file's content as it was at one moment."""
 
     stamp: Stamp
@@ -48,7 +48,7 @@ class Seen:
         return settled and stamp == self.stamp
 
 
-def look(path: Path, before: Seen | None) -> Seen:
+def look(path: Path, before: SeenFile | None) -> SeenFile:
     """The file as it is now; its content is read only where `before` can't vouch for it. Raises OSError."""
     stamp = Stamp.of(path)
     if before is not None and before.vouches_for(stamp):
@@ -56,4 +56,4 @@ def look(path: Path, before: Seen | None) -> Seen:
     at_ns = time.time_ns()
     with open(path, "rb") as file:
         content = hashlib.file_digest(file, "sha256").hexdigest()
-    return Seen(stamp=stamp, at_ns=at_ns, content=content)
+    return SeenFile(stamp=stamp, at_ns=at_ns, content=content)

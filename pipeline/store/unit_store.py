@@ -17,10 +17,10 @@ from pipeline.errors import LogFileError
 from pipeline.logs.timeline import Problem
 from pipeline.pictures import pictures_beside
 from pipeline.store import tables
-from pipeline.store.history import Visit, read_history, with_visit, write_history
+from pipeline.store.history import PastReport, read_history, with_visit, write_history
 from pipeline.store.place import StorePlace
 from pipeline.store.sealed import Damaged, seal, unseal
-from pipeline.store.stamp import Seen, Stamp, look
+from pipeline.store.stamp import SeenFile, Stamp, look
 from pipeline.store.versions import reader_version, report_version
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ FORMAT = 2
 class KeptFile:
     """One input file as it was last looked at, and what the reader made of it: `parts`, or the `refusal`."""
 
-    seen: Seen
+    seen: SeenFile
     read_by: str = ""  # "" where it was only looked at
     reading_key: str = ""
     parts: tuple[tables.Part, ...] = ()
@@ -48,7 +48,7 @@ class KeptReport:
     """The unit's last report: what it rests on, what it wrote, and what could not be read."""
 
     fingerprint: str
-    outputs: Mapping[str, Seen] = field(default_factory=dict)  # by name under the unit's folder
+    outputs: Mapping[str, SeenFile] = field(default_factory=dict)  # by name under the unit's folder
     problems: tuple[Problem, ...] = ()
     rows: int = 0
     client: Mapping[str, Any] = field(default_factory=dict)  # of unit.toml: who gets messages
@@ -149,7 +149,7 @@ class UnitStore:
 
     # Keeping ----------------------------------------------------------------------------------------------------------
 
-    def finish(self, report: KeptReport, *, files: UnitFiles, visit: Visit | None = None) -> None:
+    def finish(self, report: KeptReport, *, files: UnitFiles, visit: PastReport | None = None) -> None:
         """Keep what was read and what came of it; drop what no input holds any more. Raises OSError."""
         there = set(_keys_of(_paths(files)).values())
         self._files = {key: kept for key, kept in self._files.items() if key in there}
@@ -168,7 +168,7 @@ class UnitStore:
         if self._opened:
             atomic.write_bytes(self.index, seal(self._as_json()))
 
-    def history(self) -> tuple[Visit, ...]:
+    def history(self) -> tuple[PastReport, ...]:
         """What earlier reports said, oldest first. Where a line is damaged, a copy of them all is set aside."""
         visits, sound = read_history(self._history)
         if not sound:
@@ -201,7 +201,7 @@ class UnitStore:
                     return True
         return False
 
-    def _look(self, path: Path) -> Seen:
+    def _look(self, path: Path) -> SeenFile:
         key = self._key(path)
         kept = self._files.get(key)
         seen = look(path, kept.seen if kept else None)
@@ -216,7 +216,7 @@ class UnitStore:
         return self._keys.get(path) or _key(path)
 
     @staticmethod
-    def _unchanged(path: Path, seen: Seen) -> bool:
+    def _unchanged(path: Path, seen: SeenFile) -> bool:
         try:
             return Stamp.of(path) == seen.stamp
         except OSError:
@@ -284,17 +284,17 @@ def _kept_report(entry: Mapping[str, Any]) -> KeptReport:
     )
 
 
-def _seen(entry: Mapping[str, Any]) -> Seen:
-    return Seen(stamp=Stamp(**entry["stamp"]), at_ns=entry["at_ns"], content=entry["content"])
+def _seen(entry: Mapping[str, Any]) -> SeenFile:
+    return SeenFile(stamp=Stamp(**entry["stamp"]), at_ns=entry["at_ns"], content=entry["content"])
 
 
-def outputs_of(folder: Path) -> dict[str, Seen]:
+def outputs_of(folder: Path) -> dict[str, SeenFile]:
     """Each file under `folder` as it is now, by its name there. Raises OSError."""
     files = [path for path in sorted(folder.rglob("*")) if path.is_file()]
     return {path.relative_to(folder).as_posix(): look(path, None) for path in files}
 
 
-def as_written(folder: Path, outputs: Mapping[str, Seen]) -> Mapping[str, Seen] | None:
+def as_written(folder: Path, outputs: Mapping[str, SeenFile]) -> Mapping[str, SeenFile] | None:
     """`outputs` as they look now, or None where one of them is gone or holds something else.
 
     Its content counts, whatever its time: a folder that was copied holds the same reports. It is read where the stamp

@@ -23,7 +23,7 @@ import numpy as np
 
 from pipeline.cycles import find_cycles
 from pipeline.cycles.record import CycleRecord
-from pipeline.demo.dialects import Dialect, csv_bytes
+from pipeline.demo.dialects import LoggerFormat, csv_bytes
 from pipeline.demo.faults import KINDS, Fault
 from pipeline.demo.machine import MACHINES, Site
 from pipeline.demo.probes import Probe
@@ -179,7 +179,7 @@ def through_a_file(sim: Simulation, unit: Unit) -> Timeline:
     labels = {role: HEADERS.get(role, role) for role in sim.channels}
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "log.csv"
-        path.write_bytes(csv_bytes(sim, Dialect(labels=labels)))
+        path.write_bytes(csv_bytes(sim, LoggerFormat(labels=labels)))
         return assemble(read_file(path, unit), unit)
 
 

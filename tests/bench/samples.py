@@ -22,7 +22,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.demo.dialects import Dialect
+from pipeline.demo.dialects import LoggerFormat
 from pipeline.demo.faults import KINDS, Fault
 from pipeline.demo.machine import MACHINES, Site
 from pipeline.demo.scenario import unit_files
@@ -104,7 +104,7 @@ def write_faults(folder: Path, seed: int, only: str) -> None:
                 site=Site(ambient_c=float(rng.uniform(18, 32)), water_c=float(rng.uniform(10, 24)),
                           use_kg_per_day=MACHINES[name].slab_kg * 86400 / MACHINES[name].usual_freeze_s * 0.6),
                 faults=[Fault(kind=kind, from_day=float(rng.uniform(0.8, 1.4)))] if kind else [],
-                loggers=[Logger(file="log.csv", interval_s=interval_s, dialect=Dialect(labels=labels))],
+                loggers=[Logger(file="log.csv", interval_s=interval_s, dialect=LoggerFormat(labels=labels))],
             )  # fmt: skip
             for path, data in unit_files(unit).items():
                 (folder / path).parent.mkdir(exist_ok=True)

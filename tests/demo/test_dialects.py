@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.demo.dialects import Dialect, csv_bytes, gzipped
+from pipeline.demo.dialects import LoggerFormat, csv_bytes, gzipped
 from pipeline.demo.machine import SLAB
 from pipeline.demo.simulator import NS, simulate
 
@@ -27,7 +27,7 @@ def log():
 
 
 def lines(log, **kwargs) -> list[str]:
-    dialect = Dialect(labels={"evaporator": "Evap", "current": "Amps"}, **kwargs)
+    dialect = LoggerFormat(labels={"evaporator": "Evap", "current": "Amps"}, **kwargs)
     return csv_bytes(log, dialect).decode().splitlines()
 
 
@@ -75,7 +75,7 @@ def test_fahrenheit_and_milliamps(log):
 
 
 def test_preamble_units_row_footer_and_line_ends(log):
-    dialect = Dialect(
+    dialect = LoggerFormat(
         labels={"evaporator": "Evap", "current": "Amps"}, preamble=("Start: {start}", ""), units_row=("", "°C", "A"),
         footer=True, quoted=True, line_end="\r\n", bom=True,
     )  # fmt: skip

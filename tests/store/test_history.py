@@ -1,10 +1,10 @@
 """The line of visits that is kept when the files are not."""
 
-from pipeline.store.history import FIGURES, Visit, history_csv, read_history, with_visit, write_history
+from pipeline.store.history import FIGURES, PastReport, history_csv, read_history, with_visit, write_history
 
 
 def visit(day, inputs="a", level="well"):
-    return Visit(
+    return PastReport(
         reported=f"2026-05-{day:02d}T08:00:00+00:00",
         inputs=inputs,
         log_start="2026-05-01T00:00:00+02:00",

@@ -3,14 +3,14 @@
 import os
 import time
 
-from pipeline.store.stamp import Seen, Stamp, look
+from pipeline.store.stamp import SeenFile, Stamp, look
 
 S = 1_000_000_000
 
 
 def seen(*, changed_ns, looked_ns, inode=7, size=10):
     stamp = Stamp(size=size, mtime_ns=changed_ns, ctime_ns=changed_ns, inode=inode)
-    return Seen(stamp=stamp, at_ns=looked_ns, content="digest")
+    return SeenFile(stamp=stamp, at_ns=looked_ns, content="digest")
 
 
 def test_a_stamp_that_was_old_when_looked_at_vouches_for_the_content():
@@ -40,7 +40,7 @@ def test_a_file_is_opened_only_where_its_stamp_cannot_tell(tmp_path):
     path.write_text("1")
     os.utime(path, (1, 1))
     first = look(path, None)
-    later = Seen(stamp=first.stamp, at_ns=time.time_ns() + 10 * S, content="known before")
+    later = SeenFile(stamp=first.stamp, at_ns=time.time_ns() + 10 * S, content="known before")
     assert look(path, later).content == "known before"
     assert look(path, first).content == first.content
     path.write_text("2")

@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from pipeline.delivery.mail.ledger import Entry, Ledger, State
-from pipeline.delivery.mail.message import Sender, Unmade, make
-from pipeline.delivery.mail.outstanding import Due, Step
-from pipeline.delivery.mail.server import Answer, Server, Session, Uncertain, Unreachable
+from pipeline.delivery.mail.message import SenderAddress, Unmade, make
+from pipeline.delivery.mail.outstanding import Due, MessageOutcome
+from pipeline.delivery.mail.server import Reply, Server, Session, Uncertain, Unreachable
 
 ROUND_WAITS_S = (5.0, 20.0)
 """Between the tries within one run [s]: gets over a server that is busy for a moment."""
@@ -31,12 +31,12 @@ class Dispatch:
     """How messages go out. `send` is the whole of it."""
 
     server: Server
-    sender: Sender
+    sender: SenderAddress
     ledger: Ledger
     now: Callable[[], datetime]
     sleep: Callable[[float], object]
     stopped: Callable[[], bool]
-    note: Callable[[Step], None]
+    note: Callable[[MessageOutcome], None]
 
     def send(self, due: Sequence[Due]) -> None:
         """Hand every message over once; try again those that the server puts off; keep the rest for the next run.
@@ -133,8 +133,8 @@ class Dispatch:
         )
 
 
-def _by_answer(answers: dict[str, Answer]) -> list[tuple[Answer, tuple[str, ...]]]:
-    groups: dict[Answer, list[str]] = {}
+def _by_answer(answers: dict[str, Reply]) -> list[tuple[Reply, tuple[str, ...]]]:
+    groups: dict[Reply, list[str]] = {}
     for address, answer in answers.items():
         groups.setdefault(answer, []).append(address)
     return [(answer, tuple(addresses)) for answer, addresses in groups.items()]

@@ -152,7 +152,7 @@ def _name_boundaries(message: EmailMessage, identifier: str) -> None:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Sender:
+class SenderAddress:
     """Whom the messages come from."""
 
     address: Address
@@ -163,7 +163,7 @@ class Unmade(DeliveryError):
     """A message could not be made; the others can."""
 
 
-def make(due: Due, sender: Sender, now: datetime) -> bytes:
+def make(due: Due, sender: SenderAddress, now: datetime) -> bytes:
     """The whole message. Raises Unmade where a report can't be read, or was made anew since this message fell due."""
     identifier = due.identifier(sender.address.domain)
     try:

@@ -20,7 +20,7 @@ ENCODED = 78 / 57
 
 
 @dataclass(frozen=True, kw_only=True)
-class Step:
+class MessageOutcome:
     """What became of one message: `state` is "written", "sent", "skipped", "later", "refused" or "unknown"."""
 
     state: str
@@ -53,9 +53,9 @@ class Due:
         content = "\n".join([*(parcel.digest for parcel in self.parcels), *sorted(self.addresses), again])
         return f"<{hashlib.sha256(content.encode()).hexdigest()[:32]}@{domain}>"
 
-    def step(self, state: str, said: str, addresses: Sequence[str] | None = None) -> Step:
+    def step(self, state: str, said: str, addresses: Sequence[str] | None = None) -> MessageOutcome:
         """What became of the message, or of it for some of its `addresses` (None: all); said: the reason in words."""
-        return Step(
+        return MessageOutcome(
             state=state,
             client=self.recipient.name,
             to=tuple(self.addresses if addresses is None else addresses),
@@ -73,7 +73,7 @@ def what_is_due(
     by_hand: bool,
     resend: bool,
     technician: bool = False,
-) -> tuple[tuple[Due, ...], tuple[Step, ...]]:
+) -> tuple[tuple[Due, ...], tuple[MessageOutcome, ...]]:
     """The messages to make, and what is held back with the reason.
 
     Addresses of a client that lack the same reports share one message. by_hand: the user sends it, so neither a
@@ -81,7 +81,7 @@ def what_is_due(
     along.
     """
     due: list[Due] = []
-    held: list[Step] = []
+    held: list[MessageOutcome] = []
     for recipient in everyone:
         parcels = sorted(
             (ready[name] for name in recipient.machines), key=lambda parcel: parcel.summary.order
@@ -95,7 +95,7 @@ def what_is_due(
                 if reason is not None:
                     state, said = reason
                     held.append(
-                        Step(
+                        MessageOutcome(
                             state=state, client=recipient.name, to=(address,), units=(parcel.unit,), said=said
                         )
                     )

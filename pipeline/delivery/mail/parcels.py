@@ -11,7 +11,7 @@ from pathlib import Path
 from pipeline.errors import DeliveryError
 from pipeline.report.summary import UnitSummary, read_summary
 from pipeline.store import StorePlace, UnitStore
-from pipeline.store.stamp import Seen
+from pipeline.store.stamp import SeenFile
 from pipeline.store.unit_store import as_written
 from pipeline.unit import Client
 
@@ -97,7 +97,7 @@ def parcels(reports: Path) -> tuple[tuple[Parcel, ...], tuple[DeliveryError, ...
     return tuple(found), tuple(faults)
 
 
-def _is_as_written(folder: Path, outputs: Mapping[str, Seen]) -> bool:
+def _is_as_written(folder: Path, outputs: Mapping[str, SeenFile]) -> bool:
     """Whether page and summary are the ones of the last run: a report that was cut short or edited goes to no client."""
     sent = {name: seen for name, seen in outputs.items() if name in SENT}
     return as_written(folder, sent) is not None

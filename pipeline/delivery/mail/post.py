@@ -18,8 +18,8 @@ from pipeline.delivery.mail.clients import ClientBook, ill_addressed, load_book,
 from pipeline.delivery.mail.dispatch import Dispatch
 from pipeline.delivery.mail.ledger import FILE as LEDGER
 from pipeline.delivery.mail.ledger import Ledger
-from pipeline.delivery.mail.message import Sender, Unmade, make
-from pipeline.delivery.mail.outstanding import Due, Step, settle, what_is_due
+from pipeline.delivery.mail.message import SenderAddress, Unmade, make
+from pipeline.delivery.mail.outstanding import Due, MessageOutcome, settle, what_is_due
 from pipeline.delivery.mail.parcels import Parcel, parcels
 from pipeline.delivery.mail.server import Server
 from pipeline.errors import IceLogError, UsageError
@@ -51,7 +51,7 @@ class PostOptions:
 class PostOutcome:
     """What became of all messages."""
 
-    steps: tuple[Step, ...]
+    steps: tuple[MessageOutcome, ...]
     without_client: tuple[str, ...] = ()  # units that nobody gets
     faults: tuple[IceLogError, ...] = ()  # reports that can't be sent, and why
     sender_missing: bool = False  # files were written without a sender
@@ -69,7 +69,7 @@ def post(
     now: Callable[[], datetime],
     sleep: Callable[[float], object],
     stopped: Callable[[], bool] = lambda: False,
-    progress: Callable[[Step], None] = lambda step: None,
+    progress: Callable[[MessageOutcome], None] = lambda step: None,
 ) -> PostOutcome:
     """One message a client, written to the outbox or sent.
 
@@ -82,9 +82,9 @@ def post(
         )
     if options.book is not None and not options.book.is_file():
         raise UsageError(f'there is no file "{options.book.name}"', remedy="check --clients")
-    steps: list[Step] = []
+    steps: list[MessageOutcome] = []
 
-    def note(step: Step) -> None:
+    def note(step: MessageOutcome) -> None:
         steps.append(step)
         progress(step)
 
@@ -149,12 +149,12 @@ def post(
 def _write(
     due: Sequence[Due],
     outbox: Path,
-    sender: Sender,
+    sender: SenderAddress,
     options: PostOptions,
     *,
     now: Callable[[], datetime],
     stopped: Callable[[], bool],
-    note: Callable[[Step], None],
+    note: Callable[[MessageOutcome], None],
 ) -> None:
     """Each message as a file that a mail program opens; one that lies ready already stays as it is."""
     outbox.mkdir(parents=True, exist_ok=True)
@@ -175,7 +175,7 @@ def _write(
         note(message.step("written", place.name))
 
 
-def _file_of(due: Due, sender: Sender) -> str:
+def _file_of(due: Due, sender: SenderAddress) -> str:
     day = max(parcel.summary.log_end for parcel in due.parcels)[:10]
     mark = due.identifier(sender.address.domain)[1:9]
     return file_name(f"{due.recipient.name or due.addresses[0]} {day} {mark}", ".eml")
@@ -187,15 +187,15 @@ def _is_wanted(parcel: Parcel, options: PostOptions) -> bool:
     )
 
 
-def _sender(options: PostOptions, book: ClientBook) -> Sender:
+def _sender(options: PostOptions, book: ClientBook) -> SenderAddress:
     if options.sender:
         name, _, address = options.sender.rpartition("<")
         address = checked_address(address.removesuffix(">"), file="--from", error=UsageError)
-        return Sender(address=Address(display_name=one_line(name.strip(' "')), addr_spec=address))
+        return SenderAddress(address=Address(display_name=one_line(name.strip(' "')), addr_spec=address))
     if book.sender is not None:
         address = checked_address(book.sender.email, file=BOOK)
         reply_to = checked_address(book.sender.reply_to, file=BOOK) if book.sender.reply_to else None
-        return Sender(
+        return SenderAddress(
             address=Address(display_name=one_line(book.sender.name), addr_spec=address), reply_to=reply_to
         )
     if options.server is not None:
@@ -203,4 +203,4 @@ def _sender(options: PostOptions, book: ClientBook) -> Sender:
             "nobody is named as the sender",
             remedy='say --from "Your name <you@company.example>", or in clients.toml',
         )
-    return Sender(address=Address(addr_spec=NOBODY))
+    return SenderAddress(address=Address(addr_spec=NOBODY))

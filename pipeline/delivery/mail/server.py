@@ -50,7 +50,7 @@ class Server:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Answer:
+class Reply:
     """What the server said of one recipient or of the whole message."""
 
     code: int
@@ -131,7 +131,7 @@ class Session:
         to: Sequence[str],
         make: Callable[[], bytes],
         about_to: Callable[[Sequence[str]], None],
-    ) -> dict[str, Answer]:
+    ) -> dict[str, Reply]:
         """What the server says of each of `to`.
 
         make: gives the message, once the server has agreed to somebody. about_to: called with those just before the
@@ -163,7 +163,7 @@ class Session:
             if self.size_limit and len(message) > self.size_limit:
                 said = f"the message has {len(message) / 1e6:.1f} MB, the server takes {self.size_limit / 1e6:.1f} MB"
                 self._reset()
-                return answers | dict.fromkeys(agreed, Answer(code=_TOO_LARGE, said=said))
+                return answers | dict.fromkeys(agreed, Reply(code=_TOO_LARGE, said=said))
         except BaseException:
             smtp.close()
             raise
@@ -188,7 +188,7 @@ class Session:
         with contextlib.suppress(smtplib.SMTPException, OSError):
             self._smtp.rset()
 
-    def _asked_for_data(self) -> Answer | None:
+    def _asked_for_data(self) -> Reply | None:
         """None where the server is ready for the message; else what it says of it. Raises Unreachable, and what sending does."""
         self._smtp.allow(DATA_S)
         answer = _answer(self._smtp.docmd("DATA"))
@@ -200,7 +200,7 @@ class Session:
         self._reset()
         return answer
 
-    def _send(self, message: bytes) -> Answer:
+    def _send(self, message: bytes) -> Reply:
         """What the server says of the whole message. Raises Uncertain once its end has gone out, else what sending does."""
         smtp = self._smtp
         smtp.allow(SEND_S)
@@ -232,7 +232,7 @@ _TOO_LARGE = 552  # RFC 5321 section 4.2.3, RFC 1870 section 6.1
 _LOGIN_NEEDED = (530, 534, 535, 538)  # RFC 4954 section 6
 
 
-def _sender_refused(sender: str, answer: Answer) -> DeliveryError:
+def _sender_refused(sender: str, answer: Reply) -> DeliveryError:
     return DeliveryError(
         f"the server takes no message from {sender} ({answer.text})",
         remedy="check --user and --from: many servers take only the user's own address",
@@ -313,8 +313,8 @@ def _size_limit(smtp: Conversation | SecureConversation) -> int | None:
     return int(text) if text.isascii() and text.isdigit() and len(text) < 20 else 0
 
 
-def _answer(reply: tuple[int, bytes]) -> Answer:
-    return Answer(code=reply[0], said=_text(reply[1]))
+def _answer(reply: tuple[int, bytes]) -> Reply:
+    return Reply(code=reply[0], said=_text(reply[1]))
 
 
 def _text(raw: bytes | str) -> str:

@@ -47,7 +47,7 @@ _SCOPE_LB = {"b": (50.0, 2500.0), "c": (50.0, 4000.0)}
 
 
 @dataclass(frozen=True, kw_only=True)
-class Limit:
+class EnergyLimit:
     """A limit and where it stands."""
 
     kwh_per_100_lb: float
@@ -61,7 +61,7 @@ class Limit:
         return self.kwh_per_100_lb * _KWH_PER_KG
 
 
-def limit(equipment: str, cooling: str, harvest_lb_per_day: float, *, paragraph: str) -> Limit | None:
+def limit(equipment: str, cooling: str, harvest_lb_per_day: float, *, paragraph: str) -> EnergyLimit | None:
     """The limit of 10 CFR 431.136 for a class at a harvest rate [lb/24 h]; None outside class or scope."""
     table = PARAGRAPH_B if paragraph == "b" else PARAGRAPH_C
     rows = table.get((equipment, cooling))
@@ -69,7 +69,7 @@ def limit(equipment: str, cooling: str, harvest_lb_per_day: float, *, paragraph:
     if rows is None or not low <= harvest_lb_per_day <= high:
         return None
     _, a, b = next(row for row in rows if harvest_lb_per_day < row[0])
-    return Limit(
+    return EnergyLimit(
         kwh_per_100_lb=a + b * harvest_lb_per_day,
         paragraph=paragraph,
         equipment=equipment,
@@ -77,7 +77,7 @@ def limit(equipment: str, cooling: str, harvest_lb_per_day: float, *, paragraph:
     )
 
 
-def limit_of(unit: Unit) -> Limit | None:
+def limit_of(unit: Unit) -> EnergyLimit | None:
     """The limit for a unit by its nameplate; None where class or capacity is not known, or it is older than the limits."""
     plate = unit.nameplate
     if plate.equipment is None or plate.ice_kg_per_day is None:

@@ -44,7 +44,7 @@ def rounded(value: float, digits: int = 2) -> float | None:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Limits:
+class ControlLimits:
     """Centre, spread and three-sigma limits of an individuals chart, in the unit of the data."""
 
     centre: float
@@ -53,17 +53,17 @@ class Limits:
     upper: float
 
 
-def individuals(x: np.ndarray) -> Limits:
+def individuals(x: np.ndarray) -> ControlLimits:
     """The individuals chart of `x` (n ≥ 2): mean ± 3 × mean moving range / 1.128.
 
     NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.2.
     """
     sigma = float(np.abs(np.diff(x)).mean()) / _D2
     centre = float(x.mean())
-    return Limits(centre=centre, sigma=sigma, lower=centre - 3 * sigma, upper=centre + 3 * sigma)
+    return ControlLimits(centre=centre, sigma=sigma, lower=centre - 3 * sigma, upper=centre + 3 * sigma)
 
 
-def robust_individuals(x: np.ndarray, *, floor: float = 0.0) -> Limits:
+def robust_individuals(x: np.ndarray, *, floor: float = 0.0) -> ControlLimits:
     """An individuals chart of `x` (n,) that outliers cannot move: median, and a spread for each side of it.
 
     The chart of a skewed sample is too narrow on its long side and too wide on the other, so each side has its own
@@ -74,7 +74,9 @@ def robust_individuals(x: np.ndarray, *, floor: float = 0.0) -> Limits:
     # Where a quarter of all values lie far off on one side, they are half of that side: its own median is theirs.
     most = _MOST_SKEW * spread(np.abs(x - centre), floor)
     below, above = (min(_side(d, floor), most) for d in (centre - x[x <= centre], x[x >= centre] - centre))
-    return Limits(centre=centre, sigma=max(below, above), lower=centre - 3 * below, upper=centre + 3 * above)
+    return ControlLimits(
+        centre=centre, sigma=max(below, above), lower=centre - 3 * below, upper=centre + 3 * above
+    )
 
 
 def _side(deviations: np.ndarray, floor: float) -> float:
@@ -273,7 +275,7 @@ def walsh_centre(x: np.ndarray, *, level: float = 0.95, inflate: float = 1.0) ->
 
 
 @dataclass(frozen=True, kw_only=True)
-class Step:
+class LevelStep:
     """One change of level. `first` is the index of the first value of the new level."""
 
     first: int
@@ -284,7 +286,7 @@ class Step:
     p: float  # its approximate p
 
 
-def single_step(y: np.ndarray, *, least: int = 3) -> Step:
+def single_step(y: np.ndarray, *, least: int = 3) -> LevelStep:
     """The one split of `y` (n ≥ 2 × least) that leaves the least squares, at least `least` values on each side.
 
     With Pettitt's test, p ≈ 2 exp(−6 K² / (n³ + n²)): Pettitt 1979, Applied Statistics 28.
@@ -299,7 +301,7 @@ def single_step(y: np.ndarray, *, least: int = 3) -> Step:
     ranks = _ranks(y)
     u = 2 * np.cumsum(ranks) - np.arange(1, n + 1) * (n + 1)
     pettitt = float(np.abs(u).max())
-    return Step(
+    return LevelStep(
         first=first,
         before=float(np.median(y[:first])),
         after=float(np.median(y[first:])),

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.logs.rows.column_blocks import CellBlock
-from pipeline.logs.vocabulary.stamp_patterns import Shape, shape_of
+from pipeline.logs.vocabulary.stamp_patterns import StampPattern, shape_of
 
 SECOND_NS = 1_000_000_000
 DAY_NS = 86_400 * SECOND_NS
@@ -117,7 +117,7 @@ class StampColumn:
         self.possible = np.ones(rows, bool)
         self.clock: np.ndarray | None = None  # a column that no row needs takes no memory
         self.offset: np.ndarray | None = None
-        self.shapes: dict[Shape, int] = {}
+        self.shapes: dict[StampPattern, int] = {}
         self.first: list[tuple[int, bytes]] = []  # of each shape the first row
         self.starts: list[np.ndarray] = []
         self.parts: list[np.ndarray] = []
@@ -207,7 +207,12 @@ class StampColumn:
             self.cells[self.at + row] = block.at(row)
 
     def _fill(
-        self, block: CellBlock, where: slice | np.ndarray, shape: Shape, fields: _Fields, parts: np.ndarray
+        self,
+        block: CellBlock,
+        where: slice | np.ndarray,
+        shape: StampPattern,
+        fields: _Fields,
+        parts: np.ndarray,
     ) -> None:
         """Into the rows `where` of the block what stands there; into `parts` (3, rows of the block) the dates."""
         here = slice(self.at, self.at + len(block.starts)) if isinstance(where, slice) else where + self.at
@@ -240,7 +245,7 @@ def _changes(parts: np.ndarray) -> np.ndarray:
     return change
 
 
-def _resolution(shape: Shape) -> int:
+def _resolution(shape: StampPattern) -> int:
     if shape.fraction:
         return 10 ** (9 - min(9, shape.fraction[1] - shape.fraction[0]))
     return SECOND_NS if shape.second else 60 * SECOND_NS
@@ -257,7 +262,7 @@ def _by_position(block: CellBlock, rows: np.ndarray, length: int) -> np.ndarray:
     return np.stack([block.data[first + j] for j in range(length)])
 
 
-def _matches(block: np.ndarray, shape: Shape) -> np.ndarray:
+def _matches(block: np.ndarray, shape: StampPattern) -> np.ndarray:
     same = np.ones(block.shape[1], bool)
     for i, value in shape.literal:
         same &= block[i] == value
@@ -281,7 +286,7 @@ def _number(block: np.ndarray, span: tuple[int, int]) -> np.ndarray:
     return total
 
 
-def _fields(block: np.ndarray, shape: Shape) -> _Fields:
+def _fields(block: np.ndarray, shape: StampPattern) -> _Fields:
     possible: np.ndarray | bool = True
     parts: np.ndarray | int = 0
     if shape.date == "named":

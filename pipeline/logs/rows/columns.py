@@ -19,7 +19,7 @@ from pipeline.errors import LogFileError
 from pipeline.logs.layout.dialect import Dialect
 from pipeline.logs.layout.head_rows import split_row
 from pipeline.logs.rows.column_blocks import CellBlock, steps_between
-from pipeline.logs.rows.numbers import Numbers, cells_of, floats, joined, numbers_of, with_words
+from pipeline.logs.rows.numbers import NumberColumn, cells_of, floats, joined, numbers_of, with_words
 from pipeline.logs.rows.per_column import for_each
 from pipeline.logs.rows.row_spans import Body, without_repeats
 from pipeline.logs.source.large_text import LargeText
@@ -40,7 +40,7 @@ class Grid:
         np.ndarray | None
     )  # int64: the first clock column where Arrow could read it; times as they stand
     text: dict[int, list[CellBlock] | TextSink]  # clock columns as text, where it couldn't
-    numbers: dict[int, Numbers]
+    numbers: dict[int, NumberColumn]
     left_out: tuple[str, ...]  # lines of another width, as they stand
 
     def only(self, rows: np.ndarray) -> Grid:
@@ -147,7 +147,7 @@ def _in_pieces(body: Body, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
     if stamps is not None and steps_between(stamps[:at])[0] <= 0:
         return _times_as_text(body, dialect, wanted, name)
     numbers = {
-        i: Numbers(
+        i: NumberColumn(
             values=values[i][:at], words={w: np.concatenate(p) for w, p in words[i].items()}, unit=units[i]
         )
         for i in wanted.numbers
@@ -241,7 +241,7 @@ def _quick(body: Body, dialect: Dialect, wanted: Wanted, nulls: list[str]) -> Gr
             raise _Doubtful
         stamps = joined(column, np.int64)
         del column
-    numbers: dict[int, Numbers] = {}
+    numbers: dict[int, NumberColumn] = {}
     blanks: list[int] = []
     parsed = for_each(lambda i: floats(columns.pop(f"f{i}")), wanted.numbers, readings=found)
     for i, (values, missing, finite) in zip(wanted.numbers, parsed, strict=True):
@@ -249,7 +249,7 @@ def _quick(body: Body, dialect: Dialect, wanted: Wanted, nulls: list[str]) -> Gr
             raise _Doubtful
         if missing is not None and len(nulls) > 1:
             blanks.append(i)
-        numbers[i] = Numbers(values=values)
+        numbers[i] = NumberColumn(values=values)
     if blanks:
         texts = _parse(body, dialect, {f"f{i}": pa.binary() for i in blanks}, ["\0"], _Rows(1000))
         for i in blanks:

@@ -15,17 +15,17 @@ from pipeline.logs.vocabulary.units import unit_of_word
 
 
 @dataclass(frozen=True, kw_only=True)
-class Numbers:
+class NumberColumn:
     """One column of readings; NaN where there is none."""
 
     values: np.ndarray
     words: dict[str, np.ndarray] = field(default_factory=dict)  # error word -> rows that hold it
     unit: str | None = None  # where the cells carry it
 
-    def only(self, rows: np.ndarray) -> Numbers:
+    def only(self, rows: np.ndarray) -> NumberColumn:
         """The same numbers of the rows `rows` (m,) alone: their indices, rising."""
         words = {word: np.flatnonzero(np.isin(rows, at)) for word, at in self.words.items()}
-        return Numbers(
+        return NumberColumn(
             values=self.values[rows], words={w: a for w, a in words.items() if len(a)}, unit=self.unit
         )
 
@@ -78,9 +78,9 @@ def cells_of(column: pa.ChunkedArray) -> list[CellBlock]:
     return blocks
 
 
-def with_words(values: np.ndarray, cells: list[CellBlock]) -> Numbers:
+def with_words(values: np.ndarray, cells: list[CellBlock]) -> NumberColumn:
     """The same numbers, now `values` (n,), with the cells that hold an error word told apart from the blank ones."""
-    return Numbers(values=values, words=texts_of(cells, np.isnan(values)))
+    return NumberColumn(values=values, words=texts_of(cells, np.isnan(values)))
 
 
 def texts_of(cells: list[CellBlock], wanted: np.ndarray | None = None) -> dict[str, np.ndarray]:
@@ -105,7 +105,7 @@ def texts_of(cells: list[CellBlock], wanted: np.ndarray | None = None) -> dict[s
     return {word: np.sort(np.concatenate(rows)) for word, rows in words.items()}
 
 
-def numbers_of(column: pa.ChunkedArray, decimal: str) -> Numbers:
+def numbers_of(column: pa.ChunkedArray, decimal: str) -> NumberColumn:
     """A column of text → numbers; what is none is counted as an error word, whatever it says."""
     import pyarrow.compute as pc
 
@@ -147,7 +147,7 @@ def numbers_of(column: pa.ChunkedArray, decimal: str) -> Numbers:
     return _with_unreadable(values, cells, unit)
 
 
-def _numbers_by_mark(cells: pa.Array, plain: pa.Array, decimal: str) -> Numbers:
+def _numbers_by_mark(cells: pa.Array, plain: pa.Array, decimal: str) -> NumberColumn:
     """The same for a long column of grouped numbers ("1,234.5"), a thousands mark at a time."""
     import pyarrow.compute as pc
 
@@ -166,13 +166,13 @@ def _numbers_by_mark(cells: pa.Array, plain: pa.Array, decimal: str) -> Numbers:
     return _with_unreadable(values, cells, None)
 
 
-def _with_unreadable(values: np.ndarray, cells: pa.Array, unit: str | None) -> Numbers:
+def _with_unreadable(values: np.ndarray, cells: pa.Array, unit: str | None) -> NumberColumn:
     finite = np.isfinite(values)
     if finite.all():
-        return Numbers(values=values, unit=unit)
+        return NumberColumn(values=values, unit=unit)
     values = np.where(finite, values, np.nan)
     numbers = with_words(values, cells_of(pa.chunked_array([cells])))
-    return Numbers(values=values, words=numbers.words, unit=unit)
+    return NumberColumn(values=values, words=numbers.words, unit=unit)
 
 
 def _tidy(cell: str, decimal: str) -> tuple[str | None, str]:

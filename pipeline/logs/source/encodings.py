@@ -18,7 +18,7 @@ PIECE = 1 << 18
 """Bytes looked at in one go: they stay in the processor's cache."""
 
 
-def decoded(raw: bytes, name: str) -> tuple[bytes, str, Seen]:
+def decoded(raw: bytes, name: str) -> tuple[bytes, str, BytesSeen]:
     """(UTF-8 without a byte-order mark, what it was, what stands in it)."""
     if raw.startswith(MARK):
         text, encoding, seen = from_eight_bits(_without_marks(raw))
@@ -74,7 +74,7 @@ def _from_sixteen_bits(raw: bytes, *, little: bool, name: str) -> bytes:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Seen:
+class BytesSeen:
     """What stands in a text, looked up in one pass, a piece at a time."""
 
     high: tuple[int, ...]  # pieces of `PIECE` bytes that hold a byte past ASCII
@@ -83,7 +83,7 @@ class Seen:
     quote: bool
 
 
-def _look(raw: bytes) -> Seen:
+def _look(raw: bytes) -> BytesSeen:
     codes = np.frombuffer(raw, np.uint8)
     high, nul, cr, quote = [], False, False, False
     for at in range(0, len(raw), PIECE):
@@ -92,10 +92,10 @@ def _look(raw: bytes) -> Seen:
         nul = nul or raw.find(0, at, at + PIECE) >= 0
         cr = cr or raw.find(13, at, at + PIECE) >= 0
         quote = quote or raw.find(34, at, at + PIECE) >= 0
-    return Seen(high=tuple(high), nul=nul, cr=cr, quote=quote)
+    return BytesSeen(high=tuple(high), nul=nul, cr=cr, quote=quote)
 
 
-def from_eight_bits(raw: bytes) -> tuple[bytes, str, Seen]:
+def from_eight_bits(raw: bytes) -> tuple[bytes, str, BytesSeen]:
     """(UTF-8, what it was, what stands in it). Only the pieces that hold more than ASCII are decoded."""
     seen = _look(raw)
     if not seen.high:

@@ -16,7 +16,7 @@ LEAST_SWING_K = 5.0
 
 
 @dataclass(frozen=True, kw_only=True)
-class Windows:
+class GridWindows:
     """Windows of `length` grid points that begin at `starts` (w,)."""
 
     starts: np.ndarray
@@ -49,7 +49,7 @@ class Activity:
 
 def activities(
     movers: Sequence[Trace], overview: Overview, *, least_min: float
-) -> tuple[Windows, list[Activity]]:
+) -> tuple[GridWindows, list[Activity]]:
     """Every trace of `movers` (cold side, discharge, clamps) over windows that hold two cycles, `least_min` at least."""
     step_s, points = overview.step_s, len(overview.grid_ns)
     harvests = [harvests_of(t, step_s) if t.role in DYNAMIC_ROLES else np.empty(0, int) for t in movers]
@@ -75,7 +75,7 @@ def activities(
         made.append(
             Activity(trace=trace, swings=swings, usual=usual, harvests=ups, cycles=cycles, goes_on=goes_on)
         )
-    return Windows(starts=starts, length=length, points=points, step_s=step_s, running=running), made
+    return GridWindows(starts=starts, length=length, points=points, step_s=step_s, running=running), made
 
 
 def harvests_of(trace: Trace, step_s: float) -> np.ndarray:

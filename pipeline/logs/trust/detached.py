@@ -16,7 +16,7 @@ from pipeline.logs.trust.cycling import (
     COLD_ROLES,
     LEAST_SWING_K,
     Activity,
-    Windows,
+    GridWindows,
     activities,
     usual_swing,
 )
@@ -69,7 +69,7 @@ def _loose(
     one: Activity,
     others: list[Activity],
     going: np.ndarray,
-    windows: Windows,
+    windows: GridWindows,
     limits: Mapping[str, float],
 ) -> list[Stretch]:
     """A probe that fell off: it swings no more while the machine goes on, and it is not at one value."""
@@ -172,7 +172,7 @@ def _edges(trace: Trace, grid: np.ndarray, first: int, last: int, low: float, hi
 def _still(
     one: Activity,
     going: np.ndarray,
-    windows: Windows,
+    windows: GridWindows,
     limits: Mapping[str, float],
 ) -> list[Stretch]:
     """A trace that stands on one value to the last digit while others cycle."""
@@ -211,7 +211,7 @@ def _longest_usual(same: np.ndarray, a: int, b: int) -> float:
 
 
 def _dead(
-    one: Activity, cold: list[Activity], windows: Windows, limits: Mapping[str, float]
+    one: Activity, cold: list[Activity], windows: GridWindows, limits: Mapping[str, float]
 ) -> list[Stretch]:
     """A clamp that reads nothing, or one value, while the cold side cycles."""
     trace, grid = one.trace, one.trace.grid

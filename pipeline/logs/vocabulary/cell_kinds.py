@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from functools import lru_cache
 
-from pipeline.logs.vocabulary.stamp_patterns import Shape, shape_of
+from pipeline.logs.vocabulary.stamp_patterns import StampPattern, shape_of
 
 ERROR_WORDS: frozenset[str] = frozenset(
     word
@@ -47,10 +47,10 @@ _ANY_DIGIT = str.maketrans("123456789", "000000000")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Kind:
+class CellKind:
     """What a cell can be. Cells that differ in their digits alone are of one kind, so that each is found out once."""
 
-    shape: Shape | None  # of a date or time
+    shape: StampPattern | None  # of a date or time
     point: bool  # a number with a decimal point (or none)
     comma: bool  # a number with a decimal comma (or none)
     grouped_point: bool  # … with thousands marks and a decimal point (or none)
@@ -69,21 +69,21 @@ class Kind:
 
 
 @lru_cache(maxsize=8192)
-def kind_of(cell: str) -> Kind:
+def kind_of(cell: str) -> CellKind:
     """The kind of a cell that is not blank; `cell` has no blanks around it."""
     return _kind(cell.translate(_ANY_DIGIT)) if len(cell) <= 80 else _TEXT
 
 
-_TEXT = Kind(
+_TEXT = CellKind(
     shape=None, point=False, comma=False, grouped_point=False, grouped_comma=False, unit="", word=False
 )
 
 
 @lru_cache(maxsize=16384)
-def _kind(cell: str) -> Kind:
+def _kind(cell: str) -> CellKind:
     bare, unit = split_unit(cell)
     grouped = {d: bool(grouped_by(bare, d)) for d in ".,"}
-    return Kind(
+    return CellKind(
         shape=shape_of(cell),
         point=bool(_NUMBER["."].match(bare)) or grouped["."],
         comma=bool(_NUMBER[","].match(bare)) or grouped[","],

@@ -113,7 +113,7 @@ _ALL_PARTS = tuple(
 
 
 @dataclass(frozen=True, kw_only=True)
-class Shape:
+class StampPattern:
     """How the rows of one shape are read. Spans are (first byte, past the last byte) of the UTF-8 text."""
 
     length: int
@@ -149,7 +149,7 @@ _ANY_DIGIT = str.maketrans("123456789", "000000000")
 _OFFSET = re.compile(r"(?<=[0-9]|C|T|\s)[+\-−][0-9]{2}:?(?:[0-9]{2})?(?:\s+[0-9]{4})?\s*$")
 
 
-def shape_of(text: str) -> Shape | None:
+def shape_of(text: str) -> StampPattern | None:
     """The shape of one cell, or None where it is no date and no time."""
     if len(text) > 60:
         return None
@@ -159,7 +159,7 @@ def shape_of(text: str) -> Shape | None:
 
 
 @lru_cache(maxsize=8192)
-def _shape_of(text: str) -> Shape | None:
+def _shape_of(text: str) -> StampPattern | None:
     found = _SHAPE.match(text)
     last = None if found and (found["date"] or found["time"]) else _YEAR_LAST.match(text)
     found = last or found
@@ -197,7 +197,7 @@ def _shape_of(text: str) -> Shape | None:
     fields = [*parts, hour, minute, span("s", "sec6"), span("f", "f3", "f6")]
     digits = tuple(sorted(i for s in fields if s for i in range(*s)))
     year = match["p2"] or match["yn"] or "2026"
-    return Shape(
+    return StampPattern(
         length=len(encoded),
         digits=digits,
         literal=tuple((i, b) for i, b in enumerate(encoded) if i not in set(digits)),

@@ -20,7 +20,7 @@ WIDTHS_S = (1, 2, 3, 4, 5, 10, 15, 20, 30, 40, 60, 90, 120, 180, 300, 600, 900, 
 
 
 @dataclass(frozen=True, kw_only=True)
-class Level:
+class Envelope:
     """Lowest and highest reading in each bucket of `width_s`; NaN where a bucket holds none."""
 
     low: np.ndarray  # float64 (n,)
@@ -36,14 +36,14 @@ def trusted_readings(channel: Channel) -> tuple[np.ndarray, np.ndarray]:
     return channel.time_ns[good], channel.values[good]
 
 
-def level(time_ns: np.ndarray, values: np.ndarray, *, start_ns: int, end_ns: int, width_s: float) -> Level:
+def level(time_ns: np.ndarray, values: np.ndarray, *, start_ns: int, end_ns: int, width_s: float) -> Envelope:
     """`values` (n,) at `time_ns` (n,) in buckets of `width_s` from `start_ns` on, up to and including `end_ns`."""
     return level_within(time_ns, values, spans=[(start_ns, end_ns + 1)], width_s=width_s)
 
 
 def level_within(
     time_ns: np.ndarray, values: np.ndarray, *, spans: Sequence[tuple[int, int]], width_s: float
-) -> Level:
+) -> Envelope:
     """`values` (n,) at `time_ns` (n,) in buckets of `width_s`, those of each of `spans` (in order and apart) after those of the one before."""
     width_ns = round(width_s * S)
     edges = [
@@ -62,7 +62,7 @@ def level_within(
         high[filled] = np.maximum.reduceat(values, ends)[::2]
     inside = np.ones(len(filled), bool)
     inside[last[:-1]] = False
-    return Level(low=low[inside], high=high[inside])
+    return Envelope(low=low[inside], high=high[inside])
 
 
 def thinned(time_ns: np.ndarray, values: np.ndarray, points: int) -> tuple[np.ndarray, np.ndarray]:

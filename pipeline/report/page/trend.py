@@ -13,7 +13,7 @@ SAME_FREEZE_PCT = 3.0  # a smaller change of the middle freeze is none (common p
 
 
 @dataclass(frozen=True, kw_only=True)
-class Trend:
+class TrendSinceLast:
     """direction: "worse", "better", "same" or "first". freeze_pct: change of the middle freeze [%], None where it can't
     be said. words: the same for people."""
 
@@ -22,11 +22,11 @@ class Trend:
     words: Markup
 
 
-def trend_of(summary: UnitSummary, reader: Reader) -> Trend:
+def trend_of(summary: UnitSummary, reader: Reader) -> TrendSinceLast:
     """`summary` against what it keeps of the report before."""
     before = summary.previous
     if not before:
-        return Trend(direction="first", freeze_pct=None, words=reader.t_html("fleet.first_report"))
+        return TrendSinceLast(direction="first", freeze_pct=None, words=reader.t_html("fleet.first_report"))
     words = []
     was, now = (LEVELS.index(x) if x in LEVELS else None for x in (before.get("level"), summary.level))
     direction = "same"
@@ -42,6 +42,6 @@ def trend_of(summary: UnitSummary, reader: Reader) -> Trend:
             )
             if direction == "same":
                 direction = "worse" if change > 0 else "better"
-    return Trend(
+    return TrendSinceLast(
         direction=direction, freeze_pct=change, words=Markup(", ").join(words) or reader.t_html("fleet.same")
     )
