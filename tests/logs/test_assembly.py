@@ -153,3 +153,13 @@ def test_a_log_without_dates_is_left_out_beside_one_that_has_them(tmp_path):
     timeline = assemble([*read_file(dated, unit), alone], unit)
     assert [c.label for c in timeline.channels] == ["Evaporator (°C)"]
     assert "logs.note.undated_left_out" in {n.key for n in timeline.sources[0].notes}
+
+
+def test_of_a_label_of_many_kilobytes_its_ends_are_kept(tmp_path):
+    """What is over a column stands on pages and in the store."""
+    rows = "".join(f"2026-05-04 10:00:{s:02d},25.5\n" for s in range(0, 60, 2))
+    path = write(tmp_path / "log.csv", f"Time,Evaporator {'y' * 20_000} (°F)\n{rows}")
+    (column,) = read_file(path, UNIT)[0].columns
+    assert len(column.label) <= 200
+    assert column.label.startswith("Evaporator y")
+    assert column.unit == "°F"

@@ -34,6 +34,8 @@ _STARTED = re.compile(
 )
 _MOST_LINES, _LONGEST_LINE = 500, 4000
 """No head says more than that; a long line of something else is not searched for facts."""
+_LONGEST_LABEL = 200
+"""Of a longer one begin and end are kept: it stands on pages. Common practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,7 +109,7 @@ def _labels(dialect: Dialect) -> list[str]:
         for row in rows:
             part = _COMMENT.sub("", row[i]) if i < len(row) else ""
             if part and part not in parts:
-                parts.append(part)
+                parts.append(part if len(part) <= _LONGEST_LABEL else f"{part[:150]}…{part[-40:]}")
         labels.append(" ".join(parts) or f"column {i + 1}")
     return _distinct_labels(labels)
 
