@@ -50,10 +50,10 @@ def put_cycles(
         "condenser_split_k",
     )
     pack.header["cycles"] = {
-        "number": pack.doubles(numbers),
+        "number": pack.steps(numbers, base=0.0, step=1.0),
         "complete": pack.bytes(table["complete"].astype(np.uint8)),
         "flags": {str(n): codes for n, codes in sorted(flags.items())},
-        **{name: pack.doubles(values) for name, values in columns.items()},
+        **{name: pack.moments(values) for name, values in columns.items()},
         **{name: pack.floats(table[name]) for name in measures if name in table},
         "limits": {
             name: [_or_none(v) for v in (lim.low, lim.centre, lim.high)] for name, lim in limits.items()

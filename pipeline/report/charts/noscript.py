@@ -102,7 +102,8 @@ def sketch_lengths(
         (seen & abnormal, "h9", "dashes odd"),
     ):
         points = zip(plane.px(starts[mask] - timeline.start_ns), plane.py(lengths[mask]), strict=True)
-        path = "".join(f"M{x:.1f} {y:.1f}{mark}" for x, y in points)
+        places = 1 if mask.sum() < WIDTH else 0  # of thousands those that lie on each other are drawn once
+        path = "".join(dict.fromkeys(f"M{x:.{places}f} {y:.{places}f}{mark}" for x, y in points))
         if path:
             parts.append(Markup('<path class="{}" d="{}"/>').format(css, path))
     return svg.picture(WIDTH, height + 34, parts, title=reader.t("chart.sketch_lengths"), css="sketch")

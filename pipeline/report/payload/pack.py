@@ -3,7 +3,7 @@
 Layout before compression: uint32 length of a JSON header (little-endian), the header, then the arrays. The header
 says of each array where its bytes lie and how they were coded:
 
-- "f4", "f8", "u1": float32, float64, uint8 as they are
+- "f4", "u1": float32, uint8 as they are
 - "q": whole steps above a base, as differences (zigzag, so that small ones of both signs are small numbers), low bytes
   first and high bytes after them: noise then costs one byte and the rest next to none. `empty` lists the runs without
   a reading.
@@ -34,10 +34,6 @@ class Pack:
         """Refer to `values` [float32] from the header."""
         return {"as": "f4", "n": len(values), "at": self._put(np.asarray(values, "<f4").tobytes())}
 
-    def doubles(self, values: np.ndarray) -> dict[str, Any]:
-        """Refer to `values` [float64] from the header."""
-        return {"as": "f8", "n": len(values), "at": self._put(np.asarray(values, "<f8").tobytes())}
-
     def bytes(self, values: np.ndarray) -> dict[str, Any]:
         """Refer to `values` [uint8], flattened, from the header."""
         flat = np.asarray(values).ravel().astype(np.uint8)
@@ -55,6 +51,14 @@ class Pack:
             "step": step,
             "empty": _runs(~np.isfinite(values)),
         }
+
+    def moments(self, seconds: np.ndarray) -> dict[str, Any]:
+        """Refer to `seconds` [float64] since the log's begin: to the millisecond; in a log of months, or beside a gap of hours, to the finest step
+        that `steps` holds."""
+        seen = seconds[np.isfinite(seconds)]
+        farthest = float(np.abs(seen).max(initial=0.0)) / 2e9
+        widest = float(np.abs(np.diff(seen, prepend=0.0)).max(initial=0.0)) / 8e6
+        return self.steps(seconds, base=0.0, step=max(1e-3, farthest, widest))
 
     def _put(self, part: bytes) -> int:
         part += b"\0" * (-len(part) % 8)

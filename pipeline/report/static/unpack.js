@@ -29,7 +29,7 @@ function readPack(buffer) {
   const length = new DataView(buffer).getUint32(0, true);
   const header = JSON.parse(new TextDecoder().decode(new Uint8Array(buffer, 4, length)));
   const base = 4 + length;
-  const kinds = { f4: Float32Array, f8: Float64Array, u1: Uint8Array };
+  const kinds = { f4: Float32Array, u1: Uint8Array };
   function read(ref) {
     const at = base + ref.at;
     if (ref.as !== "q") return new kinds[ref.as](buffer, at, ref.n);

@@ -28,7 +28,7 @@ def unpack(packed: bytes) -> dict:
     def read(ref):
         at, n = base + ref["at"], ref["n"]
         if ref["as"] != "q":
-            kind = {"f4": "<f4", "f8": "<f8", "u1": "u1"}[ref["as"]]
+            kind = {"f4": "<f4", "u1": "u1"}[ref["as"]]
             return np.frombuffer(raw, kind, n, at)
         planes = np.frombuffer(raw, "u1", ref["of"] * n, at).reshape(ref["of"], n).astype(np.int64)
         zigzag = sum(plane << 8 * k for k, plane in enumerate(planes))
