@@ -7,6 +7,7 @@ more to normal sight and to each full colour-vision deficiency. Names say what a
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
 from types import MappingProxyType
 
 LIGHT: Mapping[str, str] = MappingProxyType(
@@ -77,6 +78,7 @@ DARK: Mapping[str, str] = MappingProxyType(
 )
 
 
+@cache
 def css_variables() -> str:
     """The table as custom properties: light, dark by the reader's system or by the switch, and always light on paper."""
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
-from functools import partial
+from functools import cache, partial
 from typing import Any
 
 from markupsafe import Markup, escape
@@ -25,6 +25,25 @@ _OWN = {
     # Ice of a day where the words beside it say "a day"
     "_whole_kg": Quantity(si=(float, " kg", 0), us=(lambda kg: kg / 0.45359237, " lb", 0)),
 }
+
+
+@cache
+def _quantity_of(name: str) -> Quantity | None:
+    """The quantity that a value's name ends in, with those of pages alone; None for a count or a word."""
+    return next((q for suffix, q in _OWN.items() if name.endswith(suffix)), None) or quantity_of(name)
+
+
+@cache
+def _switches(name: str) -> bool:
+    """Whether a value of this name looks otherwise in US units."""
+    quantity = _quantity_of(name)
+    return quantity is not None and quantity.si != quantity.us
+
+
+@cache
+def _escaped(pattern: str) -> str:
+    """A pattern of the catalogue as HTML."""
+    return str(escape(pattern))
 
 
 LONG_MIN = 300  # from here on minutes are said in hours
@@ -48,7 +67,7 @@ class Reader:
 
     def t_html(self, key: str, **values: Any) -> Markup:
         """Like `t`, values as switchable elements; everything escaped."""
-        return Markup(self._fill(str(escape(self.words[key])), values, self.show_html))
+        return Markup(self._fill(_escaped(self.words[key]), values, self.show_html))
 
     def say(self, text: Text) -> str:
         """What analysis says, as a plain string."""
@@ -56,7 +75,7 @@ class Reader:
 
     def say_html(self, text: Text, *, short: bool = False) -> Markup:
         """What analysis says, values as switchable elements; everything escaped. short: as in `show`."""
-        pattern = str(escape(self.words.get(text.key, text.english)))
+        pattern = _escaped(self.words.get(text.key, text.english))
         return Markup(self._fill(pattern, text.values, partial(self.show_html, short=short)))
 
     def technician(self, verdict: Verdict) -> str:
@@ -94,7 +113,7 @@ class Reader:
             return self.words[f"word.{'yes' if value else 'no'}"], ""
         if isinstance(value, str):
             return self.term(name, value), ""
-        quantity = next((q for suffix, q in _OWN.items() if name.endswith(suffix)), None) or quantity_of(name)
+        quantity = _quantity_of(name)
         if quantity is None:
             return self._decimal(f"{value:g}" if isinstance(value, float) else str(value)), ""
         if quantity is quantity_of("_min") and value >= LONG_MIN:
@@ -112,7 +131,8 @@ class Reader:
         """A value that the units switch can change. short: as in `show`."""
         if isinstance(value, Markup):
             return value
-        si, us = (self.show(name, value, units, short=short) for units in ("si", "us"))
+        si = self.show(name, value, "si", short=short)
+        us = self.show(name, value, "us", short=short) if _switches(name) else si
         if si == us:
             return Markup(f"<bdi>{escape(si)}</bdi>") if isinstance(value, str) else escape(si)
         si, us = escape(si), escape(us)

@@ -17,7 +17,7 @@ from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import WIDTHS_S, level_within, trusted_readings
-from pipeline.report.payload.pack import step_of, weight
+from pipeline.report.payload.pack import MOST_BYTES, step_of, weight
 
 S, MS = 1_000_000_000, 1_000_000
 
@@ -55,6 +55,10 @@ class Trace:
     interval_s: float
     usual_step_ns: int
     regular: bool  # in runs of equal steps
+
+    def at_most(self) -> float:
+        """What every reading can weigh at most, however it moves [bytes]: told without packing any."""
+        return (MOST_BYTES + (0.0 if self.regular else IRREGULAR_BYTES)) * len(self.values)
 
     def weight_of_readings(self) -> float:
         """Bytes of a page, every reading kept."""
@@ -150,6 +154,8 @@ def plan(
     traces: Sequence[Trace], timeline: Timeline, record: CycleRecord, judgement: Judgement, room: float
 ) -> Detail:
     """The finest drawing of the log that weighs about `room` bytes."""
+    if sum(t.at_most() for t in traces) <= room:
+        return Detail()
     readings = {id(t): t.weight_of_readings() for t in traces}
     if sum(readings.values()) <= room:
         return Detail()

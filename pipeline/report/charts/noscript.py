@@ -105,7 +105,7 @@ def sketch_lengths(
         places = 1 if mask.sum() < WIDTH else 0  # of thousands those that lie on each other are drawn once
         path = "".join(dict.fromkeys(f"M{x:.{places}f} {y:.{places}f}{mark}" for x, y in points))
         if path:
-            parts.append(Markup('<path class="{}" d="{}"/>').format(css, path))
+            parts.append(Markup(f'<path class="{css}" d="{path}"/>'))
     return svg.picture(WIDTH, height + 34, parts, title=reader.t("chart.sketch_lengths"), css="sketch")
 
 
@@ -140,14 +140,13 @@ def _ribbon(record: CycleRecord, timeline: Timeline, middle: float) -> list[Mark
     decimals = 0 if len(record.phases) > WIDTH else 1
     parts = []
     for kind, tall in _TALL.items():
-        pieces = (
-            f"M{LEFT + (p.start_ns - timeline.start_ns) * scale:.{decimals}f} {middle:.0f}"
-            f"h{max((p.end_ns - p.start_ns) * scale, 0.5):.1f}"
-            for p in record.phases
-            if p.kind == kind
-        )
-        if path := "".join(dict.fromkeys(pieces)):  # in a long log many phases share a pixel
-            parts.append(
-                Markup('<path class="lane lane-{}" stroke-width="{}" d="{}"/>').format(kind.value, tall, path)
-            )
+        spans = [(p.start_ns - timeline.start_ns, p.end_ns - p.start_ns) for p in record.phases if p.kind == kind]
+        if not spans:
+            continue
+        place = np.array(spans, float) * scale
+        place[:, 0] = np.round(LEFT + place[:, 0], decimals)
+        place[:, 1] = np.round(np.maximum(place[:, 1], 0.5), 1)
+        place = np.unique(place, axis=0)  # in a long log many phases share a pixel
+        path = f"M%g {middle:.0f}h%g" * len(place) % tuple(place.ravel().tolist())
+        parts.append(Markup(f'<path class="lane lane-{kind.value}" stroke-width="{tall}" d="{path}"/>'))
     return parts

@@ -39,22 +39,21 @@ def icicles(
     where = [(k + 0.5) / n for k in range(n)] if at is None else list(at)
     apart = float(np.median(np.diff(where))) if len(where) > 1 else 1.0
     half = min(0.46 * width * apart, 4.5)
-    usual, abnormal = [], []
+    # A broad root, a long thin tip.
+    shape = f"M%.1f 1q{half * 0.65:.1f} %.1f {half:.1f} %.1fq{half * 0.35:.1f} %.1f {half:.1f} %.1fZ"
+    figures: tuple[list[float], list[float]] = ([], [])
     for k, value in enumerate(lengths_min):
         if value is None or value != value:
             continue
-        x, tall = where[k] * width, (height - 2) * min(max(value / top, _SHORTEST), 1.0)
-        into = abnormal if k < len(odd) and odd[k] else usual
-        # A broad root, a long thin tip.
-        into.append(
-            f"M{x - half:.1f} 1Q{x - half * 0.35:.1f} {1 + tall * 0.55:.1f} {x:.1f} {1 + tall:.1f}"
-            f"Q{x + half * 0.35:.1f} {1 + tall * 0.55:.1f} {x + half:.1f} 1Z"
+        tall = (height - 2) * min(max(value / top, _SHORTEST), 1.0)
+        figures[k < len(odd) and bool(odd[k])].extend(
+            (where[k] * width - half, tall * 0.55, tall, tall * -0.45, -tall)
         )
     parts = [svg.line(0, 1, width, 1, "eave")]
     parts += [
-        Markup('<path class="{}" d="{}"/>').format(css, "".join(path))
-        for css, path in (("icicle", usual), ("icicle odd", abnormal))
-        if path
+        Markup(f'<path class="{css}" d="{shape * (len(some) // 5) % tuple(some)}"/>')
+        for css, some in zip(("icicle", "icicle odd"), figures, strict=True)
+        if some
     ]
     parts += [svg.line(share * width, 1, share * width, height, "visit") for share in visits]
     picture = svg.picture(width, height, parts, title=title, css="icicles")

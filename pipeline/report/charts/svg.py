@@ -1,6 +1,6 @@
 """Small pictures as inline SVG, and their scales: drawn here, no script needed, coloured by the page's style sheet.
 
-Text in them goes through `escape`; numbers are rounded, so that a picture weighs a few kB.
+Text in them goes through `escape`, styles are words of our own; numbers are rounded, so that a picture weighs a few kB.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ def polyline(plane: Plane, x: np.ndarray, y: np.ndarray, css: str) -> Markup:
 
 def _path(css: str, path: str) -> Markup:
     """A path of figures and letters of our own, which need no escaping."""
-    return Markup(f'<path class="{escape(css)}" d="{path}"/>') if path else Markup("")
+    return Markup(f'<path class="{css}" d="{path}"/>') if path else Markup("")
 
 
 def ribbon(plane: Plane, x: np.ndarray, low: np.ndarray, high: np.ndarray, css: str) -> Markup:
@@ -80,13 +80,13 @@ def _points(px: np.ndarray, py: np.ndarray) -> str:
 def rect(x: float, y: float, width: float, height: float, css: str) -> Markup:
     """A rectangle [px] of the style `css`."""
     return Markup(
-        f'<rect class="{escape(css)}" x="{x:.1f}" y="{y:.1f}" width="{max(width, 0.4):.1f}" height="{height:.1f}"/>'
+        f'<rect class="{css}" x="{x:.1f}" y="{y:.1f}" width="{max(width, 0.4):.1f}" height="{height:.1f}"/>'
     )
 
 
 def line(x1: float, y1: float, x2: float, y2: float, css: str) -> Markup:
     """A straight line [px] of the style `css`."""
-    return Markup(f'<path class="{escape(css)}" d="M{x1:.1f} {y1:.1f}L{x2:.1f} {y2:.1f}"/>')
+    return Markup(f'<path class="{css}" d="M{x1:.1f} {y1:.1f}L{x2:.1f} {y2:.1f}"/>')
 
 
 def label(
@@ -97,15 +97,16 @@ def label(
     if units and units[0] != units[1]:
         switch = f' data-si="{escape(units[0])}" data-us="{escape(units[1])}"'
         css = f"{css} q".strip()
-    place = f'x="{x:.1f}" y="{y:.1f}" text-anchor="{escape(anchor)}"'
-    return Markup(f'<text class="{escape(css)}" {place}{switch}>{escape(text)}</text>')
+    place = f'x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}"'
+    return Markup(f'<text class="{css}" {place}{switch}>{escape(text)}</text>')
 
 
 def picture(width: float, height: float, parts: Iterable[Markup], *, title: str, css: str = "") -> Markup:
     """The whole picture; `title` is what it shows, in a sentence."""
     return Markup(
-        '<svg class="{}" viewBox="0 0 {:g} {:g}" role="img" aria-label="{}" preserveAspectRatio="xMidYMid meet">{}</svg>'
-    ).format(css, width, height, title, Markup("").join(parts))
+        f'<svg class="{css}" viewBox="0 0 {width:g} {height:g}" role="img" aria-label="{escape(title)}"'
+        f' preserveAspectRatio="xMidYMid meet">{"".join(parts)}</svg>'
+    )
 
 
 def nice_ticks(low: float, high: float, most: int = 5) -> Sequence[float]:

@@ -18,10 +18,10 @@ _PAIRS = (
 def printable(data: bytes) -> bytes:
     """`data` as ASCII text."""
     padded = np.frombuffer(data + b"\0" * (-len(data) % 13), np.uint8).reshape(-1, 13)
-    rows = np.zeros((len(padded), 15), np.uint32)  # two bytes of nothing behind the last one
-    rows[:, :13] = padded
-    values = np.empty((len(rows), 8), np.uint32)
+    byte = np.zeros((15, len(padded)), np.uint32)  # two of nothing behind the last one
+    byte[:13] = padded.T
+    values = np.empty((8, len(padded)), np.uint16)
     for k in range(8):
         at, shift = divmod(13 * k, 8)
-        values[:, k] = (rows[:, at] | rows[:, at + 1] << 8 | rows[:, at + 2] << 16) >> shift & 8191
-    return b"%d " % len(data) + _PAIRS[values].tobytes()
+        values[k] = (byte[at] | byte[at + 1] << 8 | byte[at + 2] << 16) >> shift & 8191
+    return b"%d " % len(data) + _PAIRS[values.T].tobytes()

@@ -16,7 +16,7 @@ from tests.report.made_up import made_up
 
 def tips(picture) -> list[float]:
     """How far down each icicle reaches [px]."""
-    return [float(y) for y in re.findall(r"Q[\d.]+ [\d.]+ [\d.]+ ([\d.]+)Q", picture)]
+    return [1 + float(y) for y in re.findall(r"q[\d.]+ [\d.]+ [\d.]+ ([\d.]+)q", picture)]
 
 
 def test_an_icicle_is_as_long_as_its_freeze():

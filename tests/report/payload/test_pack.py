@@ -4,7 +4,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from pipeline.report.payload.pack import Pack, step_of, weight
+from pipeline.report.payload.pack import MOST_BYTES, Pack, step_of, weight
 from pipeline.report.payload.printable import printable
 from tests.report.payload.unpack import from_printable, unpack
 
@@ -55,13 +55,14 @@ def test_printable_text_is_a_twelfth_shorter_than_base64():
     assert len(printable(bytes(13_000))) == len(b"13000 ") + 16_000
 
 
-def test_the_weight_of_values_is_what_they_add_to_a_large_page(monkeypatch):
-    monkeypatch.setattr("pipeline.report.payload.pack.HARD_FROM", 0)  # a large page is squeezed hard
+def test_the_weight_of_values_is_what_they_add_to_a_page_and_never_more_than_the_most():
     rng = np.random.default_rng(2)
     values = np.round(rng.normal(0, 0.12, 100_000) / 0.1) * 0.1
     pack = Pack()
     pack.header["x"] = pack.steps(values, base=-1.0, step=0.05)
     assert weight(values, base=-1.0, step=0.05) == pytest.approx(len(pack.packed()), rel=0.02)
+    jumps = rng.uniform(0, 60_000, 10_000)
+    assert weight(jumps, base=0.0, step=1.0) <= 1.01 * MOST_BYTES * len(jumps)
 
 
 def test_a_step_is_half_of_what_the_logger_resolves():
