@@ -33,7 +33,7 @@ KINDS: Mapping[str, FaultKind] = MappingProxyType(
             options={"chance": 0.3, "rest_s": 3000.0},
         ),
         "slow-harvest": FaultKind(
-            does="hot gas is somewhat weak: the slab lets go late but does let go",
+            does="hot gas is somewhat weak: the slab releases late but does release",
             expect=("harvest-long",),
             may=("output-low", "drift"),
             options={"chance": 0.1, "hot_gas": 0.42},

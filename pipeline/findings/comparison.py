@@ -114,12 +114,18 @@ _AIR = {
 _BETTER = {
     True: phrase("compare.better", "Better than before: freezes are shorter"),
     False: phrase("compare.worse", "Worse than before: freezes are longer"),
-    None: phrase("compare.as-before", "As before: freezes did not change"),
+    None: phrase(
+        "compare.as-before",
+        "Neither better nor worse, as far as these logs tell: no change of the freezes is seen",
+    ),
 }
 _BETTER_SAME_AIR = {
     True: phrase("compare.better.same", "Better than before, at the same air and water: freezes are shorter"),
     False: phrase("compare.worse.same", "Worse than before, at the same air and water: freezes are longer"),
-    None: phrase("compare.as-before.same", "As before, at the same air and water: freezes did not change"),
+    None: phrase(
+        "compare.as-before.same",
+        "Neither better nor worse, as far as these logs tell, at the same air and water: no change of the freezes is seen",
+    ),
 }
 _WARMER = phrase(
     "compare.shorter-warmer",
@@ -142,7 +148,7 @@ def _suffix(measure: str) -> str:
 def _sentences(measure: str, name: str, higher: str, lower: str) -> dict[tuple[str, str, str], Phrase]:
     """A sentence for each direction; the freeze's says what the air did, since that is the first thing to ask."""
     unit = _suffix(measure)
-    shift, low, high = f"{{shift_{unit}}}", f"{{low_{unit}}}", f"{{high_{unit}}}"
+    shift, low, high = f"{{shift_{unit}}}", f"{{shift_low_{unit}}}", f"{{shift_high_{unit}}}"
     words = {
         "higher": f"{higher.replace('{shift}', shift)} (95 % interval {low} to {high})",
         "lower": f"{lower.replace('{shift}', shift)} (95 % interval {low} to {high})",
@@ -164,9 +170,9 @@ _CONDITIONS = {
 }
 _ADJUSTED = phrase("compare.adjusted", "Freeze, set to the same air and water")
 _ADJUSTED_SENTENCES = {
-    "higher": phrase("compare.adjusted.higher", "At the same air and water, freezes would be {shift_min} longer (95 % interval {low_min} to {high_min})"),
-    "lower": phrase("compare.adjusted.lower", "At the same air and water, freezes would be {shift_min} shorter (95 % interval {low_min} to {high_min})"),
-    "same": phrase("compare.adjusted.same", "At the same air and water, freezes would be as long as before (95 % interval of the change {low_min} to {high_min})"),
+    "higher": phrase("compare.adjusted.higher", "At the same air and water, freezes would be {shift_min} longer (95 % interval {shift_low_min} to {shift_high_min})"),
+    "lower": phrase("compare.adjusted.lower", "At the same air and water, freezes would be {shift_min} shorter (95 % interval {shift_low_min} to {shift_high_min})"),
+    "same": phrase("compare.adjusted.same", "At the same air and water, freezes would be as long as before (95 % interval of the change {shift_low_min} to {shift_high_min})"),
 }  # fmt: skip
 _TOO_FEW = phrase(
     "compare.too-few",
@@ -321,7 +327,7 @@ def _estimate(x: np.ndarray, y: np.ndarray, shown: float):
 def _values_of_shift(moved: statistics.Shift, direction: str, unit: str) -> dict[str, float]:
     """The numbers of a sentence: sizes where it says longer or shorter, signed where it says neither."""
     low, high = (moved.low, moved.high) if direction != "lower" else (-moved.high, -moved.low)
-    values = {f"low_{unit}": low, f"high_{unit}": high}
+    values = {f"shift_low_{unit}": low, f"shift_high_{unit}": high}
     return values if direction == "same" else values | {f"shift_{unit}": abs(moved.value)}
 
 

@@ -7,6 +7,7 @@ carries its unit by suffix, which is how `say` knows what to convert: see `QUANT
 
 from __future__ import annotations
 
+import math
 import string
 import unicodedata
 from collections.abc import Callable, Mapping
@@ -88,8 +89,15 @@ def show(name: str, value: Any, *, units: str = "si") -> str:
     if quantity is None or isinstance(value, str):
         return f"{value:g}" if isinstance(value, float) else str(value)
     convert, sign, decimals = quantity.us if units == "us" else quantity.si
-    text = f"{convert(float(value)):.{decimals}f}"
+    text = figure(name, convert(float(value)), decimals)
     return f"{plus(name, text)}{text}{sign}".replace("-", "−", 1)
+
+
+def figure(name: str, value: float, decimals: int) -> str:
+    """`value` with so many decimals; a difference (`shift_…`) that is not zero has as many more as show one figure of it."""
+    if name.startswith("shift_") and 0 < abs(value) < 0.5 * 10**-decimals:
+        decimals = min(math.ceil(-math.log10(abs(value))), 6)
+    return f"{value:.{decimals}f}"
 
 
 def plus(name: str, shown: str) -> str:

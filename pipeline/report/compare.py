@@ -77,19 +77,13 @@ def _span(start_ns: int, end_ns: int, offsets: Offsets, reader: Reader) -> Marku
 
 
 def _row(shifted: Shifted, reader: Reader) -> dict[str, Any]:
-    """One measure: both levels as bars, the shift with its interval, a sentence."""
-    step = "shift_k" if shifted.measure.endswith("_c") else shifted.measure
-    ends = reader.t_html(
-        "compare.interval", low=_signed(step, shifted.low, reader), high=_signed(step, shifted.high, reader)
-    )
+    """One measure: both levels as bars, and a sentence with the shift and its interval."""
     return {
         "name": reader.say_html(shifted.name),
         "said": reader.say_html(shifted.sentence),
         "earlier": reader.show_html(shifted.measure, shifted.earlier.value),
         "later": reader.show_html(shifted.measure, shifted.later.value),
         "cycles": (shifted.earlier.cycles, shifted.later.cycles),
-        "shift": _signed(step, shifted.shift, reader),
-        "interval": ends,
         "changed": shifted.changed,
         "bars": _bars(shifted),
         "adjusted": False,
@@ -133,12 +127,12 @@ def _bands(earlier: Log, later: Log, kind: str, reader: Reader) -> dict[str, Any
     )
     if not len(every) or reach <= 0:
         return None
-    width, height = 640.0, 260.0
+    width, height = 640.0, 268.0
     plane = svg.Plane(
-        left=48,
+        left=62,
         top=8,
-        width=width - 60,
-        height=height - 52,
+        width=width - 74,
+        height=height - 60,
         x=(0, reach),
         y=(float(every.min()) - 0.5, float(every.max()) + 0.5),
     )
@@ -146,7 +140,7 @@ def _bands(earlier: Log, later: Log, kind: str, reader: Reader) -> dict[str, Any
     for over, css in ((before, "before"), (after, "after")):
         parts.append(svg.ribbon(plane, over.minute, over.low, over.high, f"band {css}"))
         parts.append(svg.polyline(plane, over.minute, over.middle, f"middle {css}"))
-    parts += minutes(plane, reader, f"picture.minutes_{kind}")
+    parts += minutes(plane, reader, f"picture.minutes_{kind}", apart=23.0)
     said = reader.t(f"compare.bands_{kind}", earlier=before.usual, later=after.usual, channel_role=after.role)
     return {
         "name": f"chart.{kind}s",

@@ -156,6 +156,11 @@ def icicles_title(summary: UnitSummary, reader: Reader) -> str:
 def icicles_note(summary: UnitSummary, reader: Reader) -> str:
     """How to read them."""
     keys = ["client.icicles"]
+    keys += (
+        ["client.icicles_odd"]
+        if any(f and v is not None for v, f in zip(summary.trace, summary.trace_flags, strict=True))
+        else []
+    )
     keys += ["client.icicles_longest"] if summary.cycles > summary.stretches_with_ice else []
     keys += ["client.visit_line"] if summary.visits_within else []
     return " ".join(map(reader.t, keys))

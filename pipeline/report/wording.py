@@ -7,6 +7,7 @@ switch on the page needs no second page.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -17,11 +18,12 @@ from markupsafe import Markup, escape
 
 from pipeline.findings.finding import Verdict
 from pipeline.language.catalogue import catalogue
-from pipeline.language.text import Quantity, Text, plus, quantity_of
+from pipeline.language.text import Quantity, Text, figure, plus, quantity_of
 from pipeline.report.clock import Offsets, local_day
 from pipeline.report.options import Units
 
 _OWN = {
+    "_whole_min": Quantity(si=(float, " min", 0), us=(float, " min", 0)),  # of a batch, for a client
     # Ice of a day where the words beside it say "a day"
     "_whole_kg": Quantity(si=(float, " kg", 0), us=(lambda kg: kg / 0.45359237, " lb", 0)),
 }
@@ -46,6 +48,8 @@ def _escaped(pattern: str) -> str:
     return str(escape(pattern))
 
 
+_MOMENT = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d")
+"""How analysis writes a moment on the unit's own clock (`findings.evidence.stops.moment`): a page writes it as people do."""
 LONG_MIN = 300  # from here on minutes are said in hours
 
 
@@ -112,6 +116,8 @@ class Reader:
         if isinstance(value, bool):
             return self.words[f"word.{'yes' if value else 'no'}"], ""
         if isinstance(value, str):
+            if _MOMENT.fullmatch(value):
+                return f"{self.day(date.fromisoformat(value[:10]))}, {value[11:]}", ""
             return self.term(name, value), ""
         quantity = _quantity_of(name)
         if quantity is None:
@@ -119,7 +125,7 @@ class Reader:
         if quantity is quantity_of("_min") and value >= LONG_MIN:
             value, quantity = value / 60, quantity_of("_h")
         convert, sign, decimals = quantity.us if (units or self.units) == "us" else quantity.si
-        text = f"{convert(float(value)):.{decimals}f}"
+        text = figure(name, convert(float(value)), decimals)
         return plus(name, text) + self._decimal(text), self.sign(sign)
 
     def sign(self, sign: str) -> str:

@@ -61,7 +61,7 @@ def test_without_a_change_none_is_claimed():
     assert not shift_of(found, "freeze_min").changed
     assert "no change to be seen" in say(found.sentence)
     assert found.freeze_at_same_conditions is None  # no air was logged
-    assert say(found.better_or_worse).startswith("As before")
+    assert say(found.better_or_worse).startswith("Neither better nor worse")
 
 
 def test_longer_freezes_are_worse():

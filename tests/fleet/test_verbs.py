@@ -153,7 +153,7 @@ def test_compare_splits_one_log_at_a_visit_from_unit_toml(before_and_after, tmp_
     (unit / "unit.toml").write_text(f'[[visits]]\non = {day}\nwhat = "cleaned"\n')
     done = icelogs("compare", unit)
     assert done.returncode == 0, done.stderr
-    assert done.stdout.startswith("As before")
+    assert done.stdout.startswith("Neither better nor worse")
     assert "no change" in done.stdout.splitlines()[1]
 
 

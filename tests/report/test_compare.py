@@ -58,8 +58,8 @@ def test_each_measure_has_a_sentence_two_bars_and_its_change(logs, tmp_path):
 def test_a_difference_of_temperatures_is_no_temperature(logs, tmp_path):
     html = page(tmp_path, *logs, units="us")
     row = re.search(r"Evaporator at the end of freeze.*?</li>", html, re.S)[0]
-    shift = re.search(r"Change <span[^>]*>([+−]?)(\d+\.\d)\N{NO-BREAK SPACE}°F</span>", row)
-    assert float(shift[2]) < 5  # were it converted as a temperature, it would be near 32
+    shift = re.search(r"interval <span[^>]*>[−]?(\d+\.\d+)\N{NO-BREAK SPACE}°F</span>", row)
+    assert float(shift[1]) < 5  # were it converted as a temperature, it would be near 32
 
 
 def test_what_one_log_lacks_is_named(logs, tmp_path):

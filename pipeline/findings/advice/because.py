@@ -120,4 +120,6 @@ def _say(name: str, pattern: Pattern, signals: Mapping[str, float]) -> Text | No
     change = 100 * math.expm1(value / 100) if measure.endswith("_pct") else value
     beside = signals.get(_SIGNALS.get(measure, ""), change) if view != "level" else change
     shown = abs(beside if beside * change > 0 else change)
+    if shown < (0.5 if measure.endswith("_pct") else 0.05):  # "0 % longer" says nothing
+        return None
     return _SAID[f"{measure}.{'more' if value > 0 else 'less'}"](**{_MEASURES[measure][0]: round(shown, 1)})

@@ -34,6 +34,7 @@ class Check:
     if_so: Phrase
     if_not: Phrase
     hazards: tuple[str, ...]
+    carried: bool
     values: Mapping[str, float]
 
     @property
@@ -55,6 +56,7 @@ def _read() -> tuple[Mapping[str, Check], Mapping[str, Phrase]]:
             if_so=phrase(f"check.{key}.if_so", row["if_so"]),
             if_not=phrase(f"check.{key}.if_not", row["if_not"]),
             hazards=tuple(row.get("hazards", ())),
+            carried=row.get("carried", True),
             values=MappingProxyType(row.get("values", {})),
         )
         for key, row in table["check"].items()
@@ -94,6 +96,7 @@ def step_of(key: str, unit: Unit, **values: float | str) -> Step:
         if_not=check.if_not(**known),
         cautions=tuple(HAZARDS[h]() for h in hazards),
         minutes=check.minutes,
+        carried=check.carried,
         licensed=check.step == "circuit",
         live=check.step == "live" or "live" in check.hazards,
     )

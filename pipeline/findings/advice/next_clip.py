@@ -169,4 +169,9 @@ def _speaks(c: _Candidate, odds: dict[str, float], x: np.ndarray, rows: np.ndarr
         values = {f"low_{c.unit}": low, f"high_{c.unit}": high}
         reading = said[c.unit](**{n: v for n, v in values.items() if v is not None})
         out.append(Speaks(cause=key, text=CAUSES[key].text(), reading=reading, low=low, high=high))
-    return tuple(out)
+    return tuple(out) if len(out) < 2 or any(parted(a, b) for a in out for b in out) else ()
+
+
+def parted(one: Speaks, other: Speaks) -> bool:
+    """Whether no reading speaks for both."""
+    return one.high is not None and other.low is not None and one.high <= other.low

@@ -66,7 +66,7 @@ _NO_BATCHES = {
 
 _SINCE = phrase(
     "verdict.since",
-    "First seen {after_h} into the log; {cycles} whole cycles in all, a usual freeze {freeze_min}, a usual harvest {harvest_min}",
+    "First seen {after_h} into the log. Of the {cycles} whole cycles judged, a usual freeze takes {freeze_min} and a usual harvest {harvest_min}",
 )
 _SINCE_NO_CYCLES = phrase(
     "verdict.since-no-cycles", "First seen {after_h} into the log; no whole cycle was seen"
@@ -114,7 +114,7 @@ _PLAIN = {
     "part-off": "one of its parts does not run",
     "warm-water": "its supply water is warm",
     "output-low": "it makes less ice than it should",
-    "drift": "it is slowly changing",
+    "drift": "it does not run as it did when the logging began",
     "probe-fault": "a probe of the logger gave false readings",
     "probe-loose": "a probe of the logger came loose",
     "clamp-dead": "the logger's current clamp did not read",

@@ -108,9 +108,7 @@ def _measure_picture(
     parts = levels(plane, "", reader, 4, measure=name)
     inside = (values >= plane.y[0]) & (values <= plane.y[1])
     dashes = zip(plane.px(at[inside]), plane.py(values[inside]), strict=True)
-    parts.append(
-        Markup('<path class="dashes" d="{}"/>').format("".join(f"M{x:.1f} {y:.1f}h3" for x, y in dashes))
-    )
+    parts.append(svg.path("dashes", "".join(f"M{x:.1f} {y:.1f}h3" for x, y in dashes)))
     parts.append(svg.polyline(plane, middles[:, 0], middles[:, 1], "odd"))
     parts += plane.uprights(visits, "visit")
     first, last = reader.span(timeline.start_ns, timeline.end_ns, offsets)
@@ -212,7 +210,6 @@ def _span_picture(
         return None
     x = (time_ns - begin) / S
     plane, parts = _frame((0.0, (stop - begin) / S), [values], channel, reader)
-    bottom = plane.top + plane.height
     a, b = (
         float(v)
         for v in plane.px(
@@ -223,11 +220,7 @@ def _span_picture(
         parts.insert(0, svg.rect(a, plane.top, b - a, plane.height, "meant"))
     parts.append(svg.polyline(plane, *_broken(x, values, channel.interval_s), "odd"))
     parts += plane.uprights([(at - begin) / (stop - begin) for at in moments if begin < at < stop], "visit")
-    for phase in _phases_within(record, begin, stop):
-        left, right = plane.px(
-            [(max(phase.start_ns, begin) - begin) / S, (min(phase.end_ns, stop) - begin) / S]
-        )
-        parts.append(svg.rect(left, bottom + 2, right - left, STRIP, f"phase-{phase.kind.value}"))
+    parts += _strip(record, begin, stop, plane)
     first, last = reader.span(begin, stop, offsets)
     parts.append(svg.label(LEFT, HEIGHT - 16, first, "tick"))
     parts.append(svg.label(WIDTH - RIGHT, HEIGHT - 16, last, "tick", "end"))
@@ -284,8 +277,13 @@ def _frame(
     return plane, levels(plane, channel.unit, reader, 4)
 
 
-def _phases_within(record: CycleRecord, begin: int, stop: int):
-    inside = [p for p in record.phases if p.end_ns > begin and p.start_ns < stop]
-    if len(inside) <= 160:
-        return inside
-    return [p for p in inside if p.kind in (PhaseKind.GAP, PhaseKind.UNCLEAR, PhaseKind.IDLE)]
+def _strip(record: CycleRecord, begin: int, stop: int, plane: svg.Plane) -> list[Markup]:
+    """The phases between `begin` and `stop` [ns] under the plane, a path a kind."""
+    paths: dict[PhaseKind, list[str]] = {}
+    scale, top = plane.width / (stop - begin), plane.top + plane.height + 2
+    for p in record.phases:
+        left, right = max(p.start_ns, begin), min(p.end_ns, stop)
+        if right > left:
+            piece = f"M{plane.left + (left - begin) * scale:.1f} {top:.1f}h{max((right - left) * scale, 0.4):.1f}v{STRIP:g}H{plane.left + (left - begin) * scale:.1f}z"
+            paths.setdefault(p.kind, []).append(piece)
+    return [svg.path(f"phase-{kind.value}", "".join(pieces)) for kind, pieces in paths.items()]

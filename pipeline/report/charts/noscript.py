@@ -105,7 +105,7 @@ def sketch_lengths(
         places = 1 if mask.sum() < WIDTH else 0  # of thousands those that lie on each other are drawn once
         path = "".join(dict.fromkeys(f"M{x:.{places}f} {y:.{places}f}{mark}" for x, y in points))
         if path:
-            parts.append(Markup(f'<path class="{css}" d="{path}"/>'))
+            parts.append(svg.path(css, path))
     return svg.picture(WIDTH, height + 34, parts, title=reader.t("chart.sketch_lengths"), css="sketch")
 
 
@@ -140,7 +140,9 @@ def _ribbon(record: CycleRecord, timeline: Timeline, middle: float) -> list[Mark
     decimals = 0 if len(record.phases) > WIDTH else 1
     parts = []
     for kind, tall in _TALL.items():
-        spans = [(p.start_ns - timeline.start_ns, p.end_ns - p.start_ns) for p in record.phases if p.kind == kind]
+        spans = [
+            (p.start_ns - timeline.start_ns, p.end_ns - p.start_ns) for p in record.phases if p.kind == kind
+        ]
         if not spans:
             continue
         place = np.array(spans, float) * scale

@@ -16,8 +16,8 @@ from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import thinned, trusted_readings
 from pipeline.report.wording import Reader
 
-WIDTH, HEIGHT = 760.0, 330.0
-LEFT, RIGHT, TOP, BOTTOM = 52.0, 12.0, 22.0, 64.0
+WIDTH, HEIGHT = 760.0, 338.0
+LEFT, RIGHT, TOP, BOTTOM = 52.0, 12.0, 22.0, 72.0
 POINTS = 900
 LEAD_MIN = 2.0  # of the harvest before that is shown
 LEAST = 5  # whole cycles, for one of them to be called usual (common practice, no source)
@@ -70,7 +70,7 @@ def one_cycle(timeline: Timeline, record: CycleRecord, odd: set[int], reader: Re
         x, y = float(plane.px(where)), float(plane.py(level))
         parts.append(Markup('<circle class="mark" cx="{:.1f}" cy="{:.1f}" r="11"/>').format(x, y))
         parts.append(svg.label(x, y + 4.5, str(n), "number", "middle"))
-    parts += minutes(plane, reader, "picture.minutes_freeze", drop=10.0)
+    parts += minutes(plane, reader, "picture.minutes_freeze", drop=10.0, apart=23.0)
     said = reader.t(
         "cycle.said" if usual else "cycle.said_middle",
         cycle=number,

@@ -51,9 +51,8 @@ def icicles(
         )
     parts = [svg.line(0, 1, width, 1, "eave")]
     parts += [
-        Markup(f'<path class="{css}" d="{shape * (len(some) // 5) % tuple(some)}"/>')
+        svg.path(css, shape * (len(some) // 5) % tuple(some))
         for css, some in zip(("icicle", "icicle odd"), figures, strict=True)
-        if some
     ]
     parts += [svg.line(share * width, 1, share * width, height, "visit") for share in visits]
     picture = svg.picture(width, height, parts, title=title, css="icicles")
@@ -139,7 +138,5 @@ def day_ribbons(
             parts.append(svg.line(x, middle - ROW * 0.6, x, middle + ROW * 0.6, "visit"))
         if n < len(said) and said[n]:
             parts.append(svg.label(WIDE - right + 10, middle + 5, said[n], "tick", "start"))
-    parts += [
-        Markup('<path class="run-{}" d="{}"/>').format(state, "".join(path)) for state, path in paths.items()
-    ]
+    parts += [svg.path(f"run-{state}", "".join(path)) for state, path in paths.items()]
     return svg.picture(WIDE, bottom + 4, parts, title=title, css="ribbons")

@@ -48,22 +48,21 @@ class Plane:
 def polyline(plane: Plane, x: np.ndarray, y: np.ndarray, css: str) -> Markup:
     """A line through the points `x`, `y` (n,), broken where y is NaN."""
     px, py = plane.px(x), plane.py(y)
-    path = "".join("M" + _points(px[a:b], py[a:b]) for a, b in _runs(np.isfinite(py)))
-    return _path(css, path)
+    return path(css, "".join("M" + _points(px[a:b], py[a:b]) for a, b in _runs(np.isfinite(py))))
 
 
-def _path(css: str, path: str) -> Markup:
-    """A path of figures and letters of our own, which need no escaping."""
-    return Markup(f'<path class="{css}" d="{path}"/>') if path else Markup("")
+def path(css: str, course: str) -> Markup:
+    """A path of figures and letters of our own, which need no escaping; nothing where it has no course."""
+    return Markup(f'<path class="{css}" d="{course}"/>') if course else Markup("")
 
 
 def ribbon(plane: Plane, x: np.ndarray, low: np.ndarray, high: np.ndarray, css: str) -> Markup:
     """The area between the lines `low` and `high` (n,) over `x` (n,), one piece a run without NaN."""
-    path = []
+    pieces = []
     for a, b in _runs(np.isfinite(low) & np.isfinite(high)):
         px, up, down = plane.px(x[a:b]), plane.py(high[a:b]), plane.py(low[a:b])
-        path.append(f"M{_points(px, up)}L{_points(px[::-1], down[::-1])}Z")
-    return _path(css, "".join(path))
+        pieces.append(f"M{_points(px, up)}L{_points(px[::-1], down[::-1])}Z")
+    return path(css, "".join(pieces))
 
 
 def _runs(seen: np.ndarray) -> Iterator[tuple[int, int]]:
@@ -133,15 +132,17 @@ def levels(plane: Plane, unit: str, reader: Reader, most: int = 5, *, measure: s
     return parts
 
 
-def minutes(plane: Plane, reader: Reader, key: str, most: int = 8, *, drop: float = 0.0) -> list[Markup]:
-    """Labels under the plane from minute 0 on, and below them what they count: the text `key`. drop: how
+def minutes(
+    plane: Plane, reader: Reader, key: str, most: int = 8, *, drop: float = 0.0, apart: float = 16.0
+) -> list[Markup]:
+    """Labels under the plane from minute 0 on, and `apart` [px] below them what they count: the text `key`. drop: how
     much lower than right under it [px]."""
     bottom, right = plane.top + plane.height + drop, plane.left + plane.width
     parts = [
         label(float(plane.px(tick)), bottom + 17, reader.number(tick), "tick", "middle")
         for tick in nice_ticks(0, plane.x[1], most)
     ]
-    return [*parts, label(right, bottom + 33, reader.t(key), "tick", "end")]
+    return [*parts, label(right, bottom + 17 + apart, reader.t(key), "tick", "end")]
 
 
 def midnights(

@@ -19,7 +19,9 @@ from pipeline.report.page.running import energy_facts, refrigerant_facts, slab_f
 from pipeline.report.summary import UnitSummary
 from pipeline.report.wording import Reader
 
+NS_PER_MIN = 60 * 1_000_000_000
 MOST_STEPS = 5  # in "what to do next"
+MOST_BROUGHT = 8  # instruments for one visit
 
 
 def facts(
@@ -140,6 +142,15 @@ def next_steps(judgement: Judgement, lacking: Unjudged | None) -> list:
     return sorted(steps[:MOST_STEPS], key=lambda text: place.get(text.key, -1))
 
 
+def to_bring(judgement: Judgement, lacking: Unjudged | None, reader: Reader) -> str:
+    """The instruments of the visit, in the order of its steps, each once; "" where nothing has to be done. What opens the circuit
+    stands with its check alone."""
+    if lacking is not None or all(f.severity == Severity.NOTE for f in judgement.findings):
+        return ""
+    carried = [reader.say(step.instrument) for step in judgement.steps if step.carried and not step.licensed]
+    return "; ".join(tool[:1].lower() + tool[1:] for tool in dict.fromkeys(carried[:MOST_BROUGHT]))
+
+
 def freezes(
     record: CycleRecord,
     abnormal: set[int],
@@ -156,12 +167,17 @@ def freezes(
         return None
     odd = np.isin(numbers, list(abnormal))
     starts = table["freeze_start_ns"]
+    low_min, high_min = float(lengths[seen].min()), float(lengths[seen].max())
+    broken = odd & ~seen & (starts >= timeline.start_ns)  # hangs for as long as it went on
+    went_on = np.diff(starts, append=timeline.end_ns) / NS_PER_MIN
+    lengths = np.where(broken, np.clip(went_on, low_min / 4, low_min), lengths)
+    seen |= broken
     span = (timeline.start_ns, timeline.end_ns)
     lengths_shown, marked, at = by_time(starts[seen], lengths[seen], odd[seen], span)
     said = reader.t(
         "page.freezes_alt",
-        low_min=float(lengths[seen].min()),
-        high_min=float(lengths[seen].max()),
+        low_min=low_min,
+        high_min=high_min,
         abnormal=len(abnormal),
         count=len(table["cycle"]),
     )
@@ -169,7 +185,8 @@ def freezes(
         "svg": icicles(lengths_shown, marked, at=at, width=960.0, height=56.0, title=said, visits=visits),
         "note": Markup(" ").join(
             [
-                reader.t_html("page.freezes", longest_min=float(lengths[seen].max())),
+                reader.t_html("page.freezes", longest_min=high_min),
+                *([reader.t_html("page.freezes_odd")] if any(marked) else []),
                 *([reader.t_html("client.icicles_longest")] if len(at) < seen.sum() else []),
                 *([reader.t_html("client.visit_line")] if visits else []),
             ]

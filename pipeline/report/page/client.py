@@ -116,6 +116,7 @@ def _waiting(level: str, summary: UnitSummary, reader: Reader) -> tuple[str, ...
     if "of_the_logger" in cost:
         return (t("client.waiting_logger"),)
     said = []
+    whole = {f"{name.removesuffix('_min')}_whole_min": v for name, v in cost.items() if name.endswith("_min")}
     for name, key in (
         ("none_h", "without"),
         ("usual_min", "slower"),
@@ -125,7 +126,7 @@ def _waiting(level: str, summary: UnitSummary, reader: Reader) -> tuple[str, ...
         ("more_pct", "current"),
     ):
         if name in cost and not (key == "current" and "high_kwh" in cost):
-            said.append(t(f"client.waiting_{key}", **cost))
+            said.append(t(f"client.waiting_{key}", **cost, **whole))
     if not said:
         return (t(f"client.waiting_{level}"),)
     return " ".join(said), t("client.waiting_watch_more" if level == "watch" else f"client.waiting_{level}")

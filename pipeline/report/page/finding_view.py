@@ -71,8 +71,9 @@ def _causes(finding: Finding, reader: Reader) -> list[dict[str, Any]]:
         {
             "text": reader.say_html(o.text),
             "chance": chance(o.probability, reader),
-            "because": Markup("; ").join(reader.say_html(t) for t in o.because),
-            "against": Markup("; ").join(reader.say_html(t) for t in o.against),
+            # what speaks for something else speaks for nothing that could be named
+            "because": Markup("; ").join(reader.say_html(t) for t in o.because if o.cause != _OTHER),
+            "against": Markup("; ").join(reader.say_html(t) for t in o.against if o.cause != _OTHER),
         }
         for o in shown
     ]

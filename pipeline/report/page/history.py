@@ -24,7 +24,10 @@ def history_of(
 
     past: of each earlier report, oldest first, `log_end` (ISO 8601), `level` and the measures.
     """
-    earlier = [p for p in past if p.get("log_end") and p["log_end"] < summary.log_end][-MOST_REPORTS:]
+    end = datetime.fromisoformat(summary.log_end)  # instants: the unit's zone may have been named in between
+    earlier = [p for p in past if p.get("log_end") and datetime.fromisoformat(p["log_end"]) < end][
+        -MOST_REPORTS:
+    ]
     if not earlier:
         return None
     now = {"log_end": summary.log_end, "level": summary.level, **{m: getattr(summary, m) for m in _MEASURES}}

@@ -118,6 +118,7 @@ def unit_page(
         "one_cycle": one_cycle(timeline, record, set(flags), reader),
         "ribbons": _ribbons(numbers, judgement, reader),
         "steps": at_a_glance.next_steps(judgement, lacking),
+        "bring": at_a_glance.to_bring(judgement, lacking, reader),
         "lacking": lacking and {"why": lacking.why, "read": read_in_words(timeline, reader)},
         "trend": trend_of(summary, reader),
         "clip": clip_view(judgement.next_clip, reader),

@@ -61,11 +61,12 @@ function makeCycles(data, drawing, clock, bus) {
     const n = over.low.length, x = Array.from({ length: n }, (_, i) => over.minutes * i / (n - 1)), y = (v) => drawing.array(over.unit, [...v]);
     const seen = x.map((_, i) => i).filter((i) => Number.isFinite(over.low[i])), pick = (v) => seen.map((i) => v[i]);
     const line = { type: "scatter", mode: "lines", hoverinfo: "none" };
+    const thin = over.curves.length > 12 ? 0.8 : 1.4; // many would be one blot
     const traces = [
+      ...over.curves.map((curve, k) => ({ ...line, x, y: y(curve), customdata: x.map(() => over.cycles[k]), line: { color: colour("odd"), width: chosen !== null && over.cycles[k] === cycles.number[chosen] ? 4 : thin } })),
       { ...line, x: pick(x), y: pick(y(over.low)), line: { width: 0 }, hoverinfo: "skip" },
-      { ...line, x: pick(x), y: pick(y(over.high)), line: { width: 0 }, fill: "tonexty", fillcolor: colour("band"), hoverinfo: "skip" },
+      { ...line, x: pick(x), y: pick(y(over.high)), line: { width: 0 }, fill: "tonexty", fillcolor: colour("band") + "cc", hoverinfo: "skip" },
       { ...line, x: pick(x), y: pick(y(over.middle)), line: { color: colour(name), width: 2, dash: "dash" }, hoverinfo: "skip" },
-      ...over.curves.map((curve, k) => ({ ...line, x, y: y(curve), customdata: x.map(() => over.cycles[k]), line: { color: colour("odd"), width: chosen !== null && over.cycles[k] === cycles.number[chosen] ? 4 : 1.4 } })),
     ];
     return drawing.put(plot, traces, drawing.layout({ height: 320, hovermode: "closest", dragmode: false, xaxis: drawing.axis({ title: drawing.title(word("picture.minutes_" + name)), range: [0, over.minutes] }), yaxis: drawing.axis({ title: drawing.title(drawing.sign(over.unit)), nticks: 7 }) }));
   }
@@ -76,7 +77,7 @@ function makeCycles(data, drawing, clock, bus) {
       readout("lengths", describe(i));
       for (const [id, name] of [["freezes", "freeze"], ["harvests", "harvest"]]) {
         const over = data.overlays?.[name], k = over ? over.cycles.indexOf(cycles.number[i]) : -1;
-        if (element(id)?.data) Plotly.restyle(element(id), { "line.width": over.curves.map((_, m) => (m === k ? 4 : 1.4)) }, over.curves.map((_, m) => m + 3));
+        if (element(id)?.data) Plotly.restyle(element(id), { "line.width": over.curves.map((_, m) => (m === k ? 4 : over.curves.length > 12 ? 0.8 : 1.4)) }, over.curves.map((_, m) => m));
       }
     }
     return lengths(bus.view());

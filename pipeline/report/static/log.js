@@ -48,7 +48,7 @@ function makeLog(data, drawing, clock, bus) {
     const x = [], symbol = [], size = [], ink = [], text = [];
     for (const finding of data.findings) {
       for (const at of finding.at.length ? finding.at : [(finding.start + finding.end) / 2]) {
-        x.push(at); symbol.push(SHAPES[finding.severity]); size.push(finding.severity === "act" ? 11 : 9);
+        x.push(at); symbol.push(SHAPES[finding.severity]); size.push((finding.severity === "act" ? 11 : 9) * (finding.at.length > 40 ? 0.6 : 1));
         ink.push(colour(finding.severity)); text.push(finding);
       }
     }
@@ -99,8 +99,9 @@ function makeLog(data, drawing, clock, bus) {
 
   // The name of each trace at its right end, so that it can be told without its colour; names keep clear of each other.
   function names() {
-    const visits = data.visits.map((visit) => ({ xref: "x", x: visit.at, yref: "paper", y: 1, yanchor: "bottom", xanchor: "left", showarrow: false, text: word("chart.visit"), font: { size: 11, color: colour("ink") } }));
-    if (drawing.margins(plot).r < 50) return [...visits, ...labels.map((l) => ({ xref: "paper", x: 1, xanchor: "right", yref: axisName(l.panel) + " domain", y: 1, yanchor: "bottom", yshift: -13 * labels.filter((o) => o.panel === l.panel && o.n < l.n).length, showarrow: false, text: data.channels[l.n].name, bgcolor: colour("sheet"), opacity: 0.9, font: { size: 11, color: traceColour(l.n) } }))];
+    const narrow = drawing.margins(plot).r < 50; // the traces are named at the top right: visits above them
+    const visits = data.visits.map((visit) => ({ xref: "x", x: visit.at, yref: "paper", y: 1, yanchor: "bottom", yshift: narrow ? 14 : 0, xanchor: "left", showarrow: false, text: word("chart.visit"), font: { size: 11, color: colour("ink") } }));
+    if (narrow) return [...visits, ...labels.map((l) => ({ xref: "paper", x: 1, xanchor: "right", yref: axisName(l.panel) + " domain", y: 1, yanchor: "bottom", yshift: -13 * labels.filter((o) => o.panel === l.panel && o.n < l.n).length, showarrow: false, text: data.channels[l.n].name, bgcolor: colour("sheet"), opacity: 0.9, font: { size: 11, color: traceColour(l.n) } }))];
     return [...visits, ...panels.flatMap((_, panel) => {
       const here = labels.filter((l) => l.panel === panel && Number.isFinite(l.at));
       const low = Math.min(...here.map((l) => l.low)), high = Math.max(...here.map((l) => l.high));
@@ -114,6 +115,7 @@ function makeLog(data, drawing, clock, bus) {
   }
 
   function figure() {
+    const narrow = drawing.margins(plot).r < 50;
     const ticks = clock.ticks(view[0], view[1], Math.max(3, plot.clientWidth / 110));
     const axes = { xaxis: drawing.axis({ range: view, fixedrange: false, anchor: axisName(panels.length - 1), tickvals: ticks.values, ticktext: ticks.names, showspikes: true, spikemode: "across", spikethickness: 1, spikedash: "dot", spikecolor: colour("edge"), spikesnap: "cursor" }) };
     panels.forEach((p, i) => {
@@ -123,7 +125,7 @@ function makeLog(data, drawing, clock, bus) {
         : drawing.axis({ domain: domains[i], title: drawing.title(drawing.sign(p)), nticks: 6 });
     });
     const traces = [...phaseTraces(), markTrace(), ...channelTraces()];
-    return { data: traces, layout: drawing.layout({ ...axes, height: total + 56, hovermode: "x", shapes: bands(), annotations: names(), margin: { ...drawing.margins(plot), t: data.visits.length || drawing.margins(plot).r < 50 ? 22 : 8, b: 44 } }) };
+    return { data: traces, layout: drawing.layout({ ...axes, height: total + 56, hovermode: "x", shapes: bands(), annotations: names(), margin: { ...drawing.margins(plot), t: (data.visits.length ? 14 : 0) + (narrow ? 22 : 8), b: 44 } }) };
   }
 
   async function draw() {

@@ -4,11 +4,14 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from pipeline.findings.advice.next_clip import information
+from pipeline.findings.advice.next_clip import information, parted
+from pipeline.findings.finding import Speaks
+from pipeline.language.text import Text
 from tests.findings.made_up import judged, made_up, noisy
 
 N = 90
 LATE = np.arange(N) >= 45
+TEXT = Text(key="-", english="-")
 
 
 def slower(**measures):
@@ -46,3 +49,20 @@ def test_the_next_clip_is_a_channel_that_is_not_there_yet_and_says_what_speaks_f
 
 def test_a_machine_that_works_needs_no_further_clip():
     assert judged(made_up(noisy(20, 60))).next_clip is None
+
+
+def speaks(low, high):
+    return Speaks(cause="-", text=TEXT, reading=TEXT, low=low, high=high)
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "apart"),
+    [
+        pytest.param((None, 5.0), (9.0, None), True, id="under 5, over 9"),
+        pytest.param((1.0, 9.0), (3.0, 7.0), False, id="one within the other"),
+        pytest.param((None, 9.0), (3.0, None), False, id="both where they overlap"),
+    ],
+)
+def test_readings_that_speak_for_two_causes_alike_do_not_part_them(first, second, apart):
+    one, other = speaks(*first), speaks(*second)
+    assert (parted(one, other) or parted(other, one)) is apart

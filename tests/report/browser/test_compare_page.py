@@ -31,7 +31,7 @@ def test_it_opens_without_a_complaint_or_a_request_and_axe_finds_nothing(open_pa
 
 
 def test_its_heading_says_better_or_worse(open_page, compared):
-    words = {"en": "As before", "es": "Como antes"}
+    words = {"en": "Neither better nor worse", "es": "Ni mejor ni peor"}
     opened = open_page(compared)
     language = opened.page.locator("html").get_attribute("lang")
     assert opened.page.locator("#verdict").inner_text().startswith(words[language])

@@ -376,7 +376,7 @@ def test_visits_are_lines_in_the_charts_and_stand_on_the_page_with_before_and_af
     html = (tmp_path / "report.html").read_text(encoding="utf-8")
     told = re.sub(r"<[^>]+>", "", html).replace("\N{NO-BREAK SPACE}", " ")
     assert "Visit of 25 Mar 2026" in told
-    assert re.search(r"Freezes took 1\d\.\d min before it and 1\d\.\d min after it", told)
+    assert re.search(r"A usual freeze took 1\d\.\d min before the visit and 1\d\.\d min after it", told)
     # From 07:00 on 23 March to noon on the 25th, local time, are 53 hours
     assert pack_of(html.encode())["visits"] == [{"at": 53 * 3600}]
 

@@ -31,7 +31,7 @@ _NEVER_WARMED = phrase(
 )
 _PLATEAU = phrase(
     "finding.harvest-stalled.plateau",
-    "{count} of {of} harvests stalled: the evaporator warmed too little and the slab did not let go",
+    "{count} of {of} harvests stalled: the evaporator warmed too little and the slab did not release",
 )
 _AT_LIMIT = phrase(
     "finding.harvest-stalled.at-limit", "{count} of {of} harvests stalled: they ran into their limit"

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings.evidence.case import NS_PER_DAY, NS_PER_H, Case
+from pipeline.findings.evidence.case import NS_PER_DAY, Case
 from pipeline.findings.evidence.courses import not_the_time_of_day
 from pipeline.findings.evidence.standards import freeze_standard
 from pipeline.findings.evidence.stops import hours_of_day, moment
@@ -27,11 +27,11 @@ _LONG_SOME = phrase(
 )
 _LONG_ONE = phrase(
     "finding.freeze-long.one",
-    "One freeze of {of} took {found_min}, {excess_pct} too long: at {when}, {after_h} into the log",
+    "One freeze of {of} took {found_min}, {excess_pct} too long: {when}",
 )
 _SHORT_ONE = phrase(
     "finding.freeze-short.one",
-    "One freeze of {of} took {found_min}, {excess_pct} too short: at {when}, {after_h} into the log",
+    "One freeze of {of} took {found_min}, {excess_pct} too short: {when}",
 )
 _SHORT_HOURS = phrase(
     "finding.freeze-short.hours",
@@ -286,7 +286,6 @@ def _against_itself(case: Case, side: int, base: Baseline, out: np.ndarray) -> S
         begun = int(case.start_ns[at[0]])
         title = (_LONG_ONE if side > 0 else _SHORT_ONE)(
             of=values["of"], excess_pct=values["excess_pct"], found_min=round(found_min, 2), when=moment(case, begun),
-            after_h=round((begun - case.timeline.start_ns) / NS_PER_H, 1),
         )  # fmt: skip
     elif hours is not None:
         title = (_LONG_HOURS if side > 0 else _SHORT_HOURS)(hours=hours, **values)

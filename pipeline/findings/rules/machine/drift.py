@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.evidence.courses import MEASURES, Course, Measure, of_the_room
+from pipeline.findings.evidence.stops import moment
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.methods import statistics
 from pipeline.findings.phrase import Phrase, phrase
@@ -16,24 +17,24 @@ from pipeline.findings.rule import CannotTell, Rule, Seen, cycles_needed
 
 _LONG_LOG = phrase("needs.long-log", "a log of at least {least_days}: a shorter one shows the time of day")
 
-# column -> what it is called, as the subject of a sentence
+# column -> (key, what it does as it grows, as it falls, and as it goes to and fro)
 _NAMES = {
-    "freeze_min": ("freeze", "Freezes change"),
-    "harvest_min": ("harvest", "Harvests change"),
-    "freeze_end_c": ("freeze-end", "The evaporator's end-of-freeze temperature changes"),
-    "harvest_peak_c": ("harvest-peak", "The evaporator's warmest in harvest changes"),
-    "condenser_split_k": ("split", "The condenser air rise changes"),
-    "discharge_peak_c": ("discharge", "The discharge line changes"),
-    "freeze_current_a": ("current", "The current changes"),
-    "harvest_current_a": ("harvest-current", "The current in harvest changes"),
-    "harvest_rise_k_per_min": ("harvest-rise", "The rate at which harvests warm changes"),
-    "line_swing_k": ("swing", "The line's swing from freeze to harvest changes"),
-    "pull_down_k_per_min": ("pull-down", "The rate at which freezes cool changes"),
-    "line_waves_k": ("waves", "The line's swinging to and fro in freeze changes"),
-    "supply_v": ("supply", "The supply's voltage changes"),
-    "rest_min": ("rest", "The rest before a freeze changes"),
-    "starts_per_day": ("starts", "The number of compressor starts changes"),
-}
+    "freeze_min": ("freeze", "Freezes grow longer", "Freezes grow shorter", "Freezes change"),
+    "harvest_min": ("harvest", "Harvests grow longer", "Harvests grow shorter", "Harvests change"),
+    "freeze_end_c": ("freeze-end", "Freezes end warmer", "Freezes end colder", "The end-of-freeze temperature changes"),
+    "harvest_peak_c": ("harvest-peak", "Harvests end warmer", "Harvests end colder", "The evaporator's warmest in harvest changes"),
+    "condenser_split_k": ("split", "The condenser air rise grows", "The condenser air rise shrinks", "The condenser air rise changes"),
+    "discharge_peak_c": ("discharge", "The discharge line gets hotter", "The discharge line gets cooler", "The discharge line changes"),
+    "freeze_current_a": ("current", "The current rises", "The current falls", "The current changes"),
+    "harvest_current_a": ("harvest-current", "The current in harvest rises", "The current in harvest falls", "The current in harvest changes"),
+    "harvest_rise_k_per_min": ("harvest-rise", "Harvests warm faster", "Harvests warm more slowly", "The rate at which harvests warm changes"),
+    "line_swing_k": ("swing", "The line swings more from freeze to harvest", "The line swings less from freeze to harvest", "The line's swing from freeze to harvest changes"),
+    "pull_down_k_per_min": ("pull-down", "Freezes cool faster", "Freezes cool more slowly", "The rate at which freezes cool changes"),
+    "line_waves_k": ("waves", "The line swings more within a freeze", "The line swings less within a freeze", "The line's swinging to and fro in freeze changes"),
+    "supply_v": ("supply", "The supply's voltage rises", "The supply's voltage falls", "The supply's voltage changes"),
+    "rest_min": ("rest", "Rests before a freeze grow longer", "Rests before a freeze grow shorter", "The rest before a freeze changes"),
+    "starts_per_day": ("starts", "The compressor starts more often", "The compressor starts less often", "The number of compressor starts changes"),
+}  # fmt: skip
 _UNITS = {
     "rest_min": "min",
     "starts_per_day": "per_day",
@@ -44,17 +45,25 @@ def _unit(measure: Measure) -> str:
     return "pct" if measure.relative else _UNITS.get(measure.column, "k")
 
 
-def _titles(key: str, subject: str, relative: bool, unit: str) -> dict[str, Phrase]:
+def _titles(
+    key: str, more: str, less: str, either: str, relative: bool, unit: str
+) -> dict[tuple[str, bool], Phrase]:
+    """(kind of change, whether it grows) -> its title."""
     size, moved = f"{{change_{unit}}}", f"{{moved_{unit}}}"
     per_day = ", {moved_per_day_pct} a day" if relative else ""
-    return {
-        "ramp": phrase(f"finding.drift.{key}", f"{subject} steadily: {moved} over the log{per_day}"),
-        "step": phrase(f"finding.drift.{key}.step", f"{subject} for good, {{after_h}} into the log: {moved}"),
-        "comes-and-goes": phrase(
-            f"finding.drift.{key}.to-and-fro",
-            f"{subject} to and fro between two levels: by {size}, {{count}} times",
-        ),
-    }
+    fro = phrase(
+        f"finding.drift.{key}.to-and-fro",
+        f"{either} to and fro between two levels: by {size}, {{count}} times",
+    )
+    titles = {("comes-and-goes", grows): fro for grows in (True, False)}
+    for way, subject in (("more", more), ("less", less)):
+        titles["ramp", way == "more"] = phrase(
+            f"finding.drift.{key}.{way}", f"{subject}, little by little: {moved} over the log{per_day}"
+        )
+        titles["step", way == "more"] = phrase(
+            f"finding.drift.{key}.step.{way}", f"{subject} from {{when}} on: {moved}"
+        )
+    return titles
 
 
 _TITLES = {m.column: _titles(*_NAMES[m.column], m.relative, _unit(m)) for m in MEASURES}
@@ -150,14 +159,16 @@ def _causes(course: Course) -> tuple[str, ...] | None:
 
 
 def _title(case: Case, course: Course, days: float):
-    total, pattern = round(course.total, 1), _TITLES[course.measure.column][course.change.kind]
+    total, pattern = (
+        round(course.total, 1),
+        _TITLES[course.measure.column][course.change.kind, course.total > 0],
+    )
     unit = _unit(course.measure)
     if course.change.kind == "comes-and-goes":
         return pattern(count=course.change.episodes, **{f"change_{unit}": total})
     size = {f"moved_{unit}": total}
     if course.change.kind == "step":
-        first = case.start_ns[course.change.first]
-        return pattern(after_h=round((first - case.timeline.start_ns) / 3.6e12, 1), **size)
+        return pattern(when=moment(case, int(case.start_ns[course.change.first])), **size)
     return (
         pattern(moved_per_day_pct=round(total / days, 1), **size)
         if course.measure.relative

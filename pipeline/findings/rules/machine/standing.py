@@ -7,13 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings.evidence.case import NS_PER_H, NS_PER_MIN, Case
+from pipeline.findings.evidence.case import NS_PER_MIN, Case
 from pipeline.findings.evidence.stops import (
     Stop,
     clamp_of,
     hours_of_day,
     kind_of_trips,
     level_between,
+    moment,
     over_usual_pct,
     usual_draw,
 )
@@ -25,11 +26,11 @@ from pipeline.findings.rule import NEEDS_PHASES, NEEDS_STARTS, CannotTell, Need,
 
 _STOPPED = phrase(
     "finding.ice-stopped.since",
-    "It stopped {after_h} into the log and made no more ice: the compressor has stood for {stopped_h}",
+    "It stopped on {when} and made no more ice: the compressor has stood for {stopped_h}",
 )
 _CAME_BACK = phrase(
     "finding.ice-stopped.came-back",
-    "No ice for {stopped_h}: the compressor stood, from {after_h} into the log",
+    "No ice for {stopped_h}: the compressor stood, from {when} on",
 )
 _STANDS = phrase(
     "finding.ice-stopped.stands",
@@ -41,7 +42,7 @@ _BROKEN = phrase(
 )
 _BROKEN_ONCE = phrase(
     "finding.freeze-broken.once",
-    "The compressor stopped within a freeze, {after_h} into the log, and came back after {off_min}",
+    "The compressor stopped within a freeze, on {when}, and came back after {off_min}",
 )
 _BROKEN_HOURS = phrase(
     "finding.freeze-broken.hours",
@@ -59,12 +60,11 @@ def _ice_stopped(case: Case):
     stop = max(told, key=lambda s: s.minutes)
     rest_h = max((s.minutes for s in case.stops if s not in told), default=0.0) / 60
     hours = stop.minutes / 60
-    after_h = (stop.start_ns - case.timeline.start_ns) / NS_PER_H
     grave = stop.ends_log and hours >= t["stopped_act_times"] * rest_h
     title = _STANDS if not found else _STOPPED if stop.ends_log else _CAME_BACK
     return Seen(
         severity=Severity.NOTE if not found else Severity.ACT if grave else Severity.WATCH,
-        title=title(after_h=round(after_h, 1), stopped_h=round(hours, 1)),
+        title=title(when=moment(case, stop.start_ns), stopped_h=round(hours, 1)),
         start_ns=stop.start_ns,
         end_ns=stop.end_ns,
         evidence={
@@ -130,10 +130,7 @@ def _freeze_broken(case: Case):
     hours = hours_of_day(case, at_ns)
     values = {"count": len(brief), "off_min": round(off_min, 1)}
     if len(brief) == 1:
-        title = _BROKEN_ONCE(
-            after_h=round((brief[0].start_ns - case.timeline.start_ns) / NS_PER_H, 1),
-            off_min=round(off_min, 1),
-        )
+        title = _BROKEN_ONCE(when=moment(case, brief[0].start_ns), off_min=round(off_min, 1))
     else:
         title = _BROKEN_HOURS(hours=hours, **values) if hours else _BROKEN(**values)
     many = len(brief) >= t["starts_act"] and share >= t["broken_act_pct"]

@@ -6,6 +6,7 @@ import pytest
 from pipeline.findings.finding import Severity
 from pipeline.findings.methods.change import lasting_change
 from pipeline.findings.thresholds import resolve
+from pipeline.language.text import say
 from pipeline.unit import Unit
 from tests.findings.made_up import BEGIN_NS, channel, codes, finding, judged, made_up, noisy, not_judged
 
@@ -116,3 +117,9 @@ def test_a_rest_a_night_is_no_change():
             )
         )
     )
+
+
+@pytest.mark.parametrize(("growth", "said"), [(0.2, "Freezes grow longer"), (-0.2, "Freezes grow shorter")])
+def test_the_title_says_which_way_it_goes(growth, said):
+    freeze = noisy(20, 250) * (1 + growth * np.arange(250) / 250)
+    assert say(finding(judged(made_up(freeze)), "drift").title).startswith(said)

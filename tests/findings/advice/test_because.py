@@ -1,0 +1,21 @@
+"""What speaks for a cause, as sentences."""
+
+import pytest
+
+from pipeline.findings.advice.because import sentences
+from pipeline.findings.advice.pattern import Pattern
+from pipeline.language.text import say
+
+SEEN = Pattern(later={"freeze_pct": (9.0, 2.0)})
+
+
+@pytest.mark.parametrize(
+    ("beside", "said"),
+    [
+        pytest.param(12.0, ["freezes are 12 % longer"], id="the number beside the finding"),
+        pytest.param(0.2, [], id="a number that is shown as none says nothing"),
+    ],
+)
+def test_a_change_is_told_with_its_number_or_not_at_all(beside, said):
+    told, _ = sentences({"later:freeze_pct": 1.0}, SEEN, {"freeze_pct": beside})
+    assert [say(text) for text in told if text.key.startswith("because.freeze_pct")] == said
