@@ -15,7 +15,8 @@ def past(end: str, freeze_min: float = 20.0) -> dict:
 
 def test_then_and_now_stand_side_by_side_with_a_line():
     told = history_of([past("2026-05-01T10:00:00.000+00:00")], NOW, Reader())
-    assert "20.0" in told["lines"][0]["said"] and "24.0" in told["lines"][0]["said"]
+    assert "20.0" in told["lines"][0]["said"]
+    assert "24.0" in told["lines"][0]["said"]
     assert "<path" in told["lines"][0]["svg"]
     assert len(told["verdicts"]) == 1
 
