@@ -12,14 +12,14 @@ from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement, Severity
 from pipeline.logs.timeline import Timeline
 from pipeline.report.charts.strips import by_time, icicles
-from pipeline.report.clock import Offsets
+from pipeline.report.clock import Offsets, S
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.unjudged import Unjudged
 from pipeline.report.page.running import energy_facts, refrigerant_facts, slab_facts
 from pipeline.report.summary import UnitSummary
 from pipeline.report.wording import Reader
 
-NS_PER_MIN = 60 * 1_000_000_000
+NS_PER_MIN = 60 * S
 MOST_STEPS = 5  # in "what to do next"
 MOST_BROUGHT = 8  # instruments for one visit
 

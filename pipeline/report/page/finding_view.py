@@ -72,8 +72,8 @@ def _causes(finding: Finding, reader: Reader) -> list[dict[str, Any]]:
             "text": reader.say_html(o.text),
             "chance": chance(o.probability, reader),
             # what speaks for something else speaks for nothing that could be named
-            "because": Markup("; ").join(reader.say_html(t) for t in o.because if o.cause != _OTHER),
-            "against": Markup("; ").join(reader.say_html(t) for t in o.against if o.cause != _OTHER),
+            "because": Markup("; ").join(reader.say_html(t) for t in o.because if o.cause != SOMETHING_ELSE),
+            "against": Markup("; ").join(reader.say_html(t) for t in o.against if o.cause != SOMETHING_ELSE),
         }
         for o in shown
     ]
