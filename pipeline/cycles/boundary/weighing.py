@@ -1,7 +1,7 @@
 """What a template says of the moment at which a harvest begins or ends, by weights that were learned.
 
 Every moment of a template is described by a few numbers: how steep it is before and after, how sharply it bends or steps against the rest
-of the template, what went before, how far it is from the line's top. A weighted sum of them, and of a few products of them (one hidden
+of the template, what went before, how far it is from the line's top; of a line also as it would be with one lag or another undone. A weighted sum of them, and of a few products of them (one hidden
 layer), is the log likelihood of the moment, up to a constant: a conditional logit (D. McFadden, in: Frontiers in Econometrics (1974)
 105-142) whose alternatives are the moments. The weights stand in `weights.json`; `python -m tests.bench.worlds.learn` makes them from
 simulated machines. Sign and size of what a current does, and the scale of a line, do not matter to any of the numbers.
@@ -22,11 +22,13 @@ from pipeline.cycles.template.superpose import Template, smoothed
 
 # By what a moment is described: common practice, no source. None of them decides; the weights do, and are learned anew where one changes.
 FROM_TOP_S, FROM_NAMED_S = 30.0, 60.0  # units of the distances from the line's top and from the named moment
-LINE_SCALES = (
-    (8.0, 1.0),
-    (20.0, 1.5),
-    (50.0, 1.5),
-)  # slopes are taken over so long [s], or so many intervals
+LAGS_S = (0.0, 12.0, 30.0, 60.0, 100.0)  # a clip's, undone one after the other
+OVER_S, BY_INTERVAL, BY_LAG = (
+    8.0,
+    1.5,
+    1 / 3,
+)  # slopes are taken over so long, or so many intervals, or so much of the lag
+SLOPE_S = 6.0  # on either side, over which the slope that undoes a lag is taken
 CURRENT_SCALES = ((4.0, 1.0), (10.0, 1.0), (30.0, 1.0))
 LEAST_SIGMAS, LEAST_STEPS = 6.0, 4.0  # a line, a current that moves by fewer noises says nothing
 EARLY_S = 6.0  # a current's level is looked at so long before and after a moment
@@ -87,18 +89,28 @@ def _of_line(
     numbers = [level, level**2]
     numbers += [np.clip(from_top, *ends) for ends in ((-4.0, 0.0), (0.0, 2.0), (-0.7, 0.0), (0.0, 0.4))]
     numbers += _from_named(offsets, values.shape)
-    for least_s, intervals in LINE_SCALES:
-        k = max(1, round(max(least_s, intervals * interval_s) / step))
-        before, after = (smooth - _moved(smooth, -k)) / (k * step), (_moved(smooth, k) - smooth) / (k * step)
-        steepest = np.maximum(_most(before), 4.0 * noise[:, None] / (k * step) + TINY)
+    for lag_s in LAGS_S:
+        pipe = _without_lag(values, lag_s, step) if lag_s else smooth
+        span = np.maximum(np.ptp(pipe, axis=1, keepdims=True), TINY)
+        k = max(1, round(max(OVER_S, BY_INTERVAL * interval_s, BY_LAG * lag_s) / step))
+        before, after = pipe - _moved(pipe, -k), _moved(pipe, k) - pipe
+        steepest = np.maximum(_most(before), 4.0 * noise[:, None] * (1.0 + lag_s / (k * step)) + TINY)
         bend = sign * (after - before)
         part = np.clip(bend / _most(bend), -1.0, 1.0)
         up = np.maximum(part, 0.0)
-        numbers += [sign * before / steepest, sign * after / steepest, up, np.minimum(part, 0.0), up**2]
-        numbers += [np.clip(bend / steepest, -2.0, 2.0), before * after / steepest**2]
+        numbers += [(pipe - pipe.min(axis=1, keepdims=True)) / span, sign * before / steepest]
+        numbers += [sign * after / steepest, up, up**2, np.minimum(part, 0.0)]
+        numbers += [before * after / steepest**2, np.clip(bend / steepest, -2.0, 2.0)]
         numbers += _of_peaks(np.where(_is_top(bend, max(1, k // 2)), up, 0.0), step, most=2.0)
     numbers += _setting(noise[:, None] / swing, interval_s, harvest_s, values.shape)
     return np.stack(numbers, axis=-1), shows
+
+
+def _without_lag(values: np.ndarray, lag_s: float, step: float) -> np.ndarray:
+    """What a clip with that lag lies on: its reading and, as it follows at a rate of the difference over the lag, lag × slope."""
+    k = max(1, round(SLOPE_S / step))
+    slope = (_moved(values, k) - _moved(values, -k)) / (2 * k * step)
+    return smoothed(values, k) + lag_s * smoothed(slope, max(1, round(0.1 * lag_s / step)))
 
 
 def _of_current(

@@ -28,7 +28,7 @@ from pipeline.cycles.template import superpose
 from pipeline.errors import UnitError
 from pipeline.unit import Unit
 
-HIDDEN = 16
+HIDDEN = 24
 FIRST_WORLD, FIRST_SECOND, FIRST_PLAIN = 200_000, 410_000, 7
 GRID_CASES = 93  # of the second simulator's grid at a time
 FAR_S = 300.0  # a named act that lies further from any true one is another
