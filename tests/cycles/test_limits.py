@@ -164,7 +164,8 @@ def test_measures_are_taken_over_the_parts_that_the_limits_name():
     for part in (0.25, 0.5):
         fallen = (top + 14.0) * (1.0 - np.exp(-3.0 * part))
         found = np.median(measured("pull_down_k_per_min", pull_down_pct=100 * part)[1:4])
-        assert found == pytest.approx(fallen / (20.0 * part), rel=0.03)
+        # A freeze's start is known to some seconds only, behind a clip's lag: they are that part of the five minutes looked at.
+        assert found == pytest.approx(fallen / (20.0 * part), rel=0.04)
     steep = [
         np.nanmedian(measured("harvest_rise_k_per_min", rise_pct=part, rise_most_s=most))
         for part, most in ((50.0, 60.0), (25.0, 60.0), (50.0, 30.0))

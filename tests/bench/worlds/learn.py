@@ -1,6 +1,6 @@
 """Learns the weights by which templates tell the moment of an act, and writes them where the pipeline reads them.
 
-    python -m tests.bench.worlds.learn              # some 7 minutes on two idle cores
+    python -m tests.bench.worlds.learn              # about half an hour on two idle cores
     python -m tests.bench.worlds.learn --worlds 60 --second 20 --plain 10 --steps 300 --out /tmp/weights.json
 
 Every template that the pipeline makes of worlds of the part "worked", of logs of the second simulator and of plain machines is one example: its moments
@@ -255,10 +255,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--worlds", type=int, default=1200)
+    parser.add_argument("--worlds", type=int, default=2400)
     parser.add_argument("--second", type=int, default=280)
     parser.add_argument("--plain", type=int, default=60)
-    parser.add_argument("--steps", type=int, default=3000)
+    parser.add_argument("--steps", type=int, default=5000)
     parser.add_argument("--out", type=Path, default=Path(str(weighing.WEIGHTS)))
     asked = parser.parse_args()
     with ProcessPoolExecutor(2) as pool:
