@@ -231,6 +231,7 @@ def _named(
     elif lines:
         runs = halts.without_small_rises(runs, cold_cells[0])
         runs = halts.unseen_stops(runs, cold_cells[0], lines[0].scales, cells)
+        runs = halts.rests_like_others(halts.rests_after_harvests(runs, cold_cells[0], cells), cold_cells[0])
     if not lines:
         told = plausible(labelled.state, found, slice(0, len(found)), lone=True)
         lengths_s = (runs.stop - runs.first)[runs.state == HARVEST] * cells.step_s

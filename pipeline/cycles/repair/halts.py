@@ -38,6 +38,9 @@ STILL = 0.1  # of how far it usually climbs: so is this, close upon another harv
 NEARLY_ALL = 0.75  # of the others
 NEIGHBOURS, SMALL = 25, 0.25  # harvests, and the part of what a quarter of those warm the line by at least
 STARTS, MOST = 2, 0.6  # so many starts, and that part of the log's, that open with a harvest are a habit
+COOLS = 0.25  # of its climb by which a line falls again after its top: the gas is off
+ENDLESS, RESTED = 3.0, 2  # times the usual freeze; stops that show how warm a standing machine's line is …
+NEAR_K = 2.0  # … within the span of their levels, and so much about it
 SOON_S = 180.0  # after a start: no freeze is over by then
 
 
@@ -91,6 +94,62 @@ def unseen_stops(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs
         return runs
     state = runs.state.copy()
     state[stops] = IDLE
+    return rejoined(replace(runs, state=state))
+
+
+def rests_after_harvests(runs: Runs, line: Course, cells: Cells) -> Runs:
+    """`runs` with "harvests" longer than any ended where the line is warmest, if it cools again after that: the machine rests with
+    a full bin, and its line creeps back towards the room."""
+    most = round(60.0 * cells.limits["harvest_most_min"] / cells.step_s)
+    tops = {}
+    for i in np.flatnonzero((runs.state == HARVEST) & (runs.stop - runs.first > most)).tolist():
+        level = line.level[runs.first[i] : runs.stop[i]]
+        if not np.isfinite(level).all():
+            continue
+        top = int(np.argmax(level[:most]))
+        if level[top] - level[top:].min() > COOLS * (level[top] - level[0]):
+            tops[i] = int(runs.first[i]) + top + 1
+    if not tops:
+        return runs
+    at = np.array(list(tops)) + 1
+    split = np.array(list(tops.values()))
+    stop = runs.stop.copy()
+    stop[at - 1] = split
+    return rejoined(
+        Runs(
+            state=np.insert(runs.state, at, IDLE),
+            first=np.insert(runs.first, at, split),
+            stop=np.insert(stop, at, runs.stop[at - 1]),
+            margin=np.insert(runs.margin, at, runs.margin[at - 1]),
+            opens_span=np.insert(runs.opens_span, at, False),
+        )
+    )
+
+
+def rests_like_others(runs: Runs, line: Course) -> Runs:
+    """`runs` with endless "freezes" called idle in which the line stays as warm as in the log's other stops, and never gets as cold
+    as in its freezes: it cooled after the harvest as it does then too, and the log ends before it tells more."""
+    freeze, idle = (np.flatnonzero(runs.state == kind) for kind in (FREEZE, IDLE))
+    length = runs.stop - runs.first
+    if len(freeze) == 0:
+        return runs
+    usual = int(np.median(length[freeze]))
+    rested = np.array([_usual(line.level[runs.first[i] : runs.stop[i]]) for i in idle])
+    rested = rested[np.isfinite(rested)]
+    if len(rested) < RESTED:
+        return runs
+    freezing = [_usual(line.level[runs.first[i] : runs.stop[i]]) for i in freeze.tolist()]
+    least = max(rested.min() - NEAR_K, 0.5 * (np.median(rested) + np.nanmedian(freezing)))
+    endless = []
+    for i in freeze[length[freeze] > ENDLESS * usual].tolist():
+        level = line.level[runs.first[i] : runs.stop[i]]
+        coldest = np.min(level[np.isfinite(level)], initial=np.inf)
+        if least <= coldest and _usual(level[usual:]) <= rested.max() + NEAR_K:
+            endless.append(i)
+    if not endless:
+        return runs
+    state = runs.state.copy()
+    state[endless] = IDLE
     return rejoined(replace(runs, state=state))
 
 
@@ -164,6 +223,12 @@ def unseen_by_current(runs: Runs, line: Course, running: Course, cells: Cells) -
     state = runs.state.copy()
     state[at[silent]] = FREEZE
     return rejoined(replace(runs, state=state))
+
+
+def _usual(row: np.ndarray) -> float:
+    """The middle of what is known of a course; NaN where nothing is."""
+    known = row[np.isfinite(row)]
+    return float(np.median(known)) if len(known) else np.nan
 
 
 def climb_of(row: np.ndarray) -> float:

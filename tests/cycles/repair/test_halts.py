@@ -7,7 +7,12 @@ import numpy as np
 import pytest
 
 from pipeline.cycles import find_cycles
-from pipeline.cycles.repair.halts import unseen_stops, without_small_rises
+from pipeline.cycles.repair.halts import (
+    rests_after_harvests,
+    rests_like_others,
+    unseen_stops,
+    without_small_rises,
+)
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.unit import Unit
 from tests.cycles.plain_machine import START_NS, cycles, laid, machine, runs_of, trace_of
@@ -95,3 +100,39 @@ def test_ice_that_forms_at_a_stroke_in_every_freeze_is_no_harvest(jump_k, stays)
     found = without_small_rises(runs, line.course)
     assert (found.state == HARVEST).sum() == (16 if stays else 8)
     assert (found.first[1:] == found.stop[:-1]).all()
+
+
+def creeping(cells, *, low):
+    """A resting machine's line: it cools from 12 °C to `low` and creeps back to 10 °C."""
+    down = low + (12.0 - low) * np.exp(-np.arange(cells // 2) / 60.0)
+    return np.concatenate([down, np.linspace(low, 10.0, cells - cells // 2)])
+
+
+@pytest.mark.parametrize(("course", "rests"), [("creeps", True), ("stays hot", False)])
+def test_a_harvest_longer_than_any_ends_where_the_line_is_warmest_if_it_cools_then(course, rests):
+    gas, freeze, rest = 15, 120, 1400
+    fall, rise = -12.0 + 24.0 * np.exp(-np.arange(freeze) / 30.0), np.linspace(-12.0, 12.0, gas)
+    after = creeping(rest, low=3.0) if course == "creeps" else np.full(rest, 12.0)
+    values = np.concatenate([*[fall, rise] * 6, fall, rise, after, *[fall, rise] * 6])
+    line = laid(trace_of("evaporator", values, 10.0))
+    cycles_of = [(freeze, FREEZE), (gas, HARVEST)] * 6
+    runs = runs_of([*cycles_of, (freeze, FREEZE), (gas + rest, HARVEST), *cycles_of])
+    found = rests_after_harvests(runs, line.course, line.cells)
+    assert (found.state == IDLE).any() == rests
+    assert (found.first[1:] == found.stop[:-1]).all()
+    if rests:
+        (at,) = np.flatnonzero(found.state == IDLE)
+        assert found.stop[at] - found.first[at] == pytest.approx(rest, abs=2)
+
+
+@pytest.mark.parametrize(("low", "rests"), [(4.0, True), (-8.0, False), (19.0, False)])
+def test_an_endless_freeze_as_warm_as_the_logs_stops_is_one(low, rests):
+    """A line that gets as cold as in freezes is being frozen; one that is warmer than in any stop is heated."""
+    gas, freeze, rest, last = 15, 120, 400, 900
+    fall, rise = -12.0 + 24.0 * np.exp(-np.arange(freeze) / 30.0), np.linspace(-12.0, 12.0, gas)
+    end = low + (12.0 - low) * np.exp(-np.arange(last) / 60.0)
+    part = [*[fall, rise] * 6, creeping(rest, low=3.0)]
+    line = laid(trace_of("evaporator", np.concatenate([*part, *part, *[fall, rise] * 6, end]), 10.0))
+    of_part = [*[(freeze, FREEZE), (gas, HARVEST)] * 6, (rest, IDLE)]
+    runs = runs_of([*of_part, *of_part, *[(freeze, FREEZE), (gas, HARVEST)] * 6, (last, FREEZE)])
+    assert rests_like_others(runs, line.course).state[-1] == (IDLE if rests else FREEZE)
