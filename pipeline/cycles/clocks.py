@@ -28,7 +28,7 @@ from pipeline.unit import Unit
 REACH_S, STEP_S = 240.0, 4.0  # offsets beside the one that is known about, that are tried
 WINDOWS = 3.0  # so many templates' worth of evidence an act gives at most: neighbours share their cycles, and errors
 LEAST_NATS = -9.0  # no template speaks more strongly against an offset
-NEAR_S = 25.0  # offsets about the likeliest that are one with it
+NEAR_S = 25.0  # offsets about the likeliest, or about none, that are one with it
 LEAST_S, BY_INTERVAL = 5.0, 0.3  # no offset is known better, nor than that part of the slower interval
 
 
@@ -67,7 +67,8 @@ def _with(timeline: Timeline, unit: Unit, clock: str) -> Timeline:
     half_drift_s = abs(drift) * (span_ns[1] - span_ns[0]) * 1e-9 / 86400.0 / 2
     offset_s = known_s + found.offset_s
     rest = [d for d in timeline.doubts if d is not told]
-    if abs(offset_s) + half_drift_s <= limits["offset_s"]:
+    nothing_s = min(found.uncertainty_s, NEAR_S) if told else found.uncertainty_s
+    if abs(offset_s) + half_drift_s <= max(limits["offset_s"], nothing_s):
         return _moved(replace(timeline, doubts=tuple(rest)), clock, -known_s) if told else timeline
     reference = next(iter(lines.values())).channel.file
     said = clock_doubt(

@@ -77,7 +77,7 @@ CYCLE_COLUMNS: Mapping[str, str] = {
     "pull_down_k_per_min": "rate of fall over the first part of the freeze [K/min], positive",
     "freeze_end_c": "temperature when the freeze ended [°C]",
     "freeze_min_c": "lowest temperature of the freeze [°C]",
-    "harvest_peak_c": "highest temperature of the harvest and of the reading after its end [°C]",
+    "harvest_peak_c": "highest temperature of the harvest and of the minute, or the reading, after its end [°C]",
     "harvest_rise_k_per_min": "rate of rise at the start of the harvest [K/min]",
     "harvest_plateau_min": "longest stretch of the harvest that stays within ±1.5 K of 0 °C [min]",
     "freeze_current_a": "mean current of the freeze [A]",

@@ -18,6 +18,8 @@ FARTHEST_S = 6 * 3600.0
 LEAST_PAIRS = 5
 ENOUGH_EVENTS = 20
 """Of either logger, to say that they show different machines. Common practice, no source."""
+AS_MANY = 0.5
+"""Of the reference's events the other logger shows at least, to say so. Common practice, no source."""
 _BIN_S = 5.0
 _EDGES = np.arange(-FARTHEST_S, FARTHEST_S + _BIN_S, _BIN_S)
 _CENTERS = _EDGES[:-1] + _BIN_S / 2
@@ -116,7 +118,9 @@ def together(
         replace(k, reference_s=_between(k.reference_s, begin, over), other_s=_between(k.other_s, begin, over))
         for k in shown
     ]
-    if max(min(len(k.reference_s), len(k.other_s)) for k in kept) < ENOUGH_EVENTS:
+    # A clamp on which harvests do not show has steps too, at its stops: they are few, and say nothing of the others.
+    kept = [k for k in kept if len(k.other_s) >= AS_MANY * len(k.reference_s)]
+    if max((min(len(k.reference_s), len(k.other_s)) for k in kept), default=0) < ENOUGH_EVENTS:
         return None
     span_s = max(span_s[0], begin), min(span_s[1], over)
     return max(
