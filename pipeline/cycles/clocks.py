@@ -67,8 +67,7 @@ def _with(timeline: Timeline, unit: Unit, clock: str) -> Timeline:
     half_drift_s = abs(drift) * (span_ns[1] - span_ns[0]) * 1e-9 / 86400.0 / 2
     offset_s = known_s + found.offset_s
     rest = [d for d in timeline.doubts if d is not told]
-    nothing_s = min(found.uncertainty_s, NEAR_S) if told else found.uncertainty_s
-    if abs(offset_s) + half_drift_s <= max(limits["offset_s"], nothing_s):
+    if abs(offset_s) + half_drift_s <= max(limits["offset_s"], min(found.uncertainty_s, NEAR_S)):
         return _moved(replace(timeline, doubts=tuple(rest)), clock, -known_s) if told else timeline
     reference = next(iter(lines.values())).channel.file
     said = clock_doubt(
