@@ -209,8 +209,10 @@ def _add_check(verbs) -> None:
 
 
 def _check(arguments) -> int:
+    from pipeline.cycles import on_one_clock
+    from pipeline.logs import understand
     from pipeline.logs.check.terminal_table import print_understanding
-    from pipeline.logs.check.understanding import as_json, understand
+    from pipeline.logs.check.understanding import as_json
     from pipeline.logs.source.units import DATA_ENDINGS, logs_in
     from pipeline.unit_toml import load_unit
 
@@ -229,7 +231,8 @@ def _check(arguments) -> int:
         raise UsageError("no logger files there", remedy="name logger files, or a unit's folder")
     beside = files[0].parent / "unit.toml"
     toml = arguments.unit or (beside if beside.is_file() else None)
-    understanding = understand(files, load_unit(printable(files[0].resolve().parent.name), toml))
+    unit = load_unit(printable(files[0].resolve().parent.name), toml)
+    understanding = understand(files, unit, clocks=on_one_clock)
     if arguments.json:
         import json
 

@@ -36,6 +36,7 @@ LEAST_S, BY_INTERVAL = 5.0, 0.3  # no offset is known better, nor than that part
 class _Found:
     offset_s: float  # besides the one that is known about
     uncertainty_s: float  # half-width of the 90 % interval
+    confidence: float  # how likely it is one with the likeliest, 0…1
     events: int
 
 
@@ -62,23 +63,20 @@ def _with(timeline: Timeline, unit: Unit, clock: str) -> Timeline:
     if found is None:
         return timeline
     drift = float(told.evidence["drift_s_per_day"]) if told else 0.0
-    channel = other[0].channel
-    span_ns = (int(channel.time_ns[0]), int(channel.time_ns[-1]))
-    half_drift_s = abs(drift) * (span_ns[1] - span_ns[0]) * 1e-9 / 86400.0 / 2
     offset_s = known_s + found.offset_s
     rest = [d for d in timeline.doubts if d is not told]
-    if abs(offset_s) + half_drift_s <= max(limits["offset_s"], min(found.uncertainty_s, NEAR_S)):
-        return _moved(replace(timeline, doubts=tuple(rest)), clock, -known_s) if told else timeline
-    reference = next(iter(lines.values())).channel.file
+    if not drift and abs(offset_s) <= max(limits["offset_s"], min(found.uncertainty_s, NEAR_S)):
+        return _moved(replace(timeline, doubts=tuple(rest)), clock, -known_s)
+    time_ns = other[0].channel.time_ns
     said = clock_doubt(
         file=clock,
-        reference=reference,
-        span_ns=span_ns,
+        reference=next(iter(lines.values())).channel.file,
+        span_ns=(int(time_ns[0]), int(time_ns[-1])),
         offset_s=offset_s,
         drift_s_per_day=drift,
         uncertainty_s=found.uncertainty_s,
         events=found.events,
-        confidence=told.confidence if told else 0.9,
+        confidence=found.confidence,
         or_s=float(told.evidence.get("or_s", 0.0)) if told else 0.0,
     )
     doubts = sorted([*rest, said], key=lambda d: (d.start_ns, d.code))
@@ -105,7 +103,8 @@ def _found(
     interval_s = max(t.interval_s for t in (clamp, *lines.values()))
     least_s = np.hypot(LEAST_S, BY_INTERVAL * interval_s)
     uncertainty_s = float(np.hypot(least_s, np.abs(ends - offset_s).max()))
-    return _Found(offset_s=offset_s, uncertainty_s=uncertainty_s, events=events)
+    confidence = float(weight[near].sum())
+    return _Found(offset_s=offset_s, uncertainty_s=uncertainty_s, confidence=confidence, events=events)
 
 
 def _acts(

@@ -27,7 +27,7 @@ from pipeline.unit import Unit
 
 UNEVEN = 0.8  # below this part of a lone current's time in even cycles, another reading of it is tried
 HURRIED_S = 45.0  # harvests of which most are shorter are a part of one, the climb after it above all; common practice, no source
-LEAST_HARVESTS = 3  # that tell how alike they are
+LEAST_HARVESTS = 3  # that tell how alike they are; common practice, no source
 APART = 4.0  # from one harvest to the next the times are so much more alike than harvests; common practice, no source
 
 
@@ -80,7 +80,7 @@ def named_by(
     timeline: Timeline, unit: Unit, lines: Mapping[str, signals.Trace]
 ) -> tuple[Runs, signals.Cells] | None:
     """Runs and cells as these lines alone show them; None where they show no pattern."""
-    found = _search(timeline, unit, dict(lines), dict(lines))
+    found = _search(timeline, unit, lines, lines)
     return (found.runs, found.cells) if found.record.pattern else None
 
 
@@ -123,8 +123,8 @@ class _Named:
 def _search(
     timeline: Timeline,
     unit: Unit,
-    measured: dict[str, signals.Trace],
-    traces: dict[str, signals.Trace],
+    measured: Mapping[str, signals.Trace],
+    traces: Mapping[str, signals.Trace],
     *,
     by_lines: bool = False,
 ) -> _Found:

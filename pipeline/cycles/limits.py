@@ -99,6 +99,9 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
             value=50.0, unit="%", what="first part of a harvest, over which its rise is taken …"
         ),
         "rise_most_s": Limit(value=60.0, unit="s", what="… and no more than this"),
+        "top_late_s": Limit(
+            value=60.0, unit="s", what="after a harvest's end, within which a clip shows how warm it got"
+        ),
         "plateau_k": Limit(value=1.5, unit="K", what="so near 0 °C a plate stays while its ice melts off"),
     }
 )

@@ -7,7 +7,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -59,9 +59,11 @@ def of_one_time(
     return of_one_time(tables, unit)
 
 
-def understand(files: Sequence[Path], unit: Unit) -> Understanding:
+def understand(
+    files: Sequence[Path], unit: Unit, *, clocks: Callable[[Timeline, Unit], Timeline] | None = None
+) -> Understanding:
     """What the reader makes of `files`, taken as one unit: the data behind `icelogs check`. Raises nothing for a bad
-    file: it is listed with what is wrong."""
+    file: it is listed with what is wrong. clocks: puts two loggers on one clock closer than the reader does."""
     from pipeline.logs.check.understanding import understand
 
-    return understand(files, unit)
+    return understand(files, unit, clocks=clocks)

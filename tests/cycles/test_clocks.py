@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pytest
 
+from pipeline.cli import main
 from pipeline.cycles import on_one_clock
-from pipeline.logs import assemble
+from pipeline.demo.machine import MACHINES
+from pipeline.demo.simulator import record, run_world
+from pipeline.logs import assemble, read_file
 from pipeline.unit import Unit
 from tests.logs.tables import SECOND_NS, cycling, table, times
 
@@ -83,9 +88,6 @@ def test_a_clock_that_gains_is_measured_with_its_drift():
 
 @pytest.mark.parametrize("ahead_s", [95.0, -420.0])
 def test_the_simulators_loggers_are_put_on_one_clock(ahead_s):
-    from pipeline.demo.machine import MACHINES
-    from pipeline.demo.simulator import record, run_world
-
     world = run_world(MACHINES["slab"], days=2, seed=5)
     probes = record(world, interval_s=10, roles=["evaporator", "ambient"])
     clamp = record(world, interval_s=30, roles=["current"], clock_ahead_s=ahead_s)
@@ -110,3 +112,18 @@ def test_an_offset_that_unit_toml_gives_is_taken_and_not_measured():
     timeline = on_one_clock(assemble([clamp, probes], unit), unit)
     assert _offset(timeline) is None
     np.testing.assert_array_equal(timeline.get("current").time_ns, true_ns)
+
+
+def test_check_says_of_the_clocks_what_the_report_says(tmp_path, capsys):
+    world = run_world(MACHINES["slab"], days=2, seed=5)
+    for name, role, ahead_s in (("probes", "evaporator", 0.0), ("clamp", "current", 95.0)):
+        log = record(world, interval_s=20, roles=[role], clock_ahead_s=ahead_s)
+        rows = zip(log.time_ns.astype("M8[ns]").astype("M8[s]"), log.channels[role], strict=True)
+        label = {"evaporator": "Evaporator (°C)", "current": "Current (A)"}[role]
+        text = "\n".join([f"Time (UTC),{label}", *(f"{t}Z,{v}" for t, v in rows)])
+        (tmp_path / f"{name}.csv").write_text(text + "\n", encoding="utf-8")
+    main(["check", str(tmp_path), "--json"])
+    shown = [d for d in json.loads(capsys.readouterr().out)["doubts"] if d["code"] == "clock-offset"]
+    tables = [t for p in sorted(tmp_path.glob("*.csv")) for t in read_file(p, UNIT)]
+    doubt = _offset(on_one_clock(assemble(tables, UNIT), UNIT))
+    assert [d["evidence"]["offset_s"] for d in shown] == [doubt.evidence["offset_s"]]

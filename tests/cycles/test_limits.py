@@ -174,6 +174,22 @@ def test_measures_are_taken_over_the_parts_that_the_limits_name():
     assert steep[2] == pytest.approx(steep[1], rel=0.02)
 
 
+def test_the_warmest_of_a_harvest_is_sought_for_so_long_after_its_end():
+    """A clip that lags by half a minute goes on warming after the gas is off."""
+    log = machine(cycles(8), lag_s=30.0, noise_k=0.0)
+    peak = {
+        late: find_cycles(log.timeline, Unit(name="plain", thresholds={"top_late_s": late})).cycles
+        for late in (1.0, 60.0)
+    }
+    end_ns = (peak[60.0]["harvest_start_ns"] + 6e10 * peak[60.0]["harvest_min"]).to_numpy()[1:-1]
+    line = log.timeline.get("evaporator")
+    found = {late: table["harvest_peak_c"].to_numpy()[1:-1] for late, table in peak.items()}
+    for late, values in found.items():
+        for at, value in zip(end_ns, values, strict=True):
+            inside = (line.time_ns > at - 100e9) & (line.time_ns <= at + 1e9 * max(late, line.interval_s))
+            assert value == pytest.approx(line.values[inside].max(), abs=0.2)
+
+
 def test_a_plateau_is_as_near_to_zero_as_the_limit_says():
     assert np.nanmax(measured("harvest_plateau_min")) > 3.0
     assert np.nanmax(measured("harvest_plateau_min", plateau_k=0.15)) < 2.0
@@ -188,6 +204,7 @@ def test_every_limit_is_tested_here():
         "rise_pct",
         "rise_most_s",
         "plateau_k",
+        "top_late_s",
     }
     assert {row[0] for row in SHOWN} | by_themselves == set(LIMITS)
 

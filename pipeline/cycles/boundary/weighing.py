@@ -1,8 +1,8 @@
 """What a template says of the moment at which a harvest begins or ends, by weights that were learned.
 
 Every moment of a template is described by a few numbers: how steep it is before and after, how sharply it bends or steps against the rest
-of the template, what went before, how far it is from the line's top; of a line also as it would be with one lag or another undone. A weighted sum of them, and of a few products of them (one hidden
-layer), is the log likelihood of the moment, up to a constant: a conditional logit (D. McFadden, in: Frontiers in Econometrics (1974)
+of the template, what went before, how far it is from the line's top; of a line also as it would be with one lag or another undone. A
+weighted sum of them, and of a few products of them (one hidden layer), is the log likelihood of the moment, up to a constant: a conditional logit (D. McFadden, in: Frontiers in Econometrics (1974)
 105-142) whose alternatives are the moments. The weights stand in `weights.json`; `python -m tests.bench.worlds.learn` makes them from
 simulated machines. Sign and size of what a current does, and the scale of a line, do not matter to any of the numbers.
 """

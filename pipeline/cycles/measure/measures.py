@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 NS_PER_MIN = 6e10
-TOP_LATE_S = 60.0  # after the harvest's end a clip shows its top; common practice, no source
 
 
 def cycle_table(
@@ -149,7 +148,7 @@ def _cold_measures(cold, freeze, freeze_end, harvest_end, seen, ended, limits) -
     in_freeze = Windows(cold, freeze, freeze_end)
     in_harvest = Windows(cold, freeze_end, harvest_end)
     # The line is warmest as the harvest ends: behind a clip's lag, and on a slow logger, that shows a little after.
-    to_peak = Windows(cold, freeze_end, harvest_end + round(max(cold.interval_s, TOP_LATE_S) * 1e9))
+    to_peak = Windows(cold, freeze_end, harvest_end + round(max(cold.interval_s, limits["top_late_s"]) * 1e9))
     length_min = (freeze_end - freeze) / NS_PER_MIN
     pulled, plateau_k = limits["pull_down_pct"] / 100, limits["plateau_k"]
     first_part = freeze + ((freeze_end - freeze) * pulled).astype(np.int64)

@@ -1,5 +1,5 @@
 """Harvests that are none: a line that warms up in mid-freeze because the compressor stands, not because of hot gas, what a start does to a
-line or to a current, what a hand does to a clip, and ice that forms at a stroke.
+line or to a current, what a hand does to a clip, and ice that forms at a stroke; and rests that were named harvest or freeze.
 
 All of these warm the line. Hot gas does so at once, far, and from where freezes end; a standing compressor slowly, from wherever the
 freeze happened to be. Told apart by the log's own harvests.

@@ -86,7 +86,7 @@ MOST = 3  # sentences for, and as many against
 def sentences(
     votes: Mapping[str, float], pattern: Pattern, signals: Mapping[str, float]
 ) -> tuple[tuple[Text, ...], tuple[Text, ...]]:
-    """(for, against) one cause, strongest first; each side ends with what was compared with what.
+    """(for, against) one cause, strongest first, each measure once; each side ends with what was compared with what.
 
     votes: measure ("view:measure") or event -> nats, of `probabilities.Posterior.votes`. signals: what stands beside the finding, of
     `evidence.signals.Signals`: where it has the number of a sentence, the sentence says that one.
@@ -94,13 +94,20 @@ def sentences(
     ranked = sorted(votes, key=lambda m: -abs(votes[m]))
     sides: dict[bool, list[Text]] = {True: [], False: []}
     views: dict[bool, list[str]] = {True: [], False: []}
+    told = set()
     for name in ranked:
         side = votes[name] > 0
         said = _say(name, pattern, signals)
-        if abs(votes[name]) < LEAST_NATS or said is None or len(sides[side]) >= MOST:
+        view, _, measure = name.partition(":")
+        if (
+            abs(votes[name]) < LEAST_NATS
+            or said is None
+            or len(sides[side]) >= MOST
+            or (measure and measure in told)
+        ):
             continue
         sides[side].append(said)
-        view = name.partition(":")[0]
+        told.add(measure)
         if view in _VIEWS and view not in views[side]:
             views[side].append(view)
     out = [(*sides[side], *(_VIEWS[v]() for v in views[side])) for side in (True, False)]

@@ -12,6 +12,7 @@ from pipeline.findings.finding import SPAN, Severity, Shows
 from pipeline.findings.methods import statistics
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import Rule, Seen
+from pipeline.logs.alignment.unit_clock import ANOTHER_MACHINE
 from pipeline.logs.timeline import Doubt
 
 _MANY = phrase("finding.log-gap.several", "The log has {count} gaps, {missing_h} in all")
@@ -50,7 +51,7 @@ def _seen(case: Case, code: str, severity: Severity, group: list[Doubt]) -> Seen
     # A doubt about a channel that no phase rests on is worth knowing, no more.
     minor = severity is Severity.WATCH and first.role not in (*_COLD, "current", "current_compressor", "")
     # Which machine is it that was judged? That has to be looked at.
-    other = any(d.evidence.get("check") == "another machine" for d in group)
+    other = any(d.evidence.get("check") == ANOTHER_MACHINE for d in group)
     return Seen(
         severity=Severity.WATCH if other else Severity.NOTE if minor else severity,
         title=_title(code, group, whole_h),

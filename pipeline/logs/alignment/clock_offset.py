@@ -63,8 +63,6 @@ class Offset:
     pairs: int
     share: float  # of the reference's events that found their partner
     ambiguous_s: float  # another offset that explains the events as well (one cycle further), else 0.0
-    reference_s: np.ndarray  # (pairs,) the events by the reference clock
-    other_s: np.ndarray  # (pairs,) the same by the other
 
     def at(self, seconds: np.ndarray) -> np.ndarray:
         """How far the clock is off [s] at `seconds` (n,) of the other one."""
@@ -92,7 +90,7 @@ def clock_offset(
     explained = score + prior
     far = (explained >= 0.93 * explained[best]) & (np.abs(_CENTERS - _CENTERS[best]) > 300.0)
     ambiguous = float(_CENTERS[np.argmax(np.where(far, score, -np.inf))]) if far.any() else 0.0
-    return paired(
+    return _paired(
         kinds[chosen],
         float(_CENTERS[best]),
         drift,
@@ -195,7 +193,7 @@ def _share(kind: Kind, span_s: tuple[float, float], width: float) -> np.ndarray:
         lags = np.arange(round(kind.lag_s[0] / _BIN_S), round(kind.lag_s[1] / _BIN_S) + 1)
         least, most = int(lags[0]), int(lags[-1])
         padded = np.pad(share, (max(most, 0), max(-least, 0)))
-        less = cost_of_lag(lags * _BIN_S) / _NATS_PER_SHARE
+        less = _cost_of_lag(lags * _BIN_S) / _NATS_PER_SHARE
         parts = [
             padded[max(most, 0) - lag :][: len(share)] - cost for lag, cost in zip(lags, less, strict=True)
         ]
@@ -211,19 +209,19 @@ def cost_of(offset_s: np.ndarray | float) -> np.ndarray:
     return np.minimum(near, 8.0)
 
 
-def cost_of_lag(lag_s: np.ndarray) -> np.ndarray:
+def _cost_of_lag(lag_s: np.ndarray) -> np.ndarray:
     """The same of `lag_s` (n,), how much later than the act a clip shows the end of a harvest [s]. Common practice, no source."""
     return np.minimum(np.abs(lag_s - USUAL_LAG_S) / LAG_SPREAD_S, 7.0)
 
 
-def paired(
+def _paired(
     kind: Kind,
     about_s: float,
-    about_drift: float = 0.0,
+    about_drift: float,
     *,
     span_s: tuple[float, float],
     intervals_s: tuple[float, float],
-    ambiguous_s: float = 0.0,
+    ambiguous_s: float,
 ) -> Offset | None:
     """Offset and drift of the pairs of one kind about an offset [s] that drifts [s/s], by the median of slopes (Theil 1950, Sen 1968); None where too
     few pair."""
@@ -238,8 +236,8 @@ def paired(
     target = a + offset + away - middle_lag
     i = np.clip(np.searchsorted(b, target), 1, len(b) - 1)
     partner = np.where(np.abs(b[i] - target) < np.abs(b[i - 1] - target), b[i], b[i - 1])
-    paired = np.abs(partner - target) <= reach
-    t, d = a[paired], partner[paired] - a[paired]
+    near = np.abs(partner - target) <= reach
+    t, d = a[near], partner[near] - a[near]
     if len(t) < LEAST_PAIRS or len(t) < _LEAST_SHARE * len(a):
         return None
     lag = USUAL_LAG_S if kind.lag_s != (0.0, 0.0) else 0.0
@@ -261,6 +259,4 @@ def paired(
         pairs=len(t),
         share=len(t) / max(len(a), 1),
         ambiguous_s=ambiguous_s,
-        reference_s=t,
-        other_s=t + d,
     )

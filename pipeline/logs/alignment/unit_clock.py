@@ -21,6 +21,8 @@ from pipeline.logs.trust.sample_checks import CURRENT_ROLES
 from pipeline.unit import Unit
 
 CLOCK_OFFSET = "clock-offset"
+ANOTHER_MACHINE = "another machine"
+"""The check of a logger that shows another machine: it is told under the code of a clock that is off, as it may be that too."""
 _COLD_FIRST = ("evaporator", "suction")
 _CLAMPS = ("current", "current_compressor", "power")
 _ODD_ALONE = 4.0  # nats: a load seldom steps up alone as a freeze ends, or down alone as one begins; common practice, no source
@@ -127,12 +129,12 @@ def _of_another(log: LoggerLog, reference: LoggerLog, share: float) -> Doubt:
     what = Text(
         key="logs.doubt.another_machine",
         english="what {file} shows falls together with nothing that {reference} shows: it is of another machine, or its clock is off by more than "
-        "six hours; it was left out",
+        "six hours; it was left out. Put it into the folder of its own unit, or give its offset_s under [clock] in unit.toml",
         values={"file": log.name, "reference": reference.name},
     )
     return Doubt(
         code=CLOCK_OFFSET, start_ns=int(log.time_ns[0]), end_ns=int(log.time_ns[-1]), file=log.name, what=what,
-        evidence={"together_pct": round(100 * share), "check": "another machine"}, confidence=0.95,
+        evidence={"together_pct": round(100 * share), "check": ANOTHER_MACHINE}, confidence=0.95,
     )  # fmt: skip
 
 

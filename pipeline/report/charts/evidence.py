@@ -284,6 +284,6 @@ def _strip(record: CycleRecord, begin: int, stop: int, plane: svg.Plane) -> list
     for p in record.phases:
         left, right = max(p.start_ns, begin), min(p.end_ns, stop)
         if right > left:
-            piece = f"M{plane.left + (left - begin) * scale:.1f} {top:.1f}h{max((right - left) * scale, 0.4):.1f}v{STRIP:g}H{plane.left + (left - begin) * scale:.1f}z"
-            paths.setdefault(p.kind, []).append(piece)
+            x, wide = plane.left + (left - begin) * scale, max((right - left) * scale, 0.4)
+            paths.setdefault(p.kind, []).append(f"M{x:.1f} {top:.1f}h{wide:.1f}v{STRIP:g}H{x:.1f}z")
     return [svg.path(f"phase-{kind.value}", "".join(pieces)) for kind, pieces in paths.items()]

@@ -19,3 +19,10 @@ SEEN = Pattern(later={"freeze_pct": (9.0, 2.0)})
 def test_a_change_is_told_with_its_number_or_not_at_all(beside, said):
     told, _ = sentences({"later:freeze_pct": 1.0}, SEEN, {"freeze_pct": beside})
     assert [say(text) for text in told if text.key.startswith("because.freeze_pct")] == said
+
+
+def test_what_speaks_for_a_cause_does_not_speak_against_it_too():
+    both = Pattern(later={"freeze_pct": (60.0, 2.0)}, odd={"freeze_pct": (58.0, 2.0)})
+    told, against = sentences({"later:freeze_pct": 2.0, "odd:freeze_pct": -1.0}, both, {})
+    assert [text.key for text in told] == ["because.freeze_pct.more", "because.view.later"]
+    assert against == ()
