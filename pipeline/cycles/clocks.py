@@ -27,8 +27,12 @@ from pipeline.unit import Unit
 # Common practice, no source, all of them.
 REACH_S, STEP_S = 240.0, 4.0  # offsets beside the one that is known about, that are tried
 WINDOWS = 3.0  # so many templates' worth of evidence an act gives at most: neighbours share their cycles, and errors
+TOLD_NATS = (
+    1.5  # what it is worth that the steps of all harvests tell an offset: they may be of the other act
+)
 LEAST_NATS = -9.0  # no template speaks more strongly against an offset
 NEAR_S = 25.0  # offsets about the likeliest, or about none, that are one with it
+CLEAR = 1.3  # an offset is told if it is so many of its 90 % half-widths, or NEAR_S, from none: 97 %
 LEAST_S, BY_INTERVAL = 5.0, 0.3  # no offset is known better, nor than that part of the slower interval
 
 
@@ -59,13 +63,14 @@ def _with(timeline: Timeline, unit: Unit, clock: str) -> Timeline:
         return timeline
     told = next((d for d in timeline.doubts if d.code == CLOCK_OFFSET and d.file == clock), None)
     known_s = float(told.evidence["offset_s"]) if told else 0.0
-    found = _found(timeline, unit, lines, other[0], known_s)
+    within_s = float(told.evidence["uncertainty_s"]) if told else 0.0
+    found = _found(timeline, unit, lines, other[0], known_s, within_s)
     if found is None:
         return timeline
     drift = float(told.evidence["drift_s_per_day"]) if told else 0.0
     offset_s = known_s + found.offset_s
     rest = [d for d in timeline.doubts if d is not told]
-    if not drift and abs(offset_s) <= max(limits["offset_s"], min(found.uncertainty_s, NEAR_S)):
+    if not drift and abs(offset_s) <= max(limits["offset_s"], min(CLEAR * found.uncertainty_s, NEAR_S)):
         return _moved(replace(timeline, doubts=tuple(rest)), clock, -known_s)
     time_ns = other[0].channel.time_ns
     said = clock_doubt(
@@ -84,11 +89,14 @@ def _with(timeline: Timeline, unit: Unit, clock: str) -> Timeline:
 
 
 def _found(
-    timeline: Timeline, unit: Unit, lines: dict[str, Trace], clamp: Trace, known_s: float
+    timeline: Timeline, unit: Unit, lines: dict[str, Trace], clamp: Trace, known_s: float, within_s: float
 ) -> _Found | None:
-    """How far the clamp's clock is ahead of the lines', besides `known_s`."""
+    """How far the clamp's clock is ahead of the lines', besides `known_s`, which the steps of all harvests told to `within_s` (0.0: they
+    did not)."""
     shifts_s = np.arange(-REACH_S, REACH_S + STEP_S, STEP_S)
     says, events = -cost_of(known_s + shifts_s), 0
+    if within_s:
+        says = says + np.log1p(np.expm1(TOLD_NATS) * np.exp(-0.5 * (1.645 * shifts_s / within_s) ** 2))
     for act, line_says in _acts(timeline, unit, lines):
         says = says + _agreement(act, line_says, clamp, shifts_s)
         events += len(act.at)
