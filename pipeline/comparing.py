@@ -16,7 +16,7 @@ from pipeline.logs import assemble, of_one_time, read_file
 from pipeline.logs.source.units import is_log_name, stem_of
 
 if TYPE_CHECKING:
-    from pipeline.findings.comparison import Comparison, Log
+    from pipeline.findings.comparison import Comparison, SegmentedLog
     from pipeline.logs.timeline import Timeline
     from pipeline.unit import Unit, Visit
 
@@ -26,8 +26,8 @@ class Compared:
     """A comparison, what it was made from, and the sentences about files that could not be read."""
 
     unit: Unit
-    earlier: Log
-    later: Log
+    earlier: SegmentedLog
+    later: SegmentedLog
     comparison: Comparison
     problems: tuple[str, ...]
 
@@ -102,10 +102,10 @@ def _timeline(place: Path, unit: Unit) -> tuple[Timeline, list[str]]:
     return on_one_clock(assemble(near, unit), unit), problems + [str(error) for error in far]
 
 
-def _split(timeline: Timeline, unit: Unit, visit: date | None) -> tuple[Log, Log]:
+def _split(timeline: Timeline, unit: Unit, visit: date | None) -> tuple[SegmentedLog, SegmentedLog]:
     """What was logged before a visit and after it: the one of `visit`, or the last that lies in the log."""
     from pipeline.cycles import find_cycles
-    from pipeline.findings.comparison import Log, parts
+    from pipeline.findings.comparison import SegmentedLog, parts
     from pipeline.unit import Visit
 
     named = (
@@ -118,7 +118,7 @@ def _split(timeline: Timeline, unit: Unit, visit: date | None) -> tuple[Log, Log
     )
     if not named.visits:
         raise UsageError(f"{unit.name}: there is no later log, and no visit is known", remedy=remedy)
-    halves = parts(Log(timeline=timeline, record=find_cycles(timeline, unit)), named)
+    halves = parts(SegmentedLog(timeline=timeline, record=find_cycles(timeline, unit)), named)
     if halves is None:
         raise UsageError(f"{unit.name}: no visit lies within the log", remedy=remedy)
     return halves
@@ -128,8 +128,8 @@ def _named(unit: Unit, day: date) -> Visit | None:
     return next((v for v in unit.visits if v.on == day), None)
 
 
-def _log(timeline: Timeline, unit: Unit) -> Log:
+def _log(timeline: Timeline, unit: Unit) -> SegmentedLog:
     from pipeline.cycles import find_cycles
-    from pipeline.findings.comparison import Log
+    from pipeline.findings.comparison import SegmentedLog
 
-    return Log(timeline=timeline, record=find_cycles(timeline, unit))
+    return SegmentedLog(timeline=timeline, record=find_cycles(timeline, unit))

@@ -59,7 +59,9 @@ ROLES: Mapping[str, str] = MappingProxyType(
 """Every role that a channel can have, with its house unit."""
 
 
-class _Strict(BaseModel):
+class StrictModel(BaseModel):
+    """What a technician or an office writes into a file: an unknown key or a number that is none is refused."""
+
     model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True, allow_inf_nan=False)
 
 
@@ -127,7 +129,7 @@ FARTHEST_S = 2e9
 """A logger's clock is off by less than this [s]: some 63 years, as from 1970 to 2033 (common practice, no source)."""
 
 
-class Nameplate(_Strict):
+class Nameplate(StrictModel):
     """What the plate and the data sheet say."""
 
     ice_kg_per_day: Positive | None = None
@@ -143,7 +145,7 @@ class Nameplate(_Strict):
     freeze_timer_min: Minutes | None = None
 
 
-class Measured(_Strict):
+class Measured(StrictModel):
     """What the technician measured on site."""
 
     slab_kg: Annotated[Number, Field(gt=0, le=1000)] | None = None  # ice of one cycle, weighed
@@ -152,7 +154,7 @@ class Measured(_Strict):
     water_in_c: Celsius | None = None
 
 
-class ExpectedAt(_Strict):
+class ExpectedAt(StrictModel):
     """A row of the service sheet: the lengths at one air and one water temperature."""
 
     air_c: Celsius
@@ -161,7 +163,7 @@ class ExpectedAt(_Strict):
     harvest_min: Minutes | Band | None = None
 
 
-class Expected(_Strict):
+class Expected(StrictModel):
     """What the service sheet says of a healthy machine. Bands [min]; their defaults: `EXPECTED_BY_KIND`."""
 
     freeze_min: Band | None = None
@@ -182,7 +184,7 @@ class Expected(_Strict):
         return band
 
 
-class Thermistor(_Strict):
+class Thermistor(StrictModel):
     """An NTC thermistor: `r25_ohm` with `beta_k`, or Steinhart–Hart `a`, `b`, `c`."""
 
     r25_ohm: Annotated[Number, Field(gt=0, le=1e9)] | None = None
@@ -200,7 +202,7 @@ class Thermistor(_Strict):
         return self
 
 
-class ChannelRule(_Strict):
+class ChannelRule(StrictModel):
     """What a column of a logger file is, where its header does not say (or says it wrongly)."""
 
     role: Role | None = None
@@ -218,7 +220,7 @@ class ChannelRule(_Strict):
     )
 
 
-class Clock(_Strict):
+class Clock(StrictModel):
     """How the loggers' clocks are to be read."""
 
     date_order: Literal["day-first", "month-first", "year-first"] | None = None
@@ -240,7 +242,7 @@ class Clock(_Strict):
         return start
 
 
-class Client(_Strict):
+class Client(StrictModel):
     """Who gets the report."""
 
     name: Line = ""
@@ -272,7 +274,7 @@ Lines = Annotated[tuple[Line, ...], BeforeValidator(_a_list)]
 Picture = Annotated[str, AfterValidator(_beside_the_logs)]
 
 
-class Firm(_Strict):
+class Firm(StrictModel):
     """Who made the report: stands at its head."""
 
     name: Line = ""
@@ -282,14 +284,14 @@ class Firm(_Strict):
     logo: Picture | None = None  # beside the logs
 
 
-class Photo(_Strict):
+class Photo(StrictModel):
     """A photograph of a visit, beside the logs."""
 
     file: Picture
     alt: Annotated[Line, AfterValidator(_in_words)]  # what it shows
 
 
-class Visit(_Strict):
+class Visit(StrictModel):
     """A visit to the unit: judgement and `icelogs compare` split the logs there; the pages show what was done.
 
     `on` may be a date, or a date with a time of day, which then is `at`.
@@ -328,7 +330,7 @@ EXPECTED_BY_KIND: Mapping[str, Expected] = MappingProxyType(
 )
 
 
-class Unit(_Strict):
+class Unit(StrictModel):
     """One machine. `name` is the folder (or the file's first part); `title` is what a page calls it."""
 
     name: str

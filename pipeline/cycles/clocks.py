@@ -37,7 +37,7 @@ LEAST_S, BY_INTERVAL = 5.0, 0.3  # no offset is known better, nor than that part
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Found:
+class _FoundOffset:
     offset_s: float  # besides the one that is known about
     uncertainty_s: float  # half-width of the 90 % interval
     confidence: float  # how likely it is one with the likeliest, 0…1
@@ -90,7 +90,7 @@ def _with(timeline: Timeline, unit: Unit, clock: str) -> Timeline:
 
 def _found(
     timeline: Timeline, unit: Unit, lines: dict[str, Trace], clamp: Trace, known_s: float, within_s: float
-) -> _Found | None:
+) -> _FoundOffset | None:
     """How far the clamp's clock is ahead of the lines', besides `known_s`, which the steps of all harvests told to `within_s` (0.0: they
     did not)."""
     shifts_s = np.arange(-REACH_S, REACH_S + STEP_S, STEP_S)
@@ -112,7 +112,7 @@ def _found(
     least_s = np.hypot(LEAST_S, BY_INTERVAL * interval_s)
     uncertainty_s = float(np.hypot(least_s, np.abs(ends - offset_s).max()))
     confidence = float(weight[near].sum())
-    return _Found(offset_s=offset_s, uncertainty_s=uncertainty_s, confidence=confidence, events=events)
+    return _FoundOffset(offset_s=offset_s, uncertainty_s=uncertainty_s, confidence=confidence, events=events)
 
 
 def _acts(

@@ -203,9 +203,9 @@ def _search(
 
 
 def _named(
-    cold_cells: Sequence[features.Course],
+    cold_cells: Sequence[features.SlopeCells],
     draw_cells: Sequence[features.DrawCells],
-    other_cells: Sequence[features.Course],
+    other_cells: Sequence[features.SlopeCells],
     cells: signals.Cells,
 ) -> _Named:
     """Change points, and the cheapest course of phases through the segments between them; corrected where few logs need it."""

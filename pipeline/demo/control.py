@@ -40,7 +40,7 @@ class MachineRun:
 
 
 class Control(FaultyPlant):
-    """One run of a machine; `run` gives its Trace."""
+    """One run of a machine; `run` gives a MachineRun."""
 
     def __init__(
         self, machine: Machine, *, seconds: float, ambient: Sequence[float], inlet: Sequence[float],
@@ -58,7 +58,7 @@ class Control(FaultyPlant):
         self._cold_in_a_row = 0
 
     def run(self) -> MachineRun:
-        """Run to the end and give the Trace."""
+        """Run to the end and give what was recorded."""
         after_idle = True
         while self.t < self.seconds:
             if (fault := self.fault("dies")) is not None:

@@ -24,7 +24,7 @@ _MOST = 400  # cycles of a side that enter the pairwise statistics
 
 
 @dataclass(frozen=True, kw_only=True)
-class Log:
+class SegmentedLog:
     """One log of a unit, read and segmented."""
 
     timeline: Timeline
@@ -180,7 +180,7 @@ _TOO_FEW = phrase(
 )
 
 
-def compare(earlier: Log, later: Log, unit: Unit) -> Comparison:
+def compare(earlier: SegmentedLog, later: SegmentedLog, unit: Unit) -> Comparison:
     """What changed from one log of `unit` to a later one.
 
     Shifts are Hodges–Lehmann estimates with rank-based 95 % intervals, widened where neighbouring cycles resemble each
@@ -219,7 +219,7 @@ def compare(earlier: Log, later: Log, unit: Unit) -> Comparison:
     )
 
 
-def parts(log: Log, unit: Unit) -> tuple[Log, Log] | None:
+def parts(log: SegmentedLog, unit: Unit) -> tuple[SegmentedLog, SegmentedLog] | None:
     """`log` before and after the last visit of `unit` that lies in it: cut where the log shows that somebody was there, else at its time
     of day or noon; None where no visit lies in it. Raises UnitConfigError as `judge` does."""
     case = Case(timeline=log.timeline, record=log.record, unit=unit, thresholds=thresholds.resolve(unit))
@@ -234,7 +234,7 @@ def parts(log: Log, unit: Unit) -> tuple[Log, Log] | None:
         timeline = part_of_timeline(log.timeline, start, end)
         if timeline is None:
             return None
-        halves.append(Log(timeline=timeline, record=part_of_record(log.record, start, end)))
+        halves.append(SegmentedLog(timeline=timeline, record=part_of_record(log.record, start, end)))
     return halves[0], halves[1]
 
 

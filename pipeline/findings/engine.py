@@ -94,7 +94,7 @@ def judge(
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Found:
+class _FoundInPart:
     """What the rules found in one part of a log."""
 
     findings: tuple[Finding, ...]
@@ -103,10 +103,10 @@ class _Found:
     next_clip: NextClip | None
 
 
-def _by_part(whole: Case, cases: Sequence[Case]) -> list[_Found]:
+def _by_part(whole: Case, cases: Sequence[Case]) -> list[_FoundInPart]:
     """What was found in each part of a log that visits split: a part with nothing grave is a standard for the next one, and
     what was grave before a visit and goes on after it is found in both."""
-    by_part: list[_Found] = []
+    by_part: list[_FoundInPart] = []
     standard = None
     for i, part in enumerate(cases):
         last = i == len(cases) - 1
@@ -124,7 +124,9 @@ def _by_part(whole: Case, cases: Sequence[Case]) -> list[_Found]:
     return by_part
 
 
-def _found(case: Case, whole: Case, *, of_the_log: bool = True, also: frozenset[str] = frozenset()) -> _Found:
+def _found(
+    case: Case, whole: Case, *, of_the_log: bool = True, also: frozenset[str] = frozenset()
+) -> _FoundInPart:
     """The findings of `case`, those of rules that judge the whole log by `whole`, and what could not be judged.
 
     also: codes that are judged by `whole` too, for a fault that fills `case` and shows only beside what was before it.
@@ -154,7 +156,7 @@ def _found(case: Case, whole: Case, *, of_the_log: bool = True, also: frozenset[
         _finding(h, advice, whole if h.rule.code in by_whole else case)
         for h, advice in zip(seen_by_rules, advised.advice, strict=True)
     )
-    return _Found(
+    return _FoundInPart(
         findings=tuple(findings), not_judged=not_judged, steps=advised.steps, next_clip=advised.next_clip
     )
 

@@ -29,7 +29,7 @@ from pipeline.unit import Unit
 
 
 @dataclass(frozen=True, kw_only=True)
-class Log:
+class LogLayout:
     """What is known of a log once its layout is."""
 
     content: Content
@@ -40,7 +40,7 @@ class Log:
     unit: Unit
 
 
-def table_of(log: Log, grid: Grid) -> FileTable:
+def table_of(log: LogLayout, grid: Grid) -> FileTable:
     """The rows of `grid` in the order of time."""
     content, dialect, head, plan = log.content, log.dialect, log.head, log.plan
     around = Surroundings(
@@ -86,7 +86,7 @@ def table_of(log: Log, grid: Grid) -> FileTable:
     )
 
 
-def _refuse_lost_rows(moments: Moments, sequence: Sequence, grid: Grid, log: Log) -> None:
+def _refuse_lost_rows(moments: Moments, sequence: Sequence, grid: Grid, log: LogLayout) -> None:
     """Rows that share a time but not their readings are not one reading twice: a layout that was not understood."""
     n, kept = len(moments.utc_ns), len(sequence.time_ns)
     if n - kept <= max(5, 0.25 * n) or sequence.rows is None:
@@ -228,7 +228,7 @@ def _notes_on_rows(content: Content, dialect: Dialect, grid: Grid, moments: Mome
     return notes
 
 
-def _notes_on_columns(log: Log) -> list[Text]:
+def _notes_on_columns(log: LogLayout) -> list[Text]:
     """Columns that by their header hold readings, and by their cells text."""
     notes = []
     for i, label in enumerate(log.head.labels):

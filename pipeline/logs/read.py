@@ -13,7 +13,7 @@ from pipeline.logs.layout.dialect import Dialect, no_readings
 from pipeline.logs.layout.layout_of import layout_of
 from pipeline.logs.layout.preamble import read_head
 from pipeline.logs.long_format import TallPlan, channels_of, labelled, plan_tall, side_by_side
-from pipeline.logs.one_table import Log, table_of
+from pipeline.logs.one_table import LogLayout, table_of
 from pipeline.logs.rows.columns import Grid, Wanted, read_grid
 from pipeline.logs.source.decode import WORKBOOK, Content, contents_of
 from pipeline.logs.table import FileTable
@@ -56,7 +56,7 @@ def _tables_of(content: Content, unit: Unit) -> tuple[FileTable, ...]:
     tables: list[FileTable] = []
     for clock, of_it in parts:
         grid = read_grid(content.text, dialect, _wanted(dialect, clock, of_it, tall), content.name)
-        log = Log(content=content, dialect=dialect, head=head, plan=clock, readings=of_it, unit=unit)
+        log = LogLayout(content=content, dialect=dialect, head=head, plan=clock, readings=of_it, unit=unit)
         tables += [table_of(log, grid)] if tall is None else _by_channel(log, grid, tall)
     return tuple(tables) if len(parts) == 1 else tuple(map(_named_by_first_channel, tables))
 
@@ -68,7 +68,7 @@ def _named_by_first_channel(table: FileTable) -> FileTable:
     return replace(table, name=name, source=replace(table.source, name=name), doubts=doubts)
 
 
-def _by_channel(log: Log, grid: Grid, tall: TallPlan) -> tuple[FileTable, ...]:
+def _by_channel(log: LogLayout, grid: Grid, tall: TallPlan) -> tuple[FileTable, ...]:
     """Each channel's rows as a table of their own, then side by side."""
     tables = []
     channels = channels_of(grid, tall, log.content.name)

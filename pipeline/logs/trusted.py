@@ -14,7 +14,7 @@ from pipeline.logs.rows.per_column import for_each
 from pipeline.logs.timeline import Channel, Doubt
 from pipeline.logs.trust.detached import Stretch, not_following
 from pipeline.logs.trust.doubts import coarse, doubts_on_samples, doubts_on_stretches
-from pipeline.logs.trust.sample_checks import Trace, extremes, resolution_of, sample_masks, saturated
+from pipeline.logs.trust.sample_checks import CheckedChannel, extremes, resolution_of, sample_masks, saturated
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,10 +48,10 @@ def trusted_channels(
     return Trusted(channels=tuple(channels), doubts=tuple(doubts))
 
 
-def _trace(draft: Draft, logs: Sequence[LoggerLog], overview: Overview) -> Trace:
+def _trace(draft: Draft, logs: Sequence[LoggerLog], overview: Overview) -> CheckedChannel:
     log = logs[draft.logger]
     grid = overview.of(draft.logger, draft.values)
-    return Trace(
+    return CheckedChannel(
         key=draft.key,
         role=draft.role,
         label=draft.label,
@@ -69,7 +69,7 @@ def _trace(draft: Draft, logs: Sequence[LoggerLog], overview: Overview) -> Trace
     )
 
 
-def _checked(trace: Trace, overview: Overview, limits: Mapping[str, float]) -> Trace:
+def _checked(trace: CheckedChannel, overview: Overview, limits: Mapping[str, float]) -> CheckedChannel:
     """The trace with its masks; its grid without the readings that they object to."""
     masks = sample_masks(trace, limits)
     if (cut := saturated(trace)) is not None:
@@ -105,7 +105,7 @@ def _distinct(stretches: Sequence[Stretch]) -> list[Stretch]:
 def _channels(
     drafts: Sequence[Draft],
     logs: Sequence[LoggerLog],
-    traces: Sequence[Trace],
+    traces: Sequence[CheckedChannel],
     stretches: Sequence[Stretch],
     overview: Overview,
     resolutions: Mapping[int, float],

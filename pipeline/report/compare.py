@@ -9,7 +9,7 @@ import numpy as np
 from markupsafe import Markup
 
 from pipeline import atomic
-from pipeline.findings.comparison import Comparison, Log, Shifted
+from pipeline.findings.comparison import Comparison, SegmentedLog, Shifted
 from pipeline.report.charts import svg
 from pipeline.report.charts.overlay import Overlay, overlay
 from pipeline.report.charts.svg import levels, minutes
@@ -26,7 +26,13 @@ SCRIPTS = ("switches.js",)
 
 
 def write_compare(
-    path: Path, comparison: Comparison, *, unit: Unit, earlier: Log, later: Log, options: ReportOptions
+    path: Path,
+    comparison: Comparison,
+    *,
+    unit: Unit,
+    earlier: SegmentedLog,
+    later: SegmentedLog,
+    options: ReportOptions,
 ) -> None:
     """Write the page of `comparison` to `path`; `earlier` and `later` are the logs that it was made from.
 
@@ -108,7 +114,7 @@ def _bars(shifted: Shifted) -> tuple[int, int]:
     return round(78 * (earlier - base) / (high - base)), round(78 * (later - base) / (high - base))
 
 
-def _bands(earlier: Log, later: Log, kind: str, reader: Reader) -> dict[str, Any] | None:
+def _bands(earlier: SegmentedLog, later: SegmentedLog, kind: str, reader: Reader) -> dict[str, Any] | None:
     """The usual freezes (or harvests) before and after, as two bands in one picture."""
     both = [
         overlay(log.timeline, log.record, kind, abnormal=_odd(log, f"{kind}_min")) for log in (earlier, later)
@@ -128,7 +134,7 @@ def _bands(earlier: Log, later: Log, kind: str, reader: Reader) -> dict[str, Any
     if not len(every) or reach <= 0:
         return None
     width, height = 640.0, 268.0
-    plane = svg.Plane(
+    area = svg.PlotArea(
         left=62,
         top=8,
         width=width - 74,
@@ -136,11 +142,11 @@ def _bands(earlier: Log, later: Log, kind: str, reader: Reader) -> dict[str, Any
         x=(0, reach),
         y=(float(every.min()) - 0.5, float(every.max()) + 0.5),
     )
-    parts = levels(plane, before.unit, reader)
+    parts = levels(area, before.unit, reader)
     for over, css in ((before, "before"), (after, "after")):
-        parts.append(svg.ribbon(plane, over.minute, over.low, over.high, f"band {css}"))
-        parts.append(svg.polyline(plane, over.minute, over.middle, f"middle {css}"))
-    parts += minutes(plane, reader, f"picture.minutes_{kind}", apart=23.0)
+        parts.append(svg.ribbon(area, over.minute, over.low, over.high, f"band {css}"))
+        parts.append(svg.polyline(area, over.minute, over.middle, f"middle {css}"))
+    parts += minutes(area, reader, f"picture.minutes_{kind}", apart=23.0)
     said = reader.t(f"compare.bands_{kind}", earlier=before.usual, later=after.usual, channel_role=after.role)
     return {
         "name": f"chart.{kind}s",
@@ -154,7 +160,7 @@ def _reach(over: Overlay) -> float:
     return float(over.minute[seen][-1]) if seen.any() else 0.0
 
 
-def _odd(log: Log, column: str) -> set[int]:
+def _odd(log: SegmentedLog, column: str) -> set[int]:
     """Cycles whose length is far off the log's own: they would widen the band for nothing."""
     table = columns_of(log.record)
     lengths = table[column]

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tests.bench.second_machine import Log, Reading
+from tests.bench.second_machine import Reading, SecondLog
 
 SHORT = 1500  # samples for the searches that grow towards the square
 LONG = 20_000  # samples for the compiled search
@@ -25,7 +25,7 @@ class PlainPhase:
     end_ns: int
 
 
-def _reading(log: Log, *roles: str) -> Reading | None:
+def _reading(log: SecondLog, *roles: str) -> Reading | None:
     return next((r for role in roles for r in log.readings if r.role == role), None)
 
 
@@ -34,7 +34,7 @@ def _filled(reading: Reading, at_ns: np.ndarray) -> np.ndarray:
     return np.interp(at_ns, reading.time_ns[good], reading.values[good])
 
 
-def threshold_phases(log: Log) -> list[PlainPhase]:
+def threshold_phases(log: SecondLog) -> list[PlainPhase]:
     """Idle where the current is under a quarter of its 95th percentile; harvest where the cold trace (else the
     current) is over the middle of its 5th and 95th percentiles; freeze elsewhere."""
     cold, current = _reading(log, "evaporator", "suction"), _reading(log, "current", "current_compressor")
@@ -58,7 +58,7 @@ def threshold_phases(log: Log) -> list[PlainPhase]:
     ]
 
 
-def signal_of(log: Log) -> tuple[np.ndarray, np.ndarray]:
+def signal_of(log: SecondLog) -> tuple[np.ndarray, np.ndarray]:
     """(times in ns, samples x channels) of the phase-showing channels on the first one's clock, each of unit variance."""
     used = [r for r in log.readings if r.role in ("evaporator", "suction", "current", "current_compressor")]
     at = used[0].time_ns
@@ -66,7 +66,7 @@ def signal_of(log: Log) -> tuple[np.ndarray, np.ndarray]:
     return at, (signal - signal.mean(axis=0)) / (signal.std(axis=0) + 1e-9)
 
 
-def ruptures_points(log: Log) -> dict[str, tuple[np.ndarray, int]]:
+def ruptures_points(log: SecondLog) -> dict[str, tuple[np.ndarray, int]]:
     """Name -> (change points [ns], end of the part searched [ns])."""
     import ruptures as rpt
 

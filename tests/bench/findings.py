@@ -21,7 +21,7 @@ from pathlib import Path
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
 from tests.bench.second_grid import grid
-from tests.bench.second_machine import Case, Log, make_log, to_timeline, write_csv
+from tests.bench.second_machine import Case, SecondLog, make_log, to_timeline, write_csv
 
 NOT_FAULTS = frozenset({"log-gap", "log-coarse", "clock-offset", "probe-fault", "probe-loose", "clamp-dead"})
 SENSOR_STORIES = frozenset({"clamp-dies", "probe-falls-off", "spikes", "drop-outs", "bursts", "clip-moved"})
@@ -39,7 +39,7 @@ class Outcome:
     error: str = ""
 
 
-def read_back(log: Log, unit: Unit) -> Timeline:
+def read_back(log: SecondLog, unit: Unit) -> Timeline:
     """The log through logger files and the reading room."""
     from pipeline.logs import assemble, read_file
 

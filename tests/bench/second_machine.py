@@ -145,7 +145,7 @@ class TruePhase:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Log:
+class SecondLog:
     """What the loggers wrote, and what was true."""
 
     case: Case
@@ -200,7 +200,7 @@ def machine_of(case: Case) -> Machine:
     return machine
 
 
-def make_log(case: Case) -> Log:
+def make_log(case: Case) -> SecondLog:
     """The log of `case`; the same case always gives the same log."""
     rng = np.random.default_rng(case.seed)
     machine = machine_of(case)
@@ -219,7 +219,7 @@ def make_log(case: Case) -> Log:
     start, end = min(int(r.time_ns[0]) for r in readings), max(int(r.time_ns[-1]) for r in readings)
     spans = [(s.truth, DAY_0_NS + round(s.start_s * 1e9), DAY_0_NS + round(s.end_s * 1e9)) for s in stretches]
     truth = _with_gaps(_merged(spans), _holes(readings, gaps), start, end)
-    return Log(case=case, machine=machine, readings=readings, truth=truth, expected_codes=_due(case))
+    return SecondLog(case=case, machine=machine, readings=readings, truth=truth, expected_codes=_due(case))
 
 
 def _due(case: Case) -> tuple[frozenset[str], ...]:
@@ -314,7 +314,7 @@ def _with_gaps(spans, holes, start_ns: int, end_ns: int) -> tuple[TruePhase, ...
     return tuple(TruePhase(kind=k, start_ns=a, end_ns=b) for k, a, b in sorted(out, key=lambda s: s[1]))
 
 
-def to_timeline(log: Log) -> Timeline:
+def to_timeline(log: SecondLog) -> Timeline:
     """The log as the reading room would hand it on, without the reading: every reading trusted but NaN."""
     channels = tuple(
         Channel(
@@ -356,7 +356,7 @@ HEADERS = {
 }
 
 
-def write_csv(log: Log, folder: Path, *, zone: str = "UTC", later_ns: int = 0) -> list[Path]:
+def write_csv(log: SecondLog, folder: Path, *, zone: str = "UTC", later_ns: int = 0) -> list[Path]:
     """The log as logger files in `folder`: one file a logger (channels that share their sample times).
 
     zone: the stamps are wall-clock time of this zone, without a word about the offset, as loggers write them.

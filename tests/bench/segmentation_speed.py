@@ -18,7 +18,7 @@ import numpy as np
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
 from tests.bench.baselines import signal_of
-from tests.bench.second_machine import Case, Log, make_log, to_timeline
+from tests.bench.second_machine import Case, SecondLog, make_log, to_timeline
 from tests.bench.second_probes import Clip
 from tests.bench.second_story import Plan
 
@@ -27,7 +27,7 @@ DAY_SAMPLES = 86_400
 UNIT = Unit(name="speed")
 
 
-def busy_week() -> Log:
+def busy_week() -> SecondLog:
     """A week at 1 s of evaporator and whole-unit current, cycling throughout."""
     return make_log(
         Case(

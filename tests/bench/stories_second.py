@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from pipeline.unit import Unit, Visit
-from tests.bench.second_machine import CHANNEL_SETS, DAY_0_NS, KINDS, Case, Log, make_log, to_timeline
+from tests.bench.second_machine import CHANNEL_SETS, DAY_0_NS, KINDS, Case, SecondLog, make_log, to_timeline
 from tests.bench.second_probes import Clip, Meter, Reading
 from tests.bench.second_story import SCENARIOS, Plan, Teller
 from tests.bench.stories import Drawn, Story, codes
@@ -39,7 +39,9 @@ class _Told:
 Tell = Callable[[_Told], None]
 
 
-def _drawn(seed: int, channels: tuple[str, ...], days: float, tell: Tell | None, name: str, **more) -> Log:
+def _drawn(
+    seed: int, channels: tuple[str, ...], days: float, tell: Tell | None, name: str, **more
+) -> SecondLog:
     rng = np.random.default_rng([seed, 47])
     kind = list(KINDS)[seed % len(KINDS)]
     state = np.random.default_rng([seed, 48])
@@ -73,7 +75,7 @@ def _drawn(seed: int, channels: tuple[str, ...], days: float, tell: Tell | None,
     return make_log(case)
 
 
-def _out(log: Log, known: dict) -> Drawn:
+def _out(log: SecondLog, known: dict) -> Drawn:
     return Drawn(
         name=f"{log.case.seed} {log.case.kind} {'+'.join(log.case.channels)} {log.case.interval_s:g} s",
         timeline=to_timeline(log),
@@ -83,7 +85,7 @@ def _out(log: Log, known: dict) -> Drawn:
 
 
 def _story(
-    tell: Tell, name: str, *, channels=_ANY, days: float = _DAYS, known: Callable[[Log], dict] | None = None, **more
+    tell: Tell, name: str, *, channels=_ANY, days: float = _DAYS, known: Callable[[SecondLog], dict] | None = None, **more
 ) -> Callable[[int], Drawn]:  # fmt: skip
     def made(seed: int) -> Drawn:
         log = _drawn(seed, channels, days, tell, name, **more)
@@ -136,12 +138,12 @@ def _mended(slow: float, day: float, *, mended_s: float = 1500.0) -> Tell:
     return tell
 
 
-def _visit(day: float) -> Callable[[Log], dict]:
+def _visit(day: float) -> Callable[[SecondLog], dict]:
     moment = datetime.fromtimestamp(DAY_0_NS / 1e9 + day * 86_400, UTC)
     return lambda log: {"visits": (Visit(on=moment.date(), at=moment.time(), what="mended"),)}
 
 
-def _sheet(log: Log) -> dict:
+def _sheet(log: SecondLog) -> dict:
     usual = log.machine.freeze_s / 60
     return {"expected": {"freeze_min": (0.8 * usual, 1.22 * usual)}}
 
@@ -200,7 +202,7 @@ def _endless(to_ice: float) -> Tell:
     return tell
 
 
-def _changed(change: Callable[[Log, np.random.Generator], Log], *, channels, days=_DAYS, known=None, tell: Tell | None = None, name="") -> Callable[[int], Drawn]:  # fmt: skip
+def _changed(change: Callable[[SecondLog, np.random.Generator], SecondLog], *, channels, days=_DAYS, known=None, tell: Tell | None = None, name="") -> Callable[[int], Drawn]:  # fmt: skip
     """The plain log, or one in which something is told, with its readings changed."""
 
     def altered(seed: int) -> Drawn:
@@ -211,7 +213,7 @@ def _changed(change: Callable[[Log, np.random.Generator], Log], *, channels, day
     return altered
 
 
-def _with(log: Log, role: str, change: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> Log:
+def _with(log: SecondLog, role: str, change: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> SecondLog:
     readings = tuple(
         replace(r, values=change((r.time_ns - DAY_0_NS) / 86_400e9, r.values.copy())) if r.role == role else r
         for r in log.readings
@@ -219,7 +221,7 @@ def _with(log: Log, role: str, change: Callable[[np.ndarray, np.ndarray], np.nda
     return replace(log, readings=readings)
 
 
-def _slips(log: Log, rng) -> Log:
+def _slips(log: SecondLog, rng) -> SecondLog:
     line = next(r.role for r in log.readings if r.role in ("evaporator", "suction"))
 
     def change(day, values):
@@ -229,7 +231,7 @@ def _slips(log: Log, rng) -> Log:
     return _with(log, line, change)
 
 
-def _swings(log: Log, rng) -> Log:
+def _swings(log: SecondLog, rng) -> SecondLog:
     freezing = np.array([(p.start_ns, p.end_ns) for p in log.truth if p.kind == "freeze"])
     freezing = (freezing - DAY_0_NS) / 86_400e9
     period = min(float(rng.uniform(150, 240)), log.machine.freeze_s / 6) / 86_400
@@ -242,7 +244,7 @@ def _swings(log: Log, rng) -> Log:
     return _with(log, "suction", change)
 
 
-def _low_voltage(log: Log, rng) -> Log:
+def _low_voltage(log: SecondLog, rng) -> SecondLog:
     first = log.readings[0]
     late = (first.time_ns - DAY_0_NS) / 86_400e9 > 0.7
     volts = np.where(late, 97.0, 114.0) + rng.normal(0, 0.4, len(late))
@@ -253,7 +255,7 @@ def _low_voltage(log: Log, rng) -> Log:
 def _no_cycle(line_c: float) -> Callable:
     """The compressor runs on from the first day, and the line stands at one temperature, give or take."""
 
-    def change(log: Log, rng) -> Log:
+    def change(log: SecondLog, rng) -> SecondLog:
         for reading in log.readings:
             level = (
                 line_c
@@ -266,13 +268,13 @@ def _no_cycle(line_c: float) -> Callable:
     return change
 
 
-def _charged(log: Log, rng) -> Log:
+def _charged(log: SecondLog, rng) -> SecondLog:
     """A line that is 3 K warmer in freeze until it is mended."""
     line = next((r.role for r in log.readings if r.role in ("evaporator", "suction")), "")
     return _with(log, line, lambda day, values: values + np.where((day < 1.5) & (values < 0), 3.0, 0.0))
 
 
-def _bin_light(log: Log, rng) -> Log:
+def _bin_light(log: SecondLog, rng) -> SecondLog:
     idles = [(p.start_ns, p.end_ns) for p in log.truth if p.kind == "idle"]
     lights = [(t, t + rng.uniform(8, 40) * _NS) for a, b in idles for t in np.sort(rng.uniform(a, b, int((b - a) / (400 * _NS))))]  # fmt: skip
     on = (np.array(lights).reshape(-1, 2) - DAY_0_NS) / 86_400e9

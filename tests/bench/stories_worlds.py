@@ -15,7 +15,7 @@ import numpy as np
 from pipeline.unit import Unit, Visit
 from tests.bench.stories import Drawn, Story, codes
 from tests.bench.worlds.draw import CHANNEL_SETS, Change, World, draw
-from tests.bench.worlds.simulate import DAY_0_NS, DAY_S, Log, Reading, Twist, simulate, timeline
+from tests.bench.worlds.simulate import DAY_0_NS, DAY_S, Reading, Twist, WorldLog, simulate, timeline
 
 _LINE_AND_CLAMP = (
     "evaporator+current",
@@ -60,7 +60,7 @@ def healthy_world(seed: int, attempt: int, channels: tuple[str, ...], days: floa
     )
 
 
-Make = Callable[[World, np.random.Generator], tuple[Log, dict]]
+Make = Callable[[World, np.random.Generator], tuple[WorldLog, dict]]
 
 
 def _story(
@@ -87,7 +87,7 @@ def _story(
     return made
 
 
-def _drawn(log: Log, known: dict) -> Drawn:
+def _drawn(log: WorldLog, known: dict) -> Drawn:
     w = log.world
     cooling = "water" if w.structure.fan == "none, water-cooled" else "air"
     truth = tuple((DAY_0_NS + round(a * 1e9), DAY_0_NS + round(b * 1e9), kind) for a, b, kind in log.phases)
@@ -99,7 +99,7 @@ def _drawn(log: Log, known: dict) -> Drawn:
     )
 
 
-def _lengths(log: Log, kind: str) -> tuple[np.ndarray, np.ndarray]:
+def _lengths(log: WorldLog, kind: str) -> tuple[np.ndarray, np.ndarray]:
     """(starts [days], lengths [min]) of the phases of a kind, those cut off by the log's ends left out."""
     inner = [(a, b) for a, b, k in log.phases[1:-1] if k == kind]
     return np.array([a for a, _ in inner]) / DAY_S, np.array([b - a for a, b in inner]) / 60
@@ -277,7 +277,7 @@ def _daily(row: str, factor: float, hours: tuple[float, float], days: int, low: 
 # Channels ---------------------------------------------------------------------------------------------------------------
 
 
-def _with(log: Log, role: str, change: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> Log:
+def _with(log: WorldLog, role: str, change: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> WorldLog:
     """`log` with a channel's values (n,) at its times [days] changed."""
     return replace(
         log,

@@ -22,7 +22,7 @@ FREEZE_A, HARVEST_A = 8.0, 6.0
 
 
 @dataclass(frozen=True, kw_only=True)
-class Log:
+class PlainLog:
     """A log and its truth: (kind, start [s], end [s])."""
 
     timeline: Timeline
@@ -45,7 +45,7 @@ def machine(
     shift_k: float = 0.0,
     contrast: float = 1.0,
     inrush_a: float = 32.0,
-) -> Log:
+) -> PlainLog:
     """A log of the phases of `story` in turn, each (kind, minutes): "freeze", "harvest", "idle", "stall" (a harvest
     that stays at 0 °C), "opening" (one of a plate without ice), "nudge" (one that finds the line all but as warm as hot gas
     makes it) or "lull" (an idle in which the line warms quickly)."""
@@ -96,7 +96,7 @@ def machine(
     }
     values["suction"] = values["evaporator"]
     channels = tuple(channel(role, at * 1_000_000_000 + START_NS, values[role], interval_s) for role in roles)
-    return Log(timeline=timeline(channels), truth=tuple(truth))
+    return PlainLog(timeline=timeline(channels), truth=tuple(truth))
 
 
 def channel(
@@ -177,7 +177,7 @@ def timeline(channels: Sequence[Channel]) -> Timeline:
     )
 
 
-def without(log: Log, start_s: float, end_s: float) -> Log:
+def without(log: PlainLog, start_s: float, end_s: float) -> PlainLog:
     """The log with no readings from `start_s` to `end_s`."""
     cut = []
     for c in log.timeline.channels:
@@ -198,7 +198,7 @@ def cycles(count: int, *, freeze_min: float = 20.0, harvest_min: float = 2.0) ->
     return story
 
 
-def offsets_s(record, kind: str, log: Log) -> np.ndarray:
+def offsets_s(record, kind: str, log: PlainLog) -> np.ndarray:
     """For each true start of a kind, how far the nearest found one is off [s]."""
     found = np.array([(p.start_ns - START_NS) * 1e-9 for p in record.phases[1:] if p.kind == kind])
     return (

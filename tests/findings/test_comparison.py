@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.findings.comparison import Log, compare
+from pipeline.findings.comparison import SegmentedLog, compare
 from pipeline.language.text import say
 from pipeline.unit import Unit
 from tests.findings.made_up import made_up, noisy
@@ -11,7 +11,9 @@ from tests.findings.made_up import made_up, noisy
 
 def compared(earlier, later):
     (t1, r1), (t2, r2) = earlier, later
-    return compare(Log(timeline=t1, record=r1), Log(timeline=t2, record=r2), Unit(name="made-up"))
+    return compare(
+        SegmentedLog(timeline=t1, record=r1), SegmentedLog(timeline=t2, record=r2), Unit(name="made-up")
+    )
 
 
 def shift_of(comparison, measure):

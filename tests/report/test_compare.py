@@ -3,7 +3,7 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.findings.comparison import Log, compare
+from pipeline.findings.comparison import SegmentedLog, compare
 from pipeline.report.compare import write_compare
 from pipeline.report.options import ReportOptions
 from tests.report.made_up import made_up
@@ -16,8 +16,8 @@ def logs():
     _, *later, _ = made_up(days=3, interval_s=20, well=True, seed=11)
     shorter = later[1].cycles.copy()
     shorter["freeze_min"] -= 3.0
-    before = Log(timeline=earlier[0], record=earlier[1])
-    return unit, before, Log(timeline=later[0], record=replace(later[1], cycles=shorter))
+    before = SegmentedLog(timeline=earlier[0], record=earlier[1])
+    return unit, before, SegmentedLog(timeline=later[0], record=replace(later[1], cycles=shorter))
 
 
 def page(path, unit, earlier, later, **options) -> str:

@@ -13,7 +13,7 @@ import numpy as np
 from pipeline.cycles.boundary import weighing
 from pipeline.cycles.boundary.boundaries import Placed, crossings
 from pipeline.cycles.segment.runs import Runs
-from pipeline.cycles.signal.features import Course, DrawCells
+from pipeline.cycles.signal.features import DrawCells, SlopeCells
 from pipeline.cycles.signal.signals import Cells, Trace
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.cycles.template import repeats, superpose
@@ -51,7 +51,7 @@ class Act:
 
 def place(
     runs: Runs,
-    colds: Sequence[Course],
+    colds: Sequence[SlopeCells],
     draws: Sequence[DrawCells],
     cells: Cells,
     again: repeats.Repeats | None = None,
@@ -96,7 +96,7 @@ def _place_stops(placed: Placed, runs: Runs, draw: DrawCells, cells: Cells) -> N
 
 
 def _place_acts(
-    placed: Placed, runs: Runs, colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells
+    placed: Placed, runs: Runs, colds: Sequence[SlopeCells], draws: Sequence[DrawCells], cells: Cells
 ) -> None:
     """Sets where harvests begin and end."""
     traces = [*(c.trace for c in colds), *(d.trace for d in draws[:1])]
@@ -113,7 +113,7 @@ def _place_acts(
 
 
 def acts(
-    traces: Sequence[Trace], runs: Runs, line: Course, cells: Cells, named_ns: np.ndarray
+    traces: Sequence[Trace], runs: Runs, line: SlopeCells, cells: Cells, named_ns: np.ndarray
 ) -> Iterator[Act]:
     """The starts of harvests, then their ends, about where `line` shows them, those alike laid upon each other by all `traces`. named_ns:
     (k,), where each of `runs` begins as far as is known."""
@@ -218,7 +218,7 @@ def _place_by_onsets(placed: Placed, runs: Runs, draw: DrawCells, cells: Cells) 
         placed.uncertainty_s[at] = np.hypot(1.645 * each_s, wide_s)
 
 
-def _rough(runs: Runs, line: Course, cells: Cells, at: np.ndarray) -> np.ndarray:
+def _rough(runs: Runs, line: SlopeCells, cells: Cells, at: np.ndarray) -> np.ndarray:
     """About when the harvests that begin, or end, with the boundaries `at` (k,) did so, by the line alone: where it last was near
     its low before the top, and where it first comes near that [ns]."""
     level = line.level

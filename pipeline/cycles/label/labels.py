@@ -17,7 +17,7 @@ from pipeline.cycles.label.moves import Line, cold_costs, line_of, weighted_medi
 from pipeline.cycles.label.planes import Plane, learned_costs, plane_of
 from pipeline.cycles.label.plausible import evenness, rank_of
 from pipeline.cycles.segment.segments import Segments, means, rates
-from pipeline.cycles.signal.features import Course, DrawCells, calmed, running_course, unseen, usual_rise
+from pipeline.cycles.signal.features import DrawCells, SlopeCells, calmed, running_course, unseen, usual_rise
 from pipeline.cycles.signal.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.cycles.template.repeats import Repeats, as_shown
@@ -142,7 +142,7 @@ def usual_steps(draw: DrawCells, steps: np.ndarray) -> tuple[float, float]:
 def label(
     colds: Sequence[Line],
     draws: Sequence[DrawCells],
-    others: Sequence[Course],
+    others: Sequence[SlopeCells],
     segments: Segments,
     cells: Cells,
     again: Repeats | None = None,
@@ -298,7 +298,7 @@ def _line_plane(line: Line, segments: Segments) -> Plane:
     return plane_of(course.trace.role, height, line.rate / scales.rise, segments.stop - segments.first)
 
 
-def _other_plane(course: Course, segments: Segments, cells: Cells) -> Plane:
+def _other_plane(course: SlopeCells, segments: Segments, cells: Cells) -> Plane:
     """Another channel on its phase plane, from its own 5th to its 95th percentile."""
     known = course.level[np.isfinite(course.level)]
     if len(known) < 3:

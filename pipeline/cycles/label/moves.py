@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.cycles.segment.segments import Segments, jumps, means, rates
-from pipeline.cycles.signal.features import Course, usual_rise
+from pipeline.cycles.signal.features import SlopeCells, usual_rise
 from pipeline.cycles.signal.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
@@ -34,7 +34,7 @@ class Scales:
 class Line:
     """A cold line, or what may move like one, over the segments."""
 
-    course: Course
+    course: SlopeCells
     rate: np.ndarray  # (k,): slope within each segment [K/min], NaN where it is not known
     jump: np.ndarray  # (k,): change of level at its start [K]
     scales: Scales
@@ -42,7 +42,7 @@ class Line:
     changes: np.ndarray  # (k, 3, 3): … and against each change of phase; both 0 where it is not clear
 
 
-def line_of(course: Course, segments: Segments, cells: Cells) -> Line:
+def line_of(course: SlopeCells, segments: Segments, cells: Cells) -> Line:
     """How `course` moves over the segments, and what that speaks against where it stands clear of the noise."""
     rate, jump = rates(course, segments, cells), jumps(course, segments)
     scales = _scales(course, rate, jump, segments, cells)
@@ -61,7 +61,9 @@ def line_of(course: Course, segments: Segments, cells: Cells) -> Line:
     return replace(line, costs=costs, changes=changes)
 
 
-def _scales(course: Course, rate: np.ndarray, jump: np.ndarray, segments: Segments, cells: Cells) -> Scales:
+def _scales(
+    course: SlopeCells, rate: np.ndarray, jump: np.ndarray, segments: Segments, cells: Cells
+) -> Scales:
     """The usual rise, fall and swing, from the legs of the line (runs of moves that go the same way); a segment makes
     two moves: the jump at its start and the slope within it."""
     per_cell = cells.step_s / 60.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.cycles.segment.segments import Segments, jumps, rates
-from pipeline.cycles.signal.features import Course
+from pipeline.cycles.signal.features import SlopeCells
 from pipeline.cycles.signal.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
@@ -14,7 +14,7 @@ MOST_GOOD = 0.7  # of the cycles are such as batch machines make: each third may
 
 
 def rank_of(
-    state: np.ndarray, part: slice, course: Course | None, segments: Segments, cells: Cells, *, lone: bool
+    state: np.ndarray, part: slice, course: SlopeCells | None, segments: Segments, cells: Cells, *, lone: bool
 ) -> float:
     """How well a naming agrees with what every batch machine does, 0…: possible and even cycles, state changes at
     sharp turns of the current, and its climbs within harvests."""
@@ -26,7 +26,7 @@ def rank_of(
     return rank
 
 
-def _orderly(state: np.ndarray, part: slice, course: Course, segments: Segments, cells: Cells) -> float:
+def _orderly(state: np.ndarray, part: slice, course: SlopeCells, segments: Segments, cells: Cells) -> float:
     """Part of the running current's climbs that lies in harvests: over a freeze the suction pressure, and the current
     with it, can only fall."""
     rate = (
@@ -44,7 +44,7 @@ def _orderly(state: np.ndarray, part: slice, course: Course, segments: Segments,
     return float(1.0 - within[state == FREEZE].sum() / whole) if whole > 0 else 1.0
 
 
-def _sharpness(state: np.ndarray, part: slice, course: Course, segments: Segments) -> float:
+def _sharpness(state: np.ndarray, part: slice, course: SlopeCells, segments: Segments) -> float:
     """How sharply the running current turns or steps where harvests are said to begin and to end: the median bend over
     two cells in parts of its swing, the lesser of both, square root. A machine does not change state in silence."""
     level = course.level

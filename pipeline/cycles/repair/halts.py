@@ -14,7 +14,7 @@ from scipy.ndimage import percentile_filter
 
 from pipeline.cycles.label.moves import Scales
 from pipeline.cycles.segment.runs import Runs, rejoined
-from pipeline.cycles.signal.features import Course
+from pipeline.cycles.signal.features import SlopeCells
 from pipeline.cycles.signal.signals import Cells
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
@@ -44,7 +44,7 @@ NEAR_K = 2.0  # … within the span of their levels, and so much about it
 SOON_S = 180.0  # after a start: no freeze is over by then
 
 
-def without_small_rises(runs: Runs, line: Course) -> Runs:
+def without_small_rises(runs: Runs, line: SlopeCells) -> Runs:
     """`runs` without harvests that warm the line far less than most of their neighbours do: sub-cooled water that turns to ice
     at a stroke lifts it by a few kelvin in every freeze, and so does a door."""
     at = np.flatnonzero(runs.state == HARVEST)
@@ -62,7 +62,7 @@ def without_small_rises(runs: Runs, line: Course) -> Runs:
     return rejoined(replace(runs, state=state))
 
 
-def unseen_stops(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs:
+def unseen_stops(runs: Runs, line: SlopeCells, scales: Scales, cells: Cells) -> Runs:
     """`runs` with every "harvest" after a freeze that warms slowly, from too warm a start, and not far or
     not soon, called idle; and every one before a stop that warms more slowly than most, and not far."""
     at = np.flatnonzero((runs.state == HARVEST) & (np.r_[-1, runs.state[:-1]] == FREEZE) & ~runs.opens_span)
@@ -97,7 +97,7 @@ def unseen_stops(runs: Runs, line: Course, scales: Scales, cells: Cells) -> Runs
     return rejoined(replace(runs, state=state))
 
 
-def rests_after_harvests(runs: Runs, line: Course, cells: Cells) -> Runs:
+def rests_after_harvests(runs: Runs, line: SlopeCells, cells: Cells) -> Runs:
     """`runs` with "harvests" longer than any ended where the line is warmest, if it cools again after that: the machine rests with
     a full bin, and its line creeps back towards the room."""
     most = round(60.0 * cells.limits["harvest_most_min"] / cells.step_s)
@@ -126,7 +126,7 @@ def rests_after_harvests(runs: Runs, line: Course, cells: Cells) -> Runs:
     )
 
 
-def rests_like_others(runs: Runs, line: Course) -> Runs:
+def rests_like_others(runs: Runs, line: SlopeCells) -> Runs:
     """`runs` with endless "freezes" called idle in which the line stays as warm as in the log's other stops, and never gets as cold
     as in its freezes: it cooled after the harvest as it does then too, and the log ends before it tells more."""
     freeze, idle = (np.flatnonzero(runs.state == kind) for kind in (FREEZE, IDLE))
@@ -172,7 +172,7 @@ def without_odd_ones(runs: Runs, cells: Cells) -> Runs:
     return rejoined(replace(runs, state=state))
 
 
-def unseen_by_current(runs: Runs, line: Course, running: Course, cells: Cells) -> Runs:
+def unseen_by_current(runs: Runs, line: SlopeCells, running: SlopeCells, cells: Cells) -> Runs:
     """`runs` without harvests in which the line warms well and of which the current knows nothing, where it shows nearly all
     others: a hand warmed the clip, or the clip was moved. One that hardly warms may be a harvest without hot gas."""
     before = np.r_[-1, runs.state[:-1]]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles.segment.changepoints import change_points
-from pipeline.cycles.signal.features import Course, DrawCells, search_signal
+from pipeline.cycles.signal.features import DrawCells, SlopeCells, search_signal
 from pipeline.cycles.signal.signals import Cells
 
 
@@ -26,7 +26,7 @@ class Segments:
 
 
 def find_segments(
-    colds: Sequence[Course],
+    colds: Sequence[SlopeCells],
     draws: Sequence[DrawCells],
     cells: Cells,
     *,
@@ -74,7 +74,7 @@ def means(values: np.ndarray, segments: Segments) -> np.ndarray:
         )
 
 
-def rates(course: Course, segments: Segments, cells: Cells) -> np.ndarray:
+def rates(course: SlopeCells, segments: Segments, cells: Cells) -> np.ndarray:
     """Slope within every segment, (k,): least squares over its cells; the change at its edges does not count. A lone
     cell has the gentler of the slopes to its neighbours, 0 where they go opposite ways."""
     level = np.nan_to_num(course.level)
@@ -96,7 +96,7 @@ def rates(course: Course, segments: Segments, cells: Cells) -> np.ndarray:
     return per_cell / (cells.step_s / 60.0)
 
 
-def jumps(course: Course, segments: Segments) -> np.ndarray:
+def jumps(course: SlopeCells, segments: Segments) -> np.ndarray:
     """Change of level from the last cell of the segment before to the first of each segment, (k,); 0 where there is
     none to compare."""
     out = np.zeros(len(segments))

@@ -22,7 +22,7 @@ OFF_BAND = (
 
 
 @dataclass(frozen=True, kw_only=True)
-class Course:
+class SlopeCells:
     """Level and slope of a channel over the cells."""
 
     trace: Trace
@@ -42,13 +42,13 @@ class DrawCells:
     noise: float  # of one cell
 
 
-def course_of(trace: Trace, cells: Cells) -> Course:
+def course_of(trace: Trace, cells: Cells) -> SlopeCells:
     """Level and slope of a channel in every cell."""
     level = bridged(cell_means(trace, cells), cells)
     return _course(trace, level, cells)
 
 
-def running_course(draw: DrawCells, cells: Cells) -> Course:
+def running_course(draw: DrawCells, cells: Cells) -> SlopeCells:
     """Level and slope of a current while the compressor runs, starting currents cut off; NaN while it stands."""
     off = draw.level < draw.off_below
     # A cell in which the compressor stopped or started is part one, part the other.
@@ -60,7 +60,7 @@ def running_course(draw: DrawCells, cells: Cells) -> Course:
     return _course(draw.trace, level, cells)
 
 
-def calmed(course: Course, cells: Cells) -> Course:
+def calmed(course: SlopeCells, cells: Cells) -> SlopeCells:
     """`course` averaged over CALM_S: what is left of a current when a fan that comes and goes is taken out."""
     known = np.isfinite(course.level)
     if not known.any():
@@ -72,7 +72,7 @@ def calmed(course: Course, cells: Cells) -> Course:
     return _course(course.trace, np.where(known, smooth, np.nan), cells)
 
 
-def _course(trace: Trace, level: np.ndarray, cells: Cells) -> Course:
+def _course(trace: Trace, level: np.ndarray, cells: Cells) -> SlopeCells:
     step_min = cells.step_s / 60.0
     slope = np.full(len(cells), np.nan)
     slope[1:-1] = (level[2:] - level[:-2]) / (2 * step_min)
@@ -82,7 +82,7 @@ def _course(trace: Trace, level: np.ndarray, cells: Cells) -> Course:
     noise = max(
         trace.noise / np.sqrt(per_cell), trace.channel.resolution * 0.2
     )  # rounding errors are not independent
-    return Course(trace=trace, level=level, slope=slope, slope_noise=noise / (np.sqrt(2) * step_min))
+    return SlopeCells(trace=trace, level=level, slope=slope, slope_noise=noise / (np.sqrt(2) * step_min))
 
 
 def draw_cells(trace: Trace, cells: Cells) -> DrawCells | None:
@@ -133,7 +133,7 @@ def _off_below(known: np.ndarray, running: float) -> float:
     return float(0.5 * (edges[longest[0]] + edges[longest[-1] + 1]))
 
 
-def unseen(channels: Sequence[Course | DrawCells], cells: Cells) -> np.ndarray:
+def unseen(channels: Sequence[SlopeCells | DrawCells], cells: Cells) -> np.ndarray:
     """Cells of the long stretches in which none of `channels` is read, (cells,) of bool."""
     known = np.zeros(len(cells), dtype=bool)
     for channel in channels:
@@ -143,7 +143,7 @@ def unseen(channels: Sequence[Course | DrawCells], cells: Cells) -> np.ndarray:
     return ~known & np.repeat(lengths * cells.step_s > 60.0 * cells.limits["absent_min"], lengths)
 
 
-def search_signal(colds: Sequence[Course], draws: Sequence[DrawCells], cells: Cells) -> np.ndarray:
+def search_signal(colds: Sequence[SlopeCells], draws: Sequence[DrawCells], cells: Cells) -> np.ndarray:
     """The signal whose change points are searched, shape (cells, channels): slopes and levels in units of what
     matters, with what noise alone can do shrunk to nothing (so that a flat log stays flat)."""
     columns = []
@@ -157,7 +157,7 @@ def search_signal(colds: Sequence[Course], draws: Sequence[DrawCells], cells: Ce
     return np.column_stack(columns)
 
 
-def usual_rise(cold: Course) -> float:
+def usual_rise(cold: SlopeCells) -> float:
     """Slope at which the line rises where it rises most [K/min]: the median of the rising slopes weighed by how far
     each carries, so that the rare harvests count for more than the many flat cells."""
     rising = cold.slope[cold.slope > 2 * cold.slope_noise]

@@ -9,23 +9,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import Field, ValidationError, field_validator
 
 from pipeline.delivery.mail.addresses import checked_address
 from pipeline.errors import UnitConfigError
-from pipeline.unit import Client, Language
+from pipeline.unit import Client, Language, StrictModel
 
 FILE = "clients.toml"
-
-
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
 
 
 Addresses = Annotated[tuple[str, ...], Field(min_length=1)]
 
 
-class FleetClient(_Strict):
+class FleetClient(StrictModel):
     """One `[[client]]` of clients.toml."""
 
     name: str = ""
@@ -45,7 +41,7 @@ class FleetClient(_Strict):
         return zone
 
 
-class Sender(_Strict):
+class Sender(StrictModel):
     """`[sender]` of clients.toml: whom the messages come from."""
 
     name: str = ""
@@ -53,7 +49,7 @@ class Sender(_Strict):
     reply_to: str | None = None
 
 
-class ClientBook(_Strict):
+class ClientBook(StrictModel):
     """All of clients.toml."""
 
     sender: Sender | None = None

@@ -31,7 +31,7 @@ class Rises:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Steps:
+class ClampSteps:
     """Steps of a clamp's current: `at_s` [s after the caller's origin] and `change_a` [A or W], float64 (n,), sorted by time.
 
     `delay_s`: how much later than the change the logger shows it: half an interval or 0.0, see `_late`.
@@ -114,11 +114,11 @@ def _rise(t: np.ndarray, v: np.ndarray, center: float) -> tuple[float, float] | 
     return float(onset), end
 
 
-def steps(time_ns: np.ndarray, values: np.ndarray, origin_ns: int, interval_s: float) -> Steps:
+def steps(time_ns: np.ndarray, values: np.ndarray, origin_ns: int, interval_s: float) -> ClampSteps:
     """Steps of a clamp's reading, `values` (n,) at `time_ns` (n,), of more than its noise and 3 % of its running level."""
     keep = ~np.isnan(values)
     t, v = (time_ns[keep] - origin_ns) / SECOND_NS, values[keep]
-    none = Steps(at_s=np.empty(0), change_a=np.empty(0), delay_s=0.0)
+    none = ClampSteps(at_s=np.empty(0), change_a=np.empty(0), delay_s=0.0)
     if len(v) < 20:
         return none
     side = max(2, min(8, round(30.0 / max(interval_s, 1e-3))))
@@ -138,7 +138,9 @@ def steps(time_ns: np.ndarray, values: np.ndarray, origin_ns: int, interval_s: f
     if len(at) > 8 * MOST_EVENTS:
         at = np.sort(at[np.argsort(size[at])[-8 * MOST_EVENTS :]])
     moment = (t[at + side - 1] + t[at + side]) / 2
-    return Steps(at_s=moment, change_a=change[at], delay_s=0.5 * interval_s if _late(v, at + side) else 0.0)
+    return ClampSteps(
+        at_s=moment, change_a=change[at], delay_s=0.5 * interval_s if _late(v, at + side) else 0.0
+    )
 
 
 def _late(values: np.ndarray, at: np.ndarray) -> bool:

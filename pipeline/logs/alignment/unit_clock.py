@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.language.text import Text
 from pipeline.logs.alignment.clock_offset import END_LAG_S, LEAST_PAIRS, Kind, Offset, clock_offset, together
-from pipeline.logs.alignment.shared_events import Rises, Steps, rises, steps
+from pipeline.logs.alignment.shared_events import ClampSteps, Rises, rises, steps
 from pipeline.logs.channels.draft import Draft
 from pipeline.logs.channels.same_logger import LoggerLog
 from pipeline.logs.clock.stamp_parser import DAY_NS, SECOND_NS
@@ -104,7 +104,7 @@ def on_one_clock(
             drafts = [replace(d, role="other") if d.logger == n else d for d in drafts]
             doubts.append(_of_another(log, logs[reference], share))
             continue
-        if isinstance(events[reference].events, Rises) and isinstance(events[n].events, Steps):
+        if isinstance(events[reference].events, Rises) and isinstance(events[n].events, ClampSteps):
             result[n] = replace(log, clock_open=True)
         if offset is None or not _proven(offset, log, limits):
             continue
@@ -138,7 +138,7 @@ def _of_another(log: LoggerLog, reference: LoggerLog, share: float) -> Doubt:
     )  # fmt: skip
 
 
-def _kinds(a: Rises | Steps, b: Rises | Steps) -> list[Kind]:
+def _kinds(a: Rises | ClampSteps, b: Rises | ClampSteps) -> list[Kind]:
     """The kinds of event that two loggers share: of one kind where both have a line or both a clamp; none where the first has a line that shows no
     harvests."""
     if isinstance(a, Rises) and isinstance(b, Rises):
@@ -146,10 +146,10 @@ def _kinds(a: Rises | Steps, b: Rises | Steps) -> list[Kind]:
             Kind(reference_s=a.start_s, other_s=b.start_s, group=0),
             Kind(reference_s=_known(a.end_s), other_s=_known(b.end_s), group=1),
         ]
-    if isinstance(a, Steps) and isinstance(b, Steps):
+    if isinstance(a, ClampSteps) and isinstance(b, ClampSteps):
         sides = zip(a.by_direction(), b.by_direction(), strict=True)
         return [Kind(reference_s=x, other_s=y, group=group) for group, (x, y) in enumerate(sides)]
-    if isinstance(a, Rises) and isinstance(b, Steps):
+    if isinstance(a, Rises) and isinstance(b, ClampSteps):
         up, down = b.by_direction()
         ends = _known(a.end_s)
         # About: what each step is, the cycles tell (`pipeline.cycles.clocks`).
@@ -186,7 +186,7 @@ class _Shown:
     """What the trace of a logger that shows harvests best shows of them, and the logger's interval [s]."""
 
     interval_s: float
-    events: Rises | Steps
+    events: Rises | ClampSteps
 
 
 def _shown(n: int, logs: Sequence[LoggerLog], drafts: Sequence[Draft], origin: int) -> _Shown | None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.logs.coarse_grid import Overview, turns, window_swings
-from pipeline.logs.trust.sample_checks import CLAMP_ROLES, DYNAMIC_ROLES, Trace
+from pipeline.logs.trust.sample_checks import CLAMP_ROLES, DYNAMIC_ROLES, CheckedChannel
 
 COLD_ROLES = frozenset({"evaporator", "suction"})
 LEAST_SWING_K = 5.0
@@ -34,7 +34,7 @@ class GridWindows:
 class Activity:
     """One trace over the windows."""
 
-    trace: Trace
+    trace: CheckedChannel
     swings: np.ndarray  # (w,): max − min; NaN where it has no readings
     usual: float  # its usual swing
     harvests: np.ndarray  # grid points at which it turns up through the middle of its swing; () for a clamp
@@ -48,7 +48,7 @@ class Activity:
 
 
 def activities(
-    movers: Sequence[Trace], overview: Overview, *, least_min: float
+    movers: Sequence[CheckedChannel], overview: Overview, *, least_min: float
 ) -> tuple[GridWindows, list[Activity]]:
     """Every trace of `movers` (cold side, discharge, clamps) over windows that hold two cycles, `least_min` at least."""
     step_s, points = overview.step_s, len(overview.grid_ns)
@@ -78,7 +78,7 @@ def activities(
     return GridWindows(starts=starts, length=length, points=points, step_s=step_s, running=running), made
 
 
-def harvests_of(trace: Trace, step_s: float) -> np.ndarray:
+def harvests_of(trace: CheckedChannel, step_s: float) -> np.ndarray:
     """Grid points at which the trace turns up through the middle of its swing within an hour. What it does over the whole
     log is no measure: half of that may be a room in which the machine is off, or the probe."""
     _starts, swings = window_swings(trace.grid, int(3600 / step_s))
@@ -97,7 +97,7 @@ def usual_swing(swings: np.ndarray) -> float:
     return float(np.median(seen[seen >= 0.5 * np.percentile(seen, 95)])) if len(seen) else 0.0
 
 
-def _while_running(trace: Trace) -> np.ndarray:
+def _while_running(trace: CheckedChannel) -> np.ndarray:
     """A clamp's swing between off and on says nothing of freezes and harvests: only what it does while running counts,
     the inrush of a start cut off."""
     running = np.where(trace.grid > 0.4 * trace.running_level, trace.grid, np.nan)
@@ -113,7 +113,7 @@ def _clamp_cycles(running: np.ndarray, usual: float) -> bool:
     return usual > max(6 * noise, 0.04 * float(np.median(seen)))
 
 
-def _mostly_on(trace: Trace, starts: np.ndarray, length: int) -> np.ndarray:
+def _mostly_on(trace: CheckedChannel, starts: np.ndarray, length: int) -> np.ndarray:
     off = np.concatenate([[0], np.cumsum(trace.grid < 0.4 * trace.running_level)])
     ends = np.minimum(starts + length, len(trace.grid))
     return (off[ends] - off[starts]) < 0.25 * length

@@ -20,7 +20,7 @@ from pipeline.logs.trust.cycling import (
     activities,
     usual_swing,
 )
-from pipeline.logs.trust.sample_checks import CLAMP_ROLES, CURRENT_ROLES, DYNAMIC_ROLES, Trace
+from pipeline.logs.trust.sample_checks import CLAMP_ROLES, CURRENT_ROLES, DYNAMIC_ROLES, CheckedChannel
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,7 +35,9 @@ class Stretch:
     evidence: Mapping[str, float]
 
 
-def not_following(traces: Sequence[Trace], overview: Overview, limits: Mapping[str, float]) -> list[Stretch]:
+def not_following(
+    traces: Sequence[CheckedChannel], overview: Overview, limits: Mapping[str, float]
+) -> list[Stretch]:
     """Every stretch of every channel that does not follow the machine while another channel does."""
     movers = [t for t in traces if t.role in DYNAMIC_ROLES | CLAMP_ROLES]
     if len(movers) == 1 and movers[0].role in COLD_ROLES:
@@ -112,7 +114,7 @@ def _loose(
     return found
 
 
-def _came_off_alone(trace: Trace, overview: Overview, limits: Mapping[str, float]) -> list[Stretch]:
+def _came_off_alone(trace: CheckedChannel, overview: Overview, limits: Mapping[str, float]) -> list[Stretch]:
     """A cold-side probe that comes off with nothing else logged. A plate that is left standing thaws and warms over many
     minutes; a clip that comes off in mid-freeze is at the room's temperature within four."""
     step_s, grid = overview.step_s, trace.grid
@@ -155,7 +157,9 @@ def _never_followed(one: Activity, others: list[Activity]) -> bool:
     return cold_other and low > 6.0 and high - low < 8.0
 
 
-def _edges(trace: Trace, grid: np.ndarray, first: int, last: int, low: float, high: float) -> tuple[int, int]:
+def _edges(
+    trace: CheckedChannel, grid: np.ndarray, first: int, last: int, low: float, high: float
+) -> tuple[int, int]:
     """From the last reading that still followed to the first that follows again."""
     hot = trace.role == "discharge"
     level = high - 0.35 * (high - low) if hot else low + 0.35 * (high - low)

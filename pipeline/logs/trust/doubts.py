@@ -12,7 +12,7 @@ from pipeline.logs.clock.time_order import UNEVEN, longest_silence
 from pipeline.logs.coarse_grid import Overview
 from pipeline.logs.timeline import Doubt
 from pipeline.logs.trust.detached import Stretch
-from pipeline.logs.trust.sample_checks import Trace, spans_of
+from pipeline.logs.trust.sample_checks import CheckedChannel, spans_of
 
 JOIN_S = 2 * 3600.0
 MOST_SPANS = 12
@@ -53,7 +53,9 @@ _WHY: Mapping[str, Text] = {
 }
 
 
-def doubts_on_samples(trace: Trace, masks: Mapping[str, np.ndarray], words: Mapping[str, int]) -> list[Doubt]:
+def doubts_on_samples(
+    trace: CheckedChannel, masks: Mapping[str, np.ndarray], words: Mapping[str, int]
+) -> list[Doubt]:
     """`masks`: check -> bool (n,). One doubt a stretch of readings that the sample checks object to; a few stray samples make none."""
     found: list[Doubt] = []
     n = len(trace.values)
@@ -95,7 +97,7 @@ def doubts_on_samples(trace: Trace, masks: Mapping[str, np.ndarray], words: Mapp
     return found
 
 
-def _silences(trace: Trace) -> np.ndarray | None:
+def _silences(trace: CheckedChannel) -> np.ndarray | None:
     """bool (n,): stretches without a reading, not even an error word, that are long beside how often this channel reads."""
     if trace.is_whole or trace.role == "other":
         return None
@@ -121,7 +123,7 @@ def _silences(trace: Trace) -> np.ndarray | None:
 
 
 def doubts_on_stretches(
-    stretches: Sequence[Stretch], traces: Mapping[int, Trace], overview: Overview
+    stretches: Sequence[Stretch], traces: Mapping[int, CheckedChannel], overview: Overview
 ) -> list[Doubt]:
     """One doubt a stretch. traces: by the key of a stretch."""
     code = {"loose": "probe-loose", "flat": "probe-fault", "dead": "clamp-dead"}
@@ -191,7 +193,7 @@ def _gap(name: str, start_ns: int, end_ns: int, lost_s: float, count: int) -> Do
 
 
 def coarse(
-    traces: Sequence[Trace], resolutions: Mapping[int, float], limits: Mapping[str, float]
+    traces: Sequence[CheckedChannel], resolutions: Mapping[int, float], limits: Mapping[str, float]
 ) -> list[Doubt]:
     """The interval can't time a harvest, or the steps of a temperature hide what it does."""
     showing = [

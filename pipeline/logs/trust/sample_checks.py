@@ -22,7 +22,7 @@ DYNAMIC_ROLES = frozenset({"evaporator", "suction", "discharge"})
 
 
 @dataclass(frozen=True, kw_only=True)
-class Trace:
+class CheckedChannel:
     """One channel on its way to being trusted. `values` are in the house unit."""
 
     key: int
@@ -58,7 +58,7 @@ class Trace:
         return self.extremes[0] == self.extremes[0]
 
 
-def sample_masks(trace: Trace, limits: Mapping[str, float]) -> dict[str, np.ndarray]:
+def sample_masks(trace: CheckedChannel, limits: Mapping[str, float]) -> dict[str, np.ndarray]:
     """check -> bool (n,), only for checks that object to at least one reading."""
     masks: dict[str, np.ndarray] = {}
     if trace.error is not None:
@@ -127,7 +127,7 @@ def _spread_out(bad: np.ndarray, at: np.ndarray | None, n: int) -> np.ndarray:
     return mask
 
 
-def _least_jump(trace: Trace, limits: Mapping[str, float]) -> tuple[float, tuple[float, float]]:
+def _least_jump(trace: CheckedChannel, limits: Mapping[str, float]) -> tuple[float, tuple[float, float]]:
     """(least jump between two samples that is suspicious [K], the channel's usual range)."""
     low, high = trace.swing
     if np.isnan(low):
@@ -168,7 +168,7 @@ def _rails(
 
 
 def _spikes(
-    trace: Trace,
+    trace: CheckedChannel,
     values: np.ndarray,
     steps: np.ndarray,
     jumps: np.ndarray,
@@ -193,7 +193,7 @@ def _spikes(
     return bad
 
 
-def saturated(trace: Trace) -> np.ndarray | None:
+def saturated(trace: CheckedChannel) -> np.ndarray | None:
     """bool (n,): readings that stand at the end of the logger's scale, cut off; None where none are.
 
     A trace that comes to rest slows down before it does; one that is cut off runs into its last value at full speed, or

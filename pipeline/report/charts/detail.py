@@ -44,7 +44,7 @@ Spans = Sequence[tuple[int, int]]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Trace:
+class PlottedChannel:
     """One channel on its way into a page: what may be used of it, and the steps that it is written in."""
 
     channel: Channel
@@ -127,7 +127,7 @@ def _parts(count: int) -> list[slice]:
     return [slice(i, i + SAMPLE) for i in np.linspace(0, max(count - SAMPLE, 0), SAMPLES).astype(int)]
 
 
-def traces_of(channels: Iterable[Channel]) -> list[Trace]:
+def plotted_channels(channels: Iterable[Channel]) -> list[PlottedChannel]:
     """`channels` made ready to be drawn."""
     traces = []
     for channel in channels:
@@ -135,7 +135,7 @@ def traces_of(channels: Iterable[Channel]) -> list[Trace]:
         low, high = (float(values.min()), float(values.max())) if len(values) else (0.0, 0.0)
         usual_ns = _usual_step(time_ns)
         traces.append(
-            Trace(
+            PlottedChannel(
                 channel=channel,
                 time_ns=time_ns,
                 values=values,
@@ -151,7 +151,11 @@ def traces_of(channels: Iterable[Channel]) -> list[Trace]:
 
 
 def plan(
-    traces: Sequence[Trace], timeline: Timeline, record: CycleRecord, judgement: Judgement, room: float
+    traces: Sequence[PlottedChannel],
+    timeline: Timeline,
+    record: CycleRecord,
+    judgement: Judgement,
+    room: float,
 ) -> Detail:
     """The finest drawing of the log that weighs about `room` bytes."""
     if sum(t.at_most() for t in traces) <= room:
@@ -191,12 +195,12 @@ def plan(
     return Detail(bucket_s=bucket_s, turn_s=turn_s, turns=_without(turns, full) if turn_s else (), full=full)
 
 
-def is_kept_whole(trace: Trace, width_s: float) -> bool:
+def is_kept_whole(trace: PlottedChannel, width_s: float) -> bool:
     """Whether the channel is so sparse that buckets would save nothing: then each reading is kept, at its own time."""
     return trace.interval_s >= 0.999 * width_s
 
 
-def turn_width_s(trace: Trace, turn_s: float, bucket_s: float) -> float:
+def turn_width_s(trace: PlottedChannel, turn_s: float, bucket_s: float) -> float:
     """Width of this channel's buckets around the turns: no finer than its logger; 0 where they would be no finer than
     the others, or it is kept whole."""
     if not turn_s or is_kept_whole(trace, bucket_s):

@@ -101,16 +101,16 @@ def _measure_picture(
     usual = [*np.percentile(values, [10, 90]), *middles[:, 1]]
     low, high = min(usual), max(usual)
     room = max(float(high - low) * 0.4, 0.1)
-    plane = svg.Plane(
+    area = svg.PlotArea(
         left=WIDE_LEFT, top=TOP, width=WIDTH - WIDE_LEFT - RIGHT, height=HEIGHT - TOP - BOTTOM,
         x=(0.0, span_s), y=(float(low) - room, float(high) + room),
     )  # fmt: skip
-    parts = levels(plane, "", reader, 4, measure=name)
-    inside = (values >= plane.y[0]) & (values <= plane.y[1])
-    dashes = zip(plane.px(at[inside]), plane.py(values[inside]), strict=True)
+    parts = levels(area, "", reader, 4, measure=name)
+    inside = (values >= area.y[0]) & (values <= area.y[1])
+    dashes = zip(area.px(at[inside]), area.py(values[inside]), strict=True)
     parts.append(svg.path("dashes", "".join(f"M{x:.1f} {y:.1f}h3" for x, y in dashes)))
-    parts.append(svg.polyline(plane, middles[:, 0], middles[:, 1], "odd"))
-    parts += plane.uprights(visits, "visit")
+    parts.append(svg.polyline(area, middles[:, 0], middles[:, 1], "odd"))
+    parts += area.uprights(visits, "visit")
     first, last = reader.span(timeline.start_ns, timeline.end_ns, offsets)
     parts.append(svg.label(WIDE_LEFT, HEIGHT - 16, first, "tick"))
     parts.append(svg.label(WIDTH - RIGHT, HEIGHT - 16, last, "tick", "end"))
@@ -161,18 +161,18 @@ def _cycle_picture(
     minute = (time_ns - row.start_ns) / S / 60
     near = overlay.minute <= reach_min
     low, high, middle = overlay.low[near], overlay.high[near], overlay.middle[near]
-    plane, parts = _frame((-lead_min, reach_min), [values, low, high], channel, reader)
-    ends = plane.px([0.0, row.length_min])
-    bottom = plane.top + plane.height
+    area, parts = _frame((-lead_min, reach_min), [values, low, high], channel, reader)
+    ends = area.px([0.0, row.length_min])
+    bottom = area.top + area.height
     parts += [
-        svg.ribbon(plane, overlay.minute[near], low, high, "band"),
-        svg.polyline(plane, overlay.minute[near], middle, "middle"),
-        svg.line(ends[0], plane.top, ends[0], bottom, "edge"),
-        svg.line(ends[1], plane.top, ends[1], bottom, "edge"),
-        svg.polyline(plane, minute, values, "odd"),
+        svg.ribbon(area, overlay.minute[near], low, high, "band"),
+        svg.polyline(area, overlay.minute[near], middle, "middle"),
+        svg.line(ends[0], area.top, ends[0], bottom, "edge"),
+        svg.line(ends[1], area.top, ends[1], bottom, "edge"),
+        svg.polyline(area, minute, values, "odd"),
         svg.rect(ends[0], bottom + 2, ends[1] - ends[0], STRIP, f"phase-{kind}"),
     ]
-    parts += minutes(plane, reader, f"picture.minutes_{kind}", 5, drop=6.0)
+    parts += minutes(area, reader, f"picture.minutes_{kind}", 5, drop=6.0)
     caption = reader.t(
         f"picture.all_{kind}"
         if overlay.of_all
@@ -209,18 +209,18 @@ def _span_picture(
     if not len(values):
         return None
     x = (time_ns - begin) / S
-    plane, parts = _frame((0.0, (stop - begin) / S), [values], channel, reader)
+    area, parts = _frame((0.0, (stop - begin) / S), [values], channel, reader)
     a, b = (
         float(v)
-        for v in plane.px(
+        for v in area.px(
             [(max(finding.start_ns, begin) - begin) / S, (min(finding.end_ns, stop) - begin) / S]
         )
     )
     if (finding.start_ns, finding.end_ns) != (timeline.start_ns, timeline.end_ns) and b > a:
-        parts.insert(0, svg.rect(a, plane.top, b - a, plane.height, "meant"))
-    parts.append(svg.polyline(plane, *_broken(x, values, channel.interval_s), "odd"))
-    parts += plane.uprights([(at - begin) / (stop - begin) for at in moments if begin < at < stop], "visit")
-    parts += _strip(record, begin, stop, plane)
+        parts.insert(0, svg.rect(a, area.top, b - a, area.height, "meant"))
+    parts.append(svg.polyline(area, *_broken(x, values, channel.interval_s), "odd"))
+    parts += area.uprights([(at - begin) / (stop - begin) for at in moments if begin < at < stop], "visit")
+    parts += _strip(record, begin, stop, area)
     first, last = reader.span(begin, stop, offsets)
     parts.append(svg.label(LEFT, HEIGHT - 16, first, "tick"))
     parts.append(svg.label(WIDTH - RIGHT, HEIGHT - 16, last, "tick", "end"))
@@ -261,12 +261,12 @@ def _broken(x: np.ndarray, values: np.ndarray, interval_s: float) -> tuple[np.nd
 
 def _frame(
     x: tuple[float, float], ys: list[np.ndarray], channel: Channel, reader: Reader
-) -> tuple[svg.Plane, list[Markup]]:
-    """The plane with its grid and the labels of its left side."""
+) -> tuple[svg.PlotArea, list[Markup]]:
+    """The area with its grid and the labels of its left side."""
     seen = np.concatenate([y[np.isfinite(y)] for y in ys])
     low, high = float(seen.min()), float(seen.max())
     room = max((high - low) * 0.06, 0.5 if channel.unit == "°C" else 0.1)
-    plane = svg.Plane(
+    area = svg.PlotArea(
         left=LEFT,
         top=TOP,
         width=WIDTH - LEFT - RIGHT,
@@ -274,16 +274,16 @@ def _frame(
         x=x,
         y=(low - room, high + room),
     )
-    return plane, levels(plane, channel.unit, reader, 4)
+    return area, levels(area, channel.unit, reader, 4)
 
 
-def _strip(record: CycleRecord, begin: int, stop: int, plane: svg.Plane) -> list[Markup]:
-    """The phases between `begin` and `stop` [ns] under the plane, a path a kind."""
+def _strip(record: CycleRecord, begin: int, stop: int, area: svg.PlotArea) -> list[Markup]:
+    """The phases between `begin` and `stop` [ns] under the area, a path a kind."""
     paths: dict[PhaseKind, list[str]] = {}
-    scale, top = plane.width / (stop - begin), plane.top + plane.height + 2
+    scale, top = area.width / (stop - begin), area.top + area.height + 2
     for p in record.phases:
         left, right = max(p.start_ns, begin), min(p.end_ns, stop)
         if right > left:
-            x, wide = plane.left + (left - begin) * scale, max((right - left) * scale, 0.4)
+            x, wide = area.left + (left - begin) * scale, max((right - left) * scale, 0.4)
             paths.setdefault(p.kind, []).append(f"M{x:.1f} {top:.1f}h{wide:.1f}v{STRIP:g}H{x:.1f}z")
     return [svg.path(f"phase-{kind.value}", "".join(pieces)) for kind, pieces in paths.items()]

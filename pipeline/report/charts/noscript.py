@@ -49,15 +49,15 @@ def sketch_log(
     )
     top, height = 8.0, 190.0
     low, high = float(np.nanmin(shown.low)), float(np.nanmax(shown.high))
-    plane = svg.Plane(
+    area = svg.PlotArea(
         left=LEFT, top=top, width=WIDTH - LEFT - RIGHT, height=height, x=(0, BUCKETS), y=(low - 1, high + 1)
     )
-    parts = levels(plane, channel.unit, reader) + midnights(plane, timeline, offsets, reader, below=RIBBON)
+    parts = levels(area, channel.unit, reader) + midnights(area, timeline, offsets, reader, below=RIBBON)
     parts += _ribbon(record, timeline, top + height + RIBBON / 2)
     x = np.repeat(np.arange(len(shown.low)), 2)
     y = np.column_stack([shown.low, shown.high]).ravel()
-    parts.append(svg.polyline(plane, x, y, "trace"))
-    parts += plane.uprights(visits, "visit")
+    parts.append(svg.polyline(area, x, y, "trace"))
+    parts += area.uprights(visits, "visit")
     said = reader.t("chart.sketch_log", channel_role=channel.role)
     return svg.picture(WIDTH, top + height + RIBBON + 26, parts, title=said, css="sketch")
 
@@ -83,7 +83,7 @@ def sketch_lengths(
     edges = [v for v in (lim.low, lim.high) if np.isfinite(v)]
     low, high = min(lengths[seen].min(), *edges, np.inf), max(lengths[seen].max(), *edges, 0.0)
     span = timeline.end_ns - timeline.start_ns
-    plane = svg.Plane(
+    area = svg.PlotArea(
         left=LEFT,
         top=8,
         width=WIDTH - LEFT - RIGHT,
@@ -91,17 +91,17 @@ def sketch_lengths(
         x=(0, max(span, 1)),
         y=(low - 1, high + 1),
     )
-    parts = levels(plane, "min", reader) + midnights(plane, timeline, offsets, reader)
+    parts = levels(area, "min", reader) + midnights(area, timeline, offsets, reader)
     if np.isfinite(lim.low):
-        y = float(plane.py(lim.high))
-        parts.append(svg.rect(LEFT, y, WIDTH - LEFT - RIGHT, float(plane.py(lim.low)) - y, "range"))
-    parts += plane.uprights(visits, "visit")
+        y = float(area.py(lim.high))
+        parts.append(svg.rect(LEFT, y, WIDTH - LEFT - RIGHT, float(area.py(lim.low)) - y, "range"))
+    parts += area.uprights(visits, "visit")
     abnormal = np.isin(numbers, list(odd))
     for mask, mark, css in (
         (seen & ~abnormal, "h7", "dashes"),
         (seen & abnormal, "h9", "dashes odd"),
     ):
-        points = zip(plane.px(starts[mask] - timeline.start_ns), plane.py(lengths[mask]), strict=True)
+        points = zip(area.px(starts[mask] - timeline.start_ns), area.py(lengths[mask]), strict=True)
         places = 1 if mask.sum() < WIDTH else 0  # of thousands those that lie on each other are drawn once
         path = "".join(dict.fromkeys(f"M{x:.{places}f} {y:.{places}f}{mark}" for x, y in points))
         if path:
@@ -118,7 +118,7 @@ def sketch_overlay(over: Overlay | None, name: str, reader: Reader) -> Markup | 
     every = every[np.isfinite(every)]
     if not len(every):
         return None
-    plane = svg.Plane(
+    area = svg.PlotArea(
         left=LEFT,
         top=8,
         width=WIDTH - LEFT - RIGHT,
@@ -126,11 +126,11 @@ def sketch_overlay(over: Overlay | None, name: str, reader: Reader) -> Markup | 
         x=(0, float(over.minute[-1])),
         y=(float(every.min()) - 0.5, float(every.max()) + 0.5),
     )
-    parts = levels(plane, over.unit, reader)
-    parts.append(svg.ribbon(plane, over.minute, over.low, over.high, "band"))
-    parts.append(svg.polyline(plane, over.minute, over.middle, "middle"))
-    parts += [svg.polyline(plane, over.minute[::2], curve[::2], "odd") for curve in drawn]
-    parts += minutes(plane, reader, f"picture.minutes_{name}")
+    parts = levels(area, over.unit, reader)
+    parts.append(svg.ribbon(area, over.minute, over.low, over.high, "band"))
+    parts.append(svg.polyline(area, over.minute, over.middle, "middle"))
+    parts += [svg.polyline(area, over.minute[::2], curve[::2], "odd") for curve in drawn]
+    parts += minutes(area, reader, f"picture.minutes_{name}")
     return svg.picture(WIDTH, 248, parts, title=reader.t(f"chart.{name}s"), css="sketch evidence")
 
 

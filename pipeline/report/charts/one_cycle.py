@@ -53,24 +53,24 @@ def one_cycle(timeline: Timeline, record: CycleRecord, odd: set[int], reader: Re
     minute = (time_ns - begin) / S / 60
     low, high = float(values.min()), float(values.max())
     room = max((high - low) * 0.1, 1.0)
-    plane = svg.Plane(
+    area = svg.PlotArea(
         left=LEFT, top=TOP, width=WIDTH - LEFT - RIGHT, height=HEIGHT - TOP - BOTTOM,
         x=(float(minute[0]), float(minute[-1])), y=(low - room, high + room),
     )  # fmt: skip
-    parts = levels(plane, channel.unit, reader)
+    parts = levels(area, channel.unit, reader)
     freeze_min, whole_min = (gas - begin) / S / 60, (end - begin) / S / 60
-    x0, x1, x2 = (float(v) for v in plane.px([0.0, freeze_min, whole_min]))
-    bottom = plane.top + plane.height
-    parts.append(svg.rect(x1, plane.top, x2 - x1, plane.height, "gas"))
+    x0, x1, x2 = (float(v) for v in area.px([0.0, freeze_min, whole_min]))
+    bottom = area.top + area.height
+    parts.append(svg.rect(x1, area.top, x2 - x1, area.height, "gas"))
     parts.append(svg.rect(x0, bottom + 3, x1 - x0, 8, "phase-freeze"))
     parts.append(svg.rect(x1, bottom + 3, x2 - x1, 8, "phase-harvest"))
-    parts.append(svg.polyline(plane, minute, values, "trace"))
+    parts.append(svg.polyline(area, minute, values, "trace"))
     at = _moments(minute, values, freeze_min, whole_min)
     for n, (where, level) in enumerate(at.values(), start=1):
-        x, y = float(plane.px(where)), float(plane.py(level))
+        x, y = float(area.px(where)), float(area.py(level))
         parts.append(Markup('<circle class="mark" cx="{:.1f}" cy="{:.1f}" r="11"/>').format(x, y))
         parts.append(svg.label(x, y + 4.5, str(n), "number", "middle"))
-    parts += minutes(plane, reader, "picture.minutes_freeze", drop=10.0, apart=23.0)
+    parts += minutes(area, reader, "picture.minutes_freeze", drop=10.0, apart=23.0)
     said = reader.t(
         "cycle.said" if usual else "cycle.said_middle",
         cycle=number,

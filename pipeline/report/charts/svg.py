@@ -17,7 +17,7 @@ from pipeline.report.wording import Reader
 
 
 @dataclass(frozen=True, kw_only=True)
-class Plane:
+class PlotArea:
     """A rectangle of the picture [px] and the data that it spans."""
 
     left: float
@@ -45,9 +45,9 @@ class Plane:
         return [line(x, self.top, x, self.top + self.height, css) for x in at]
 
 
-def polyline(plane: Plane, x: np.ndarray, y: np.ndarray, css: str) -> Markup:
+def polyline(area: PlotArea, x: np.ndarray, y: np.ndarray, css: str) -> Markup:
     """A line through the points `x`, `y` (n,), broken where y is NaN."""
-    px, py = plane.px(x), plane.py(y)
+    px, py = area.px(x), area.py(y)
     return path(css, "".join("M" + _points(px[a:b], py[a:b]) for a, b in _runs(np.isfinite(py))))
 
 
@@ -56,11 +56,11 @@ def path(css: str, course: str) -> Markup:
     return Markup(f'<path class="{css}" d="{course}"/>') if course else Markup("")
 
 
-def ribbon(plane: Plane, x: np.ndarray, low: np.ndarray, high: np.ndarray, css: str) -> Markup:
+def ribbon(area: PlotArea, x: np.ndarray, low: np.ndarray, high: np.ndarray, css: str) -> Markup:
     """The area between the lines `low` and `high` (n,) over `x` (n,), one piece a run without NaN."""
     pieces = []
     for a, b in _runs(np.isfinite(low) & np.isfinite(high)):
-        px, up, down = plane.px(x[a:b]), plane.py(high[a:b]), plane.py(low[a:b])
+        px, up, down = area.px(x[a:b]), area.py(high[a:b]), area.py(low[a:b])
         pieces.append(f"M{_points(px, up)}L{_points(px[::-1], down[::-1])}Z")
     return path(css, "".join(pieces))
 
@@ -118,37 +118,37 @@ def nice_ticks(low: float, high: float, most: int = 5) -> Sequence[float]:
     return [round(float(v), 10) for v in np.arange(first, high + step * 1e-6, step)]
 
 
-def levels(plane: Plane, unit: str, reader: Reader, most: int = 5, *, measure: str = "") -> list[Markup]:
+def levels(area: PlotArea, unit: str, reader: Reader, most: int = 5, *, measure: str = "") -> list[Markup]:
     """A line across and a label at the left for about `most` round levels. unit: of the channel; measure: whose name tells it, in
     its place. The labels follow the switch of units."""
     name = measure or {"°C": "tick_c", "A": "tick_a", "min": "tick_min"}.get(unit, "")
     parts = []
-    for tick in nice_ticks(*plane.y, most):
-        y = float(plane.py(tick))
+    for tick in nice_ticks(*area.y, most):
+        y = float(area.py(tick))
         shown = tuple(reader.tick(name, tick, units) for units in ("si", "us"))
         css = "zero" if tick == 0 and name == "tick_c" else "grid"
-        parts.append(line(plane.left, y, plane.left + plane.width, y, css))
-        parts.append(label(plane.left - 6, y + 4, shown[reader.units == "us"], "tick", "end", shown))
+        parts.append(line(area.left, y, area.left + area.width, y, css))
+        parts.append(label(area.left - 6, y + 4, shown[reader.units == "us"], "tick", "end", shown))
     return parts
 
 
 def minutes(
-    plane: Plane, reader: Reader, key: str, most: int = 8, *, drop: float = 0.0, apart: float = 16.0
+    area: PlotArea, reader: Reader, key: str, most: int = 8, *, drop: float = 0.0, apart: float = 16.0
 ) -> list[Markup]:
-    """Labels under the plane from minute 0 on, and `apart` [px] below them what they count: the text `key`. drop: how
+    """Labels under the area from minute 0 on, and `apart` [px] below them what they count: the text `key`. drop: how
     much lower than right under it [px]."""
-    bottom, right = plane.top + plane.height + drop, plane.left + plane.width
+    bottom, right = area.top + area.height + drop, area.left + area.width
     parts = [
-        label(float(plane.px(tick)), bottom + 17, reader.number(tick), "tick", "middle")
-        for tick in nice_ticks(0, plane.x[1], most)
+        label(float(area.px(tick)), bottom + 17, reader.number(tick), "tick", "middle")
+        for tick in nice_ticks(0, area.x[1], most)
     ]
     return [*parts, label(right, bottom + 17 + apart, reader.t(key), "tick", "end")]
 
 
 def midnights(
-    plane: Plane, timeline: Timeline, offsets: Offsets, reader: Reader, *, below: float = 0.0
+    area: PlotArea, timeline: Timeline, offsets: Offsets, reader: Reader, *, below: float = 0.0
 ) -> list[Markup]:
-    """Local midnights of a plane over the whole log, as many as there is room for. below: how far under the plane the labels
+    """Local midnights of an area over the whole log, as many as there is room for. below: how far under the area the labels
     stand [px]."""
     first, last = (int(t) for t in offsets.local_ns(np.array([timeline.start_ns, timeline.end_ns])))
     nights = np.arange(-(-first // DAY_NS), last // DAY_NS + 1) * DAY_NS
@@ -156,7 +156,7 @@ def midnights(
     parts = []
     for at in offsets.utc_ns(nights[::step]):
         share = (int(at) - timeline.start_ns) / max(timeline.end_ns - timeline.start_ns, 1)
-        parts += plane.uprights([share], "grid")
-        x, y = plane.left + share * plane.width, plane.top + plane.height + below + 17
+        parts += area.uprights([share], "grid")
+        x, y = area.left + share * area.width, area.top + area.height + below + 17
         parts.append(label(x, y, reader.day(local_day(int(at), offsets), year=False), "tick", "middle"))
     return parts

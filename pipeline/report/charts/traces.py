@@ -12,8 +12,8 @@ from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.charts.detail import (
     RUN_READINGS,
     Detail,
+    PlottedChannel,
     Spans,
-    Trace,
     is_kept_whole,
     runs_of,
     turn_width_s,
@@ -56,7 +56,7 @@ def drawn_channels(timeline: Timeline) -> list[Channel]:
 
 def put_log(
     pack: Pack,
-    traces: Sequence[Trace],
+    traces: Sequence[PlottedChannel],
     timeline: Timeline,
     record: CycleRecord,
     detail: Detail,
@@ -101,7 +101,7 @@ def put_log(
     )
 
 
-def _level(pack: Pack, trace: Trace, width_s: float, spans: Spans) -> dict:
+def _level(pack: Pack, trace: PlottedChannel, width_s: float, spans: Spans) -> dict:
     """`spans`, which begin and end where buckets do, in buckets one after another in one array."""
     cut = level_within(trace.time_ns, trace.values, spans=spans, width_s=width_s)
     return {
@@ -111,7 +111,7 @@ def _level(pack: Pack, trace: Trace, width_s: float, spans: Spans) -> dict:
     }
 
 
-def _window(pack: Pack, trace: Trace, a: int, b: int, start: int) -> dict:
+def _window(pack: Pack, trace: PlottedChannel, a: int, b: int, start: int) -> dict:
     """Readings from `a` to `b` [ns]. Times in runs of equal steps; where there are hardly any, how late each reading is
     in its run."""
     i, j = np.searchsorted(trace.time_ns, [a, b])

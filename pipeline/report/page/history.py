@@ -57,16 +57,14 @@ def _line(measure: str, seen: Sequence[tuple[str, float]], reader: Reader) -> di
     )
     width, height = 240.0, 40.0
     room = max(float(np.ptp(values)), 0.05 * float(values.max()), 1e-6)
-    plane = svg.Plane(
+    area = svg.PlotArea(
         left=4, top=4, width=width - 8, height=height - 8, x=(days[0], max(days[-1], days[0] + 1)),
         y=(values.min() - room * 0.1, values.min() + room * 1.1),
     )  # fmt: skip
-    x, y = plane.px(days), plane.py(values)
+    x, y = area.px(days), area.py(values)
     dot = Markup('<path class="dot" d="M{:.1f} {:.1f}h.01"/>').format(x[-1], y[-1])
     title = reader.t("history.line_alt", name=reader.t(f"history.name_{measure}"))
-    picture = svg.picture(
-        width, height, [svg.polyline(plane, days, values, ""), dot], title=title, css="line"
-    )
+    picture = svg.picture(width, height, [svg.polyline(area, days, values, ""), dot], title=title, css="line")
     return {"said": said, "svg": Markup(str(picture).replace("xMidYMid meet", "none"))}
 
 

@@ -13,7 +13,7 @@ from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import Problem, Timeline
 from pipeline.report.charts import charts
-from pipeline.report.charts.detail import plan, traces_of
+from pipeline.report.charts.detail import plan, plotted_channels
 from pipeline.report.charts.evidence import evidence
 from pipeline.report.charts.figures import figures, finest
 from pipeline.report.charts.noscript import sketch_lengths, sketch_log, sketch_overlay
@@ -151,7 +151,7 @@ def unit_page(
         "about": codes_about(judgement.findings),
         "names": {f.code: named(f.code, reader) for f in judgement.findings},
     }
-    traces = traces_of(drawn_channels(timeline))
+    traces = plotted_channels(drawn_channels(timeline))
     plotting = b"" if shared_library else script.packed
     room = 0.97 * (page_bytes - len(html) - len(plotting) - base.at_most())
     for _ in range(TRIES):

@@ -28,9 +28,9 @@ import numpy as np
 
 from tests.bench.worlds.draw import World, draw
 from tests.bench.worlds.scorer import SCORED, Counts, Score, Span, score
-from tests.bench.worlds.simulate import DAY_0_NS, Log, alone, simulate, timeline, write
+from tests.bench.worlds.simulate import DAY_0_NS, WorldLog, alone, simulate, timeline, write
 
-Finder = Callable[[Log], tuple[list[Span], list[tuple[float, float, float, float, float]]]]
+Finder = Callable[[WorldLog], tuple[list[Span], list[tuple[float, float, float, float, float]]]]
 """A method: the phases it finds in a log [s], and of each complete cycle what `score` wants to know."""
 
 WORSE_BY = 0.02
@@ -49,7 +49,7 @@ class Outcome:
     each: dict[str, float] = field(default_factory=dict)  # "line", "clamp" -> F1 alone
 
 
-def read_files(log: Log):
+def read_files(log: WorldLog):
     """The `Timeline` of the log by way of CSV files. Raises what the reading room raises."""
     from pipeline.cycles import on_one_clock
     from pipeline.logs import assemble, read_file
@@ -61,7 +61,7 @@ def read_files(log: Log):
     return on_one_clock(assemble(tables, unit), unit)
 
 
-def by_pipeline(log: Log, *, files: bool = False):
+def by_pipeline(log: WorldLog, *, files: bool = False):
     """What `find_cycles` finds: see `Finder`."""
     from pipeline.cycles import find_cycles
     from pipeline.unit import Unit
@@ -85,7 +85,7 @@ def by_pipeline(log: Log, *, files: bool = False):
     return phases, cycles
 
 
-def by_truth(log: Log):
+def by_truth(log: WorldLog):
     """The truth itself, as a method: what any score must be perfect for."""
     pairs = zip(log.phases[1:-2], log.phases[2:-1], strict=True)
     cycles = [
@@ -94,7 +94,7 @@ def by_truth(log: Log):
     return list(log.phases), cycles
 
 
-def judged(log: Log, finder: Finder) -> Score:
+def judged(log: WorldLog, finder: Finder) -> Score:
     """The score of what `finder` finds in `log`; what it raises, it raises."""
     phases, cycles = finder(log)
     return score(

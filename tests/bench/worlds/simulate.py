@@ -42,7 +42,7 @@ class Reading:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Log:
+class WorldLog:
     """Readings and truth. Phases are on the clock of logger 1: the evaporator's or suction line's, else the clamp's.
 
     A boundary is the moment at which the control acted: hot gas let in (harvest), shut (freeze), compressor stopped (idle) or started
@@ -198,7 +198,7 @@ def clamp_steps(world: World) -> tuple[float, np.ndarray]:
     return float(np.median(load)), np.array(steps).reshape(-1, 2)
 
 
-def simulate(world: World, *, twist: Twist | None = None) -> Log:
+def simulate(world: World, *, twist: Twist | None = None) -> WorldLog:
     """The log of `world`: the same each time."""
     traces, at, what, table, extra_lag, extra_level, *_ = lived(world, twist=twist)
     length = traces.shape[1]
@@ -249,7 +249,7 @@ def simulate(world: World, *, twist: Twist | None = None) -> Log:
     if np.isfinite(world.service_day):
         begin = world.service_day * DAY_S
         unscored = ((begin - 60, begin + 60 * world.service_min + 120),)
-    return Log(
+    return WorldLog(
         world=world,
         readings=tuple(readings),
         phases=_phases(at, what, length),
@@ -290,7 +290,7 @@ def _plain(signal: np.ndarray, room: np.ndarray, lag_s: float) -> np.ndarray:
     return follow(signal, room, lag_s * minutes, none, 0.05 * minutes, none, none, none)
 
 
-def alone(log: Log, *roles: str) -> Log:
+def alone(log: WorldLog, *roles: str) -> WorldLog:
     """The same log of these channels only; its truth stays on the clock it was on."""
     return replace(log, readings=tuple(r for r in log.readings if r.role in roles))
 
@@ -304,7 +304,7 @@ def _loggers(readings: Sequence[Reading]) -> list[list[Reading]]:
     return [[r for r in readings if r.logger == n] for n in numbers]
 
 
-def timeline(log: Log) -> Timeline:
+def timeline(log: WorldLog) -> Timeline:
     """The log as the pipeline's reading room would hand it on: see `timeline_of`."""
     return timeline_of(log.readings, f"world-{log.world.seed}")
 
@@ -371,7 +371,7 @@ def _table(group: Sequence[Reading]):
     return FileTable(name=name, logger="", time_ns=time_ns, columns=columns, source=source)
 
 
-def write(log: Log, folder: Path) -> list[Path]:
+def write(log: WorldLog, folder: Path) -> list[Path]:
     """The log as plain CSV files in `folder`, one a logger; the paths. The headers say what each channel is."""
     import pyarrow as pa
     from pyarrow import csv

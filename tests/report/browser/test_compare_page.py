@@ -1,6 +1,6 @@
 import pytest
 
-from pipeline.findings.comparison import Log, compare
+from pipeline.findings.comparison import SegmentedLog, compare
 from pipeline.report.compare import write_compare
 from pipeline.report.options import ReportOptions
 from tests.report.made_up import made_up
@@ -13,7 +13,7 @@ def compared(tmp_path_factory, request):
     path = tmp_path_factory.mktemp("compare") / "compare.html"
     unit, *earlier, _ = made_up(days=3, interval_s=20)
     _, *later, _ = made_up(days=3, interval_s=20, well=True, seed=11)
-    before, after = (Log(timeline=log[0], record=log[1]) for log in (earlier, later))
+    before, after = (SegmentedLog(timeline=log[0], record=log[1]) for log in (earlier, later))
     options = ReportOptions(language=request.param)
     write_compare(path, compare(before, after, unit), unit=unit, earlier=before, later=after, options=options)
     return path

@@ -4,7 +4,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.report.charts.detail import plan, runs_of, traces_of, turn_width_s
+from pipeline.report.charts.detail import plan, plotted_channels, runs_of, turn_width_s
 from pipeline.report.charts.traces import drawn_channels
 from pipeline.report.numbers.levels import level
 from pipeline.report.payload.pack import weight
@@ -28,7 +28,7 @@ def week():
         interval_s=60.0,
     )
     timeline = replace(timeline, channels=(*timeline.channels[:2], slow))
-    return traces_of(drawn_channels(timeline)), timeline, record, judgement
+    return plotted_channels(drawn_channels(timeline)), timeline, record, judgement
 
 
 def test_every_reading_is_kept_where_all_fit(week):
