@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 
 class PhaseKind(StrEnum):
+    """What the machine does over a stretch of the log."""
+
     FREEZE = "freeze"
     HARVEST = "harvest"
     IDLE = "idle"  # compressor off

@@ -37,7 +37,7 @@ class Overview:
 
 
 def overview_of(times: Sequence[np.ndarray], intervals_s: Sequence[float]) -> Overview:
-    """times: int64 ns, one array a logger, strictly increasing; intervals_s: their usual steps."""
+    """One even grid under all loggers. times: int64 (n,) ns a logger, strictly increasing; intervals_s: their usual steps [s]."""
     start = min(int(t[0]) for t in times)
     end = max(int(t[-1]) for t in times)
     known = [i for i in intervals_s if i == i]

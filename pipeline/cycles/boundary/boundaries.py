@@ -30,8 +30,8 @@ def shows_harvests(runs: Runs, placed: Placed) -> bool:
 
 
 def crossings(draw: DrawCells, near_ns: np.ndarray, on: bool, cells: Cells) -> tuple[np.ndarray, np.ndarray]:
-    """The change between off and running nearest to each of `near_ns`: its moment (midway between two readings) and
-    the time between those readings [s]; nan where none lies within two cells."""
+    """The change between off and running nearest to each of `near_ns` (m,): its moment [ns] (m,) (midway between two readings) and
+    the time between those readings [s] (m,); nan where none lies within two cells."""
     trace = draw.trace
     running = trace.values >= draw.off_below
     turn = np.flatnonzero(running[1:] != running[:-1]) + 1

@@ -132,7 +132,7 @@ def change_costs(
 
 
 def usual_steps(draw: DrawCells, steps: np.ndarray) -> tuple[float, float]:
-    """Heights of the steps down and of the steps up that stand out (weighed by their height); 0.0 where none does."""
+    """Heights [A or W] of the steps down and up that stand out of `steps` (k,), weighed by their height; 0.0 where none does."""
     known = steps[np.isfinite(steps)]
     least = max(4 * draw.noise, 0.02 * draw.running)
     down, up = -known[known < -least], known[known > least]

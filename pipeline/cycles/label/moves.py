@@ -108,6 +108,7 @@ def _scales(
 
 
 def weighted_median(values: np.ndarray, weights: np.ndarray, *, default: float) -> float:
+    """The value of `values` (n,) at which half of the `weights` (n,) lies below; `default` where no weight is above 0."""
     keep = weights > 0
     if not keep.any():
         return default
@@ -175,6 +176,6 @@ def cold_costs(
 
 
 def against(change: np.ndarray, doubt) -> np.ndarray:
-    """What a change (in swings, ≥ 0) speaks against a phase that does not make it: by its square where noise could have
-    made it, in proportion where it is beyond doubt."""
+    """What a change (k,) (in swings, ≥ 0) speaks against a phase that does not make it: by its square where noise could have
+    made it, in proportion where it is beyond doubt [nats] (k,). doubt: standard deviation of the change, one or (k,)."""
     return np.minimum(AGAINST_SLOPE * change, 0.5 * (change / doubt) ** 2)

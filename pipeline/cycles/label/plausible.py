@@ -17,7 +17,7 @@ def rank_of(
     state: np.ndarray, part: slice, course: SlopeCells | None, segments: Segments, cells: Cells, *, lone: bool
 ) -> float:
     """How well a naming agrees with what every batch machine does, 0…: possible and even cycles, state changes at
-    sharp turns of the current, and its climbs within harvests."""
+    sharp turns of the current, and its climbs within harvests. state: (k,), of every segment; part: which of them count."""
     rank = plausible(state, segments, part, lone=lone)
     if course is not None and rank > 0:
         rank *= (
@@ -67,7 +67,7 @@ def _sharpness(state: np.ndarray, part: slice, course: SlopeCells, segments: Seg
 
 
 def plausible(state: np.ndarray, segments: Segments, part: slice, *, lone: bool) -> float:
-    """Share of the running time that lies in cycles such as batch machines make: freeze and harvest of a possible
+    """Share of the running time (state: (k,), of every segment; part: which of them count) that lies in cycles such as batch machines make: freeze and harvest of a possible
     length, and a period like that of most. lone: a clamp alone named them; then it is less where many cycles are none such,
     however short."""
     good, period, running = _cycles_of(state, segments, part)
@@ -78,7 +78,7 @@ def plausible(state: np.ndarray, segments: Segments, part: slice, *, lone: bool)
 
 
 def evenness(state: np.ndarray, segments: Segments, *, lone: bool = False) -> float:
-    """The same as a share of all cycles: a freeze that never ends is none. lone: a clamp alone named them. Where most of what is
+    """The same as a share of all cycles, 0…1, by the `state` (k,) of every segment: a freeze that never ends is none. lone: a clamp alone named them. Where most of what is
     left is longer than the others, harvests are then missing rather than made up, and it is their number that counts."""
     good, period, _ = _cycles_of(state, segments, slice(0, len(segments)))
     if not good.any():

@@ -22,6 +22,7 @@ class Steps:
     after: np.ndarray  # … and after it
 
     def some(self, which: np.ndarray | slice) -> Steps:
+        """Those that `which` picks: bool (n,), positions (m,), or a slice."""
         return Steps(**{name: x[which] for name, x in vars(self).items()})
 
 
@@ -31,7 +32,7 @@ def readings_beside(interval_s: float) -> int:
 
 
 def steps_of(values: np.ndarray, limit: float, over: int, off_below: float) -> Steps:
-    """Steps of more than `limit` between the means of `over` readings before and after. A logger that writes means of its own
+    """Steps of `values` (readings,) of more than `limit`, in their unit, between the means of `over` readings before and after. A logger that writes means of its own
     shows a step in two parts."""
     total = np.concatenate([[0.0], np.cumsum(values)])
     rise = np.zeros(len(values))

@@ -162,7 +162,7 @@ def at_rest(phases: Sequence[Phase]) -> list[Phase]:
 
 
 def lengths_min(phases: Sequence[Phase], kind: PhaseKind) -> np.ndarray:
-    """Lengths of the phases of one kind [min]."""
+    """Lengths (m,) of the m phases of one kind [min]."""
     return np.array([(p.end_ns - p.start_ns) / 6e10 for p in phases if p.kind is kind])
 
 
@@ -320,7 +320,7 @@ def _rows(members: set[int]) -> list[tuple[int, int]]:
 
 
 def starts_of(phases: Sequence[Phase]) -> dict[str, np.ndarray]:
-    """Compressor starts where no clamp was logged: the ends of idle."""
+    """Compressor starts where no clamp was logged, the ends of idle: columns (s,) of START_COLUMNS but the temperatures."""
     found = []
     for i in range(1, len(phases)):
         if phases[i - 1].kind is PhaseKind.IDLE and phases[i].kind in (PhaseKind.FREEZE, PhaseKind.HARVEST):

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 def starts_of_draw(draw: DrawCells, limits: Mapping[str, float] = USUAL) -> dict[str, np.ndarray]:
-    """Starts on a clamp: the columns of START_COLUMNS but the temperatures."""
+    """Starts on a clamp: the columns (s,) of START_COLUMNS but the temperatures."""
     trace = draw.trace
     channel = trace.channel
     if channel.trusted.all():
@@ -83,7 +83,7 @@ def _peaks(
 
 
 def starts_of_phases(starts_ns: np.ndarray, off_ns: np.ndarray, run_ns: np.ndarray) -> dict[str, np.ndarray]:
-    """Starts where the phases leave idle: `off_ns`, `run_ns` are the lengths of the idle before and of the run after
+    """Starts where the phases leave idle: `off_ns`, `run_ns` (s,) are the lengths of the idle before and of the run after
     (-1 where unknown)."""
     return {
         "start_ns": starts_ns,
@@ -101,7 +101,7 @@ def start_table(
     discharge: Trace | None,
     limits: Mapping[str, float] = USUAL,
 ) -> pd.DataFrame:
-    """START_COLUMNS as a table, with the temperatures just before each start."""
+    """START_COLUMNS as a table of s rows, with the temperatures [°C] just before each start. columns: (s,) each."""
     import pandas as pd
 
     out = dict(columns)
@@ -111,7 +111,7 @@ def start_table(
 
 
 def reading_before(trace: Trace | None, time_ns: np.ndarray, limits: Mapping[str, float]) -> np.ndarray:
-    """The last reading of `trace` at or before each moment, NaN where there is none within the logger's own gap limit."""
+    """The last reading (m,) of `trace` at or before each moment `time_ns` (m,), NaN where there is none within the logger's own gap limit."""
     if trace is None or len(trace.values) == 0:
         return np.full(len(time_ns), np.nan)
     at = np.searchsorted(trace.time_ns, time_ns, side="right") - 1

@@ -232,5 +232,5 @@ def _usual(row: np.ndarray) -> float:
 
 
 def climb_of(row: np.ndarray) -> float:
-    """How far a course climbs at most; NaN where it is not known."""
+    """How far a course `row` (k,) climbs at most, in its unit; NaN where it is empty."""
     return float((row - np.minimum.accumulate(row)).max()) if len(row) else np.nan

@@ -33,7 +33,7 @@ def find_segments(
     penalty_factor: float = 1.0,
     edges: np.ndarray | None = None,
 ) -> Segments:
-    """Change points of the search signal, span by span, and every edge of a channel's holes and of "off". `edges`: cells
+    """Change points of the search signal, span by span, and every edge of a channel's holes and of "off". `edges` (e,): cells
     with which a segment begins whatever the signal says."""
     edge = np.zeros(len(cells) + 1, dtype=bool)
     if edges is not None:

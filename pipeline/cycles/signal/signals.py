@@ -50,10 +50,12 @@ class Trace:
 
     @property
     def role(self) -> str:
+        """The channel's, as in unit.toml."""
         return self.channel.role
 
     @property
     def interval_s(self) -> float:
+        """The usual time between two readings [s]."""
         return self.channel.interval_s
 
 
@@ -125,7 +127,7 @@ def median_of_three(values: np.ndarray) -> np.ndarray:
 
 
 def despiked(values: np.ndarray, interval_s: float, *, stops: bool) -> np.ndarray:
-    """`values` without spikes and drop-outs of up to SPIKE_READINGS readings: jumps far beyond what the channel does
+    """`values` (n,) without spikes and drop-outs of up to SPIKE_READINGS readings: jumps far beyond what the channel does
     from one reading to the next, undone by a jump back to where it was. The machine itself never returns so exactly.
 
     stops: the channel may truly fall to nothing and come back (a current); such a dip is kept from MOST_DIP_S on.
@@ -166,7 +168,7 @@ def _usual(values: np.ndarray) -> np.ndarray:
 
 
 def sampled(values: np.ndarray) -> np.ndarray:
-    """`values`, of many every so manieth: enough for a quantile."""
+    """`values` (n,); of many every so manieth, about SAMPLE of them: enough for a quantile."""
     return values[:: max(1, len(values) // SAMPLE)]
 
 
@@ -288,7 +290,7 @@ def _starts_or_stops(before: float, there: np.ndarray, running: tuple[float, flo
 
 
 def noise_of(values: np.ndarray, resolution: float) -> float:
-    """Standard deviation of one reading, from second differences (a slope does not count), never below what rounding
+    """Standard deviation of one of `values` (n,), in their unit, from second differences (a slope does not count), never below what rounding
     to `resolution` alone makes (resolution / √12)."""
     if len(values) < 5:
         return max(resolution, 1e-6) / np.sqrt(12)
@@ -362,7 +364,7 @@ def cell_means(trace: Trace, cells: Cells) -> np.ndarray:
 
 
 def bridged(means: np.ndarray, cells: Cells) -> np.ndarray:
-    """`means` with short holes inside a span drawn straight; longer ones stay NaN."""
+    """`means` (cells,) with short holes inside a span drawn straight; longer ones stay NaN."""
     most_cells = max(1, int(60.0 * cells.limits["bridged_min"] / cells.step_s))
     missing = np.isnan(means)
     if not missing.any() or missing.all():

@@ -32,24 +32,26 @@ class Windows:
         return out
 
     def mean(self) -> np.ndarray:
-        """Mean reading."""
+        """Mean reading of each window (w,), in the channel's unit; NaN without readings."""
         with np.errstate(invalid="ignore", divide="ignore"):
             return self._reduce(np.add, self.trace.values) / (self.stop - self.first)
 
     def share_below(self, limit: float) -> np.ndarray:
-        """Part of the readings that lie below `limit`."""
+        """Part (w,), 0…1, of the readings that lie below `limit` [the channel's unit]; NaN without readings."""
         with np.errstate(invalid="ignore", divide="ignore"):
             below = self._reduce(np.add, (self.trace.values < limit).astype(np.float64))
             return below / (self.stop - self.first)
 
     def highest(self) -> np.ndarray:
+        """Highest reading of each window (w,), in the channel's unit; NaN without readings."""
         return self._reduce(np.maximum, self.trace.values)
 
     def lowest(self) -> np.ndarray:
+        """Lowest reading of each window (w,), in the channel's unit; NaN without readings."""
         return self._reduce(np.minimum, self.trace.values)
 
     def longest_within_min(self, low: float, high: float) -> np.ndarray:
-        """Longest run of readings within [low, high], in minutes; 0 where there is none, NaN without readings."""
+        """Longest run of readings within [low, high] [min] (w,); 0 where there is none, NaN without readings."""
         out = np.where(self.filled, 0.0, np.nan)
         counts = (self.stop - self.first)[self.filled]
         if len(counts) == 0:

@@ -42,7 +42,7 @@ def of_shape(mean: np.ndarray, step_s: float, longest: int, *, current: bool) ->
 
 
 def departure(shape: np.ndarray, length: int, step_s: float, *, slow: bool = False) -> int:
-    """The bin in which a shape with the beginning of a harvest in its midst departs from the freeze before. length: bins of the
+    """The bin in which a `shape` (bins,) with the beginning of a harvest in its midst departs from the freeze before. length: bins of the
     harvest; slow: it climbs without steps."""
     middle = len(shape) // 2
     calm = np.arange(0, middle - max(2, min(length // 2, UNSURE)))
@@ -69,7 +69,7 @@ def departure(shape: np.ndarray, length: int, step_s: float, *, slow: bool = Fal
 
 
 def end_of(shape: np.ndarray, length: int, step_s: float, *, fans: bool = True) -> float:
-    """The moment [bins] at which a harvest ends, by a shape with its end in the midst: where the current loses most of its
+    """The moment [bins] at which a harvest ends, by a `shape` (bins,) with its end in the midst: where the current loses most of its
     slope, with the jump into that bin or in the midst of it. length: bins of the harvest; fans: the current holds those of the
     fan and the pump, which jump."""
     before, after = _slopes(shape, max(1, round(SLOPE_S / step_s)))

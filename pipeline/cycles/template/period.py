@@ -61,7 +61,8 @@ def recurring(trace: Trace, level: np.ndarray, cells: Cells) -> Recurring | None
 
 
 def events(level: np.ndarray, cells: Cells) -> tuple[np.ndarray, float, float] | None:
-    """Cells of the changes that recur most evenly and stand out most, how even they are, and of how much of the running time."""
+    """Cells (m,) of the changes of `level` (cells,) that recur most evenly and stand out most; how even they are, and of how much
+    of the running time, 0…1."""
     w = max(1, round(CHANGE_S / cells.step_s))
     total = np.r_[0.0, np.cumsum(np.nan_to_num(level))]
     count = np.r_[0, np.cumsum(np.isfinite(level))]

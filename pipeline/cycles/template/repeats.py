@@ -140,6 +140,7 @@ def moments_of(again: Repeats, runs: Runs) -> tuple[np.ndarray, np.ndarray]:
 
 
 def bins_of(trace: Trace, cells: Cells) -> Cells:
+    """Cells of about STEP_S [s], whole readings of `trace` each, over the spans of the log."""
     step_s = trace.interval_s * max(1, round(STEP_S / trace.interval_s))
     return signals.cells_of_width([trace], step_s, cells.limits)
 

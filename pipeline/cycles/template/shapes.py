@@ -56,7 +56,7 @@ def _summits(climbs: np.ndarray, radius: int) -> np.ndarray:
 
 
 def shape_over(level: np.ndarray, width: int, step_s: float, noise: float) -> Shape | None:
-    """The shape about the climbs over `width` bins, or None where there are too few."""
+    """The shape about the climbs of `level` (bins,) over `width` bins, or None where there are too few."""
     climbs = _climbs(level, width)
     at = _summits(climbs, 2 * width)
     if len(at) < LEAST_CYCLES:
@@ -97,7 +97,7 @@ def shape_over(level: np.ndarray, width: int, step_s: float, noise: float) -> Sh
 
 
 def share_of_climbs(level: np.ndarray, at: np.ndarray, width: int, near: int) -> float:
-    """How much of all that the level climbs, over `width` bins, it climbs within `near` bins of `at`."""
+    """How much of all that `level` (bins,) climbs, over `width` bins, it climbs within `near` bins of `at` (m,), 0…1."""
     climbs = _climbs(level, width)
     summits = _summits(climbs, 2 * width)
     if len(summits) == 0:
@@ -117,6 +117,7 @@ def about(level: np.ndarray, at: np.ndarray, reach: int, ahead: int | None = Non
 
 
 def centred(rows: np.ndarray) -> np.ndarray:
+    """`rows` (m, k), each less its own mean over what is known of it."""
     known = np.isfinite(rows)
     mean = np.where(known, rows, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
     return rows - mean[:, None]
@@ -194,12 +195,13 @@ def known_again(
 
 
 def without_blinks(level: np.ndarray) -> np.ndarray:
-    """`level` without what lasts a single bin: whether a fan's stop falls upon a reading is chance."""
+    """`level` (bins,) without what lasts a single bin: whether a fan's stop falls upon a reading is chance."""
     beside = np.stack([np.r_[level[:1], level[:-1]], level, np.r_[level[1:], level[-1:]]])
     return np.median(beside, axis=0)
 
 
 def mean_about(level: np.ndarray, at: np.ndarray, reach: int) -> np.ndarray:
+    """The usual course (2 × reach + 1,) of `level` (bins,) about the bins `at` (m,), by the median; 0 is its mean."""
     few = slice(None, None, max(1, len(at) // PUPILS))
     rows = centred(about(level, at[few], reach))
     rows[:, np.isnan(rows).all(axis=0)] = 0.0

@@ -115,7 +115,7 @@ def template_of(values: np.ndarray, offsets_s: np.ndarray, noise: float) -> Temp
 
 
 def medians(values: np.ndarray, axis: int) -> np.ndarray:
-    """Median of what is known along `axis`; NaN where nothing is."""
+    """Median of what is known of `values` (rows, columns) along `axis`, in their unit; NaN where nothing is."""
     if not np.isnan(values).any():
         return np.median(values, axis=axis)
     with warnings.catch_warnings():

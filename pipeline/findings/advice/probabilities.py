@@ -70,7 +70,7 @@ class Posterior:
 
 
 def log_t(x: np.ndarray, sd: np.ndarray) -> np.ndarray:
-    """Log density of Student's t at `x`, scaled by `sd`."""
+    """Log density [nats] of Student's t at `x` (...,), scaled by `sd`, of a shape that goes with it."""
     constant = (
         math.lgamma((_DEGREES + 1) / 2) - math.lgamma(_DEGREES / 2) - 0.5 * math.log(_DEGREES * math.pi)
     )

@@ -31,7 +31,7 @@ class Case(Columns):
 
     @cached_property
     def broken(self) -> np.ndarray:
-        """Cycles that a trip, a gap or a probe that cannot be trusted lies in."""
+        """Cycles that a trip, a gap or a probe that cannot be trusted lies in, bool (n,)."""
         return doubtful.broken(self)
 
     @cached_property
@@ -41,17 +41,17 @@ class Case(Columns):
 
     @cached_property
     def spells(self) -> np.ndarray:
-        """Cycles in runs of freezes that are all far too short for ice."""
+        """Cycles in runs of freezes that are all far too short for ice, bool (n,)."""
         return doubtful.runs_of_short_freezes(self, self.usual_freeze_min)
 
     @cached_property
     def repeats(self) -> np.ndarray:
-        """Cycles whose freeze is so short that their harvest repeats the one before."""
+        """Cycles whose freeze is so short that their harvest repeats the one before, bool (n,)."""
         return doubtful.repeats(self, self.usual_freeze_min, self.broken, self.spells)
 
     @cached_property
     def harvests(self) -> np.ndarray:
-        """Harvests whose length may be judged."""
+        """Harvests whose length may be judged, bool (n,)."""
         return doubtful.harvests(self, self.broken, self.spells)
 
     @cached_property
@@ -67,19 +67,19 @@ class Case(Columns):
 
     @cached_property
     def misread(self) -> np.ndarray:
-        """Freezes that the record is likely to have cut in two, or sewn together."""
+        """Freezes that the record is likely to have cut in two, or sewn together, bool (n,)."""
         return misread(self, usual_freeze_min=self.usual_freeze_min, spells=self.spells, stalls=self.stalls)
 
     @cached_property
     def steady(self) -> np.ndarray:
-        """Freezes that may be compared with each other."""
+        """Freezes that may be compared with each other, bool (n,)."""
         return steady(
             self, broken=self.broken, repeats=self.repeats, misread=self.misread, stalls=self.stalls
         )
 
     @cached_property
     def stalls_aside(self) -> np.ndarray:
-        """Every whole freeze but those that repeat a harvest, pull-downs among them."""
+        """Every whole freeze but those that repeat a harvest, pull-downs among them, bool (n,)."""
         return np.isfinite(self.freeze_min) & ~self.broken & ~self.misread & ~self.repeats
 
     @cached_property
@@ -140,7 +140,7 @@ class Case(Columns):
 
     @cached_property
     def harvest_rise_k(self) -> np.ndarray:
-        """By how much the cold trace warms in the first part of every harvest [K], the same time for all: half of the
+        """By how much the cold trace warms in the first part of every harvest [K] (n,), the same time for all: half of the
         usual harvest, a minute at most."""
         part_min = min(self.level("harvest_min", self.harvests) / 2, 1.0)
         if not np.isfinite(part_min):

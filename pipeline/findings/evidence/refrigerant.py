@@ -122,7 +122,7 @@ def refrigeration(
     harvest_ns: np.ndarray,
     air_c: np.ndarray,
 ) -> Refrigeration:
-    """Superheat, subcooling and condensing temperature of every cycle that freezes from `start_ns` to `harvest_ns`."""
+    """Superheat, subcooling and condensing temperature of every cycle (n,) that freezes from `start_ns` to `harvest_ns`."""
 
     def late(*roles: str) -> np.ndarray | None:
         channel = timeline.get(*roles)

@@ -47,7 +47,7 @@ class Signals:
 
 
 def signals(case: Case, focus: np.ndarray | None, usual: np.ndarray | None) -> Signals:
-    """The signals of the cycles in `focus` (None: all) against those in `usual` (None: no comparison)."""
+    """The signals of the cycles in `focus` (bool (n,); None: all) against those in `usual` (bool (n,); None: no comparison)."""
     if case.n == 0:
         return Signals()
     focus = np.ones(case.n, bool) if focus is None else focus

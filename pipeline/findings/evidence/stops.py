@@ -197,7 +197,7 @@ def usual_draw(columns: Columns) -> float:
 
 
 def over_usual_pct(columns: Columns, at_ns: np.ndarray, run_min: np.ndarray) -> float:
-    """By how much these runs draw more than freezes do [%], NaN where it is not known."""
+    """By how much the runs of `run_min` (r,) [min] that begin at `at_ns` (r,) draw more than freezes do [%], NaN where it is not known."""
     usual = usual_draw(columns)
     return 100 * (middle(drawn(columns, at_ns, run_min)) / usual - 1) if usual > 0 else math.nan
 

@@ -79,7 +79,7 @@ class Columns:
 
     @cached_property
     def end_ns(self) -> np.ndarray:
-        """When a cycle ended: its harvest's end, else the harvest's start, else the next cycle or the end of the log."""
+        """When a cycle ended [ns] (n,): its harvest's end, else the harvest's start, else the next cycle or the end of the log."""
         end = self._columns["harvest_end_ns"].astype(np.int64)
         end = np.where(end > 0, end, self.harvest_ns)
         following = np.append(self.start_ns[1:], self.timeline.end_ns) if self.n else end
@@ -114,7 +114,7 @@ class Columns:
 
     @cached_property
     def air_c(self) -> np.ndarray:
-        """What the condenser is given, every cycle [°C]: by its own probe, else the room's air; the supply water where the
+        """What the condenser is given, every cycle [°C] (n,): by its own probe, else the room's air; the supply water where the
         machine is water-cooled."""
         inlet = self.column("condenser_in_c")
         other = self.column("ambient_c" if self.unit.cooling == "air" else "water_in_c")
@@ -122,7 +122,7 @@ class Columns:
 
     @cached_property
     def water_c(self) -> np.ndarray:
-        """Supply water of every cycle, else what the technician measured [°C]."""
+        """Supply water of every cycle, else what the technician measured [°C] (n,)."""
         logged = self.column("water_in_c")
         known = self.unit.measured.water_in_c
         return np.where(np.isfinite(logged), logged, np.nan if known is None else known)

@@ -118,7 +118,7 @@ _Log = tuple[np.ndarray, np.ndarray, np.ndarray]  # freeze [min], air [°C], wat
 def at_same_conditions(
     earlier: _Log, later: _Log, *, thresholds: Mapping[str, float]
 ) -> tuple[np.ndarray, np.ndarray] | None:
-    """The freezes of two logs [min], set to the air and water midway between them; None where air was not logged twice.
+    """The freezes of two logs [min], (n,) and (m,), set to the air and water midway between them; None where air was not logged twice.
 
     The slopes are estimated within each log, so that what changed between the two is not taken for the weather's doing.
     """

@@ -54,7 +54,7 @@ class ControlLimits:
 
 
 def individuals(x: np.ndarray) -> ControlLimits:
-    """The individuals chart of `x` (n ≥ 2): mean ± 3 × mean moving range / 1.128.
+    """The individuals chart of `x` (n,), n ≥ 2, in its unit: mean ± 3 × mean moving range / 1.128.
 
     NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.2.
     """
@@ -88,7 +88,7 @@ def _side(deviations: np.ndarray, floor: float) -> float:
 
 
 def spread(deviations: np.ndarray, floor: float = 0.0) -> float:
-    """Sigma of absolute `deviations` from a centre: their median × 1.4826, not under `floor`.
+    """Sigma of absolute `deviations` (n,) from a centre, in their unit: their median × 1.4826, not under `floor`.
 
     Where more than half of them are zero (lengths quantised by the logger's interval), the median says nothing and
     the mean absolute deviation × 1.2533 stands in: Iglewicz & Hoaglin 1993 (from memory, to be confirmed).
@@ -102,7 +102,7 @@ def spread(deviations: np.ndarray, floor: float = 0.0) -> float:
 
 
 def modified_z(x: np.ndarray, *, floor: float = 0.0) -> np.ndarray:
-    """Modified z-scores, 0.6745 (x − median) / MAD: NIST/SEMATECH e-Handbook 1.3.5.17.
+    """Modified z-scores (n,) of `x` (n,), 0.6745 (x − median) / MAD: NIST/SEMATECH e-Handbook 1.3.5.17.
 
     With MAD = 0, the mean absolute deviation stands in (see `spread`); where all values are equal, all scores are 0.
     """
@@ -160,7 +160,7 @@ class Trend:
 
 
 def trend(x: np.ndarray, y: np.ndarray, *, level: float = 0.95, inflate: float = 1.0) -> Trend:
-    """Trend of y over x (n ≥ 3, x not all equal).
+    """Trend of y (n,) over x (n,), n ≥ 3, x not all equal.
 
     Slope: median of pairwise slopes, interval by Sen 1968 (J. Am. Stat. Assoc. 63). Test: Mann–Kendall with tie-corrected
     variance and continuity correction. `inflate` multiplies the variance: for points that lean on their neighbours
@@ -219,7 +219,7 @@ class Shift:
 
 
 def hodges_lehmann(x: np.ndarray, y: np.ndarray, *, level: float = 0.95, inflate: float = 1.0) -> Shift:
-    """By how much `y` lies above `x`: median of all differences, with the rank-based (Mann–Whitney) interval.
+    """By how much `y` (m,) lies above `x` (n,), in their unit: median of all differences, with the rank-based (Mann–Whitney) interval.
 
     Hodges & Lehmann 1963; interval as in Hollander & Wolfe, Nonparametric Statistical Methods, section 4.3. Exact ranks for
     small samples without widening, else the normal approximation. `inflate` multiplies the variance (see
@@ -259,7 +259,7 @@ def _mann_whitney_counts(n: int, m: int) -> np.ndarray:
 
 
 def walsh_centre(x: np.ndarray, *, level: float = 0.95, inflate: float = 1.0) -> Shift:
-    """Centre of one sample: median of the Walsh averages, with the signed-rank interval (normal approximation).
+    """Centre of one sample `x` (n,), in its unit: median of the Walsh averages, with the signed-rank interval (normal approximation).
 
     Hollander & Wolfe, Nonparametric Statistical Methods, sections 3.2 and 3.3. `p` is that of "the centre is 0".
     """
@@ -287,7 +287,7 @@ class LevelStep:
 
 
 def single_step(y: np.ndarray, *, least: int = 3) -> LevelStep:
-    """The one split of `y` (n ≥ 2 × least) that leaves the least squares, at least `least` values on each side.
+    """The one split of `y` (n,), n ≥ 2 × least, that leaves the least squares, at least `least` values on each side.
 
     With Pettitt's test, p ≈ 2 exp(−6 K² / (n³ + n²)): Pettitt 1979, Applied Statistics 28.
     """

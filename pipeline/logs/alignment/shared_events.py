@@ -42,7 +42,7 @@ class ClampSteps:
     delay_s: float
 
     def by_direction(self) -> tuple[np.ndarray, np.ndarray]:
-        """When the current itself stepped up, and when down [s]."""
+        """When the current itself stepped up (u,), and when down (d,) [s after the caller's origin]."""
         at = self.at_s - self.delay_s
         return at[self.change_a > 0], at[self.change_a < 0]
 

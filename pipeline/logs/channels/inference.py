@@ -120,7 +120,7 @@ _STEPS_SEEN_TO_S = 60.0
 def looks_like_current(values: np.ndarray, interval_s: float) -> float:
     """0…1: how far a nameless column behaves like a clamp's: never below zero, sudden steps, steady in between, or off.
 
-    values: readings at the logger's own rate (a stretch of some thousand). Where the machine never stops in it, the band must
+    values: readings (n,) at the logger's own rate, a stretch of some thousand. Where the machine never stops in it, the band must
     be narrow and its steps sudden: hot gas and fans change a current within seconds, and a temperature within minutes.
     """
     seen = values[~np.isnan(values)]

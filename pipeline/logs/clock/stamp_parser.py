@@ -61,7 +61,7 @@ class Stamps:
         return np.diff(np.append(self.day_starts, len(self.ok)))
 
     def only(self, rows: np.ndarray) -> Stamps:
-        """The same for some of the rows, ascending."""
+        """The same for some of the rows: `rows` (m,), ascending."""
         stretch = np.searchsorted(self.day_starts, rows, side="right") - 1
         starts = np.flatnonzero(np.diff(stretch, prepend=-1))
         parts = self.parts[:, stretch[starts]]

@@ -44,7 +44,7 @@ class Grid:
     left_out: tuple[str, ...]  # lines of another width, as they stand
 
     def only(self, rows: np.ndarray) -> Grid:
-        """The same for some of the rows, ascending."""
+        """The same for some of the rows: `rows` (m,), ascending."""
         return Grid(
             rows=len(rows),
             stamps_ns=None if self.stamps_ns is None else self.stamps_ns[rows],

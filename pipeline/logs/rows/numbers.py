@@ -37,7 +37,7 @@ def joined(column: pa.ChunkedArray, dtype: type) -> np.ndarray:
 
 
 def floats(column: pa.ChunkedArray) -> tuple[np.ndarray, np.ndarray | None, bool]:
-    """(values with NaN for null, bool mask of the nulls or None, whether all values are finite where none is null)."""
+    """(values (n,) with NaN for null, mask of the nulls, bool (n,), or None, whether all values are finite where none is null)."""
     if column.null_count:
         values = joined(column, np.float64)
         missing = np.concatenate([_nulls(c) for c in column.chunks if len(c)])

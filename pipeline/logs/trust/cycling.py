@@ -79,7 +79,7 @@ def activities(
 
 
 def harvests_of(trace: CheckedChannel, step_s: float) -> np.ndarray:
-    """Grid points at which the trace turns up through the middle of its swing within an hour. What it does over the whole
+    """Grid points (h,) at which the trace turns up through the middle of its swing within an hour. What it does over the whole
     log is no measure: half of that may be a room in which the machine is off, or the probe."""
     _starts, swings = window_swings(trace.grid, int(3600 / step_s))
     moving = swings[np.nan_to_num(swings) > LEAST_SWING_K]

@@ -167,7 +167,7 @@ def _single_letter_label(label: str) -> bool:
 
 
 def to_house(values: np.ndarray, unit: str) -> tuple[np.ndarray, str]:
-    """(values in the house unit, that unit). Resistances come back as "ohm". The input is not written to."""
+    """(values (n,) in the house unit, that unit). Resistances come back as "ohm". The input is not written to."""
     logged = UNITS[unit]
     if logged.scale == 1.0 and logged.shift == 0.0:
         return values, logged.house
@@ -192,7 +192,7 @@ def celsius_from_steinhart_hart(ohm: np.ndarray, *, a: float, b: float, c: float
 
 
 def celsius_from_platinum(ohm: np.ndarray, *, r0_ohm: float = 100.0) -> np.ndarray:
-    """Temperature [°C] of a platinum resistance thermometer of `r0_ohm` at 0 °C, by IEC 60751.
+    """Temperature (n,) [°C] at `ohm` (n,) of a platinum resistance thermometer of `r0_ohm` at 0 °C, by IEC 60751.
 
     Above 0 °C the quadratic R = R0 (1 + A t + B t²) is solved; below, three Newton steps on the equation with the C
     term bring the error under 1e-6 K down to −200 °C. Coefficients from memory, to be confirmed; they agree with the

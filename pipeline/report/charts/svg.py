@@ -28,11 +28,11 @@ class PlotArea:
     y: tuple[float, float]
 
     def px(self, x) -> np.ndarray:
-        """Places on the picture [px] of `x`."""
+        """Places on the picture [px] of `x`, one or (n,)."""
         return self.left + (np.asarray(x, float) - self.x[0]) / ((self.x[1] - self.x[0]) or 1) * self.width
 
     def py(self, y) -> np.ndarray:
-        """Places on the picture [px] of `y`."""
+        """Places on the picture [px] of `y`, one or (n,)."""
         return (
             self.top
             + self.height

@@ -29,7 +29,7 @@ class Envelope:
 
 @remembered
 def trusted_readings(channel: Channel) -> tuple[np.ndarray, np.ndarray]:
-    """Times [ns] and values of the readings that may be used."""
+    """Times [ns] and values, (n,) each, of the readings that may be used."""
     good = channel.trusted & np.isfinite(channel.values)
     if good.all():
         return channel.time_ns, channel.values

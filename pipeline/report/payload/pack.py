@@ -32,16 +32,16 @@ class Pack:
     _at: int = 0
 
     def floats(self, values: np.ndarray) -> dict[str, Any]:
-        """Refer to `values` [float32] from the header."""
+        """Refer to `values` (n,), stored as float32, from the header."""
         return {"as": "f4", "n": len(values), "at": self._put(np.asarray(values, "<f4").tobytes())}
 
     def bytes(self, values: np.ndarray) -> dict[str, Any]:
-        """Refer to `values` [uint8], flattened, from the header."""
+        """Refer to `values` (...,), stored as uint8 and flattened, from the header."""
         flat = np.asarray(values).ravel().astype(np.uint8)
         return {"as": "u1", "n": len(flat), "at": self._put(flat.tobytes())}
 
     def steps(self, values: np.ndarray, *, base: float, step: float) -> dict[str, Any]:
-        """Refer to `values` as whole steps above `base`; NaN becomes an empty run. At most 65,535 steps."""
+        """Refer to `values` (n,) as whole steps above `base`; NaN becomes an empty run. At most 65,535 steps."""
         planes = _planes(values, base, step)
         return {
             "as": "q",
@@ -54,7 +54,7 @@ class Pack:
         }
 
     def moments(self, seconds: np.ndarray) -> dict[str, Any]:
-        """Refer to `seconds` [float64] since the log's begin: to the millisecond; in a log of months, or beside a gap of hours, to the finest step
+        """Refer to `seconds` (n,) since the log's begin: to the millisecond; in a log of months, or beside a gap of hours, to the finest step
         that `steps` holds."""
         seen = seconds[np.isfinite(seconds)]
         farthest = float(np.abs(seen).max(initial=0.0)) / 2e9
