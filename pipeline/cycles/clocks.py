@@ -143,8 +143,7 @@ def _agreement(act: placing.Act, line_says: np.ndarray, clamp: Trace, shifts_s: 
     for j, shift_s in enumerate(shifts_s):
         first = more + round(shift_s / step)
         part = replace(template, offsets_s=offsets, values=template.values[:, first : first + length])
-        numbers, shows = weighing.numbers_of(part, clamp, act.harvest_s, ending=act.ending, kind="current")
-        by_clamp = weighing.weighed(numbers, ending=act.ending, kind="current")
+        by_clamp, shows = weighing.said_of(part, clamp, act.harvest_s, ending=act.ending, kind="current")
         both = _log_sum(by_line + by_clamp - _log_sum(by_clamp)[:, None])
         out[shows, j] = both[shows]
     return min(1.0, WINDOWS / len(out)) * np.logaddexp(out, LEAST_NATS).sum(axis=0)

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from pipeline.errors import UsageError, reason_of
 from pipeline.fleet import urls
+from pipeline.fleet.memory import give_back_large_arrays
 from pipeline.flow import RunOptions, UnitJob, UnitOutcome, report_unit, unreported
 from pipeline.pictures import pictures_named
 
@@ -97,6 +98,7 @@ def _died(job: UnitJob) -> UnitOutcome:
 
 def report_anywhere(job: UnitJob) -> UnitOutcome:
     """Report one unit, be its files and its report at a URL or not. Never raises."""
+    give_back_large_arrays()
     far = urls.is_url(job.folder) or any(isinstance(file, urls.FarFile) for file in job.files.files)
     if not far:
         return report_unit(job)

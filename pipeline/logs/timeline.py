@@ -39,6 +39,12 @@ class Channel:
     masks: Mapping[str, np.ndarray] = field(default_factory=dict)  # check -> bool (n,), True where it objects
     clock: str = ""  # the logger, where its clock may differ from the unit's by what only the cycles tell
 
+    def readings(self) -> tuple[np.ndarray, np.ndarray]:
+        """Times [ns] and values, (n,) each, of the trusted samples: the channel's own arrays where all are, for a long log fills the memory."""
+        if self.trusted.all():
+            return self.time_ns, self.values
+        return self.time_ns[self.trusted], self.values[self.trusted]
+
 
 @dataclass(frozen=True, kw_only=True)
 class Doubt:
@@ -112,6 +118,19 @@ class Timeline:
             )
             columns[channel.role] = column
         return pd.DataFrame(columns, index=pd.DatetimeIndex(index.view("M8[ns]"), tz="UTC", name="time"))
+
+
+PIECE = 1 << 18
+"""Samples that are worked on at once where a pass over a long log would else make copies of it."""
+
+
+def holes(time_ns: np.ndarray, longest_ns: float) -> np.ndarray:
+    """After which of the samples at `time_ns` (n,), increasing, no other one comes within `longest_ns`; the last one apart."""
+    parts = [
+        a + np.flatnonzero(np.diff(time_ns[a : a + PIECE + 1]) > longest_ns)
+        for a in range(0, len(time_ns) - 1, PIECE)
+    ]
+    return np.concatenate(parts) if parts else np.empty(0, np.int64)
 
 
 @dataclass(frozen=True, kw_only=True)

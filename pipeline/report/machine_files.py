@@ -222,16 +222,9 @@ def write_timeline(path: Path, timeline: Timeline) -> None:
     import pyarrow.parquet as pq
 
     chosen = [c for c in timeline.channels if c.chosen]
-    time_ns = _union([c.time_ns for c in chosen])
-    fields = [pa.field("time", pa.timestamp("ns", tz=timeline.time_zone), nullable=False)]
-    arrays = [pa.array(time_ns.view("M8[ns]"), type=pa.timestamp("ns", tz=timeline.time_zone))]
+    time_ns, stamp = _union([c.time_ns for c in chosen]), pa.timestamp("ns", tz=timeline.time_zone)
+    fields = [pa.field("time", stamp, nullable=False)]
     for name, channel in zip(column_names(chosen), chosen, strict=True):
-        values, gone = channel.values, ~channel.trusted
-        if channel.time_ns is not time_ns and len(channel.time_ns) != len(time_ns):
-            values, gone = np.where(gone, np.nan, values), None
-            spread = np.full(len(time_ns), np.nan)
-            spread[np.searchsorted(time_ns, channel.time_ns)] = values
-            values = spread
         about = {
             "unit": channel.unit,
             "label": channel.label,
@@ -239,16 +232,37 @@ def write_timeline(path: Path, timeline: Timeline) -> None:
             "unit_as_logged": channel.unit_read,
         }
         fields.append(pa.field(name, pa.float64(), metadata=about))
-        arrays.append(pa.array(values, mask=gone, from_pandas=True))
     schema = pa.schema(fields, metadata={"unit_name": timeline.unit_name, "time_zone": timeline.time_zone})
-    pq.write_table(
-        pa.Table.from_arrays(arrays, schema=schema),
+    writer = pq.ParquetWriter(
         path,
+        schema,
         compression="zstd",
         use_dictionary=[name for name in schema.names if name != "time"],
         column_encoding={"time": "DELTA_BINARY_PACKED"},
         write_statistics=["time"],
     )
+    with writer:
+        for k in range(0, max(len(time_ns), 1), ROWS_A_GROUP):
+            some_ns = time_ns[k : k + ROWS_A_GROUP]
+            arrays = [pa.array(some_ns.view("M8[ns]"), type=stamp)]
+            for values, gone in (_on(some_ns, channel) for channel in chosen):
+                arrays.append(pa.array(values, mask=gone, from_pandas=True))
+            writer.write_table(pa.Table.from_arrays(arrays, schema=schema), ROWS_A_GROUP)
+
+
+ROWS_A_GROUP = 1 << 20
+"""Of a Parquet file: what Arrow writes by default. No more of a log is copied at once."""
+
+
+def _on(time_ns: np.ndarray, channel: Channel) -> tuple[np.ndarray, np.ndarray | None]:
+    """(the readings of `channel` at `time_ns` (n,), a part of the common clock; which of them are not to be used, None: they are NaN)."""
+    first, stop = np.searchsorted(channel.time_ns, (time_ns[0], time_ns[-1] + 1))
+    values, gone = channel.values[first:stop], ~channel.trusted[first:stop]
+    if stop - first == len(time_ns):
+        return values, gone
+    spread = np.full(len(time_ns), np.nan)
+    spread[np.searchsorted(time_ns, channel.time_ns[first:stop])] = np.where(gone, np.nan, values)
+    return spread, None
 
 
 def column_names(channels: list[Channel]) -> list[str]:

@@ -14,6 +14,7 @@ import pytest
 from pipeline.cycles.record import CYCLE_COLUMNS, PhaseKind
 from pipeline.findings.engine import all_rules
 from pipeline.findings.finding import Shows
+from pipeline.report import machine_files
 from pipeline.report.clock import offsets_between
 from pipeline.report.machine_files import (
     column_names,
@@ -184,8 +185,12 @@ def test_numbers_that_json_cannot_hold_become_plain_ones():
     assert plain(odd) == {"a": None, "b": 3, "c": [0.5, None], "d": [1, 2], "e": True, "5": None}
 
 
-def test_the_timeline_holds_the_trusted_readings_on_one_clock(made, tmp_path: Path):
+@pytest.mark.parametrize("rows_a_group", [1 << 20, 1000])
+def test_the_timeline_holds_the_trusted_readings_on_one_clock(
+    made, tmp_path: Path, monkeypatch, rows_a_group
+):
     _, timeline, _, _ = made
+    monkeypatch.setattr(machine_files, "ROWS_A_GROUP", rows_a_group)
     slow = replace(
         timeline.channels[1],
         role="ambient",
@@ -206,6 +211,8 @@ def test_the_timeline_holds_the_trusted_readings_on_one_clock(made, tmp_path: Pa
     )
     write_timeline(tmp_path / "t.parquet", timeline)
     table = pq.read_table(tmp_path / "t.parquet")
+    groups = pq.ParquetFile(tmp_path / "t.parquet").num_row_groups
+    assert groups == -(-len(table) // rows_a_group)
     assert str(table.schema.field("time").type) == "timestamp[ns, tz=Europe/Madrid]"
     assert table.column_names == ["time", "evaporator", "discharge", "condenser_in", "current", "ambient"]
     expected = timeline.frame()  # the reading room's own table of the same

@@ -173,8 +173,8 @@ def likelihood(traces: Sequence[Trace], act: Act, lines: int) -> tuple[np.ndarra
     likely, known, by_current = np.zeros(shape), np.zeros(shape[0], bool), np.zeros(shape[0], bool)
     for i, (trace, template) in enumerate(zip(traces, act.laid.templates, strict=True)):
         kind: weighing.Kind = "line" if i < lines else "current"
-        numbers, shows = weighing.numbers_of(template, trace, act.harvest_s, ending=act.ending, kind=kind)
-        likely[shows] += weighing.weighed(numbers[shows], ending=act.ending, kind=kind)
+        said, shows = weighing.said_of(template, trace, act.harvest_s, ending=act.ending, kind=kind)
+        likely[shows] += said[shows]
         known |= shows
         by_current |= shows & (kind == "current")
     likely[~known] = -0.5 * (act.offsets / UNKNOWN_S) ** 2

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import cache, partial
 from importlib.resources import files
 from typing import Literal
@@ -18,7 +19,7 @@ from typing import Literal
 import numpy as np
 
 from pipeline.cycles.signal.signals import Trace
-from pipeline.cycles.template.superpose import Template, smoothed
+from pipeline.cycles.template.superpose import Template, parts_of, smoothed
 
 # By what a moment is described: common practice, no source. None of them decides; the weights do, and are learned anew where one changes.
 FROM_TOP_S, FROM_NAMED_S = 30.0, 60.0  # units of the distances from the line's top and from the named moment
@@ -55,6 +56,19 @@ def weighed(numbers: np.ndarray, *, ending: bool, kind: Kind) -> np.ndarray:
     ending: the harvest's end, else its start."""
     w = weights()[f"{'end' if ending else 'start'} {kind}"]
     return numbers @ w["direct"] + np.tanh(numbers @ w["hidden"] + w["bias"]) @ w["out"]
+
+
+def said_of(
+    template: Template, trace: Trace, harvest_s: float, *, ending: bool, kind: Kind
+) -> tuple[np.ndarray, np.ndarray]:
+    """(log likelihood (windows, l), up to a constant, of every moment of a template, which windows (windows,) show anything)."""
+    said = np.empty(template.values.shape)
+    known = np.empty(len(said), bool)
+    for part in parts_of(len(said)):
+        some = replace(template, values=template.values[part], noise=template.noise[part])
+        numbers, known[part] = numbers_of(some, trace, harvest_s, ending=ending, kind=kind)
+        said[part] = weighed(numbers, ending=ending, kind=kind)
+    return said, known
 
 
 def numbers_of(

@@ -21,10 +21,7 @@ def starts_of_draw(draw: DrawCells, limits: Mapping[str, float] = USUAL) -> dict
     """Starts on a clamp: the columns (s,) of START_COLUMNS but the temperatures."""
     trace = draw.trace
     channel = trace.channel
-    if channel.trusted.all():
-        time_ns, raw = channel.time_ns, channel.values
-    else:
-        time_ns, raw = channel.time_ns[channel.trusted], channel.values[channel.trusted]
+    time_ns, raw = channel.readings()
     n = len(raw)
     first, stop, failed = _runs_of(raw >= draw.off_below, raw, time_ns, draw, limits)
     begun = first > 0  # a run that the log begins with was not seen to start

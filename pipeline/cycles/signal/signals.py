@@ -15,7 +15,7 @@ from pipeline.cycles.limits import USUAL
 from pipeline.cycles.signal.sparse import filled
 from pipeline.logs.limits import USUAL as READING
 from pipeline.logs.rows.per_column import for_each
-from pipeline.logs.timeline import Channel, Timeline
+from pipeline.logs.timeline import PIECE, Channel, Timeline, holes
 
 CELL_S = 10.0  # common practice, no source: fine enough for a 40 s harvest, coarse enough to be quick
 NOISY = 25.0  # a swing of fewer noises than this asks for wider cells …
@@ -70,16 +70,16 @@ class Cells:
     span_end_ns: np.ndarray  # int64 (spans,): last reading
     start_ns: np.ndarray  # int64 (cells,)
     limits: Mapping[str, float]  # in force for the unit
-    _readings: dict[int, tuple[np.ndarray, np.ndarray, np.ndarray]] = field(
+    _readings: dict[int, tuple[np.ndarray, np.ndarray]] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )
 
     def __len__(self) -> int:
         return len(self.start_ns)
 
-    def readings_of(self, time_ns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Which of the readings at `time_ns` is the first of every cell, and how many each has, (cells,). The channels of a
-        file share their times, and are not counted again."""
+    def heads_of(self, time_ns: np.ndarray) -> np.ndarray:
+        """Which of the readings at `time_ns` is the first of every cell, (cells,). The channels of a file share their times, and are not
+        sorted in again."""
         known = self._readings.get(id(time_ns))
         if known is None:
             # A reading belongs to the last cell that has begun: to the nearest one before it in a gap. Clocks are not
@@ -87,8 +87,8 @@ class Cells:
             heads = np.searchsorted(time_ns, self.start_ns - round(1e3 * self.step_s))
             heads[0] = 0
             # The times are kept, so that no others get their identity.
-            known = self._readings[id(time_ns)] = time_ns, heads, np.diff(heads, append=len(time_ns))
-        return known[1:]
+            known = self._readings[id(time_ns)] = time_ns, heads
+        return known[1]
 
 
 def traces_of(timeline: Timeline, limits: Mapping[str, float] = READING) -> dict[str, Trace]:
@@ -103,11 +103,7 @@ def traces_of(timeline: Timeline, limits: Mapping[str, float] = READING) -> dict
 def trace_of(channel: Channel, silences: float = READING["gap_silences"]) -> Trace | None:
     """The usable samples of `channel`, or None where fewer than three are trusted."""
     channel = filled(channel, silences)
-    trusted = channel.trusted
-    if trusted.all():
-        time_ns, values = channel.time_ns, channel.values
-    else:
-        time_ns, values = channel.time_ns[trusted], channel.values[trusted]
+    time_ns, values = channel.readings()
     if len(values) < 3:
         return None
     noise = noise_of(values, channel.resolution)  # before the median of three, which would hide it
@@ -119,10 +115,12 @@ def median_of_three(values: np.ndarray) -> np.ndarray:
     """Each value replaced by the median of itself and its neighbours; the ends stay. Shape (n,) in, (n,) out."""
     out = np.empty_like(values)
     out[0], out[-1] = values[0], values[-1]
-    a, b, c, middle = values[:-2], values[1:-1], values[2:], out[1:-1]
-    np.maximum(a, b, out=middle)
-    np.minimum(middle, c, out=middle)
-    np.maximum(middle, np.minimum(a, b), out=middle)
+    for k in range(0, len(values) - 2, PIECE):
+        part, middle = values[k : k + PIECE + 2], out[k + 1 : k + PIECE + 1][: len(values) - 2 - k]
+        a, b, c = part[:-2], part[1:-1], part[2:]
+        np.maximum(a, b, out=middle)
+        np.minimum(middle, c, out=middle)
+        np.maximum(middle, np.minimum(a, b), out=middle)
     return out
 
 
@@ -133,16 +131,16 @@ def despiked(values: np.ndarray, interval_s: float, *, stops: bool) -> np.ndarra
     stops: the channel may truly fall to nothing and come back (a current); such a dip is kept from MOST_DIP_S on.
     """
     out = median_of_three(values) if interval_s <= QUICK_S else values.copy()
-    step = np.diff(out)
-    np.abs(step, out=step)
-    if len(step) < 20:
+    if len(out) < 21:
         return out
-    middle, usual = np.quantile(sampled(step), (0.5, 0.9 if interval_s >= 30 else 0.95))
+    every = _every(len(out) - 1)
+    step = np.abs(out[1::every] - out[:-1:every])
+    middle, usual = np.quantile(step, (0.5, 0.9 if interval_s >= 30 else 0.95))
     spread = float(middle) / 0.6745 / np.sqrt(2)
     limit = max(3.0 * usual, 8.0 * spread, 1e-9)
     lasts = stops and SPIKE_READINGS * interval_s >= MOST_DIP_S
     running = (_running_band(out) or NEVER) if lasts else None
-    found = _spikes(out, np.flatnonzero(step > limit), limit, interval_s, running)
+    found = _spikes(out, _leaps(out, limit), limit, interval_s, running)
     heights = np.array([out[i + 1] - out[i] for i, _ in found])
     if len(heights) >= HABIT:
         # What comes again and again the same way is the machine's own doing, unless it leaps at random, and far beyond
@@ -169,7 +167,20 @@ def _usual(values: np.ndarray) -> np.ndarray:
 
 def sampled(values: np.ndarray) -> np.ndarray:
     """`values` (n,); of many every so manieth, about SAMPLE of them: enough for a quantile."""
-    return values[:: max(1, len(values) // SAMPLE)]
+    return values[:: _every(len(values))]
+
+
+def _every(count: int) -> int:
+    return max(1, count // SAMPLE)
+
+
+def _leaps(values: np.ndarray, limit: float) -> np.ndarray:
+    """Readings from which the next one differs by more than `limit`."""
+    parts = [
+        k + np.flatnonzero(np.abs(np.diff(values[k : k + PIECE + 1])) > limit)
+        for k in range(0, len(values) - 1, PIECE)
+    ]
+    return np.concatenate(parts)
 
 
 def _at_random(values: np.ndarray, found: list[tuple[int, int]], way: float) -> list[tuple[int, int]]:
@@ -316,9 +327,9 @@ def cells_of_width(traces: Sequence[Trace], step_s: float, limits: Mapping[str, 
     step_ns = round(step_s * 1e9)
     starts, ends = [], []
     for trace in traces:
-        holes = np.flatnonzero(np.diff(trace.time_ns) > longest_hole_ns(trace.interval_s, limits))
-        starts.append(trace.time_ns[np.r_[0, holes + 1]])
-        ends.append(trace.time_ns[np.r_[holes, len(trace.time_ns) - 1]])
+        before = holes(trace.time_ns, longest_hole_ns(trace.interval_s, limits))
+        starts.append(trace.time_ns[np.r_[0, before + 1]])
+        ends.append(trace.time_ns[np.r_[before, len(trace.time_ns) - 1]])
     start, end = np.concatenate(starts), np.concatenate(ends)
     order = np.argsort(start, kind="stable")
     start, end = start[order], np.maximum.accumulate(end[order])
@@ -356,8 +367,11 @@ def clearness(trace: Trace) -> float:
 
 def cell_means(trace: Trace, cells: Cells) -> np.ndarray:
     """Mean of `trace` in every cell; NaN where it has no reading. Shape (cells,)."""
-    heads, counts = cells.readings_of(trace.time_ns)
+    heads = cells.heads_of(trace.time_ns)
+    counts = np.diff(heads, append=len(trace.time_ns))
     filled = counts > 0
+    if filled.all():
+        return np.add.reduceat(trace.values, heads) / counts
     means = np.full(len(cells), np.nan)
     means[filled] = np.add.reduceat(trace.values, heads[filled]) / counts[filled]
     return means

@@ -38,9 +38,11 @@ class Windows:
 
     def share_below(self, limit: float) -> np.ndarray:
         """Part (w,), 0…1, of the readings that lie below `limit` [the channel's unit]; NaN without readings."""
-        with np.errstate(invalid="ignore", divide="ignore"):
-            below = self._reduce(np.add, (self.trace.values < limit).astype(np.float64))
-            return below / (self.stop - self.first)
+        below = np.full(len(self.first), np.nan)
+        for k in np.flatnonzero(self.filled):  # a reduction over them all would make a copy of the trace
+            first, stop = self.first[k], self.stop[k]
+            below[k] = np.count_nonzero(self.trace.values[first:stop] < limit) / (stop - first)
+        return below
 
     def highest(self) -> np.ndarray:
         """Highest reading of each window (w,), in the channel's unit; NaN without readings."""

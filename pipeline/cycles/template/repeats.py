@@ -167,7 +167,7 @@ def _harvests(
     middle = np.clip(at, 0, len(level) - 1) - shape.reach
     calm = min(shape.reach, 3 * length + 10)
     far, near = 2 * length + 2, length // 2 + 2
-    steady = shapes.without_blinks(level)
+    steady = signals.median_of_three(level)  # whether a fan's stop falls upon a reading is chance
     first = shapes.known_again(steady, middle + begin, about, stray, far, near, noise)
     slow = clamp is not None and clamp.role == "current_compressor"  # it holds no fan and no pump
     first = (

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import maximum_filter1d
 
+from pipeline.logs.timeline import PIECE
+
 # Common practice, no source, all of them; "likewise" is in parts of the time named, and at most so long.
 BESIDE_S = (100.0, 200.0, 400.0)  # what lies before a moment and after it, tried one after the other
 LEAST_CYCLES = 4
@@ -14,6 +16,7 @@ LEAST_CLIMB = 0.4  # of what most harvests climb
 APART = 0.4  # of the usual time from harvest to harvest
 REACH, REACH_S = 0.45, 900.0  # of the shape, both ways, likewise
 SHIFT, SHIFT_S = 0.15, 180.0  # by which a cycle may have to be moved onto the shape, likewise
+AT_ONCE = 1000  # cycles that are moved at once: a year of them takes little room
 LESSONS, PUPILS = 4, 100  # times the shape is learned, from so many cycles at most
 STEADY = (1.0, 0.5, 0.25, 0.12, 0.06)  # parts of what a break lies off at most: all of them together choose
 
@@ -37,7 +40,6 @@ def _climbs(level: np.ndarray, width: int) -> np.ndarray:
     total = np.r_[0.0, np.cumsum(np.where(known, level, 0.0))]
     count = np.r_[0, np.cumsum(known)]
     n, gap = len(level), width // 4
-    at = np.arange(n)
 
     def mean(first, stop):
         first, stop = np.clip(first, 0, n), np.clip(stop, 0, n)
@@ -45,7 +47,11 @@ def _climbs(level: np.ndarray, width: int) -> np.ndarray:
         with np.errstate(invalid="ignore", divide="ignore"):
             return np.where(seen >= 0.6 * width, (total[stop] - total[first]) / seen, np.nan)
 
-    return mean(at + gap, at + gap + width) - mean(at - gap - width, at - gap)
+    climbs = np.empty(n)
+    for k in range(0, n, PIECE):
+        at = np.arange(k, min(k + PIECE, n))
+        climbs[k : k + PIECE] = mean(at + gap, at + gap + width) - mean(at - gap - width, at - gap)
+    return climbs
 
 
 def _summits(climbs: np.ndarray, radius: int) -> np.ndarray:
@@ -135,6 +141,22 @@ def best_shift(
     """By which of `shifts` each of `at` must be moved for the level about it to lie nearest to `mean`, (k,). stray: how
     far breaks lie off at most, usually [bins]; 0: any shift is as good as any other. noise: of a bin; the best of many shifts
     fits better than that by chance."""
+    parts = np.split(at, range(AT_ONCE, len(at), AT_ONCE))
+    misfit = np.concatenate([_misfit(level, part, mean, reach, shifts) for part in parts], axis=1)
+    if stray > 0:
+        best = misfit.min(axis=0)
+        scatter = max(
+            float(np.median(best[np.isfinite(best)])) if np.isfinite(best).any() else 0.0, noise**2, 1e-12
+        )
+        misfit = 0.25 * len(mean) * misfit / scatter
+        misfit = misfit + strays(misfit, shifts, stray)[:, None]
+    return np.where(np.isfinite(misfit).any(axis=0), shifts[np.argmin(misfit, axis=0)], 0)
+
+
+def _misfit(
+    level: np.ndarray, at: np.ndarray, mean: np.ndarray, reach: int, shifts: np.ndarray
+) -> np.ndarray:
+    """Mean square by which the level about `at` (k,) misses `mean` at each of `shifts`, (s, k); inf where little of it is known."""
     # Every window is a part of one wide row: the sum of squares about its own mean and the shape, multiplied out.
     wide = centred(about(level, at + shifts[0], reach, reach + len(shifts) - 1))
     known = np.isfinite(wide)
@@ -147,15 +169,7 @@ def best_shift(
     else:
         seen = known.astype(np.float64)
         misfit += 2 * middle * _products(seen, mean) + _products(seen, mean**2)
-    misfit = np.where(count > 0.5 * len(mean), misfit / np.maximum(count, 1), np.inf).T
-    if stray > 0:
-        best = misfit.min(axis=0)
-        scatter = max(
-            float(np.median(best[np.isfinite(best)])) if np.isfinite(best).any() else 0.0, noise**2, 1e-12
-        )
-        misfit = 0.25 * len(mean) * misfit / scatter
-        misfit = misfit + strays(misfit, shifts, stray)[:, None]
-    return np.where(np.isfinite(misfit).any(axis=0), shifts[np.argmin(misfit, axis=0)], 0)
+    return np.where(count > 0.5 * len(mean), misfit / np.maximum(count, 1), np.inf).T
 
 
 def strays(misfit: np.ndarray, shifts: np.ndarray, stray: float) -> np.ndarray:
@@ -192,12 +206,6 @@ def known_again(
         if not moved.any():
             break
     return at
-
-
-def without_blinks(level: np.ndarray) -> np.ndarray:
-    """`level` (bins,) without what lasts a single bin: whether a fan's stop falls upon a reading is chance."""
-    beside = np.stack([np.r_[level[:1], level[:-1]], level, np.r_[level[1:], level[-1:]]])
-    return np.median(beside, axis=0)
 
 
 def mean_about(level: np.ndarray, at: np.ndarray, reach: int) -> np.ndarray:

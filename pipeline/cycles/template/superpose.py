@@ -20,6 +20,7 @@ NEIGHBOURS = 12  # events on either side whose median is the template; 6 to 24 d
 EVERY = 6  # a template is made for every so manieth event
 ROUNDS = 3
 GRID_S = (2.0, 10.0)  # the grid is half of the quickest interval, between these
+AT_ONCE = 100  # events, or templates, that are worked on at once: so a log of a year takes little more room than its readings
 CAP = 9.0  # squared deviations of more than three times the usual count no more
 
 
@@ -71,19 +72,33 @@ def smoothed(course: np.ndarray, half: int) -> np.ndarray:
 def readings_about(trace: Trace, at_ns: np.ndarray, offsets_s: np.ndarray) -> np.ndarray:
     """Readings of `trace` about the moments `at_ns` (n,), on the even grid `offsets_s` (l,): drawn straight between readings, or
     averaged over one step of the grid where the logger is quicker. NaN beyond the trace and in its holes. Shape (n, l)."""
+    out = np.empty((len(at_ns), len(offsets_s)))
+    for part in parts_of(len(at_ns)):
+        out[part] = _readings_about(trace, at_ns[part], offsets_s)
+    return out
+
+
+def parts_of(n: int) -> list[slice]:
+    """`n` events, or windows, AT_ONCE at a time."""
+    return [slice(k, k + AT_ONCE) for k in range(0, n, AT_ONCE)]
+
+
+def _readings_about(trace: Trace, at_ns: np.ndarray, offsets_s: np.ndarray) -> np.ndarray:
+    """As `readings_about`, of the few readings between the first of the moments and the last."""
     step = float(offsets_s[1] - offsets_s[0])
     base = int(trace.time_ns[0])
-    known = (trace.time_ns - base) * 1e-9
     wanted = (at_ns - base)[:, None] * 1e-9 + offsets_s
     flat = wanted.ravel()
+    ends_ns = base + np.round(1e9 * np.array([flat.min() - step, flat.max() + step])).astype(np.int64)
+    first, stop = np.searchsorted(trace.time_ns, ends_ns)
+    about = slice(max(int(first) - 2, 0), int(stop) + 2)
+    known, values = (trace.time_ns[about] - base) * 1e-9, trace.values[about]
     if trace.interval_s < 0.75 * step:
-        area = np.concatenate(
-            [[0.0], np.cumsum(0.5 * (trace.values[1:] + trace.values[:-1]) * np.diff(known))]
-        )
+        area = np.concatenate([[0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(known))])
         edges = np.interp(np.concatenate([flat - 0.5 * step, flat + 0.5 * step]), known, area)
         out = (edges[len(flat) :] - edges[: len(flat)]) / step
     else:
-        out = np.interp(flat, known, trace.values)
+        out = np.interp(flat, known, values)
     right = np.searchsorted(known, flat).clip(1, len(known) - 1)
     bad = (
         (known[right] - known[right - 1] > max(3.5 * trace.interval_s, 10.0))
@@ -104,12 +119,13 @@ def windows_of(n: int) -> np.ndarray:
 def template_of(values: np.ndarray, offsets_s: np.ndarray, noise: float) -> Template:
     """Median course of every window of `values` (n, l)."""
     n = len(values)
-    level = np.nan_to_num(medians(values, 1))
+    level = np.concatenate([np.nan_to_num(medians(values[part], 1)) for part in parts_of(n)])
     if n > 2:
         values = values - (level - running_median(level))[:, None]
     middles, wide = windows_of(n), min(n, 2 * NEIGHBOURS + 1)
     first = np.clip(middles - NEIGHBOURS, 0, n - wide)
-    out = medians(values[first[:, None] + np.arange(wide)], 1)
+    about = [first[part, None] + np.arange(wide) for part in parts_of(len(first))]
+    out = np.concatenate([medians(values[rows], 1) for rows in about])
     count = np.full(len(middles), wide)
     return Template(offsets_s=offsets_s, values=out, noise=1.2533 * noise / np.sqrt(count), count=count)
 
@@ -154,7 +170,7 @@ def aligned(
             offsets_s[-1] + step * np.arange(1, more + 1),
         ]
     )
-    window = window_of_each(n)
+    window, parts = window_of_each(n), parts_of(n)
     moves = np.arange(-more, more + 1) * step
     for _ in range(rounds):
         cost = np.zeros((n, len(moves)))
@@ -163,15 +179,20 @@ def aligned(
         for trace in traces:
             wide = readings_about(trace, now_ns, grid)
             inner = wide[:, more : more + len(offsets_s)]
-            course = template_of(inner, offsets_s, trace.noise).values[window]
+            courses = template_of(inner, offsets_s, trace.noise).values
             weight = min(1.0, step / trace.interval_s)
-            level = np.nan_to_num(medians(inner - course, 1))[:, None]
-            wide = wide - level
-            usual = 1.4826 * float(medians(np.abs(inner - level - course).ravel(), 0))
+            off = np.empty(inner.shape)
+            for part in parts:
+                course = courses[window[part]]
+                wide[part] -= np.nan_to_num(medians(inner[part] - course, 1))[:, None]
+                np.abs(inner[part] - course, out=off[part])
+            usual = 1.4826 * float(medians(off.ravel(), 0))
             usual = max(usual if np.isfinite(usual) else 0.0, trace.noise, 1e-9)
-            for j in range(len(moves)):
-                d = ((wide[:, j : j + len(offsets_s)] - course) / usual) ** 2
-                cost[:, j] += weight * np.nansum(np.minimum(d, CAP), axis=1)
+            for part in parts:
+                course = courses[window[part]]
+                for j in range(len(moves)):
+                    d = ((wide[part, j : j + len(offsets_s)] - course) / usual) ** 2
+                    cost[part, j] += weight * np.nansum(np.minimum(d, CAP), axis=1)
             number += weight
         best = cost.argmin(axis=1).clip(1, len(moves) - 2)
         row = np.arange(n)

@@ -182,7 +182,7 @@ def drawn(columns: Columns, at_ns: np.ndarray, run_min: np.ndarray, *, most_min:
     clamp, found = clamp_of(columns), np.full(len(at_ns), np.nan)
     if clamp is None:
         return found
-    time_ns, values = clamp.time_ns[clamp.trusted], clamp.values[clamp.trusted]
+    time_ns, values = clamp.readings()
     minutes = np.minimum(np.nan_to_num(run_min, nan=2.0), most_min)
     first, stop = np.searchsorted(time_ns, at_ns), np.searchsorted(time_ns, at_ns + (minutes * NS_PER_MIN).astype(np.int64))  # fmt: skip
     for i in np.flatnonzero(stop > first):

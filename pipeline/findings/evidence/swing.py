@@ -30,9 +30,7 @@ def swing(columns: Columns, steady: np.ndarray) -> Swing | None:
     if channel is None or not channel.interval_s <= columns.thresholds["hunting_slowest_s"]:
         return None
     found, period = np.full((2, columns.n), np.nan)
-    time_ns, values = channel.time_ns, channel.values
-    if not channel.trusted.all():
-        time_ns, values = time_ns[channel.trusted], values[channel.trusted]
+    time_ns, values = channel.readings()
     start, length = columns.start_ns, columns.harvest_ns - columns.start_ns
     first, stop = (
         np.searchsorted(time_ns, start + (part * length).astype(np.int64)) for part in (_FROM, _TO)

@@ -132,7 +132,7 @@ class Columns:
         cold = self.timeline.get("evaporator", "suction")
         if cold is None or not cold.trusted.any():
             return np.full(len(at_ns), np.nan)
-        time_ns, values = cold.time_ns[cold.trusted], cold.values[cold.trusted]
+        time_ns, values = cold.readings()
         at = np.searchsorted(time_ns, at_ns, side="right") - 1
         return np.where(at >= 0, values[np.maximum(at, 0)], np.nan)
 

@@ -345,7 +345,12 @@ def _smooth_middle(channel: Channel, start_ns: int, end_ns: int) -> tuple[np.nda
     """The trusted readings within the middle of a freeze, smoothed over half a minute, and their noise from one to the next; none where there
     are too few."""
     length = end_ns - start_ns
-    a, b = np.searchsorted(channel.time_ns, [start_ns + _FROM * length, end_ns - 0.05 * length])
+    # (floats would make a copy of all times)
+    ends_ns = [
+        start_ns + int(_FROM * length),
+        end_ns - int(0.05 * length),
+    ]
+    a, b = np.searchsorted(channel.time_ns, ends_ns)
     values = channel.values[a:b][channel.trusted[a:b]]
     width = max(round(_SMOOTH_S / channel.interval_s), 1)
     if len(values) < 2 * width + 3:

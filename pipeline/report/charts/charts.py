@@ -53,8 +53,8 @@ def put_cycles(
         "number": pack.steps(numbers, base=0.0, step=1.0),
         "complete": pack.bytes(table["complete"].astype(np.uint8)),
         "flags": {str(n): codes for n, codes in sorted(flags.items())},
-        **{name: pack.moments(values) for name, values in columns.items()},
-        **{name: pack.floats(table[name]) for name in measures if name in table},
+        **{name: pack.thousandths(values) for name, values in columns.items()},
+        **{name: pack.thousandths(table[name]) for name in measures if name in table},
         "limits": {
             name: [_or_none(v) for v in (lim.low, lim.centre, lim.high)] for name, lim in limits.items()
         },

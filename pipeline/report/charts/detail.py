@@ -14,7 +14,7 @@ import numpy as np
 
 from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
-from pipeline.logs.timeline import Channel, Timeline
+from pipeline.logs.timeline import PIECE, Channel, Timeline
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import WIDTHS_S, level_within, trusted_readings
 from pipeline.report.payload.pack import MOST_BYTES, step_of, weight
@@ -97,8 +97,11 @@ def runs_of(time_ns: np.ndarray, usual_ns: int, apart_ns: int = MS) -> np.ndarra
     """Where in `time_ns` (n,) a run of steps of `usual_ns` (to less than `apart_ns`) begins: indices, 0 the first."""
     if not len(time_ns):
         return np.arange(0)
-    off = np.diff(time_ns) - usual_ns
-    return np.concatenate([[0], np.flatnonzero((off >= apart_ns) | (off <= -apart_ns)) + 1])
+    found = [np.zeros(1, np.int64)]
+    for k in range(0, len(time_ns) - 1, PIECE):
+        off = np.diff(time_ns[k : k + PIECE + 1]) - usual_ns
+        found.append(np.flatnonzero((off >= apart_ns) | (off <= -apart_ns)) + k + 1)
+    return np.concatenate(found)
 
 
 def _usual_step(time_ns: np.ndarray) -> int:

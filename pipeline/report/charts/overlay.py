@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles.record import CycleRecord
-from pipeline.logs.timeline import Channel, Timeline
+from pipeline.logs.timeline import Channel, Timeline, holes
 from pipeline.report.clock import S
 from pipeline.report.numbers.columns import columns_of
 from pipeline.report.numbers.levels import trusted_readings
@@ -16,6 +16,7 @@ from pipeline.report.numbers.levels import trusted_readings
 MOST_SINGLE = 40  # abnormal ones that are drawn one by one
 POINTS = 180  # moments at which the band is taken
 BAND_PCT = (5.0, 50.0, 95.0)
+AT_ONCE = 100  # of them are drawn at once: the readings of a year, once more, would fill the memory
 REACH = 8.0  # times the usual length: one that went on for hours would leave the others no room
 LEAST_IN_BAND = 5
 """Where fewer usual ones are left, or fewer than half of them, the band ends: what is left would be the slow ones alone."""
@@ -121,11 +122,18 @@ def overlay(
 def _curves(time_ns, values, begin, length_min, minute, interval_s) -> np.ndarray:
     """One row a stretch: the readings at each of `minute`, NaN past its end and inside holes of the log."""
     at = begin[:, None] + (minute * 60 * S).astype(np.int64)[None, :]
-    curves = np.interp((at - time_ns[0]) / S, (time_ns - time_ns[0]) / S, values)
-    holes = np.flatnonzero(np.diff(time_ns) > max(4 * interval_s, 20) * S)
-    if len(holes):
-        last = np.searchsorted(time_ns[holes], at) - 1
-        curves[(last >= 0) & (at <= time_ns[holes + 1][last])] = np.nan
+    curves = np.empty(at.shape)
+    for k in range(0, len(at), AT_ONCE):
+        rows = at[k : k + AT_ONCE]
+        first, stop = np.searchsorted(time_ns, (rows.min(), rows.max()))
+        some = slice(max(int(first) - 2, 0), int(stop) + 2)
+        curves[k : k + AT_ONCE] = np.interp(
+            (rows - time_ns[0]) / S, (time_ns[some] - time_ns[0]) / S, values[some]
+        )
+    silent = holes(time_ns, max(4 * interval_s, 20) * S)
+    if len(silent):
+        last = np.searchsorted(time_ns[silent], at) - 1
+        curves[(last >= 0) & (at <= time_ns[silent + 1][last])] = np.nan
     curves[minute[None, :] > length_min[:, None]] = np.nan
     return curves
 

@@ -89,7 +89,9 @@ def put_log(
         "turns": [[(a - start) / S, (b - start) / S] for a, b in detail.turns],
         "panels": [unit for unit in PANELS if any(t.channel.unit == unit for t in traces)],
         "phases": {
-            "edge": pack.moments(np.array([p.start_ns - start for p in record.phases] + [end - start]) / S),
+            "edge": pack.thousandths(
+                np.array([p.start_ns - start for p in record.phases] + [end - start]) / S
+            ),
             "kind": pack.bytes(np.array([KINDS.index(p.kind) for p in record.phases])),
         },
     }

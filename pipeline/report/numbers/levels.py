@@ -30,10 +30,7 @@ class Envelope:
 @remembered
 def trusted_readings(channel: Channel) -> tuple[np.ndarray, np.ndarray]:
     """Times [ns] and values, (n,) each, of the readings that may be used."""
-    good = channel.trusted & np.isfinite(channel.values)
-    if good.all():
-        return channel.time_ns, channel.values
-    return channel.time_ns[good], channel.values[good]
+    return channel.readings()
 
 
 def level(time_ns: np.ndarray, values: np.ndarray, *, start_ns: int, end_ns: int, width_s: float) -> Envelope:

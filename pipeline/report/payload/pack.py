@@ -3,7 +3,7 @@
 Layout before compression: uint32 length of a JSON header (little-endian), the header, then the arrays. The header
 says of each array where its bytes lie and how they were coded:
 
-- "f4", "u1": float32, uint8 as they are
+- "u1": uint8 as they are
 - "q": whole steps above a base, as differences (zigzag, so that small ones of both signs are small numbers), low bytes
   first and high bytes after them: noise then costs one byte and the rest next to none. `empty` lists the runs without
   a reading.
@@ -31,10 +31,6 @@ class Pack:
     _parts: list[bytes] = field(default_factory=list)
     _at: int = 0
 
-    def floats(self, values: np.ndarray) -> dict[str, Any]:
-        """Refer to `values` (n,), stored as float32, from the header."""
-        return {"as": "f4", "n": len(values), "at": self._put(np.asarray(values, "<f4").tobytes())}
-
     def bytes(self, values: np.ndarray) -> dict[str, Any]:
         """Refer to `values` (...,), stored as uint8 and flattened, from the header."""
         flat = np.asarray(values).ravel().astype(np.uint8)
@@ -53,13 +49,13 @@ class Pack:
             "empty": _runs(~np.isfinite(values)),
         }
 
-    def moments(self, seconds: np.ndarray) -> dict[str, Any]:
-        """Refer to `seconds` (n,) since the log's begin: to the millisecond; in a log of months, or beside a gap of hours, to the finest step
-        that `steps` holds."""
-        seen = seconds[np.isfinite(seconds)]
+    def thousandths(self, values: np.ndarray) -> dict[str, Any]:
+        """Refer to `values` (n,) to a thousandth: moments in seconds since the log's begin to the millisecond, measures as the table gives
+        them; in a log of months, or beside a gap of hours, to the finest step that `steps` holds."""
+        seen = values[np.isfinite(values)]
         farthest = float(np.abs(seen).max(initial=0.0)) / 2e9
         widest = float(np.abs(np.diff(seen, prepend=0.0)).max(initial=0.0)) / 8e6
-        return self.steps(seconds, base=0.0, step=max(1e-3, farthest, widest))
+        return self.steps(values, base=0.0, step=max(1e-3, farthest, widest))
 
     def _put(self, part: bytes) -> int:
         part += b"\0" * (-len(part) % 8)

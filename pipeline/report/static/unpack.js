@@ -29,10 +29,9 @@ function readPack(buffer) {
   const length = new DataView(buffer).getUint32(0, true);
   const header = JSON.parse(new TextDecoder().decode(new Uint8Array(buffer, 4, length)));
   const base = 4 + length;
-  const kinds = { f4: Float32Array, u1: Uint8Array };
   function read(ref) {
     const at = base + ref.at;
-    if (ref.as !== "q") return new kinds[ref.as](buffer, at, ref.n);
+    if (ref.as !== "q") return new Uint8Array(buffer, at, ref.n);
     const n = ref.n, out = new Float64Array(n), planes = new Uint8Array(buffer, at, ref.of * n);
     let steps = 0;
     for (let i = 0; i < n; i++) {

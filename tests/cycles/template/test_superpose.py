@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.cycles.signal.signals import trace_of
+from pipeline.cycles.template import superpose
 from pipeline.cycles.template.superpose import (
     aligned,
     readings_about,
@@ -94,3 +95,24 @@ def test_readings_about_a_hole_or_beyond_the_log_are_unknown():
 def test_a_running_median_follows_a_step():
     values = np.r_[np.zeros(60), np.ones(60)]
     assert (running_median(values) == values).all()
+
+
+@pytest.mark.parametrize("interval_s", [1.0, 5.0])
+def test_readings_about_many_events_are_those_of_the_whole_trace_however_few_are_worked_on_at_once(
+    interval_s, monkeypatch
+):
+    """Against numpy.interp over all readings, and where the logger is quicker than the grid against the mean of the integral."""
+    trace, near_ns = repeated(np.zeros(30), interval_s=interval_s)
+    near_ns = np.r_[near_ns[::-1], trace.time_ns[0], trace.time_ns[-1]]  # in any order, and beyond the ends
+    monkeypatch.setattr(superpose, "AT_ONCE", 7)
+    known = (trace.time_ns - trace.time_ns[0]) * 1e-9
+    wanted = (near_ns - trace.time_ns[0])[:, None] * 1e-9 + OFFSETS_S
+    beyond = (wanted < known[0]) | (wanted > known[-1])
+    if interval_s < 1.5:
+        area = np.r_[0.0, np.cumsum(0.5 * (trace.values[1:] + trace.values[:-1]) * np.diff(known))]
+        plain = (np.interp(wanted + 1.0, known, area) - np.interp(wanted - 1.0, known, area)) / 2.0
+    else:
+        plain = np.interp(wanted, known, trace.values)
+    found = readings_about(trace, near_ns, OFFSETS_S)
+    np.testing.assert_array_equal(np.isnan(found), beyond)
+    np.testing.assert_allclose(found[~beyond], plain[~beyond], rtol=0, atol=1e-8)

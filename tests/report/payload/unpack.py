@@ -28,8 +28,7 @@ def unpack(packed: bytes) -> dict:
     def read(ref):
         at, n = base + ref["at"], ref["n"]
         if ref["as"] != "q":
-            kind = {"f4": "<f4", "u1": "u1"}[ref["as"]]
-            return np.frombuffer(raw, kind, n, at)
+            return np.frombuffer(raw, "u1", n, at)
         planes = np.frombuffer(raw, "u1", ref["of"] * n, at).reshape(ref["of"], n).astype(np.int64)
         zigzag = sum(plane << 8 * k for k, plane in enumerate(planes))
         steps = np.cumsum(np.where(zigzag & 1, -(zigzag + 1) // 2, zigzag // 2))

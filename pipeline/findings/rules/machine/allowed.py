@@ -50,7 +50,7 @@ def _supply(case: Case):
         return CannotTell(needs=_PLATE())
     channel = case.timeline.get("voltage")
     width = max(round(_CELL_S / channel.interval_s), 1)
-    values, time_ns = channel.values[channel.trusted], channel.time_ns[channel.trusted]
+    time_ns, values = channel.readings()
     n = len(values) // width
     if n == 0:
         return None

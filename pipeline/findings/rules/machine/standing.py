@@ -223,7 +223,7 @@ def _part_without_current(case: Case, part: _Part) -> Seen | CannotTell | None:
         return None
     if channel.interval_s > part.slowest_s:
         return CannotTell(needs=_FASTER())
-    values, time_ns = channel.values[channel.trusted], channel.time_ns[channel.trusted]
+    time_ns, values = channel.readings()
     usual = float(np.quantile(values, 0.995))
     ran = values > max(t["part_on_pct"] / 100 * usual, t["part_least_a"])
     until = case.harvest_ns if part.through == "freeze" else case.end_ns
