@@ -22,7 +22,8 @@ CODES = {
 }  # fmt: skip
 
 
-def log_with(kind: str, *, machine=SLAB, days=2.2, from_day=1.0, seed=7, interval_s=10, **options):
+@cache
+def log_with(kind: str, *, machine=SLAB, days=1.5, from_day=1.0, seed=7, interval_s=10, **options):
     fault = Fault(kind=kind, from_day=from_day, options=options)
     return simulate(machine, days=days, interval_s=interval_s, seed=seed, faults=[fault])
 
@@ -53,7 +54,7 @@ def test_every_fault_names_findings_of_the_public_contract():
 @pytest.mark.parametrize("kind", KINDS)
 def test_true_phases_touch_and_cover_the_log(kind):
     machine = list(MACHINES.values())[list(KINDS).index(kind) % len(MACHINES)]
-    sim = log_with(kind, machine=machine, days=0.6, from_day=0.2, interval_s=60)
+    sim = log_with(kind, machine=machine, days=0.4, from_day=0.15, interval_s=60)
     assert sim.phases[0][0] == sim.start_ns
     assert sim.phases[-1][1] == sim.end_ns
     for before, after in zip(sim.phases, sim.phases[1:], strict=False):
@@ -68,22 +69,22 @@ def test_true_phases_touch_and_cover_the_log(kind):
 def test_until_a_fault_begins_the_machine_is_as_it_was(kind):
     sim = simulate(
         SLAB,
-        days=0.5,
+        days=0.41,
         interval_s=60,
         seed=7,
         roles=["evaporator", "current"],
         faults=[Fault(kind=kind, from_day=0.4)],
     )
     first = hours(sim) < 9.5
-    well = healthy_half_day()
+    well = healthy_ten_hours()
     for role in ("evaporator", "current"):
         ill = sim.channels[role][first]
         assert np.mean(np.abs(well.channels[role][: len(ill)] - ill)) < 0.02
 
 
 @cache
-def healthy_half_day():
-    return simulate(SLAB, days=0.5, interval_s=60, seed=7, roles=["evaporator", "current"])
+def healthy_ten_hours():
+    return simulate(SLAB, days=0.41, interval_s=60, seed=7, roles=["evaporator", "current"])
 
 
 def test_an_unknown_fault_or_option_is_refused_by_name():
@@ -94,7 +95,7 @@ def test_an_unknown_fault_or_option_is_refused_by_name():
 
 
 def test_a_stalled_harvest_stays_near_zero_until_its_limit():
-    sim = log_with("stalled-harvest")
+    sim = log_with("stalled-harvest", days=2.0)
     stalled = sim.faults[0].shown_ns
     assert len(stalled) > 5
     for start_ns, end_ns in stalled:
@@ -124,7 +125,7 @@ def test_a_cold_harvest_never_warms():
 
 
 def test_a_slow_harvest_is_long_but_ends_by_itself():
-    sim = log_with("slow-harvest")
+    sim = log_with("slow-harvest", days=2.0)
     slow = [(b - a) / 60 / NS for a, b in sim.faults[0].shown_ns]
     usual = np.median(lengths_min(sim, "harvest", before_day=1.0))
     assert slow

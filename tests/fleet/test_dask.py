@@ -49,13 +49,6 @@ def scheduler_with(count, folder):
         yield address, workers
 
 
-@pytest.fixture(scope="module")
-def cluster(tmp_path_factory):
-    """Address of a scheduler, and its two workers."""
-    with scheduler_with(2, tmp_path_factory.mktemp("scheduler")) as both:
-        yield both
-
-
 def address_in(about):
     """What the scheduler has written of itself; nothing as long as its file is not there, or is not whole."""
     try:
@@ -64,62 +57,9 @@ def address_in(about):
         return None
 
 
-@pytest.fixture(scope="module")
-def fleet(tmp_path_factory):
-    """Logs, and what the single machine makes of them."""
-    base = tmp_path_factory.mktemp("fleet")
-    for number in range(8):
-        add_unit(
-            base / "logs",
-            f"unit-{number}",
-            kind=KINDS[number % 4],
-            hours=20,
-            interval_s=10,
-            cache_in=base / "made",
-        )
-    (base / "logs" / "broken").mkdir()
-    (base / "logs" / "broken" / "export.csv").write_bytes(b"")
-    alone = icelogs("report", base / "logs", "--to", base / "alone", "--quiet")
-    assert alone.returncode == 1
-    return base, alone.stderr
-
-
-def test_a_worker_killed_in_the_middle_changes_no_byte(cluster, fleet):
-    address, workers = cluster
-    base, told_alone = fleet
-    logs, reports = (base / "logs").as_uri(), (base / "spread").as_uri()
-    run = start_icelogs("report", logs, "--to", reports, "--cluster", address, "--quiet")
-    until(lambda: list((base / "spread").glob("*/report.html")))
-    done_before = len(list((base / "spread").glob("*/report.html")))
-    os.kill(workers[0].pid, signal.SIGKILL)
-    _, told = run.communicate(timeout=600)
-    assert done_before < 7, "it was not in the middle"
-    assert workers[0].wait(timeout=120) == -signal.SIGKILL
-    assert run.returncode == 1
-    # The cluster's own library may log that it asks again for what the dead worker held.
-    assert [line for line in told.splitlines() if line.startswith("icelogs:")] == told_alone.splitlines()
-    single, spread = contents(base / "alone"), contents(base / "spread")
-    assert sorted(single) == sorted(spread)
-    assert [name for name in single if single[name] != spread[name]] == []
-
-
-def test_folders_of_a_share_are_used_as_they_are(cluster, fleet):
-    address, _ = cluster
-    base, _ = fleet
-    logs = base / "two"
-    for name in ("unit-1", "unit-2"):
-        (logs / name).mkdir(parents=True)
-        (logs / name / "probes.csv").write_bytes((base / "logs" / name / "probes.csv").read_bytes())
-    done = icelogs("report", "two", "--to", "shared", "--cluster", address, "--quiet", cwd=base)
-    assert (done.returncode, done.stderr) == (0, "")
-    single, shared = contents(base / "alone"), contents(base / "shared")
-    assert {name: data for name, data in shared.items() if "/" in name} == {
-        name: data for name, data in single.items() if name.startswith(("unit-1/", "unit-2/"))
-    }
-
-
 def test_a_local_cluster_outlives_an_item_that_kills_every_worker():
-    with connected("local", workers=2) as client:
+    one_death = dask.config.set({"distributed.scheduler.allowed-failures": 1})
+    with one_death, connected("local", workers=2) as client:
         results = list(spread_out(die, range(6), client=client, on_death=lambda item: ("died", item)))
     assert sorted(results, key=str) == sorted([0, 2, 4, 8, 10, ("died", 3)], key=str)
 
@@ -166,3 +106,57 @@ def test_results_that_die_with_the_last_worker_are_not_waited_for(tmp_path, monk
     died = [result[1] for result in results if not isinstance(result, int)]
     assert len(kept) == 2
     assert sorted([*kept, *died]) == list(range(9))
+
+
+@pytest.fixture(scope="module")
+def cluster(tmp_path_factory):
+    """Address of a scheduler, and its two workers."""
+    with scheduler_with(2, tmp_path_factory.mktemp("scheduler")) as both:
+        yield both
+
+
+@pytest.fixture(scope="module")
+def fleet(tmp_path_factory):
+    """Logs, and what the single machine makes of them."""
+    base = tmp_path_factory.mktemp("fleet")
+    for number in range(8):
+        add_unit(base / "logs", f"unit-{number}", kind=KINDS[number % 4], cache_in=base / "made")
+    (base / "logs" / "broken").mkdir()
+    (base / "logs" / "broken" / "export.csv").write_bytes(b"")
+    alone = icelogs("report", base / "logs", "--to", base / "alone", "--quiet")
+    assert alone.returncode == 1
+    return base, alone.stderr
+
+
+def test_a_worker_killed_in_the_middle_changes_no_byte(cluster, fleet):
+    address, workers = cluster
+    base, told_alone = fleet
+    logs, reports = (base / "logs").as_uri(), (base / "spread").as_uri()
+    run = start_icelogs("report", logs, "--to", reports, "--cluster", address, "--quiet")
+    until(lambda: list((base / "spread").glob("*/report.html")))
+    done_before = len(list((base / "spread").glob("*/report.html")))
+    os.kill(workers[0].pid, signal.SIGKILL)
+    _, told = run.communicate(timeout=600)
+    assert done_before < 7, "it was not in the middle"
+    assert workers[0].wait(timeout=120) == -signal.SIGKILL
+    assert run.returncode == 1
+    # The cluster's own library may log that it asks again for what the dead worker held.
+    assert [line for line in told.splitlines() if line.startswith("icelogs:")] == told_alone.splitlines()
+    single, spread = contents(base / "alone"), contents(base / "spread")
+    assert sorted(single) == sorted(spread)
+    assert [name for name in single if single[name] != spread[name]] == []
+
+
+def test_folders_of_a_share_are_used_as_they_are(cluster, fleet):
+    address, _ = cluster
+    base, _ = fleet
+    logs = base / "two"
+    for name in ("unit-1", "unit-2"):
+        (logs / name).mkdir(parents=True)
+        (logs / name / "probes.csv").write_bytes((base / "logs" / name / "probes.csv").read_bytes())
+    done = icelogs("report", "two", "--to", "shared", "--cluster", address, "--quiet", cwd=base)
+    assert (done.returncode, done.stderr) == (0, "")
+    single, shared = contents(base / "alone"), contents(base / "shared")
+    assert {name: data for name, data in shared.items() if "/" in name} == {
+        name: data for name, data in single.items() if name.startswith(("unit-1/", "unit-2/"))
+    }

@@ -49,7 +49,7 @@ def test_where_workers_cannot_be_forked_they_start_afresh(monkeypatch):
     monkeypatch.setattr(
         "pipeline.fleet.processes.context_for", lambda load: multiprocessing.get_context("spawn")
     )
-    load = ("pipeline.fleet.preload",)
+    load = ("pipeline.fleet.threads",)
     results = side_by_side(
         double_unless_seven, range(5, 9), workers=2, on_death=lambda item: "died", load=load
     )

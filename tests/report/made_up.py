@@ -4,6 +4,7 @@ some harvests that stall, one night off, one gap. Nothing here was measured on a
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -27,6 +28,7 @@ def text(key: str, english: str, **values) -> Text:
     return Text(key=key, english=english, values=values)
 
 
+@lru_cache(maxsize=2)  # tests that follow each other ask for the same log
 def made_up(
     *,
     days: float = 7,

@@ -5,7 +5,6 @@ import itertools
 import re
 from functools import cache
 
-import colour
 import numpy as np
 import pytest
 
@@ -63,12 +62,25 @@ def test_marks_and_edges_have_a_contrast_of_at_least_3_to_1(palette):
 
 
 @cache
+def colour_science():
+    """Imported by the one process that runs these tests: it takes seconds."""
+    import colour
+
+    return colour
+
+
+@cache
 def matrix(deficiency: str) -> np.ndarray:
-    return np.eye(3) if deficiency == "none" else np.array(colour.matrix_cvd_Machado2009(deficiency, 1.0))
+    return (
+        np.eye(3)
+        if deficiency == "none"
+        else np.array(colour_science().matrix_cvd_Machado2009(deficiency, 1.0))
+    )
 
 
 def lab(colour_hex: str, deficiency: str) -> np.ndarray:
     rgb = np.clip(matrix(deficiency) @ linear(colour_hex), 0, 1)
+    colour = colour_science()
     white = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"]
     return colour.XYZ_to_Lab(colour.RGB_to_XYZ(rgb, "sRGB"), white)
 
@@ -86,7 +98,8 @@ def lab(colour_hex: str, deficiency: str) -> np.ndarray:
 def test_colours_that_mean_different_things_stay_apart_to_every_eye(palette, deficiency, group):
     """A CIEDE2000 of 10 is several times what is just noticed (about 1); common practice, no standard found."""
     for a, b in itertools.combinations(group, 2):
-        apart = colour.delta_E(lab(palette[a], deficiency), lab(palette[b], deficiency), method="CIE 2000")
+        pair = (lab(palette[name], deficiency) for name in (a, b))
+        apart = colour_science().delta_E(*pair, method="CIE 2000")
         assert apart >= 10, (a, b)
 
 

@@ -226,7 +226,8 @@ def test_a_month_at_one_second_fits_and_keeps_every_second_near_the_worst_findin
 
 def test_no_peak_of_a_month_is_lost_wherever_the_page_is_coarse_or_fine(tmp_path):
     """Oracle: the readings themselves, bucket by bucket, in the whole log, around the harvests and where all are kept."""
-    unit, timeline, record, judgement = made_up(days=30, interval_s=1, roles=("evaporator", "current"))
+    unit, timeline, record, judgement = made_up(days=30, interval_s=1, roles=EIGHT)
+    timeline = replace(timeline, channels=(timeline.get("evaporator"), timeline.get("current")))
     html = written(tmp_path, unit, timeline, record, judgement, page_bytes=2_500_000)
     pack = pack_of(html.encode())
     assert pack["turns"]
