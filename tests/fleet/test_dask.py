@@ -9,7 +9,6 @@ import time
 from contextlib import ExitStack, contextmanager
 from functools import partial
 
-import dask
 import pytest
 
 from pipeline.fleet.dask import connected, spread_out
@@ -57,8 +56,17 @@ def address_in(about):
         return None
 
 
-def test_a_local_cluster_outlives_an_item_that_kills_every_worker():
-    one_death = dask.config.set({"distributed.scheduler.allowed-failures": 1})
+@pytest.fixture
+def settings():
+    """Dask's, with those of `distributed` loaded: else taking back the first that is set would take them all away."""
+    import dask
+    import distributed  # noqa: F401
+
+    return dask.config
+
+
+def test_a_local_cluster_outlives_an_item_that_kills_every_worker(settings):
+    one_death = settings.set({"distributed.scheduler.allowed-failures": 1})
     with one_death, connected("local", workers=2) as client:
         results = list(spread_out(die, range(6), client=client, on_death=lambda item: ("died", item)))
     assert sorted(results, key=str) == sorted([0, 2, 4, 8, 10, ("died", 3)], key=str)
@@ -73,10 +81,10 @@ def test_an_item_that_sat_on_workers_that_died_of_another_is_begun_once_more_alo
     assert len(list(tmp_path.iterdir())) == 4
 
 
-def test_a_worker_of_a_local_cluster_has_time_to_start_again(tmp_path, monkeypatch):
+def test_a_worker_of_a_local_cluster_has_time_to_start_again(settings, tmp_path, monkeypatch):
     monkeypatch.setattr("pipeline.fleet.dask.WAIT_FOR_WORKERS_S", 120.0)
     with (
-        dask.config.set({"distributed.deploy.lost-worker-timeout": "10 ms"}),
+        settings.set({"distributed.deploy.lost-worker-timeout": "10 ms"}),
         connected("local", workers=1) as client,
     ):
         work = partial(die_once, tmp_path)

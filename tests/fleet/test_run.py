@@ -197,7 +197,7 @@ def test_a_finding_changes_the_status_only_where_that_is_asked_for(stalled, tmp_
     assert (plain.returncode, plain.stdout) == (0, ""), plain.stderr
     level = json.loads((tmp_path / "r" / "one" / "findings.json").read_text(encoding="utf-8"))["level"]
     assert level == "act"
-    asked = icelogs("report", stalled, "--to", tmp_path / "r", "--quiet", "--fail-on", "act")
+    asked = icelogs_here("report", stalled, "--to", tmp_path / "r", "--quiet", "--fail-on", "act")
     assert asked.returncode == 3
 
 
@@ -362,7 +362,9 @@ def test_the_number_of_jobs_changes_no_byte(tmp_path, made):
         add_unit(tmp_path / "logs", name, kind=kind, cache_in=made)
     for jobs in (1, 3):
         assert (
-            icelogs("report", tmp_path / "logs", "--to", tmp_path / f"r{jobs}", "--jobs", jobs).returncode
+            icelogs_here(
+                "report", tmp_path / "logs", "--to", tmp_path / f"r{jobs}", "--jobs", jobs
+            ).returncode
             == 0
         )
     assert contents(tmp_path / "r1") == contents(tmp_path / "r3")

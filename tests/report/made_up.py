@@ -3,6 +3,7 @@ some harvests that stall, one night off, one gap. Nothing here was measured on a
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
@@ -28,8 +29,14 @@ def text(key: str, english: str, **values) -> Text:
     return Text(key=key, english=english, values=values)
 
 
+def made_up(**kind):
+    """(unit, timeline, record, judgement) of a log of some `kind`, see `_made_up`; the record is the caller's own."""
+    unit, timeline, record, judgement = _made_up(**kind)
+    return unit, timeline, replace(record, cycles=record.cycles.copy()), judgement
+
+
 @lru_cache(maxsize=2)  # tests that follow each other ask for the same log
-def made_up(
+def _made_up(
     *,
     days: float = 7,
     interval_s: float = 1,
@@ -81,7 +88,6 @@ def made_up(
         phases=tuple(phases),
         cycles=table[list(CYCLE_COLUMNS)].set_index("cycle", drop=False),
         starts=pd.DataFrame({c: [] for c in START_COLUMNS}),
-        lag_s={"evaporator": 12.0},
         interval_s=interval_s,
     )
     return (

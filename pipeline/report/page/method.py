@@ -42,11 +42,6 @@ def method_of(
         )
         if len(uncertain)
         else None,
-        "lags": [
-            reader.t_html("method.lag", channel_role=role, lag_s=lag)
-            for role, lag in record.lag_s.items()
-            if np.isfinite(lag) and lag >= 1
-        ],
         "bands": reader.t_html(
             "method.bands",
             freeze_low_min=unit.expected_freeze_min[0],
