@@ -9,6 +9,7 @@ import time
 from contextlib import ExitStack, contextmanager
 from functools import partial
 
+import dask
 import pytest
 
 from pipeline.fleet.dask import connected, spread_out
@@ -48,6 +49,13 @@ def scheduler_with(count, folder):
         yield address, workers
 
 
+@pytest.fixture(scope="module")
+def cluster(tmp_path_factory):
+    """Address of a scheduler, and its two workers."""
+    with scheduler_with(2, tmp_path_factory.mktemp("scheduler")) as both:
+        yield both
+
+
 def address_in(about):
     """What the scheduler has written of itself; nothing as long as its file is not there, or is not whole."""
     try:
@@ -56,79 +64,19 @@ def address_in(about):
         return None
 
 
-@pytest.fixture
-def settings():
-    """Dask's, with those of `distributed` loaded: else taking back the first that is set would take them all away."""
-    import dask
-    import distributed  # noqa: F401
-
-    return dask.config
-
-
-def test_a_local_cluster_outlives_an_item_that_kills_every_worker(settings):
-    one_death = settings.set({"distributed.scheduler.allowed-failures": 1})
-    with one_death, connected("local", workers=2) as client:
-        results = list(spread_out(die, range(6), client=client, on_death=lambda item: ("died", item)))
-    assert sorted(results, key=str) == sorted([0, 2, 4, 8, 10, ("died", 3)], key=str)
-
-
-def test_an_item_that_sat_on_workers_that_died_of_another_is_begun_once_more_alone(tmp_path):
-    """The scheduler gives an item up after four deaths of a worker that held it, whichever item was to blame."""
-    with connected("local", workers=1) as client:
-        work = partial(die_four_times, tmp_path)
-        results = list(spread_out(work, range(6), client=client, on_death=lambda item: ("died", item)))
-    assert sorted(results, key=str) == sorted([0, 2, 4, 6, 8, 10], key=str)
-    assert len(list(tmp_path.iterdir())) == 4
-
-
-def test_a_worker_of_a_local_cluster_has_time_to_start_again(settings, tmp_path, monkeypatch):
-    monkeypatch.setattr("pipeline.fleet.dask.WAIT_FOR_WORKERS_S", 120.0)
-    with (
-        settings.set({"distributed.deploy.lost-worker-timeout": "10 ms"}),
-        connected("local", workers=1) as client,
-    ):
-        work = partial(die_once, tmp_path)
-        results = list(spread_out(work, range(4), client=client, on_death=lambda item: ("died", item)))
-    assert sorted(results, key=str) == [0, 2, 4, 6]
-
-
-def test_results_that_die_with_the_last_worker_are_not_waited_for(tmp_path, monkeypatch):
-    """They are done, and gone before they are fetched."""
-    monkeypatch.setattr("pipeline.fleet.dask.WAIT_FOR_WORKERS_S", 3.0)
-    monkeypatch.setattr("pipeline.fleet.dask.FETCH_S", 1.0)
-    marks = tmp_path / "marks"
-    marks.mkdir()
-    with scheduler_with(2, tmp_path) as (address, workers), connected(address) as client:
-        results = []
-        work = partial(noted, marks)
-        for result in spread_out(work, range(9), client=client, on_death=lambda item: ("died", item)):
-            results.append(result)
-            if len(results) == 1:
-                until(lambda: len(list(marks.iterdir())) == 4)  # all that were begun
-                time.sleep(1.0)  # and they are known to be done
-            elif len(results) == 2:
-                for worker in workers:
-                    worker.kill()
-                    worker.wait()
-    kept = [result // 2 for result in results if isinstance(result, int)]
-    died = [result[1] for result in results if not isinstance(result, int)]
-    assert len(kept) == 2
-    assert sorted([*kept, *died]) == list(range(9))
-
-
-@pytest.fixture(scope="module")
-def cluster(tmp_path_factory):
-    """Address of a scheduler, and its two workers."""
-    with scheduler_with(2, tmp_path_factory.mktemp("scheduler")) as both:
-        yield both
-
-
 @pytest.fixture(scope="module")
 def fleet(tmp_path_factory):
     """Logs, and what the single machine makes of them."""
     base = tmp_path_factory.mktemp("fleet")
     for number in range(8):
-        add_unit(base / "logs", f"unit-{number}", kind=KINDS[number % 4], cache_in=base / "made")
+        add_unit(
+            base / "logs",
+            f"unit-{number}",
+            kind=KINDS[number % 4],
+            hours=20,
+            interval_s=10,
+            cache_in=base / "made",
+        )
     (base / "logs" / "broken").mkdir()
     (base / "logs" / "broken" / "export.csv").write_bytes(b"")
     alone = icelogs("report", base / "logs", "--to", base / "alone", "--quiet")
@@ -168,3 +116,53 @@ def test_folders_of_a_share_are_used_as_they_are(cluster, fleet):
     assert {name: data for name, data in shared.items() if "/" in name} == {
         name: data for name, data in single.items() if name.startswith(("unit-1/", "unit-2/"))
     }
+
+
+def test_a_local_cluster_outlives_an_item_that_kills_every_worker():
+    with connected("local", workers=2) as client:
+        results = list(spread_out(die, range(6), client=client, on_death=lambda item: ("died", item)))
+    assert sorted(results, key=str) == sorted([0, 2, 4, 8, 10, ("died", 3)], key=str)
+
+
+def test_an_item_that_sat_on_workers_that_died_of_another_is_begun_once_more_alone(tmp_path):
+    """The scheduler gives an item up after four deaths of a worker that held it, whichever item was to blame."""
+    with connected("local", workers=1) as client:
+        work = partial(die_four_times, tmp_path)
+        results = list(spread_out(work, range(6), client=client, on_death=lambda item: ("died", item)))
+    assert sorted(results, key=str) == sorted([0, 2, 4, 6, 8, 10], key=str)
+    assert len(list(tmp_path.iterdir())) == 4
+
+
+def test_a_worker_of_a_local_cluster_has_time_to_start_again(tmp_path, monkeypatch):
+    monkeypatch.setattr("pipeline.fleet.dask.WAIT_FOR_WORKERS_S", 120.0)
+    with (
+        dask.config.set({"distributed.deploy.lost-worker-timeout": "10 ms"}),
+        connected("local", workers=1) as client,
+    ):
+        work = partial(die_once, tmp_path)
+        results = list(spread_out(work, range(4), client=client, on_death=lambda item: ("died", item)))
+    assert sorted(results, key=str) == [0, 2, 4, 6]
+
+
+def test_results_that_die_with_the_last_worker_are_not_waited_for(tmp_path, monkeypatch):
+    """They are done, and gone before they are fetched."""
+    monkeypatch.setattr("pipeline.fleet.dask.WAIT_FOR_WORKERS_S", 3.0)
+    monkeypatch.setattr("pipeline.fleet.dask.FETCH_S", 1.0)
+    marks = tmp_path / "marks"
+    marks.mkdir()
+    with scheduler_with(2, tmp_path) as (address, workers), connected(address) as client:
+        results = []
+        work = partial(noted, marks)
+        for result in spread_out(work, range(9), client=client, on_death=lambda item: ("died", item)):
+            results.append(result)
+            if len(results) == 1:
+                until(lambda: len(list(marks.iterdir())) == 4)  # all that were begun
+                time.sleep(1.0)  # and they are known to be done
+            elif len(results) == 2:
+                for worker in workers:
+                    worker.kill()
+                    worker.wait()
+    kept = [result // 2 for result in results if isinstance(result, int)]
+    died = [result[1] for result in results if not isinstance(result, int)]
+    assert len(kept) == 2
+    assert sorted([*kept, *died]) == list(range(9))
