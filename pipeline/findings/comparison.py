@@ -11,10 +11,11 @@ from pipeline.cycles.record import CycleRecord
 from pipeline.findings import thresholds
 from pipeline.findings.evidence.case import NS_PER_MIN, Case
 from pipeline.findings.evidence.parts import part_of_record, part_of_timeline
+from pipeline.findings.finding import Output
 from pipeline.findings.methods import statistics
 from pipeline.findings.methods.conditions import at_same_conditions
 from pipeline.findings.phrase import Phrase, phrase
-from pipeline.findings.production import cycles_per_day
+from pipeline.findings.production import output
 from pipeline.language.text import Text
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
@@ -86,8 +87,8 @@ class Comparison:
     freeze_at_same_conditions: (
         Shifted | None
     )  # air and water taken out; None where they were not logged both times
-    cycles_per_day_earlier: float | None
-    cycles_per_day_later: float | None
+    earlier_output: Output  # cycles and ice a day, as made and as running
+    later_output: Output
     not_compared: tuple[Text, ...]  # names of the measures that one of the logs lacks
 
 
@@ -213,8 +214,8 @@ def compare(earlier: SegmentedLog, later: SegmentedLog, unit: Unit) -> Compariso
         conditions=conditions,
         freeze_at_same_conditions=adjusted,
         better_or_worse=_better_or_worse(shifts, adjusted, in_force["compare_thin_k"]),
-        cycles_per_day_earlier=cycles_per_day(before),
-        cycles_per_day_later=cycles_per_day(after),
+        earlier_output=output(before),
+        later_output=output(after),
         not_compared=tuple(lacking),
     )
 

@@ -139,6 +139,7 @@ class Output:
     ice_kg_per_day: float | None = None
     ice_kg_per_day_low: float | None = None
     ice_kg_per_day_high: float | None = None
+    made_cycles_per_day: float | None = None
     made_ice_kg_per_day: float | None = None
     made_ice_kg_per_day_low: float | None = None
     made_ice_kg_per_day_high: float | None = None
@@ -201,7 +202,9 @@ class Verdict:
     since: Text | None = None  # since when, among how many cycles: a sentence of its own
     likeliest: Text | None = None  # the likeliest cause of the worst finding
     first_check: Text | None = None  # what to do first about it
-    also: tuple[Text, ...] = ()  # what else was found that asks for somebody, in the client's words
+    also: tuple[
+        Text, ...
+    ] = ()  # what else asks for somebody, or, where nothing does, what is left open, in the client's words
 
 
 @dataclass(frozen=True, kw_only=True)

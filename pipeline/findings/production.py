@@ -60,12 +60,12 @@ _AT_PLATE = phrase(
 _AT_UNKNOWN = phrase(
     "output.expected.unknown",
     "at the plate's conditions, which unit.toml does not say, and neither air nor water was logged (a small machine's plate often holds for "
-    "{cool_air_c} air and {cool_water_c} water, others for {air_c} and {water_c})",
+    "{cool_air_c} air and {cool_water_c} water, others for {air_c} and {water_c}): give at_air_c and at_water_c",
 )
 _AT_LEAST = phrase(
     "output.expected.least",
     "at the least: unit.toml does not say for which air and water the plate holds (a small machine's often for {cool_air_c} and {cool_water_c}, others "
-    "for {air_c} and {water_c}); whichever asks for less is taken",
+    "for {air_c} and {water_c}); whichever asks for less is taken; give at_air_c and at_water_c",
 )
 
 
@@ -101,7 +101,7 @@ def _by_plate(case: Case) -> list[float]:
     plate = case.unit.nameplate
     if plate.ice_kg_per_day is None:
         return []
-    air, water = _conditions(case)
+    air, water = conditions_of(case)
     return [
         plate.ice_kg_per_day
         * capacity_factor(air, water, rated_air_c=at_air, rated_water_c=at_water, per_k=case.thresholds["air_pct_per_k"] / 100)
@@ -109,7 +109,7 @@ def _by_plate(case: Case) -> list[float]:
     ]  # fmt: skip
 
 
-def _conditions(case: Case) -> tuple[float, float]:
+def conditions_of(case: Case) -> tuple[float, float]:
     """The usual air (of an air-cooled unit) and water [°C], NaN where they are not known."""
     air = middle(case.air_c[case.steady]) if case.unit.cooling == "air" else math.nan
     return air, middle(case.water_c[case.steady])
@@ -120,7 +120,7 @@ def expected_basis(case: Case):
     plate, t = case.unit.nameplate, case.thresholds
     if plate.ice_kg_per_day is None:
         return None
-    air, water = _conditions(case)
+    air, water = conditions_of(case)
     told, logged = (
         plate.at_air_c is not None and plate.at_water_c is not None,
         (math.isfinite(air), math.isfinite(water)),
@@ -171,6 +171,7 @@ def output(case: Case) -> Output:
     energy = _energy_kwh_per_kg(case, slab)
     return Output(
         cycles_per_day=round(rate, 2),
+        made_cycles_per_day=round(by_day[0], 2),
         ice_kg_per_day=made,
         ice_kg_per_day_low=low,
         ice_kg_per_day_high=high,
@@ -198,7 +199,7 @@ def _times(value: float | None, share: float) -> float | None:
 
 def _near_rating(case: Case) -> bool:
     """Whether air and water are near the rating point for which energy limits are published, as far as they are known."""
-    t, (air, water) = case.thresholds, _conditions(case)
+    t, (air, water) = case.thresholds, conditions_of(case)
     pairs = ((air, t["air_rated_c"]), (water, t["water_rated_c"]))
     known = [abs(found - rated) for found, rated in pairs if math.isfinite(found)]
     return bool(known) and max(known) <= t["limit_near_k"]

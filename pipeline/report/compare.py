@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from pipeline import atomic
 from pipeline.findings.comparison import Comparison, SegmentedLog, Shifted
+from pipeline.findings.finding import Output
 from pipeline.report.charts import svg
 from pipeline.report.charts.overlay import Overlay, overlay
 from pipeline.report.charts.svg import levels, minutes
@@ -59,7 +60,10 @@ def write_compare(
         },
         own_clock=earlier.timeline.own_clock and later.timeline.own_clock,
         zone=later.timeline.time_zone,
-        rates=(comparison.cycles_per_day_earlier, comparison.cycles_per_day_later),
+        made={
+            "earlier": _made(comparison.earlier_output, reader),
+            "later": _made(comparison.later_output, reader),
+        },
         rows=rows,
         conditions=[
             {
@@ -74,6 +78,28 @@ def write_compare(
         pictures=[p for p in (_bands(earlier, later, kind, reader) for kind in ("freeze", "harvest")) if p],
     )
     atomic.write_text(path, page)
+
+
+def _made(output: Output, reader: Reader) -> Markup:
+    """Cycles and, where known, ice a day: as made, rests included, and as running without a rest."""
+    said = []
+    if output.cycles_per_day is not None and output.made_cycles_per_day is not None:
+        said.append(
+            reader.t_html(
+                "compare.cycles_made",
+                made_per_day=output.made_cycles_per_day,
+                running_per_day=output.cycles_per_day,
+            )
+        )
+    if output.ice_kg_per_day is not None and output.made_ice_kg_per_day is not None:
+        said.append(
+            reader.t_html(
+                "compare.ice_made",
+                made_kg_per_day=output.made_ice_kg_per_day,
+                running_kg_per_day=output.ice_kg_per_day,
+            )
+        )
+    return Markup("; ").join(said)
 
 
 def _span(start_ns: int, end_ns: int, offsets: Offsets, reader: Reader) -> Markup:

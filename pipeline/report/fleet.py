@@ -30,7 +30,7 @@ SCRIPTS = ("switches.js", "fleet.js")
 
 _COLUMNS = (
     "unit", "title", "place", "level", "log_start", "log_end", "days", "cycles", "cycles_per_day", "ice_kg_per_day", "freeze_min",
-    "harvest_min", "abnormal_cycles", "findings", "verdict", "report", "client", "list", "made_ice_kg_per_day",
+    "harvest_min", "abnormal_cycles", "findings", "verdict", "report", "client", "list", "made_ice_kg_per_day", "made_cycles_per_day",
 )  # fmt: skip
 
 
@@ -85,7 +85,7 @@ def _csv_row(summary: UnitSummary, reader: Reader) -> list[str]:
     texts = [spreadsheet_safe(x) for x in (s.unit, s.title, s.place)]
     verdict = spreadsheet_safe(si.say(text_from(s.texts["verdict_client"]))) if s.texts else ""
     numbers = ["" if v is None else f"{v:g}" if isinstance(v, float) else str(v) for v in figures]
-    made = "" if s.made_ice_kg_per_day is None else f"{s.made_ice_kg_per_day:g}"
+    made = ["" if v is None else f"{v:g}" for v in (s.made_ice_kg_per_day, s.made_cycles_per_day)]
     row = [
         *texts,
         s.level,
@@ -96,7 +96,7 @@ def _csv_row(summary: UnitSummary, reader: Reader) -> list[str]:
         verdict,
         spreadsheet_safe(_link(s)),
     ]
-    return [*row, spreadsheet_safe(s.client), s.due, made]
+    return [*row, spreadsheet_safe(s.client), s.due, *made]
 
 
 def _csv_row_unreported(problem: Problem) -> list[str]:

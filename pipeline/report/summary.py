@@ -67,7 +67,8 @@ class UnitSummary:
     water_c: float | None = None  # supply water, median
     sisters_min: float | None = None  # usual freeze of the sister machines that it was held against [min]
     idle_share: float | None = None  # 0…1 of the time with data
-    made_ice_kg_per_day: float | None = None  # in the time that the log covers, rests included
+    made_cycles_per_day: float | None = None  # in the time that the log covers, rests included
+    made_ice_kg_per_day: float | None = None
     expected_kg_per_day: float | None = None
     hours: tuple[Mapping[str, Any], ...] = ()  # each day as a ribbon of 24 hours: see `numbers.hours`
     usual: Mapping[str, Any] = field(
@@ -218,6 +219,7 @@ def summarise(
         water_c=plain(judgement.water_c),
         sisters_min=plain(judgement.sisters_min),
         idle_share=_idle_share(record),
+        made_cycles_per_day=plain(output.made_cycles_per_day),
         made_ice_kg_per_day=plain(numbers.made_kg_per_day),
         expected_kg_per_day=plain(output.expected_kg_per_day),
         hours=tuple(vars(day) | {"runs": [list(run) for run in day.runs]} for day in numbers.hours),

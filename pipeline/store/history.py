@@ -31,6 +31,7 @@ FIGURES = (
     "idle_share",
     "air_c",
     "water_c",
+    "made_ice_kg_per_day",
 )
 """What is kept of a report, by the names of `UnitSummary`."""
 

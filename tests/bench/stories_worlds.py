@@ -78,6 +78,7 @@ def _story(
                 world = healthy_world(seed, attempt, channels, days)
                 if not fit(world):
                     continue
+                _need(_frees_its_slabs(_lengths(simulate(world), "freeze")[1]))
                 log, known = make(world, rng)
             except _CannotTell:
                 continue
@@ -103,6 +104,12 @@ def _lengths(log: WorldLog, kind: str) -> tuple[np.ndarray, np.ndarray]:
     """(starts [days], lengths [min]) of the phases of a kind, those cut off by the log's ends left out."""
     inner = [(a, b) for a, b, k in log.phases[1:-1] if k == kind]
     return np.array([a for a, _ in inner]) / DAY_S, np.array([b - a for a, b in inner]) / 60
+
+
+def _frees_its_slabs(freeze_min: np.ndarray) -> bool:
+    """Whether hardly any of these freezes (n,) is short by ice that the harvest before it left: harvests of a fixed time that leave some are
+    a fault, whatever was drawn."""
+    return bool(np.mean(freeze_min < 0.75 * np.median(freeze_min)) < 0.003)
 
 
 def _need(shown: bool) -> None:
@@ -467,7 +474,7 @@ STORIES: dict[str, Story] = {
     ),
     "cooling-fails-in-the-afternoons": Story(
         made=_story(
-            _daily("fouling", 2.6, (12.0, 17.0), 3, 1.2, 3.0), channels=("many",), fit=lambda w: _air(w) and _level(w), days=4.0
+            _daily("fouling", 5.0, (12.0, 17.0), 3, 1.2, 3.0), channels=("many",), fit=lambda w: _air(w) and _level(w), days=4.0
         ),
         due=codes("condenser-hot freeze-long"),
     ),
@@ -536,9 +543,8 @@ def _healthy_week(seed: int, attempt: int, days: float) -> Drawn:
 
     log = simulate(world, twist=Twist(drive=drive))
     _, length = _lengths(log, "freeze")
-    # Harvests of a fixed time that now and then leave their slab are a fault, whatever was drawn; so are freezes that now and then last far
-    # longer, but for those after a rest.
-    _need(np.mean(length < 0.75 * np.median(length)) < 0.003)
+    _need(_frees_its_slabs(length))
+    # Freezes that now and then last far longer, but for those after a rest, are a fault.
     rests = sum(kind == "idle" for _, _, kind in log.phases)
     _need((length > 1.4 * np.median(length)).sum() <= rests)
     if cut is not None:  # the logger of the mains stands as well

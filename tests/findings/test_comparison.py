@@ -106,3 +106,14 @@ def test_pull_down_freezes_are_not_compared():
     freeze[[10, 20, 30]] = 40.0
     idle = made_up(freeze, idle_after={10: 60, 20: 60, 30: 60})
     assert shift_of(compared(idle, made_up(noisy(20, 40, seed=2))), "freeze_min").earlier.cycles == 37
+
+
+def test_what_was_made_and_what_running_would_make_stand_apart_in_both_logs():
+    found = compared(
+        made_up(np.full(40, 16.0), 2.0, idle_after=dict.fromkeys(range(1, 40), 18.0)),
+        made_up(np.full(40, 16.0), 2.0),
+    )
+    before, after = found.earlier_output, found.later_output
+    assert before.cycles_per_day == after.cycles_per_day == pytest.approx(80.0)  # 1440 min ÷ 18 min
+    assert before.made_cycles_per_day == pytest.approx(80.0 * 40 / 79, rel=0.02)  # 40 cycles, 39 rests
+    assert after.made_cycles_per_day == pytest.approx(80.0, rel=0.02)

@@ -237,6 +237,7 @@ def _judgement(record, start, end, well):
             output=Output(
                 cycles_per_day=66.0,
                 ice_kg_per_day=196.0,
+                made_cycles_per_day=53.2,
                 made_ice_kg_per_day=158.0,
                 basis=text("output.basis", "slab weighed on site: {slab_kg}", slab_kg=2.4),
             ),
@@ -353,6 +354,7 @@ def _judgement(record, start, end, well):
             ice_kg_per_day=189.0,
             ice_kg_per_day_low=179.0,
             ice_kg_per_day_high=200.0,
+            made_cycles_per_day=51.1,
             made_ice_kg_per_day=151.0,
             made_ice_kg_per_day_low=143.0,
             made_ice_kg_per_day_high=160.0,

@@ -77,3 +77,12 @@ def test_it_speaks_spanish(logs, tmp_path):
     html = page(tmp_path, *logs, language="es")
     assert "Las congelaciones son" in html
     assert "intervalo del 95\N{NO-BREAK SPACE}%" in html
+
+
+def test_cycles_and_ice_a_day_are_told_as_made_and_as_running(logs, tmp_path):
+    unit, earlier, later = logs
+    html = page(tmp_path, unit, earlier, later)
+    made = compare(earlier, later, unit).earlier_output
+    for value in (made.made_cycles_per_day, made.cycles_per_day):
+        assert f"{value:.1f}\N{NO-BREAK SPACE}a day" in html
+    assert len(re.findall(r"cycles: .*? as made, .*? while running", html)) == 2

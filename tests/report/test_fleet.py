@@ -31,6 +31,8 @@ def test_the_worst_unit_stands_first_whatever_the_order_given(two, tmp_path):
     assert rows[0]["level"] == "act"
     assert float(rows[0]["freeze_min"]) == pytest.approx(18.6, abs=0.5)
     assert rows[0]["report"] == "bad/report.html"
+    for name in ("made_ice_kg_per_day", "made_cycles_per_day"):  # beside what running would make
+        assert [float(row[name]) for row in rows] == pytest.approx([getattr(s, name) for s in two], rel=1e-4)
 
 
 def test_units_may_come_one_at_a_time_from_whatever_can_be_walked_again(two, tmp_path):

@@ -138,6 +138,10 @@ def test_a_rule_says_itself_what_it_is_about(code, phase):
 def test_findings_have_the_keys_of_the_contract_and_si_units_whatever_the_page_shows(made, offsets):
     _, timeline, _, judgement = made
     texts = [findings_json(timeline, judgement, offsets, Reader(units=units)) for units in ("si", "us")]
+    told, output = json.loads(texts[0])["output"], judgement.output
+    assert (told["made_cycles_per_day"], told["running_cycles_per_day"]) == (51.1, 64.0)
+    assert told["made_ice_kg_per_day"] == output.made_ice_kg_per_day
+    assert told["running_ice_kg_per_day"] == told["ice_kg_per_day"] == output.ice_kg_per_day
     assert texts[0] == texts[1]
     table = json.loads(texts[0])
     assert {"unit", "log_start", "log_end", "verdict", "findings"} <= table.keys()

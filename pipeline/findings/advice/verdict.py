@@ -9,13 +9,11 @@ from pipeline.findings.evidence.case import NS_PER_H, Case
 from pipeline.findings.evidence.standards import freeze_standard
 from pipeline.findings.finding import AfterVisit, Finding, Severity, Verdict
 from pipeline.findings.phrase import phrase
+from pipeline.language.text import Text
 
 _NOTE = phrase(
     "verdict.note.client",
-    "This machine works as it should: nothing abnormal was seen in what was logged; it leaves something open.",
-)
-_NOTE_STEADY = phrase(
-    "verdict.note-steady.client", "Nothing abnormal was seen; the log leaves something open."
+    "Nothing that needs a visit was seen in what was logged; it leaves something open.",
 )
 _WELL = phrase(
     "verdict.well.client", "This machine works as it should: nothing abnormal was seen in what was logged."
@@ -130,6 +128,28 @@ _CLIENT = {
 }
 
 _ALSO = {code: phrase(f"verdict.also.{code}", plain) for code, plain in _PLAIN.items()}
+# What a finding that sends nobody leaves open, in the client's words.
+_OPEN = {
+    code: phrase(f"verdict.open.{code}", words)
+    for code, words in {
+        "freeze-long": "why some freezes took longer",
+        "freeze-short": "why some freezes were shorter",
+        "harvest-long": "why some ice came off late",
+        "harvest-stalled": "whether all the ice came off",
+        "weak-freeze": "whether it gets as cold as it should",
+        "warm-water": "how much its warm supply water costs",
+        "ice-stopped": "why it stood when the logging ended",
+        "freeze-broken": "why it stopped while it made ice",
+        "drift": "why it changed while it was logged",
+        "probe-fault": "what a faulty probe of the logger did not show",
+        "probe-loose": "what a loose probe of the logger did not show",
+        "clamp-dead": "what the current clamp did not show",
+        "log-gap": "what happened while nothing was logged",
+        "log-coarse": "what lies between readings so far apart",
+        "clock-offset": "how far apart the clocks of the loggers were",
+        "other": "something unusual, told on the technician's page",
+    }.items()
+}
 
 
 def verdict(
@@ -168,9 +188,7 @@ def verdict(
     if change is not None and (not grave or worst.part == "before"):
         since = change
     level = worst.severity.value
-    client = (
-        _CLIENT[level, _codes_said(grave)[0]]() if grave else _NOTE() if standard.tells else _NOTE_STEADY()
-    )
+    client = _CLIENT[level, _codes_said(grave)[0]]() if grave else _NOTE()
     return Verdict(
         level=level,
         client=client,
@@ -178,8 +196,14 @@ def verdict(
         since=since,
         likeliest=worst.likely_causes[0] if worst.likely_causes else None,
         first_check=worst.next_checks[0] if worst.next_checks else None,
-        also=tuple(_ALSO[code]() for code in _codes_said(grave)[1:]),
+        also=tuple(_ALSO[code]() for code in _codes_said(grave)[1:]) if grave else _left_open(findings),
     )
+
+
+def _left_open(findings: tuple[Finding, ...]) -> tuple[Text, ...]:
+    """What findings that send nobody leave open, each once; of those before a visit nothing."""
+    codes = [f.code if f.code in _OPEN else "other" for f in findings if f.part != "before"]
+    return tuple(_OPEN[code]() for code in dict.fromkeys(codes))
 
 
 def _codes_said(findings: list[Finding]) -> list[str]:

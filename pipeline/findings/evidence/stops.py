@@ -62,7 +62,7 @@ def stops(columns: Columns, *, usual_freeze_min: float, broken: np.ndarray) -> t
             last += 1
         before = phases[i - 1] if i else None
         then = phases[last + 1] if last + 1 < len(phases) else None
-        after, into = _came(phases, i, before, whole_min)
+        after, into = _came(phases, i, before, whole_min, brief_ns / NS_PER_MIN)
         found.append(
             Stop(
                 start_ns=phases[i].start_ns,
@@ -113,7 +113,9 @@ def _goes_on(phases: tuple[Phase, ...], k: int, bridge_ns: float, brief_ns: floa
     return between and k + 1 < len(phases) and phases[k + 1].kind is PhaseKind.IDLE
 
 
-def _came(phases: tuple[Phase, ...], i: int, before: Phase | None, whole_min: float) -> tuple[str, float]:
+def _came(
+    phases: tuple[Phase, ...], i: int, before: Phase | None, whole_min: float, brief_min: float
+) -> tuple[str, float]:
     if before is None:
         return "", math.nan
     if before.kind is PhaseKind.HARVEST:
@@ -121,6 +123,8 @@ def _came(phases: tuple[Phase, ...], i: int, before: Phase | None, whole_min: fl
     if before.kind is not PhaseKind.FREEZE:
         return "", math.nan
     minutes = (before.end_ns - before.start_ns) / NS_PER_MIN
+    if i >= 2 and phases[i - 2].kind is PhaseKind.HARVEST and minutes <= brief_min:
+        return "harvest", math.nan
     begun = i >= 2 and phases[i - 2].kind in (PhaseKind.HARVEST, PhaseKind.IDLE)
     if not begun or not math.isfinite(whole_min):
         return "", minutes

@@ -67,7 +67,11 @@ def ice_left(
     left = before & unlike & grown
     for i in np.flatnonzero(before & unlike & ~grown):
         left[i] = i > 0 and left[i - 1]
-    return left | (slow & of_the_next(_thick(columns, whole, share)))
+    thick = _thick(columns, whole, share)
+    # A thick slab takes its time to come off: its own slow harvest says nothing.
+    for i in np.flatnonzero(slow & of_the_next(thick)):
+        left[i] |= not thick[i] or (i > 0 and left[i - 1])
+    return left
 
 
 def let_go(columns: Columns, harvests: np.ndarray, *, usual_freeze_min: float, broken: np.ndarray) -> bool:

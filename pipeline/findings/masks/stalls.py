@@ -60,6 +60,8 @@ def stalls(
     never_warmed, left = _never_warmed(h), _left(h)
     plateau = _plateau(h, never_warmed)
     at_limit = _at_limit(h, left, plateau)
+    if _taken_from_freezes(h, at_limit & ~left):
+        at_limit &= left
     # What stayed below freezing point never warmed, whatever else it shows.
     frozen = (plateau | at_limit | (left & h.short_of_peak)) & (
         h.peak_c < columns.thresholds["stall_frozen_c"]
@@ -386,7 +388,10 @@ def _freeze_beside(columns: Columns, usual_freeze_min: float, odd: np.ndarray | 
 
 def lengths_tell(columns: Columns, usual_min: float) -> bool:
     """Whether harvests may be as short as the usual one [min], and are seen by two readings; else the record cut them short, or its
-    interval did, and lengths tell nothing of the machine."""
-    t = columns.thresholds
+    interval did, and lengths tell nothing of the machine. Nor do they where a line alone shows a stop after most harvests: it cools as
+    little in the one as in the other, so where the harvest ended is a guess."""
+    t, phases = columns.thresholds, columns.record.phases
     least = t["harvest_band_pct"] / 100 * columns.unit.expected_harvest_min[0]
-    return not usual_min < max(least, t["seen_intervals"] * columns.interval_min)
+    then = [b.kind for a, b in itertools.pairwise(phases) if a.kind is PhaseKind.HARVEST]
+    guessed = not columns.clamped and 2 * then.count(PhaseKind.IDLE) > len(then)
+    return not guessed and not usual_min < max(least, t["seen_intervals"] * columns.interval_min)

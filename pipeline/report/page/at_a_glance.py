@@ -53,8 +53,9 @@ def facts(
             notes.append(t("page.ice_running", running_whole_kg=output.ice_kg_per_day))
         notes += [reader.say_html(text) for text in (output.demand, output.basis) if text is not None]
         if output.expected_kg_per_day is not None:
-            notes.append(t("page.ice_expected", expected_whole_kg=output.expected_kg_per_day))
-            notes += [reader.say_html(output.expected_basis)] if output.expected_basis else []
+            asked = t("page.ice_expected", expected_whole_kg=output.expected_kg_per_day)
+            basis = [reader.say_html(output.expected_basis)] if output.expected_basis else []
+            notes.append(Markup(" ").join([asked, *basis]))
         facts.append(
             {
                 "name": t("page.ice"),

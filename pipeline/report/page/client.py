@@ -46,7 +46,7 @@ class ClientView:
     level: str
     word: str  # the level in words
     verdict: str
-    also: str  # what else was found; "" where nothing was
+    also: str  # what else was found, or what is left open; "" where nothing was
     logged: str
     ice: str  # "" where it cannot be said
     doing: tuple[str, ...]  # what is being done, what comes next
@@ -106,7 +106,8 @@ def _doing(level: str, summary: UnitSummary, given: Given, reader: Reader) -> tu
 
 def _also(summary: UnitSummary, reader: Reader) -> str:
     also = [reader.say(text_from(text)) for text in summary.texts.get("also", ())]
-    return reader.t("client.also", found="; ".join(also)) if also else ""
+    key = "client.open" if summary.level == "note" else "client.also"
+    return reader.t(key, found="; ".join(also)) if also else ""
 
 
 def _waiting(level: str, summary: UnitSummary, reader: Reader) -> tuple[str, ...]:

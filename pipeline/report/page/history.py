@@ -14,7 +14,7 @@ from pipeline.report.summary import LEVELS, UnitSummary
 from pipeline.report.wording import Reader
 
 MOST_REPORTS = 24  # earlier ones that are drawn
-_MEASURES = ("freeze_min", "harvest_min", "ice_kg_per_day")
+_MEASURES = ("freeze_min", "harvest_min", "made_ice_kg_per_day")
 
 
 def history_of(
@@ -31,7 +31,6 @@ def history_of(
     if not earlier:
         return None
     now = {"log_end": summary.log_end, "level": summary.level, **{m: getattr(summary, m) for m in _MEASURES}}
-    now["ice_kg_per_day"] = summary.made_ice_kg_per_day
     lines = []
     for measure in _MEASURES:
         seen = [(p["log_end"], p.get(measure)) for p in (*earlier, now) if p.get(measure) is not None]
@@ -48,7 +47,7 @@ def history_of(
 def _line(measure: str, seen: Sequence[tuple[str, float]], reader: Reader) -> dict[str, Markup]:
     days = np.array([datetime.fromisoformat(end).timestamp() for end, _ in seen])
     values = np.array([float(value) for _, value in seen])
-    name = "ice_whole_kg" if measure == "ice_kg_per_day" else measure
+    name = "ice_whole_kg" if measure == "made_ice_kg_per_day" else measure
     said = reader.t_html(
         f"history.{measure}",
         then=reader.show_html(name, values[0]),

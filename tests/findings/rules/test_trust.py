@@ -3,6 +3,7 @@
 import pytest
 
 from pipeline.findings.finding import Severity
+from pipeline.language.text import say
 from tests.findings.made_up import codes, doubt, finding, judged, made_up, noisy
 
 
@@ -31,6 +32,16 @@ def test_many_gaps_make_one_finding():
     found = finding(judged(made_up(noisy(20, 40), doubts=gaps)), "log-gap")
     assert found.evidence["spans"] == 5
     assert found.evidence["span_h"] == pytest.approx(5 / 3, abs=0.01)
+
+
+def test_a_verdict_that_leaves_something_open_says_what():
+    verdict = judged(made_up(noisy(20, 40), doubts=[doubt("log-gap"), doubt("log-coarse")])).verdict
+    assert verdict.level == "note"
+    assert "as it should" not in say(verdict.client)
+    assert {say(text) for text in verdict.also} == {
+        "what happened while nothing was logged",
+        "what lies between readings so far apart",
+    }
 
 
 def test_two_channels_in_doubt_make_two_findings():

@@ -21,6 +21,17 @@ def test_then_and_now_stand_side_by_side_with_a_line():
     assert len(told["verdicts"]) == 1
 
 
+def test_ice_made_then_stands_beside_ice_made_now_and_not_beside_what_running_would_make():
+    now = replace(NOW, ice_kg_per_day=121.0, made_ice_kg_per_day=94.0)
+    before = past("2026-05-01T10:00:00.000+00:00") | {"ice_kg_per_day": 140.0, "made_ice_kg_per_day": 110.0}
+    (said,) = (line["said"] for line in history_of([before], now, Reader())["lines"] if "Ice" in line["said"])
+    assert ("110" in said, "94" in said, "140" in said) == (True, True, False)
+    assert not any(  # an earlier report that did not keep it
+        "Ice" in line["said"]
+        for line in history_of([past("2026-05-01T10:00:00.000+00:00")], now, Reader())["lines"]
+    )
+
+
 def test_a_report_of_the_same_moment_or_later_is_none_before_it_whatever_its_offset():
     same, later = "2026-06-07T08:59:30.000+00:00", "2026-06-07T09:30:00.000+00:00"
     assert history_of([past(same), past(later)], NOW, Reader()) is None

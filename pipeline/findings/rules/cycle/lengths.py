@@ -7,14 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings.evidence.case import NS_PER_DAY, Case
+from pipeline.findings.evidence.case import NS_PER_DAY, NS_PER_MIN, Case
 from pipeline.findings.evidence.courses import not_the_time_of_day
 from pipeline.findings.evidence.standards import freeze_standard
 from pipeline.findings.evidence.stops import hours_of_day, moment
 from pipeline.findings.evidence.visits import worked_on
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.masks import doubtful
-from pipeline.findings.masks.columns import usual_beside
+from pipeline.findings.masks.columns import following, of_the_next, usual_beside
 from pipeline.findings.masks.stalls import lengths_tell
 from pipeline.findings.methods import statistics
 from pipeline.findings.methods.change import Change, comes_and_goes, lasting_change, period
@@ -211,7 +211,18 @@ def _judge(case: Case, side: int):
     out = out_of_own(case, base, side)
     if side > 0:
         out |= _long_pull_downs(case, math.exp(base.centre))
+    else:
+        out &= ~_not_ended_early(case, math.exp(base.centre))
     return _against_itself(case, side, base, out) if out.any() else None
+
+
+def _not_ended_early(case: Case, usual_min: float) -> np.ndarray:
+    """Freezes that were cut off by one without an end, or of which the harvest before took what they lack: a boundary in the wrong place,
+    bool (n,). usual_min: the usual freeze [min]."""
+    t, lasted_min = case.thresholds, (case.end_ns - case.start_ns) / NS_PER_MIN
+    excess_min = following(case.harvest_min - case.stalls.usual_min)
+    taken = usual_min - case.freeze_min < t["left_excess_times"] * np.fmax(excess_min, 0.0)
+    return of_the_next(lasted_min > t["endless_times"] * usual_min) | taken
 
 
 def _long_pull_downs(case: Case, usual_min: float) -> np.ndarray:

@@ -14,14 +14,18 @@ from pipeline.findings.masks.doubtful import leaves_and_returns, stood
 from pipeline.findings.methods import statistics
 from pipeline.findings.methods.statistics import middle, rounded
 from pipeline.findings.phrase import phrase
-from pipeline.findings.production import cycles_per_day, expected_kg_per_day
+from pipeline.findings.production import conditions_of, cycles_per_day, expected_kg_per_day
 from pipeline.findings.rule import NEEDS_PHASES, PHASES, READABLE, CannotTell, Rule, Seen, cycles_needed
 from pipeline.logs.limits import limits_of
 from pipeline.logs.timeline import Channel
 
 _LOW = phrase(
     "finding.output-low.title",
-    "It makes {found_kg_per_day} while running, where {expected_kg_per_day} is to be expected in these conditions",
+    "It makes {found_kg_per_day} while running, where {expected_kg_per_day} is to be expected at the air or water that was logged",
+)
+_LOW_BY_PLATE = phrase(
+    "finding.output-low.plate",
+    "It makes {found_kg_per_day} while running, where {expected_kg_per_day} is to be expected at the plate's conditions; neither air nor water was logged",
 )
 _SLAB_AND_PLATE = phrase(
     "needs.slab-and-plate", "a weighed slab and the nameplate's ice per day in unit.toml"
@@ -47,10 +51,13 @@ def _output_low(case: Case):
     if under_pct < t["output_low_pct"]:
         return None
     by_air = 1 if np.isfinite(case.air_c).any() else 2
+    logged = any(math.isfinite(value) for value in conditions_of(case))
     sigma = math.hypot(t["slab_sigma_pct"], by_air * t["plate_sigma_pct"])
     return Seen(
         severity=Severity.ACT if under_pct >= t["output_act_pct"] else Severity.WATCH,
-        title=_LOW(found_kg_per_day=round(found, 1), expected_kg_per_day=round(expected, 1)),
+        title=(_LOW if logged else _LOW_BY_PLATE)(
+            found_kg_per_day=round(found, 1), expected_kg_per_day=round(expected, 1)
+        ),
         start_ns=case.timeline.start_ns,
         end_ns=case.timeline.end_ns,
         cycles=case.steady,

@@ -90,11 +90,13 @@ def quick_starts(case: Case) -> np.ndarray:
     if s.n < 2:
         return np.zeros(s.n, bool)
     since_last = np.concatenate([[np.inf], np.diff(s.at_ns) / NS_PER_MIN])
+    ran_min = np.concatenate([[np.nan], s.run_min[:-1]])
     after_failed = np.concatenate([[False], s.failed[:-1]])
     known = np.isfinite(s.off_min) & ~s.failed & ~after_failed & ~_ends_harvest(case, s.at_ns)
     if not case.clamped:  # a probe lags: what it shows for seconds was no stop
         known &= s.off_min >= max(t["stop_seen_min"], t["seen_intervals"] * case.record.interval_s / 60)
-    brief = case.clamped & (np.concatenate([[np.nan], s.run_min[:-1]]) < t["short_run_min"])
+        known &= ~(ran_min >= t["split_short_pct"] / 100 * case.usual_freeze_min)  # it made ice: no trip
+    brief = case.clamped & (ran_min < t["short_run_min"])
     soon = known & ((s.off_min < t["start_off_min"]) | (since_last < 60 / t["starts_per_hour"]) | brief)
     return soon if _make_a_pattern(s.at_ns[soon], int(t["starts_needed"])) else np.zeros(s.n, bool)
 

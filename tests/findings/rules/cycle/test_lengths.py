@@ -229,3 +229,20 @@ def test_a_lasting_change_that_another_room_makes_is_a_note_where_the_air_was_no
     freeze = noisy(20, 120) * np.where(np.arange(120) < 60, 1.0, times)
     found = finding(judged(made_up(freeze, **air)), "freeze-long")
     assert (found.severity is not Severity.NOTE) is severe
+
+
+def test_a_short_freeze_of_which_the_harvest_before_took_what_it_lacks_did_not_end_early():
+    freeze, harvest = noisy(20, 90, share=0.01), noisy(3.0, 90)
+    freeze[40] = 14.0
+    log = made_up(freeze, harvest, condenser_in_c=24.0)
+    assert "freeze-short" in codes(judged(log))
+    harvest[39] = 8.4
+    assert "freeze-short" not in codes(judged(made_up(freeze, harvest, condenser_in_c=24.0)))
+
+
+def test_a_freeze_that_one_without_an_end_cut_off_did_not_end_early():
+    freeze, harvest = noisy(20, 60, share=0.01), noisy(3.0, 60)
+    freeze[58] = 14.0
+    assert "freeze-short" in codes(judged(made_up(freeze, harvest)))
+    freeze[59] = 20 * 60.0
+    assert "freeze-short" not in codes(judged(made_up(freeze, harvest)))

@@ -3,6 +3,7 @@
 import pytest
 
 from pipeline.findings.finding import Severity
+from pipeline.language.text import say
 from tests.findings.made_up import codes, finding, judged, made_up, noisy, not_judged, phase
 
 PLATE = {
@@ -17,6 +18,13 @@ def test_output_far_under_what_the_conditions_should_give_is_low():
     assert found.evidence["expected_kg_per_day"] == pytest.approx(160.0, rel=0.01)
     assert found.evidence["found_kg_per_day"] == pytest.approx(2.0 * 1440 / 28, rel=0.01)
     assert not found.flag_cycles
+    assert "that was logged" in say(found.title)
+
+
+def test_without_air_and_water_the_expectation_is_said_to_hold_at_the_plates_conditions():
+    said = say(finding(judged(made_up(noisy(26, 40), 2.0), **PLATE), "output-low").title)
+    assert "at the plate's conditions" in said
+    assert "neither air nor water was logged" in said
 
 
 def test_output_as_the_nameplate_says_is_quiet():

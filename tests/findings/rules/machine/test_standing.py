@@ -191,3 +191,18 @@ def test_nobody_can_tell_without_such_a_clamp_or_by_one_too_slow_for_a_valve():
     assert "part-off" in not_judged(judged(made_up(noisy(20, 30))))
     slow = part("current_dump", 0.15, in_harvest=True, interval_s=30.0)
     assert "part-off" in not_judged(judged(slow))
+
+
+def test_a_stop_right_after_a_harvest_broke_no_freeze_where_only_a_line_shows_it():
+    timeline, record = broken([10, 25, 26, 40, 55])
+    line = replace(timeline, channels=tuple(c for c in timeline.channels if c.role == "evaporator"))
+    assert "freeze-broken" in codes(judged((line, record)))
+    brief = tuple(
+        replace(p, end_ns=p.start_ns + round(0.5 * MIN_NS))
+        if p.kind == "freeze" and p.end_ns - p.start_ns == 11 * MIN_NS
+        else replace(p, start_ns=before.start_ns + round(0.5 * MIN_NS))
+        if p.kind == "idle"
+        else p
+        for before, p in zip((record.phases[0], *record.phases), record.phases, strict=False)
+    )
+    assert "freeze-broken" not in codes(judged((line, replace(record, phases=brief))))
