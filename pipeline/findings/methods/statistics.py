@@ -1,7 +1,8 @@
 """The statistics that the rules rest on, over plain arrays. Nothing here knows what an ice machine is.
 
-Each function names where its formula was published. SciPy is not imported: it costs half a second, and what is needed
-of it is a normal quantile.
+Each function names where its formula was published. Ranks are SciPy's. Its Theil–Sen, Kendall and Mann–Whitney give the same numbers
+(a test holds them to it), but no interval or p for values that lean on their neighbours (`inflate`), and of two samples no interval
+at all: the pairwise differences, which are the cost, would be made twice (400 points: 3.9 ms here, 4.9 ms by theilslopes and kendalltau).
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
+from scipy.stats import rankdata
 
 _NORMAL = NormalDist()
 MAD_TO_SIGMA = (
@@ -298,7 +300,7 @@ def single_step(y: np.ndarray, *, least: int = 3) -> LevelStep:
     gain = k * (n - k) / n * (left - right) ** 2
     first = int(k[np.argmax(gain)])
     deviation = float(((y - y.mean()) ** 2).sum())
-    ranks = _ranks(y)
+    ranks = rankdata(y)
     u = 2 * np.cumsum(ranks) - np.arange(1, n + 1) * (n + 1)
     pettitt = float(np.abs(u).max())
     return LevelStep(
@@ -309,13 +311,6 @@ def single_step(y: np.ndarray, *, least: int = 3) -> LevelStep:
         k=pettitt,
         p=min(1.0, 2 * math.exp(-6 * pettitt**2 / (n**3 + n**2))),
     )
-
-
-def _ranks(y: np.ndarray) -> np.ndarray:
-    """Ranks from 1, ties sharing their mean rank."""
-    _, inverse, counts = np.unique(y, return_inverse=True, return_counts=True)
-    last = np.cumsum(counts)
-    return (last - (counts - 1) / 2)[inverse]
 
 
 def episodes(mask: np.ndarray, *, bridge: int = 0) -> list[tuple[int, int]]:
