@@ -48,7 +48,7 @@ class Step:
     if_not: Text
     cautions: tuple[Text, ...] = ()
     minutes: int = 0  # of work, about
-    carried: bool = True  # the instrument has to be brought along
+    bring: tuple[tuple[Text, int], ...] = ()  # what to take along for it, and how many
     licensed: bool = False  # the refrigerant circuit is opened
     live: bool = False  # a live panel
 

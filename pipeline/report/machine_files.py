@@ -11,7 +11,7 @@ import dataclasses
 import io
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,7 +20,7 @@ from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement, NextClip, Odds, RefrigerantSide, Slabs, Step
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.clock import Offsets, iso_times
-from pipeline.report.numbers.columns import columns_of
+from pipeline.report.numbers.columns import KINDS, columns_of, phases_of
 from pipeline.report.numbers.flags import cycle_flags
 from pipeline.report.wording import Reader
 
@@ -40,10 +40,10 @@ _FIRST = (
 )
 
 _DECIMALS = {
+    "_k_per_min": 3,
     "_min": 3,
     "_c": 2,
     "_k": 2,
-    "_k_per_min": 3,
     "_a": 3,
     "_ah": 4,
     "_kwh": 4,
@@ -51,42 +51,36 @@ _DECIMALS = {
     "_kg": 3,
     "_share": 3,
 }
+"""Of columns whose name ends so, the first that fits; of others 4."""
 
 
 def phases_csv(record: CycleRecord, offsets: Offsets) -> str:
     """`start,end,phase`: rows touch, each end is the next start."""
-    edges = [p.start_ns for p in record.phases] + [p.end_ns for p in record.phases[-1:]]
-    times = iso_times(np.array(edges, np.int64), offsets, always_ms=True)
-    rows = zip(times[:-1], times[1:], (p.kind.value for p in record.phases), strict=True) if edges else ()
-    return to_csv(("start", "end", "phase"), rows)
+    edges, kinds = phases_of(record)
+    times = iso_times(edges, offsets, always_ms=True)
+    names = np.array([kind.value for kind in KINDS])[kinds]
+    return _own_csv({"start": times[: len(kinds)], "end": times[1:], "phase": names})
 
 
 def cycles_csv(record: CycleRecord, judgement: Judgement, offsets: Offsets) -> str:
     """One row a cycle: first the columns of the contract, then every measure."""
     table = columns_of(record)
     flags = cycle_flags(judgement.findings)
-    numbers = table["cycle"].tolist()
-    columns: dict[str, list[str]] = {
-        "cycle": [str(n) for n in numbers],
-        "flags": [" ".join(flags.get(n, ())) for n in numbers],
+    columns: dict[str, Sequence] = {
+        "cycle": table["cycle"],
+        "flags": [" ".join(flags.get(n, ())) for n in table["cycle"].tolist()],
     }
-    for name in table:
-        if name == "cycle":
-            continue
-        values = table[name]
+    for name, values in table.items():
         if name.endswith("_ns"):
-            columns[name.removesuffix("_ns")] = list(iso_times(values, offsets, always_ms=True))
-        elif values.dtype == bool:
-            columns[name] = ["true" if v else "false" for v in values]
-        else:
-            columns[name] = _numbers(name, values)
+            columns[name.removesuffix("_ns")] = iso_times(values, offsets, always_ms=True)
+        elif name != "cycle":
+            columns[name] = values if values.dtype == bool else _rounded(name, values)
     if (slabs := judgement.slabs) is not None:
         for name, shares in (("slab", slabs.share), ("slab_low", slabs.low), ("slab_high", slabs.high)):
-            columns[f"{name}_share"] = _numbers(f"{name}_share", shares)
+            columns[f"{name}_share"] = _rounded(f"{name}_share", shares)
             if slabs.kg is not None:
-                columns[f"{name}_kg"] = _numbers(f"{name}_kg", slabs.kg * shares)
-    order = [*_FIRST, *(name for name in columns if name not in _FIRST)]
-    return to_csv(order, zip(*(columns[name] for name in order), strict=True))
+                columns[f"{name}_kg"] = _rounded(f"{name}_kg", slabs.kg * shares)
+    return _own_csv({name: columns[name] for name in (*_FIRST, *(n for n in columns if n not in _FIRST))})
 
 
 def findings_json(timeline: Timeline, judgement: Judgement, offsets: Offsets, reader: Reader) -> str:
@@ -320,13 +314,24 @@ def to_csv(header, rows) -> str:
     return out.getvalue()
 
 
-def _numbers(name: str, values: np.ndarray) -> list[str]:
-    decimals = next(
-        (d for s, d in sorted(_DECIMALS.items(), key=lambda x: -len(x[0])) if name.endswith(s)), 4
-    )
+def _rounded(name: str, values: np.ndarray) -> np.ndarray:
+    """`values` to as many decimals as the suffix of `name` has; NaN, which becomes an empty cell, where there is no number."""
+    decimals = next((d for suffix, d in _DECIMALS.items() if name.endswith(suffix)), 4)
     rounded = np.round(values.astype(float), decimals) + 0.0
     rounded[~np.isfinite(rounded)] = np.nan
-    return ["" if v != v else repr(v).removesuffix(".0") for v in rounded.tolist()]
+    return rounded
+
+
+def _own_csv(columns: Mapping[str, Sequence]) -> str:
+    """Columns of numbers, flags, times and words of our own, none of which can need a quotation mark (Arrow refuses one that does)."""
+    import pyarrow as pa
+    from pyarrow import csv as arrow_csv
+
+    arrays = [pa.array(values, from_pandas=True) for values in columns.values()]
+    out = io.BytesIO()
+    plain = arrow_csv.WriteOptions(include_header=False, quoting_style="none")
+    arrow_csv.write_csv(pa.Table.from_arrays(arrays, names=list(columns)), out, plain)
+    return ",".join(columns) + "\n" + out.getvalue().decode()
 
 
 def _union(times: list[np.ndarray]) -> np.ndarray:

@@ -48,6 +48,18 @@ def _escaped(pattern: str) -> str:
     return str(escape(pattern))
 
 
+@cache
+def _kept_together(pattern: str) -> str:
+    """A pattern whose figures never part from their percent sign."""
+    return pattern.replace(" %", "\N{NO-BREAK SPACE}%")
+
+
+@cache
+def _plain_html(pattern: str) -> Markup:
+    """A pattern of the catalogue without values, as HTML."""
+    return Markup(_kept_together(_escaped(pattern)).format_map({}))
+
+
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d")
 """How analysis writes a moment on the unit's own clock (`findings.evidence.stops.moment`): a page writes it as people do."""
 LONG_MIN = 300  # from here on minutes are said in hours
@@ -71,6 +83,8 @@ class Reader:
 
     def t_html(self, key: str, **values: Any) -> Markup:
         """Like `t`, values as switchable elements; everything escaped."""
+        if not values:
+            return _plain_html(self.words[key])
         return Markup(self._fill(_escaped(self.words[key]), values, self.show_html))
 
     def say(self, text: Text) -> str:
@@ -212,7 +226,7 @@ class Reader:
     @staticmethod
     def _fill(pattern: str, values: Mapping[str, Any], show) -> str:
         shown = {name: show(name, value) for name, value in values.items()}
-        return pattern.replace(" %", "\N{NO-BREAK SPACE}%").format_map(shown)
+        return _kept_together(pattern).format_map(shown)
 
 
 def certainty(confidence: float) -> int:

@@ -34,7 +34,7 @@ class Check:
     if_so: Phrase
     if_not: Phrase
     hazards: tuple[str, ...]
-    carried: bool
+    bring: Mapping[str, int]  # of TOOLS, how many
     values: Mapping[str, float]
 
     @property
@@ -43,9 +43,12 @@ class Check:
         return STEPS.index(self.step), self.minutes
 
 
-def _read() -> tuple[Mapping[str, Check], Mapping[str, Phrase]]:
+def _read() -> tuple[Mapping[str, Check], Mapping[str, Phrase], Mapping[str, Phrase]]:
     table = tomllib.loads((Path(__file__).parent / "checks.toml").read_text(encoding="utf-8"))
-    hazards = {key: phrase(f"hazard.{key}", english) for key, english in table["hazard"].items()}
+    hazards, tools = (
+        MappingProxyType({key: phrase(f"{kind}.{key}", english) for key, english in table[kind].items()})
+        for kind in ("hazard", "tool")
+    )
     checks = {
         key: Check(
             step=row["step"],
@@ -56,15 +59,15 @@ def _read() -> tuple[Mapping[str, Check], Mapping[str, Phrase]]:
             if_so=phrase(f"check.{key}.if_so", row["if_so"]),
             if_not=phrase(f"check.{key}.if_not", row["if_not"]),
             hazards=tuple(row.get("hazards", ())),
-            carried=row.get("carried", True),
+            bring=MappingProxyType(row.get("bring", {})),
             values=MappingProxyType(row.get("values", {})),
         )
         for key, row in table["check"].items()
     }
-    return MappingProxyType(checks), MappingProxyType(hazards)
+    return MappingProxyType(checks), hazards, tools
 
 
-CHECKS, HAZARDS = _read()
+CHECKS, HAZARDS, TOOLS = _read()
 
 _SHEET = phrase("check.by-sheet", "the unit's own sheet")
 _PRACTICE = phrase("check.by-practice", "common practice, no source: the service sheet goes before it")
@@ -96,7 +99,7 @@ def step_of(key: str, unit: Unit, **values: float | str) -> Step:
         if_not=check.if_not(**known),
         cautions=tuple(HAZARDS[h]() for h in hazards),
         minutes=check.minutes,
-        carried=check.carried,
+        bring=tuple((TOOLS[tool](), count) for tool, count in check.bring.items()),
         licensed=check.step == "circuit",
         live=check.step == "live" or "live" in check.hazards,
     )

@@ -78,7 +78,7 @@ def put_overlay(pack: Pack, name: str, overlay: Overlay | None) -> None:
             part: pack.steps(getattr(overlay, part), base=base, step=step)
             for part in ("low", "middle", "high")
         },
-        "curves": [pack.steps(curve, base=base, step=step) for curve in overlay.curves],
+        "curves": pack.steps(overlay.curves.ravel(), base=base, step=step),  # one after another
     }
 
 

@@ -16,7 +16,7 @@ from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Judgement
 from pipeline.logs.timeline import PIECE, Channel, Timeline
 from pipeline.report.numbers.columns import columns_of
-from pipeline.report.numbers.levels import WIDTHS_S, level_within, trusted_readings
+from pipeline.report.numbers.levels import WIDTHS_S, level_within, reach_of, trusted_readings
 from pipeline.report.payload.pack import MOST_BYTES, step_of, weight
 
 S, MS = 1_000_000_000, 1_000_000
@@ -132,11 +132,15 @@ def _parts(count: int) -> list[slice]:
 
 def plotted_channels(channels: Iterable[Channel]) -> list[PlottedChannel]:
     """`channels` made ready to be drawn."""
-    traces = []
+    traces: list[Trace] = []
+    steps: dict[int, tuple[int, bool]] = {}
     for channel in channels:
         time_ns, values = trusted_readings(channel)
-        low, high = (float(values.min()), float(values.max())) if len(values) else (0.0, 0.0)
-        usual_ns = _usual_step(time_ns)
+        low, high = reach_of(channel) if len(values) else (0.0, 0.0)
+        if id(time_ns) not in steps:  # the channels of one logger share their times
+            usual_ns = _usual_step(time_ns)
+            steps[id(time_ns)] = usual_ns, _is_regular(time_ns, usual_ns)
+        usual_ns, regular = steps[id(time_ns)]
         traces.append(
             PlottedChannel(
                 channel=channel,
@@ -147,7 +151,7 @@ def plotted_channels(channels: Iterable[Channel]) -> list[PlottedChannel]:
                 # a log too short to tell its interval is drawn as if it had one of a second
                 interval_s=float(channel.interval_s) if channel.interval_s > 0 else 1.0,
                 usual_step_ns=usual_ns,
-                regular=_is_regular(time_ns, usual_ns),
+                regular=regular,
             )
         )
     return traces

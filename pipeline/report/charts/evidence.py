@@ -9,14 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 from markupsafe import Markup
 
-from pipeline.cycles.record import CycleRecord, PhaseKind
+from pipeline.cycles.record import CycleRecord
 from pipeline.findings.finding import Finding
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.charts import svg
 from pipeline.report.charts.overlay import EDGES, Overlay, cold_trace
 from pipeline.report.charts.svg import levels, minutes
 from pipeline.report.clock import Offsets, S
-from pipeline.report.numbers.columns import columns_of
+from pipeline.report.numbers.columns import KINDS, columns_of, phases_of
 from pipeline.report.numbers.levels import thinned, trusted_readings
 from pipeline.report.wording import Reader
 
@@ -279,11 +279,16 @@ def _frame(
 
 def _strip(record: CycleRecord, begin: int, stop: int, area: svg.PlotArea) -> list[Markup]:
     """The phases between `begin` and `stop` [ns] under the area, a path a kind."""
-    paths: dict[PhaseKind, list[str]] = {}
+    edges, kinds = phases_of(record)
     scale, top = area.width / (stop - begin), area.top + area.height + 2
-    for p in record.phases:
-        left, right = max(p.start_ns, begin), min(p.end_ns, stop)
-        if right > left:
-            x, wide = area.left + (left - begin) * scale, max((right - left) * scale, 0.4)
-            paths.setdefault(p.kind, []).append(f"M{x:.1f} {top:.1f}h{wide:.1f}v{STRIP:g}H{x:.1f}z")
-    return [svg.path(f"phase-{kind.value}", "".join(pieces)) for kind, pieces in paths.items()]
+    ends = np.clip(edges, begin, stop)
+    seen = np.flatnonzero(np.diff(ends))
+    left = area.left + (ends[seen] - begin) * scale
+    wide = np.maximum(np.diff(ends)[seen] * scale, 0.4)
+    one = f"M%.1f {top:.1f}h%.1fv{STRIP:g}H%.1fz"
+    parts = []
+    for code in np.unique(kinds[seen]):
+        some = kinds[seen] == code
+        places = np.column_stack([left, wide, left])[some].ravel().tolist()
+        parts.append(svg.path(f"phase-{KINDS[code].value}", one * int(some.sum()) % tuple(places)))
+    return parts

@@ -13,7 +13,7 @@ from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.charts.overlay import Overlay
 from pipeline.report.charts.traces import Drawn, drawn_channels
 from pipeline.report.numbers.columns import columns_of, spans_of
-from pipeline.report.numbers.levels import trusted_readings
+from pipeline.report.numbers.levels import reach_of
 from pipeline.report.numbers.usual_range import Limits
 from pipeline.report.summary import UnitSummary
 from pipeline.report.wording import Reader
@@ -75,13 +75,13 @@ def _log_said(
 
 
 def _range_said(channel: Channel, reader: Reader) -> Markup:
-    _, values = trusted_readings(channel)
-    if not len(values):
+    low, high = reach_of(channel)
+    if low != low:
         return reader.t_html("chart.log_channel", channel_role=channel.role, span="–")
     name = {"°C": "t_c", "A": "i_a", "W": "p_w", "kPa": "p_kpa", "V": "u_v", "kWh": "e_kwh"}.get(
         channel.unit, ""
     )
-    ends = [reader.show_html(name, float(v)) for v in (values.min(), values.max())]
+    ends = [reader.show_html(name, v) for v in (low, high)]
     return reader.t_html("chart.log_channel", channel_role=channel.role, span=Markup("…").join(ends))
 
 

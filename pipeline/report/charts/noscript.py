@@ -14,7 +14,7 @@ from pipeline.report.charts import svg
 from pipeline.report.charts.overlay import Overlay, cold_trace
 from pipeline.report.charts.svg import levels, midnights, minutes
 from pipeline.report.clock import Offsets, S
-from pipeline.report.numbers.columns import columns_of
+from pipeline.report.numbers.columns import KINDS, columns_of, phases_of
 from pipeline.report.numbers.levels import level, trusted_readings
 from pipeline.report.numbers.usual_range import Limits
 from pipeline.report.wording import Reader
@@ -101,11 +101,10 @@ def sketch_lengths(
         (seen & ~abnormal, "h7", "dashes"),
         (seen & abnormal, "h9", "dashes odd"),
     ):
-        points = zip(area.px(starts[mask] - timeline.start_ns), area.py(lengths[mask]), strict=True)
         places = 1 if mask.sum() < WIDTH else 0  # of thousands those that lie on each other are drawn once
-        path = "".join(dict.fromkeys(f"M{x:.{places}f} {y:.{places}f}{mark}" for x, y in points))
-        if path:
-            parts.append(svg.path(css, path))
+        at = np.column_stack([area.px(starts[mask] - timeline.start_ns), area.py(lengths[mask])])
+        at = np.unique(np.round(at, places), axis=0)
+        parts.append(svg.path(css, f"M%.{places}f %.{places}f{mark}" * len(at) % tuple(at.ravel().tolist())))
     return svg.picture(WIDTH, height + 34, parts, title=reader.t("chart.sketch_lengths"), css="sketch")
 
 
@@ -127,9 +126,10 @@ def sketch_overlay(over: Overlay | None, name: str, reader: Reader) -> Markup | 
         y=(float(every.min()) - 0.5, float(every.max()) + 0.5),
     )
     parts = levels(area, over.unit, reader)
-    parts.append(svg.ribbon(area, over.minute, over.low, over.high, "band"))
-    parts.append(svg.polyline(area, over.minute, over.middle, "middle"))
-    parts += [svg.polyline(area, over.minute[::2], curve[::2], "odd") for curve in drawn]
+    minute = over.minute[::2]
+    parts.append(svg.ribbon(area, minute, over.low[::2], over.high[::2], "band"))
+    parts.append(svg.polyline(area, minute, over.middle[::2], "middle"))
+    parts += [svg.polyline(area, minute, curve[::2], "odd") for curve in drawn]
     parts += minutes(area, reader, f"picture.minutes_{name}")
     return svg.picture(WIDTH, 248, parts, title=reader.t(f"chart.{name}s"), css="sketch evidence")
 
@@ -137,17 +137,15 @@ def sketch_overlay(over: Overlay | None, name: str, reader: Reader) -> Markup | 
 def _ribbon(record: CycleRecord, timeline: Timeline, middle: float) -> list[Markup]:
     """One ribbon of phases. What is narrower than half a pixel is drawn half a pixel wide."""
     scale = (WIDTH - LEFT - RIGHT) / max(timeline.end_ns - timeline.start_ns, 1)
-    decimals = 0 if len(record.phases) > WIDTH else 1
+    edges, kinds = phases_of(record)
+    decimals = 0 if len(kinds) > WIDTH else 1
+    left = np.round(LEFT + (edges[:-1] - timeline.start_ns) * scale, decimals)
+    wide = np.round(np.maximum(np.diff(edges) * scale, 0.5), 1)
     parts = []
     for kind, tall in _TALL.items():
-        spans = [
-            (p.start_ns - timeline.start_ns, p.end_ns - p.start_ns) for p in record.phases if p.kind == kind
-        ]
-        if not spans:
+        place = np.column_stack([left, wide])[kinds == KINDS.index(kind)]
+        if not len(place):
             continue
-        place = np.array(spans, float) * scale
-        place[:, 0] = np.round(LEFT + place[:, 0], decimals)
-        place[:, 1] = np.round(np.maximum(place[:, 1], 0.5), 1)
         place = np.unique(place, axis=0)  # in a long log many phases share a pixel
         path = f"M%g {middle:.0f}h%g" * len(place) % tuple(place.ravel().tolist())
         parts.append(Markup(f'<path class="lane lane-{kind.value}" stroke-width="{tall}" d="{path}"/>'))

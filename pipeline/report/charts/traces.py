@@ -19,7 +19,7 @@ from pipeline.report.charts.detail import (
     turn_width_s,
 )
 from pipeline.report.clock import S
-from pipeline.report.numbers.days import KINDS
+from pipeline.report.numbers.columns import phases_of
 from pipeline.report.numbers.levels import level_within
 from pipeline.report.payload.pack import Pack
 from pipeline.report.wording import Reader
@@ -64,6 +64,7 @@ def put_log(
 ) -> Drawn:
     """Every channel in buckets, the stretches of `detail` finer; phases; where the log lies in time."""
     start, end = timeline.start_ns, timeline.end_ns
+    edges, kinds = phases_of(record)
     put = []
     for trace in traces:
         whole = is_kept_whole(trace, detail.bucket_s)
@@ -89,10 +90,8 @@ def put_log(
         "turns": [[(a - start) / S, (b - start) / S] for a, b in detail.turns],
         "panels": [unit for unit in PANELS if any(t.channel.unit == unit for t in traces)],
         "phases": {
-            "edge": pack.thousandths(
-                np.array([p.start_ns - start for p in record.phases] + [end - start]) / S
-            ),
-            "kind": pack.bytes(np.array([KINDS.index(p.kind) for p in record.phases])),
+            "edge": pack.thousandths((np.append(edges[:-1], end) - start) / S),
+            "kind": pack.bytes(kinds),
         },
     }
     return Drawn(

@@ -13,6 +13,8 @@ from pipeline.cycles.record import CycleRecord, PhaseKind
 
 T = TypeVar("T")
 
+KINDS = tuple(PhaseKind)
+
 
 def remembered(work: Callable[[Any], T]) -> Callable[[Any], T]:
     """`work` of one object, done once for as long as that very object lives."""
@@ -30,12 +32,19 @@ def remembered(work: Callable[[Any], T]) -> Callable[[Any], T]:
 
 
 @remembered
+def phases_of(record: CycleRecord) -> tuple[np.ndarray, np.ndarray]:
+    """Where the phases, which touch, begin and the last one ends [ns], int64 (n + 1,), and which of KINDS each is, uint8 (n,);
+    nothing, twice, where there is none."""
+    code = {kind: n for n, kind in enumerate(KINDS)}
+    edges = [p.start_ns for p in record.phases] + [p.end_ns for p in record.phases[-1:]]
+    return np.array(edges, np.int64), np.array([code[p.kind] for p in record.phases], np.uint8)
+
+
 def spans_of(record: CycleRecord) -> Mapping[PhaseKind, int]:
     """Phase -> how much of the log it took [ns]."""
-    spans = dict.fromkeys(PhaseKind, 0)
-    for phase in record.phases:
-        spans[phase.kind] += phase.end_ns - phase.start_ns
-    return spans
+    edges, kinds = phases_of(record)
+    length = np.diff(edges)
+    return {kind: int(length[kinds == n].sum()) for n, kind in enumerate(KINDS)}
 
 
 @remembered

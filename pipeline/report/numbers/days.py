@@ -10,10 +10,9 @@ import numpy as np
 from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Output
 from pipeline.report.clock import Offsets, S
-from pipeline.report.numbers.columns import columns_of
+from pipeline.report.numbers.columns import KINDS, columns_of, phases_of
 
 H_NS = 3600 * S
-KINDS = tuple(PhaseKind)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,8 +31,7 @@ def days_of(record: CycleRecord, offsets: Offsets) -> Days | None:
     """None where the record has no phase."""
     if not record.phases:
         return None
-    edges = np.array([p.start_ns for p in record.phases] + [record.phases[-1].end_ns], np.int64)
-    kinds = np.array([KINDS.index(p.kind) for p in record.phases])
+    edges, kinds = phases_of(record)
     # Cut wherever a local hour or the offset changes: every zone's offset is a multiple of 15 minutes.
     quarter = H_NS // 4
     marks = np.arange(-(-edges[0] // quarter), edges[-1] // quarter + 1) * quarter

@@ -11,6 +11,7 @@ import numpy as np
 
 from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.report.clock import Offsets, S, local_day
+from pipeline.report.numbers.columns import KINDS, phases_of
 
 CELL_MIN = 5  # a ribbon is looked at by eye: a shorter stop is not drawn
 STATES = ("ice", "off", "unclear", "gap")
@@ -42,8 +43,8 @@ def hours_of(
     """The days of the record, first to last. cycles, whole: of each day, as `days.days_of` has them."""
     if not record.phases:
         return ()
-    edges = np.array([p.start_ns for p in record.phases] + [record.phases[-1].end_ns], np.int64)
-    states = np.array([STATES.index(_STATE_OF[p.kind]) for p in record.phases])
+    edges, kinds = phases_of(record)
+    states = np.array([STATES.index(_STATE_OF[kind]) for kind in KINDS])[kinds]
     cell, a_day = CELL_MIN * 60 * S, 24 * 60 // CELL_MIN
     first = int(offsets.local_ns(edges[:1])[0] // (24 * 3600 * S))
     local = (np.arange(len(cycles) * a_day) + first * a_day) * cell

@@ -33,6 +33,13 @@ def trusted_readings(channel: Channel) -> tuple[np.ndarray, np.ndarray]:
     return channel.readings()
 
 
+@remembered
+def reach_of(channel: Channel) -> tuple[float, float]:
+    """The lowest and the highest reading that may be used; NaN where there is none."""
+    _, values = trusted_readings(channel)
+    return (float(values.min()), float(values.max())) if len(values) else (np.nan, np.nan)
+
+
 def level(time_ns: np.ndarray, values: np.ndarray, *, start_ns: int, end_ns: int, width_s: float) -> Envelope:
     """`values` (n,) at `time_ns` (n,) in buckets of `width_s` from `start_ns` on, up to and including `end_ns`."""
     return level_within(time_ns, values, spans=[(start_ns, end_ns + 1)], width_s=width_s)

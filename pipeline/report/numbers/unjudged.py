@@ -14,7 +14,7 @@ from pipeline.language.catalogue import own_text
 from pipeline.language.text import Text
 from pipeline.logs.timeline import Channel, Timeline
 from pipeline.report.clock import S
-from pipeline.report.numbers.columns import columns_of
+from pipeline.report.numbers.columns import columns_of, spans_of
 from pipeline.report.numbers.levels import trusted_readings
 from pipeline.report.numbers.usual_range import in_force
 from pipeline.report.wording import Reader
@@ -94,10 +94,8 @@ def _flat(channel: Channel, values: np.ndarray) -> Text:
 
 
 def _share(record: CycleRecord, kind: PhaseKind) -> float:
-    seen = [p for p in record.phases if p.kind != PhaseKind.GAP]
-    return sum(p.end_ns - p.start_ns for p in seen if p.kind == kind) / max(
-        sum(p.end_ns - p.start_ns for p in seen), 1
-    )
+    spans = spans_of(record)
+    return spans[kind] / max(sum(ns for each, ns in spans.items() if each is not PhaseKind.GAP), 1)
 
 
 def read_in_words(timeline: Timeline, reader: Reader) -> Markup:

@@ -9,7 +9,7 @@ from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.finding import Judgement, Output
 from pipeline.logs.timeline import Timeline
 from pipeline.report.clock import Offsets, offsets_between
-from pipeline.report.numbers.columns import columns_of
+from pipeline.report.numbers.columns import columns_of, spans_of
 from pipeline.report.numbers.days import Days, days_of, kg_per_cycle
 from pipeline.report.numbers.flags import cycle_flags, odd_cycles
 from pipeline.report.numbers.hours import Day, hours_of
@@ -68,7 +68,7 @@ def _made(output: Output, record: CycleRecord) -> float | None:
     if output.made_ice_kg_per_day is not None:
         return output.made_ice_kg_per_day
     kg = kg_per_cycle(output)
-    covered_ns = sum(p.end_ns - p.start_ns for p in record.phases if p.kind is not PhaseKind.GAP)
+    covered_ns = sum(ns for kind, ns in spans_of(record).items() if kind is not PhaseKind.GAP)
     if kg is None or not covered_ns:
         return None
     return kg * int(columns_of(record)["complete"].sum()) / (covered_ns / 86_400e9)

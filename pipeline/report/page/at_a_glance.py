@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import islice
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,7 @@ from pipeline.report.wording import Reader
 
 NS_PER_MIN = 60 * S
 MOST_STEPS = 5  # in "what to do next"
-MOST_BROUGHT = 8  # instruments for one visit
+MOST_BROUGHT = 8  # kinds of things for one visit
 
 
 def facts(
@@ -144,12 +145,15 @@ def next_steps(judgement: Judgement, lacking: Unjudged | None) -> list:
 
 
 def to_bring(judgement: Judgement, lacking: Unjudged | None, reader: Reader) -> str:
-    """The instruments of the visit, in the order of its steps, each once; "" where nothing has to be done. What opens the circuit
-    stands with its check alone."""
+    """What to take along to the visit, in the order of its steps, each once; "" where nothing has to be done."""
     if lacking is not None or all(f.severity == Severity.NOTE for f in judgement.findings):
         return ""
-    carried = [reader.say(step.instrument) for step in judgement.steps if step.carried and not step.licensed]
-    return "; ".join(tool[:1].lower() + tool[1:] for tool in dict.fromkeys(carried[:MOST_BROUGHT]))
+    most: dict[str, int] = {}
+    for tool, count in (each for step in judgement.steps for each in step.bring):
+        name = reader.say(tool)
+        most[name] = max(most.get(name, 0), count)
+    named = (name if count == 1 else f"{name} ({count})" for name, count in most.items())
+    return "; ".join(islice(named, MOST_BROUGHT))
 
 
 def freezes(

@@ -22,7 +22,8 @@ from pipeline.report.charts.overlay import EDGES, overlay
 from pipeline.report.charts.strips import day_ribbons, ribbons_note, ribbons_title
 from pipeline.report.charts.traces import drawn_channels, put_log
 from pipeline.report.given import Given
-from pipeline.report.numbers.days import KINDS, kg_per_cycle
+from pipeline.report.numbers.columns import KINDS
+from pipeline.report.numbers.days import kg_per_cycle
 from pipeline.report.numbers.flags import codes_about
 from pipeline.report.numbers.unjudged import read_in_words
 from pipeline.report.numbers.whole import Numbers

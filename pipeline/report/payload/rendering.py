@@ -25,7 +25,7 @@ PACK_MARK, PLOT_MARK, DRAWN_MARK = (Markup(f"<!--{what}-->") for what in ("pack"
 
 def render(template: str, **context: Any) -> str:
     """`template` with its styles and scripts put in and its policy written: see `render_pieces`."""
-    return "".join(render_pieces(template, **context))
+    return _environment().get_template(template).render(_whole(**context))
 
 
 def fragment(template: str, *, reader: Reader, **context: Any) -> Markup:
@@ -33,8 +33,18 @@ def fragment(template: str, *, reader: Reader, **context: Any) -> Markup:
     return Markup(_environment().get_template(template).render(t=reader.t_html, **context))
 
 
-def render_pieces(
-    template: str,
+def render_pieces(template: str, **context: Any) -> Iterator[str]:
+    """The page piece by piece, so that a long one never stands in memory as a whole. Of `context`:
+
+    reader: whom it is for. styles, scripts: names of files in `static/`. more_hashes: of scripts that the page adds later. foot: what
+    stands under each printed sheet, before its number. All else is the template's own.
+    """
+    stream = _environment().get_template(template).stream(_whole(**context))
+    stream.enable_buffering(64)
+    return iter(stream)
+
+
+def _whole(
     *,
     reader: Reader,
     styles: tuple[str, ...],
@@ -42,12 +52,8 @@ def render_pieces(
     more_hashes: tuple[str, ...] = (),
     foot: str = "",
     **context: Any,
-) -> Iterator[str]:
-    """The page piece by piece, so that a long one never stands in memory as a whole.
-
-    styles, scripts: names of files in `static/`. more_hashes: of scripts that the page adds later. foot: what stands under each
-    printed sheet, before its number.
-    """
+) -> dict[str, Any]:
+    """What a template is given: see `render_pieces`."""
     script = _joined(scripts)
     allowed = (*([csp_hash(script.encode())] if script else []), *more_hashes)
     policy = "; ".join(
@@ -60,22 +66,15 @@ def render_pieces(
             "form-action 'none'",
         )
     )
-    stream = (
-        _environment()
-        .get_template(template)
-        .stream(
-            r=reader,
-            t=reader.t_html,
-            say=reader.say_html,
-            show=reader.show_html,
-            policy=policy,
-            style=Markup(css_variables() + _joined(styles) + _sheet(foot)),
-            script=Markup(script),
-            **context,
-        )
-    )
-    stream.enable_buffering(64)
-    return iter(stream)
+    return context | {
+        "r": reader,
+        "t": reader.t_html,
+        "say": reader.say_html,
+        "show": reader.show_html,
+        "policy": policy,
+        "style": Markup(css_variables() + _joined(styles) + _sheet(foot)),
+        "script": Markup(script),
+    }
 
 
 def _sheet(foot: str) -> str:

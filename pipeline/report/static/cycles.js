@@ -59,11 +59,12 @@ function makeCycles(data, drawing, clock, bus) {
     const plot = element(id), over = data.overlays?.[name];
     if (!plot || !over) return;
     const n = over.low.length, x = Array.from({ length: n }, (_, i) => over.minutes * i / (n - 1)), y = (v) => drawing.array(over.unit, [...v]);
+    const curves = over.cycles.map((_, k) => over.curves.subarray(k * n, (k + 1) * n));
     const seen = x.map((_, i) => i).filter((i) => Number.isFinite(over.low[i])), pick = (v) => seen.map((i) => v[i]);
     const line = { type: "scatter", mode: "lines", hoverinfo: "none" };
-    const thin = over.curves.length > 12 ? 0.8 : 1.4; // many would be one blot
+    const thin = curves.length > 12 ? 0.8 : 1.4; // many would be one blot
     const traces = [
-      ...over.curves.map((curve, k) => ({ ...line, x, y: y(curve), customdata: x.map(() => over.cycles[k]), line: { color: colour("odd"), width: chosen !== null && over.cycles[k] === cycles.number[chosen] ? 4 : thin } })),
+      ...curves.map((curve, k) => ({ ...line, x, y: y(curve), customdata: x.map(() => over.cycles[k]), line: { color: colour("odd"), width: chosen !== null && over.cycles[k] === cycles.number[chosen] ? 4 : thin } })),
       { ...line, x: pick(x), y: pick(y(over.low)), line: { width: 0 }, hoverinfo: "skip" },
       { ...line, x: pick(x), y: pick(y(over.high)), line: { width: 0 }, fill: "tonexty", fillcolor: colour("band") + "cc", hoverinfo: "skip" },
       { ...line, x: pick(x), y: pick(y(over.middle)), line: { color: colour(name), width: 2, dash: "dash" }, hoverinfo: "skip" },
@@ -77,7 +78,7 @@ function makeCycles(data, drawing, clock, bus) {
       readout("lengths", describe(i));
       for (const [id, name] of [["freezes", "freeze"], ["harvests", "harvest"]]) {
         const over = data.overlays?.[name], k = over ? over.cycles.indexOf(cycles.number[i]) : -1;
-        if (element(id)?.data) Plotly.restyle(element(id), { "line.width": over.curves.map((_, m) => (m === k ? 4 : over.curves.length > 12 ? 0.8 : 1.4)) }, over.curves.map((_, m) => m));
+        if (element(id)?.data) Plotly.restyle(element(id), { "line.width": over.cycles.map((_, m) => (m === k ? 4 : over.cycles.length > 12 ? 0.8 : 1.4)) }, over.cycles.map((_, m) => m));
       }
     }
     return lengths(bus.view());

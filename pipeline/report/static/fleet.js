@@ -13,7 +13,7 @@
     }
     for (const part of all.querySelectorAll("section")) part.hidden = !part.querySelector("li:not([hidden])");
     for (const list of all.querySelectorAll("section.list")) list.querySelector(".n").textContent = list.querySelectorAll("li:not([hidden])").length;
-    shown.textContent = words.pattern.replace("{shown}", count).replace("{all}", items.length);
+    shown.textContent = count === items.length ? "" : words.pattern.replace("{shown}", count).replace("{all}", items.length);
   }
   function order() {
     const key = sort.value;

@@ -5,7 +5,7 @@ import re
 import pytest
 
 from pipeline.findings.advice import causes
-from pipeline.findings.advice.checks import CHECKS, HAZARDS, STEPS, fitting, step_of
+from pipeline.findings.advice.checks import CHECKS, HAZARDS, STEPS, TOOLS, fitting, step_of
 from pipeline.language.catalogue import catalogue
 from pipeline.language.text import say
 from pipeline.unit import Expected, Nameplate, Unit
@@ -51,6 +51,16 @@ def test_what_opens_the_circuit_needs_a_licence_and_what_is_live_says_so():
         assert (check.step == "cover") == ("off" in check.hazards and key != "clamp-seat"), key
         assert check.step in STEPS
         assert set(check.hazards) <= set(HAZARDS)
+
+
+def test_what_to_bring_is_things_and_not_how_they_are_placed():
+    assert {tool for check in CHECKS.values() for tool in check.bring} == set(TOOLS)
+    assert all(count >= 1 for check in CHECKS.values() for count in check.bring.values())
+    assert not [key for key, check in CHECKS.items() if check.step == "circuit" and check.bring]
+    placed = re.compile(r"\b(strapped on|held|hung|while|in the shade|in a jug|apart|then|or)\b")
+    for tool in TOOLS.values():
+        assert not placed.search(say(tool())), say(tool())
+        assert say(tool(), catalogue=catalogue("es")) != say(tool())
 
 
 def test_nothing_is_touched_to_feel_heat_or_bridged_by_hand():

@@ -3,6 +3,7 @@ from dataclasses import replace
 
 import pytest
 
+from pipeline.logs.timeline import Problem
 from pipeline.report.fleet import write_fleet
 from pipeline.report.options import ReportOptions
 from pipeline.report.summary import LEVELS, LISTS
@@ -88,21 +89,23 @@ def test_a_list_in_which_nothing_is_found_is_not_shown(fleet):
     assert fleet.page.locator(".list:not([hidden])").count() == 0
 
 
-def test_sixty_units_fit_three_screens_of_a_phone(open_page, tmp_path):
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_sixty_units_with_45_of_them_due_fit_three_screens_of_a_phone(open_page, tmp_path, language):
     base, well = summary_of(), summary_of(well=True)
     units = [
         replace(
-            well if n % 3 == 0 else base,
+            well if n % 4 == 0 else base,
             unit=f"u{n}",
             title=f"Deck {n}, cuber",
             place=f"Saltmarsh house {n % 7}, kitchen",
-            client=("Saltmarsh", "Tidewhistle", "")[n % 3],
-            level=("well", "act", "watch")[n % 3],
+            client=("Saltmarsh", "Tidewhistle", "Lantern Houses", "Ferry", "")[n % 5],
+            level=("well", "act", "watch", "act")[n % 4],
         )
         for n in range(60)
     ]
-    write_fleet(tmp_path, units, [], ReportOptions())
+    write_fleet(tmp_path, units, [], ReportOptions(language=language))
     opened = open_page(tmp_path / "index.html", width=390).drawn()
+    assert opened.page.locator("[data-list=today] li, [data-list=next-visit] li").count() == 45
     bottom = opened.page.evaluate(
         "() => document.getElementById('units').getBoundingClientRect().bottom + scrollY"
     )
@@ -119,17 +122,22 @@ def test_hostile_names_stay_text(fleet):
     assert any(n.startswith('<script>alert("x")</script>') for n in names(fleet))
 
 
-@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-def test_axe_finds_nothing(open_page, tmp_path, dark):
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_axe_finds_nothing_wide_or_narrow_light_dark_or_on_paper(open_page, tmp_path, language):
     base = summary_of()
-    write_fleet(
-        tmp_path,
-        [replace(base, unit=level, title=level, level=level) for level in LEVELS],
-        [],
-        ReportOptions(),
-    )
-    opened = open_page(tmp_path / "index.html", dark=dark, bypass_csp=True).drawn()
-    assert opened.faults() == []
+    units = [
+        replace(base, unit=level, title=level, level=level, model="harbour slab", client="Ferry")
+        for level in LEVELS
+    ]
+    problem = Problem(unit_name="attic", file="x.csv", message="no row could be read")
+    write_fleet(tmp_path, units, [problem], ReportOptions(language=language))
+    opened = open_page(tmp_path / "index.html", bypass_csp=True).drawn()
+    for width in (390, 768, 1280):
+        opened.page.set_viewport_size({"width": width, "height": 900})
+        for scheme, media in (("light", "screen"), ("dark", "screen"), ("light", "print")):
+            opened.page.emulate_media(color_scheme=scheme, media=media)
+            assert opened.faults() == [], (width, scheme, media)
+        assert opened.page.evaluate("document.documentElement.scrollWidth") <= width
 
 
 @pytest.mark.parametrize("width", [390, 1280])

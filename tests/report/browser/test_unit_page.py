@@ -423,7 +423,7 @@ def test_it_prints_on_paper_with_no_chart_cut(week, tmp_path, paper):
     for name, last in (
         ("Freezes laid over each other", "minutes since the freeze began"),
         ("Harvests laid over each other", "minutes since hot gas came on"),
-        ("Hours of the days", "18:00"),
+        ("Day by day", "18:00"),
     ):
         assert any(name in text and last in text.split(name)[1] for text in pages), name
     whole = "\n".join(pages)

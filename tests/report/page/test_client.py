@@ -169,7 +169,7 @@ def test_ice_stands_as_it_was_made_rests_included(folder):
 def test_units_and_language_are_the_clients(folder):
     said = words_of(page_of(folder, made_ice_kg_per_day=100.0, language="es", units="us"))
     assert "220\N{NO-BREAK SPACE}lb" in said  # 100 kg ÷ 0.45359237
-    assert "descansos incluidos" in said
+    assert "pausas incluidas" in said
 
 
 def test_a_machine_of_which_nothing_could_be_said_has_a_page_too(tmp_path):

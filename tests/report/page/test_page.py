@@ -8,11 +8,14 @@ import numpy as np
 import pytest
 
 from pipeline.cycles.record import CycleRecord, PhaseKind
-from pipeline.findings.finding import Judgement
+from pipeline.findings.advice.checks import step_of
+from pipeline.findings.finding import Judgement, Severity
 from pipeline.logs.timeline import Problem, Timeline
 from pipeline.report.given import given_of
 from pipeline.report.numbers.levels import WIDTHS_S
 from pipeline.report.options import ReportOptions
+from pipeline.report.page.at_a_glance import to_bring
+from pipeline.report.wording import Reader
 from pipeline.report.writing import write_unit
 from pipeline.unit import Unit
 from tests.report.made_up import made_up, reported, text
@@ -96,6 +99,19 @@ def test_ice_that_cannot_be_told_could_not_be_judged(made, tmp_path):
         replace(judgement, output=replace(judgement.output, ice_kg_per_day=None, made_ice_kg_per_day=None)),
     )
     assert "could not be judged" in html[: html.index('id="findings"')]
+
+
+def test_what_to_bring_is_each_thing_once_and_as_many_as_the_step_that_needs_most(made):
+    judgement = made[3]
+    keys = ("air-path", "condenser-air", "circuit-temperatures", "start-gear", "contactor", "leak-test")
+    judgement = replace(judgement, steps=tuple(step_of(key, Unit(name="x")) for key in keys))
+    assert (
+        to_bring(judgement, None, Reader())
+        == "thermometer (2); pipe probe with strap and insulation (5); capacitance meter; ohmmeter"
+    )
+    assert to_bring(judgement, None, Reader(language="es")).startswith("termómetro (2); sonda de tubo")
+    noted = tuple(replace(f, severity=Severity.NOTE) for f in judgement.findings)
+    assert to_bring(replace(judgement, findings=noted), None, Reader()) == ""
 
 
 def test_each_finding_has_its_picture_its_numbers_causes_and_checks(page, made):
