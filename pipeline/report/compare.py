@@ -44,7 +44,7 @@ def write_compare(
     offsets = offsets_between(zone, comparison.earlier_start_ns, comparison.later_end_ns)
     rows = [_row(s, reader) for s in comparison.shifts]
     if comparison.freeze_at_same_conditions is not None:
-        rows.append(_row(comparison.freeze_at_same_conditions, reader) | {"adjusted": True})
+        rows.insert(1, _row(comparison.freeze_at_same_conditions, reader))
     page = render(
         "compare.html",
         reader=reader,
@@ -118,7 +118,6 @@ def _row(shifted: Shifted, reader: Reader) -> dict[str, Any]:
         "cycles": (shifted.earlier.cycles, shifted.later.cycles),
         "changed": shifted.changed,
         "bars": _bars(shifted),
-        "adjusted": False,
     }
 
 

@@ -6,6 +6,7 @@ import csv
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import chain, pairwise
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -213,13 +214,16 @@ def _ice_from(totals: _Totals, reader: Reader) -> str:
 
 
 def _rows(ordered: Iterable[UnitSummary], longest_min: float, reader: Reader) -> Iterator[dict[str, Any]]:
-    """A row a unit, each knowing whether a list or a client begins with it."""
-    last = (None, None)
-    for place, summary in enumerate(ordered):
-        here = (summary.due, summary.client)
-        begins = {"new_list": here[0] != last[0], "new_client": here != last}
+    """A row a unit, each knowing whether a list or a client begins with it. A client's name is not said twice over its only unit."""
+    last: UnitSummary | None = None
+    for place, (summary, following) in enumerate(pairwise(chain(ordered, [None]))):
+        new_list = last is None or last.due != summary.due
+        new_client = new_list or last.client != summary.client
+        alone = following is None or (following.due, following.client) != (summary.due, summary.client)
+        named = summary.client and not (alone and summary.client.casefold() == summary.title.casefold())
+        begins = {"new_list": new_list, "new_client": new_client, "client_said": new_client and named}
         yield _row(summary, place, longest_min, reader) | begins
-        last = here
+        last = summary
 
 
 def _row(summary: UnitSummary, place: int, top: float, reader: Reader) -> dict[str, Any]:

@@ -99,23 +99,21 @@ function makeLog(data, drawing, clock, bus) {
 
   // The name of each trace at its right end, so that it can be told without its colour; names keep clear of each other.
   function names() {
-    const narrow = drawing.margins(plot).r < 50; // the traces are named at the top right: visits above them
-    const visits = data.visits.map((visit) => ({ xref: "x", x: visit.at, yref: "paper", y: 1, yanchor: "bottom", yshift: narrow ? 14 : 0, xanchor: "left", showarrow: false, text: word("chart.visit"), font: { size: 11, color: colour("ink") } }));
-    if (narrow) return [...visits, ...labels.map((l) => ({ xref: "paper", x: 1, xanchor: "right", yref: axisName(l.panel) + " domain", y: 1, yanchor: "bottom", yshift: -13 * labels.filter((o) => o.panel === l.panel && o.n < l.n).length, showarrow: false, text: data.channels[l.n].name, bgcolor: colour("sheet"), opacity: 0.9, font: { size: 11, color: traceColour(l.n) } }))];
+    const narrow = drawing.margins(plot).r < 50; // no room beside the traces: their names lie over them
+    const visits = data.visits.map((visit) => ({ xref: "x", x: visit.at, yref: "paper", y: 1, yanchor: "bottom", xanchor: visit.at > view[0] + 0.8 * (view[1] - view[0]) ? "right" : "left", showarrow: false, text: word("chart.visit"), font: { size: 11, color: colour("ink") } }));
     return [...visits, ...panels.flatMap((_, panel) => {
       const here = labels.filter((l) => l.panel === panel && Number.isFinite(l.at));
       const low = Math.min(...here.map((l) => l.low)), high = Math.max(...here.map((l) => l.high));
       const place = (l) => (high > low ? (l.at - low) / (high - low) : 0.5) * 0.9 + 0.05;
-      for (const l of here) l.tall = (data.channels[l.n].name.length > 14 ? 28 : 14) / heights[panel];
+      for (const l of here) l.tall = (!narrow && data.channels[l.n].name.length > 14 ? 28 : 14) / heights[panel];
       const apart = (a, b) => (a.tall + b.tall) / 2;
       here.sort((a, b) => a.at - b.at).forEach((l, i) => { l.y = Math.max(place(l), i ? here[i - 1].y + apart(l, here[i - 1]) : 0); });
       for (let i = here.length - 1; i >= 0; i--) here[i].y = Math.min(here[i].y, i === here.length - 1 ? 1 : here[i + 1].y - apart(here[i], here[i + 1]));
-      return here.map((l) => ({ xref: "paper", x: 1, xanchor: "left", xshift: 5, yref: axisName(panel) + " domain", y: l.y, yanchor: "middle", showarrow: false, align: "left", text: data.channels[l.n].name.replace(/ (?=\S+$)/, (m) => (data.channels[l.n].name.length > 14 ? "<br>" : m)), font: { size: 11, color: traceColour(l.n) } }));
+      return here.map((l) => ({ xref: "paper", x: 1, ...(narrow ? { xanchor: "right", bgcolor: colour("sheet"), borderpad: 1 } : { xanchor: "left", xshift: 5 }), yref: axisName(panel) + " domain", y: l.y, yanchor: "middle", showarrow: false, align: "left", text: data.channels[l.n].name.replace(/ (?=\S+$)/, (m) => (!narrow && data.channels[l.n].name.length > 14 ? "<br>" : m)), font: { size: 11, color: traceColour(l.n) } }));
     })];
   }
 
   function figure() {
-    const narrow = drawing.margins(plot).r < 50;
     const ticks = clock.ticks(view[0], view[1], Math.max(3, plot.clientWidth / 110));
     const axes = { xaxis: drawing.axis({ range: view, fixedrange: false, anchor: axisName(panels.length - 1), tickvals: ticks.values, ticktext: ticks.names, showspikes: true, spikemode: "across", spikethickness: 1, spikedash: "dot", spikecolor: colour("edge"), spikesnap: "cursor" }) };
     panels.forEach((p, i) => {
@@ -125,7 +123,7 @@ function makeLog(data, drawing, clock, bus) {
         : drawing.axis({ domain: domains[i], title: drawing.title(drawing.sign(p)), nticks: 6 });
     });
     const traces = [...phaseTraces(), markTrace(), ...channelTraces()];
-    return { data: traces, layout: drawing.layout({ ...axes, height: total + 56, hovermode: "x", shapes: bands(), annotations: names(), margin: { ...drawing.margins(plot), t: (data.visits.length ? 14 : 0) + (narrow ? 22 : 8), b: 44 } }) };
+    return { data: traces, layout: drawing.layout({ ...axes, height: total + 56, hovermode: "x", shapes: bands(), annotations: names(), margin: { ...drawing.margins(plot), t: (data.visits.length ? 14 : 0) + 8, b: 44 } }) };
   }
 
   async function draw() {
