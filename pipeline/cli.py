@@ -282,7 +282,8 @@ def _compare(arguments) -> int:
             options=options,
         )
     print(say(compared.comparison.better_or_worse, units=options.units))
-    adjusted = compared.comparison.freeze_at_same_conditions  # what the line before rests on, where there is one
+    # What the line before rests on: at the same air and water, where that could be worked out.
+    adjusted = compared.comparison.freeze_at_same_conditions
     print(say(adjusted.sentence if adjusted else compared.comparison.sentence, units=options.units))
     for shift in compared.comparison.shifts[1:]:
         if shift.changed:

@@ -132,7 +132,7 @@ def _parts(count: int) -> list[slice]:
 
 def plotted_channels(channels: Iterable[Channel]) -> list[PlottedChannel]:
     """`channels` made ready to be drawn."""
-    traces: list[Trace] = []
+    traces: list[PlottedChannel] = []
     steps: dict[int, tuple[int, bool]] = {}
     for channel in channels:
         time_ns, values = trusted_readings(channel)
