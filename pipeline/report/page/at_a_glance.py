@@ -22,7 +22,7 @@ from pipeline.report.wording import Reader
 
 NS_PER_MIN = 60 * S
 MOST_STEPS = 5  # in "what to do next"
-MOST_BROUGHT = 8  # kinds of things for one visit
+MOST_BROUGHT = 12  # kinds of things for one visit
 
 
 def facts(
