@@ -26,7 +26,8 @@ from pipeline.unit import Unit
 
 # Common practice, no source, all of them.
 REACH_S, STEP_S = 240.0, 4.0  # offsets beside the one that is known about, that are tried
-WINDOWS = 3.0  # so many templates' worth of evidence an act gives at most: neighbours share their cycles, and errors
+EVERY = 6  # a template of so many is asked: neighbours share most of theirs
+TEMPLATES = 3.0  # so many templates' worth of evidence an act gives at most: they share their errors
 TOLD_NATS = (
     1.5  # what it is worth that the steps of all harvests tell an offset: they may be of the other act
 )
@@ -118,7 +119,7 @@ def _found(
 def _acts(
     timeline: Timeline, unit: Unit, lines: dict[str, Trace]
 ) -> Iterator[tuple[placing.Act, np.ndarray]]:
-    """Starts and ends of usual harvests as the lines alone have them, and their log likelihood (windows, l)."""
+    """Starts and ends of usual harvests as the lines alone have them, and their log likelihood (n, l)."""
     named = find.named_by(timeline, unit, lines)
     if named is None:
         return
@@ -137,16 +138,17 @@ def _agreement(act: placing.Act, line_says: np.ndarray, clamp: Trace, shifts_s: 
     more = int(np.ceil(REACH_S / step))
     wide = offsets[0] + step * np.arange(-more, length + more)
     rows = superpose.readings_about(clamp, act.laid.near_ns, wide)
-    template = superpose.template_of(rows, wide, clamp.noise)
+    template = superpose.template_of(rows, superpose.alike([rows], [clamp], step), wide, clamp.noise)
+    values, line_says = template.values[::EVERY], line_says[::EVERY]
     by_line = line_says - _log_sum(line_says)[:, None]
     out = np.full((len(by_line), len(shifts_s)), -np.log(length))
     for j, shift_s in enumerate(shifts_s):
         first = more + round(shift_s / step)
-        part = replace(template, offsets_s=offsets, values=template.values[:, first : first + length])
+        part = replace(template, offsets_s=offsets, values=values[:, first : first + length])
         by_clamp, shows = weighing.said_of(part, clamp, act.harvest_s, ending=act.ending, kind="current")
         both = _log_sum(by_line + by_clamp - _log_sum(by_clamp)[:, None])
         out[shows, j] = both[shows]
-    return min(1.0, WINDOWS / len(out)) * np.logaddexp(out, LEAST_NATS).sum(axis=0)
+    return min(1.0, TEMPLATES / len(out)) * np.logaddexp(out, LEAST_NATS).sum(axis=0)
 
 
 def _log_sum(values: np.ndarray) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""Each boundary by its neighbours: relative times by laying cycles upon each other, the absolute moment once a window.
+"""Each boundary by its neighbours: relative times by laying cycles upon each other, the absolute moment by what those alike share.
 
 Stops and starts of the compressor come from the clamp's own readings where there is one.
 """
@@ -102,11 +102,11 @@ def _place_acts(
     traces = [*(c.trace for c in colds), *(d.trace for d in draws[:1])]
     for act in acts(traces, runs, colds[0], cells, placed.start_ns):
         likely, by_draw = likelihood(traces, act, len(colds))
-        moment_s, wide_s = _middle(act.offsets, likely, len(act.at))
+        moment_s, wide_s = _middle(act.offsets, likely)
         placed.start_ns[act.at] = act.laid.near_ns + np.round(moment_s * 1e9).astype(np.int64)
         placed.uncertainty_s[act.at] = STATED * np.hypot(1.645 * act.laid.apart_s, wide_s)
         sharp = wide_s < 2.5 + 0.3 * traces[-1].interval_s
-        placed.by_draw[act.at] = by_draw[superpose.window_of_each(len(act.at))] & sharp
+        placed.by_draw[act.at] = by_draw & sharp
     _undo_lost(placed, runs, cells)
     if not draws:
         _as_long_as_others(runs, placed.start_ns)
@@ -167,7 +167,7 @@ def _act(
 
 
 def likelihood(traces: Sequence[Trace], act: Act, lines: int) -> tuple[np.ndarray, np.ndarray]:
-    """Log likelihood (windows, l) of the act in every window, and which windows (windows,) the current shows anything in; the first
+    """Log likelihood (n, l) of the moment of each of the act's boundaries, and whose (n,) the current shows anything of; the first
     `lines` of `traces` are lines."""
     shape = (len(act.laid.templates[0].values), len(act.offsets))
     likely, known, by_current = np.zeros(shape), np.zeros(shape[0], bool), np.zeros(shape[0], bool)
@@ -181,17 +181,15 @@ def likelihood(traces: Sequence[Trace], act: Act, lines: int) -> tuple[np.ndarra
     return likely, by_current
 
 
-def _middle(offsets: np.ndarray, likely: np.ndarray, n: int) -> tuple[np.ndarray, np.ndarray]:
-    """Median of each event's posterior and half of its 90 % interval [s], (n,) each. Neighbouring windows are asked together."""
-    likely = np.array([likely[max(0, w - 1) : w + 2].mean(axis=0) for w in range(len(likely))])
+def _middle(offsets: np.ndarray, likely: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Median of each event's posterior and half of its 90 % interval [s], (n,) each. likely: (n, l)."""
     share = np.cumsum(np.exp(likely - likely.max(axis=1, keepdims=True)), axis=1)
     share /= share[:, -1:]
     half = 0.5 * (offsets[1] - offsets[0])
     early, middle, late = (
         np.array([np.interp(q, s, offsets + half) for s in share]) for q in (0.05, 0.5, 0.95)
     )
-    each, windows = np.arange(n), superpose.windows_of(n)
-    return np.interp(each, windows, middle), np.interp(each, windows, 0.5 * (late - early))
+    return middle, 0.5 * (late - early)
 
 
 def _place_by_onsets(placed: Placed, runs: Runs, draw: DrawCells, cells: Cells) -> None:
@@ -221,7 +219,8 @@ def _place_by_onsets(placed: Placed, runs: Runs, draw: DrawCells, cells: Cells) 
 def _rough(runs: Runs, line: SlopeCells, cells: Cells, at: np.ndarray) -> np.ndarray:
     """About when the harvests that begin, or end, with the boundaries `at` (k,) did so, by the line alone: where it last was near
     its low before the top, and where it first comes near that [ns]."""
-    level = line.level
+    known = np.isfinite(line.level)
+    level, low_level = np.where(known, line.level, -np.inf), np.where(known, line.level, np.inf)
     out = cells.start_ns[runs.first[at]].copy()
     high_s = np.zeros(len(at))  # how long the line stays near its top
     half, later = round(0.5e9 * cells.step_s), round(TOP_LATE_S / cells.step_s)
@@ -232,17 +231,17 @@ def _rough(runs: Runs, line: SlopeCells, cells: Cells, at: np.ndarray) -> np.nda
         follows = h + 1 < len(runs.stop) and not runs.opens_span[h + 1]
         more = min(later, (int(runs.stop[h + 1]) - stop) // 3) if follows else 0
         part = level[first : stop + more]
-        if len(part) < 2 or not np.isfinite(part).any():
+        if len(part) < 2:
             continue
-        top = first + int(np.nanargmax(part))
+        top = first + int(np.argmax(part))
         # What was named may reach back into the freeze, and the freeze into the harvest.
         apart = ends or runs.opens_span[h] or h == 0
         begin = first if apart else first - (first - int(runs.first[h - 1])) // 4
-        climb = level[begin : top + 1]
-        if not np.isfinite(climb).any():
-            continue
-        low = np.nanmin(climb)
+        climb = low_level[begin : top + 1]
+        low = climb.min()
         rise = level[top] - low
+        if not np.isfinite(rise):
+            continue
         if ends:
             high = np.flatnonzero(level[begin : stop + more] >= level[top] - TOP_PART * rise)
             out[n] = cells.start_ns[begin + int(high[0])] + half

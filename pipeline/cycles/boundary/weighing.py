@@ -45,7 +45,7 @@ Kind = Literal["line", "current"]
 def weights() -> Mapping[str, Mapping[str, np.ndarray]]:
     """Of each act and kind of channel, "end line" to "start current": `direct` (k,), `hidden` (k, h), `bias` (h,) and `out` (h,)."""
     return {
-        kind: {name: np.array(values) for name, values in table.items()}
+        kind: {name: np.array(values, np.float32) for name, values in table.items()}
         for kind, table in json.loads(WEIGHTS.read_text(encoding="utf-8"))["weights"].items()
     }
 
@@ -55,17 +55,19 @@ def weighed(numbers: np.ndarray, *, ending: bool, kind: Kind) -> np.ndarray:
 
     ending: the harvest's end, else its start."""
     w = weights()[f"{'end' if ending else 'start'} {kind}"]
-    return numbers @ w["direct"] + np.tanh(numbers @ w["hidden"] + w["bias"]) @ w["out"]
+    inner = numbers @ w["hidden"]
+    inner += w["bias"]
+    return numbers @ w["direct"] + np.tanh(inner, out=inner) @ w["out"]
 
 
 def said_of(
     template: Template, trace: Trace, harvest_s: float, *, ending: bool, kind: Kind
 ) -> tuple[np.ndarray, np.ndarray]:
-    """(log likelihood (windows, l), up to a constant, of every moment of a template, which windows (windows,) show anything)."""
+    """(log likelihood (n, l), up to a constant, of every moment of a template, which templates (n,) show anything)."""
     said = np.empty(template.values.shape)
     known = np.empty(len(said), bool)
     for part in parts_of(len(said)):
-        some = replace(template, values=template.values[part], noise=template.noise[part])
+        some = replace(template, values=template.values[part])
         numbers, known[part] = numbers_of(some, trace, harvest_s, ending=ending, kind=kind)
         said[part] = weighed(numbers, ending=ending, kind=kind)
     return said, known
@@ -74,7 +76,7 @@ def said_of(
 def numbers_of(
     template: Template, trace: Trace, harvest_s: float, *, ending: bool, kind: Kind
 ) -> tuple[np.ndarray, np.ndarray]:
-    """(numbers (windows, l, k) of every moment of a template, which windows (windows,) show anything)."""
+    """(numbers (n, l, k) of every moment of a template, which templates (n,) show anything)."""
     describe = partial(_of_line, sign=-1.0 if ending else 1.0) if kind == "line" else _of_current
     return describe(template.offsets_s, template.values, template.noise, trace.interval_s, harvest_s)
 
@@ -82,22 +84,22 @@ def numbers_of(
 def _of_line(
     offsets: np.ndarray,
     values: np.ndarray,
-    noise: np.ndarray,
+    noise: float,
     interval_s: float,
     harvest_s: float,
     *,
     sign: float,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """(numbers (windows, l, k), which windows show anything) of a line's templates.
+    """(numbers (n, l, k), which show anything) of a line's templates.
 
-    offsets: (l,) [s], even; values: (windows, l) [°C]; noise: (windows,) of one point; harvest_s: how long one usually lasts;
+    offsets: (l,) [s], even; values: (n, l) [°C]; noise: of one point; harvest_s: how long one usually lasts;
     sign: 1 where the act bends the line upwards, -1 where it bends it downwards."""
     values = _filled(values)
     step = float(offsets[1] - offsets[0])
     smooth = smoothed(values, 1) if step < 4.0 else values
     low, high = smooth.min(axis=1, keepdims=True), smooth.max(axis=1, keepdims=True)
     swing = np.maximum(high - low, TINY)
-    shows = (swing > LEAST_SIGMAS * noise[:, None])[:, 0]
+    shows = (swing > LEAST_SIGMAS * noise)[:, 0]
     level = (smooth - low) / swing
     from_top = (offsets - offsets[smooth.argmax(axis=1)][:, None]) / FROM_TOP_S
     numbers = [level, level**2]
@@ -108,7 +110,7 @@ def _of_line(
         span = np.maximum(np.ptp(pipe, axis=1, keepdims=True), TINY)
         k = max(1, round(max(OVER_S, BY_INTERVAL * interval_s, BY_LAG * lag_s) / step))
         before, after = pipe - _moved(pipe, -k), _moved(pipe, k) - pipe
-        steepest = np.maximum(_most(before), 4.0 * noise[:, None] * (1.0 + lag_s / (k * step)) + TINY)
+        steepest = np.maximum(_most(before), 4.0 * noise * (1.0 + lag_s / (k * step)) + TINY)
         bend = sign * (after - before)
         part = np.clip(bend / _most(bend), -1.0, 1.0)
         up = np.maximum(part, 0.0)
@@ -116,8 +118,8 @@ def _of_line(
         numbers += [sign * after / steepest, up, up**2, np.minimum(part, 0.0)]
         numbers += [before * after / steepest**2, np.clip(bend / steepest, -2.0, 2.0)]
         numbers += _of_peaks(np.where(_is_top(bend, max(1, k // 2)), up, 0.0), step, most=2.0)
-    numbers += _setting(noise[:, None] / swing, interval_s, harvest_s, values.shape)
-    return np.stack(numbers, axis=-1), shows
+    numbers += _setting(noise / swing, interval_s, harvest_s, values.shape)
+    return np.stack(numbers, axis=-1, dtype=np.float32, casting="same_kind"), shows
 
 
 def _without_lag(values: np.ndarray, lag_s: float, step: float) -> np.ndarray:
@@ -128,14 +130,14 @@ def _without_lag(values: np.ndarray, lag_s: float, step: float) -> np.ndarray:
 
 
 def _of_current(
-    offsets: np.ndarray, values: np.ndarray, noise: np.ndarray, interval_s: float, harvest_s: float
+    offsets: np.ndarray, values: np.ndarray, noise: float, interval_s: float, harvest_s: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """As `_of_line`, of a current's templates [A]."""
     values = _filled(values)
     step = float(offsets[1] - offsets[0])
     low, high = np.quantile(values, (0.02, 0.98), axis=1)[..., None]
     swing = np.maximum(high - low, TINY)
-    shows = (swing > LEAST_STEPS * noise[:, None])[:, 0]
+    shows = (swing > LEAST_STEPS * noise)[:, 0]
     end = max(2, round(END_S / step))
     first, last = (np.median(part, axis=1, keepdims=True) for part in (values[:, :end], values[:, -end:]))
     apart = last - first
@@ -153,7 +155,7 @@ def _of_current(
         total = np.cumsum(np.pad(np.pad(values, ((0, 0), (k, k)), mode="edge"), ((0, 0), (1, 0))), axis=1)
         rise = (total[:, 2 * k :] - 2.0 * total[:, k:-k] + total[:, : -2 * k])[:, : values.shape[1]] / k
         size = np.abs(rise)
-        part = np.clip(size / np.maximum(_most(size), 4.0 * noise[:, None] / np.sqrt(k)), 0.0, 1.0)
+        part = np.clip(size / np.maximum(_most(size), 4.0 * noise / np.sqrt(k)), 0.0, 1.0)
         peaks, earlier, later = _of_peaks(np.where(_is_top(size, k), part, 0.0), step, most=3.0)
         numbers += [
             part,
@@ -165,8 +167,8 @@ def _of_current(
             later,
             np.sign(rise) * part * up,
         ]
-    numbers += _setting(noise[:, None] / swing, interval_s, harvest_s, values.shape)
-    return np.stack(numbers, axis=-1), shows
+    numbers += _setting(noise / swing, interval_s, harvest_s, values.shape)
+    return np.stack(numbers, axis=-1, dtype=np.float32, casting="same_kind"), shows
 
 
 def _from_named(offsets: np.ndarray, shape: tuple[int, int]) -> list[np.ndarray]:
@@ -187,14 +189,14 @@ def _setting(
 
 
 def _of_peaks(peaks: np.ndarray, step: float, most: float) -> list[np.ndarray]:
-    """`peaks` (windows, l) made as wide as a moment is sharp, and the sum of those before and after each, no more than `most`."""
+    """`peaks` (n, l) made as wide as a moment is sharp, and the sum of those before and after each, no more than `most`."""
     total = np.cumsum(peaks, axis=1)
     near = smoothed(peaks, max(1, round(4.0 / step)))
     return [near, np.minimum(total - peaks, most), np.minimum(total[:, -1:] - total, most)]
 
 
 def _is_top(values: np.ndarray, half: int) -> np.ndarray:
-    """Whether each of `values` (windows, l) is the greatest of its `half` neighbours on either side."""
+    """Whether each of `values` (n, l) is the greatest of its `half` neighbours on either side."""
     from scipy.ndimage import maximum_filter1d
 
     return values >= maximum_filter1d(values, 2 * half + 1, axis=1, mode="nearest")
@@ -205,13 +207,13 @@ def _most(values: np.ndarray) -> np.ndarray:
 
 
 def _moved(values: np.ndarray, k: int) -> np.ndarray:
-    """`values` (windows, l) `k` points later; beyond the ends they stay as they end."""
+    """`values` (n, l) `k` points later; beyond the ends they stay as they end."""
     at = np.clip(np.arange(values.shape[1]) + k, 0, values.shape[1] - 1)
     return values[:, at]
 
 
 def _filled(values: np.ndarray) -> np.ndarray:
-    """`values` (windows, l), what is not known drawn straight; 0 where a row holds nothing."""
+    """`values` (n, l), what is not known drawn straight; 0 where a row holds nothing."""
     known = np.isfinite(values)
     if known.all():
         return values

@@ -20,7 +20,7 @@ from pipeline.cycles.template import superpose
 SMOOTH_S, BY_INTERVAL = 4.0, 0.3  # slopes are taken over so long, or over that part of an interval
 SLOW_S = 75.0  # what lasts twice as long is the course, not a change
 CLEAR = 5.0  # times the usual steepness, and what noise makes of it
-LEAST_PART = 0.08  # of the steepest
+LEAST_PART = 0.05  # of the steepest
 GOES_ON = 0.4  # of the least steepness: it is still the same change
 BEGUN = 0.5  # of its steepest a change has begun …
 DRAWN = 0.25  # … and, where readings are drawn straight, that part of an interval later
@@ -36,8 +36,8 @@ LEAST_S, MOST_PART, MOST_S = 20.0, 0.45, 900.0  # no shorter, no longer; MOST_PA
 BEFORE_COST, INSIDE_COST = 1.2, 0.8  # nats for a full change in the freeze before, or within the harvest
 STEEP = 0.7  # nats for a change e times as steep
 NEAR_S, NAMED = 25.0, 0.2  # with no change so near, the named moment is one, of that part of the steepest
-NEIGHBOURS = 2  # windows on either side that agree
-FEW = 0.5  # of the windows must show a harvest
+LIKE = 25  # harvests whose median shows a slight change
+FEW = 0.5  # of them must show a harvest
 LEAST_HARVESTS = 3
 
 
@@ -131,13 +131,13 @@ def harvests_by_clamp(
     laid, shown = [], []
     for near_ns, before_s, after_s in spans:
         offsets = superpose.even_grid(before_s, after_s, [trace])
-        events = superpose.laid([trace], near_ns, offsets, reach_s)
+        events = superpose.laid([trace], near_ns, offsets, reach_s, LIKE)
         template = events.templates[0]
         laid.append(events)
         shown.append(
             [
-                _with_named(onsets(offsets, course, noise, trace.interval_s))
-                for course, noise in zip(template.values, template.noise, strict=True)
+                _with_named(onsets(offsets, course, template.noise, trace.interval_s))
+                for course in template.values
             ]
         )
     pairs = [likeliest_pair(s, e, named_s, most_s) for s, e in zip(*shown, strict=True)]
@@ -146,12 +146,11 @@ def harvests_by_clamp(
         return None
     usual = tuple(np.median(known, axis=0))
     found = np.array([p if p is not None else usual for p in pairs])
-    each, windows = np.arange(len(start_ns)), superpose.windows_of(len(start_ns))
-    out = []
-    for events, moment_s in zip(laid, found.T, strict=True):
-        moment_s = superpose.running_median(moment_s, NEIGHBOURS)
-        out.append(events.near_ns + np.round(np.interp(each, windows, moment_s) * 1e9).astype(np.int64))
-    return out[0], out[1], np.array([events.apart_s for events in laid])
+    starts, ends = (
+        events.near_ns + np.round(np.median(moment_s[events.like], axis=1) * 1e9).astype(np.int64)
+        for events, moment_s in zip(laid, found.T, strict=True)
+    )
+    return starts, ends, np.array([events.apart_s for events in laid])
 
 
 def _with_named(found: list[Onset]) -> list[Onset]:

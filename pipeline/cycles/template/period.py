@@ -48,7 +48,7 @@ def recurring(trace: Trace, level: np.ndarray, cells: Cells) -> Recurring | None
     laid = superpose.laid([trace], at_ns, offsets, 3 * cells.step_s)
     near, template = laid.near_ns, laid.templates[0]
     spans = [
-        span_of(offsets, template.values[w], template.noise[w], trace.interval_s, usual_s)
+        span_of(offsets, template.values[w], template.noise, trace.interval_s, usual_s)
         for w in range(len(template.values))
     ]
     known = np.array([s is not None for s in spans])

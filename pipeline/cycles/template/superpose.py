@@ -1,14 +1,13 @@
-"""Cycles laid upon each other: the readings about each of many like events, put on one fine grid and moved until they lie on
-the median of their neighbours.
+"""Cycles laid upon each other: the readings about each of many events, put on one fine grid and moved until they lie on the median
+of those like them.
 
 Aligning each repetition with the average of the others and averaging again is Woody's method (C. D. Woody, Med. & Biol. Eng. 5
-(1967) 539–553). Here the average is a median over a window of neighbours that moves along the log, so that it changes as the
-machine does.
+(1967) 539–553). Here the average is a median over those of an event's neighbours in time that are most like it, so that it changes
+as the machine does, and two kinds of cycle that take turns are not mixed.
 """
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -16,9 +15,13 @@ import numpy as np
 
 from pipeline.cycles.signal.signals import Trace
 
-NEIGHBOURS = 12  # events on either side whose median is the template; 6 to 24 do as well
-EVERY = 6  # a template is made for every so manieth event
+REACH = 24  # events on either side among which those like one are sought
+LIKE = 13  # so many, itself among them, make its template
+POINTS = 60  # of each trace, at which events are compared
+TIE = 1e-3  # noises for every event that lies between two, where both are alike
+FAR = 3.0  # usual deviations by which two are further apart of which not all is known
 ROUNDS = 3
+NEAREST, EVERY = 25, 6  # in all rounds but the last each is laid on so many, chosen for so many together
 GRID_S = (2.0, 10.0)  # the grid is half of the quickest interval, between these
 AT_ONCE = 100  # events, or templates, that are worked on at once: so a log of a year takes little more room than its readings
 CAP = 9.0  # squared deviations of more than three times the usual count no more
@@ -26,14 +29,11 @@ CAP = 9.0  # squared deviations of more than three times the usual count no more
 
 @dataclass(frozen=True, kw_only=True)
 class Template:
-    """The course that neighbouring events share."""
+    """The course that each event shares with those like it."""
 
     offsets_s: np.ndarray  # (l,): from the events' moments [s]
-    values: (
-        np.ndarray
-    )  # (windows, l): median course of the events about each window's middle [unit of the trace]
-    noise: np.ndarray  # (windows,): standard deviation of one point of it
-    count: np.ndarray  # (windows,): events in it
+    values: np.ndarray  # (n, l): median course of those like each event [unit of the trace]
+    noise: float  # standard deviation of one point of it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,6 +44,7 @@ class Laid:
         np.ndarray
     )  # int64 (n,): the moments at which they lie on their neighbours; all may be off by the same
     apart_s: np.ndarray  # (n,): standard deviation of each by itself [s]
+    like: np.ndarray  # (n, k): on which of the others each lies
     templates: list[Template]  # one a trace
 
 
@@ -53,13 +54,16 @@ def even_grid(before_s: float, after_s: float, traces: Sequence[Trace]) -> np.nd
     return np.arange(-round(before_s / step), round(after_s / step) + 1) * step
 
 
-def laid(traces: Sequence[Trace], near_ns: np.ndarray, offsets_s: np.ndarray, reach_s: float) -> Laid:
+def laid(
+    traces: Sequence[Trace], near_ns: np.ndarray, offsets_s: np.ndarray, reach_s: float, count: int = LIKE
+) -> Laid:
     """The events about `near_ns` (n,) [ns], each moved by at most `reach_s` a round, and what neighbours have in common."""
-    shift_s, apart_s = aligned(traces, near_ns, offsets_s, reach_s)
+    shift_s, apart_s = aligned(traces, near_ns, offsets_s, reach_s, count)
     near_ns = near_ns + np.round(shift_s * 1e9).astype(np.int64)
     about = [readings_about(trace, near_ns, offsets_s) for trace in traces]
-    templates = [template_of(rows, offsets_s, t.noise) for rows, t in zip(about, traces, strict=True)]
-    return Laid(near_ns=near_ns, apart_s=apart_s, templates=templates)
+    like = alike(about, traces, float(offsets_s[1] - offsets_s[0]), count)
+    templates = [template_of(rows, like, offsets_s, t.noise) for rows, t in zip(about, traces, strict=True)]
+    return Laid(near_ns=near_ns, apart_s=apart_s, like=like, templates=templates)
 
 
 def smoothed(course: np.ndarray, half: int) -> np.ndarray:
@@ -109,42 +113,66 @@ def _readings_about(trace: Trace, at_ns: np.ndarray, offsets_s: np.ndarray) -> n
     return out.reshape(wanted.shape)
 
 
-def windows_of(n: int) -> np.ndarray:
-    """The middles of the windows of `n` events, increasing; (windows,)."""
-    if n <= 2 * EVERY:
-        return np.array([n // 2])
-    return np.arange(EVERY // 2, n, EVERY)
+def alike(rows: Sequence[np.ndarray], traces: Sequence[Trace], step: float, count: int = LIKE) -> np.ndarray:
+    """Which events each is laid on, itself among them: of its neighbours in time those whose readings are most like its own, whatever
+    their level, and the nearest of those equally alike. What half an interval earlier or later explains is no difference: it only tells
+    when the logger looked. rows: of each trace (n, l), on a grid of `step` seconds [unit of the trace]. Shape (n, k)."""
+    n = len(rows[0])
+    far = min(REACH, n - 1)
+    apart = np.tile(TIE * np.abs(np.arange(-far, far + 1.0)), (n, 1))
+    thin = slice(None, None, max(1, rows[0].shape[1] // POINTS))
+    low, high = [], []
+    for values, trace in zip(rows, traces, strict=True):
+        free = (values - level_of(values)) / max(trace.noise, 1e-9)
+        half = max(1, round(0.5 * trace.interval_s / step))
+        about = np.lib.stride_tricks.sliding_window_view(free, 2 * half + 1, axis=1)[:, thin]
+        low.append(about.min(axis=2))
+        high.append(about.max(axis=2))
+    least, most = np.concatenate(low, axis=1), np.concatenate(high, axis=1)
+    for k in range(1, far + 1):
+        off = np.maximum(np.maximum(least[k:] - most[:-k], least[:-k] - most[k:]), 0.0)
+        total = off.mean(axis=1)
+        holed = np.isnan(total)
+        total[holed] = FAR + np.nan_to_num(medians(off[holed], 1))
+        apart[k:, far - k] += total
+        apart[:-k, far + k] += total
+    where = np.arange(n)[:, None] + np.arange(-far, far + 1)
+    apart[(where < 0) | (where >= n)] = np.inf
+    like = np.argpartition(apart, min(count, n) - 1, axis=1)[:, : min(count, n)]
+    return np.take_along_axis(where, like, 1)
 
 
-def template_of(values: np.ndarray, offsets_s: np.ndarray, noise: float) -> Template:
-    """Median course of every window of `values` (n, l)."""
-    n = len(values)
-    level = np.concatenate([np.nan_to_num(medians(values[part], 1)) for part in parts_of(n)])
-    if n > 2:
-        values = values - (level - running_median(level))[:, None]
-    middles, wide = windows_of(n), min(n, 2 * NEIGHBOURS + 1)
-    first = np.clip(middles - NEIGHBOURS, 0, n - wide)
-    about = [first[part, None] + np.arange(wide) for part in parts_of(len(first))]
-    out = np.concatenate([medians(values[rows], 1) for rows in about])
-    count = np.full(len(middles), wide)
-    return Template(offsets_s=offsets_s, values=out, noise=1.2533 * noise / np.sqrt(count), count=count)
+def shared(values: np.ndarray, like: np.ndarray) -> np.ndarray:
+    """Median course of the events `like` (w, k) of `values` (n, l), whatever their level; (w, l)."""
+    free = values - level_of(values)
+    return np.concatenate([medians(free[like[part]], 1) for part in parts_of(len(like))])
+
+
+def level_of(values: np.ndarray) -> np.ndarray:
+    """Median of each row of `values` (n, l), in their unit; 0 where nothing is known. Shape (n, 1)."""
+    return np.concatenate([np.nan_to_num(medians(values[part], 1)) for part in parts_of(len(values))])[
+        :, None
+    ]
+
+
+def template_of(values: np.ndarray, like: np.ndarray, offsets_s: np.ndarray, noise: float) -> Template:
+    """What each event of `values` (n, l) shares with those `like` it (n, k), at its own level."""
+    out = shared(values, like) + level_of(values)
+    return Template(offsets_s=offsets_s, values=out, noise=1.2533 * noise / np.sqrt(like.shape[1]))
 
 
 def medians(values: np.ndarray, axis: int) -> np.ndarray:
-    """Median of what is known of `values` (rows, columns) along `axis`, in their unit; NaN where nothing is."""
-    if not np.isnan(values).any():
+    """Median of what is known of `values` (..., of any shape) along `axis`, in their unit; NaN where nothing is."""
+    known = np.count_nonzero(~np.isnan(values), axis=axis, keepdims=True)
+    if known.size and known.min() == values.shape[axis]:
         return np.median(values, axis=axis)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # of slices of which nothing is known
-        return np.nanmedian(values, axis=axis)
+    ordered = np.sort(values, axis=axis)  # what is not known comes last
+    low, high = np.maximum(known - 1, 0) // 2, np.minimum(known // 2, values.shape[axis] - 1)
+    middle = 0.5 * (np.take_along_axis(ordered, low, axis) + np.take_along_axis(ordered, high, axis))
+    return np.squeeze(middle, axis=axis)
 
 
-def window_of_each(n: int) -> np.ndarray:
-    """Which window each of `n` events belongs to, (n,)."""
-    return np.minimum(np.arange(n) // EVERY, len(windows_of(n)) - 1)
-
-
-def running_median(values: np.ndarray, half: int = NEIGHBOURS) -> np.ndarray:
+def running_median(values: np.ndarray, half: int = 12) -> np.ndarray:
     """Median of each value's neighbours, at most `half` on either side; (n,)."""
     from scipy.ndimage import median_filter
 
@@ -154,7 +182,7 @@ def running_median(values: np.ndarray, half: int = NEIGHBOURS) -> np.ndarray:
 
 
 def aligned(
-    traces: Sequence[Trace], at_ns: np.ndarray, offsets_s: np.ndarray, reach_s: float, rounds: int = ROUNDS
+    traces: Sequence[Trace], at_ns: np.ndarray, offsets_s: np.ndarray, reach_s: float, count: int = LIKE
 ) -> tuple[np.ndarray, np.ndarray]:
     """Shift of each event that lays it on its neighbours [s] (n,), with none in common; and how sure it is: the standard
     deviation of each shift [s] (n,)."""
@@ -170,29 +198,40 @@ def aligned(
             offsets_s[-1] + step * np.arange(1, more + 1),
         ]
     )
-    window, parts = window_of_each(n), parts_of(n)
+    # First on the nearest in time: as long as events lie apart, those are most alike that lie apart by the same.
+    wide_n = min(n, NEAREST)
+    middles = np.arange(min(EVERY, n) // 2, n, EVERY)
+    near = np.clip(middles - wide_n // 2, 0, n - wide_n)[:, None] + np.arange(wide_n)
+    block = np.minimum(np.arange(n) // EVERY, len(middles) - 1)
+    parts = parts_of(n)
     moves = np.arange(-more, more + 1) * step
-    for _ in range(rounds):
+    for turn in range(ROUNDS):
         cost = np.zeros((n, len(moves)))
         number = 0.0
         now_ns = at_ns + np.round(shift * 1e9).astype(np.int64)
-        for trace in traces:
-            wide = readings_about(trace, now_ns, grid)
-            inner = wide[:, more : more + len(offsets_s)]
-            courses = template_of(inner, offsets_s, trace.noise).values
+        about = [readings_about(trace, now_ns, grid) for trace in traces]
+        inners = [wide[:, more : more + len(offsets_s)] for wide in about]
+        last = turn == ROUNDS - 1
+        like, which = (alike(inners, traces, step, count), np.arange(n)) if last else (near, block)
+        for trace, wide, inner in zip(traces, about, inners, strict=True):
+            courses = shared(inner, like)
             weight = min(1.0, step / trace.interval_s)
             off = np.empty(inner.shape)
             for part in parts:
-                course = courses[window[part]]
+                course = courses[which[part]]
                 wide[part] -= np.nan_to_num(medians(inner[part] - course, 1))[:, None]
                 np.abs(inner[part] - course, out=off[part])
             usual = 1.4826 * float(medians(off.ravel(), 0))
             usual = max(usual if np.isfinite(usual) else 0.0, trace.noise, 1e-9)
             for part in parts:
-                course = courses[window[part]]
+                scaled, course = wide[part] / usual, courses[which[part]] / usual
+                holed = np.isnan(scaled).any(axis=1) | np.isnan(course).any(axis=1)
                 for j in range(len(moves)):
-                    d = ((wide[part, j : j + len(offsets_s)] - course) / usual) ** 2
-                    cost[part, j] += weight * np.nansum(np.minimum(d, CAP), axis=1)
+                    d = scaled[:, j : j + len(offsets_s)] - course
+                    np.minimum(np.square(d, out=d), CAP, out=d)
+                    if holed.any():
+                        d[holed] = np.nan_to_num(d[holed], copy=False)
+                    cost[part, j] += weight * d.sum(axis=1)
             number += weight
         best = cost.argmin(axis=1).clip(1, len(moves) - 2)
         row = np.arange(n)

@@ -3,7 +3,7 @@
     python -m tests.bench.worlds.learn              # about half an hour on two idle cores
     python -m tests.bench.worlds.learn --worlds 60 --second 20 --plain 10 --steps 300 --out /tmp/weights.json
 
-Every template that the pipeline makes of worlds of the part "worked", of logs of the second simulator and of plain machines is one example: its moments
+A twelfth of the templates that the pipeline makes of worlds of the part "worked", of logs of the second simulator and of plain machines are the examples: their moments
 are described by `pipeline.cycles.boundary.weighing`, and the weights are sought under which the true moment is likeliest (cross
 entropy; Adam, D. P. Kingma and J. Ba, ICLR 2015). Each log counts alike, however many cycles it holds. One log in ten is held back, and
 the share of its templates is printed that are placed within the tolerance. Worlds of the part "scored" are never drawn.
@@ -24,7 +24,6 @@ import numpy as np
 
 from pipeline.cycles import find_cycles
 from pipeline.cycles.boundary import placing, weighing
-from pipeline.cycles.template import superpose
 from pipeline.errors import UnitError
 from pipeline.unit import Unit
 
@@ -32,9 +31,8 @@ HIDDEN = 24
 FIRST_WORLD, FIRST_SECOND, FIRST_PLAIN = 200_000, 410_000, 7
 GRID_CASES = 93  # of the second simulator's grid at a time
 FAR_S = 300.0  # a named act that lies further from any true one is another
-NEIGHBOURS = 3  # acts on either side whose median offset is a template's
 THINNED_S = 4.0  # no finer a grid is learned from
-EVERY = 3  # templates: neighbours are alike
+EVERY = 12  # templates: neighbours are alike
 BATCH, RATE, DECAY = 64, 0.01, 1e-3
 TOLD = (3.0, 0.15)  # the truth is told no sharper than so many seconds, or so many intervals
 
@@ -54,13 +52,12 @@ class Example:
 
 
 def examples_of(name: str, timeline, phases, unscored, tolerance_s: float) -> list[Example]:
-    """Every third template of `timeline`; phases: true (start_s, end_s, kind); unscored: spans (start_s, end_s) that teach nothing."""
+    """Every twelfth template of `timeline`; phases: true (start_s, end_s, kind); unscored: spans (start_s, end_s) that teach nothing."""
     seen = []
 
     def remembered(traces, act, lines):
         seen.append((traces, act, lines))
-        windows = len(act.laid.templates[0].values)
-        return np.zeros((windows, len(act.offsets))), np.ones(windows, dtype=bool)
+        return np.zeros((len(act.at), len(act.offsets))), np.ones(len(act.at), dtype=bool)
 
     with patch.object(placing, "likelihood", remembered):
         find_cycles(timeline, Unit(name=name))
@@ -81,8 +78,8 @@ def examples_of(name: str, timeline, phases, unscored, tolerance_s: float) -> li
             for i, (trace, template) in enumerate(zip(traces, act.laid.templates, strict=True))
         ]
         some = slice(None, None, 2 if act.offsets[1] - act.offsets[0] < THINNED_S - 1 else 1)
-        for w, m in list(enumerate(superpose.windows_of(len(near_s))))[::EVERY]:
-            near = off[max(0, m - NEIGHBOURS) : m + NEIGHBOURS + 1]
+        for w in range(min(EVERY, len(near_s)) // 2, len(near_s), EVERY):
+            near = off[act.laid.like[w]]
             if np.isfinite(near).sum() < max(1, len(near) // 2):
                 continue
             told = [n[w][some].astype(np.float32) if shows[w] else None for n, shows in described]

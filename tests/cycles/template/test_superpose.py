@@ -7,10 +7,11 @@ from pipeline.cycles.signal.signals import trace_of
 from pipeline.cycles.template import superpose
 from pipeline.cycles.template.superpose import (
     aligned,
+    alike,
+    medians,
     readings_about,
     running_median,
     template_of,
-    windows_of,
 )
 from tests.cycles.plain_machine import START_NS, channel
 
@@ -66,20 +67,61 @@ def test_two_events_are_left_where_they_are():
     assert (aligned([trace], at_ns, OFFSETS_S, 40.0)[0] == 0).all()
 
 
+def one_trace():
+    return repeated(np.zeros(3))[0]
+
+
 def test_a_template_changes_as_the_machine_does():
-    n = 90
-    values = np.linspace(0.0, 30.0, n)[:, None] * np.where(OFFSETS_S < 0, 0.0, 1.0)
-    made = template_of(values, OFFSETS_S, 0.1)
-    assert len(made.values) == len(windows_of(n))
+    values = np.linspace(0.0, 30.0, 90)[:, None] * np.where(OFFSETS_S < 0, 0.0, 1.0)
+    made = template_of(values, alike([values], [one_trace()], 2.0), OFFSETS_S, 0.1)
     tops = made.values[:, -1] - made.values[:, 0]
-    assert tops[0] < 6.0
-    assert tops[-1] > 24.0
+    np.testing.assert_allclose(tops, np.linspace(0.0, 30.0, 90), atol=3.0)
+
+
+def test_two_kinds_that_take_turns_are_not_mixed():
+    odd = np.random.default_rng(3).random(120) < 0.5
+    values = np.where(odd, 5.0, 20.0)[:, None] * np.where(OFFSETS_S < 0, 0.0, 1.0)
+    values = values + np.random.default_rng(5).normal(0.0, 0.3, values.shape)
+    like = alike([values], [one_trace()], 2.0)
+    inner = slice(24, -24)  # whose neighbours all are in the log
+    assert (odd[like] == odd[:, None])[inner].all()
+    made = template_of(values, like, OFFSETS_S, 0.3).values[inner]
+    np.testing.assert_allclose(made[:, -1] - made[:, 0], np.where(odd, 5.0, 20.0)[inner], atol=1.0)
+
+
+def test_what_is_alike_is_told_whatever_its_level():
+    values = course(OFFSETS_S) + np.linspace(-40.0, 40.0, 60)[:, None]
+    values[30] = 0.1 * course(OFFSETS_S)  # not like its neighbours, though at their level
+    like = alike([values], [one_trace()], 2.0)
+    assert not (like == 30)[np.arange(60) != 30].any()
+    assert (like == np.arange(60)[:, None]).any(axis=1).all()  # each is like itself
 
 
 def test_the_median_of_a_template_is_surer_than_one_event():
-    made = template_of(np.zeros((30, len(OFFSETS_S))), OFFSETS_S, 0.5)
+    values = np.zeros((30, len(OFFSETS_S)))
+    like = alike([values], [one_trace()], 2.0)
     # Standard error of a median of n normal values: 1.2533 σ / √n (Kendall and Stuart, from memory).
-    assert made.noise[2] == pytest.approx(1.2533 * 0.5 / np.sqrt(25))
+    assert template_of(values, like, OFFSETS_S, 0.5).noise == pytest.approx(
+        1.2533 * 0.5 / np.sqrt(like.shape[1])
+    )
+
+
+@pytest.mark.parametrize("n", [1, 2, 5, 13, 14, 30])
+def test_few_events_are_laid_on_all_of_them(n):
+    values = np.random.default_rng(6).normal(size=(n, len(OFFSETS_S)))
+    like = alike([values], [one_trace()], 2.0)
+    assert like.shape == (n, min(n, 13))
+    assert all(len(set(row)) == len(row) for row in like.tolist())
+    assert ((like >= 0) & (like < n)).all()
+
+
+def test_medians_are_those_of_what_is_known():
+    values = np.random.default_rng(7).normal(size=(40, 7, 9))
+    values[np.random.default_rng(8).random(values.shape) < 0.4] = np.nan
+    values[3, :, 4] = np.nan
+    with pytest.warns(RuntimeWarning, match="All-NaN"):
+        expected = np.nanmedian(values, axis=1)  # numpy's own
+    np.testing.assert_array_equal(medians(values, 1), expected)
 
 
 def test_readings_about_a_hole_or_beyond_the_log_are_unknown():
