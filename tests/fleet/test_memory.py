@@ -1,3 +1,4 @@
+import os
 import subprocess
 import sys
 
@@ -25,8 +26,10 @@ print((pages() - before) * 4096)
 @pytest.mark.skipif(sys.platform != "linux", reason="it is glibc that keeps them")
 def test_large_arrays_go_back_to_the_system():
     run = [sys.executable, "-c", _LEFT_BEHIND]
+    # A cluster's worker may have told glibc already, by the environment.
+    plain = {name: value for name, value in os.environ.items() if not name.startswith("MALLOC_")}
     left = {
-        how: int(subprocess.run([*run, how], capture_output=True, check=True, text=True).stdout)
+        how: int(subprocess.run([*run, how], capture_output=True, check=True, text=True, env=plain).stdout)
         for how in ("kept", "given back")
     }
     assert left["given back"] < 3_000_000
