@@ -112,12 +112,9 @@ class _Named:
     """What the cells are, before any boundary is placed."""
 
     runs: Runs
-    found: segments.Segments
     again: repeats.Repeats | None  # harvests that a lone clamp shows again and again
     draws: Sequence[features.DrawCells]  # as far as the lines bear them out
     evenness: float
-    polarity: int
-    step: float  # of the current where a harvest begins [A]
 
 
 def _search(
@@ -155,7 +152,7 @@ def _search(
     named = _named(cold_cells, [] if by_lines else draw_cells, other_cells, cells)
     if not by_lines:
         draw_cells = named.draws
-    runs, found = named.runs, named.found
+    runs = named.runs
     # 4. Each boundary at full rate.
     placed = placing.place(runs, cold_cells, draw_cells, cells, named.again)
     # 5. Starts, phases and what cannot be told; cycles and their measures.
@@ -192,12 +189,6 @@ def _search(
         interval_s=float(interval_s),
         harvests_timed=harvests_timed,
         pattern=pattern,
-        method={
-            "cell_s": cells.step_s,
-            "change_points": int(len(found) - found.opens_span.sum()),
-            "polarity": named.polarity,
-            "current_step": named.step,
-        },
     )
     return _Found(record=record, runs=runs, cells=cells, draw=draw_cells[0].trace if draw_cells else None)
 
@@ -249,12 +240,9 @@ def _named(
     runs = halts.without_odd_ones(runs, cells)
     return _Named(
         runs=runs,
-        found=found,
         again=again,
         draws=draw_cells,
         evenness=evenness,
-        polarity=labelled.polarity,
-        step=float(labelled.step),
     )
 
 
@@ -269,5 +257,4 @@ def _nothing(timeline: Timeline, unit: Unit, drafts: list[Phase]) -> CycleRecord
         starts=start_table,
         harvests_timed=False,
         pattern=False,
-        method={},
     )

@@ -6,9 +6,9 @@ Times are int64 nanoseconds UTC; durations are minutes; temperatures °C; curren
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -53,14 +53,12 @@ class CycleRecord:
     phases: tuple[Phase, ...]  # cover start_ns…end_ns of the timeline without holes
     cycles: pd.DataFrame  # one row a cycle; see CYCLE_COLUMNS
     starts: pd.DataFrame  # one row a compressor start seen; see START_COLUMNS
-    lag_s: Mapping[str, float] = field(default_factory=dict)  # role -> estimated lag of the clip [s]
     interval_s: float = float("nan")  # the interval that limits the timing of boundaries [s]
     harvests_timed: bool = True  # False: the log is too coarse to time a harvest
     pattern: bool = True  # False: the compressor ran, but no freeze/harvest pattern was found
     no_batches: NoBatches | None = (
         None  # then no phase is a freeze or a harvest, and no fault is told by cycles
     )
-    method: Mapping[str, Any] = field(default_factory=dict)  # numbers that the page's method section shows
 
 
 CYCLE_COLUMNS: Mapping[str, str] = {

@@ -56,8 +56,6 @@ class Labels:
 
     state: np.ndarray
     margin: np.ndarray
-    polarity: int  # +1: the current steps up when the harvest begins; -1: down; 0: it shows no step
-    step: float  # height of that step in the draw's unit
     evenness: float  # share of the cycles that are such as batch machines make, 0…1
 
 
@@ -216,12 +214,9 @@ def label(
         )
         if evenness(alone[0], segments) > EVEN:
             state, margin, cost = alone
-    polarity, step = _step_between(state, steps, draw)
     return Labels(
         state=state,
         margin=margin,
-        polarity=polarity,
-        step=step,
         evenness=evenness(state, segments, lone=not by_cold.any()),
     )
 
@@ -307,20 +302,3 @@ def _other_plane(course: SlopeCells, segments: Segments, cells: Cells) -> Plane:
     height = (course.level - low) / max(high - low, 1e-9)
     slope = rates(course, segments, cells) / max(usual_rise(course), 1e-9)
     return plane_of(course.trace.role, height, slope, segments.stop - segments.first)
-
-
-def _step_between(state: np.ndarray, steps: np.ndarray | None, draw: DrawCells | None) -> tuple[int, float]:
-    """Which way and how far the current steps when a harvest begins and back when it ends (0, 0.0: it does not)."""
-    if draw is None or steps is None:
-        return 0, 0.0
-    begins = np.r_[False, (state[1:] == HARVEST) & (state[:-1] == FREEZE)]
-    ends = np.r_[False, (state[1:] == FREEZE) & (state[:-1] == HARVEST)]
-    seen = np.concatenate([steps[begins], -steps[ends]])
-    seen = seen[np.isfinite(seen)]
-    if len(seen) < 2:
-        return 0, 0.0
-    middle = float(np.median(seen))
-    alike = np.mean(np.abs(seen - middle) < 0.5 * abs(middle))
-    if abs(middle) < max(3 * draw.noise, 0.015 * draw.running) or alike < 0.6:
-        return 0, 0.0
-    return int(np.sign(middle)), abs(middle)

@@ -30,7 +30,6 @@ def find_segments(
     draws: Sequence[DrawCells],
     cells: Cells,
     *,
-    penalty_factor: float = 1.0,
     edges: np.ndarray | None = None,
 ) -> Segments:
     """Change points of the search signal, span by span, and every edge of a channel's holes and of "off". `edges` (e,): cells
@@ -42,7 +41,7 @@ def find_segments(
     signal = search_signal(colds, draws, cells)
     for first, stop in zip(cells.span_first, cells.span_stop, strict=True):
         if stop - first >= 4:
-            edge[change_points(signal[first:stop], penalty=PENALTY * penalty_factor) + first] = True
+            edge[change_points(signal[first:stop], penalty=PENALTY) + first] = True
     for channel in (*colds, *draws):
         known = np.isfinite(channel.level)
         edge[1:-1] |= known[1:] != known[:-1]
