@@ -19,7 +19,7 @@ REACH = 24  # events on either side among which those like one are sought
 LIKE = 13  # so many, itself among them, make its template
 POINTS = 60  # of each trace, at which events are compared
 TIE = 1e-3  # noises for every event that lies between two, where both are alike
-FAR = 3.0  # usual deviations by which two are further apart of which not all is known
+FAR = 3.0  # noises by which two are taken for further apart of which not all is known
 ROUNDS = 3
 NEAREST, EVERY = 25, 6  # in all rounds but the last each is laid on so many, chosen for so many together
 GRID_S = (2.0, 10.0)  # the grid is half of the quickest interval, between these
@@ -83,7 +83,7 @@ def readings_about(trace: Trace, at_ns: np.ndarray, offsets_s: np.ndarray) -> np
 
 
 def parts_of(n: int) -> list[slice]:
-    """`n` events, or windows, AT_ONCE at a time."""
+    """`n` events, or templates, AT_ONCE at a time."""
     return [slice(k, k + AT_ONCE) for k in range(0, n, AT_ONCE)]
 
 
@@ -124,7 +124,7 @@ def alike(rows: Sequence[np.ndarray], traces: Sequence[Trace], step: float, coun
     low, high = [], []
     for values, trace in zip(rows, traces, strict=True):
         free = (values - level_of(values)) / max(trace.noise, 1e-9)
-        half = max(1, round(0.5 * trace.interval_s / step))
+        half = min(max(1, round(0.5 * trace.interval_s / step)), (free.shape[1] - 1) // 2)
         about = np.lib.stride_tricks.sliding_window_view(free, 2 * half + 1, axis=1)[:, thin]
         low.append(about.min(axis=2))
         high.append(about.max(axis=2))
@@ -150,9 +150,8 @@ def shared(values: np.ndarray, like: np.ndarray) -> np.ndarray:
 
 def level_of(values: np.ndarray) -> np.ndarray:
     """Median of each row of `values` (n, l), in their unit; 0 where nothing is known. Shape (n, 1)."""
-    return np.concatenate([np.nan_to_num(medians(values[part], 1)) for part in parts_of(len(values))])[
-        :, None
-    ]
+    level = [np.nan_to_num(medians(values[part], 1)) for part in parts_of(len(values))]
+    return np.concatenate(level)[:, None]
 
 
 def template_of(values: np.ndarray, like: np.ndarray, offsets_s: np.ndarray, noise: float) -> Template:

@@ -61,11 +61,10 @@ def logged(change, interval_s, count=30):
     return trace_of(channel("current_compressor", times, values, interval_s)), starts
 
 
-@pytest.mark.parametrize(
-    "change", [1.0, -0.8]
-)  # the freeze falls by 0.72 A: at 0.8 A up, the end is a step of 0.08 A
+@pytest.mark.parametrize("change", [1.0, -0.8])
 @pytest.mark.parametrize("interval_s", [1.0, 10.0, 30.0])
 def test_harvests_named_late_are_put_where_the_current_moves(change, interval_s):
+    """The freeze falls by 0.72 A: at 0.8 A up the end would be a step of 0.08 A."""
     trace, starts = logged(change, interval_s)
     named = np.random.default_rng(6).normal(60.0, 8.0, (2, len(starts)))
     ns = lambda s: START_NS + np.round(s * 1e9).astype(np.int64)  # noqa: E731

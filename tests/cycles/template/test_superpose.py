@@ -115,6 +115,15 @@ def test_few_events_are_laid_on_all_of_them(n):
     assert ((like >= 0) & (like < n)).all()
 
 
+def test_readings_further_apart_than_the_window_is_long_tell_nothing_apart():
+    """Then the nearest in time are taken."""
+    trace, _ = repeated(np.zeros(3), interval_s=300.0)
+    values = np.random.default_rng(9).normal(size=(40, len(OFFSETS_S)))
+    like = alike([values], [trace], 2.0)
+    assert like.shape == (40, 13)
+    assert (np.abs(like - np.arange(40)[:, None])[12:-12].max(axis=1) == 6).all()
+
+
 def test_medians_are_those_of_what_is_known():
     values = np.random.default_rng(7).normal(size=(40, 7, 9))
     values[np.random.default_rng(8).random(values.shape) < 0.4] = np.nan
