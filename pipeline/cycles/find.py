@@ -43,6 +43,12 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     running = thermostat.running_of(traces, limits)
     record = _in_batches(timeline, unit, traces, running, limits)
     why = thermostat.why_none(record, traces, running, limits)
+    standing = thermostat.harvests_standing(traces, running, limits)
+    if standing is not None and why in (None, NoBatches.THERMOSTAT):
+        # It may stand in its harvests: so it is read where nothing else makes its cycles more alike.
+        alone = _search(timeline, unit, traces, traces, standing=standing).record
+        if why is not None or not record.pattern or _unevenness(alone) < _unevenness(record):
+            return alone
     return record if why is None else thermostat.without_batches(record, why)
 
 
@@ -58,7 +64,9 @@ def _in_batches(
     if thermostat.warmed_standing(traces, running, limits):
         # Either it stands in harvests, and a clamp does not show them, or it rests after them: what makes the cycles more alike is right.
         alone = _search(timeline, unit, traces, traces, by_lines=True)
-        if alone.record.pattern and (not first.record.pattern or _unevenness(alone) < _unevenness(first)):
+        if alone.record.pattern and (
+            not first.record.pattern or _unevenness(alone.record) < _unevenness(first.record)
+        ):
             return alone.record
     if first.draw is None or first.draw.role == "current_compressor":
         return first.record
@@ -72,8 +80,10 @@ def _in_batches(
         return first.record
     # Only now is it known where harvests lie, and so what the load does in them: what makes the cycles more alike is right.
     others = [fans.steady(whole, again.runs, again.cells, through) for through in (False, True)]
-    tried = [_search(timeline, unit, traces, {**traces, whole.role: x}) for x in others if x is not None]
-    return min([again, *(found for found in tried if found.record.pattern)], key=_unevenness).record
+    tried = [
+        _search(timeline, unit, traces, {**traces, whole.role: x}).record for x in others if x is not None
+    ]
+    return min([again.record, *(found for found in tried if found.pattern)], key=_unevenness)
 
 
 def named_by(
@@ -84,9 +94,9 @@ def named_by(
     return (found.runs, found.cells) if found.record.pattern else None
 
 
-def _unevenness(found: _Found) -> float:
+def _unevenness(record: CycleRecord) -> float:
     """How much harvests, and the times from one to the next, differ in length, in parts of what is usual; inf of too few to tell."""
-    harvests = [p for p in found.record.phases if p.kind == PhaseKind.HARVEST]
+    harvests = [p for p in record.phases if p.kind == PhaseKind.HARVEST]
     if len(harvests) < LEAST_HARVESTS:
         return np.inf
     begin, end = (np.array([getattr(p, x) for p in harvests]) for x in ("start_ns", "end_ns"))
@@ -124,9 +134,10 @@ def _search(
     traces: Mapping[str, signals.Trace],
     *,
     by_lines: bool = False,
+    standing: np.ndarray | None = None,
 ) -> _Found:
     """measured: what the measures are taken from; traces: what the phases are sought in; by_lines: the lines alone name the phases, and
-    the clamps help to place them."""
+    the clamps help to place them; standing: int64 (k, 2) [ns], the harvests, in which a lone clamp shows the compressor standing."""
     limits = limits_of(unit.thresholds)
     # 1. What shows the evaporator, the compressor, and anything else.
     colds = [traces[role] for role in features.COLD_ROLES if role in traces]
@@ -149,12 +160,15 @@ def _search(
             record=_nothing(timeline, unit, phases.one_phase(timeline, PhaseKind.IDLE, confidence=0.6))
         )
     # 3. What each stretch of cells is.
-    named = _named(cold_cells, [] if by_lines else draw_cells, other_cells, cells)
+    if standing is not None:
+        named = _named_standing(standing, draw_cells, cells)
+    else:
+        named = _named(cold_cells, [] if by_lines else draw_cells, other_cells, cells)
     if not by_lines:
         draw_cells = named.draws
     runs = named.runs
     # 4. Each boundary at full rate.
-    placed = placing.place(runs, cold_cells, draw_cells, cells, named.again)
+    placed = placing.place(runs, cold_cells, draw_cells, cells, named.again, standing=standing is not None)
     # 5. Starts, phases and what cannot be told; cycles and their measures.
     limiting = [*colds, *(d.trace for d in draw_cells[:1] if boundaries.shows_harvests(runs, placed))]
     interval_s = min(t.interval_s for t in limiting or [*colds, *draws])
@@ -234,7 +248,9 @@ def _named(
         if recurring is not None and recurring.even * min(recurring.share, 1.0) > told:
             evenness = recurring.even * min(recurring.share, 1.0)
             runs, again = (
-                period.runs_of(recurring, draw_cells[0].level < draw_cells[0].off_below, cells),
+                period.runs_of(
+                    recurring.start_ns, recurring.end_ns, draw_cells[0].level < draw_cells[0].off_below, cells
+                ),
                 None,
             )
     runs = halts.without_odd_ones(runs, cells)
@@ -243,6 +259,19 @@ def _named(
         again=again,
         draws=draw_cells,
         evenness=evenness,
+    )
+
+
+def _named_standing(
+    standing: np.ndarray, draw_cells: Sequence[features.DrawCells], cells: signals.Cells
+) -> _Named:
+    """The log named by harvests in which a lone clamp shows the compressor standing."""
+    off = draw_cells[0].level < draw_cells[0].off_below
+    return _Named(
+        runs=period.runs_of(standing[:, 0], standing[:, 1], off, cells, standing=True),
+        again=None,
+        draws=draw_cells,
+        evenness=1.0,
     )
 
 

@@ -73,6 +73,16 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         "one_speed_spread": Limit(
             value=0.5, unit="×", what="the running current: what varies by more is no compressor of one speed"
         ),
+        # By a clamp alone: stops that are harvests without hot gas, and no thermostat's
+        "standing_run_min": Limit(value=7.0, unit="min", what="runs: no plate full of ice freezes in less"),
+        "standing_stop_min": Limit(value=7.0, unit="min", what="and stands between them for no longer …"),
+        "standing_part_pct": Limit(value=45.0, unit="%", what="… nor for more than this part of a run …"),
+        "standing_alike_pct": Limit(
+            value=8.0, unit="%", what="… each alike, with a standard deviation of this …"
+        ),
+        "standing_falls_pct": Limit(
+            value=3.0, unit="%", what="… while its current falls over each run as the plate gets cold"
+        ),
         # Runs that are cut short
         "trip_run_min": Limit(value=4.0, unit="min", what="a run so short makes no ice …"),
         "trip_run_pct": Limit(

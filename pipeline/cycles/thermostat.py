@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from pipeline.cycles.record import CycleRecord, NoBatches, Phase, PhaseKind
 from pipeline.cycles.signal import signals
@@ -31,6 +32,11 @@ STEP_BY_DRIFT = 3.0  # times what a current drifts anyway: a step
 WHOLE_RUN = 0.35  # of the usual freeze: a shorter run is a trip, in which no harvest is looked for
 MOST = 0.4  # of the runs hold a harvest, where ice is made
 TURN = (0.3, 0.7)  # parts of its range that a line passes when it turns
+TOLD_BY = 1.5  # intervals, to which lengths are told
+QUARTER = 0.25  # of a run: from its second to its last the current of a plate that freezes falls
+NEIGHBOURS = 25  # runs and stops that tell what is usual there and then
+WHOLE_FREEZE = 0.7  # of the usual run, at least: the machine rests after it, and not within it
+REST = 3.0  # times the usual stop: a rest follows the harvest
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,6 +97,62 @@ def warmed_standing(
     if line is None or running is None or running.whole.sum() < limits["thermostat_turns"]:
         return False
     return _warmed_in_stops(line, running, limits)
+
+
+def harvests_standing(
+    traces: Mapping[str, Trace], running: Running | None, limits: Mapping[str, float]
+) -> np.ndarray | None:
+    """Start and end, int64 (k, 2) [ns], of the harvests of a machine without hot gas by its clamp alone: its compressor stands in them.
+    None where its stops and runs may as well be those of a thermostat. running: see `running_of`.
+
+    It stands for minutes only, for far less than it runs, and both for much the same time in every cycle; while ice grows on its
+    plate the current falls. A thermostat stands for as long as its room lets it, and longer by night.
+    """
+    lined = any(role in traces for role in COLD_ROLES)
+    if lined or running is None or running.whole.sum() < limits["thermostat_turns"]:
+        return None
+    end_ns, next_ns = running.end_ns[:-1], running.start_ns[1:]
+    run_min, stop_min = ((b - a) / 6e10 for a, b in ((running.start_ns[:-1], end_ns), (end_ns, next_ns)))
+    told = running.whole[:-1]
+    run, stop = float(np.median(run_min[told])), float(np.median(stop_min[told]))
+    part = stop / run if run > 0 else np.inf
+    if not (
+        run >= limits["standing_run_min"]
+        and limits["harvest_least_s"] / 60 <= stop <= limits["standing_stop_min"]
+        and part <= limits["standing_part_pct"] / 100
+        and _alike(run_min[told], running.interval_s, limits)
+        and _alike(stop_min[told], running.interval_s, limits)
+        and _falls(running) >= limits["standing_falls_pct"] / 100
+    ):
+        return None
+    usual_run, usual_stop = (median_filter(x, NEIGHBOURS, mode="mirror") for x in (run_min, stop_min))
+    rests = stop_min > REST * usual_stop
+    harvest = told & (run_min >= np.where(rests, WHOLE_FREEZE, WHOLE_RUN) * usual_run)
+    lasts_ns = np.round(np.where(rests, usual_stop, stop_min) * 6e10).astype(np.int64)
+    return np.column_stack([end_ns, end_ns + lasts_ns])[harvest]
+
+
+def _alike(lengths_min: np.ndarray, interval_s: float, limits: Mapping[str, float]) -> bool:
+    """Whether half of these lengths lie as near the usual one as `standing_alike_pct` and the readings allow."""
+    usual = np.median(lengths_min)
+    apart = 1.4826 * np.median(np.abs(lengths_min - usual))
+    return bool(apart <= limits["standing_alike_pct"] / 100 * usual + TOLD_BY * interval_s / 60)
+
+
+def _falls(running: Running) -> float:
+    """By which part the current usually falls from the second quarter of a whole run to its last; nan of runs too short to tell."""
+    begin, end = running.start_ns[running.whole], running.end_ns[running.whole]
+    quarter = np.round(QUARTER * (end - begin)).astype(np.int64)
+    edges = np.searchsorted(
+        running.time_ns, np.column_stack([begin + quarter, begin + 2 * quarter, end - quarter, end])
+    )
+    total = np.r_[0.0, np.cumsum(running.values)]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        early, late = (
+            (total[edges[:, j]] - total[edges[:, i]]) / (edges[:, j] - edges[:, i])
+            for i, j in ((0, 1), (2, 3))
+        )
+        return float(np.nanmedian(1.0 - late / early))
 
 
 def without_batches(record: CycleRecord, why: NoBatches) -> CycleRecord:

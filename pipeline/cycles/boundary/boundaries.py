@@ -8,8 +8,13 @@ import numpy as np
 
 from pipeline.cycles.segment.runs import Runs
 from pipeline.cycles.signal.features import DrawCells
-from pipeline.cycles.signal.signals import Cells
+from pipeline.cycles.signal.signals import Cells, Trace
 from pipeline.cycles.states import FREEZE, HARVEST
+
+# Common practice, no source, all of them.
+BETWEEN = (0.1, 0.9)  # parts of a step: a reading there is the mean of an interval in which it happened
+BY_MEANS = 0.4  # of all steps with such a reading: the logger stores means
+MEANS_LEAVE = 0.3  # of an interval is then still open
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,8 +35,9 @@ def shows_harvests(runs: Runs, placed: Placed) -> bool:
 
 
 def crossings(draw: DrawCells, near_ns: np.ndarray, on: bool, cells: Cells) -> tuple[np.ndarray, np.ndarray]:
-    """The change between off and running nearest to each of `near_ns` (m,): its moment [ns] (m,) (midway between two readings) and
-    the time between those readings [s] (m,); nan where none lies within two cells."""
+    """The change between off and running nearest to each of `near_ns` (m,): its moment [ns] (m,) and how long the readings leave it
+    open [s] (m,); nan where none lies within two cells. It lies midway between two readings, or, where the logger stores means, where
+    the mean between them says."""
     trace = draw.trace
     running = trace.values >= draw.off_below
     turn = np.flatnonzero(running[1:] != running[:-1]) + 1
@@ -39,12 +45,36 @@ def crossings(draw: DrawCells, near_ns: np.ndarray, on: bool, cells: Cells) -> t
     out_ns, bracket_s = near_ns.copy(), np.full(len(near_ns), np.nan)
     if len(side) == 0:
         return out_ns, bracket_s
-    middle = (trace.time_ns[side] + trace.time_ns[side - 1]) // 2
-    right = np.searchsorted(middle, near_ns).clip(0, len(side) - 1)
+    moment_ns, gap_s = _by_means(trace, turn, side)
+    right = np.searchsorted(moment_ns, near_ns).clip(0, len(side) - 1)
     left = np.maximum(right - 1, 0)
-    best = np.where(np.abs(middle[left] - near_ns) < np.abs(middle[right] - near_ns), left, right)
-    gap_s = (trace.time_ns[side] - trace.time_ns[side - 1])[best] * 1e-9
-    near = np.abs(middle[best] - near_ns) * 1e-9 <= 2.5 * cells.step_s + gap_s
-    out_ns[near] = middle[best][near]
-    bracket_s[near] = gap_s[near]
+    best = np.where(np.abs(moment_ns[left] - near_ns) < np.abs(moment_ns[right] - near_ns), left, right)
+    near = np.abs(moment_ns[best] - near_ns) * 1e-9 <= 2.5 * cells.step_s + gap_s[best]
+    out_ns[near] = moment_ns[best][near]
+    bracket_s[near] = gap_s[best][near]
     return out_ns, bracket_s
+
+
+def _by_means(trace: Trace, turn: np.ndarray, side: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The moments [ns] of the changes to the readings `side` (k,), and how long these leave them open [s]. turn: all such changes."""
+    middle_ns = (trace.time_ns[side] + trace.time_ns[side - 1]) // 2
+    gap_s = (trace.time_ns[side] - trace.time_ns[side - 1]) * 1e-9
+    if np.mean(_between(trace.values, turn)[0]) < BY_MEANS:
+        return middle_ns, gap_s
+    between, share = _between(trace.values, side)
+    # The mean of an interval in which it changed; the logger stamps it at the end.
+    before_ns = np.round((3.0 - share) * gap_s * 1e9).astype(np.int64)
+    moment_ns = np.where(
+        between, trace.time_ns[np.minimum(side + 1, len(trace.time_ns) - 1)] - before_ns, middle_ns
+    )
+    return moment_ns, np.where(between, MEANS_LEAVE * gap_s, gap_s)
+
+
+def _between(values: np.ndarray, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Whether a reading beside the changes to the readings `at` (k,) lies between the levels before and after; and for how many
+    intervals of the two that meet there the earlier level lasted."""
+    before, after = values[np.maximum(at - 2, 0)], values[np.minimum(at + 1, len(values) - 1)]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        parts = [np.nan_to_num((values[i] - after) / (before - after)) for i in (at - 1, at)]
+    between = np.any([(p > BETWEEN[0]) & (p < BETWEEN[1]) for p in parts], axis=0)
+    return between, sum(np.clip(p, 0.0, 1.0) for p in parts)

@@ -55,9 +55,11 @@ def place(
     draws: Sequence[DrawCells],
     cells: Cells,
     again: repeats.Repeats | None = None,
+    *,
+    standing: bool = False,
 ) -> Placed:
     """The start of every run, by all lines `colds` and the first clamp of `draws` together, or by that clamp alone. `again`: harvests
-    that a lone clamp shows again and again."""
+    that a lone clamp shows again and again; `standing`: it shows the compressor standing in harvests."""
     k = len(runs.first)
     placed = Placed(
         start_ns=cells.start_ns[runs.first].copy(),
@@ -68,7 +70,9 @@ def place(
         shown_ns, shown = repeats.moments_of(again, runs)
         placed.start_ns[shown], placed.by_draw[shown] = shown_ns[shown], True
     if draws:
-        _place_stops(placed, runs, draws[0], cells)
+        _place_stops(placed, runs, draws[0], cells, (HARVEST, IDLE) if standing else (IDLE,))
+    if standing:
+        return placed
     if colds:
         _place_acts(placed, runs, colds, draws, cells)
     else:
@@ -82,12 +86,12 @@ def _kinds(runs: Runs) -> tuple[np.ndarray, np.ndarray]:
     return np.r_[-1, runs.state[:-1]], ~runs.opens_span
 
 
-def _place_stops(placed: Placed, runs: Runs, draw: DrawCells, cells: Cells) -> None:
-    """Sets where the compressor stops and starts, by the readings between which the clamp shows it."""
+def _place_stops(placed: Placed, runs: Runs, draw: DrawCells, cells: Cells, standing: Sequence[int]) -> None:
+    """Sets where the compressor stops and starts, by the readings between which the clamp shows it; standing: the states in which it does."""
     before, inner = _kinds(runs)
+    stands, stood = np.isin(runs.state, standing), np.isin(before, standing)
     for on in (True, False):
-        stood = (before == IDLE) if on else (runs.state == IDLE)
-        at = np.flatnonzero(inner & stood & (before != runs.state))
+        at = np.flatnonzero(inner & (stood & ~stands if on else stands & ~stood))
         found_ns, bracket_s = crossings(draw, placed.start_ns[at], on, cells)
         shown = np.isfinite(bracket_s)
         at = at[shown]

@@ -139,16 +139,13 @@ def span_of(offsets, course, noise, interval_s, usual_s) -> tuple[float, float] 
     return best
 
 
-def runs_of(found: Recurring, off: np.ndarray, cells: Cells) -> Runs:
-    """Phases by the recurring harvests alone. off: (cells,) of bool, where the compressor stands."""
-    state = np.full(len(cells), FREEZE)
-    for a, b in zip(
-        np.searchsorted(cells.start_ns, found.start_ns),
-        np.searchsorted(cells.start_ns, found.end_ns),
-        strict=True,
-    ):
-        state[a:b] = HARVEST
-    state[off] = IDLE
+def runs_of(
+    start_ns: np.ndarray, end_ns: np.ndarray, off: np.ndarray, cells: Cells, *, standing: bool = False
+) -> Runs:
+    """Phases by the harvests (k,) alone, int64 [ns]. off: (cells,) of bool, where the compressor stands; standing: in harvests too."""
+    state = np.where(off, IDLE, FREEZE)
+    for a, b in zip(*(np.searchsorted(cells.start_ns, x) for x in (start_ns, end_ns)), strict=True):
+        state[a:b] = np.where(off[a:b] & (not standing), IDLE, HARVEST)
     opens = np.zeros(len(cells), dtype=bool)
     opens[cells.span_first] = True
     first = np.flatnonzero(np.r_[True, state[1:] != state[:-1]] | opens)
