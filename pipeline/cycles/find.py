@@ -202,6 +202,7 @@ def _search(
         starts=start_table,
         interval_s=float(interval_s),
         harvests_timed=harvests_timed,
+        harvests_standing=standing is not None,
         pattern=pattern,
     )
     return _Found(record=record, runs=runs, cells=cells, draw=draw_cells[0].trace if draw_cells else None)

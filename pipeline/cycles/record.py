@@ -55,6 +55,9 @@ class CycleRecord:
     starts: pd.DataFrame  # one row a compressor start seen; see START_COLUMNS
     interval_s: float = float("nan")  # the interval that limits the timing of boundaries [s]
     harvests_timed: bool = True  # False: the log is too coarse to time a harvest
+    harvests_standing: bool = (
+        False  # True: a clamp alone shows the compressor standing in them, as a thermostat's may
+    )
     pattern: bool = True  # False: the compressor ran, but no freeze/harvest pattern was found
     no_batches: NoBatches | None = (
         None  # then no phase is a freeze or a harvest, and no fault is told by cycles

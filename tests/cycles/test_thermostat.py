@@ -110,3 +110,56 @@ def test_ice_that_is_loosened_while_the_compressor_stands_is_harvested():
     assert len(harvests) == pytest.approx(len(true), rel=0.03)
     begun_s = (np.array([p.start_ns for p in harvests]) - DAY_0_NS) * 1e-9
     assert np.median(np.abs(begun_s[:, None] - np.array(true)).min(axis=1)) < 20.0
+
+
+STOP_S, REST_S = 200, 2400
+
+
+def standing_machine(rng, *, runs=40, run_s=1080, scatter=0.02, falls=0.1, interval_s=10, means=False):
+    """(log of a compressor's clamp, true starts of the stops [s]): a current that `falls` by that part over every run, and stops of STOP_S;
+    after every ninth run the machine rests as well."""
+    amps, stops, now = [], [], 0
+    for i in range(runs):
+        on, off = round(run_s * (1 + scatter * rng.standard_normal())), STOP_S + REST_S * (i % 9 == 8)
+        amps += [8.0 * (1 - falls * np.linspace(0, 1, on)), np.zeros(off)]
+        stops.append(now + on)
+        now += on + off
+    amps = np.concatenate(amps)
+    n = len(amps) // interval_s
+    parts = amps[: n * interval_s].reshape(n, interval_s)
+    values = (parts.mean(axis=1) if means else parts[:, -1]) + rng.normal(0, 0.01, n)
+    time_ns = START_NS + (np.arange(1, n + 1) * interval_s - 1) * 10**9
+    return timeline([channel("current_compressor", time_ns, values, float(interval_s))]), np.array(stops)
+
+
+def test_by_a_clamp_alone_stops_and_runs_that_are_all_alike_are_harvests_and_freezes():
+    log, stops_s = standing_machine(np.random.default_rng(1))
+    record, judgement = said(log)
+    assert record.harvests_standing
+    harvests = [p for p in record.phases if p.kind == "harvest"]
+    found_s = np.array([p.start_ns - START_NS for p in harvests]) * 1e-9
+    assert np.abs(found_s[:, None] - stops_s[1:-1]).min(axis=0).max() < 15.0
+    lasted_s = np.array([p.end_ns - p.start_ns for p in harvests]) * 1e-9
+    assert np.abs(lasted_s - STOP_S).max() < 30.0  # a rest is no part of them
+    assert (
+        sum(p.kind == "idle" for p in record.phases) == 4 + 2
+    )  # and beside the first run and the last, which are not seen whole
+    assert judgement.verdict.client.key == "verdict.steady.client"
+    assert judgement.verdict.technician.key == "verdict.standing.technician"
+
+
+@pytest.mark.parametrize("otherwise", [{"falls": 0.0}, {"scatter": 0.25}, {"run_s": 300}, {"runs": 5}])
+def test_other_stops_of_a_lone_clamp_are_no_harvests(otherwise):
+    log, _ = standing_machine(np.random.default_rng(2), **otherwise)
+    record, _ = said(log)
+    assert not record.harvests_standing
+    assert not [p for p in record.phases if p.kind == "harvest"]
+
+
+def test_a_logger_that_stores_means_tells_when_the_compressor_stopped():
+    log, stops_s = standing_machine(np.random.default_rng(3), interval_s=30, means=True)
+    record, _ = said(log)
+    found_s = np.array([p.start_ns - START_NS for p in record.phases if p.kind == "harvest"]) * 1e-9
+    off_s = found_s - stops_s[np.abs(found_s[:, None] - stops_s).argmin(axis=1)]
+    assert abs(np.median(off_s)) < 2.0
+    assert np.quantile(np.abs(off_s), 0.9) < 10.0

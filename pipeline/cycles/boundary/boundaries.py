@@ -59,22 +59,18 @@ def _by_means(trace: Trace, turn: np.ndarray, side: np.ndarray) -> tuple[np.ndar
     """The moments [ns] of the changes to the readings `side` (k,), and how long these leave them open [s]. turn: all such changes."""
     middle_ns = (trace.time_ns[side] + trace.time_ns[side - 1]) // 2
     gap_s = (trace.time_ns[side] - trace.time_ns[side - 1]) * 1e-9
-    if np.mean(_between(trace.values, turn)[0]) < BY_MEANS:
+    parts = _parts(trace.values, turn)
+    if np.mean(np.any((parts > BETWEEN[0]) & (parts < BETWEEN[1]), axis=0)) < BY_MEANS:
         return middle_ns, gap_s
-    between, share = _between(trace.values, side)
-    # The mean of an interval in which it changed; the logger stamps it at the end.
-    before_ns = np.round((3.0 - share) * gap_s * 1e9).astype(np.int64)
-    moment_ns = np.where(
-        between, trace.time_ns[np.minimum(side + 1, len(trace.time_ns) - 1)] - before_ns, middle_ns
-    )
-    return moment_ns, np.where(between, MEANS_LEAVE * gap_s, gap_s)
+    # Each reading is the mean of the interval that it ends.
+    lasted = np.clip(_parts(trace.values, side), 0.0, 1.0).sum(axis=0)
+    since_ns = np.round((lasted - 1.5) * gap_s * 1e9).astype(np.int64)
+    return middle_ns + since_ns, MEANS_LEAVE * gap_s
 
 
-def _between(values: np.ndarray, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Whether a reading beside the changes to the readings `at` (k,) lies between the levels before and after; and for how many
-    intervals of the two that meet there the earlier level lasted."""
+def _parts(values: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """How much of the level before the changes to the readings `at` (k,) is in the last reading before them and in the first after, (2, k);
+    1 and 0 where they happened between two readings."""
     before, after = values[np.maximum(at - 2, 0)], values[np.minimum(at + 1, len(values) - 1)]
     with np.errstate(invalid="ignore", divide="ignore"):
-        parts = [np.nan_to_num((values[i] - after) / (before - after)) for i in (at - 1, at)]
-    between = np.any([(p > BETWEEN[0]) & (p < BETWEEN[1]) for p in parts], axis=0)
-    return between, sum(np.clip(p, 0.0, 1.0) for p in parts)
+        return np.nan_to_num([(values[i] - after) / (before - after) for i in (at - 1, at)])

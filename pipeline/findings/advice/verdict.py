@@ -87,6 +87,11 @@ _STEADY_TECH = phrase(
     "{cycles} whole cycles, freeze {freeze_min}, harvest {harvest_min}: steady over the log. Whether it was already slow cannot be told without "
     'the service sheet\'s lengths ([expected]), an earlier log, a sister machine (model), or kind = "slab" where it is a small slab machine.',
 )
+_STANDING = phrase(
+    "verdict.standing.technician",
+    "{cycles} whole cycles, freeze {freeze_min}, harvest {harvest_min}: steady over the log. Read by its clamp alone as a machine without hot gas, "
+    "whose compressor stands while the ice lets go. A thermostat can look the same to a clamp: a probe on the evaporator tells the two apart.",
+)
 _CANNOT_TECH = phrase(
     "verdict.cannot-tell.technician", "{cycles} whole cycles in the log: too few to judge lengths by."
 )
@@ -177,8 +182,10 @@ def verdict(
         unread_h = case.hours(PhaseKind.UNCLEAR)
         partly = unread_h >= case.thresholds["unread_pct"] / 100 * case.hours(*PhaseKind)
         client = _PARTLY(unread_h=round(unread_h, 1)) if partly else None
-        client = client or (_BETTER() if better else _WELL() if standard.tells else _STEADY())
-        technician = (_WITHIN[standard.basis] if standard.tells else _STEADY_TECH)(**values)
+        standing = case.record.harvests_standing
+        told = standard.tells and not standing
+        client = client or (_BETTER() if better else _WELL() if told else _STEADY())
+        technician = (_WITHIN[standard.basis] if told else _STANDING if standing else _STEADY_TECH)(**values)
         return Verdict(level="note" if partly else "well", client=client, technician=technician, since=change)
     worst = findings[0]
     values["after_h"] = round(max(worst.start_ns - log_start_ns, 0) / NS_PER_H, 1)
