@@ -137,7 +137,7 @@ def _search(
     standing: np.ndarray | None = None,
 ) -> _Found:
     """measured: what the measures are taken from; traces: what the phases are sought in; by_lines: the lines alone name the phases, and
-    the clamps help to place them; standing: int64 (k, 2) [ns], the harvests, in which a lone clamp shows the compressor standing."""
+    the clamps help to place them; standing: int64 (k, 2) [ns], the harvests, in which a clamp shows the compressor standing."""
     limits = limits_of(unit.thresholds)
     # 1. What shows the evaporator, the compressor, and anything else.
     colds = [traces[role] for role in features.COLD_ROLES if role in traces]
@@ -266,7 +266,7 @@ def _named(
 def _named_standing(
     standing: np.ndarray, draw_cells: Sequence[features.DrawCells], cells: signals.Cells
 ) -> _Named:
-    """The log named by harvests in which a lone clamp shows the compressor standing."""
+    """The log named by harvests in which a clamp shows the compressor standing."""
     off = draw_cells[0].level < draw_cells[0].off_below
     return _Named(
         runs=period.runs_of(standing[:, 0], standing[:, 1], off, cells, standing=True),

@@ -96,20 +96,23 @@ def warmed_standing(
     line = next((traces[role] for role in COLD_ROLES if role in traces), None)
     if line is None or running is None or running.whole.sum() < limits["thermostat_turns"]:
         return False
-    return _warmed_in_stops(line, running, limits)
+    return _warmed_in_stops(line, running, limits, limits["warmed_standing_k_per_min"])
 
 
 def harvests_standing(
     traces: Mapping[str, Trace], running: Running | None, limits: Mapping[str, float]
 ) -> np.ndarray | None:
-    """Start and end, int64 (k, 2) [ns], of the harvests of a machine without hot gas by its clamp alone: its compressor stands in them.
+    """Start and end, int64 (k, 2) [ns], of the harvests of a machine without hot gas by its clamp: its compressor stands in them.
     None where its stops and runs may as well be those of a thermostat. running: see `running_of`.
 
     It stands for minutes only, for far less than it runs, and both for much the same time in every cycle; while ice grows on its
-    plate the current falls. A thermostat stands for as long as its room lets it, and longer by night.
+    plate the current falls. A thermostat stands for as long as its room lets it, and longer by night. A line beside the clamp is
+    warmed meanwhile, as no air warms it.
     """
-    lined = any(role in traces for role in COLD_ROLES)
-    if lined or running is None or running.whole.sum() < limits["thermostat_turns"]:
+    if running is None or running.whole.sum() < limits["thermostat_turns"]:
+        return None
+    line = next((traces[role] for role in COLD_ROLES if role in traces), None)
+    if line is not None and not _warmed_in_stops(line, running, limits, limits["warmed_least_k_per_min"]):
         return None
     end_ns, next_ns = running.end_ns[:-1], running.start_ns[1:]
     run_min, stop_min = ((b - a) / 6e10 for a, b in ((running.start_ns[:-1], end_ns), (end_ns, next_ns)))
@@ -143,16 +146,17 @@ def _falls(running: Running) -> float:
     """By which part the current usually falls from the second quarter of a whole run to its last; nan of runs too short to tell."""
     begin, end = running.start_ns[running.whole], running.end_ns[running.whole]
     quarter = np.round(QUARTER * (end - begin)).astype(np.int64)
-    edges = np.searchsorted(
-        running.time_ns, np.column_stack([begin + quarter, begin + 2 * quarter, end - quarter, end])
-    )
+    level = _levels(running, np.column_stack([begin + quarter, begin + 2 * quarter, end - quarter, end]))
+    fall = 1.0 - level[:, 2] / level[:, 0]
+    return float(np.median(fall[np.isfinite(fall)])) if np.isfinite(fall).any() else np.nan
+
+
+def _levels(running: Running, edges_ns: np.ndarray) -> np.ndarray:
+    """Mean reading from each of the edges of a row to the next, (k, m - 1); nan where there is none. edges_ns: int64 (k, m)."""
+    at = np.searchsorted(running.time_ns, edges_ns)
     total = np.r_[0.0, np.cumsum(running.values)]
     with np.errstate(invalid="ignore", divide="ignore"):
-        early, late = (
-            (total[edges[:, j]] - total[edges[:, i]]) / (edges[:, j] - edges[:, i])
-            for i, j in ((0, 1), (2, 3))
-        )
-        return float(np.nanmedian(1.0 - late / early))
+        return np.diff(total[at], axis=1) / np.diff(at, axis=1)
 
 
 def without_batches(record: CycleRecord, why: NoBatches) -> CycleRecord:
@@ -189,13 +193,13 @@ def _warmed_by_gas(
     within = _while_running(harvests, running, limits, by_level=False)
     if climbs.rate >= limits["warmed_least_k_per_min"] and within >= MOST * runs:
         return True
-    return _warmed_in_stops(line, running, limits)
+    return _warmed_in_stops(line, running, limits, limits["warmed_standing_k_per_min"])
 
 
-def _warmed_in_stops(line: Trace, running: Running, limits: Mapping[str, float]) -> bool:
-    """Whether a heater, or warm water, may loosen the ice while the compressor stands."""
+def _warmed_in_stops(line: Trace, running: Running, limits: Mapping[str, float], least: float) -> bool:
+    """Whether a heater, or warm water, may loosen the ice while the compressor stands: the line is warmed by `least` [K/min]."""
     stops = np.column_stack([running.end_ns[:-1], running.start_ns[1:]])[running.whole[:-1]]
-    return _warmed(_climbs(line, stops, limits), limits, limits["warmed_standing_k_per_min"])
+    return _warmed(_climbs(line, stops, limits), limits, least)
 
 
 def _spans(phases: Sequence[Phase]) -> np.ndarray:
@@ -283,13 +287,11 @@ def _steps(running: Running, begin_ns: np.ndarray, end_ns: np.ndarray) -> bool:
     edges_ns = np.column_stack(
         [begin_ns - 2 * lasted_ns, begin_ns - lasted_ns, begin_ns - apart_ns, begin_ns + apart_ns, end_ns]
     )
-    at = np.searchsorted(running.time_ns, edges_ns)
-    total = np.r_[0.0, np.cumsum(running.values)]
-    with np.errstate(invalid="ignore"):
-        earlier, before, after = (
-            (total[at[:, j]] - total[at[:, i]]) / (at[:, j] - at[:, i]) for i, j in ((0, 1), (1, 2), (3, 4))
-        )
-    steps, drifts = np.abs(np.nanmedian(after - before)), np.abs(np.nanmedian(before - earlier))
+    earlier, before, _, after = _levels(running, edges_ns).T
+    known = np.isfinite(after - before) & np.isfinite(before - earlier)
+    if not known.any():
+        return False
+    steps, drifts = (np.abs(np.median(x[known])) for x in (after - before, before - earlier))
     return bool(steps > STEP_BY_DRIFT * drifts)
 
 

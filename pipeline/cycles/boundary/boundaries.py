@@ -14,7 +14,7 @@ from pipeline.cycles.states import FREEZE, HARVEST
 # Common practice, no source, all of them.
 BETWEEN = (0.1, 0.9)  # parts of a step: a reading there is the mean of an interval in which it happened
 BY_MEANS = 0.4  # of all steps with such a reading: the logger stores means
-MEANS_LEAVE = 0.3  # of an interval is then still open
+MEANS_LEAVE = 0.5  # of an interval is then still open
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,13 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles.boundary import weighing
+from pipeline.cycles.boundary.alone import harvests_by_clamp
 from pipeline.cycles.boundary.boundaries import Placed, crossings
 from pipeline.cycles.segment.runs import Runs
 from pipeline.cycles.signal.features import DrawCells, SlopeCells
 from pipeline.cycles.signal.signals import Cells, Trace
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.cycles.template import repeats, superpose
-from pipeline.cycles.template.onsets import harvests_by_clamp
 
 # Common practice, no source, all of them.
 # about an act, what is laid upon each other reaches so far on either side …

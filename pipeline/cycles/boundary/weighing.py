@@ -31,6 +31,11 @@ OVER_S, BY_INTERVAL, BY_LAG = (
 )  # slopes are taken over so long, or so many intervals, or so much of the lag
 SLOPE_S = 6.0  # on either side, over which the slope that undoes a lag is taken
 CURRENT_SCALES = ((4.0, 1.0), (10.0, 1.0), (30.0, 1.0))
+ALONE_S = (
+    20.0,
+    60.0,
+    120.0,
+)  # before and after, over which the course of a current without a line is looked at
 LEAST_SIGMAS, LEAST_STEPS = 6.0, 4.0  # a line, a current that moves by fewer noises says nothing
 EARLY_S = 6.0  # a current's level is looked at so long before and after a moment
 END_S = 20.0  # of a template: the levels before and after the harvest's end
@@ -38,7 +43,7 @@ TINY = 1e-9
 WEIGHTS = files("pipeline.cycles.boundary").joinpath("weights.json")
 
 
-Kind = Literal["line", "current"]
+Kind = Literal["line", "current", "alone"]
 
 
 @cache
@@ -78,7 +83,12 @@ def numbers_of(
 ) -> tuple[np.ndarray, np.ndarray]:
     """(numbers (n, l, k) of every moment of a template, which templates (n,) show anything)."""
     describe = partial(_of_line, sign=-1.0 if ending else 1.0) if kind == "line" else _of_current
-    return describe(template.offsets_s, template.values, template.noise, trace.interval_s, harvest_s)
+    numbers, shows = describe(
+        template.offsets_s, template.values, template.noise, trace.interval_s, harvest_s
+    )
+    if kind != "alone":
+        return numbers, shows
+    return np.concatenate([numbers, _of_current_alone(template, trace)], axis=-1), shows
 
 
 def _of_line(
@@ -169,6 +179,25 @@ def _of_current(
         ]
     numbers += _setting(noise / swing, interval_s, harvest_s, values.shape)
     return np.stack(numbers, axis=-1, dtype=np.float32, casting="same_kind"), shows
+
+
+def _of_current_alone(template: Template, trace: Trace) -> np.ndarray:
+    """More numbers (n, l, k): where no line names the acts, the course about a moment tells a harvest from what else a current does."""
+    values = _filled(template.values)
+    step = float(template.offsets_s[1] - template.offsets_s[0])
+    low, high = np.quantile(values, (0.02, 0.98), axis=1)[..., None]
+    level = (values - low) / np.maximum(high - low, TINY)
+    numbers = [np.clip(level, -0.5, 1.5)]
+    for over_s in ALONE_S:
+        k = max(1, round(over_s / step))
+        total = np.cumsum(np.pad(np.pad(level, ((0, 0), (k, k)), mode="edge"), ((0, 0), (1, 0))), axis=1)
+        after = ((total[:, 2 * k :] - total[:, k:-k]) / k)[:, : level.shape[1]]
+        before = ((total[:, k:-k] - total[:, : -2 * k]) / k)[:, : level.shape[1]]
+        numbers += [after - level, level - before, after - before]
+        numbers += [_moved(level, -1) - _moved(level, -k), _moved(level, k) - _moved(level, 1)]
+    compressor = 1.0 if trace.role == "current_compressor" else -1.0  # which holds no fan and no pump
+    numbers = [np.clip(n, -1.0, 1.5) for n in numbers] + [np.full(level.shape, compressor)]
+    return np.stack(numbers, axis=-1, dtype=np.float32, casting="same_kind")
 
 
 def _from_named(offsets: np.ndarray, shape: tuple[int, int]) -> list[np.ndarray]:

@@ -1,10 +1,11 @@
 """Learns the weights by which templates tell the moment of an act, and writes them where the pipeline reads them.
 
-    python -m tests.bench.worlds.learn              # about half an hour on two idle cores
+    python -m tests.bench.worlds.learn              # about an hour on two idle cores
+    python -m tests.bench.worlds.learn --of alone   # the weights of a clamp alone; the others stay
     python -m tests.bench.worlds.learn --worlds 60 --second 20 --plain 10 --steps 300 --out /tmp/weights.json
 
-A twelfth of the templates that the pipeline makes of worlds of the part "worked", of logs of the second simulator and of plain machines are the examples: their moments
-are described by `pipeline.cycles.boundary.weighing`, and the weights are sought under which the true moment is likeliest (cross
+A twelfth of the templates that the pipeline makes of worlds of the part "worked", of logs of the second simulator and of plain machines are the examples, and those of the
+clamps of these logs alone: their moments are described by `pipeline.cycles.boundary.weighing`, and the weights are sought under which the true moment is likeliest (cross
 entropy; Adam, D. P. Kingma and J. Ba, ICLR 2015). Each log counts alike, however many cycles it holds. One log in ten is held back, and
 the share of its templates is printed that are placed within the tolerance. Worlds of the part "scored" are never drawn.
 """
@@ -12,18 +13,21 @@ the share of its templates is printed that are placed within the tolerance. Worl
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from unittest.mock import patch
 
 import numpy as np
 
 from pipeline.cycles import find_cycles
-from pipeline.cycles.boundary import placing, weighing
+from pipeline.cycles.boundary import alone, placing, weighing
 from pipeline.errors import UnitError
 from pipeline.unit import Unit
 
@@ -46,76 +50,111 @@ class Example:
     offsets: np.ndarray  # (l,) [s]
     lines: tuple[np.ndarray, ...]  # (l, k) each
     current: np.ndarray | None  # (l, k)
+    alone: bool  # the current of a log without a line
     true_s: float
     tolerance_s: float
     sharp_s: float
 
 
-def examples_of(name: str, timeline, phases, unscored, tolerance_s: float) -> list[Example]:
-    """Every twelfth template of `timeline`; phases: true (start_s, end_s, kind); unscored: spans (start_s, end_s) that teach nothing."""
-    seen = []
+@dataclass(frozen=True, kw_only=True)
+class Truth:
+    """What is known of a log. phases: true (start_s, end_s, kind); unscored: spans (start_s, end_s) that teach nothing."""
+
+    phases: Sequence[tuple[float, float, str]]
+    unscored: Sequence[tuple[float, float]]
+    tolerance_s: float
+
+
+def examples_of(name: str, timeline, truth: Truth) -> list[Example]:
+    """Every twelfth template of `timeline`, by all of its channels together, or by a clamp alone where it has no line."""
+    seen, seen_alone = [], []
 
     def remembered(traces, act, lines):
         seen.append((traces, act, lines))
         return np.zeros((len(act.at), len(act.offsets))), np.ones(len(act.at), dtype=bool)
 
-    with patch.object(placing, "likelihood", remembered):
+    def remembered_alone(trace, laid, named_s, *, ending):
+        seen_alone.append((trace, laid, named_s, ending))
+        return [[] for _ in laid.near_ns]
+
+    with patch.object(placing, "likelihood", remembered), patch.object(alone, "moments_of", remembered_alone):
         find_cycles(timeline, Unit(name=name))
     found = []
     for traces, act, lines in seen:
-        true_s = np.array([a for a, _, kind in phases if kind == ("freeze" if act.ending else "harvest")])
-        if len(true_s) == 0:
-            continue
-        near_s = act.laid.near_ns * 1e-9
-        off = true_s[np.abs(near_s[:, None] - true_s).argmin(axis=1)] - near_s
-        off[np.abs(off) > FAR_S] = np.nan
-        for a, b in unscored:
-            off[(near_s > a - 60) & (near_s < b + 60)] = np.nan
         described = [
             weighing.numbers_of(
                 template, trace, act.harvest_s, ending=act.ending, kind="line" if i < lines else "current"
             )
             for i, (trace, template) in enumerate(zip(traces, act.laid.templates, strict=True))
         ]
-        some = slice(None, None, 2 if act.offsets[1] - act.offsets[0] < THINNED_S - 1 else 1)
-        for w in range(min(EVERY, len(near_s)) // 2, len(near_s), EVERY):
-            near = off[act.laid.like[w]]
-            if np.isfinite(near).sum() < max(1, len(near) // 2):
-                continue
-            told = [n[w][some].astype(np.float32) if shows[w] else None for n, shows in described]
-            if all(n is None for n in told):
-                continue
-            found.append(
-                Example(
-                    log=name,
-                    ending=act.ending,
-                    offsets=act.offsets[some],
-                    lines=tuple(n for n in told[:lines] if n is not None),
-                    current=told[lines] if len(told) > lines else None,
-                    true_s=float(np.nanmedian(near)),
-                    tolerance_s=tolerance_s,
-                    sharp_s=max(TOLD[0], TOLD[1] * max(t.interval_s for t in traces)),
-                )
-            )
+        found += taught(name, truth, act.laid, described, lines, traces, ending=act.ending)
+    for trace, laid, named_s, ending in seen_alone[-2:]:
+        described = [weighing.numbers_of(laid.templates[0], trace, named_s, ending=ending, kind="alone")]
+        found += taught(name, truth, laid, described, 0, [trace], ending=ending)
     return found
 
 
-def of_world(seed: int) -> list[Example]:
+def taught(name: str, truth: Truth, laid, described, lines: int, traces, *, ending: bool) -> list[Example]:
+    """The examples that events `laid` upon each other make; described: numbers and whether they show anything, of each trace, lines first."""
+    true_s = np.array([a for a, _, kind in truth.phases if kind == ("freeze" if ending else "harvest")])
+    if len(true_s) == 0:
+        return []
+    near_s, offsets = laid.near_ns * 1e-9, laid.templates[0].offsets_s
+    off = true_s[np.abs(near_s[:, None] - true_s).argmin(axis=1)] - near_s
+    off[np.abs(off) > FAR_S] = np.nan
+    for a, b in truth.unscored:
+        off[(near_s > a - 60) & (near_s < b + 60)] = np.nan
+    some = slice(None, None, 2 if offsets[1] - offsets[0] < THINNED_S - 1 else 1)
+    found = []
+    for w in range(min(EVERY, len(near_s)) // 2, len(near_s), EVERY):
+        near = off[laid.like[w]]
+        if np.isfinite(near).sum() < max(1, len(near) // 2):
+            continue
+        told = [n[w][some].astype(np.float32) if shows[w] else None for n, shows in described]
+        if all(n is None for n in told):
+            continue
+        found.append(
+            Example(
+                log=name,
+                ending=ending,
+                offsets=offsets[some],
+                lines=tuple(n for n in told[:lines] if n is not None),
+                current=told[lines] if len(told) > lines else None,
+                alone=lines == 0,
+                true_s=float(np.nanmedian(near)),
+                tolerance_s=truth.tolerance_s,
+                sharp_s=max(TOLD[0], TOLD[1] * max(t.interval_s for t in traces)),
+            )
+        )
+    return found
+
+
+def of_world(seed: int, of: Collection[str]) -> list[Example]:
+    """Examples of one world, and of its clamp alone. of: those wanted, as on the command line."""
     from tests.bench.worlds.draw import draw
     from tests.bench.worlds.scorer import tolerance_s
     from tests.bench.worlds.simulate import DAY_0_NS, simulate, timeline
+    from tests.bench.worlds.simulate import alone as only
 
     log, zero = simulate(draw(seed, "worked")), DAY_0_NS * 1e-9
-    try:
-        read = timeline(log)
-    except UnitError:  # two loggers that cannot be put together
-        return []
-    phases = [(a + zero, b + zero, kind) for a, b, kind in log.phases]
-    unscored = [(a + zero, b + zero) for a, b in log.unscored]
-    return examples_of(f"world-{seed}", read, phases, unscored, tolerance_s(log.interval_s))
+    truth = Truth(
+        phases=[(a + zero, b + zero, kind) for a, b, kind in log.phases],
+        unscored=[(a + zero, b + zero) for a, b in log.unscored],
+        tolerance_s=tolerance_s(log.interval_s),
+    )
+    clamps = [r for r in log.world.roles if r.startswith("current")]
+    lined = len(log.world.roles) > len(clamps)
+    found = []
+    if not lined or "lines" in of:
+        with suppress(UnitError):  # two loggers that cannot be put together
+            found += examples_of(f"world-{seed}", timeline(log), truth)
+    if lined and clamps and "alone" in of:
+        found += examples_of(f"world-{seed}-clamp", timeline(only(log, clamps[0])), truth)
+    return found
 
 
-def of_second(number: int) -> list[Example]:
+def of_second(number: int, of: Collection[str]) -> list[Example]:
+    """Examples of one log of the second simulator, and of its clamp alone; of: as in `of_world`."""
     from tests.bench.second_grid import grid
     from tests.bench.second_machine import make_log
     from tests.bench.segmentation import read_back
@@ -125,9 +164,18 @@ def of_second(number: int) -> list[Example]:
     if log.interval_s > 30:
         return []
     phases = [(p.start_ns * 1e-9, p.end_ns * 1e-9, str(p.kind)) for p in log.truth]
-    unscored = [(a, b) for a, b, kind in phases if kind in ("unclear", "gap")]
+    truth = Truth(
+        phases=phases,
+        unscored=[(a, b) for a, b, kind in phases if kind in ("unclear", "gap")],
+        tolerance_s=max(20.0, 1.5 * log.interval_s),
+    )
     read = read_back(log, Unit(name=f"second-{number}"))
-    return examples_of(f"second-{number}", read, phases, unscored, max(20.0, 1.5 * log.interval_s))
+    clamps = [c for c in read.channels if c.role.startswith("current")]
+    lined = len(read.channels) > len(clamps)
+    found = examples_of(f"second-{number}", read, truth) if not lined or "lines" in of else []
+    if lined and clamps and "alone" in of:
+        found += examples_of(f"second-{number}-clamp", replace(read, channels=tuple(clamps[:1])), truth)
+    return found
 
 
 def of_plain(number: int) -> list[Example]:
@@ -144,8 +192,12 @@ def of_plain(number: int) -> list[Example]:
         lag_s=float(rng.choice([0.0, 5.0, 15.0, 30.0, 60.0])),
         seed=number,
     )
-    phases = [(a + START_NS * 1e-9, b + START_NS * 1e-9, kind) for kind, a, b in log.truth]
-    return examples_of(f"plain-{number}", log.timeline, phases, (), max(20.0, 1.5 * interval_s))
+    truth = Truth(
+        phases=[(a + START_NS * 1e-9, b + START_NS * 1e-9, kind) for kind, a, b in log.truth],
+        unscored=(),
+        tolerance_s=max(20.0, 1.5 * interval_s),
+    )
+    return examples_of(f"plain-{number}", log.timeline, truth)
 
 
 class Table:
@@ -256,29 +308,34 @@ def main() -> None:
     parser.add_argument("--second", type=int, default=280)
     parser.add_argument("--plain", type=int, default=60)
     parser.add_argument("--steps", type=int, default=5000)
+    parser.add_argument("--of", nargs="+", choices=("lines", "alone"), default=("lines", "alone"))
     parser.add_argument("--out", type=Path, default=Path(str(weighing.WEIGHTS)))
     asked = parser.parse_args()
     with ProcessPoolExecutor(2) as pool:
-        examples = [
-            e for es in pool.map(of_world, range(FIRST_WORLD, FIRST_WORLD + asked.worlds)) for e in es
-        ]
-        examples += [e for es in pool.map(of_second, range(asked.second)) for e in es]
+        worlds = range(FIRST_WORLD, FIRST_WORLD + asked.worlds)
+        examples = [e for es in pool.map(partial(of_world, of=asked.of), worlds) for e in es]
+        examples += [e for es in pool.map(partial(of_second, of=asked.of), range(asked.second)) for e in es]
         examples += [e for es in pool.map(of_plain, range(asked.plain)) for e in es]
     logs = sorted({e.log for e in examples})
     held = set(np.random.default_rng(0).permutation(logs)[: len(logs) // 10])
-    table = {}
-    for act in ("end", "start"):
-        some = [e for e in examples if e.ending == (act == "end")]
+    kept = json.loads(weighing.WEIGHTS.read_text(encoding="utf-8"))
+    table, made_by = kept["weights"], kept["made_by"]
+    for act, by in itertools.product(("end", "start"), asked.of):
+        some = [e for e in examples if e.ending == (act == "end") and e.alone == (by == "alone")]
         known = Table([e for e in some if e.log not in held])
         learner = Learner(known, np.random.default_rng(1))
         learner.learn(known, asked.steps, np.random.default_rng(2))
-        kept = learner.right(Table([e for e in some if e.log in held]))
+        within = [learner.right(known), learner.right(Table([e for e in some if e.log in held]))]
         print(
-            f"{act}: {len(known.examples)} templates; within the tolerance {learner.right(known):.3f}, held back {kept:.3f}"
+            f"{act} {by}: {len(known.examples)} templates; within the tolerance {within[0]:.3f}, held back {within[1]:.3f}"
         )
-        for kind, parts in learner.parts.items():
-            table[f"{act} {kind}"] = {n: np.round(v.astype(float), 3).tolist() for n, v in parts.items()}
-    made_by = f"python -m tests.bench.worlds.learn --worlds {asked.worlds} --second {asked.second} --plain {asked.plain} --steps {asked.steps}"
+        kinds = ("line", "current") if by == "lines" else ("current",)
+        for kind in kinds:
+            name = f"{act} {kind if by == 'lines' else by}"
+            table[name] = {n: np.round(v.astype(float), 3).tolist() for n, v in learner.parts[kind].items()}
+        made_by[by] = (
+            f"python -m tests.bench.worlds.learn --of {by} --worlds {asked.worlds} --second {asked.second} --plain {asked.plain} --steps {asked.steps}"
+        )
     asked.out.write_text(
         json.dumps({"made_by": made_by, "weights": table}, separators=(",", ":")) + "\n", encoding="utf-8"
     )

@@ -118,6 +118,7 @@ def examples(count=12, seed=0):
             offsets=T[::4],
             lines=(rng.normal(0, 1, (len(T[::4]), 5)).astype(np.float32),) * (1 + i % 2),
             current=rng.normal(0, 1, (len(T[::4]), 3)).astype(np.float32) if i % 3 else None,
+            alone=False,
             true_s=float(rng.normal(0, 20)),
             tolerance_s=20.0,
             sharp_s=3.0,
@@ -166,8 +167,10 @@ def test_what_marks_the_moment_is_learned():
 
 def test_the_weights_say_how_they_were_made_and_fit_the_numbers():
     text = json.loads(weighing.WEIGHTS.read_text(encoding="utf-8"))
-    assert text["made_by"].startswith("python -m tests.bench.worlds.learn")
-    for kind, role in (("line", "evaporator"), ("current", "current")):
+    assert all(
+        made_by.startswith("python -m tests.bench.worlds.learn") for made_by in text["made_by"].values()
+    )
+    for kind, role in (("line", "evaporator"), ("current", "current"), ("alone", "current")):
         trace, _ = logged(role, 10.0, 0.8)
         values = np.cumsum(np.random.default_rng(3).normal(0, 1, (2, len(T))), axis=1)
         flat = Template(offsets_s=T, values=values, noise=0.1)
