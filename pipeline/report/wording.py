@@ -63,6 +63,7 @@ def _plain_html(pattern: str) -> Markup:
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d")
 """How analysis writes a moment on the unit's own clock (`findings.evidence.stops.moment`): a page writes it as people do."""
 LONG_MIN = 300  # from here on minutes are said in hours
+MOST_PCT = 300  # a change of more is said as over that: its figure tells nobody more
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -139,6 +140,8 @@ class Reader:
         if quantity is quantity_of("_min") and value >= LONG_MIN:
             value, quantity = value / 60, quantity_of("_h")
         convert, sign, decimals = quantity.us if (units or self.units) == "us" else quantity.si
+        if quantity is quantity_of("_pct") and value > MOST_PCT:
+            return self.t("number.over", most=MOST_PCT), self.sign(sign)
         text = figure(name, convert(float(value)), decimals)
         return plus(name, text) + self._decimal(text), self.sign(sign)
 

@@ -22,6 +22,20 @@ def test_a_difference_that_is_not_none_is_not_shown_as_none(name, value, said):
     assert say(Text(key="-", english=f"{{{name}}}", values={name: value})) == said
 
 
+@pytest.mark.parametrize(
+    ("name", "value", "said"),
+    [
+        ("moved_pct", 115.0, "+115 %"),
+        ("change_pct", 300.0, "300 %"),
+        ("moved_pct", 536.0, "over 300 %"),
+        ("change_pct", 14830.0, "over 300 %"),
+        ("change_pct", -90.0, "−90 %"),
+    ],
+)
+def test_a_change_past_all_measure_is_said_without_its_figure(name, value, said):
+    assert Reader().show(name, value).replace("\N{NO-BREAK SPACE}", " ") == said
+
+
 def test_a_moment_is_written_as_people_write_it():
     assert Reader().show("when", "2026-06-12 12:00") == "12 Jun 2026, 12:00"
     assert Reader(language="es").show("when", "2026-06-12 12:00") == "12 jun 2026, 12:00"

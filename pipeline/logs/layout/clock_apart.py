@@ -13,7 +13,9 @@ from pipeline.logs.vocabulary.cell_kinds import kind_of
 from pipeline.logs.vocabulary.stamp_patterns import shape_of
 
 _HALF = re.compile(r"[ap]\.? ?m\.?", re.IGNORECASE)
-_DAY_LINE = re.compile(r"\W*(?:(?:date|day|datum|tag|fecha|d[ií]a|data|jour)\b\W*)?(\d.*?\d)\W*", re.IGNORECASE)
+_DAY_LINE = re.compile(
+    r"\W*(?:(?:date|day|datum|tag|fecha|d[ií]a|data|jour)\b\W*)?(\d.*?\d)\W*", re.IGNORECASE
+)
 
 
 def one_time_a_cell(content: Content, dialect: Dialect) -> tuple[Content, Dialect]:

@@ -121,7 +121,9 @@ def head_of(text: bytes, layout: Layout) -> HeadRows | None:
     if len(filled) >= 2 and is_header(filled[-2][2], layout):
         at_line, line, above = filled[-1]
         over_clock = len(above) == fields - 1 and 0 in layout.clocks and unit_of_word(above[0]) is not None
-        if 1 < len(above) < fields - 1 or over_clock:  # blanks between the columns: nothing stands over the clock
+        if (
+            1 < len(above) < fields - 1 or over_clock
+        ):  # blanks between the columns: nothing stands over the clock
             filled[-1] = (at_line, line, [""] * (fields - len(above)) + above)
     if len(filled) >= 2 and _is_units_row(filled[-1][2], layout) and is_header(filled[-2][2], layout):
         _at, line, above = filled.pop()
