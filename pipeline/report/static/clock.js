@@ -23,7 +23,7 @@ function makeClock(data) {
     return new Date(1000 * Math.round(data.start + seconds + offset)).toISOString().slice(0, 19) + zone;
   }
   // Round figures of the local clock, about `most` of them between two moments.
-  const steps = [1, 2, 5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800, 604800, 1209600];
+  const steps = [1, 2, 5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800, 259200, 345600, 604800, 1209600];
   function ticks(from, to, most) {
     const step = steps.find((s) => (to - from) / s <= most) ?? steps.at(-1);
     const values = [], names = [];
