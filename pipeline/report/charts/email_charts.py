@@ -59,7 +59,7 @@ def email_charts(unit_folder: Path, *, language: str = "en", units: Units = "si"
             png=png, alt=icicles_title(summary, reader), note=icicles_note(summary, reader)
         )
     days = days_from(summary.hours)[-MOST_DAYS:]
-    if any(day.runs for day in days):
+    if any(day.runs for day in days) and summary.level != "cannot-tell":
         png = _png(_ribbons(days, visits, reader))
         pictures["days"] = EmailChart(
             png=png, alt=ribbons_title(days, reader), note=ribbons_note(days, reader)

@@ -84,6 +84,8 @@ def client_view(summary: UnitSummary, given: Given, reader: Reader) -> ClientVie
 
 def _logged(summary: UnitSummary, reader: Reader) -> str:
     first, last = (datetime.fromisoformat(iso).date() for iso in (summary.log_start, summary.log_end))
+    if first == last:
+        return reader.t("client.logged_day", span=reader.length(summary.days), day=reader.day(first))
     return reader.t(
         "client.logged",
         span=reader.length(summary.days),
@@ -195,7 +197,7 @@ def client_page(summary: UnitSummary, given: Given, reader: Reader, *, written: 
         icicles=freezes_of(summary, reader),
         icicles_note=icicles_note(summary, reader),
         ribbons_note=ribbons_note(days, reader),
-        ribbons=ribbons_of(days, summary, reader) if view.level != "cannot-tell" or len(days) else None,
+        ribbons=ribbons_of(days, summary, reader) if view.level != "cannot-tell" else None,
     ).encode()
 
 

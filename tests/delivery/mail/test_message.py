@@ -179,8 +179,8 @@ def test_a_name_with_markup_is_shown_and_not_run(lantern):
 
 
 def test_dates_are_as_people_write_them(lantern, kiosk):
-    assert "from 4 May to" in " ".join(plain_of(lantern).split())
-    assert "del 4 may al" in " ".join(plain_of(kiosk).split())
+    assert re.search("on 4 May 2026|from 4 May to", " ".join(plain_of(lantern).split()))
+    assert re.search("el 4 may 2026|del 4 may al", " ".join(plain_of(kiosk).split()))
     for message in (lantern, kiosk):
         assert not re.search(r"\d{4}-\d\d-\d\d \d\d:\d\d", plain_of(message))
 
