@@ -11,6 +11,7 @@ from pipeline.logs.layout.head_rows import split_row
 from pipeline.logs.source.decode import Content
 from pipeline.logs.vocabulary.cell_kinds import kind_of
 from pipeline.logs.vocabulary.stamp_patterns import shape_of
+from pipeline.logs.vocabulary.units import unit_of_word
 
 _HALF = re.compile(r"[ap]\.? ?m\.?", re.IGNORECASE)
 _DAY_LINE = re.compile(
@@ -43,31 +44,41 @@ def one_time_a_cell(content: Content, dialect: Dialect) -> tuple[Content, Dialec
 
 
 def dated_rows(content: Content, dialect: Dialect) -> tuple[Content, Dialect]:
-    """The log with a date in each row where rows hold times of day and a line without a delimiter the date of those below it."""
+    """The log with a date in each row where rows hold times of day, and a line without a delimiter the date of those below it; as it came
+    where such a line stands over the labels alone."""
     if any(bool(shape.date) for row in dialect.sample[:3] for c in row if c and (shape := kind_of(c).shape)):
         return content, dialect
     if not all(_is_time(row[0]) for row in dialect.sample):
         return content, dialect
-    day, dated, rows = "", [], 0
-    for line in content.text[:].decode("utf-8", "replace").splitlines():
-        cells = split_row(line, dialect.delimiter)
-        if len(cells) == dialect.fields and not _is_time(cells[0]) and not rows:  # the labels
-            dated = [f"Date{dialect.delimiter}{line}"]
-        elif len(cells) == dialect.fields and day:
-            rows += 1
-            dated.append(f"{day}{dialect.delimiter}{line}")
-        elif found := _date_of(line.strip(dialect.delimiter + " ")):
-            day = found if dated else ""
-        elif len(cells) == dialect.fields:
-            break  # a row above the first date
-    if not rows:
+    mark, text = dialect.delimiter, content.text[:]
+    alone = re.compile(rb"^[^\n%s]*[0-9][^\n%s]*$" % ((re.escape(mark.encode()),) * 2), re.MULTILINE)
+    misread = bool(dialect.header) and _date_of(
+        "".join(dialect.header[-1])
+    )  # it stands between labels and rows
+    if not misread and not any(
+        _date_of(m[0].decode("utf-8", "replace")) for m in alone.finditer(text, dialect.data_at)
+    ):
         return content, dialect
-    text = "\n".join((*dialect.preamble, *dated, "")).encode()
+    day, head, rows = "", [], []
+    for line in text.decode("utf-8", "replace").splitlines():
+        cells = split_row(line, mark)
+        if found := _date_of(line.strip(mark + " ")):
+            day = found
+        elif len(cells) == dialect.fields and _is_time(cells[0]):
+            rows.append(f"{day}{mark}{line}")
+        elif not rows:
+            head.append(line)
+    labels = [n for n, line in enumerate(head) if len(split_row(line, mark)) == dialect.fields][-2:]
+    if labels and not any(map(unit_of_word, filter(None, split_row(head[labels[-1]], mark)))):
+        labels = labels[-1:]  # no row of units under the labels
+    for n in labels:
+        head[n] = f"{'Date' if n == labels[0] else ''}{mark}{head[n]}"
+    text = "\n".join((*head, *rows, "")).encode()
     return replace(content, text=text), sniff(text, content.name, quotes=content.quotes)
 
 
 def _date_of(line: str) -> str:
-    match = _DAY_LINE.fullmatch(line) if len(line) < 60 else None
+    match = _DAY_LINE.fullmatch(line.strip()) if len(line) < 60 else None
     shape = shape_of(match[1]) if match else None
     return match[1] if shape is not None and shape.date and shape.hour is None else ""
 
