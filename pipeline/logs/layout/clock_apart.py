@@ -51,7 +51,7 @@ def dated_rows(content: Content, dialect: Dialect) -> tuple[Content, Dialect]:
     if not all(_is_time(row[0]) for row in dialect.sample):
         return content, dialect
     mark, text = dialect.delimiter, content.text[:]
-    alone = re.compile(rb"^[^\n%s]*[0-9][^\n%s]*$" % ((re.escape(mark.encode()),) * 2), re.MULTILINE)
+    alone = re.compile(rb"^[^\n%s]{6,60}$" % re.escape(mark.encode()), re.MULTILINE)
     misread = bool(dialect.header) and _date_of(
         "".join(dialect.header[-1])
     )  # it stands between labels and rows
@@ -68,6 +68,8 @@ def dated_rows(content: Content, dialect: Dialect) -> tuple[Content, Dialect]:
             rows.append(f"{day}{mark}{line}")
         elif not rows:
             head.append(line)
+    if not rows or rows[0].startswith(mark):  # rows stand above the first date
+        return content, dialect
     labels = [n for n, line in enumerate(head) if len(split_row(line, mark)) == dialect.fields][-2:]
     if labels and not any(map(unit_of_word, filter(None, split_row(head[labels[-1]], mark)))):
         labels = labels[-1:]  # no row of units under the labels
