@@ -121,9 +121,10 @@ def unit_of_header(header: str, beside: Sequence[str] = ()) -> str | None:
     match = re.search(r"[°º˚]\s?([CСFK])(?![^\W\d_])", bare, re.IGNORECASE)
     if match:
         return _WORDS["°" + match[1].lower()]
-    named_by_units = any(len(other) > 1 and unit_of_word(other) for other in beside)
-    if bare in ("C", "F", "K") or (bare in ("A", "V", "W") and named_by_units):
+    if bare in ("C", "F", "K"):
         return unit_of_word(bare)
+    if bare in ("A", "V", "W") and any(len(other) > 1 and unit_of_word(other) for other in beside):
+        return unit_of_word(bare)  # the labels are nothing but units
     if bare.endswith("%"):
         return ""
     parts = [p for p in re.split(r"[\s_,;:/]+", bare) if p]
