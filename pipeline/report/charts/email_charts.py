@@ -88,7 +88,7 @@ def _icicles(summary: UnitSummary, visits: Sequence[Mapping[str, Any]]) -> Figur
     lengths = np.array([np.nan if v is None else v for v in summary.trace], float)
     odd = np.zeros(len(lengths), bool)
     odd[: len(summary.trace_flags)] = np.array(summary.trace_flags, bool)[: len(lengths)]
-    for wanted, ink in ((~odd, "trace-1"), (odd, "odd")):
+    for wanted, ink in ((~odd, "freeze"), (odd, "odd")):
         at = np.flatnonzero(np.isfinite(lengths) & wanted)
         shapes = [_icicle(float(n), float(lengths[n])) for n in at]
         ax.add_collection(PolyCollection(shapes, facecolors=LIGHT[ink], edgecolors="none"))
