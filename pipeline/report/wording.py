@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date
 from functools import cache, partial
 from typing import Any
 
@@ -63,10 +63,8 @@ def _plain_html(pattern: str) -> Markup:
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d")
 """How analysis writes a moment on the unit's own clock (`findings.evidence.stops.moment`): a page writes it as people do."""
 LONG_MIN = 300  # from here on minutes are said in hours
-DAY_ONE, DAYS_COUNTED = (
-    date(2001, 1, 1),
-    90,
-)  # what the reading room calls the first day of a log without dates
+DAY_ONE = date(2001, 1, 1)  # what the reading room calls the first day of a log without dates
+DAYS_COUNTED = 90  # from there on: a log goes on for no longer
 MOST_PCT = 300  # a change of more is said as over that: its figure tells nobody more
 
 
@@ -199,8 +197,9 @@ class Reader:
 
     def day(self, at: date, *, year: bool = True) -> str:
         """ "24 Mar 2026": the month in letters, so that no one reads it as the day; "day 2" of a log without dates."""
-        if DAY_ONE <= at_day(at) < DAY_ONE + timedelta(days=DAYS_COUNTED):
-            return self.t("calendar.day", n=(at_day(at) - DAY_ONE).days + 1)
+        counted = date(at.year, at.month, at.day) - DAY_ONE
+        if 0 <= counted.days < DAYS_COUNTED:
+            return self.t("calendar.day", n=counted.days + 1)
         month = self.words["calendar.months"].split()[at.month - 1]
         return f"{at.day} {month} {at.year}" if year else f"{at.day} {month}"
 
@@ -239,11 +238,6 @@ class Reader:
     def _fill(pattern: str, values: Mapping[str, Any], show) -> str:
         shown = {name: show(name, value) for name, value in values.items()}
         return _kept_together(pattern).format_map(shown)
-
-
-def at_day(at: date) -> date:
-    """The day of a moment."""
-    return at.date() if isinstance(at, datetime) else at
 
 
 def certainty(confidence: float) -> int:
