@@ -130,12 +130,19 @@ def _signed(name: str, value: float, reader: Reader) -> Markup:
     )
 
 
+COLDEST_C = -30.0
+"""No plate of an ice machine ends a freeze colder (common practice, no source)."""
+
+
 def _bars(shifted: Shifted) -> tuple[int, int]:
-    """How long the bars of the earlier and the later level are [%]: from zero where both are well above it, else from below
-    the lower one, so that a difference of temperatures can be seen."""
+    """How long the bars of the earlier and the later level are [%]: from zero where both are well above it; of temperatures from
+    COLDEST_C, so that a degree is as long whatever the change; else from below the lower one."""
     earlier, later = shifted.earlier.value, shifted.later.value
     low, high = min(earlier, later), max(earlier, later)
-    base = 0.0 if low > 0.2 * high > 0 else low - max(high - low, 1e-6)
+    if shifted.measure.endswith("_c"):
+        base = min(COLDEST_C, low - 10)
+    else:
+        base = 0.0 if low > 0.2 * high > 0 else low - max(high - low, 1e-6)
     return round(78 * (earlier - base) / (high - base)), round(78 * (later - base) / (high - base))
 
 

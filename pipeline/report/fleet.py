@@ -161,6 +161,7 @@ class _Totals:
     """Filled in the first walk over the units."""
 
     count: int = 0
+    placed: bool = False  # a unit's place is known
     lists: Counter[str] = field(default_factory=Counter)
     alike: dict[str, list[_Sister]] = field(default_factory=dict)  # model -> its units
     ice_kg: float = 0.0
@@ -170,6 +171,7 @@ class _Totals:
 
     def add(self, summary: UnitSummary) -> None:
         self.count += 1
+        self.placed = self.placed or bool(summary.place)
         self.lists[summary.due] += 1
         if summary.made_ice_kg_per_day is not None:
             self.ice_kg += summary.made_ice_kg_per_day
@@ -195,6 +197,7 @@ def fleet_page(ordered: Iterable[UnitSummary], problems: Sequence[Problem], read
         scripts=SCRIPTS,
         rows=_rows(ordered, totals.longest_min, reader),
         lists={name: totals.lists[name] for name in LISTS},
+        placed=totals.placed,
         alike=_alike(totals.alike, reader),
         count=totals.count,
         ice=totals.ice_kg if totals.ice_from else None,
@@ -214,19 +217,24 @@ def _ice_from(totals: _Totals, reader: Reader) -> str:
 
 
 def _rows(ordered: Iterable[UnitSummary], longest_min: float, reader: Reader) -> Iterator[dict[str, Any]]:
-    """A row a unit, each knowing whether a list or a client begins with it. A client's name is not said twice over its only unit."""
+    """A row a unit, each knowing whether a list or a client begins with it, and whether its place is that of the row above. A client's name
+    is not said twice over its only unit."""
     last: UnitSummary | None = None
-    for place, (summary, following) in enumerate(pairwise(chain(ordered, [None]))):
+    for rank, (summary, following) in enumerate(pairwise(chain(ordered, [None]))):
         new_list = last is None or last.due != summary.due
         new_client = new_list or last.client != summary.client
         alone = following is None or (following.due, following.client) != (summary.due, summary.client)
         named = summary.client and not (alone and summary.client.casefold() == summary.title.casefold())
-        begins = {"new_list": new_list, "new_client": new_client, "client_said": new_client and named}
-        yield _row(summary, place, longest_min, reader) | begins
+        yield _row(summary, rank, longest_min, reader) | {
+            "new_list": new_list,
+            "new_client": new_client,
+            "client_said": new_client and named,
+            "same_place": not new_client and last.place == summary.place,
+        }
         last = summary
 
 
-def _row(summary: UnitSummary, place: int, top: float, reader: Reader) -> dict[str, Any]:
+def _row(summary: UnitSummary, rank: int, top: float, reader: Reader) -> dict[str, Any]:
     trend = trend_of(summary, reader)
     change = trend.freeze_pct if trend.freeze_pct is not None else -1e9
     return {
@@ -248,7 +256,7 @@ def _row(summary: UnitSummary, place: int, top: float, reader: Reader) -> dict[s
         ).casefold(),
         # What the page's script sorts by: a larger number comes first
         "keys": {
-            "worst": -place,
+            "worst": -rank,
             "ice": summary.made_ice_kg_per_day or -1,
             "freeze": summary.freeze_min or -1,
             "trend": round(change, 2),

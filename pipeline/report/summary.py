@@ -104,16 +104,16 @@ class UnitSummary:
 
     @property
     def order(self) -> tuple:
-        """Sorts by list, then by client, the worst unit of each first."""
+        """Sorts by list, then by client and place, the worst unit of each first."""
         counts = self.counts
         return (
             LISTS.index(self.due),
             self.client.casefold(),
+            self.place.casefold(),
             self.rank,
             -counts.get("act", 0),
             -counts.get("watch", 0),
             -self.abnormal_cycles,
-            self.place.casefold(),
             self.title.casefold(),
             self.unit,
         )

@@ -63,6 +63,9 @@ def _plain_html(pattern: str) -> Markup:
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d")
 """How analysis writes a moment on the unit's own clock (`findings.evidence.stops.moment`): a page writes it as people do."""
 LONG_MIN = 300  # from here on minutes are said in hours
+DAY_ONE = date(2001, 1, 1)  # what the reading room calls the first day of a log without dates
+DAYS_COUNTED = 90  # from there on: a log goes on for no longer
+MOST_PCT = 300  # a change of more is said as over that: its figure tells nobody more
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -139,6 +142,8 @@ class Reader:
         if quantity is quantity_of("_min") and value >= LONG_MIN:
             value, quantity = value / 60, quantity_of("_h")
         convert, sign, decimals = quantity.us if (units or self.units) == "us" else quantity.si
+        if quantity is quantity_of("_pct") and value > MOST_PCT:
+            return self.t("number.over", most=MOST_PCT), self.sign(sign)
         text = figure(name, convert(float(value)), decimals)
         return plus(name, text) + self._decimal(text), self.sign(sign)
 
@@ -191,13 +196,19 @@ class Reader:
         return self._decimal(text) + (short if short == "°" else f"\N{NARROW NO-BREAK SPACE}{short}")
 
     def day(self, at: date, *, year: bool = True) -> str:
-        """ "24 Mar 2026": the month in letters, so that no one reads it as the day."""
+        """ "24 Mar 2026": the month in letters, so that no one reads it as the day; "day 2" of a log without dates."""
+        counted = date(at.year, at.month, at.day) - DAY_ONE
+        if 0 <= counted.days < DAYS_COUNTED:
+            return self.t("calendar.day", n=counted.days + 1)
         month = self.words["calendar.months"].split()[at.month - 1]
         return f"{at.day} {month} {at.year}" if year else f"{at.day} {month}"
 
     def weekday(self, at: date) -> str:
         """ "Mon 8 Jun": for the rows of a week."""
-        return f"{self.words['calendar.weekdays'].split()[at.weekday()]} {self.day(at, year=False)}"
+        said = self.day(at, year=False)
+        return (
+            f"{self.words['calendar.weekdays'].split()[at.weekday()]} {said}" if said[0].isdigit() else said
+        )
 
     def moment(self, time_ns: int, offsets: Offsets) -> str:
         """ "24 Mar 2026, 03:15" in the unit's zone."""

@@ -64,6 +64,20 @@ def test_no_unit_at_all_still_makes_a_page(tmp_path):
     assert "No unit could be reported" in page(tmp_path, [])
 
 
+def test_units_of_one_place_stand_together_and_say_it_once(two, tmp_path):
+    bad = replace(two[0], client="Ferry")
+    units = [
+        replace(bad, unit="a", place="pier", abnormal_cycles=9),
+        replace(bad, unit="b", place="cellar", abnormal_cycles=5),
+        replace(bad, unit="c", place="pier", abnormal_cycles=1),
+    ]
+    html = page(tmp_path, units)
+    links = re.findall(r'<li( class="same")?[^>]*>.*?href="(\w)/report.html"', html, re.DOTALL)
+    assert links == [("", "b"), ("", "a"), (' class="same"', "c")]
+    assert [row["unit"] for row in csv.DictReader((tmp_path / "fleet.csv").open())] == ["b", "a", "c"]
+    assert 'class="place"' not in page(tmp_path, [replace(bad, place="")])
+
+
 HOSTILE = '<script>alert("x")</script>\u202e=cmd'
 
 

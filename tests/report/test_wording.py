@@ -1,8 +1,14 @@
 """Words and numbers for people."""
 
+from datetime import date
+from zoneinfo import ZoneInfo
+
+import numpy as np
 import pytest
 
 from pipeline.language.text import Text, say
+from pipeline.report import wording
+from pipeline.report.clock import offsets_between
 from pipeline.report.wording import Reader
 
 
@@ -20,6 +26,35 @@ from pipeline.report.wording import Reader
 def test_a_difference_that_is_not_none_is_not_shown_as_none(name, value, said):
     assert Reader().show(name, value).replace("\N{NO-BREAK SPACE}", " ") == said
     assert say(Text(key="-", english=f"{{{name}}}", values={name: value})) == said
+
+
+def test_the_days_of_a_log_without_dates_are_counted():
+    from pipeline.logs.clock import to_utc
+
+    assert to_utc.DAY_ONE.date() == wording.DAY_ONE
+    assert Reader().day(date(2001, 1, 1)) == "day 1"
+    assert Reader(language="es").weekday(date(2001, 1, 3)) == "día 3"
+    offsets = offsets_between(ZoneInfo("UTC"), to_ns("2001-01-01T00:00"), to_ns("2001-01-03T00:00"))
+    assert Reader().moment(to_ns("2001-01-02T23:05"), offsets) == "day 2, 23:05"
+    assert Reader().day(date(2026, 1, 1)) == "1 Jan 2026"
+
+
+def to_ns(iso):
+    return int(np.datetime64(iso, "ns").astype(np.int64))
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "said"),
+    [
+        ("moved_pct", 115.0, "+115 %"),
+        ("change_pct", 300.0, "300 %"),
+        ("moved_pct", 536.0, "over 300 %"),
+        ("change_pct", 14830.0, "over 300 %"),
+        ("change_pct", -90.0, "−90 %"),
+    ],
+)
+def test_a_change_past_all_measure_is_said_without_its_figure(name, value, said):
+    assert Reader().show(name, value).replace("\N{NO-BREAK SPACE}", " ") == said
 
 
 def test_a_moment_is_written_as_people_write_it():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from types import MappingProxyType
 
@@ -35,6 +35,7 @@ class SaidUnit:
     place: str
     view: ClientView
     pictures: tuple[Picture, ...]
+    safe: tuple[str, ...]  # what the client may do; () where the message says it once for all units
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,6 +56,7 @@ class Letter:
     greeting: str
     intro: str
     units: tuple[SaidUnit, ...]
+    safe: tuple[str, ...]  # what the client may do with any of several units
     closed: str
     limits: str
     firm: Mapping[str, str]  # who writes: its name, telephone and address, "" where not given
@@ -84,6 +86,9 @@ def write_letter(
     reader = Reader(language=recipient.language, units=recipient.units)
     given = {parcel.unit: read_given(parcel.folder) for parcel in parcels}
     titles = [one_line(parcel.summary.title or parcel.unit) for parcel in parcels]
+    views = [client_view(parcel.summary, given[parcel.unit], reader) for parcel in parcels]
+    lists = {view.safe for view in views if view.safe}
+    once = len(lists) == 1 and len(parcels) > 1
     return Letter(
         language=recipient.language,
         subject=_subject(words, titles, [parcel.summary.level for parcel in parcels], part),
@@ -95,11 +100,13 @@ def write_letter(
             SaidUnit(
                 title=title,
                 place=one_line(parcel.summary.place),
-                view=client_view(parcel.summary, given[parcel.unit], reader),
-                pictures=tuple(pictures.get(parcel.unit, ())),
+                view=view,
+                pictures=_noted_once(pictures, [p.unit for p in parcels], n),
+                safe=() if once else view.safe,
             )
-            for parcel, title in zip(parcels, titles, strict=True)
+            for n, (parcel, title, view) in enumerate(zip(parcels, titles, views, strict=True))
         ),
+        safe=next(iter(lists)) if once else (),
         closed=reader.t("client.closed"),
         limits=reader.t("client.limits"),
         firm=next((firm_view(g) for p in parcels if (g := given[p.unit]).firm), firm_view(Given())),
@@ -108,6 +115,15 @@ def write_letter(
         else words["attached_many"].format(count=len(attachments)),
         zipped=any(attachment.kind[1] == "zip" for attachment in attachments),
     )
+
+
+def _noted_once(
+    pictures: Mapping[str, Sequence[Picture]], units: Sequence[str], n: int
+) -> tuple[Picture, ...]:
+    """The pictures of the `n`-th unit; how to read one is said where it stands for the first time."""
+    before = {picture.note for unit in units[:n] for picture in pictures.get(unit, ())}
+    mine = pictures.get(units[n], ())
+    return tuple(replace(picture, note="") if picture.note in before else picture for picture in mine)
 
 
 def attachment_name(parcel: Parcel, ending: str, of: str = "") -> str:

@@ -265,11 +265,11 @@ def _cycles(
         return _answer(question, PARTLY, "too coarse to tell every one of them")
     if cold:
         names = "the temperatures and the clamp" if clamp else "the temperatures alone"
-        return _answer(question, YES, f"from {names}: about {seen} cycles are seen")
+        return _answer(question, YES, f"from {names}; cycles seen: about {seen}")
     return _answer(
         question,
         PARTLY,
-        f"from the clamp alone, whose load rises {seen} times: no evaporator or suction probe",
+        f"from the clamp alone (its load rises this often: {seen}); no evaporator or suction probe",
     )
 
 

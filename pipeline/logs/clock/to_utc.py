@@ -184,7 +184,8 @@ def _start_or_day_one(around: Surroundings) -> tuple[int, dict[str, str], tuple[
         'where the date matters, set start = "2026-05-04T10:00:00" under [clock] in unit.toml',
         values={"day": f"{DAY_ONE:%Y-%m-%d}"},
     )
-    return int(utc[0]), {"start": "day 1"}, (note,)
+    zone = {} if "time_zone" in around.unit.model_fields_set else {"zone": OWN_CLOCK}
+    return int(utc[0]), {"start": "day 1"} | zone, (note,)
 
 
 def _start_ns(around: Surroundings) -> tuple[int | None, dict[str, str], tuple[Text, ...]]:

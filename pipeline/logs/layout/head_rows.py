@@ -8,6 +8,7 @@ from itertools import pairwise
 
 from pipeline.logs.vocabulary.cell_kinds import is_number, kind_of
 from pipeline.logs.vocabulary.stamp_patterns import TIME_WORDS, shape_of
+from pipeline.logs.vocabulary.units import unit_of_word
 
 
 def split_row(line: str, delimiter: str) -> list[str]:
@@ -119,7 +120,10 @@ def head_of(text: bytes, layout: Layout) -> HeadRows | None:
             filled.pop()
     if len(filled) >= 2 and is_header(filled[-2][2], layout):
         at_line, line, above = filled[-1]
-        if 1 < len(above) < fields - 1:  # blanks between the columns: nothing stands over the clock
+        over_clock = len(above) == fields - 1 and 0 in layout.clocks and unit_of_word(above[0]) is not None
+        if (
+            1 < len(above) < fields - 1 or over_clock
+        ):  # blanks between the columns: nothing stands over the clock
             filled[-1] = (at_line, line, [""] * (fields - len(above)) + above)
     if len(filled) >= 2 and _is_units_row(filled[-1][2], layout) and is_header(filled[-2][2], layout):
         _at, line, above = filled.pop()
@@ -251,7 +255,7 @@ _UNIT_TITLE = re.compile(r"units?|unidad(es)?|einheit(en)?|unités?|engineering 
 def _is_units_row(cells: list[str], layout: Layout) -> bool:
     """Nothing but units; over a clock, any short word ("TS")."""
     fields = layout.fields
-    if cells and _UNIT_TITLE.fullmatch(cells[0]):
+    if cells and _UNIT_TITLE.fullmatch(cells[0].rstrip(": ")):
         cells = ["", *cells[1:]]
     cells = ["" if i in layout.clocks and c.isalpha() and len(c) <= 3 else c for i, c in enumerate(cells)]
     filled = [c for c in cells if c]

@@ -10,6 +10,7 @@ from operator import xor
 
 from pipeline.errors import LogFileError
 from pipeline.language.text import Text
+from pipeline.logs.layout.clock_apart import dated_rows, one_time_a_cell
 from pipeline.logs.layout.day_columns import one_row_a_reading
 from pipeline.logs.layout.dialect import Dialect, sniff
 from pipeline.logs.layout.fixed_width import sniff_spaced
@@ -31,15 +32,18 @@ def layout_of(content: Content) -> tuple[Content, Dialect]:
                 raise
             return layout_of(plainer)
         content, dialect = found
-    content, dialect = one_row_a_reading(*of_one_width(content, dialect))
+    content, dialect = one_row_a_reading(*of_one_width(*one_time_a_cell(*dated_rows(content, dialect))))
     _refuse_wrong_width(dialect, content.name)
     return content, dialect
 
 
 def _in_plain_signs(content: Content) -> Content | None:
-    """The text with digits of other scripts and marks of full width as those of ASCII, cells in single quotes in double ones; None where it holds
-    no such thing."""
+    """The text with digits of other scripts and marks of full width as those of ASCII, cells in single quotes in double ones, rows that are one
+    quoted cell each as rows; None where it holds no such thing."""
     text = content.text[:].decode("utf-8", "replace")
+    if 2 * len(_ONE_CELL.findall(text)) > text.count("\n"):
+        plain = _ONE_CELL.sub(lambda row: row[1].replace('""', '"'), text)
+        return replace(content, text=plain.encode(), quotes='"' in plain)
     signs = {ord(c): str(unicodedata.decimal(c)) for c in set(text) if c.isdecimal() and not c.isascii()}
     signs |= {code: chr(code - 0xFEE0) for code in range(0xFF01, 0xFF5F) if chr(code) in text}
     signs |= {0x66B: "."} if signs else {}
@@ -51,6 +55,7 @@ def _in_plain_signs(content: Content) -> Content | None:
     return replace(content, text=plain.encode(), quotes=content.quotes or '"' in plain)
 
 
+_ONE_CELL = re.compile(r'^"((?:[^"\n]|"")*[,;\t|](?:[^"\n]|"")*)"[,;\t ]*\r?$', re.MULTILINE)
 _SINGLE_QUOTED = re.compile(r"\s*'[^'\n]*'[,;\t|]")
 _SENTENCE = re.compile(rb"\$([^$*\r\n]*)\*([0-9A-Fa-f]{2})\r?")
 

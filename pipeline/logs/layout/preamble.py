@@ -183,6 +183,8 @@ def _key_and_value(line: str, delimiter: str) -> tuple[str, str]:
         return cells[0].rstrip(":= "), cells[1]
     if len(cells) == 2 and cells[0].endswith((":", "=")):
         return cells[0].rstrip(":= "), cells[1]
+    if len(cells) == 3 and cells[1][0].isdigit():  # a date and its time, a number and its unit
+        return cells[0].rstrip(":= "), f"{cells[1]} {cells[2]}"
     at = min((i for i in (line.find(":"), line.find("=")) if i >= 0), default=-1)
     key, value = line[: max(at, 0)].strip(' \t"'), line[at + 1 :].strip().rstrip(" \t,;|").strip('"').strip()
     return (key, value) if key and len(key) <= 40 and value else ("", "")

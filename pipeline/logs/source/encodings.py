@@ -114,7 +114,24 @@ def from_eight_bits(raw: bytes) -> tuple[bytes, str, BytesSeen]:
         for at in seen.high:
             pieces[at // PIECE] = str(pieces[at // PIECE], codec, "replace").encode()
         return b"".join(pieces), encoding, seen
+    if (once := _read_once(raw, seen)) is not None:
+        return once, "UTF-8 written twice", _look(once)
     return raw, "UTF-8", seen
+
+
+_TWICE = re.compile(rb"\xc3[\x82\x83](\xc2[\x80-\xbf]|\xe2|\xc5)")
+
+
+def _read_once(raw: bytes, seen: BytesSeen) -> bytes | None:
+    """UTF-8 of a text that was taken for cp1252 and written as UTF-8 again ("Â°C"); None where it was not, all along."""
+    if not _TWICE.search(raw, seen.high[0], seen.high[0] + PIECE):
+        return None
+    try:
+        once = raw.decode().encode("cp1252")
+        once.decode()
+    except UnicodeError:
+        return None
+    return once
 
 
 def _past_a_character(raw: bytes, at: int) -> int:

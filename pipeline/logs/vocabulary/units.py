@@ -55,21 +55,21 @@ _WORDS = {
     word: unit
     for unit, words in {
         "°C": "°c|ºc|˚c|℃|deg c|deg. c|degc|deg.c|c|cels|celsius|degree c|degrees c|degrees celsius|centigrade|grad c|grad celsius|grados c"
-        "|grados celsius|degrés c|degrés celsius|°celsius|gr. c",
+        "|grados celsius|degrés c|degrés celsius|°celsius|gr. c|°с|град. с",
         "°F": "°f|ºf|˚f|℉|deg f|deg. f|degf|deg.f|f|fahrenheit|degree f|degrees f|degrees fahrenheit|grados f|grad f|°fahrenheit",
         "K": "k|kelvin|deg k|°k",
         "mK": "mk|millikelvin",
-        "A": "a|amp|amps|ampere|amperes|amperios|ampère|ampères|a rms|arms|a ac|aac|a dc|adc|a~|ampere (rms)",
+        "A": "a|а|amp|amps|ampere|amperes|amperios|ampère|ampères|a rms|arms|a ac|aac|a dc|adc|a~|ampere (rms)",
         "µA": "µa|μa|ua|microamp|microamps",
         "mA": "ma|milliamp|milliamps|milliampere|miliamperios|milliampères",
-        "W": "w|watt|watts|vatios",
+        "W": "w|вт|watt|watts|vatios",
         "mW": "mw|milliwatt|milliwatts",
         "µW": "µw|μw|uw|microwatt|microwatts",
-        "kW": "kw|kilowatt|kilowatts|kilovatios",
+        "kW": "kw|квт|kilowatt|kilowatts|kilovatios",
         "mV": "mv|millivolt|millivolts|mv ac|mvac|mv rms",
         "kV": "kv|kilovolt|kilovolts",
-        "V": "v|volt|volts|voltios|v ac|vac|v dc|vdc|v rms|vrms",
-        "kWh": "kwh|kw h|kw·h|kw-h|kilowatt-hours|kilowatt hours",
+        "V": "v|в|volt|volts|voltios|v ac|vac|v dc|vdc|v rms|vrms",
+        "kWh": "kwh|квт·ч|kw h|kw·h|kw-h|kilowatt-hours|kilowatt hours",
         "Wh": "wh|w h|w·h|watt-hours|watt hours",
         "ohm": "ω|ohm|ohms|ohmios",
         "kohm": "kω|kohm|kohms|k ohm|kiloohm|kilohm|kilohms",
@@ -118,11 +118,13 @@ def unit_of_header(header: str, beside: Sequence[str] = ()) -> str | None:
     for sign, unit in (("℃", "°C"), ("℉", "°F")):
         if sign in bare:
             return unit
-    match = re.search(r"[°º˚]\s?([CFK])(?![^\W\d_])", bare, re.IGNORECASE)
+    match = re.search(r"[°º˚]\s?([CСFK])(?![^\W\d_])", bare, re.IGNORECASE)
     if match:
         return _WORDS["°" + match[1].lower()]
     if bare in ("C", "F", "K"):
         return unit_of_word(bare)
+    if bare in ("A", "V", "W") and any(len(other) > 1 and unit_of_word(other) for other in beside):
+        return unit_of_word(bare)  # the labels are nothing but units
     if bare.endswith("%"):
         return ""
     parts = [p for p in re.split(r"[\s_,;:/]+", bare) if p]

@@ -59,7 +59,7 @@ def email_charts(unit_folder: Path, *, language: str = "en", units: Units = "si"
             png=png, alt=icicles_title(summary, reader), note=icicles_note(summary, reader)
         )
     days = days_from(summary.hours)[-MOST_DAYS:]
-    if any(day.runs for day in days):
+    if any(day.runs for day in days) and summary.level != "cannot-tell":
         png = _png(_ribbons(days, visits, reader))
         pictures["days"] = EmailChart(
             png=png, alt=ribbons_title(days, reader), note=ribbons_note(days, reader)
@@ -88,7 +88,7 @@ def _icicles(summary: UnitSummary, visits: Sequence[Mapping[str, Any]]) -> Figur
     lengths = np.array([np.nan if v is None else v for v in summary.trace], float)
     odd = np.zeros(len(lengths), bool)
     odd[: len(summary.trace_flags)] = np.array(summary.trace_flags, bool)[: len(lengths)]
-    for wanted, ink in ((~odd, "trace-1"), (odd, "odd")):
+    for wanted, ink in ((~odd, "freeze"), (odd, "odd")):
         at = np.flatnonzero(np.isfinite(lengths) & wanted)
         shapes = [_icicle(float(n), float(lengths[n])) for n in at]
         ax.add_collection(PolyCollection(shapes, facecolors=LIGHT[ink], edgecolors="none"))

@@ -65,7 +65,8 @@ def _log_said(
         for kind, span in spans.items()
         if span / whole >= 0.005
     )
-    channels = Markup(", ").join(_range_said(c, reader) for c in drawn_channels(timeline))
+    drawn = [_range_said(c, reader) for c in drawn_channels(timeline)]
+    channels = Markup(", ").join(drawn) or reader.t_html("unjudged.read_none")
     count = len(judgement.findings)
     marks = reader.t("chart.log_marks", count=count) if count else reader.t("chart.log_marks_none")
     shares = phases[:1].upper() + phases[1:]
@@ -91,6 +92,10 @@ def _lengths_said(record: CycleRecord, limits: dict[str, Limits], reader: Reader
         values = columns_of(record)[f"{name}_min"]
         values, lim = values[np.isfinite(values)], limits[f"{name}_min"]
         if not len(values) or (name == "harvest" and not record.harvests_timed):
+            continue
+        if not np.isfinite(lim.low):
+            few = {"count": len(values), f"{name}_min": float(np.median(values))}
+            said.append(reader.t_html(f"{key}_few", **few))
             continue
         outside = int(((values < lim.low) | (values > lim.high)).sum())
         figures = {

@@ -67,7 +67,8 @@ def overlay(
 
     abnormal: numbers of the cycles that are drawn one by one (at most `MOST_SINGLE`, spread over the log) and stay out of the
     band. beside: numbers of those that follow something abnormal; they, broken ones and freezes that a compressor start
-    began are not drawn, and stay out of the band where enough others are left. None where no channel shows anything, or no cycle is whole.
+    began are not drawn, and stay out of the band where enough others are left. None where no channel shows anything, no cycle is whole, or too few are for a band and none
+    is abnormal.
     """
     channel = channel or cold_trace(timeline)
     table = columns_of(record)
@@ -89,6 +90,8 @@ def overlay(
     of_all = plain.sum() < LEAST_IN_BAND <= odd.sum()
     if of_all:
         plain = np.ones(len(odd), bool)
+    if plain.sum() < LEAST_IN_BAND and not odd.any():
+        return None
     length_min = (stop - begin) / S / 60
     usual_min = float(np.median(length_min[plain])) if plain.any() else float("nan")
     longest_min = float(length_min.max())

@@ -111,7 +111,7 @@ def read_in_words(timeline: Timeline, reader: Reader) -> Markup:
         "unjudged.read",
         rows=sum(source.rows for source in timeline.sources),
         files=len(timeline.sources),
-        channels=Markup(", ").join(channels) or "–",
+        channels=Markup(", ").join(channels) or reader.t_html("unjudged.read_none"),
     )
 
 

@@ -6,6 +6,7 @@ reading a log. No script, no drawing library: it stands whole in a mail program'
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -83,6 +84,8 @@ def client_view(summary: UnitSummary, given: Given, reader: Reader) -> ClientVie
 
 def _logged(summary: UnitSummary, reader: Reader) -> str:
     first, last = (datetime.fromisoformat(iso).date() for iso in (summary.log_start, summary.log_end))
+    if first == last:
+        return reader.t("client.logged_day", span=reader.length(summary.days), day=reader.day(first))
     return reader.t(
         "client.logged",
         span=reader.length(summary.days),
@@ -139,7 +142,9 @@ def _safe(step: str, given: Given, reader: Reader) -> str:
     firm = given.firm
     if firm.get("telephone"):
         return reader.t(
-            "client.safe_call", firm=firm.get("name") or reader.t("client.us"), telephone=firm["telephone"]
+            "client.safe_call",
+            firm=firm.get("name") or reader.t("client.us"),
+            telephone=firm["telephone"].replace(" ", "\N{NO-BREAK SPACE}"),
         )
     return reader.t("client.safe_call_nobody")
 
@@ -168,8 +173,10 @@ def _visit_view(visit: Mapping[str, Any], place: Mapping[str, Any], reader: Read
 
 
 def firm_view(given: Given) -> dict[str, str]:
-    """The firm's fields, "" where nothing was given."""
-    return dict.fromkeys(("name", "telephone", "email", "author", "logo"), "") | dict(given.firm)
+    """The firm's fields, "" where nothing was given; dial: the telephone as a link calls it, "" where it is no bare number."""
+    firm = dict.fromkeys(("name", "telephone", "email", "author", "logo"), "") | dict(given.firm)
+    dial = re.sub(r"[ ().\-/\xa0]", "", firm["telephone"])
+    return firm | {"dial": dial if re.fullmatch(r"\+?[0-9]{3,15}", dial) else ""}
 
 
 def client_page(summary: UnitSummary, given: Given, reader: Reader, *, written: date) -> bytes:
@@ -190,7 +197,7 @@ def client_page(summary: UnitSummary, given: Given, reader: Reader, *, written: 
         icicles=freezes_of(summary, reader),
         icicles_note=icicles_note(summary, reader),
         ribbons_note=ribbons_note(days, reader),
-        ribbons=ribbons_of(days, summary, reader) if view.level != "cannot-tell" or len(days) else None,
+        ribbons=ribbons_of(days, summary, reader) if view.level != "cannot-tell" else None,
     ).encode()
 
 

@@ -130,7 +130,21 @@ def _numbers(evidence: Mapping[str, Any], reader: Reader) -> list[tuple[str, Mar
         for name, value in evidence.items()
         if value is not None and name not in _INTERNAL and not isinstance(value, Mapping)
     ]
-    return [(number_name(name, reader), _evidence_value(name, value, reader)) for name, value in shown]
+    values = {name: _evidence_value(name, value, reader) for name, value in shown}
+    for name in list(values):  # an interval and a rate stand beside what they are of
+        low, high, daily = _beside(name, "low"), _beside(name, "high"), f"{name}_per_day"
+        if low in values and high in values:
+            interval = reader.t_html("findings.interval", low=values.pop(low), high=values.pop(high))
+            values[name] += Markup(" ({})").format(interval)
+        if daily in values:
+            values[name] += Markup("; ") + values.pop(daily)
+    return [(number_name(name, reader), value) for name, value in values.items()]
+
+
+def _beside(name: str, end: str) -> str:
+    """The name of the lower or the upper end of a number's interval: "rise_low_k" of "rise_k"."""
+    unit = _UNIT_ENDING.search(name)
+    return f"{name[: unit.start()]}_{end}{unit[0]}" if unit else f"{name}_{end}"
 
 
 _UNIT_ENDING = re.compile(

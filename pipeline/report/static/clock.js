@@ -11,11 +11,16 @@ function makeClock(data) {
     return offset;
   }
   function local(seconds) { return new Date(1000 * (data.start + seconds + offsetAt(seconds))); }
-  function day(d) { return d.getUTCDate() + " " + months[d.getUTCMonth()]; }
+  // A log without dates begins in 2001: see `DAY_ONE` of wording.py.
+  const counted = (d) => d.getUTCFullYear() === 2001 && d.getUTCMonth() < 3;
+  function day(d) {
+    if (counted(d)) return word("calendar.day").replace("{n}", Math.floor((d - Date.UTC(2001, 0, 1)) / 864e5) + 1);
+    return d.getUTCDate() + " " + months[d.getUTCMonth()];
+  }
   function moment(seconds, fine = true) {
     const d = local(seconds);
     const clock = two(d.getUTCHours()) + ":" + two(d.getUTCMinutes()) + (fine ? ":" + two(d.getUTCSeconds()) : "");
-    return weekdays[(d.getUTCDay() + 6) % 7] + " " + day(d) + " " + clock;
+    return (counted(d) ? "" : weekdays[(d.getUTCDay() + 6) % 7] + " ") + day(d) + " " + clock;
   }
   function iso(seconds) {
     const offset = offsetAt(seconds), minutes = Math.abs(offset) / 60;
@@ -23,7 +28,7 @@ function makeClock(data) {
     return new Date(1000 * Math.round(data.start + seconds + offset)).toISOString().slice(0, 19) + zone;
   }
   // Round figures of the local clock, about `most` of them between two moments.
-  const steps = [1, 2, 5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800, 604800, 1209600];
+  const steps = [1, 2, 5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800, 259200, 345600, 604800, 1209600];
   function ticks(from, to, most) {
     const step = steps.find((s) => (to - from) / s <= most) ?? steps.at(-1);
     const values = [], names = [];

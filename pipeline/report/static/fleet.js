@@ -11,6 +11,7 @@
       item.hidden = !wanted.every((w) => item.dataset.search.includes(w));
       count += !item.hidden;
     }
+    all.classList.toggle("ordered", wanted.length > 0 || sort.value !== "worst"); // then each row says its own place
     for (const part of all.querySelectorAll("section")) part.hidden = !part.querySelector("li:not([hidden])");
     for (const list of all.querySelectorAll("section.list")) list.querySelector(".n").textContent = list.querySelectorAll("li:not([hidden])").length;
     shown.textContent = count === items.length ? "" : words.pattern.replace("{shown}", count).replace("{all}", items.length);
@@ -23,7 +24,7 @@
     for (const units of all.querySelectorAll("ol")) units.append(...[...units.children].sort(by));
   }
   find.addEventListener("input", update);
-  sort.addEventListener("change", order);
+  sort.addEventListener("change", () => { order(); update(); });
   update();
   page.dataset.drawn = String(Math.round(performance.now()));
 })();

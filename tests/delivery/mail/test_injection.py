@@ -100,9 +100,10 @@ def test_no_text_at_all_changes_the_shape_of_a_message(name, subject, file):
         greeting=name,
         intro=name,
         units=(),
+        safe=(),
         closed=name,
         limits=name,
-        firm=dict.fromkeys(("name", "telephone", "email", "author", "logo"), name),
+        firm=dict.fromkeys(("name", "telephone", "email", "author", "logo", "dial"), name),
         attached=file,
         zipped=False,
     )

@@ -159,6 +159,18 @@ def test_both_bodies_say_the_verdict_what_is_being_done_and_what_the_client_can_
             assert part in flat
 
 
+def test_what_several_machines_share_is_said_once(lantern, kiosk):
+    for message, notes in ((lantern, 2), (kiosk, 1)):
+        for body in (html_of(message), plain_of(message)):
+            said = [
+                body.count(words) for words in ("What you can safely do yourself", "Qué puede hacer usted")
+            ]
+            assert sorted(said) == [0, 1]
+        read = html_of(message)
+        assert read.count("<img") == 2 * notes
+        assert sorted((read.count("Where none hangs"), read.count("Donde no cuelga"))) == [0, 1]
+
+
 def test_a_name_with_markup_is_shown_and_not_run(lantern):
     page = html_of(lantern)
     assert "<b>&</b> Grill" not in page
@@ -167,8 +179,8 @@ def test_a_name_with_markup_is_shown_and_not_run(lantern):
 
 
 def test_dates_are_as_people_write_them(lantern, kiosk):
-    assert "from 4 May to" in " ".join(plain_of(lantern).split())
-    assert "del 4 may al" in " ".join(plain_of(kiosk).split())
+    assert re.search("on 4 May 2026|from 4 May to", " ".join(plain_of(lantern).split()))
+    assert re.search("el 4 may 2026|del 4 may al", " ".join(plain_of(kiosk).split()))
     for message in (lantern, kiosk):
         assert not re.search(r"\d{4}-\d\d-\d\d \d\d:\d\d", plain_of(message))
 

@@ -176,7 +176,7 @@ def _cycles_answer(understanding):
 
 def test_the_cycles_that_are_seen_are_counted(tmp_path):
     answer = _cycles_answer(understand([_log(tmp_path)], Unit(name="bar")))
-    seen = int(re.search(r"about (\d+) cycles", answer.why)[1])
+    seen = int(re.search(r"cycles seen: about (\d+)", answer.why)[1])
     log = cycling(hours=12.0)
     assert abs(seen - np.count_nonzero(np.diff((log["evaporator"] > 0).astype(int)) > 0)) <= 1
 

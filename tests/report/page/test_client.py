@@ -101,7 +101,7 @@ def test_whoever_needs_nobody_is_given_nothing_to_do(folder, level):
 def test_a_fault_of_the_logger_alone_costs_the_machine_nothing(folder):
     of_the_machine = "wear out a part"
     alone = words_of(page_of(folder, level="watch", waiting={"of_the_logger": 1.0}))
-    assert "a fault of the logger" in alone
+    assert "the fault is in the logger" in alone
     assert of_the_machine not in alone
     assert of_the_machine in words_of(page_of(folder, level="watch", waiting={}))
 
@@ -179,3 +179,13 @@ def test_a_machine_of_which_nothing_could_be_said_has_a_page_too(tmp_path):
     )
     reported(tmp_path, (unit, timeline, replace(record, phases=(), cycles=record.cycles.iloc[:0]), replace(judgement, verdict=none, findings=())))  # fmt: skip
     assert "logged once more" in words_of((tmp_path / "client.html").read_text(encoding="utf-8"))
+
+
+def test_a_log_of_one_day_or_without_dates_says_so(folder):
+    alone = {"days": 0.02, "level": "cannot-tell"}
+    said = words_of(page_of(folder, log_start="2026-03-17T14:05:30", log_end="2026-03-17T14:29:00", **alone))
+    assert "on 17 Mar 2026." in said
+    assert "Day and night" not in said  # nothing is known of what it did
+    said = words_of(page_of(folder, log_start="2001-01-01T00:00:00", log_end="2001-01-02T00:00:00", **alone))
+    assert "from day 1 to day 2." in said
+    assert "2001" not in said

@@ -32,6 +32,35 @@ def test_how_sure_it_is(confidence, says):
     assert Markup(sure).striptags() == f"This is {says}."  # percentages stand in files
 
 
+def test_an_interval_and_a_rate_stand_beside_what_they_are_of():
+    finding = Finding(
+        code="invented",
+        severity=Severity.NOTE,
+        title=Text(key="invented", english="An invented finding"),
+        start_ns=START_NS,
+        end_ns=END_NS,
+        confidence=0.9,
+        evidence={
+            "discharge_rise_k": 23.7,
+            "discharge_rise_low_k": 11.0,
+            "discharge_rise_high_k": 41.3,
+            "condenser_split_change_k": 3.1,
+            "condenser_split_change_k_per_day": 1.04,
+            "expected_low_min": 12.0,
+            "expected_high_min": 40.0,
+        },
+    )
+    offsets = offsets_between(ZoneInfo("UTC"), START_NS, END_NS)
+    shown = finding_view(1, finding, None, offsets, Reader())["numbers"]
+    said = [(name, Markup(value).striptags().replace("\N{NO-BREAK SPACE}", " ")) for name, value in shown]
+    assert said == [
+        ("rise of the discharge line", "23.7 K (11.0 K to 41.3 K)"),
+        ("change of the condenser air rise", "3.1 K; 1.04 K/day"),
+        ("expected at least", "12.0 min"),
+        ("expected at most", "40.0 min"),
+    ]
+
+
 def test_causes_and_checks_that_two_findings_share_are_told_once():
     causes, checks = [{"text": "dirt"}], [{"text": "look"}]
     first, second, third = with_shared_advice(

@@ -124,7 +124,7 @@ def test_each_finding_has_its_picture_its_numbers_causes_and_checks(page, made):
         "Scale on the evaporator plate",
         "Compare the line before and after",
         "longest",
-        "What these cycles were like besides",
+        "More about these cycles",
         "This is certain.",
     ):
         assert part in stalled
