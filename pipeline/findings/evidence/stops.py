@@ -48,21 +48,22 @@ def stops(columns: Columns, *, usual_freeze_min: float, broken: np.ndarray) -> t
         for p in _with_stood(columns, usual_freeze_min, peak_c)
         if p.kind is not PhaseKind.IDLE or p.end_ns not in unproved
     )
-    # Without a clamp a stop shows as several where the line was slow to move: what runs between them for a moment is no run.
-    brief_ns = 0.0 if columns.clamped else columns.thresholds["short_run_min"] * NS_PER_MIN
-    bridge_ns = columns.thresholds["stop_bridge_min"] * NS_PER_MIN
-    whole_min = columns.thresholds["split_short_pct"] / 100 * usual_freeze_min
+    # What runs before a stop, or between two, for less than the log can show is no run; a line is slow to move.
+    t = columns.thresholds
+    brief_min = t["seen_intervals"] * columns.interval_min if columns.clamped else t["short_run_min"]
+    bridge_ns = t["stop_bridge_min"] * NS_PER_MIN
+    whole_min = t["split_short_pct"] / 100 * usual_freeze_min
     found, i = [], 0
     while i < len(phases):
         if phases[i].kind is not PhaseKind.IDLE:
             i += 1
             continue
         last = i
-        while last + 1 < len(phases) and _goes_on(phases, last + 1, bridge_ns, brief_ns):
+        while last + 1 < len(phases) and _goes_on(phases, last + 1, bridge_ns, brief_min * NS_PER_MIN):
             last += 1
         before = phases[i - 1] if i else None
         then = phases[last + 1] if last + 1 < len(phases) else None
-        after, into = _came(phases, i, before, whole_min, brief_ns / NS_PER_MIN)
+        after, into = _came(phases, i, before, whole_min, brief_min)
         found.append(
             Stop(
                 start_ns=phases[i].start_ns,

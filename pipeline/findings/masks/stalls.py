@@ -315,18 +315,19 @@ def _long(h: _Compared, stalled: np.ndarray) -> np.ndarray:
 
 
 def _taken_from_freezes(h: _Compared, long: np.ndarray) -> bool:
-    """Whether what the long harvests (bool (n,)) have too much, the freezes beside them have too little: then the record put a
-    boundary in the wrong place, and the machine did nothing unusual."""
-    at, t = np.flatnonzero(long), h.columns.thresholds
-    if len(at) == 0:
-        return False
-    usual_min = _freeze_beside(h.columns, h.usual_freeze_min, long)
-    lack = np.append(usual_min, np.nan) - np.append(h.columns.freeze_min, np.nan)
-    beside = np.fmax(lack[at], lack[at + 1])
-    if not np.isfinite(beside).any():
-        return False
-    taken = 100 * float(np.nanmedian(beside / h.excess_min[at]))
-    return t["taken_pct"] < taken < t["taken_most_pct"]
+    """Whether what the long harvests (bool (n,)) have more than the nearest that are far shorter, the freezes before them, or after them,
+    have less: then the record put a boundary in the wrong place, and the machine did nothing unusual."""
+    t, length = h.columns.thresholds, h.length_min
+    freeze = np.where(h.columns.flag("after_idle"), np.nan, h.columns.freeze_min)
+    beside = np.stack([freeze, of_the_next(freeze)])  # (2, n): before each harvest, and after it
+    shares = [np.full(2, np.nan)]
+    for i in np.flatnonzero(long):
+        shorter = np.flatnonzero(~long & (length < length[i] - h.excess_min[i] / 2))
+        k = int(np.searchsorted(shorter, i))
+        for j in shorter[max(k - 1, 0) : k + 1]:  # the nearest on either side
+            shares.append((beside[:, j] - beside[:, i]) / (length[i] - length[j]))
+    taken = [100 * middle(share) for share in np.array(shares).T]
+    return any(t["taken_pct"] < share < t["taken_most_pct"] for share in taken)
 
 
 def _given_up(columns: Columns, usual_freeze_min: float, usual_rise_k: float) -> np.ndarray:

@@ -241,3 +241,11 @@ def test_where_a_line_alone_shows_a_stop_after_most_harvests_nobody_knows_when_t
     assert "harvest-long" not in codes(told)
     assert "harvest-stalled" in not_judged(told)
     assert "harvest-stalled" in codes(judged(log(harvest, roles=("suction",))))
+
+
+def test_long_harvests_that_the_freezes_after_them_pay_for_are_boundaries_out_of_place():
+    harvest, freeze, stretch = usual(60), 20 + np.sin(np.arange(60) / 9), np.arange(20, 40)
+    harvest[stretch] = np.tile([3.6, 4.2, 3.5, 4.4], 5)
+    assert "harvest-long" in codes(judged(log(harvest, freeze=freeze)))
+    freeze[stretch + 1] -= harvest[stretch] - 2.5
+    assert not codes(judged(log(harvest, freeze=freeze)))
