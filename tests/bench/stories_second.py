@@ -346,6 +346,11 @@ STORIES: dict[str, Story] = {
         due=codes("freeze-broken"),
         first=HIGH_PRESSURE,
     ),
+    "trips-that-a-line-shows": Story(
+        made=_story(_trips(lambda told: 0.2), "trips by a line", channels=("evaporator", "suction")),
+        due=codes("freeze-broken short-cycling"),
+        never=codes("harvest-stalled"),
+    ),
     "trips-on-hot-afternoons": Story(
         made=_story(_trips(lambda told: float(13 <= told.hour < 17)), "hot trips", channels=_BOTH),
         due=codes("freeze-broken"),

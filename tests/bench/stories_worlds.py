@@ -460,6 +460,11 @@ STORIES: dict[str, Story] = {
     "trips-in-freeze": Story(
         made=_story(_trips(0.2, None), channels=_LINE_AND_CLAMP), due=codes("freeze-broken"), first=HIGH_PRESSURE
     ),
+    "trips-that-a-line-shows": Story(
+        made=_story(_trips(0.2, None), channels=("evaporator", "suction")),
+        due=codes("freeze-broken short-cycling"),
+        never=codes("harvest-stalled"),
+    ),
     "trips-on-hot-afternoons": Story(
         made=_story(_trips(1.0, (12.0, 16.0)), channels=_LINE_AND_CLAMP),
         due=codes("freeze-broken"),

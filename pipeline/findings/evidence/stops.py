@@ -12,7 +12,7 @@ import numpy as np
 
 from pipeline.cycles.record import Phase, PhaseKind
 from pipeline.findings.masks.columns import NS_PER_DAY, NS_PER_H, NS_PER_MIN, Columns
-from pipeline.findings.masks.doubtful import stood, unproved_stops
+from pipeline.findings.masks.doubtful import stood
 from pipeline.findings.methods.statistics import middle
 from pipeline.logs.timeline import Channel
 
@@ -42,15 +42,11 @@ def stops(columns: Columns, *, usual_freeze_min: float, broken: np.ndarray) -> t
     usual_freeze_min: the usual freeze [min]; broken: cycles that tell nothing, bool (n,).
     """
     peak_c = columns.level("harvest_peak_c", columns.flag("complete") & ~broken)
-    unproved = unproved_stops(columns, usual_freeze_min)
-    phases = tuple(
-        p
-        for p in _with_stood(columns, usual_freeze_min, peak_c)
-        if p.kind is not PhaseKind.IDLE or p.end_ns not in unproved
-    )
-    # What runs before a stop, or between two, for less than the log can show is no run; a line is slow to move.
+    phases = tuple(_with_stood(columns, usual_freeze_min, peak_c))
     t = columns.thresholds
-    brief_min = t["seen_intervals"] * columns.interval_min if columns.clamped else t["short_run_min"]
+    # What runs before a stop, or between two, for far less than a freeze is none; a line alone is slow to move.
+    brief_min = np.nan_to_num(t["scrap_pct"] / 100 * usual_freeze_min)
+    brief_min = brief_min if columns.clamped else max(brief_min, t["short_run_min"])
     bridge_ns = t["stop_bridge_min"] * NS_PER_MIN
     whole_min = t["split_short_pct"] / 100 * usual_freeze_min
     found, i = [], 0
