@@ -183,8 +183,10 @@ def _compared(
         out=out, excess_min=excess, rise_k=rise, usual_rise_k=usual_rise, usual_peak_c=middle(peak[ordinary]),
         usual_plateau_min=middle(columns.column("harvest_plateau_min")[ordinary]),
     )  # fmt: skip
+    # A log may have two levels: a stop is also colder than the harvests beside it.
+    colder_here = peak < usual_beside(columns, peak, h.usual_peak_c) - t["peak_loss_k"]
     round_each = _freeze_beside(columns, usual_freeze_min, h.cool)
-    stopped = doubtful.stops_in_freeze(columns, round_each, h.cool)
+    stopped = doubtful.stops_in_freeze(columns, round_each, h.cool & colder_here)
     return replace(h, stopped=stopped, judged=judged & ~stopped, repeated=repeated & ~stopped)
 
 
