@@ -125,8 +125,9 @@ def _severity(case: Case, stalled: np.ndarray, confidence: float) -> Severity:
         t = case.thresholds
         several = case.stalls.at_limit.sum() >= max(t["limit_harvests"], t["limit_blind_pct"] / 100 * case.n)
     if case.rare(stalled, confidence):
-        s = case.stalls  # of so few, those count that the harvest itself shows
-        seen = s.never_warmed | s.plateau | s.at_limit | s.repeated
+        # Of so few, those count that the harvest itself shows; a line alone warms as long in a stop after its harvest.
+        s, none = case.stalls, np.zeros(case.n, bool)
+        seen = s.never_warmed | s.plateau | (s.at_limit if case.clamped else none) | s.repeated
         return (
             Severity.WATCH if several and seen.sum() >= case.thresholds["stall_act_cycles"] else Severity.NOTE
         )

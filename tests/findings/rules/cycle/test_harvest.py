@@ -222,3 +222,12 @@ def test_long_harvests_that_the_freezes_after_them_pay_for_are_boundaries_out_of
     assert "harvest-long" in codes(judged(log(harvest, freeze=freeze)))
     freeze[stretch + 1] -= harvest[stretch] - 2.5
     assert not codes(judged(log(harvest, freeze=freeze)))
+
+
+def test_a_few_long_harvests_by_a_line_alone_may_be_stops_after_them():
+    n = 400
+    harvest = usual(n)
+    harvest[[50, 150, 250, 350]] = 14.0
+    seen, blind = (log(harvest, roles=roles) for roles in (("evaporator", "current"), ("suction",)))
+    assert finding(judged(seen), "harvest-stalled").severity is Severity.WATCH
+    assert finding(judged(blind), "harvest-stalled").severity is Severity.NOTE
