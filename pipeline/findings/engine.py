@@ -69,7 +69,7 @@ def judge(
     by_part = _by_part(whole, cases)
     case, found = cases[-1], by_part[-1]
     earlier = [part.findings for part in by_part[:-1]]
-    visits = after_visits(whole, cases, [*earlier, found.findings])
+    visits = after_visits(whole, cases)
     reported = with_mended(found.findings, earlier)
     worst_first = tuple(
         sorted(reported, key=lambda f: (_WORST_FIRST[f.severity], -f.confidence, f.start_ns, f.code))

@@ -216,8 +216,6 @@ class AfterVisit:
     what: str  # as unit.toml says
     sentence: Text  # better, worse or as before, with the freezes before and after
     better: bool | None  # None: nothing changed, or it cannot be told
-    mended: tuple[str, ...]  # codes found before it and not after
-    new: tuple[str, ...]  # codes found after it and not before
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -105,13 +105,10 @@ def with_mended(found: tuple[Finding, ...], earlier: Sequence[tuple[Finding, ...
     return (*reported, *mended.values())
 
 
-def after_visits(
-    whole: Case, parts: Sequence[Case], found: Sequence[tuple[Finding, ...]]
-) -> tuple[AfterVisit, ...]:
+def after_visits(whole: Case, parts: Sequence[Case]) -> tuple[AfterVisit, ...]:
     """Each visit with what it changed; none where visits did not split the log."""
     if len(parts) < 2:
         return ()
-    seen = [grave(each) for each in found]
     said = []
     for i, visit in enumerate(whole.visits):
         sentence, better = _change(parts[i], parts[i + 1])
@@ -122,8 +119,6 @@ def after_visits(
                 what=visit.what,
                 sentence=sentence,
                 better=better,
-                mended=tuple(sorted(seen[i] - seen[i + 1])),
-                new=tuple(sorted(seen[i + 1] - seen[i])),
             )
         )
     return tuple(said)

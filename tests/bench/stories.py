@@ -33,6 +33,10 @@ class Story:
     well: bool = False  # whether it may be said that all is well
 
 
+HIGH_PRESSURE = frozenset({"high-pressure-cut", "condenser-dirty", "condenser-fan", "condenser-water"})
+"""What trips after a run of minutes, at a draw no higher than usual, may be put down to."""
+
+
 def codes(text: str) -> frozenset[str]:
     """Finding codes, separated by spaces."""
     return frozenset(text.split())

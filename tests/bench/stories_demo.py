@@ -14,7 +14,7 @@ from pipeline.demo.machine import MACHINES, Machine, Site
 from pipeline.demo.probes import Probe
 from pipeline.demo.simulator import Simulation, simulate
 from pipeline.unit import Unit, Visit
-from tests.bench.stories import Drawn, Story
+from tests.bench.stories import HIGH_PRESSURE, Drawn, Story
 from tests.findings.from_truth import timeline_of
 
 LINE = ("evaporator",)
@@ -38,6 +38,7 @@ class _Story:
     act: bool = True  # whether an `act` may come
     visit: bool = False  # the last fault's day is named as a visit in unit.toml
     never_well: bool = True
+    room_c: float | None = None  # None: as drawn
 
 
 def _fault(kind: str, day: float, to_day: float | None = None, **options) -> Fault:
@@ -118,13 +119,16 @@ _STORIES: dict[str, _Story] = {
         never_well=False,
     ),
     "trips-in-freeze": _Story(
-        faults=lambda rng, days: [_fault("trip-in-freeze", 0.3, chance=0.2)], due=frozenset({"freeze-broken"})
+        faults=lambda rng, days: [_fault("trip-in-freeze", 0.3, chance=0.2)],
+        due=frozenset({"freeze-broken"}),
+        first=HIGH_PRESSURE,
     ),
     "trips-on-hot-afternoons": _Story(
         faults=lambda rng, days: [
             _fault("trip-in-freeze", day + 8 / 24, day + 12 / 24, chance=1.0) for day in range(int(days))
         ],
         due=frozenset({"freeze-broken"}),
+        first=HIGH_PRESSURE,
     ),
     "one-long-freeze": _Story(
         faults=lambda rng, days: [_fault("weeping-valve", float(rng.uniform(0.3, 0.8)) * days)],
@@ -137,6 +141,13 @@ _STORIES: dict[str, _Story] = {
         due=frozenset({"freeze-at-timeout"}),
         roles=(CLAMP, BOTH),
         machines=("slab", "cube-small", "cube-large"),
+    ),
+    "a-quarter-shorter": _Story(
+        faults=lambda rng, days: [_fault("thin-slabs", 0.5 * days, part=0.72)],
+        due=frozenset({"freeze-short", "drift"}),
+        never=frozenset({"freeze-long"}),
+        days=5.0,
+        roles=(MANY,),
     ),
     "thin-in-the-evenings": _Story(
         faults=lambda rng, days: [_fault("thin-slabs", 0.0, part=0.7, from_h=12.0, to_h=17.0)],
@@ -174,7 +185,13 @@ _STORIES: dict[str, _Story] = {
         faults=lambda rng, days: [_fault("high-pressure-trips", 0.3)],
         due=frozenset({"short-cycling"}),
         roles=(BOTH, MANY),
-        first=frozenset({"high-pressure-cut", "condenser-dirty", "condenser-fan", "condenser-water"}),
+        first=HIGH_PRESSURE,
+    ),
+    "cold-room": _Story(
+        faults=lambda rng, days: [], due=frozenset({"room-temperature"}), roles=(MANY,), room_c=5.0
+    ),
+    "hot-room": _Story(
+        faults=lambda rng, days: [], due=frozenset({"room-temperature"}), roles=(MANY,), room_c=39.5
     ),
     "low-voltage": _Story(
         faults=lambda rng, days: [_fault("low-voltage", 0.0)],
@@ -191,7 +208,15 @@ def _told(story: str, seed: int) -> Drawn:
     machine = MACHINES[s.machines[seed % len(s.machines)]]
     faults = s.faults(rng, s.days)
     return _log(
-        f"{story} {seed}", machine, faults, s.days, s.roles[seed % len(s.roles)], rng, seed, visit=s.visit
+        f"{story} {seed}",
+        machine,
+        faults,
+        s.days,
+        s.roles[seed % len(s.roles)],
+        rng,
+        seed,
+        visit=s.visit,
+        room_c=s.room_c,
     )
 
 
@@ -234,13 +259,13 @@ def healthy(seed: int, *, days: float = 7.0) -> Drawn:
 
 def _log(
     name: str, machine: Machine, faults: list[Fault], days: float, roles: tuple[str, ...], rng, seed: int, *,
-    visit: bool = False, swing_k: float | None = None, kinds: bool = True,
+    visit: bool = False, swing_k: float | None = None, kinds: bool = True, room_c: float | None = None,
 ) -> Drawn:  # fmt: skip
     interval_s = float(rng.choice(INTERVALS_S))
     usual = 0.8 * machine.slab_kg * 86400 / (1.25 * machine.usual_freeze_s)
     site = Site(
-        ambient_c=float(rng.uniform(17, 27)),
-        ambient_swing_k=float(rng.uniform(1, 4)) if swing_k is None else swing_k,
+        ambient_c=float(rng.uniform(17, 27)) if room_c is None else room_c,
+        ambient_swing_k=(float(rng.uniform(1, 4)) if room_c is None else 1.0) if swing_k is None else swing_k,
         water_c=float(rng.uniform(10, 19)) if swing_k is None else 13.5,
         water_swing_k=float(rng.uniform(0.2, 2)) if swing_k is None else float(rng.choice([0.5, 2.0, 5.5])),
         use_kg_per_day=usual * float(rng.uniform(0.5, 1.6)),

@@ -12,7 +12,7 @@ from pipeline.unit import Unit, Visit
 from tests.bench.second_machine import CHANNEL_SETS, DAY_0_NS, KINDS, Case, SecondLog, make_log, to_timeline
 from tests.bench.second_probes import Clip, Meter, Reading
 from tests.bench.second_story import SCENARIOS, Plan, Teller
-from tests.bench.stories import Drawn, Story, codes
+from tests.bench.stories import HIGH_PRESSURE, Drawn, Story, codes
 
 _BOTH = ("evaporator+current", "suction+compressor", "five")
 _ANY = (*_BOTH, "evaporator", "current", "suction", "compressor")
@@ -115,6 +115,12 @@ def _slower(times: Callable[[float], float]) -> Tell:
     return lambda told: told.teller.cycle(slow=times(told.day), after_off=told.after_off)
 
 
+def _hot_afternoons(told: _Told) -> None:
+    """Cooling water that fails on three afternoons."""
+    fails = 12 <= told.hour < 17 and told.day < 3
+    told.teller.cycle(slow=1.35 if fails else 1.0, after_off=told.after_off)
+
+
 def _harvests(times: float, days: float) -> Tell:
     """Harvests that grow by and by to `times` what they were: the film that must melt grows."""
 
@@ -158,6 +164,17 @@ def _trips(chance: Callable[[_Told], float]) -> Tell:
         return None
 
     return tell
+
+
+def _trips_again_and_again(told: _Told) -> None:
+    """On each afternoon, for an hour or two, the compressor runs for some minutes at a time and comes back when the pressure has fallen."""
+    if not 13 <= told.hour < 15:
+        return _plain(told)
+    for _ in range(int(told.rng.integers(7, 12))):
+        told.teller.freeze(length_s=told.rng.uniform(150.0, 280.0), truth="unclear")
+        told.teller.off(told.rng.uniform(240.0, 420.0), truth="unclear")
+    told.teller.cycle(after_off=True)
+    return None
 
 
 def _once(day: float, times: float) -> Tell:
@@ -274,6 +291,14 @@ def _charged(log: SecondLog, rng) -> SecondLog:
     return _with(log, line, lambda day, values: values + np.where((day < 1.5) & (values < 0), 3.0, 0.0))
 
 
+def _clipped_anew(log: SecondLog, rng) -> SecondLog:
+    """A line that reads otherwise from a visit on: nearer to the room, and a little off."""
+    line = next(r.role for r in log.readings if r.role in ("evaporator", "suction"))
+    touch, off_k = float(rng.uniform(0.75, 0.95)), float(rng.uniform(-2, 2))
+    anew = lambda values: touch * values + (1 - touch) * log.case.room_c + off_k  # noqa: E731
+    return _with(log, line, lambda day, values: np.where(day < 1.5, values, anew(values)))
+
+
 def _bin_light(log: SecondLog, rng) -> SecondLog:
     idles = [(p.start_ns, p.end_ns) for p in log.truth if p.kind == "idle"]
     lights = [(t, t + rng.uniform(8, 40) * _NS) for a, b in idles for t in np.sort(rng.uniform(a, b, int((b - a) / (400 * _NS))))]  # fmt: skip
@@ -298,6 +323,9 @@ STORIES: dict[str, Story] = {
     "harvests-doubled": Story(
         made=_story(_harvests(4.0, 6.0), "doubled", days=6.0), due=codes("harvest-long drift harvest-stalled")
     ),
+    "harvests-a-third-longer": Story(
+        made=_story(_harvests(1.9, 6.0), "a third longer", days=6.0), due=codes("harvest-long drift")
+    ),
     "slow-from-the-start": Story(
         made=_story(_slower(lambda day: 1.55), "slow", known=_sheet), due=codes("freeze-long")
     ),
@@ -314,11 +342,24 @@ STORIES: dict[str, Story] = {
         made=_story(_mended(1.6, 1.5), "mended silently"), never=codes("harvest-stalled"), act=False, well=True
     ),
     "trips-in-freeze": Story(
-        made=_story(_trips(lambda told: 0.2), "trips", channels=_BOTH), due=codes("freeze-broken")
+        made=_story(_trips(lambda told: 0.2), "trips", channels=_BOTH),
+        due=codes("freeze-broken"),
+        first=HIGH_PRESSURE,
+    ),
+    "trips-that-a-line-shows": Story(
+        made=_story(_trips(lambda told: 0.2), "trips by a line", channels=("evaporator", "suction")),
+        due=codes("freeze-broken short-cycling"),
+        never=codes("harvest-stalled"),
     ),
     "trips-on-hot-afternoons": Story(
         made=_story(_trips(lambda told: float(13 <= told.hour < 17)), "hot trips", channels=_BOTH),
         due=codes("freeze-broken"),
+        first=HIGH_PRESSURE,
+    ),
+    "trips-on-high-pressure": Story(
+        made=_story(_trips_again_and_again, "again and again", channels=_BOTH),
+        due=codes("short-cycling"),
+        first=HIGH_PRESSURE,
     ),
     "one-long-freeze": Story(
         made=_story(_once(1.4, 1.64), "one", channels=("evaporator+current", "suction+compressor", "five", "evaporator")),
@@ -338,6 +379,9 @@ STORIES: dict[str, Story] = {
         made=_story(_thin(lambda told: 0.68 if 17 <= told.hour < 22 else 1.0), "evenings", days=4.0),
         due=codes("freeze-short"),
     ),
+    "cooling-fails-in-the-afternoons": Story(
+        made=_story(_hot_afternoons, "afternoons", days=4.0), due=codes("condenser-hot freeze-long")
+    ),
     "no-ice": Story(made=_story(_endless(1.15), "endless"), due=codes("no-ice")),
     "no-ice-dry": Story(
         made=_changed(_no_cycle(-37.0), channels=("evaporator+current", "suction+compressor")), due=codes("no-ice"),
@@ -350,6 +394,12 @@ STORIES: dict[str, Story] = {
     "charged-at-a-visit": Story(
         made=_changed(_charged, channels=("evaporator+current", "suction+compressor"), known=_visit(1.5), tell=_mended(1.4, 1.5), name="charged"),
         never=codes("freeze-short harvest-stalled"),
+        act=False,
+        well=True,
+    ),
+    "clipped-anew-at-a-visit": Story(
+        made=_changed(_clipped_anew, channels=_BOTH, known=_visit(1.5), tell=_mended(1.0, 1.5), name="clipped anew"),
+        never=codes("weak-freeze harvest-stalled freeze-short"),
         act=False,
         well=True,
     ),

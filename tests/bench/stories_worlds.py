@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from pipeline.unit import Unit, Visit
-from tests.bench.stories import Drawn, Story, codes
+from tests.bench.stories import HIGH_PRESSURE, Drawn, Story, codes
 from tests.bench.worlds.draw import CHANNEL_SETS, Change, World, draw
 from tests.bench.worlds.simulate import DAY_0_NS, DAY_S, Reading, Twist, WorldLog, simulate, timeline
 
@@ -260,6 +260,23 @@ def _freeze_factor(
     return make
 
 
+def _sensing_fails(day: float) -> Make:
+    """From a day on nothing but the control's longest freeze ends one."""
+
+    def make(world, rng):
+        def plan(p, first):
+            late = np.arange(len(p.freeze)) >= _cycle_at(world, first, day)
+            return p._replace(freeze=np.where(late, 9.0, 1.0) * p.freeze)
+
+        log = simulate(world, twist=Twist(plan=plan))
+        at, length = _lengths(log, "freeze")
+        early, late = length[at < day - 0.1], length[at > day + 0.2]
+        _need(len(early) > 8 and len(late) > 12 and np.median(late) > 1.2 * np.median(early))
+        return log, {}
+
+    return make
+
+
 def _daily(row: str, factor: float, hours: tuple[float, float], days: int, low: float, high: float) -> Make:
     """A drive is `factor` times what it was in a window of the day, on the first `days` of them."""
 
@@ -441,10 +458,17 @@ STORIES: dict[str, Story] = {
         well=True,
     ),
     "trips-in-freeze": Story(
-        made=_story(_trips(0.2, None), channels=_LINE_AND_CLAMP), due=codes("freeze-broken")
+        made=_story(_trips(0.2, None), channels=_LINE_AND_CLAMP), due=codes("freeze-broken"), first=HIGH_PRESSURE
+    ),
+    "trips-that-a-line-shows": Story(
+        made=_story(_trips(0.2, None), channels=("evaporator", "suction")),
+        due=codes("freeze-broken short-cycling"),
+        never=codes("harvest-stalled"),
     ),
     "trips-on-hot-afternoons": Story(
-        made=_story(_trips(1.0, (12.0, 16.0)), channels=_LINE_AND_CLAMP), due=codes("freeze-broken")
+        made=_story(_trips(1.0, (12.0, 16.0)), channels=_LINE_AND_CLAMP),
+        due=codes("freeze-broken"),
+        first=HIGH_PRESSURE,
     ),
     "one-long-freeze": Story(
         made=_story(
@@ -459,6 +483,9 @@ STORIES: dict[str, Story] = {
         made=_story(_freeze_factor(lambda day, rng: rng.random(len(day)) < 0.25, 1.5, 4), fit=_level),
         due=codes("freeze-long"),
         never=codes("harvest-stalled"),
+    ),
+    "timer-from-20-h": Story(
+        made=_story(_sensing_fails(20 / 24), fit=_level), due=codes("freeze-at-timeout freeze-long")
     ),
     "timed-by-design": Story(
         made=_story(_plain, fit=lambda w: w.structure.freeze_end == "timer"), act=False, well=True

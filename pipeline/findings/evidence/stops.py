@@ -12,7 +12,7 @@ import numpy as np
 
 from pipeline.cycles.record import Phase, PhaseKind
 from pipeline.findings.masks.columns import NS_PER_DAY, NS_PER_H, NS_PER_MIN, Columns
-from pipeline.findings.masks.doubtful import stood, unproved_stops
+from pipeline.findings.masks.doubtful import stood
 from pipeline.findings.methods.statistics import middle
 from pipeline.logs.timeline import Channel
 
@@ -42,27 +42,24 @@ def stops(columns: Columns, *, usual_freeze_min: float, broken: np.ndarray) -> t
     usual_freeze_min: the usual freeze [min]; broken: cycles that tell nothing, bool (n,).
     """
     peak_c = columns.level("harvest_peak_c", columns.flag("complete") & ~broken)
-    unproved = unproved_stops(columns, usual_freeze_min)
-    phases = tuple(
-        p
-        for p in _with_stood(columns, usual_freeze_min, peak_c)
-        if p.kind is not PhaseKind.IDLE or p.end_ns not in unproved
-    )
-    # Without a clamp a stop shows as several where the line was slow to move: what runs between them for a moment is no run.
-    brief_ns = 0.0 if columns.clamped else columns.thresholds["short_run_min"] * NS_PER_MIN
-    bridge_ns = columns.thresholds["stop_bridge_min"] * NS_PER_MIN
-    whole_min = columns.thresholds["split_short_pct"] / 100 * usual_freeze_min
+    phases = tuple(_with_stood(columns, usual_freeze_min, peak_c))
+    t = columns.thresholds
+    # What runs before a stop, or between two, for far less than a freeze is none; a line alone is slow to move.
+    brief_min = np.nan_to_num(t["scrap_pct"] / 100 * usual_freeze_min)
+    brief_min = brief_min if columns.clamped else max(brief_min, t["short_run_min"])
+    bridge_ns = t["stop_bridge_min"] * NS_PER_MIN
+    whole_min = t["split_short_pct"] / 100 * usual_freeze_min
     found, i = [], 0
     while i < len(phases):
         if phases[i].kind is not PhaseKind.IDLE:
             i += 1
             continue
         last = i
-        while last + 1 < len(phases) and _goes_on(phases, last + 1, bridge_ns, brief_ns):
+        while last + 1 < len(phases) and _goes_on(phases, last + 1, bridge_ns, brief_min * NS_PER_MIN):
             last += 1
         before = phases[i - 1] if i else None
         then = phases[last + 1] if last + 1 < len(phases) else None
-        after, into = _came(phases, i, before, whole_min, brief_ns / NS_PER_MIN)
+        after, into = _came(phases, i, before, whole_min, brief_min)
         found.append(
             Stop(
                 start_ns=phases[i].start_ns,

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles.record import PhaseKind
-from pipeline.findings.masks.columns import NS_PER_MIN, Columns, following, usual_beside
+from pipeline.findings.masks.columns import NS_PER_MIN, Columns, following
 from pipeline.findings.methods import statistics
 from pipeline.logs.timeline import Channel
 
@@ -81,26 +81,6 @@ def harvests(columns: Columns, broken: np.ndarray, spells: np.ndarray) -> np.nda
     return whole & ~broken & ~beside_unclear(columns) & ~spells
 
 
-def begun_before_a_gap(columns: Columns, usual_min: float) -> np.ndarray:
-    """Cycles whose freeze comes after a harvest that followed an unclear stretch or a gap, or a stop in mid-freeze, bool
-    (n,): what warmed there was the stop or the restart, and the freeze had begun before."""
-    short_ns = columns.thresholds["split_short_pct"] / 100 * usual_min * NS_PER_MIN
-    starts = [
-        after.start_ns
-        for before, stop, warm, after in zip(*(columns.record.phases[k:] for k in range(4)), strict=False)
-        if warm.kind is PhaseKind.HARVEST
-        and (
-            stop.kind in (PhaseKind.UNCLEAR, PhaseKind.GAP)
-            or (
-                stop.kind is PhaseKind.IDLE
-                and before.kind is PhaseKind.FREEZE
-                and before.end_ns - before.start_ns < short_ns
-            )
-        )
-    ]
-    return np.isin(columns.start_ns, starts)
-
-
 def cut_off(columns: Columns, usual_min: float) -> np.ndarray:
     """Short freezes whose harvest a stop followed, where no clamp shows stops, bool (n,): it was the stop that warmed the line."""
     if columns.clamped:
@@ -113,33 +93,6 @@ def cut_off(columns: Columns, usual_min: float) -> np.ndarray:
     ]
     short = columns.freeze_min < columns.thresholds["split_short_pct"] / 100 * usual_min
     return short & np.isin(columns.end_ns, ends)
-
-
-def unproved_stops(columns: Columns, usual_min: float) -> np.ndarray:
-    """When stops ended that a line alone showed and that cost nothing [ns] (k,): the freeze was no longer with them than one without, or
-    after them shorter.
-
-    usual_min: the usual freeze [min].
-    """
-    if columns.clamped or columns.n == 0:
-        return np.empty(0, np.int64)
-    after_stop = np.isin(
-        columns.start_ns, [p.end_ns for p in columns.record.phases if p.kind is PhaseKind.IDLE]
-    )
-    level = columns.level("freeze_min", ~after_stop)
-    usual = usual_beside(columns, columns.freeze_min, level if level > 0 else usual_min, odd=after_stop)
-    near = columns.thresholds["adds_up_pct"] / 100
-    found, window = [], (columns.record.phases[k:] for k in range(5))
-    for first, before, stop, after, then in zip(*window, strict=False):
-        harvested = PhaseKind.HARVEST in (before.kind, first.kind) and then.kind is PhaseKind.HARVEST
-        if stop.kind is not PhaseKind.IDLE or after.kind is not PhaseKind.FREEZE or not harvested:
-            continue
-        begun_ns = before.start_ns if before.kind is PhaseKind.FREEZE else stop.start_ns
-        whole = usual[min(int(np.searchsorted(columns.start_ns, after.start_ns)), columns.n - 1)]
-        lasted, left = (after.end_ns - begun_ns) / NS_PER_MIN, (after.end_ns - after.start_ns) / NS_PER_MIN
-        if lasted < (1 + near) * whole or (before.kind is PhaseKind.HARVEST and left < (1 - near) * whole):
-            found.append(stop.end_ns)
-    return np.array(found, np.int64)
 
 
 def impossibly_short(columns: Columns, usual_min: float) -> np.ndarray:

@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.cycles.record import PhaseKind
 from pipeline.findings.masks import doubtful
-from pipeline.findings.masks.aftermath import ice_left, let_go
+from pipeline.findings.masks.aftermath import ice_left
 from pipeline.findings.masks.columns import NS_PER_MIN, Columns, of_the_next, usual_beside
 from pipeline.findings.methods import statistics
 from pipeline.findings.methods.change import lasting_change
@@ -23,8 +23,8 @@ class Stalls:
     """One value a cycle, bool (n,). A harvest may show several of the first five; `long` ones did finish."""
 
     never_warmed: np.ndarray
-    plateau: np.ndarray  # lasted, but hung near freezing point or stayed short of its usual peak
-    at_limit: np.ndarray  # ran into a limit
+    plateau: np.ndarray  # lasted, but stayed short of its usual peak
+    at_limit: np.ndarray  # far longer than a harvest lasts
     repeated: np.ndarray  # had to be done again
     left: np.ndarray  # left its slab on the plate, by the freeze after it
     long: np.ndarray  # abnormal in length, but finished
@@ -59,7 +59,7 @@ def stalls(
     h = _compared(columns, usual_freeze_min, broken, repeats, harvests)
     never_warmed, left = _never_warmed(h), _left(h)
     plateau = _plateau(h, never_warmed)
-    at_limit = _at_limit(h, left, plateau)
+    at_limit = _at_limit(h, plateau)
     if _taken_from_freezes(h, at_limit & ~left):
         at_limit &= left
     # What stayed below freezing point never warmed, whatever else it shows.
@@ -93,8 +93,7 @@ class _Compared:
     columns: Columns
     usual_freeze_min: float
     broken: np.ndarray
-    harvests: np.ndarray  # as handed in
-    judged: np.ndarray  # of them those with both boundaries in place that were no stop
+    judged: np.ndarray  # those that may be judged, with both boundaries in place, that were no stop
     repeated: np.ndarray
     misplaced: np.ndarray
     stopped: np.ndarray
@@ -109,15 +108,10 @@ class _Compared:
     usual_rise_k: float
     usual_peak_c: float
     usual_plateau_min: float
-    ordinary: np.ndarray  # judged and not out
 
     @property
     def peak_c(self) -> np.ndarray:
         return self.columns.column("harvest_peak_c")
-
-    @property
-    def plateau_min(self) -> np.ndarray:
-        return self.columns.column("harvest_plateau_min")
 
     @property
     def length_min(self) -> np.ndarray:
@@ -183,11 +177,11 @@ def _compared(
     ):  # a stop after it, which only the line shows, goes on warming: when the harvest ended is not seen
         judged, out = (mask & ~of_the_next(within.missed) for mask in (judged, out))
     h = _Compared(
-        columns=columns, usual_freeze_min=usual_freeze_min, broken=broken, harvests=harvests, judged=judged, repeated=repeated,
+        columns=columns, usual_freeze_min=usual_freeze_min, broken=broken, judged=judged, repeated=repeated,
         misplaced=misplaced, stopped=np.zeros(columns.n, bool), within=within,
         hidden=within.cold | _given_up(columns, usual_freeze_min, usual_rise), usual_min=usual, sigma_min=sigma, limit=limit,
         out=out, excess_min=excess, rise_k=rise, usual_rise_k=usual_rise, usual_peak_c=middle(peak[ordinary]),
-        usual_plateau_min=middle(columns.column("harvest_plateau_min")[ordinary]), ordinary=ordinary,
+        usual_plateau_min=middle(columns.column("harvest_plateau_min")[ordinary]),
     )  # fmt: skip
     # A log may have two levels: a stop is also colder than the harvests beside it.
     colder_here = peak < usual_beside(columns, peak, h.usual_peak_c) - t["peak_loss_k"]
@@ -201,12 +195,6 @@ def _never_warmed(h: _Compared) -> np.ndarray:
     t, peak = h.columns.thresholds, h.peak_c
     colder = h.short_of_peak | math.isnan(h.usual_peak_c)
     low = (peak < t["stall_peak_c"]) & ~(h.rise_k > t["stall_peak_share"] * h.usual_rise_k) & colder
-    low |= h.short_of_peak & (peak < t["stall_deep_c"])
-    most_min = h.columns.unit.expected_harvest_min[1]
-    if (
-        h.usual_peak_c < t["stall_peak_c"] and h.usual_min > most_min
-    ):  # all alike: only the absolute level can tell
-        low |= (peak < t["stall_peak_c"]) & (h.length_min > most_min)
     seen = h.judged & (h.length_min > t["peak_intervals"] * h.columns.interval_min)
     return (seen & low & h.whole) | _no_hot_gas(h)
 
@@ -231,25 +219,8 @@ def _cut(h: _Compared) -> np.ndarray:
 
 
 def _plateau(h: _Compared, never_warmed: np.ndarray) -> np.ndarray:
-    """Harvests that lasted, and hung near freezing point or stayed short of their usual peak, bool (n,)."""
-    t, peak = h.columns.thresholds, h.peak_c
-    hung = (h.plateau_min - np.nan_to_num(h.usual_plateau_min) > t["stall_plateau_min"]) & (
-        h.plateau_min > t["stall_plateau_pct"] / 100 * h.length_min
-    )
-    hangs = h.long & ~never_warmed & (h.short_of_peak | hung)
-    # A limit hardly longer than the usual harvest: what stayed cold for longer than usual did not let go either, nor did
-    # what stayed far colder than any other.
-    cold = (
-        (peak < t["stall_peak_c"]) & (h.usual_peak_c > t["stall_peak_c"] + t["peak_loss_k"]) & h.short_of_peak
-    )
-    warmer = (
-        peak[h.ordinary & (peak >= h.usual_peak_c)] - h.usual_peak_c
-    )  # the side that stalls do not lie on
-    peak_sigma = statistics.spread(warmer, t["stall_peak_spread_k"])
-    far = (h.usual_peak_c - peak > h.limit * peak_sigma) & (
-        h.excess_min > max(t["stall_far_pct"] / 100 * h.usual_min, h.columns.interval_min)
-    )
-    return hangs | (h.judged & ~never_warmed & cold & (far | (h.excess_min > h.limit * h.sigma_min)))
+    """Harvests that lasted, and stayed short of their usual peak, bool (n,)."""
+    return h.long & ~never_warmed & h.short_of_peak
 
 
 def _left(h: _Compared) -> np.ndarray:
@@ -258,52 +229,21 @@ def _left(h: _Compared) -> np.ndarray:
         h.columns,
         usual_freeze_min=h.usual_freeze_min,
         broken=h.broken,
-        harvests=h.harvests,
         unlike=h.judged & (h.slow | h.cool),
-        slow=h.slow,
         misplaced=h.misplaced,
         excess_min=h.excess_min,
     )
 
 
-def _at_limit(h: _Compared, left: np.ndarray, plateau: np.ndarray) -> np.ndarray:
-    """Harvests that ran into a limit: far too long, or all ended at one longest length, bool (n,)."""
-    t, peak, cold_end = h.columns.thresholds, h.peak_c, h.columns.column("freeze_end_c")
-    very_long = h.long & (h.length_min > t["stall_times"] * h.usual_min)
-    at_limit = very_long & (h.length_min >= t["stall_limit_min"])
-    # As warm as a plate that let its ice go; a suction line is warmed by the hot gas, whatever the ice does.
-    done = (peak >= h.usual_peak_c) & (peak < h.usual_peak_c + t["peak_loss_k"])
-    done &= h.columns.timeline.get("evaporator") is not None
-    known = left.sum() >= t["limit_harvests"]  # that harvests stall: then whatever is slow may be one of them
-    at_limit |= _bunched(h, h.long | h.slow if known else h.long) & (~done | left)
-    if middle(cold_end[at_limit]) - middle(cold_end[h.ordinary]) > t["freeze_end_rise_k"]:
-        at_limit &= (
-            plateau  # the whole trace is warmer: a starved evaporator, which takes long and does finish
-        )
-    return at_limit
-
-
-def _bunched(h: _Compared, among: np.ndarray) -> np.ndarray:
-    """Those `among` harvests (bool (n,)) that end at one longest length, as a limit makes them, bool (n,).
-
-    A limit cuts lengths off, so the longest are the most; where they thin out towards the longest they ended by nature.
-    Where the freezes after them show that the slab had let go, nearly all must have ended there.
-    Unless that edge is seen sharply beside the excess, they must also be far longer than usual.
-    """
-    t, none, length = h.columns.thresholds, np.zeros(h.columns.n, bool), h.length_min
-    if among.sum() < t["limit_harvests"]:
-        return none
-    width = max(t["limit_spread_s"] / 60, 4 * h.columns.sigma_min)
-    top = float(np.max(length[among]))
-    near, next_to_it = among & (length > top - width), among & (length > top - 2 * width)
-    freed = let_go(h.columns, near, usual_freeze_min=h.usual_freeze_min, broken=h.broken)
-    share_pct = t["limit_freed_pct" if freed else "limit_share_pct"]
-    many = near.sum() >= max(t["limit_harvests"], share_pct / 100 * among.sum())
-    if not many or near.sum() < t["limit_edge"] * (next_to_it & ~near).sum():
-        return none
-    sharp = width <= t["limit_sharp_pct"] / 100 * (top - h.usual_min)
-    ended = near if sharp else near & (length > t["stall_times"] * h.usual_min)
-    return ended if ended.sum() >= t["limit_harvests"] else none
+def _at_limit(h: _Compared, plateau: np.ndarray) -> np.ndarray:
+    """Harvests that ran into a limit: far longer than usual, and than a harvest lasts, bool (n,)."""
+    t, cold_end = h.columns.thresholds, h.columns.column("freeze_end_c")
+    at_limit = (
+        h.long & (h.length_min > t["stall_times"] * h.usual_min) & (h.length_min >= t["stall_limit_min"])
+    )
+    # Where the whole trace is warmer the evaporator is starved: that takes long, and does finish.
+    warmer = middle(cold_end[at_limit]) - middle(cold_end[h.judged & ~h.out]) > t["freeze_end_rise_k"]
+    return at_limit & plateau if warmer else at_limit
 
 
 def _long(h: _Compared, stalled: np.ndarray) -> np.ndarray:
@@ -315,18 +255,19 @@ def _long(h: _Compared, stalled: np.ndarray) -> np.ndarray:
 
 
 def _taken_from_freezes(h: _Compared, long: np.ndarray) -> bool:
-    """Whether what the long harvests (bool (n,)) have too much, the freezes beside them have too little: then the record put a
-    boundary in the wrong place, and the machine did nothing unusual."""
-    at, t = np.flatnonzero(long), h.columns.thresholds
-    if len(at) == 0:
-        return False
-    usual_min = _freeze_beside(h.columns, h.usual_freeze_min, long)
-    lack = np.append(usual_min, np.nan) - np.append(h.columns.freeze_min, np.nan)
-    beside = np.fmax(lack[at], lack[at + 1])
-    if not np.isfinite(beside).any():
-        return False
-    taken = 100 * float(np.nanmedian(beside / h.excess_min[at]))
-    return t["taken_pct"] < taken < t["taken_most_pct"]
+    """Whether what the long harvests (bool (n,)) have more than the nearest that are far shorter, the freezes before them, or after them,
+    have less: then the record put a boundary in the wrong place, and the machine did nothing unusual."""
+    t, length = h.columns.thresholds, h.length_min
+    freeze = np.where(h.columns.flag("after_idle"), np.nan, h.columns.freeze_min)
+    beside = np.stack([freeze, of_the_next(freeze)])  # (2, n): before each harvest, and after it
+    shares = [np.full(2, np.nan)]
+    for i in np.flatnonzero(long):
+        shorter = np.flatnonzero(~long & (length < length[i] - h.excess_min[i] / 2))
+        k = int(np.searchsorted(shorter, i))
+        for j in shorter[max(k - 1, 0) : k + 1]:  # the nearest on either side
+            shares.append((beside[:, j] - beside[:, i]) / (length[i] - length[j]))
+    taken = [100 * middle(share) for share in np.array(shares).T]
+    return any(t["taken_pct"] < share < t["taken_most_pct"] for share in taken)
 
 
 def _given_up(columns: Columns, usual_freeze_min: float, usual_rise_k: float) -> np.ndarray:
@@ -360,8 +301,7 @@ def _given_up(columns: Columns, usual_freeze_min: float, usual_rise_k: float) ->
 
 
 def _usual(columns: Columns, judged: np.ndarray) -> tuple[float, float]:
-    """The usual harvest and its spread [min]: of the time before a lasting change, where there is one; and of the shorter
-    harvests, where long ones are many. NaN where fewer than three can be judged."""
+    """The usual harvest and its spread [min]: of the time before a lasting change, where there is one. NaN where fewer than three can be judged."""
     t = columns.thresholds
     if judged.sum() < 3:
         return math.nan, math.nan
@@ -374,10 +314,6 @@ def _usual(columns: Columns, judged: np.ndarray) -> tuple[float, float]:
     lengths = np.sort(columns.harvest_min[judged])
     centre = float(np.median(lengths))
     floor = math.hypot(t["harvest_spread_pct"] / 100 * centre, columns.sigma_min)
-    healthy = lengths[: max(3, math.ceil(t["healthy_pct"] / 100 * len(lengths)))]
-    low_centre = float(np.median(healthy))
-    if centre > t["healthy_times"] * low_centre:
-        return low_centre, statistics.spread(np.abs(healthy - low_centre), floor)
     return centre, statistics.spread(centre - lengths[lengths <= centre], floor)
 
 
@@ -387,11 +323,5 @@ def _freeze_beside(columns: Columns, usual_freeze_min: float, odd: np.ndarray | 
 
 
 def lengths_tell(columns: Columns, usual_min: float) -> bool:
-    """Whether harvests may be as short as the usual one [min], and are seen by two readings; else the record cut them short, or its
-    interval did, and lengths tell nothing of the machine. Nor do they where a line alone shows a stop after most harvests: it cools as
-    little in the one as in the other, so where the harvest ended is a guess."""
-    t, phases = columns.thresholds, columns.record.phases
-    least = t["harvest_band_pct"] / 100 * columns.unit.expected_harvest_min[0]
-    then = [b.kind for a, b in itertools.pairwise(phases) if a.kind is PhaseKind.HARVEST]
-    guessed = not columns.clamped and 2 * then.count(PhaseKind.IDLE) > len(then)
-    return not guessed and not usual_min < max(least, t["seen_intervals"] * columns.interval_min)
+    """Whether harvests of the usual length [min] are seen by two readings; else the interval cut them short, and lengths tell nothing."""
+    return not usual_min < columns.thresholds["seen_intervals"] * columns.interval_min

@@ -17,7 +17,6 @@ def misread(columns: Columns, *, usual_freeze_min: float, spells: np.ndarray, st
     return (
         doubtful.impossibly_short(columns, usual_freeze_min)
         | doubtful.cut_off(columns, usual_freeze_min)
-        | doubtful.begun_before_a_gap(columns, usual_freeze_min)
         | spells
         | following(spells)  # what is left of the freeze that the spell cut off
         | doubtful.cut_in_two(columns, usual_freeze_min, stalls.doubtful)

@@ -155,8 +155,6 @@ class Trend:
     slope: float
     low: float
     high: float
-    s: int
-    variance: float
     z: float
     p: float
 
@@ -187,8 +185,6 @@ def trend(x: np.ndarray, y: np.ndarray, *, level: float = 0.95, inflate: float =
         slope=float(np.median(slopes)),
         low=float(slopes[lower]),
         high=float(slopes[upper]),
-        s=s,
-        variance=variance,
         z=float(z),
         p=2 * (1 - phi(abs(z))),
     )

@@ -46,14 +46,6 @@ def test_cold_harvests_with_whole_freezes_after_them_left_nothing():
     assert not codes(judged(log(peak=peak)))
 
 
-def test_a_long_harvest_before_a_long_freeze_that_ends_far_colder_stalled():
-    freeze, harvest, ends = freezes(after=26.0), noisy(2.5, N, share=0.05), np.full(N, -15.0)
-    harvest[STALLS], ends[STALLS + 1] = (4.4, 5.2, 4.8, 6.1), -19.5
-    found = judged(log(freeze=freeze, harvest=harvest, ends=ends))
-    assert finding(found, "harvest-stalled").cycles == tuple(STALLS + 1)
-    assert "freeze-long" not in codes(found)
-
-
 def test_a_freeze_that_lacks_what_the_harvest_has_too_much_is_a_boundary_out_of_place():
     freeze, harvest = noisy(20, N, seed=3, share=0.01), noisy(2.5, N, share=0.05)
     excess = np.array([2.4, 3.6, 4.2, 3.0])
@@ -76,13 +68,6 @@ def test_without_a_probe_short_freezes_in_a_row_are_short_freezes():
     freeze[[10, 11, 12, 25, 26, 27]] = 12.0
     found = judged(made_up(freeze, noisy(2.5, N, share=0.05), roles=("current",)))
     assert codes(found) == ["freeze-short"]
-
-
-def test_many_harvests_a_little_colder_before_short_freezes_are_unlike_the_others_together():
-    peak = noisy(9.0, N, seed=2, share=0.15)
-    peak[STALLS] = 9.0 - np.array([2.2, 2.6, 2.4, 2.9])  # each by itself within what harvests scatter
-    found = finding(judged(log(freeze=freezes(), peak=peak)), "harvest-stalled")
-    assert found.cycles == tuple(STALLS + 1)
 
 
 def test_an_evaporator_that_began_its_harvest_far_colder_than_any_freeze_ends_got_no_hot_gas():

@@ -210,26 +210,6 @@ def test_cold_harvests_after_a_whole_freeze_are_stalls_however_many_follow_each_
     assert found.cycles == (11, 12)
 
 
-def test_a_line_that_turns_every_few_minutes_is_a_compressor_that_stops_and_starts():
-    freeze, harvest, peak = noisy(20, 60), noisy(3.0, 60), np.full(60, 9.0)
-    freeze[30:36], harvest[29:36], peak[29:36] = 2.0, 1.5, -2.0
-    found = judged(made_up(freeze, harvest, harvest_peak_c=peak, freeze_end_c=-15.0))
-    assert codes(found) == ["short-cycling"]
-    turns = finding(found, "short-cycling")
-    assert (turns.evidence["quick_starts"], turns.evidence["seen_by"]) == (6, "temperature")
-    assert turns.severity is Severity.WATCH  # a probe alone sees no start
-
-
-def test_turns_that_begin_where_no_harvest_was_seen_are_dated_by_the_freeze():
-    freeze, harvest, peak = noisy(20, 60), noisy(3.0, 60), np.full(60, 9.0)
-    freeze[30:36], harvest[29:36], peak[29:36] = 2.0, 1.5, -2.0
-    timeline, record = made_up(freeze, harvest, harvest_peak_c=peak, freeze_end_c=-15.0)
-    cycles = record.cycles.copy()
-    cycles.loc[30, ["harvest_start_ns", "harvest_end_ns"]] = -1
-    found = finding(judged((timeline, dataclasses.replace(record, cycles=cycles))), "short-cycling")
-    assert found.start_ns == cycles.loc[30, "freeze_start_ns"]
-
-
 def test_two_turns_are_no_repeat_in_a_log_that_has_longer_rows_of_them():
     freeze, harvest, peak = noisy(20, 60), noisy(3.0, 60), np.full(60, 9.0)
     for turns in (slice(20, 24), slice(40, 42)):
@@ -293,37 +273,6 @@ def test_a_freeze_that_grows_colder_past_its_length_and_then_rests_had_a_harvest
 )
 def test_a_long_freeze_that_merely_stops_is_no_stalled_harvest(coldest_c, rest_min):
     assert "harvest-stalled" not in codes(judged(gives_up(coldest_c, rest_min)))
-
-
-def test_a_freeze_whose_start_was_taken_for_a_harvest_after_a_stop_is_not_judged():
-    freeze = noisy(20, 60)
-    freeze[31] = 15.0
-    timeline, record = made_up(freeze, 2.5)
-    before, harvest = 2 * 30, 2 * 30 + 1  # the phases of cycle 31: its freeze is what the stop left unread
-    unclear = dataclasses.replace(record.phases[before], kind=PhaseKind.UNCLEAR, why="tripping")
-    phases = (*record.phases[:before], unclear, *record.phases[harvest:])
-    assert "freeze-short" in codes(judged((timeline, record)))
-    assert "freeze-short" not in codes(judged((timeline, dataclasses.replace(record, phases=phases))))
-
-
-def test_what_is_left_of_a_freeze_after_a_stop_in_its_middle_is_not_judged():
-    freeze = noisy(20, 60)
-    freeze[[30, 31]] = 9.0, 12.0
-    timeline, record = made_up(freeze, 2.5, idle_after={31: 5.0})
-    at = (
-        2 * 30 + 1
-    )  # the harvest of cycle 31: no harvest, the stop comes first and what follows is its warming
-    stop, idle = record.phases[at : at + 2]
-    swapped = (
-        dataclasses.replace(stop, kind=PhaseKind.IDLE),
-        dataclasses.replace(idle, kind=PhaseKind.HARVEST),
-    )
-    cycles = record.cycles.copy()
-    cycles.loc[31, ["broken", "complete"]] = True, False
-    cycles.loc[32, "after_idle"] = False
-    phases = (*record.phases[:at], *swapped, *record.phases[at + 2 :])
-    told = judged((timeline, dataclasses.replace(record, phases=phases, cycles=cycles)))
-    assert "freeze-short" not in codes(told)
 
 
 def test_where_nothing_but_a_probe_saw_it_a_long_freeze_with_a_stop_in_it_is_not_judged():

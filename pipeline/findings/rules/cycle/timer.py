@@ -143,9 +143,7 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
             proof = ""
         elif too_regular and varied:
             proof = "too regular for the conditions"
-        elif (
-            too_regular and due / spread >= t["timer_nature_excess"] and not _pull_downs_differ(case, bunched)
-        ):
+        elif too_regular and due / spread >= t["timer_nature_excess"]:
             proof = _BY_NATURE
         elif (
             given
@@ -273,13 +271,6 @@ def _follow(case: Case, lengths: np.ndarray, cycles: np.ndarray, due_min: float)
         if sure and followed_min > t["timer_follow_pct"] / 100 * due_min:
             return True
     return False
-
-
-def _pull_downs_differ(case: Case, bunched: np.ndarray) -> bool:
-    """Whether freezes after an idle take another length, as they do by nature and do not by a timer."""
-    pulled = case.flag("after_idle") & case.stalls_aside
-    t = case.thresholds
-    return pulled.sum() >= t["timer_pulled_cycles"] and 100 * bunched[pulled].mean() < t["timer_pulled_pct"]
 
 
 def _harvests_vary(case: Case, cycles: np.ndarray, least_min: float) -> bool:

@@ -98,9 +98,7 @@ def _condenser_hot(case: Case):
     t = case.thresholds
     signs = _signs(case)
     total = sum(min(s.share, t["sign_most_pct"] / 100) for s in signs)
-    strong = (
-        any(s.share >= 1 for s in signs if s.name != "current") or len(signs) >= 2 or _costs_time(case, signs)
-    )
+    strong = any(s.share >= 1 for s in signs if s.name != "current") or len(signs) >= 2
     if total >= 1 and strong:
         return _worse(case, signs, total)
     now_and_then = _now_and_then(case)
@@ -186,18 +184,6 @@ def _signs(case: Case) -> list[_Sign]:
         if found is not None and found.total > 0:
             signs.append(_Sign(name=name, share=found.total / enough, change=found))
     return sorted(signs, key=lambda s: (s.name == "current", -s.share))
-
-
-def _costs_time(case: Case, signs: list[_Sign]) -> bool:
-    """Whether freezes grew longer with the sign: a current that rises by itself may be the mains' doing."""
-    if not signs:
-        return False
-    change = signs[0].change
-    late = change.late & (
-        np.arange(case.n) >= (change.first + case.n) // 2
-    )  # where it drifts, the end tells most
-    before = case.level("freeze_min", change.judged & ~change.late)
-    return case.level("freeze_min", late) > (1 + case.thresholds["costs_time_pct"] / 100) * before
 
 
 def _worse(case: Case, signs: list[_Sign], total: float) -> Seen:

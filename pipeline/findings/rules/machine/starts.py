@@ -17,7 +17,6 @@ from pipeline.findings.evidence.stops import (
     usual_draw,
 )
 from pipeline.findings.finding import Severity, Shows
-from pipeline.findings.masks.doubtful import unproved_stops
 from pipeline.findings.methods import statistics
 from pipeline.findings.methods.statistics import middle, rounded
 from pipeline.findings.phrase import phrase
@@ -63,10 +62,9 @@ class _Starts:
         self.failed = (
             table["failed"].to_numpy().astype(bool) if n and "failed" in table else np.zeros(n, bool)
         )
-        # Of another load on the same clamp, a bin's light or a heater, no matter what its runs look like; or a stop that cost nothing.
+        # Of another load on the same clamp, a bin's light or a heater, no matter what its runs look like.
         least = case.thresholds["start_least_pct"] / 100 * usual_draw(case)
         other = ~self.failed & (drawn(case, self.at_ns, self.run_min) < least)
-        other |= np.isin(self.at_ns, unproved_stops(case, case.usual_freeze_min))
         if other.any():
             keep = ~other
             self.n = int(keep.sum())
@@ -135,7 +133,7 @@ def _short_cycling(case: Case):
     spans = [p for p in case.record.phases if p.kind is PhaseKind.UNCLEAR and p.why == _TRIPPING]
     quick = quick_starts(case)
     if not quick.any():
-        return _by_spans(case, spans) or _by_turns(case)
+        return _by_spans(case, spans)
     at = np.flatnonzero(quick)
     before = np.maximum(at - 1, 0)
     run_min, off_min = s.run_min[before], s.off_min[at]
@@ -172,34 +170,6 @@ def _short_cycling(case: Case):
         },
         confidence=statistics.phi(excess / 2),
         causes=_CAUSES[kind],
-    )
-
-
-def _by_turns(case: Case) -> Seen | None:
-    """Where no clamp was there, the spells in which the line turns every few minutes."""
-    t, spells = case.thresholds, case.spells
-    at = np.flatnonzero(spells & (case.freeze_min < t["spell_freeze_pct"] / 100 * case.usual_freeze_min))
-    if case.clamped or len(at) < t["starts_needed"]:
-        return None
-    per_hour = _most_per_hour(case.start_ns[at])
-    first = np.flatnonzero(spells)[0]  # the freeze that the first stop cut off
-    first_ns = case.harvest_ns[first] if case.harvest_ns[first] > 0 else case.start_ns[first]
-    return Seen(
-        severity=Severity.WATCH,
-        title=_SHORT(count=len(at), worst_per_hour=round(per_hour, 1)),
-        start_ns=int(first_ns),
-        end_ns=int(case.end_ns[at[-1]]),
-        cycles=spells,
-        evidence={
-            "kind": "unknown",
-            "quick_starts": len(at),
-            "most_per_hour": round(per_hour, 1),
-            "run_min": rounded(middle(case.freeze_min[at])),
-            "off_min": rounded(middle(case.harvest_min[at[at > 0] - 1])),
-            "seen_by": "temperature",
-        },
-        confidence=statistics.phi(per_hour / t["starts_per_hour"] - 0.5),
-        causes=_CAUSES["unknown"],
     )
 
 

@@ -182,25 +182,6 @@ def test_a_light_on_the_same_clamp_is_no_compressor_that_starts(role, scale):
     assert "short-cycling" not in codes(judged(log))
 
 
-def test_stops_that_only_a_line_shows_and_that_cost_nothing_were_none():
-    rows = dict.fromkeys(range(20, 30), 1.7)
-    freeze = noisy(9.0, 60)
-
-    def told(after_stop, run_min=4.0):
-        lengths = np.where(np.isin(np.arange(60), list(rows)), after_stop, freeze)
-        timeline, record = made_up(lengths, roles=("evaporator",), idle_after=rows)
-        begun = record.cycles.freeze_start_ns.to_numpy()[list(rows)]
-        at = [
-            {"at_min": (ns - timeline.start_ns) / 60e9, "off_before_min": 1.7, "run_min": run_min}
-            for ns in begun
-        ]
-        return codes(judged(made_up(lengths, roles=("evaporator",), idle_after=rows, starts=at)))
-
-    assert "short-cycling" not in told(7.3)  # with the stop as long as the others
-    assert "short-cycling" in told(9.6)
-    assert "short-cycling" not in told(9.6, run_min=9.0)  # between them it made ice
-
-
 @pytest.mark.parametrize("cycles", [True, False])
 def test_a_current_that_goes_on_as_between_usual_freezes_shows_harvests_that_were_missed(cycles):
     n, length = 60, 22.0
