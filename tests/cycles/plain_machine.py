@@ -218,3 +218,23 @@ def runs_of(parts: Sequence[tuple[int, int]]) -> Runs:
         margin=np.ones(len(stop)),
         opens_span=np.arange(len(stop)) == 0,
     )
+
+
+STOP_S, REST_S = 200, 2400
+
+
+def standing_machine(rng, *, runs=40, run_s=1080, scatter=0.02, falls=0.1, interval_s=10, means=False):
+    """(log of a compressor's clamp, true starts of the stops [s]): a current that `falls` by that part over every run, and stops of STOP_S;
+    after every ninth run the machine rests as well."""
+    amps, stops, now = [], [], 0
+    for i in range(runs):
+        on, off = round(run_s * (1 + scatter * rng.standard_normal())), STOP_S + REST_S * (i % 9 == 8)
+        amps += [8.0 * (1 - falls * np.linspace(0, 1, on)), np.zeros(off)]
+        stops.append(now + on)
+        now += on + off
+    amps = np.concatenate(amps)
+    n = len(amps) // interval_s
+    parts = amps[: n * interval_s].reshape(n, interval_s)
+    values = (parts.mean(axis=1) if means else parts[:, -1]) + rng.normal(0, 0.01, n)
+    time_ns = START_NS + (np.arange(1, n + 1) * interval_s - 1) * 10**9
+    return timeline([channel("current_compressor", time_ns, values, float(interval_s))]), np.array(stops)

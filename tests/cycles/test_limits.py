@@ -8,7 +8,7 @@ from pipeline.cycles.limits import LIMITS, USUAL
 from pipeline.cycles.signal import features, signals
 from pipeline.findings import thresholds
 from pipeline.unit import Unit
-from tests.cycles.plain_machine import START_NS, channel, cycles, machine, timeline, without
+from tests.cycles.plain_machine import START_NS, channel, cycles, machine, standing_machine, timeline, without
 
 COLD_ONLY = ("evaporator",)
 
@@ -74,6 +74,11 @@ def thermostat():
     return timeline([channel("current", START_NS + np.arange(8640) * 10**10, amps, 10.0)])
 
 
+def standing(**how):
+    """A compressor's clamp on a machine that stands in its harvests."""
+    return standing_machine(np.random.default_rng(1), **how)[0]
+
+
 def many_speeds():
     """A compressor that never stands, at one of twelve speeds for half an hour each."""
     amps = np.repeat(np.random.default_rng(0).integers(3, 12, 48) / 2.0, 180)
@@ -102,6 +107,11 @@ SHOWN = [
     ("thermostat_turns", {}, 6, 100, thermostat(), lambda r: r.no_batches, "thermostat", None),
     ("thermostat_least_min", {}, 6.0, 40.0, thermostat(), lambda r: r.no_batches, "thermostat", None),
     ("one_speed_spread", {}, 0.5, 3.0, many_speeds(), lambda r: r.no_batches, "not-shown", None),
+    ("standing_run_min", {}, 7.0, 30.0, standing(), harvests, 38, 0),
+    ("standing_stop_min", {}, 7.0, 2.0, standing(), harvests, 38, 0),
+    ("standing_part_pct", {}, 45.0, 10.0, standing(), harvests, 38, 0),
+    ("standing_alike_pct", {}, 8.0, 0.0, standing(scatter=0.04), harvests, 38, 0),
+    ("standing_falls_pct", {}, 3.0, 20.0, standing(), harvests, 38, 0),
     ("trip_run_min", {"trip_run_pct": 1.0}, 4.0, 2.0, trips(3.0), whys, {"tripping"}, set()),
     ("trip_run_pct", {}, 35.0, 10.0, trips(6.0), whys, {"tripping"}, set()),
     ("trip_run_most_min", {}, 10.0, 14.0, trips(12.0, freeze_min=45.0), whys, set(), {"tripping"}),

@@ -15,7 +15,7 @@ from tests.bench.worlds.draw import draw
 from tests.bench.worlds.none import draw_none, strata, timeline_of
 from tests.bench.worlds.simulate import DAY_0_NS, simulate
 from tests.bench.worlds.simulate import timeline as timeline_of_world
-from tests.cycles.plain_machine import START_NS, channel, cycles, machine, timeline
+from tests.cycles.plain_machine import START_NS, STOP_S, channel, cycles, machine, standing_machine, timeline
 
 pytestmark = pytest.mark.xdist_group("worlds")  # their physics is compiled once
 
@@ -110,26 +110,6 @@ def test_ice_that_is_loosened_while_the_compressor_stands_is_harvested():
     assert len(harvests) == pytest.approx(len(true), rel=0.03)
     begun_s = (np.array([p.start_ns for p in harvests]) - DAY_0_NS) * 1e-9
     assert np.median(np.abs(begun_s[:, None] - np.array(true)).min(axis=1)) < 20.0
-
-
-STOP_S, REST_S = 200, 2400
-
-
-def standing_machine(rng, *, runs=40, run_s=1080, scatter=0.02, falls=0.1, interval_s=10, means=False):
-    """(log of a compressor's clamp, true starts of the stops [s]): a current that `falls` by that part over every run, and stops of STOP_S;
-    after every ninth run the machine rests as well."""
-    amps, stops, now = [], [], 0
-    for i in range(runs):
-        on, off = round(run_s * (1 + scatter * rng.standard_normal())), STOP_S + REST_S * (i % 9 == 8)
-        amps += [8.0 * (1 - falls * np.linspace(0, 1, on)), np.zeros(off)]
-        stops.append(now + on)
-        now += on + off
-    amps = np.concatenate(amps)
-    n = len(amps) // interval_s
-    parts = amps[: n * interval_s].reshape(n, interval_s)
-    values = (parts.mean(axis=1) if means else parts[:, -1]) + rng.normal(0, 0.01, n)
-    time_ns = START_NS + (np.arange(1, n + 1) * interval_s - 1) * 10**9
-    return timeline([channel("current_compressor", time_ns, values, float(interval_s))]), np.array(stops)
 
 
 def test_by_a_clamp_alone_stops_and_runs_that_are_all_alike_are_harvests_and_freezes():
