@@ -28,7 +28,7 @@ _MEASURES = {
     "evaporating_k": ("change_k", "it evaporates {change_k} warmer", "it evaporates {change_k} colder", "it evaporates as cold as usual"),
     "air_k": ("change_k", "the air that it is given is {change_k} warmer", "the air that it is given is {change_k} colder", "the air that it is given is as warm as usual"),
     "water_k": ("change_k", "the supply water is {change_k} warmer", "the supply water is {change_k} colder", "the supply water is as warm as usual"),
-    "spread_pct": ("change_pct", "freezes scatter {change_pct} more", "freezes scatter {change_pct} less", "freezes scatter as usual"),
+    "spread_pct": ("change_pct", "freezes scatter more", "freezes scatter less", "freezes scatter as usual"),
     "swing_k": ("change_k", "the line swings {change_k} more within a freeze", "the line swings {change_k} less within a freeze", "the line swings as usual within a freeze"),
 }  # fmt: skip
 _SIGNALS = {

@@ -48,7 +48,7 @@ def test_what_opens_the_circuit_needs_a_licence_and_what_is_live_says_so():
         step = step_of(key, UNIT)
         assert step.licensed == ("licence" in check.hazards), key
         assert step.live == ("live" in check.hazards), key
-        assert (check.step == "cover") == ("off" in check.hazards and key != "clamp-seat"), key
+        assert (check.step == "cover") == ("off" in check.hazards), key
         assert check.step in STEPS
         assert set(check.hazards) <= set(HAZARDS)
 
@@ -124,3 +124,32 @@ def test_numbers_of_the_sheet_stand_in_the_steps(check, sheet, said):
     step = step_of(check, Unit(name="x", expected=Expected(**sheet)))
     assert said in say(step.expect).replace("\N{MINUS SIGN}", "-")
     assert step.basis.key == "check.by-sheet"
+
+
+def test_nobody_is_sent_to_read_what_the_log_has_read():
+    asked = ("look-at-slab", "plate-temperature", "condenser-air")
+    assert fitting(asked, UNIT, {"evaporator"}) == ("look-at-slab", "condenser-air")
+    assert fitting(asked, UNIT, {"condenser_in"}) == asked  # one of two probes tells no rise
+    assert fitting(("supply-temperature",), UNIT, {"water_in"}) == ("supply-temperature",)  # else nothing is left
+
+
+def test_what_is_measured_live_is_never_asked_for_beside_a_check_with_the_power_off():
+    """A sentence that sends somebody to a voltage says by whom it is read."""
+    for key, check in CHECKS.items():
+        if check.step in ("live", "circuit"):
+            continue
+        words = " ".join(getattr(check, part).english for part in PARTS).lower()
+        asked = re.search(r"\bvoltage\b.*\?|\bfeeds it\b", words)
+        assert not asked or "qualified for live work" in words, key
+
+
+def test_conductors_are_touched_with_the_power_off():
+    assert CHECKS["clamp-seat"].step == "cover"
+    assert "off" in CHECKS["clamp-seat"].hazards
+
+
+def test_a_reading_from_a_good_cycle_clears_nothing_where_the_fault_comes_and_goes():
+    step = step_of("catch-it", UNIT, count=9, wait_h=4.0, interval_s=5.0)
+    assert "5 s" in say(step.text)
+    assert "good" in say(step.if_so)
+    assert CHECKS["catch-it"].rank > max(c.rank for k, c in CHECKS.items() if c.step == "look" and k != "catch-it")

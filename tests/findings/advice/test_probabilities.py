@@ -236,5 +236,19 @@ def test_a_fault_that_comes_now_and_then_is_waited_for():
     steps = [s.check for s in found.steps]
     waits = steps.index("catch-it")
     assert found.steps[waits].text.values["count"] == 9
-    assert {CHECKS[c].step for c in steps[:waits]} <= {"look", "measure"}  # first what can be looked at now
-    assert waits == len(steps) - 1 or CHECKS[steps[waits + 1]].step not in ("look", "measure")
+    # first what can be looked at now; what is measured is measured in the cycle that fails
+    assert {CHECKS[c].step for c in steps[:waits]} <= {"look"}
+    assert waits == len(steps) - 1 or CHECKS[steps[waits + 1]].step != "look"
+    whole = [s.check for s in judged(made_up(noisy(20, n), np.where(hit, 7.0, noisy(2.5, n)))).steps]
+    assert "look" not in {CHECKS[c].step for c in whole[whole.index("catch-it") + 1 :]}
+
+
+def test_a_start_that_fails_now_and_then_is_waited_for_by_a_logger_that_can_show_it():
+    rows = [{"at_min": 0.0, "run_min": 99.0}]
+    for at in (100.0, 500.0, 800.0):  # of 40 cycles of 22 min
+        rows.append({"at_min": at, "off_before_min": 1.0, "run_min": 0.1, "failed": True})
+        rows.append({"at_min": at + 2.5, "off_before_min": 2.4, "run_min": 290.0})
+    log = made_up(noisy(20, 40), starts=rows, roles=("evaporator", "current"))
+    found = finding(judged(log), "failed-start")
+    waits = next(s for s in found.steps if s.check == "catch-it")
+    assert waits.text.values["interval_s"] == 5.0
