@@ -29,6 +29,8 @@ _MEASURES = {
     "air_k": ("change_k", "the air that it is given is {change_k} warmer", "the air that it is given is {change_k} colder", "the air that it is given is as warm as usual"),
     "water_k": ("change_k", "the supply water is {change_k} warmer", "the supply water is {change_k} colder", "the supply water is as warm as usual"),
     "spread_pct": ("change_pct", "freezes scatter more", "freezes scatter less", "freezes scatter as usual"),
+    "begin_k": ("change_k", "early in the freeze the evaporator is {change_k} warmer", "early in the freeze the evaporator is {change_k} colder", "early in the freeze the evaporator is as cold as usual"),
+    "mid_k": ("change_k", "in mid-freeze the evaporator is {change_k} warmer", "in mid-freeze the evaporator is {change_k} colder", "in mid-freeze the evaporator is as cold as usual"),
     "swing_k": ("change_k", "the line swings {change_k} more within a freeze", "the line swings {change_k} less within a freeze", "the line swings as usual within a freeze"),
 }  # fmt: skip
 _SIGNALS = {

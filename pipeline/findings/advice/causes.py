@@ -18,7 +18,7 @@ from pipeline.findings.phrase import Phrase, phrase
 MEASURES = (
     "freeze_pct", "harvest_pct", "cold_k", "pull_pct", "current_pct", "gas_pct", "peak_k", "rise_pct", "plateau_min",
     "air_rise_k", "discharge_k", "over_air_k", "superheat_k", "subcooling_k", "evaporating_k", "air_k", "water_k",
-    "spread_pct", "swing_k",
+    "spread_pct", "swing_k", "begin_k", "mid_k",
 )  # fmt: skip
 """What a cause may change; said at the head of `signatures.toml`. `_pct`: 100 times the natural log of a ratio."""
 

@@ -14,7 +14,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from pipeline.findings.evidence.case import Case
+from pipeline.findings.evidence.case import NS_PER_MIN, Case
 from pipeline.findings.evidence.standards import Standard, freeze_standard, harvest_standard
 from pipeline.findings.rule import Rule, Seen
 
@@ -27,7 +27,7 @@ WANDERS: Mapping[str, float] = MappingProxyType(
     {
         "freeze_pct": 4.0, "harvest_pct": 6.0, "cold_k": 0.5, "pull_pct": 7.0, "current_pct": 1.8, "gas_pct": 1.0, "peak_k": 0.7,
         "rise_pct": 12.0, "plateau_min": 0.15, "air_rise_k": 0.6, "discharge_k": 3.5, "over_air_k": 1.5, "superheat_k": 1.5,
-        "subcooling_k": 1.5, "evaporating_k": 1.0, "air_k": 2.5, "water_k": 1.2, "spread_pct": 35.0, "swing_k": 0.2,
+        "subcooling_k": 1.5, "evaporating_k": 1.0, "air_k": 2.5, "water_k": 1.2, "spread_pct": 35.0, "swing_k": 0.2, "begin_k": 0.5, "mid_k": 0.5,
     }
 )  # fmt: skip
 # What healthy machines of all kinds show, and how far they differ, one standard deviation: common practice, no source.
@@ -44,6 +44,7 @@ _CURRENT_PCT = (-25.0, 18.0)  # current in freeze against the nameplate's, 100 l
 _SHEET_CURRENT_PCT = (
     6.0  # by which a good machine's current differs from its service sheet's: common practice, no source
 )
+_FIXED: Mapping[str, float] = MappingProxyType({"begin_k": 0.1, "mid_k": 0.6})  # parts of the usual freeze
 _OFTEN = 0.5  # share of cycles from which on what stands out is the rule
 _SPLITS = 24
 _WARM_C, _DEEP_C = 2.0, -18.0  # a plate with hot gas on it, a plate without water: common practice, no source
@@ -86,7 +87,7 @@ def read(case: Case, seen: Sequence[tuple[Rule, Seen]], *, of_the_logger: frozen
         **base,
         later=later,
         sudden=sudden,
-        odd={n: v for n in series for v in _against({n: series[n]}, odd.of(n), usual, 1).values()}
+        odd={n: v for n in series if n != "spread_pct" for v in _against({n: series[n]}, odd.of(n), usual, 1).values()}
         if rare
         else {},
         level=_level(case, series, early),
@@ -100,6 +101,8 @@ def _slopes(case: Case) -> dict[str, float]:
         "current_pct": t["current_pct_per_k"],
         "discharge_k": t["discharge_k_per_k"],
         "cold_k": t["freeze_end_k_per_k"],
+        "begin_k": t["freeze_end_k_per_k"],
+        "mid_k": t["freeze_end_k_per_k"],
         "harvest_pct": -t["air_pct_per_k"],
     }
 
@@ -138,9 +141,26 @@ def _series(case: Case) -> dict[str, np.ndarray]:
             np.maximum(np.abs(_beside(np.where(whole, log(case.freeze_min), np.nan))), _LEAST_SPREAD_PCT)
         ),
         "swing_k": np.full(case.n, np.nan) if swings is None else swings.swing_k,
+        **{name: np.where(whole, values, np.nan) for name, values in _at_fixed_times(case).items()},
     }
     series["rise_pct"] = np.where(np.isfinite(case.harvest_rise_k), series["rise_pct"], np.nan)
     return series
+
+
+def _at_fixed_times(case: Case) -> dict[str, np.ndarray]:
+    """The cold trace of every freeze (n,) [°C] at fixed times after its begin, NaN where it was over by then: what ends a freeze sooner or
+    later moves no reading before its end, what gives it more to freeze or less to freeze it with does."""
+    cold, usual = case.timeline.get("evaporator", "suction"), case.usual_freeze_min
+    if cold is None or not cold.trusted.any() or not math.isfinite(usual):
+        return {}
+    time_ns, values = cold.readings()
+    out = {}
+    for name, part in _FIXED.items():
+        at_ns = case.start_ns + int(part * usual * NS_PER_MIN)
+        last_ns = time_ns[np.maximum(np.searchsorted(time_ns, at_ns, side="right") - 1, 0)]
+        seen = (case.freeze_min >= part * usual) & (last_ns > case.start_ns) & (at_ns <= time_ns[-1])
+        out[name] = np.where(seen, np.interp(at_ns, time_ns, values), np.nan)
+    return out
 
 
 @dataclass(frozen=True, kw_only=True)
