@@ -49,6 +49,7 @@ _EVENTS: Mapping[str, Phrase] = {
     key: phrase(f"because.{key}", english)
     for key, english in {
         "stall-cold": "harvests in which the evaporator never warmed",
+        "stall-blind": "the evaporator never warmed where a harvest was due; without a clamp a standing compressor looks the same",
         "stall-plateau": "harvests that hung near freezing point",
         "stall-limit": "harvests that ran into their limit",
         "stall-repeated": "harvests that had to be repeated",

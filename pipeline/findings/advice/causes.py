@@ -44,6 +44,7 @@ class Cause:
     codes: frozenset[str]  # findings that it can bring about
     logger: Mapping[str, float]  # finding of the logger -> chance; {} for a cause in the machine
     checks: tuple[str, ...]
+    few: bool  # it touches a few cycles of a log at most
     cooling: str  # "air" or "water" where only such a machine can have it, else ""
     why: str
     source: str
@@ -104,6 +105,7 @@ def _read() -> Table:
             codes=frozenset(row.get("codes", ())),
             logger=MappingProxyType(row.get("logger", {})),
             checks=tuple(row["checks"]),
+            few=row.get("few", False),
             cooling=row.get("cooling", ""),
             why=row.get("why", ""),
             source=row["source"],

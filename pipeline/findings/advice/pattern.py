@@ -16,6 +16,7 @@ import numpy as np
 
 from pipeline.findings.evidence.case import NS_PER_MIN, Case
 from pipeline.findings.evidence.standards import Standard, freeze_standard, harvest_standard
+from pipeline.findings.evidence.stops import clamp_of
 from pipeline.findings.rule import Rule, Seen
 
 Values = Mapping[str, tuple[float, float]]
@@ -46,6 +47,7 @@ _SHEET_CURRENT_PCT = (
 )
 _FIXED: Mapping[str, float] = MappingProxyType({"begin_k": 0.1, "mid_k": 0.6})  # parts of the usual freeze
 _OFTEN = 0.5  # share of cycles from which on what stands out is the rule
+_FEW = 6  # cycles that a hand at the machine or a lost supply may touch in a log: common practice, no source
 _SPLITS = 24
 _WARM_C, _DEEP_C = 2.0, -18.0  # a plate with hot gas on it, a plate without water: common practice, no source
 
@@ -61,6 +63,7 @@ class Pattern:
     events: frozenset[str] = frozenset()
     observable: frozenset[str] = frozenset()  # events that this log could show
     codes: frozenset[str] = frozenset()  # findings on the machine
+    many: frozenset[str] = frozenset()  # those of them that mean more cycles than come of what happens once or twice
     slopes: Mapping[str, float] = field(default_factory=dict)  # measure -> change for a kelvin of air
 
 
@@ -72,6 +75,7 @@ def read(case: Case, seen: Sequence[tuple[Rule, Seen]], *, of_the_logger: frozen
         "events": events,
         "observable": _observable(case, events),
         "codes": codes,
+        "many": frozenset(rule.code for rule, what in seen if _count(what) > _FEW),
         "slopes": _slopes(case),
     }
     if case.n == 0:
@@ -83,11 +87,12 @@ def read(case: Case, seen: Sequence[tuple[Rule, Seen]], *, of_the_logger: frozen
     later, sudden, early = _later(case, series, usual)
     t = case.thresholds
     rare = 0 < share < _OFTEN and usual.sum() >= t["level_cycles"]
+    told = [n for n in series if n != "spread_pct" and not ("stall-blind" in events and n in _OF_HARVESTS)]
     return Pattern(
         **base,
         later=later,
         sudden=sudden,
-        odd={n: v for n in series if n != "spread_pct" for v in _against({n: series[n]}, odd.of(n), usual, 1).values()}
+        odd={n: v for n in told for v in _against({n: series[n]}, odd.of(n), usual, 1).values()}
         if rare
         else {},
         level=_level(case, series, early),
@@ -338,12 +343,12 @@ def _events(case: Case, seen: Sequence[tuple[Rule, Seen]]) -> frozenset[str]:
     for rule, what in seen:
         kind = str(what.evidence.get("kind") or "")
         if rule.code == "harvest-stalled" and kind in _STALLS:
-            found.add(_STALLS[kind])
+            found.add("stall-blind" if kind == "never-warmed" and clamp_of(case) is None else _STALLS[kind])
         if rule.code == "harvest-stalled" and 2 * what.evidence.get("ice_left_count", 0) >= _count(what):
             blind = case.timeline.get("evaporator", "suction") is None
             found.add("ice-left-blind" if blind else "ice-left")
         if rule.code == "short-cycling" or (rule.code == "freeze-broken" and kind):
-            found.add(_TRIPS.get(kind, "trips-unknown"))
+            found.add("trips-unknown" if clamp_of(case) is None else _TRIPS.get(kind, "trips-unknown"))
         elif rule.code == "supply-voltage":
             found.add("over-voltage" if what.causes == ("voltage-high",) else "voltage")
         elif rule.code in _PLAIN:
@@ -379,16 +384,18 @@ def _count(what: Seen) -> int:
 def _observable(case: Case, events: frozenset[str]) -> frozenset[str]:
     """Events that these channels could show, so that their absence says something. A stop that nobody looked for, or that another
     finding has already, says nothing; nor do other kinds of trips beside one that was told (`events`)."""
-    clamp = case.timeline.get("current_compressor", "current", "power")
+    clamp = clamp_of(case)
     cold = case.timeline.get("evaporator", "suction")
     shown = {"timeout", "no-ice", "ice-left"}
     if cold is not None:
-        shown |= {"stall-cold", "stall-plateau", "stall-limit", "stall-repeated", "hunting"}
-        shown |= {"trips-high", "trips-low", "trips-overload", "trips-unknown"}
+        shown |= {"stall-plateau", "stall-limit", "stall-repeated", "hunting", "trips-unknown"}
+        shown.add("stall-blind" if clamp is None else "stall-cold")
     if clamp is not None:
         shown |= {"trips-high", "trips-low", "trips-overload", "trips-chatter"}
         if clamp.interval_s <= 5:
             shown.add("failed-start")
+    elif "stopped" in events:  # by its line alone, a machine that harvests without an end stands
+        shown.discard("no-ice")
     if "stopped" in events:
         shown |= (
             {"stopped-mid"}

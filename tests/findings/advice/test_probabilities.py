@@ -1,6 +1,7 @@
 """Causes with probabilities: what they add up to, what speaks for which, and consequences beside their cause."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -197,7 +198,8 @@ def test_consequences_are_explained_by_their_cause():
     harvest = np.where(stalled, 7.2, noisy(2.5, n))
     peak[stalled] = -6.0
     freeze[np.flatnonzero(stalled)[:-1] + 1] = 9.0
-    found = judged(made_up(freeze, harvest, harvest_peak_c=peak, freeze_end_c=noisy(-15, n)))
+    log = made_up(freeze, harvest, harvest_peak_c=peak, freeze_end_c=noisy(-15, n), roles=("evaporator", "current"))
+    found = judged(log)
     assert finding(found, "harvest-stalled").causes[0].cause == "hot-gas-shut"
     for f in found.findings:
         if f.code != "harvest-stalled":
@@ -252,3 +254,24 @@ def test_a_start_that_fails_now_and_then_is_waited_for_by_a_logger_that_can_show
     found = finding(judged(log), "failed-start")
     waits = next(s for s in found.steps if s.check == "catch-it")
     assert waits.text.values["interval_s"] == 5.0
+
+
+def test_by_a_line_alone_a_valve_that_stays_shut_and_a_compressor_that_stands_are_not_told_apart():
+    n = 80
+    stalled = np.arange(n) % 5 == 3
+    harvest, peak = np.where(stalled, 7.2, noisy(2.5, n)), np.where(stalled, -6.0, noisy(9.0, n))
+    trips = ("low-pressure-cut", "high-pressure-cut", "overload-trips")
+    tripped = []
+    for roles in (("evaporator",), ("evaporator", "current")):
+        log = made_up(noisy(20, n), harvest, harvest_peak_c=peak, roles=roles)
+        odds = {o.cause: o.probability for o in finding(judged(log), "harvest-stalled").causes}
+        tripped.append(sum(odds.get(k, 0.0) for k in trips))
+    assert tripped[0] > 0.3  # a clamp would have shown each stop
+    assert tripped[1] < 0.05
+
+
+def test_what_happens_once_or_twice_explains_no_finding_of_many_cycles():
+    once = changed(("freeze-short",), freeze_pct=-5.0)
+    often = replace(once, many=frozenset({"freeze-short"}))
+    for cause in ("somebody-at-it", "power-lost"):
+        assert posterior_of(often).marginal[cause] < posterior_of(once).marginal[cause]
