@@ -153,3 +153,39 @@ def test_a_reading_from_a_good_cycle_clears_nothing_where_the_fault_comes_and_go
     assert "5 s" in say(step.text)
     assert "good" in say(step.if_so)
     assert CHECKS["catch-it"].rank > max(c.rank for k, c in CHECKS.items() if c.step == "look" and k != "catch-it")
+
+
+@pytest.mark.parametrize(
+    ("cause", "asked", "not_asked"),
+    [
+        pytest.param("room-cold", "fan-control", "air-path", id="cold room: what holds the head, not clearances"),
+        pytest.param("room-hot", "air-path", "control-settings", id="hot room: its air, not the control"),
+        pytest.param("start-gear", "start-gear", "look-at-slab", id="failed starts: no slab"),
+        pytest.param("pressures-unequal", "wait-and-restart", "pressures", id="unequal pressures: wait, no gauges"),
+        pytest.param("hot-gas-weak", "hot-gas-line", "leak-test", id="weak gas: its line, no search for a leak"),
+    ],
+)  # fmt: skip
+def test_a_cause_is_asked_after_by_what_could_show_it(cause, asked, not_asked):
+    checks = causes.CAUSES[cause].checks
+    assert asked in checks
+    assert not_asked not in checks
+
+
+@pytest.mark.parametrize("cause", causes.TABLE.machine)
+def test_gauges_and_live_panels_come_after_all_that_is_cheaper_and_safer(cause):
+    checks = causes.CAUSES[cause].checks
+    ranked = sorted(checks, key=lambda c: CHECKS[c].rank)
+    steps = [CHECKS[c].step for c in ranked]
+    assert steps == sorted(steps, key=STEPS.index)
+    if any(s == "circuit" for s in steps):  # nobody opens the circuit on a log's word alone
+        assert steps[0] in ("look", "measure")
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_a_choked_feed_and_a_lack_of_refrigerant_are_not_told_by_how_warm_the_liquid_line_is(language):
+    """By the published table both leave it near the air: little is subcooled with the one, much with the other, at another pressure."""
+    words = None if language == "en" else catalogue(language)
+    step = step_of("circuit-temperatures", UNIT)
+    assert "1.0 K" in say(step.expect, catalogue=words).replace(",", ".")
+    said = say(step.if_not, catalogue=words).lower()
+    assert not re.search(r"liquid line (cool|warm)|líquido (frío|caliente)", said)

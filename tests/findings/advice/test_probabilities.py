@@ -12,7 +12,10 @@ from pipeline.findings.advice.causes import CAUSES, MEASURES, SOMETHING_ELSE, TA
 from pipeline.findings.advice.checks import CHECKS
 from pipeline.findings.advice.pattern import Pattern
 from pipeline.findings.advice.probabilities import log_t, posterior_of
-from tests.findings.made_up import finding, judged, made_up, noisy
+from pipeline.findings.evidence.case import Case
+from pipeline.findings.thresholds import resolve
+from pipeline.unit import Unit
+from tests.findings.made_up import BEGIN_NS, MIN_NS, channel, finding, judged, made_up, noisy
 
 OBSERVABLE = frozenset(TABLE.chance) - {"stopped", "broken", "over-voltage", "voltage", "failed-start"}
 
@@ -275,3 +278,44 @@ def test_what_happens_once_or_twice_explains_no_finding_of_many_cycles():
     often = replace(once, many=frozenset({"freeze-short"}))
     for cause in ("somebody-at-it", "power-lost"):
         assert posterior_of(often).marginal[cause] < posterior_of(once).marginal[cause]
+
+
+def falling(freeze_min, *, without=None):
+    """A log of such freezes whose line falls by a kelvin a minute from 5 °C, with harvests of 2 min; `without`: minutes in which nothing was read."""
+    ends = np.cumsum(np.asarray(freeze_min) + 2.0)
+    minute = np.arange(0, ends[-1], 0.25)
+    since = minute - np.concatenate([[0.0], ends])[np.searchsorted(ends, minute, side="right")]
+    line = channel("evaporator", BEGIN_NS, BEGIN_NS + round(minute[-1] * MIN_NS), values=5.0 - since)
+    if without is not None:
+        kept = (minute < without[0]) | (minute > without[1])
+        line = replace(line, time_ns=line.time_ns[kept], values=line.values[kept], trusted=line.trusted[kept])
+    log = made_up(freeze_min, channels=[line])
+    unit = Unit(name="x")
+    return Case(timeline=log[0], record=log[1], unit=unit, thresholds=resolve(unit))
+
+
+def test_the_line_at_a_fixed_time_does_not_move_with_the_end_of_a_freeze():
+    later = pattern.read(falling(np.repeat([20.0, 26.0], 20)), [], of_the_logger=frozenset()).later
+    assert later["freeze_pct"][0] == pytest.approx(100 * math.log(26 / 20), abs=1)
+    assert later["begin_k"][0] == pytest.approx(0.0, abs=0.05)
+    assert later["mid_k"][0] == pytest.approx(0.0, abs=0.05)
+
+
+def test_a_freeze_that_was_over_or_not_read_by_then_has_no_reading_at_that_time():
+    lengths = np.full(40, 20.0)
+    lengths[10] = 9.0
+    series = pattern._series(falling(lengths, without=(20 * 22.0 - 11.1, 20 * 22.0 - 11.0 + 5.0)))
+    usual = series["mid_k"][0]
+    assert usual == pytest.approx(5.0 - 0.6 * 20.0, abs=0.3)
+    assert math.isnan(series["mid_k"][10])  # it was over after 9 of 12 min
+    assert math.isfinite(series["begin_k"][10])
+    assert math.isnan(series["begin_k"][20])  # the last reading is of the freeze before
+    assert math.isfinite(series["mid_k"][20])
+
+
+def test_a_single_freeze_that_stands_out_has_no_scatter():
+    lengths = noisy(20.0, 60)
+    lengths[::9] = 11.0
+    odd = pattern.read(falling(lengths), [], of_the_logger=frozenset()).odd
+    assert odd["freeze_pct"][0] < -40
+    assert "spread_pct" not in odd
