@@ -87,14 +87,12 @@ def read(case: Case, seen: Sequence[tuple[Rule, Seen]], *, of_the_logger: frozen
     later, sudden, early = _later(case, series, usual)
     t = case.thresholds
     rare = 0 < share < _OFTEN and usual.sum() >= t["level_cycles"]
-    told = [n for n in series if n != "spread_pct" and not ("stall-blind" in events and n in _OF_HARVESTS)]
+    rare &= "stall-blind" not in events  # what stands out may be no cycle, but a compressor that stood
     return Pattern(
         **base,
         later=later,
         sudden=sudden,
-        odd={n: v for n in told for v in _against({n: series[n]}, odd.of(n), usual, 1).values()}
-        if rare
-        else {},
+        odd=_of_odd(series, odd, usual) if rare else {},
         level=_level(case, series, early),
     )
 
@@ -201,6 +199,18 @@ def _odd(case: Case) -> _Odd:
         freeze = np.isfinite(away) & (away > max(5 * spread, 0.2))
     after = np.concatenate([[False], harvest[:-1]])
     return _Odd(harvest=harvest, freeze=freeze & ~after)
+
+
+def _of_odd(series: Mapping[str, np.ndarray], odd: _Odd, usual: np.ndarray) -> Values:
+    """Each measure in the odd cycles against the usual ones. A single cycle has no scatter; what it leaves behind of water and cold, the
+    freeze after it begins with."""
+    after = np.concatenate([[False], odd.any[:-1]])
+    out: dict[str, tuple[float, float]] = {}
+    for name, values in series.items():
+        here, there = (after, usual & ~after) if name == "begin_k" else (odd.of(name), usual)
+        out |= _against({name: values}, here, there, 1)
+    out.pop("spread_pct", None)
+    return out
 
 
 def _beside(values: np.ndarray) -> np.ndarray:

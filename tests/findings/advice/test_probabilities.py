@@ -280,11 +280,13 @@ def test_what_happens_once_or_twice_explains_no_finding_of_many_cycles():
         assert posterior_of(often).marginal[cause] < posterior_of(once).marginal[cause]
 
 
-def falling(freeze_min, *, without=None):
-    """A log of such freezes whose line falls by a kelvin a minute from 5 °C, with harvests of 2 min; `without`: minutes in which nothing was read."""
+def falling(freeze_min, *, without=None, colder=0.0):
+    """A log of such freezes whose line falls by a kelvin a minute from 5 °C, or so much colder, with harvests of 2 min; `without`: minutes in
+    which nothing was read."""
     ends = np.cumsum(np.asarray(freeze_min) + 2.0)
     minute = np.arange(0, ends[-1], 0.25)
-    since = minute - np.concatenate([[0.0], ends])[np.searchsorted(ends, minute, side="right")]
+    cycle = np.searchsorted(ends, minute, side="right")
+    since = minute - np.concatenate([[0.0], ends])[cycle] + np.append(np.broadcast_to(colder, len(ends)), 0.0)[cycle]
     line = channel("evaporator", BEGIN_NS, BEGIN_NS + round(minute[-1] * MIN_NS), values=5.0 - since)
     if without is not None:
         kept = (minute < without[0]) | (minute > without[1])
@@ -313,9 +315,11 @@ def test_a_freeze_that_was_over_or_not_read_by_then_has_no_reading_at_that_time(
     assert math.isfinite(series["mid_k"][20])
 
 
-def test_a_single_freeze_that_stands_out_has_no_scatter():
+def test_a_single_freeze_that_stands_out_has_no_scatter_and_leaves_its_water_to_the_next():
     lengths = noisy(20.0, 60)
-    lengths[::9] = 11.0
-    odd = pattern.read(falling(lengths), [], of_the_logger=frozenset()).odd
+    lengths[3::9] = 11.0
+    case = falling(lengths, colder=(np.arange(60) % 9 == 4) * 2.0)
+    odd = pattern.read(case, [], of_the_logger=frozenset()).odd
     assert odd["freeze_pct"][0] < -40
     assert "spread_pct" not in odd
+    assert odd["begin_k"][0] == pytest.approx(-2.0, abs=0.1)
