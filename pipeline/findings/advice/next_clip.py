@@ -156,17 +156,19 @@ def _speaks(c: _Candidate, odds: dict[str, float], x: np.ndarray, rows: np.ndarr
         return one_thing(keys[i], keys[j]) or float(np.minimum(rows[i], rows[j]).sum()) > _ALIKE
 
     for i in sorted(range(len(keys)), key=lambda i: -odds[keys[i]]):
-        alike = next((t for t in things if one(t[0], i)), None)
+        alike = next((thing for thing in things if one(thing[0], i)), None)
+        if keys[i] == SOMETHING_ELSE:
+            continue
         if alike is not None:
             alike.append(i)
-        elif keys[i] != SOMETHING_ELSE:
+        else:
             things.append([i])
     joint = np.array(list(odds.values()))[:, None] * rows
     seen = np.flatnonzero(joint.sum(axis=0) > _RARE * joint.sum(axis=0).max())
-    shares = np.array([joint[t].sum(axis=0) for t in things])
+    shares = np.array([joint[thing].sum(axis=0) for thing in things])
     out = []
-    for t, share in enumerate(shares):
-        best = share > _BETTER * np.delete(shares, t, axis=0).max(axis=0, initial=0.0)
+    for k, share in enumerate(shares):
+        best = share > _BETTER * np.delete(shares, k, axis=0).max(axis=0, initial=0.0)
         first, last = _heaviest(share, best)
         if share[first:last].sum() < _SPOKEN * share.sum():
             continue
@@ -174,11 +176,11 @@ def _speaks(c: _Candidate, odds: dict[str, float], x: np.ndarray, rows: np.ndarr
         high = None if last > seen[-1] else _as_read(c, x[last - 1])
         said = _OVER if high is None else _UNDER if low is None else _WITHIN
         values = {n: v for n, v in ((f"low_{c.unit}", low), (f"high_{c.unit}", high)) if v is not None}
-        for key in (keys[i] for i in things[t][:2]):
+        for key in (keys[i] for i in things[k][:2]):
             text = CAUSES[key].text()
-            out.append((t, Speaks(cause=key, text=text, reading=said[c.unit](**values), low=low, high=high)))
-    out = [(t, s) for t, s in out if s.low is not None or s.high is not None]
-    return tuple(s for _, s in out[:_SAID]) if len({t for t, _ in out[:_SAID]}) > 1 else ()
+            out.append((k, Speaks(cause=key, text=text, reading=said[c.unit](**values), low=low, high=high)))
+    out = [(k, s) for k, s in out if s.low is not None or s.high is not None]
+    return tuple(s for _, s in out[:_SAID]) if len({k for k, _ in out[:_SAID]}) > 1 else ()
 
 
 def _heaviest(share: np.ndarray, best: np.ndarray) -> tuple[int, int]:

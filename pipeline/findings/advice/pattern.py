@@ -63,7 +63,9 @@ class Pattern:
     events: frozenset[str] = frozenset()
     observable: frozenset[str] = frozenset()  # events that this log could show
     codes: frozenset[str] = frozenset()  # findings on the machine
-    many: frozenset[str] = frozenset()  # those of them that mean more cycles than come of what happens once or twice
+    many: frozenset[str] = (
+        frozenset()
+    )  # those of them that mean more cycles than come of what happens once or twice
     slopes: Mapping[str, float] = field(default_factory=dict)  # measure -> change for a kelvin of air
 
 
@@ -80,7 +82,7 @@ def read(case: Case, seen: Sequence[tuple[Rule, Seen]], *, of_the_logger: frozen
     }
     if case.n == 0:
         return Pattern(**base)
-    series = _series(case)
+    series = series_of(case)
     odd = _odd(case)
     share = float(odd.any.mean())
     usual = ~odd.any if share < _OFTEN else np.ones(case.n, bool)
@@ -110,7 +112,7 @@ def _slopes(case: Case) -> dict[str, float]:
     }
 
 
-def _series(case: Case) -> dict[str, np.ndarray]:
+def series_of(case: Case) -> dict[str, np.ndarray]:
     """Each measure of every cycle (n,), NaN where it was not seen or must not be compared."""
 
     def log(values: np.ndarray) -> np.ndarray:

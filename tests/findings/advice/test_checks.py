@@ -130,7 +130,9 @@ def test_nobody_is_sent_to_read_what_the_log_has_read():
     asked = ("look-at-slab", "plate-temperature", "condenser-air")
     assert fitting(asked, UNIT, {"evaporator"}) == ("look-at-slab", "condenser-air")
     assert fitting(asked, UNIT, {"condenser_in"}) == asked  # one of two probes tells no rise
-    assert fitting(("supply-temperature",), UNIT, {"water_in"}) == ("supply-temperature",)  # else nothing is left
+    assert fitting(("supply-temperature",), UNIT, {"water_in"}) == (
+        "supply-temperature",
+    )  # else nothing is left
 
 
 def test_what_is_measured_live_is_never_asked_for_beside_a_check_with_the_power_off():
@@ -152,7 +154,9 @@ def test_a_reading_from_a_good_cycle_clears_nothing_where_the_fault_comes_and_go
     step = step_of("catch-it", UNIT, count=9, wait_h=4.0, interval_s=5.0)
     assert "5 s" in say(step.text)
     assert "good" in say(step.if_so)
-    assert CHECKS["catch-it"].rank > max(c.rank for k, c in CHECKS.items() if c.step == "look" and k != "catch-it")
+    assert CHECKS["catch-it"].rank > max(
+        c.rank for k, c in CHECKS.items() if c.step == "look" and k != "catch-it"
+    )
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from pipeline.findings.advice.causes import CAUSES
+from pipeline.findings.advice.causes import CAUSES, SOMETHING_ELSE
 from pipeline.findings.advice.next_clip import information, next_clip
 from pipeline.findings.advice.pattern import COMMON, Pattern
 from pipeline.findings.advice.probabilities import Posterior, one_thing
@@ -82,6 +82,7 @@ def test_readings_told_are_the_same_or_never_overlap(odds):
         for s in clip.speaks
     }
     assert len(ranges) > 1
+    assert SOMETHING_ELSE not in ranges
     assert len(set(ranges.values())) > 1
     for one, other in itertools.combinations(ranges, 2):
         a, b = ranges[one], ranges[other]

@@ -201,7 +201,9 @@ def test_consequences_are_explained_by_their_cause():
     harvest = np.where(stalled, 7.2, noisy(2.5, n))
     peak[stalled] = -6.0
     freeze[np.flatnonzero(stalled)[:-1] + 1] = 9.0
-    log = made_up(freeze, harvest, harvest_peak_c=peak, freeze_end_c=noisy(-15, n), roles=("evaporator", "current"))
+    log = made_up(
+        freeze, harvest, harvest_peak_c=peak, freeze_end_c=noisy(-15, n), roles=("evaporator", "current")
+    )
     found = judged(log)
     assert finding(found, "harvest-stalled").causes[0].cause == "hot-gas-shut"
     for f in found.findings:
@@ -286,7 +288,11 @@ def falling(freeze_min, *, without=None, colder=0.0):
     ends = np.cumsum(np.asarray(freeze_min) + 2.0)
     minute = np.arange(0, ends[-1], 0.25)
     cycle = np.searchsorted(ends, minute, side="right")
-    since = minute - np.concatenate([[0.0], ends])[cycle] + np.append(np.broadcast_to(colder, len(ends)), 0.0)[cycle]
+    since = (
+        minute
+        - np.concatenate([[0.0], ends])[cycle]
+        + np.append(np.broadcast_to(colder, len(ends)), 0.0)[cycle]
+    )
     line = channel("evaporator", BEGIN_NS, BEGIN_NS + round(minute[-1] * MIN_NS), values=5.0 - since)
     if without is not None:
         kept = (minute < without[0]) | (minute > without[1])
@@ -306,7 +312,7 @@ def test_the_line_at_a_fixed_time_does_not_move_with_the_end_of_a_freeze():
 def test_a_freeze_that_was_over_or_not_read_by_then_has_no_reading_at_that_time():
     lengths = np.full(40, 20.0)
     lengths[10] = 9.0
-    series = pattern._series(falling(lengths, without=(20 * 22.0 - 11.1, 20 * 22.0 - 11.0 + 5.0)))
+    series = pattern.series_of(falling(lengths, without=(20 * 22.0 - 11.1, 20 * 22.0 - 11.0 + 5.0)))
     usual = series["mid_k"][0]
     assert usual == pytest.approx(5.0 - 0.6 * 20.0, abs=0.3)
     assert math.isnan(series["mid_k"][10])  # it was over after 9 of 12 min
