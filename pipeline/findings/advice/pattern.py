@@ -63,9 +63,7 @@ class Pattern:
     events: frozenset[str] = frozenset()
     observable: frozenset[str] = frozenset()  # events that this log could show
     codes: frozenset[str] = frozenset()  # findings on the machine
-    many: frozenset[str] = (
-        frozenset()
-    )  # those of them that mean more cycles than come of what happens once or twice
+    many: frozenset[str] = frozenset()  # those of them that mean more than a few cycles
     slopes: Mapping[str, float] = field(default_factory=dict)  # measure -> change for a kelvin of air
 
 

@@ -120,9 +120,7 @@ def _advice(
     order = sorted(asked, key=lambda c: (CHECKS[c].rank[0], -asked[c] / CHECKS[c].minutes))
     steps = [step_of(c, case.unit) for c in order]
     catching = _catching(h, case)
-    if (
-        catching is not None
-    ):  # what is looked at needs no waiting; what is measured in a good cycle clears nothing
+    if catching is not None:  # looking needs no waiting; what is measured in a good cycle clears nothing
         steps.insert(sum(CHECKS[c].step == "look" for c in order), catching)
     return Advice(
         causes=_rounded(shown),
