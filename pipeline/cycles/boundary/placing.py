@@ -25,10 +25,8 @@ WINDOW_S, LEAST_WINDOW_S = 240.0, 60.0
 HARVEST_PART, FREEZE_PART = 0.8, 0.5  # … and no further than these parts of a harvest and of a freeze
 REACH_PART, REACH_S = 0.4, (30.0, 60.0)  # of a harvest, and between these, a named moment may be off
 LOW_PART, TOP_PART = 0.08, 0.05  # of a rise: as low as before it, and as high as its top
-TOP_LATE_S = 150.0  # a line may be warmest so long after a harvest was named to end
 LEFT = 0.4  # of the length that a harvest was named with, at least
 UNLIKE = 0.6  # part of the usual length by which a harvest is unlike most
-LONGER_S = 45.0  # at its top than others: a harvest unlike its neighbours
 STATED = 0.8  # of the width that the likelihoods give: so the stated 90 % hold on worlds that were worked on
 # half of the 90 % interval of an act by a clamp alone, what neighbours differ by apart
 BY_CLAMP_S, BY_CLAMP_INTERVAL = 8.0, 0.45
@@ -226,15 +224,12 @@ def _rough(runs: Runs, line: SlopeCells, cells: Cells, at: np.ndarray) -> np.nda
     known = np.isfinite(line.level)
     level, low_level = np.where(known, line.level, -np.inf), np.where(known, line.level, np.inf)
     out = cells.start_ns[runs.first[at]].copy()
-    high_s = np.zeros(len(at))  # how long the line stays near its top
-    half, later = round(0.5e9 * cells.step_s), round(TOP_LATE_S / cells.step_s)
+    half = round(0.5e9 * cells.step_s)
     for n, i in enumerate(at.tolist()):
         ends = runs.state[i] == FREEZE
         h = i - 1 if ends else i
         first, stop = int(runs.first[h]), int(runs.stop[h])
-        follows = h + 1 < len(runs.stop) and not runs.opens_span[h + 1]
-        more = min(later, (int(runs.stop[h + 1]) - stop) // 3) if follows else 0
-        part = level[first : stop + more]
+        part = level[first:stop]
         if len(part) < 2:
             continue
         top = first + int(np.argmax(part))
@@ -247,14 +242,11 @@ def _rough(runs: Runs, line: SlopeCells, cells: Cells, at: np.ndarray) -> np.nda
         if not np.isfinite(rise):
             continue
         if ends:
-            high = np.flatnonzero(level[begin : stop + more] >= level[top] - TOP_PART * rise)
-            out[n] = cells.start_ns[begin + int(high[0])] + half
-            high_s[n] = (high[-1] - high[0]) * cells.step_s
+            near = begin + int(np.argmax(level[begin:stop] >= level[top] - TOP_PART * rise))
         else:
-            out[n] = cells.start_ns[begin + int(np.flatnonzero(climb <= low + LOW_PART * rise)[-1])] + half
-    # A line that stays at its top for far longer than others do, as when ice melts off, ends its harvest so much later.
-    longer_s = high_s - np.median(high_s) if len(at) else high_s
-    return out + np.where(longer_s > LONGER_S, np.round(longer_s * 1e9), 0.0).astype(np.int64)
+            near = begin + int(np.flatnonzero(climb <= low + LOW_PART * rise)[-1])
+        out[n] = cells.start_ns[near] + half
+    return out
 
 
 def _as_long_as_others(runs: Runs, start_ns: np.ndarray) -> None:

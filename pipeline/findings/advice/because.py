@@ -28,7 +28,9 @@ _MEASURES = {
     "evaporating_k": ("change_k", "it evaporates {change_k} warmer", "it evaporates {change_k} colder", "it evaporates as cold as usual"),
     "air_k": ("change_k", "the air that it is given is {change_k} warmer", "the air that it is given is {change_k} colder", "the air that it is given is as warm as usual"),
     "water_k": ("change_k", "the supply water is {change_k} warmer", "the supply water is {change_k} colder", "the supply water is as warm as usual"),
-    "spread_pct": ("change_pct", "freezes scatter {change_pct} more", "freezes scatter {change_pct} less", "freezes scatter as usual"),
+    "spread_pct": ("change_pct", "freezes scatter more", "freezes scatter less", "freezes scatter as usual"),
+    "begin_k": ("change_k", "early in the freeze the evaporator is {change_k} warmer", "early in the freeze the evaporator is {change_k} colder", "early in the freeze the evaporator is as cold as usual"),
+    "mid_k": ("change_k", "in mid-freeze the evaporator is {change_k} warmer", "in mid-freeze the evaporator is {change_k} colder", "in mid-freeze the evaporator is as cold as usual"),
     "swing_k": ("change_k", "the line swings {change_k} more within a freeze", "the line swings {change_k} less within a freeze", "the line swings as usual within a freeze"),
 }  # fmt: skip
 _SIGNALS = {
@@ -47,6 +49,7 @@ _EVENTS: Mapping[str, Phrase] = {
     key: phrase(f"because.{key}", english)
     for key, english in {
         "stall-cold": "harvests in which the evaporator never warmed",
+        "stall-blind": "the evaporator never warmed where a harvest was due; without a clamp a standing compressor looks the same",
         "stall-plateau": "harvests that hung near freezing point",
         "stall-limit": "harvests that ran into their limit",
         "stall-repeated": "harvests that had to be repeated",

@@ -18,7 +18,7 @@ from pipeline.findings.phrase import Phrase, phrase
 MEASURES = (
     "freeze_pct", "harvest_pct", "cold_k", "pull_pct", "current_pct", "gas_pct", "peak_k", "rise_pct", "plateau_min",
     "air_rise_k", "discharge_k", "over_air_k", "superheat_k", "subcooling_k", "evaporating_k", "air_k", "water_k",
-    "spread_pct", "swing_k",
+    "spread_pct", "swing_k", "begin_k", "mid_k",
 )  # fmt: skip
 """What a cause may change; said at the head of `signatures.toml`. `_pct`: 100 times the natural log of a ratio."""
 
@@ -44,6 +44,7 @@ class Cause:
     codes: frozenset[str]  # findings that it can bring about
     logger: Mapping[str, float]  # finding of the logger -> chance; {} for a cause in the machine
     checks: tuple[str, ...]
+    few: bool  # it touches a few cycles of a log at most
     cooling: str  # "air" or "water" where only such a machine can have it, else ""
     why: str
     source: str
@@ -104,6 +105,7 @@ def _read() -> Table:
             codes=frozenset(row.get("codes", ())),
             logger=MappingProxyType(row.get("logger", {})),
             checks=tuple(row["checks"]),
+            few=row.get("few", False),
             cooling=row.get("cooling", ""),
             why=row.get("why", ""),
             source=row["source"],

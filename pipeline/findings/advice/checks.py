@@ -7,7 +7,7 @@ off, that before a live panel, and the refrigerant circuit last.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -35,6 +35,7 @@ class Check:
     if_not: Phrase
     hazards: tuple[str, ...]
     bring: Mapping[str, int]  # of TOOLS, how many
+    logged: frozenset[str]  # roles whose readings answer it, all together; empty where no log does
     values: Mapping[str, float]
 
     @property
@@ -60,6 +61,7 @@ def _read() -> tuple[Mapping[str, Check], Mapping[str, Phrase], Mapping[str, Phr
             if_not=phrase(f"check.{key}.if_not", row["if_not"]),
             hazards=tuple(row.get("hazards", ())),
             bring=MappingProxyType(row.get("bring", {})),
+            logged=frozenset(row.get("logged", ())),
             values=MappingProxyType(row.get("values", {})),
         )
         for key, row in table["check"].items()
@@ -73,9 +75,11 @@ _SHEET = phrase("check.by-sheet", "the unit's own sheet")
 _PRACTICE = phrase("check.by-practice", "common practice, no source: the service sheet goes before it")
 
 
-def fitting(keys: tuple[str, ...], unit: Unit) -> tuple[str, ...]:
-    """`keys` as this unit allows them: a machine with a flammable refrigerant seldom has service ports, and its circuit is
-    told by temperatures from outside, else by recovering and weighing (common practice, no source)."""
+def fitting(keys: tuple[str, ...], unit: Unit, logged: Collection[str] = ()) -> tuple[str, ...]:
+    """`keys` as this unit allows them and as its log leaves them open: what the roles in `logged` answer is not asked again, unless
+    nothing else is to be done. A machine with a flammable refrigerant seldom has service ports, and its circuit is told by
+    temperatures from outside, else by recovering and weighing (common practice, no source)."""
+    keys = tuple(k for k in keys if not CHECKS[k].logged or not CHECKS[k].logged <= set(logged)) or keys
     named = unit.nameplate.refrigerant
     if named is None or not is_flammable(named):
         return keys

@@ -25,8 +25,10 @@ _LEAST_GAIN = 0.015  # and by so much the likeliest cause must be right more oft
 _LEAST_CAUSE = 0.05  # probability under which a cause is left out of the sum
 _SAID = 3  # causes whose readings are told
 _GRID = 160
-_BETTER = 1.35  # times as likely as before: from there on a reading speaks for a cause
+_BETTER = 1.35  # times as likely as the next: from there on a reading speaks for a cause
 _SPOKEN = 0.3  # chance that a cause makes such a reading at all
+_ALIKE = 0.65  # share that two distributions have in common, from which on a reading can't part them
+_RARE = 0.02  # of the likeliest reading: what is rarer bounds no range
 _NOW = 0.9  # severity of a fault that was found
 
 
@@ -142,36 +144,51 @@ def _predicted(c: _Candidate, odds: dict[str, float], case: Case) -> tuple[np.nd
 
 
 def _speaks(c: _Candidate, odds: dict[str, float], x: np.ndarray, rows: np.ndarray) -> tuple[Speaks, ...]:
-    """For the likeliest causes the readings at which each is likelier than before, beside all that are another thing."""
-    keys = [k for k in odds if k != SOMETHING_ELSE]
-    keys = sorted(keys, key=lambda k: -odds[k])[:_SAID]
-    place = {k: i for i, k in enumerate(odds)}
-    shares = np.array([rows[place[k]] for k in keys])
-    mean = (np.array([odds[k] for k in odds])[:, None] * rows).sum(axis=0)
+    """For the likeliest causes the readings that make each the likeliest by far, () where they make but one thing so.
+
+    Causes that are one thing by degrees, or that this reading can't part, share their readings; those of others never overlap, and in
+    between nothing is told.
+    """
+    things: list[list[int]] = []
+    keys = list(odds)
+
+    def one(i: int, j: int) -> bool:
+        return one_thing(keys[i], keys[j]) or float(np.minimum(rows[i], rows[j]).sum()) > _ALIKE
+
+    for i in sorted(range(len(keys)), key=lambda i: -odds[keys[i]]):
+        alike = next((thing for thing in things if one(thing[0], i)), None)
+        if keys[i] == SOMETHING_ELSE:
+            continue
+        if alike is not None:
+            alike.append(i)
+        else:
+            things.append([i])
+    joint = np.array(list(odds.values()))[:, None] * rows
+    seen = np.flatnonzero(joint.sum(axis=0) > _RARE * joint.sum(axis=0).max())
+    shares = np.array([joint[thing].sum(axis=0) for thing in things])
     out = []
-    for i, key in enumerate(keys):
-        others = [k for k in odds if k != key and not one_thing(k, key)]
-        total = sum(odds[k] for k in others)
-        rest = sum(odds[k] * rows[place[k]] for k in others) / total if total else mean
-        better = (shares[i] > _BETTER * rest) & (mean > 1e-5)
-        if float(shares[i][better].sum()) < _SPOKEN:
+    for k, share in enumerate(shares):
+        best = share > _BETTER * np.delete(shares, k, axis=0).max(axis=0, initial=0.0)
+        first, last = _heaviest(share, best)
+        if share[first:last].sum() < _SPOKEN * share.sum():
             continue
-        at = np.flatnonzero(better)
-        low, high = (float(v) for v in (x[at[0]], x[at[-1]]))
-        if c.measure.endswith("_pct"):
-            low, high = math.exp(low / 100), math.exp(high / 100)
-        inner = np.flatnonzero(mean > 0.02 * mean.max())
-        open_low, open_high = at[0] <= inner[0], at[-1] >= inner[-1]
-        low, high = (None if open_low else round(low, 0)), (None if open_high else round(high, 0))
-        if low is None and high is None:
-            continue
+        low = None if first <= seen[0] else _as_read(c, x[first])
+        high = None if last > seen[-1] else _as_read(c, x[last - 1])
         said = _OVER if high is None else _UNDER if low is None else _WITHIN
-        values = {f"low_{c.unit}": low, f"high_{c.unit}": high}
-        reading = said[c.unit](**{n: v for n, v in values.items() if v is not None})
-        out.append(Speaks(cause=key, text=CAUSES[key].text(), reading=reading, low=low, high=high))
-    return tuple(out) if len(out) < 2 or any(parted(a, b) for a in out for b in out) else ()
+        values = {n: v for n, v in ((f"low_{c.unit}", low), (f"high_{c.unit}", high)) if v is not None}
+        for key in (keys[i] for i in things[k][:2]):
+            text = CAUSES[key].text()
+            out.append((k, Speaks(cause=key, text=text, reading=said[c.unit](**values), low=low, high=high)))
+    out = [(k, s) for k, s in out if s.low is not None or s.high is not None]
+    return tuple(s for _, s in out[:_SAID]) if len({k for k, _ in out[:_SAID]}) > 1 else ()
 
 
-def parted(one: Speaks, other: Speaks) -> bool:
-    """Whether no reading speaks for both."""
-    return one.high is not None and other.low is not None and one.high <= other.low
+def _heaviest(share: np.ndarray, best: np.ndarray) -> tuple[int, int]:
+    """(first, one after last) of the run of True in `best` (grid,) that holds most of `share` (grid,)."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], best, [False]]).astype(int)))
+    runs = list(zip(edges[::2], edges[1::2], strict=True)) or [(0, 0)]
+    return max(runs, key=lambda run: share[run[0] : run[1]].sum())
+
+
+def _as_read(c: _Candidate, value: float) -> float:
+    return float(round(math.exp(value / 100) if c.measure.endswith("_pct") else value, 0))

@@ -14,8 +14,9 @@ from types import MappingProxyType
 
 import numpy as np
 
-from pipeline.findings.evidence.case import Case
+from pipeline.findings.evidence.case import NS_PER_MIN, Case
 from pipeline.findings.evidence.standards import Standard, freeze_standard, harvest_standard
+from pipeline.findings.evidence.stops import clamp_of
 from pipeline.findings.rule import Rule, Seen
 
 Values = Mapping[str, tuple[float, float]]
@@ -27,7 +28,7 @@ WANDERS: Mapping[str, float] = MappingProxyType(
     {
         "freeze_pct": 4.0, "harvest_pct": 6.0, "cold_k": 0.5, "pull_pct": 7.0, "current_pct": 1.8, "gas_pct": 1.0, "peak_k": 0.7,
         "rise_pct": 12.0, "plateau_min": 0.15, "air_rise_k": 0.6, "discharge_k": 3.5, "over_air_k": 1.5, "superheat_k": 1.5,
-        "subcooling_k": 1.5, "evaporating_k": 1.0, "air_k": 2.5, "water_k": 1.2, "spread_pct": 35.0, "swing_k": 0.2,
+        "subcooling_k": 1.5, "evaporating_k": 1.0, "air_k": 2.5, "water_k": 1.2, "spread_pct": 35.0, "swing_k": 0.2, "begin_k": 0.5, "mid_k": 0.5,
     }
 )  # fmt: skip
 # What healthy machines of all kinds show, and how far they differ, one standard deviation: common practice, no source.
@@ -44,7 +45,9 @@ _CURRENT_PCT = (-25.0, 18.0)  # current in freeze against the nameplate's, 100 l
 _SHEET_CURRENT_PCT = (
     6.0  # by which a good machine's current differs from its service sheet's: common practice, no source
 )
+_FIXED: Mapping[str, float] = MappingProxyType({"begin_k": 0.1, "mid_k": 0.6})  # parts of the usual freeze
 _OFTEN = 0.5  # share of cycles from which on what stands out is the rule
+_FEW = 6  # cycles that a hand at the machine or a lost supply may touch in a log: common practice, no source
 _SPLITS = 24
 _WARM_C, _DEEP_C = 2.0, -18.0  # a plate with hot gas on it, a plate without water: common practice, no source
 
@@ -60,6 +63,7 @@ class Pattern:
     events: frozenset[str] = frozenset()
     observable: frozenset[str] = frozenset()  # events that this log could show
     codes: frozenset[str] = frozenset()  # findings on the machine
+    many: frozenset[str] = frozenset()  # those of them that mean more than a few cycles
     slopes: Mapping[str, float] = field(default_factory=dict)  # measure -> change for a kelvin of air
 
 
@@ -71,24 +75,24 @@ def read(case: Case, seen: Sequence[tuple[Rule, Seen]], *, of_the_logger: frozen
         "events": events,
         "observable": _observable(case, events),
         "codes": codes,
+        "many": frozenset(rule.code for rule, what in seen if _count(what) > _FEW),
         "slopes": _slopes(case),
     }
     if case.n == 0:
         return Pattern(**base)
-    series = _series(case)
+    series = series_of(case)
     odd = _odd(case)
     share = float(odd.any.mean())
     usual = ~odd.any if share < _OFTEN else np.ones(case.n, bool)
     later, sudden, early = _later(case, series, usual)
     t = case.thresholds
     rare = 0 < share < _OFTEN and usual.sum() >= t["level_cycles"]
+    rare &= "stall-blind" not in events  # what stands out may be no cycle, but a compressor that stood
     return Pattern(
         **base,
         later=later,
         sudden=sudden,
-        odd={n: v for n in series for v in _against({n: series[n]}, odd.of(n), usual, 1).values()}
-        if rare
-        else {},
+        odd=_of_odd(series, odd, usual) if rare else {},
         level=_level(case, series, early),
     )
 
@@ -100,11 +104,13 @@ def _slopes(case: Case) -> dict[str, float]:
         "current_pct": t["current_pct_per_k"],
         "discharge_k": t["discharge_k_per_k"],
         "cold_k": t["freeze_end_k_per_k"],
+        "begin_k": t["freeze_end_k_per_k"],
+        "mid_k": t["freeze_end_k_per_k"],
         "harvest_pct": -t["air_pct_per_k"],
     }
 
 
-def _series(case: Case) -> dict[str, np.ndarray]:
+def series_of(case: Case) -> dict[str, np.ndarray]:
     """Each measure of every cycle (n,), NaN where it was not seen or must not be compared."""
 
     def log(values: np.ndarray) -> np.ndarray:
@@ -138,9 +144,26 @@ def _series(case: Case) -> dict[str, np.ndarray]:
             np.maximum(np.abs(_beside(np.where(whole, log(case.freeze_min), np.nan))), _LEAST_SPREAD_PCT)
         ),
         "swing_k": np.full(case.n, np.nan) if swings is None else swings.swing_k,
+        **{name: np.where(whole, values, np.nan) for name, values in _at_fixed_times(case).items()},
     }
     series["rise_pct"] = np.where(np.isfinite(case.harvest_rise_k), series["rise_pct"], np.nan)
     return series
+
+
+def _at_fixed_times(case: Case) -> dict[str, np.ndarray]:
+    """The cold trace of every freeze (n,) [°C] at fixed times after its begin, NaN where it was over by then: what ends a freeze sooner or
+    later moves no reading before its end, what gives it more to freeze or less to freeze it with does."""
+    cold, usual = case.timeline.get("evaporator", "suction"), case.usual_freeze_min
+    if cold is None or not cold.trusted.any() or not math.isfinite(usual):
+        return {}
+    time_ns, values = cold.readings()
+    out = {}
+    for name, part in _FIXED.items():
+        at_ns = case.start_ns + int(part * usual * NS_PER_MIN)
+        last_ns = time_ns[np.maximum(np.searchsorted(time_ns, at_ns, side="right") - 1, 0)]
+        seen = (case.freeze_min >= part * usual) & (last_ns > case.start_ns) & (at_ns <= time_ns[-1])
+        out[name] = np.where(seen, np.interp(at_ns, time_ns, values), np.nan)
+    return out
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -176,6 +199,18 @@ def _odd(case: Case) -> _Odd:
         freeze = np.isfinite(away) & (away > max(5 * spread, 0.2))
     after = np.concatenate([[False], harvest[:-1]])
     return _Odd(harvest=harvest, freeze=freeze & ~after)
+
+
+def _of_odd(series: Mapping[str, np.ndarray], odd: _Odd, usual: np.ndarray) -> Values:
+    """Each measure in the odd cycles against the usual ones. A single cycle has no scatter; what it leaves behind of water and cold, the
+    freeze after it begins with."""
+    after = np.concatenate([[False], odd.any[:-1]])
+    out: dict[str, tuple[float, float]] = {}
+    for name, values in series.items():
+        here, there = (after, usual & ~after) if name == "begin_k" else (odd.of(name), usual)
+        out |= _against({name: values}, here, there, 1)
+    out.pop("spread_pct", None)
+    return out
 
 
 def _beside(values: np.ndarray) -> np.ndarray:
@@ -318,12 +353,12 @@ def _events(case: Case, seen: Sequence[tuple[Rule, Seen]]) -> frozenset[str]:
     for rule, what in seen:
         kind = str(what.evidence.get("kind") or "")
         if rule.code == "harvest-stalled" and kind in _STALLS:
-            found.add(_STALLS[kind])
+            found.add("stall-blind" if kind == "never-warmed" and clamp_of(case) is None else _STALLS[kind])
         if rule.code == "harvest-stalled" and 2 * what.evidence.get("ice_left_count", 0) >= _count(what):
             blind = case.timeline.get("evaporator", "suction") is None
             found.add("ice-left-blind" if blind else "ice-left")
         if rule.code == "short-cycling" or (rule.code == "freeze-broken" and kind):
-            found.add(_TRIPS.get(kind, "trips-unknown"))
+            found.add("trips-unknown" if clamp_of(case) is None else _TRIPS.get(kind, "trips-unknown"))
         elif rule.code == "supply-voltage":
             found.add("over-voltage" if what.causes == ("voltage-high",) else "voltage")
         elif rule.code in _PLAIN:
@@ -359,16 +394,18 @@ def _count(what: Seen) -> int:
 def _observable(case: Case, events: frozenset[str]) -> frozenset[str]:
     """Events that these channels could show, so that their absence says something. A stop that nobody looked for, or that another
     finding has already, says nothing; nor do other kinds of trips beside one that was told (`events`)."""
-    clamp = case.timeline.get("current_compressor", "current", "power")
+    clamp = clamp_of(case)
     cold = case.timeline.get("evaporator", "suction")
     shown = {"timeout", "no-ice", "ice-left"}
     if cold is not None:
-        shown |= {"stall-cold", "stall-plateau", "stall-limit", "stall-repeated", "hunting"}
-        shown |= {"trips-high", "trips-low", "trips-overload", "trips-unknown"}
+        shown |= {"stall-plateau", "stall-limit", "stall-repeated", "hunting", "trips-unknown"}
+        shown.add("stall-blind" if clamp is None else "stall-cold")
     if clamp is not None:
         shown |= {"trips-high", "trips-low", "trips-overload", "trips-chatter"}
         if clamp.interval_s <= 5:
             shown.add("failed-start")
+    elif "stopped" in events:  # by its line alone, a machine that harvests without an end stands
+        shown.discard("no-ice")
     if "stopped" in events:
         shown |= (
             {"stopped-mid"}

@@ -21,7 +21,8 @@ from pipeline.findings.advice.pattern import Pattern, Values
 
 SEVERITIES = np.array([0.25, 0.5, 0.8, 1.2, 1.8])
 _WEIGHTS = np.array([0.15, 0.25, 0.3, 0.2, 0.1])
-_TWO = 0.04  # odds of a second cause, beside a first
+_TWO = 0.02  # odds of a second cause, beside a first
+_OWN = 0.7  # part of a row's sd that each measure has for itself, beside the severity that all share; learned on logs to tune on
 _PAIRED = 8  # likeliest causes that are tried two by two
 _FOUND, _FOUND_ANYWAY, _FOUND_ELSE = 0.5, 0.1, 0.15
 """Chance of a finding: its cause is there, is not, is unknown."""
@@ -87,7 +88,7 @@ def _sizes(keys: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray]:
             for m, (size, sd) in CAUSES[key].sizes(end).items():
                 i = MEASURES.index(m)
                 mean[:, e, i] += size * SEVERITIES
-                var[:, e, i] += (sd * np.maximum(SEVERITIES, 0.5)) ** 2
+                var[:, e, i] += (_OWN * sd * np.maximum(SEVERITIES, 0.5)) ** 2
     return mean, var
 
 
@@ -132,7 +133,9 @@ def _events(keys: tuple[str, ...] | None, pattern: Pattern) -> dict[str, float]:
             p = 1 - (1 - p) * (1 - CAUSES[key].events.get(event, 0.0))
         out[event] = math.log(p) if there else math.log(1 - p)
     for code in pattern.codes:
-        able = keys is not None and any(code in CAUSES[k].codes for k in keys)
+        able = keys is not None and any(
+            code in CAUSES[k].codes and not (CAUSES[k].few and code in pattern.many) for k in keys
+        )
         out[f"finding:{code}"] = math.log(_FOUND_ELSE if keys is None else _FOUND if able else _FOUND_ANYWAY)
     return out
 

@@ -111,17 +111,17 @@ def _advice(
             Odds(cause=key, text=CAUSES[key].text(), probability=odds[key], because=because, against=against)
         )
     asked: dict[str, float] = {}
+    logged = {c.role for c in case.timeline.channels if c.chosen and 2 * c.trusted.sum() > len(c.trusted)}
     for key in kept[:_CHECKED]:
-        for check in fitting(CAUSES[key].checks, case.unit):
+        for check in fitting(CAUSES[key].checks, case.unit, logged):
             asked[check] = asked.get(check, 0.0) + odds[key]
     if not asked:
         asked = dict.fromkeys(CAUSES[SOMETHING_ELSE].checks, 1.0)
     order = sorted(asked, key=lambda c: (CHECKS[c].rank[0], -asked[c] / CHECKS[c].minutes))
     steps = [step_of(c, case.unit) for c in order]
     catching = _catching(h, case)
-    if catching is not None:  # what is looked at and measured from outside needs no waiting
-        outside = sum(CHECKS[c].step in ("look", "measure") for c in order)
-        steps.insert(outside, catching)
+    if catching is not None:  # looking needs no waiting; what is measured in a good cycle clears nothing
+        steps.insert(sum(CHECKS[c].step == "look" for c in order), catching)
     return Advice(
         causes=_rounded(shown),
         likely=tuple(CAUSES[k].text() for k in kept or [SOMETHING_ELSE]),
@@ -151,4 +151,7 @@ def _catching(h: RuleResult, case: Case) -> Step | None:
         return None
     every = case.n / len(at)
     hours = (case.end_ns[-1] - case.start_ns[0]) / 3.6e12 / len(at)
-    return step_of("catch-it", case.unit, count=round(every), wait_h=round(_CATCH_TIMES * hours, 1))
+    seconds = case.thresholds["failed_start_s"] if h.rule.code == "failed-start" else 10.0
+    return step_of(
+        "catch-it", case.unit, count=round(every), wait_h=round(_CATCH_TIMES * hours, 1), interval_s=seconds
+    )

@@ -48,7 +48,7 @@ def test_what_opens_the_circuit_needs_a_licence_and_what_is_live_says_so():
         step = step_of(key, UNIT)
         assert step.licensed == ("licence" in check.hazards), key
         assert step.live == ("live" in check.hazards), key
-        assert (check.step == "cover") == ("off" in check.hazards and key != "clamp-seat"), key
+        assert (check.step == "cover") == ("off" in check.hazards), key
         assert check.step in STEPS
         assert set(check.hazards) <= set(HAZARDS)
 
@@ -124,3 +124,72 @@ def test_numbers_of_the_sheet_stand_in_the_steps(check, sheet, said):
     step = step_of(check, Unit(name="x", expected=Expected(**sheet)))
     assert said in say(step.expect).replace("\N{MINUS SIGN}", "-")
     assert step.basis.key == "check.by-sheet"
+
+
+def test_nobody_is_sent_to_read_what_the_log_has_read():
+    asked = ("look-at-slab", "plate-temperature", "condenser-air")
+    assert fitting(asked, UNIT, {"evaporator"}) == ("look-at-slab", "condenser-air")
+    assert fitting(asked, UNIT, {"condenser_in"}) == asked  # one of two probes tells no rise
+    assert fitting(("supply-temperature",), UNIT, {"water_in"}) == (
+        "supply-temperature",
+    )  # else nothing is left
+
+
+def test_what_is_measured_live_is_never_asked_for_beside_a_check_with_the_power_off():
+    """A sentence that sends somebody to a voltage says by whom it is read."""
+    for key, check in CHECKS.items():
+        if check.step in ("live", "circuit"):
+            continue
+        words = " ".join(getattr(check, part).english for part in PARTS).lower()
+        asked = re.search(r"\bvoltage\b.*\?|\bfeeds it\b", words)
+        assert not asked or "qualified for live work" in words, key
+
+
+def test_conductors_are_touched_with_the_power_off():
+    assert CHECKS["clamp-seat"].step == "cover"
+    assert "off" in CHECKS["clamp-seat"].hazards
+
+
+def test_a_reading_from_a_good_cycle_clears_nothing_where_the_fault_comes_and_goes():
+    step = step_of("catch-it", UNIT, count=9, wait_h=4.0, interval_s=5.0)
+    assert "5 s" in say(step.text)
+    assert "good" in say(step.if_so)
+    assert CHECKS["catch-it"].rank > max(
+        c.rank for k, c in CHECKS.items() if c.step == "look" and k != "catch-it"
+    )
+
+
+@pytest.mark.parametrize(
+    ("cause", "asked", "not_asked"),
+    [
+        pytest.param("room-cold", "fan-control", "air-path", id="cold room: what holds the head, not clearances"),
+        pytest.param("room-hot", "air-path", "control-settings", id="hot room: its air, not the control"),
+        pytest.param("start-gear", "start-gear", "look-at-slab", id="failed starts: no slab"),
+        pytest.param("pressures-unequal", "wait-and-restart", "pressures", id="unequal pressures: wait, no gauges"),
+        pytest.param("hot-gas-weak", "hot-gas-line", "leak-test", id="weak gas: its line, no search for a leak"),
+    ],
+)  # fmt: skip
+def test_a_cause_is_asked_after_by_what_could_show_it(cause, asked, not_asked):
+    checks = causes.CAUSES[cause].checks
+    assert asked in checks
+    assert not_asked not in checks
+
+
+@pytest.mark.parametrize("cause", causes.TABLE.machine)
+def test_gauges_and_live_panels_come_after_all_that_is_cheaper_and_safer(cause):
+    checks = causes.CAUSES[cause].checks
+    ranked = sorted(checks, key=lambda c: CHECKS[c].rank)
+    steps = [CHECKS[c].step for c in ranked]
+    assert steps == sorted(steps, key=STEPS.index)
+    if any(s == "circuit" for s in steps):  # nobody opens the circuit on a log's word alone
+        assert steps[0] in ("look", "measure")
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_a_choked_feed_and_a_lack_of_refrigerant_are_not_told_by_how_warm_the_liquid_line_is(language):
+    """By the published table both leave it near the air: little is subcooled with the one, much with the other, at another pressure."""
+    words = None if language == "en" else catalogue(language)
+    step = step_of("circuit-temperatures", UNIT)
+    assert "1.0 K" in say(step.expect, catalogue=words).replace(",", ".")
+    said = say(step.if_not, catalogue=words).lower()
+    assert not re.search(r"liquid line (cool|warm)|líquido (frío|caliente)", said)

@@ -1,17 +1,22 @@
 """What to clip next."""
 
+import itertools
+
 import numpy as np
 import pytest
 from scipy import stats
 
-from pipeline.findings.advice.next_clip import information, parted
-from pipeline.findings.finding import Speaks
-from pipeline.language.text import Text
+from pipeline.findings.advice.causes import CAUSES, SOMETHING_ELSE
+from pipeline.findings.advice.next_clip import information, next_clip
+from pipeline.findings.advice.pattern import COMMON, Pattern
+from pipeline.findings.advice.probabilities import Posterior, one_thing
+from pipeline.findings.evidence.case import Case
+from pipeline.findings.thresholds import resolve
+from pipeline.unit import Unit
 from tests.findings.made_up import judged, made_up, noisy
 
 N = 90
 LATE = np.arange(N) >= 45
-TEXT = Text(key="-", english="-")
 
 
 def slower(**measures):
@@ -51,18 +56,58 @@ def test_a_machine_that_works_needs_no_further_clip():
     assert judged(made_up(noisy(20, 60))).next_clip is None
 
 
-def speaks(low, high):
-    return Speaks(cause="-", text=TEXT, reading=TEXT, low=low, high=high)
+def asked(**odds: float):
+    """What is offered where these causes are left, the rest something else."""
+    hypotheses = {(k.replace("_", "-"),): p for k, p in odds.items()} | {(): 1 - sum(odds.values())}
+    log = slower(freeze_current_a=5.0, freeze_end_c=-15.0)
+    case = Case(timeline=log[0], record=log[1], unit=Unit(name="x"), thresholds=resolve(Unit(name="x")))
+    return next_clip(case, Posterior(hypotheses=hypotheses, votes={}), Pattern())
 
 
-@pytest.mark.parametrize(
-    ("first", "second", "apart"),
-    [
-        pytest.param((None, 5.0), (9.0, None), True, id="under 5, over 9"),
-        pytest.param((1.0, 9.0), (3.0, 7.0), False, id="one within the other"),
-        pytest.param((None, 9.0), (3.0, None), False, id="both where they overlap"),
-    ],
+LEFT = (
+    {"condenser_dirty": 0.5, "charge_low": 0.3, "water_leaks_in": 0.15},
+    {"water_leaks_in": 0.5, "condenser_dirty": 0.3, "condenser_fan": 0.15},
+    {"metering": 0.5, "charge_low": 0.35, "water_leaks_in": 0.1},
+    {"room_hot": 0.4, "condenser_dirty": 0.4, "overcharge_or_air": 0.15},
+    {"water_warm": 0.45, "end_of_freeze_sensing": 0.45},
 )
-def test_readings_that_speak_for_two_causes_alike_do_not_part_them(first, second, apart):
-    one, other = speaks(*first), speaks(*second)
-    assert (parted(one, other) or parted(other, one)) is apart
+
+
+@pytest.mark.parametrize("odds", LEFT, ids="+".join)
+def test_readings_told_are_the_same_or_never_overlap(odds):
+    clip = asked(**odds)
+    assert clip is not None
+    ranges = {
+        s.cause: (s.low if s.low is not None else -np.inf, s.high if s.high is not None else np.inf)
+        for s in clip.speaks
+    }
+    assert len(ranges) > 1
+    assert SOMETHING_ELSE not in ranges
+    assert len(set(ranges.values())) > 1
+    for one, other in itertools.combinations(ranges, 2):
+        a, b = ranges[one], ranges[other]
+        assert a == b or not one_thing(one, other)
+        assert a == b or a[1] <= b[0] or b[1] <= a[0], (one, a, other, b)
+
+
+def test_at_a_reading_those_told_for_it_are_likelier_than_those_told_for_another():
+    odds = LEFT[0]
+    clip = asked(**odds)
+    assert clip.channel == "condenser_out"
+    middle, spread = COMMON["air_rise_k"]
+
+    def joint(cause: str, reading: float) -> float:
+        """Bayes' rule over normal densities (scipy.stats.norm as reference), each cause's own change on what is common."""
+        size, sd = CAUSES[cause].effects.get("air_rise_k", (0.0, 0.0))
+        wide = np.sqrt(spread**2 + sd**2 + (0.35 * size) ** 2)
+        return odds[cause.replace("-", "_")] * stats.norm.pdf(reading, middle + 0.9 * size, wide)
+
+    for said in clip.speaks:
+        ends = [e for e in (said.low, said.high) if e is not None]
+        inside = np.mean(ends) if len(ends) == 2 else ends[0] + (1 if said.high is None else -1)
+        for_it = sum(joint(s.cause, inside) for s in clip.speaks if s.reading == said.reading)
+        assert for_it > 1.2 * sum(joint(s.cause, inside) for s in clip.speaks if s.reading != said.reading)
+
+
+def test_what_no_reading_can_part_is_not_asked_for():
+    assert asked(condenser_dirty=0.6, condenser_fan=0.35) is None

@@ -1,6 +1,7 @@
 """Causes with probabilities: what they add up to, what speaks for which, and consequences beside their cause."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,10 @@ from pipeline.findings.advice.causes import CAUSES, MEASURES, SOMETHING_ELSE, TA
 from pipeline.findings.advice.checks import CHECKS
 from pipeline.findings.advice.pattern import Pattern
 from pipeline.findings.advice.probabilities import log_t, posterior_of
-from tests.findings.made_up import finding, judged, made_up, noisy
+from pipeline.findings.evidence.case import Case
+from pipeline.findings.thresholds import resolve
+from pipeline.unit import Unit
+from tests.findings.made_up import BEGIN_NS, MIN_NS, channel, finding, judged, made_up, noisy
 
 OBSERVABLE = frozenset(TABLE.chance) - {"stopped", "broken", "over-voltage", "voltage", "failed-start"}
 
@@ -197,7 +201,10 @@ def test_consequences_are_explained_by_their_cause():
     harvest = np.where(stalled, 7.2, noisy(2.5, n))
     peak[stalled] = -6.0
     freeze[np.flatnonzero(stalled)[:-1] + 1] = 9.0
-    found = judged(made_up(freeze, harvest, harvest_peak_c=peak, freeze_end_c=noisy(-15, n)))
+    log = made_up(
+        freeze, harvest, harvest_peak_c=peak, freeze_end_c=noisy(-15, n), roles=("evaporator", "current")
+    )
+    found = judged(log)
     assert finding(found, "harvest-stalled").causes[0].cause == "hot-gas-shut"
     for f in found.findings:
         if f.code != "harvest-stalled":
@@ -236,5 +243,89 @@ def test_a_fault_that_comes_now_and_then_is_waited_for():
     steps = [s.check for s in found.steps]
     waits = steps.index("catch-it")
     assert found.steps[waits].text.values["count"] == 9
-    assert {CHECKS[c].step for c in steps[:waits]} <= {"look", "measure"}  # first what can be looked at now
-    assert waits == len(steps) - 1 or CHECKS[steps[waits + 1]].step not in ("look", "measure")
+    # first what can be looked at now; what is measured is measured in the cycle that fails
+    assert {CHECKS[c].step for c in steps[:waits]} <= {"look"}
+    assert waits == len(steps) - 1 or CHECKS[steps[waits + 1]].step != "look"
+    whole = [s.check for s in judged(made_up(noisy(20, n), np.where(hit, 7.0, noisy(2.5, n)))).steps]
+    assert "look" not in {CHECKS[c].step for c in whole[whole.index("catch-it") + 1 :]}
+
+
+def test_a_start_that_fails_now_and_then_is_waited_for_by_a_logger_that_can_show_it():
+    rows = [{"at_min": 0.0, "run_min": 99.0}]
+    for at in (100.0, 500.0, 800.0):  # of 40 cycles of 22 min
+        rows.append({"at_min": at, "off_before_min": 1.0, "run_min": 0.1, "failed": True})
+        rows.append({"at_min": at + 2.5, "off_before_min": 2.4, "run_min": 290.0})
+    log = made_up(noisy(20, 40), starts=rows, roles=("evaporator", "current"))
+    found = finding(judged(log), "failed-start")
+    waits = next(s for s in found.steps if s.check == "catch-it")
+    assert waits.text.values["interval_s"] == 5.0
+
+
+def test_by_a_line_alone_a_valve_that_stays_shut_and_a_compressor_that_stands_are_not_told_apart():
+    n = 80
+    stalled = np.arange(n) % 5 == 3
+    harvest, peak = np.where(stalled, 7.2, noisy(2.5, n)), np.where(stalled, -6.0, noisy(9.0, n))
+    trips = ("low-pressure-cut", "high-pressure-cut", "overload-trips")
+    tripped = []
+    for roles in (("evaporator",), ("evaporator", "current")):
+        log = made_up(noisy(20, n), harvest, harvest_peak_c=peak, roles=roles)
+        odds = {o.cause: o.probability for o in finding(judged(log), "harvest-stalled").causes}
+        tripped.append(sum(odds.get(k, 0.0) for k in trips))
+    assert tripped[0] > 0.3  # a clamp would have shown each stop
+    assert tripped[1] < 0.05
+
+
+def test_what_happens_once_or_twice_explains_no_finding_of_many_cycles():
+    once = changed(("freeze-short",), freeze_pct=-5.0)
+    often = replace(once, many=frozenset({"freeze-short"}))
+    for cause in ("somebody-at-it", "power-lost"):
+        assert posterior_of(often).marginal[cause] < posterior_of(once).marginal[cause]
+
+
+def falling(freeze_min, *, without=None, colder=0.0):
+    """A log of such freezes whose line falls by a kelvin a minute from 5 °C, or so much colder, with harvests of 2 min; `without`: minutes in
+    which nothing was read."""
+    ends = np.cumsum(np.asarray(freeze_min) + 2.0)
+    minute = np.arange(0, ends[-1], 0.25)
+    cycle = np.searchsorted(ends, minute, side="right")
+    since = (
+        minute
+        - np.concatenate([[0.0], ends])[cycle]
+        + np.append(np.broadcast_to(colder, len(ends)), 0.0)[cycle]
+    )
+    line = channel("evaporator", BEGIN_NS, BEGIN_NS + round(minute[-1] * MIN_NS), values=5.0 - since)
+    if without is not None:
+        kept = (minute < without[0]) | (minute > without[1])
+        line = replace(line, time_ns=line.time_ns[kept], values=line.values[kept], trusted=line.trusted[kept])
+    log = made_up(freeze_min, channels=[line])
+    unit = Unit(name="x")
+    return Case(timeline=log[0], record=log[1], unit=unit, thresholds=resolve(unit))
+
+
+def test_the_line_at_a_fixed_time_does_not_move_with_the_end_of_a_freeze():
+    later = pattern.read(falling(np.repeat([20.0, 26.0], 20)), [], of_the_logger=frozenset()).later
+    assert later["freeze_pct"][0] == pytest.approx(100 * math.log(26 / 20), abs=1)
+    assert later["begin_k"][0] == pytest.approx(0.0, abs=0.05)
+    assert later["mid_k"][0] == pytest.approx(0.0, abs=0.05)
+
+
+def test_a_freeze_that_was_over_or_not_read_by_then_has_no_reading_at_that_time():
+    lengths = np.full(40, 20.0)
+    lengths[10] = 9.0
+    series = pattern.series_of(falling(lengths, without=(20 * 22.0 - 11.1, 20 * 22.0 - 11.0 + 5.0)))
+    usual = series["mid_k"][0]
+    assert usual == pytest.approx(5.0 - 0.6 * 20.0, abs=0.3)
+    assert math.isnan(series["mid_k"][10])  # it was over after 9 of 12 min
+    assert math.isfinite(series["begin_k"][10])
+    assert math.isnan(series["begin_k"][20])  # the last reading is of the freeze before
+    assert math.isfinite(series["mid_k"][20])
+
+
+def test_a_single_freeze_that_stands_out_has_no_scatter_and_leaves_its_water_to_the_next():
+    lengths = noisy(20.0, 60)
+    lengths[3::9] = 11.0
+    case = falling(lengths, colder=(np.arange(60) % 9 == 4) * 2.0)
+    odd = pattern.read(case, [], of_the_logger=frozenset()).odd
+    assert odd["freeze_pct"][0] < -40
+    assert "spread_pct" not in odd
+    assert odd["begin_k"][0] == pytest.approx(-2.0, abs=0.1)

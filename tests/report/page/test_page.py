@@ -107,7 +107,7 @@ def test_what_to_bring_is_each_thing_once_and_as_many_as_the_step_that_needs_mos
     judgement = replace(judgement, steps=tuple(step_of(key, Unit(name="x")) for key in keys))
     assert (
         to_bring(judgement, None, Reader())
-        == "thermometer (2); pipe probe with strap and insulation (5); capacitance meter; ohmmeter"
+        == "thermometer (2); pipe probe with strap and insulation (6); capacitance meter; ohmmeter"
     )
     assert to_bring(judgement, None, Reader(language="es")).startswith("termómetro (2); sonda de tubo")
     noted = tuple(replace(f, severity=Severity.NOTE) for f in judgement.findings)
