@@ -71,7 +71,7 @@ def placed(change, lag_s, interval_s):
 @pytest.mark.parametrize("lag_s", [0.0, 20.0, 50.0])
 def test_harvests_named_half_a_minute_late_are_put_where_they_began_and_ended(change, lag_s, interval_s):
     """By a line alone, or beside a current that steps up or down; the clip lags or does not."""
-    assert np.abs(placed(change, lag_s, interval_s)[0]).max() < max(15.0, 1.5 * interval_s)
+    assert np.abs(placed(change, lag_s, interval_s)[0]).max() < max(18.0, 1.5 * interval_s)
 
 
 def test_what_is_stated_holds_most_of_them():
