@@ -122,7 +122,6 @@ class _Named:
     """What the cells are, before any boundary is placed."""
 
     runs: Runs
-    again: repeats.Repeats | None  # harvests that a lone clamp shows again and again
     draws: Sequence[features.DrawCells]  # as far as the lines bear them out
     evenness: float
 
@@ -168,7 +167,7 @@ def _search(
         draw_cells = named.draws
     runs = named.runs
     # 4. Each boundary at full rate.
-    placed = placing.place(runs, cold_cells, draw_cells, cells, named.again, standing=standing is not None)
+    placed = placing.place(runs, cold_cells, draw_cells, cells, standing=standing is not None)
     # 5. Starts, phases and what cannot be told; cycles and their measures.
     limiting = [*colds, *(d.trace for d in draw_cells[:1] if boundaries.shows_harvests(runs, placed))]
     interval_s = min(t.interval_s for t in limiting or [*colds, *draws])
@@ -248,16 +247,11 @@ def _named(
             told = 0.5 * told if hurried else told
         if recurring is not None and recurring.even * min(recurring.share, 1.0) > told:
             evenness = recurring.even * min(recurring.share, 1.0)
-            runs, again = (
-                period.runs_of(
-                    recurring.start_ns, recurring.end_ns, draw_cells[0].level < draw_cells[0].off_below, cells
-                ),
-                None,
-            )
+            off = draw_cells[0].level < draw_cells[0].off_below
+            runs = period.runs_of(recurring.start_ns, recurring.end_ns, off, cells)
     runs = halts.without_odd_ones(runs, cells)
     return _Named(
         runs=runs,
-        again=again,
         draws=draw_cells,
         evenness=evenness,
     )
@@ -270,7 +264,6 @@ def _named_standing(
     off = draw_cells[0].level < draw_cells[0].off_below
     return _Named(
         runs=period.runs_of(standing[:, 0], standing[:, 1], off, cells, standing=True),
-        again=None,
         draws=draw_cells,
         evenness=1.0,
     )

@@ -17,7 +17,7 @@ from pipeline.cycles.segment.runs import Runs
 from pipeline.cycles.signal.features import DrawCells, SlopeCells
 from pipeline.cycles.signal.signals import Cells, Trace
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
-from pipeline.cycles.template import repeats, superpose
+from pipeline.cycles.template import superpose
 
 # Common practice, no source, all of them.
 # about an act, what is laid upon each other reaches so far on either side …
@@ -52,21 +52,17 @@ def place(
     colds: Sequence[SlopeCells],
     draws: Sequence[DrawCells],
     cells: Cells,
-    again: repeats.Repeats | None = None,
     *,
     standing: bool = False,
 ) -> Placed:
-    """The start of every run, by all lines `colds` and the first clamp of `draws` together, or by that clamp alone. `again`: harvests
-    that a lone clamp shows again and again; `standing`: it shows the compressor standing in harvests."""
+    """The start of every run, by all lines `colds` and the first clamp of `draws` together, or by that clamp alone. `standing`: it
+    shows the compressor standing in harvests."""
     k = len(runs.first)
     placed = Placed(
         start_ns=cells.start_ns[runs.first].copy(),
         uncertainty_s=np.full(k, (1 if colds else 2) * cells.step_s),
         by_draw=np.zeros(k, dtype=bool),
     )
-    if not colds and again is not None:
-        shown_ns, shown = repeats.moments_of(again, runs)
-        placed.start_ns[shown], placed.by_draw[shown] = shown_ns[shown], True
     if draws:
         _place_stops(placed, runs, draws[0], cells, (HARVEST, IDLE) if standing else (IDLE,))
     if standing:

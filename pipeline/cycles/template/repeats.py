@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.cycles.segment.runs import Runs
 from pipeline.cycles.segment.segments import Segments
 from pipeline.cycles.signal import signals
 from pipeline.cycles.signal.features import course_of, draw_cells, running_course
@@ -28,11 +27,7 @@ ALIKE = 0.5  # part of the current's variance that a shape must explain
 ABOUT_S = 40.0  # of a break, both ways, by which it is known again
 STRAY, STRAY_S = 0.15, 10.0  # a break lies off by up to this part of a harvest, and besides
 SHOWN = 15.0  # nats by which a current's shape speaks for its harvests
-SAME_BEGIN, SAME_END, MOST = 0.5, 1.0, 0.7  # of a harvest by which most of them were named beside the shape's
-SAME_CELLS = 2  # off: the same moment
-NEARLY_ALL = 0.85  # of them begin, or end, where the shape's do
-NEAR_BY = 1.2  # of a harvest by which the shape moves one
-ALL_BUT_WHOLE = 0.85  # of the variance that a shape must explain to move what was named without it
+ALL_BUT_WHOLE = 0.85  # of the variance that a shape must explain to be believed first
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,8 +36,6 @@ class Repeats:
 
     first: np.ndarray  # first cell
     stop: np.ndarray  # one past the last cell
-    begin_ns: np.ndarray
-    end_ns: np.ndarray
     where: np.ndarray  # bool (cells,): where it is asked
     alike: float  # part of the channel's variance that the shape explains
 
@@ -70,8 +63,6 @@ def of_draw(trace: Trace, cells: Cells, where: np.ndarray | None = None) -> Repe
             shown,
             first=shown.first[wanted],
             stop=shown.stop[wanted],
-            begin_ns=shown.begin_ns[wanted],
-            end_ns=shown.end_ns[wanted],
             where=where,
         )
         if wanted.any()
@@ -97,46 +88,6 @@ def as_shown(again: Repeats, segments: Segments) -> np.ndarray:
     costs[:, FREEZE] = np.where(inside, says, 0.0)
     costs[:, HARVEST] = np.where(inside, 0.0, says)
     return costs
-
-
-def moments_of(again: Repeats, runs: Runs) -> tuple[np.ndarray, np.ndarray]:
-    """The moment at which each of `runs` begins by the shape, int64 (k,) [ns], and whether the shape gives it, (k,): for runs that were
-    named from the same cell, and for harvests near by where the shape is all but the whole course and most were named much as it has
-    them, or nearly all begin, or end, where its do. Two that were named near one of the shape's get the same moments: they are one."""
-    before = np.r_[-1, runs.state[:-1]]
-    named = runs.state == HARVEST
-    length = float(np.median(again.stop - again.first))
-    if named.any():
-        length = max(length, float(np.median((runs.stop - runs.first)[named])))
-    moment_ns, shown = np.zeros(len(runs.state), dtype=np.int64), np.zeros(len(runs.state), dtype=bool)
-    much, exact, far = [], [], []
-    for side, harvest, cell, at_ns, same in (
-        ((before == FREEZE) & named, 0, again.first, again.begin_ns, SAME_BEGIN),
-        ((before == HARVEST) & (runs.state == FREEZE), -1, again.stop, again.end_ns, SAME_END),
-    ):
-        at = np.flatnonzero(side & ~runs.opens_span)
-        right = np.searchsorted(cell, runs.first[at]).clip(0, len(cell) - 1)
-        left = np.maximum(right - 1, 0)
-        nearest = np.where(
-            np.abs(cell[left] - runs.first[at]) < np.abs(cell[right] - runs.first[at]), left, right
-        )
-        off = np.full(len(runs.state), np.inf)
-        off[at] = np.abs(cell[nearest] - runs.first[at])
-        much.append(len(at) > 0 and np.mean(off[at] <= max(same * length, SAME_CELLS)) > MOST)
-        exact.append(len(at) > 0 and np.mean(off[at] <= SAME_CELLS) > NEARLY_ALL)
-        # What lies wholly beside a harvest that another run shows is one of its own.
-        beside = (runs.stop[at + harvest] <= again.first[nearest]) | (
-            runs.first[at + harvest] >= again.stop[nearest]
-        )
-        taken = np.zeros(len(cell), dtype=bool)
-        taken[nearest[~beside]] = True
-        near = off <= NEAR_BY * length
-        near[at[beside & taken[nearest]]] = False
-        far.append(near)
-        shown |= off == 0
-        moment_ns[at] = at_ns[nearest]
-    agreed = again.whole and (all(much) or any(exact))
-    return moment_ns, shown | (far[0] | far[1] if agreed else False)
 
 
 def bins_of(trace: Trace, cells: Cells) -> Cells:
@@ -192,8 +143,6 @@ def _harvests(
     return Repeats(
         first=first,
         stop=np.maximum(stop, first + 1).clip(0, len(cells)),
-        begin_ns=begin_ns,
-        end_ns=end_ns,
         where=np.ones(len(cells), dtype=bool),
         alike=shape.alike,
     )
