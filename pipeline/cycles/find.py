@@ -159,6 +159,7 @@ def _search(
             record=_nothing(timeline, unit, phases.one_phase(timeline, PhaseKind.IDLE, confidence=0.6))
         )
     # 3. What each stretch of cells is.
+    standing = standing if draw_cells else None
     if standing is not None:
         named = _named_standing(standing, draw_cells, cells)
     else:
@@ -201,7 +202,7 @@ def _search(
         starts=start_table,
         interval_s=float(interval_s),
         harvests_timed=harvests_timed,
-        harvests_standing=standing is not None,
+        harvests_standing=standing is not None and not colds,
         pattern=pattern,
     )
     return _Found(record=record, runs=runs, cells=cells, draw=draw_cells[0].trace if draw_cells else None)

@@ -136,6 +136,16 @@ def test_other_stops_of_a_lone_clamp_are_no_harvests(otherwise):
     assert not [p for p in record.phases if p.kind == "harvest"]
 
 
+def test_a_line_that_is_warmed_slowly_beside_stops_all_alike_shows_harvests():
+    """Nothing but 3.7 K/min: warm water behind a plate (a world of `tests.bench.worlds`)."""
+    log = simulate(draw(205056, "worked"))
+    record, judgement = said(timeline_of_world(log))
+    true = sum(kind == "harvest" for _, _, kind in log.phases)
+    assert sum(p.kind == "harvest" for p in record.phases) == pytest.approx(true, rel=0.02)
+    assert not record.harvests_standing  # the line tells it from a thermostat
+    assert judgement.verdict.technician.key != "verdict.standing.technician"
+
+
 def test_a_logger_that_stores_means_tells_when_the_compressor_stopped():
     log, stops_s = standing_machine(np.random.default_rng(3), interval_s=30, means=True)
     record, _ = said(log)
