@@ -26,9 +26,9 @@ BEFORE_PART, AFTER_PART, MOST_BACK_S = (
     480.0,
 )  # no further than those parts of a freeze, nor than so long before a named end
 BEYOND_S = 30.0  # the other end of what was named
-REACH_PART, REACH_S = 0.4, (30.0, 60.0)  # of a harvest, and between these, a named moment may be off
 USUAL_S, SPREAD = 150.0, 0.7  # how long a harvest lasts: log-normal
 LEAST_S, MOST_PART, MOST_S = 20.0, 0.45, 900.0  # no shorter, no longer; MOST_PART of a cycle
+LATER_S = 10.0  # after its start at least, to be looked at as an end
 EARLIER_S, BEFORE_COST, INSIDE_COST = (
     240.0,
     1.2,
@@ -51,10 +51,9 @@ def harvests_by_clamp(
     named_s = float(np.median(end_ns - start_ns)) * 1e-9
     most_s = min(MOST_PART * (named_s + freeze_s), MOST_S)
     back_s = min(BEFORE_S, BEFORE_PART * freeze_s)
-    start = acts_of(trace, start_ns, back_s, min(named_s + BEYOND_S, AFTER_S), named_s)
-    end = acts_of(
-        trace, end_ns, min(named_s + back_s, MOST_BACK_S), min(AFTER_END_S, AFTER_PART * freeze_s), named_s
-    )
+    start = superpose.acts_laid([trace], start_ns, back_s, min(named_s + BEYOND_S, AFTER_S), named_s)
+    end_back_s, ahead_s = min(named_s + back_s, MOST_BACK_S), min(AFTER_END_S, AFTER_PART * freeze_s)
+    end = superpose.acts_laid([trace], end_ns, end_back_s, ahead_s, named_s)
     shown = [
         moments_of(trace, laid, named_s, ending=ending) for laid, ending in ((start, False), (end, True))
     ]
@@ -69,15 +68,6 @@ def harvests_by_clamp(
         for laid, moment_s in zip((start, end), found.T, strict=True)
     )
     return starts, ends, np.array([start.apart_s, end.apart_s])
-
-
-def acts_of(
-    trace: Trace, near_ns: np.ndarray, before_s: float, after_s: float, named_s: float
-) -> superpose.Laid:
-    """The acts about `near_ns` (k,) [ns] laid upon each other from `before_s` before them to `after_s` after. named_s: how long a harvest
-    was named."""
-    offsets = superpose.even_grid(before_s, after_s, [trace])
-    return superpose.laid([trace], near_ns, offsets, float(np.clip(REACH_PART * named_s, *REACH_S)))
 
 
 def moments_of(trace: Trace, laid: superpose.Laid, named_s: float, *, ending: bool) -> list[list[Onset]]:
@@ -107,7 +97,7 @@ def likeliest_pair(
     best, chosen = -np.inf, None
     for start in starts:
         before = sum(o.steep for o in starts if start.at - EARLIER_S < o.at < start.at) / steepest
-        later = [o for o in ends if named_s + o.at - start.at > 10.0]
+        later = [o for o in ends if named_s + o.at - start.at > LATER_S]
         top = max((o.steep for o in later), default=1.0)
         for end in later:
             length_s = named_s + end.at - start.at

@@ -23,7 +23,6 @@ from pipeline.cycles.template import superpose
 # about an act, what is laid upon each other reaches so far on either side …
 WINDOW_S, LEAST_WINDOW_S = 240.0, 60.0
 HARVEST_PART, FREEZE_PART = 0.8, 0.5  # … and no further than these parts of a harvest and of a freeze
-REACH_PART, REACH_S = 0.4, (30.0, 60.0)  # of a harvest, and between these, a named moment may be off
 LOW_PART, TOP_PART = 0.08, 0.05  # of a rise: as low as before it, and as high as its top
 LEFT = 0.4  # of the length that a harvest was named with, at least
 UNLIKE = 0.6  # part of the usual length by which a harvest is unlike most
@@ -151,16 +150,15 @@ def _act(
     freeze_s = float(np.median(length_s[at] if ending else length_s[at - 1]))
     parts = (HARVEST_PART * harvest_s, FREEZE_PART * freeze_s)
     back_s, ahead_s = np.clip(parts if ending else parts[::-1], LEAST_WINDOW_S, WINDOW_S)
-    offsets = superpose.even_grid(back_s, ahead_s, traces)
-    reach_s = float(np.clip(REACH_PART * harvest_s, *REACH_S))
+    laid = superpose.acts_laid(traces, near_ns, back_s, ahead_s, harvest_s)
     return Act(
         at=at,
         ending=ending,
         usual=usual,
         harvest_s=harvest_s,
         freeze_s=freeze_s,
-        offsets=offsets,
-        laid=superpose.laid(traces, near_ns, offsets, reach_s),
+        offsets=laid.templates[0].offsets_s,
+        laid=laid,
     )
 
 

@@ -24,6 +24,7 @@ ROUNDS = 3
 NEAREST, EVERY = 25, 6  # in all rounds but the last each is laid on so many, chosen for so many together
 GRID_S = (2.0, 10.0)  # the grid is half of the quickest interval, between these
 AT_ONCE = 100  # events, or templates, that are worked on at once: so a log of a year takes little more room than its readings
+REACH_PART, REACH_S = 0.4, (30.0, 60.0)  # of a harvest, and between these, a named moment may be off
 CAP = 9.0  # squared deviations of more than three times the usual count no more
 
 
@@ -52,6 +53,15 @@ def even_grid(before_s: float, after_s: float, traces: Sequence[Trace]) -> np.nd
     """Offsets [s] from `before_s` before to `after_s` after an event, (l,), as fine as the quickest of `traces` allows."""
     step = float(np.clip(min(t.interval_s for t in traces) / 2, *GRID_S))
     return np.arange(-round(before_s / step), round(after_s / step) + 1) * step
+
+
+def acts_laid(
+    traces: Sequence[Trace], near_ns: np.ndarray, before_s: float, after_s: float, harvest_s: float
+) -> Laid:
+    """Acts of one kind about `near_ns` (n,) [ns] laid upon each other, from `before_s` before them to `after_s` after. harvest_s: how long
+    a harvest was named."""
+    reach_s = float(np.clip(REACH_PART * harvest_s, *REACH_S))
+    return laid(traces, near_ns, even_grid(before_s, after_s, traces), reach_s)
 
 
 def laid(

@@ -14,17 +14,20 @@ from pipeline.report.wording import Reader
 START_NS, END_NS = 1_767_600_000_000_000_000, 1_767_603_600_000_000_000
 
 
+def invented(**said):
+    """An invented note with what is `said` of it."""
+    title = Text(key="invented", english="An invented finding")
+    return Finding(
+        code="invented", severity=Severity.NOTE, title=title, start_ns=START_NS, end_ns=END_NS, **said
+    )
+
+
 @pytest.mark.parametrize(
     ("confidence", "says"),
     [(0.95, "certain"), (0.75, "fairly certain"), (0.4, "not certain"), (0.001, "not certain")],
 )
 def test_how_sure_it_is(confidence, says):
-    finding = Finding(
-        code="invented",
-        severity=Severity.NOTE,
-        title=Text(key="invented", english="An invented finding"),
-        start_ns=START_NS,
-        end_ns=END_NS,
+    finding = invented(
         confidence=confidence,
     )
     offsets = offsets_between(ZoneInfo("UTC"), START_NS, END_NS)
@@ -33,12 +36,7 @@ def test_how_sure_it_is(confidence, says):
 
 
 def test_an_interval_and_a_rate_stand_beside_what_they_are_of():
-    finding = Finding(
-        code="invented",
-        severity=Severity.NOTE,
-        title=Text(key="invented", english="An invented finding"),
-        start_ns=START_NS,
-        end_ns=END_NS,
+    finding = invented(
         confidence=0.9,
         evidence={
             "discharge_rise_k": 23.7,
