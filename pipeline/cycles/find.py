@@ -10,7 +10,6 @@ import numpy as np
 from pipeline.cycles import thermostat
 from pipeline.cycles.boundary import boundaries, placing
 from pipeline.cycles.label import labels, moves
-from pipeline.cycles.label.plausible import plausible
 from pipeline.cycles.limits import limits_of
 from pipeline.cycles.load import fans
 from pipeline.cycles.measure import measures, phases, starts
@@ -19,16 +18,15 @@ from pipeline.cycles.repair import halts
 from pipeline.cycles.segment import segments
 from pipeline.cycles.segment.runs import Runs
 from pipeline.cycles.signal import features, signals
-from pipeline.cycles.states import HARVEST
-from pipeline.cycles.template import period, repeats
+from pipeline.cycles.template import period, repeats, superpose
 from pipeline.logs.limits import limits_of as reading_limits
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
 
-UNEVEN = 0.8  # below this part of a lone current's time in even cycles, another reading of it is tried
-HURRIED_S = 45.0  # harvests of which most are shorter are a part of one, the climb after it above all; common practice, no source
 LEAST_HARVESTS = 3  # that tell how alike they are; common practice, no source
-APART = 4.0  # from one harvest to the next the times are so much more alike than harvests; common practice, no source
+ODD = 0.5  # part of the usual length by which one differs that is none of them; common practice, no source
+EVENER = 0.7  # of the unevenness of another naming: it is clearly less; common practice, no source
+APART = 2.0  # from one harvest to the next the times are so much more alike than harvests; common practice, no source
 
 
 def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
@@ -60,7 +58,7 @@ def _in_batches(
     limits: Mapping[str, float],
 ) -> CycleRecord:
     """The record of the log, read as that of a machine that makes ice in batches."""
-    first = _search(timeline, unit, traces, traces)
+    first = _evener_search(timeline, unit, traces, traces)
     if thermostat.warmed_standing(traces, running, limits):
         # Either it stands in harvests, and a clamp does not show them, or it rests after them: what makes the cycles more alike is right.
         alone = _search(timeline, unit, traces, traces, by_lines=True)
@@ -75,13 +73,15 @@ def _in_batches(
     steady = fans.steady(whole, first.runs if first.record.pattern else None, first.cells)
     if steady is None:
         return first.record
-    again = _search(timeline, unit, traces, {**traces, whole.role: steady})
+    again = _evener_search(timeline, unit, traces, {**traces, whole.role: steady})
     if not again.record.pattern:
         return first.record
     # Only now is it known where harvests lie, and so what the load does in them: what makes the cycles more alike is right.
     others = [fans.steady(whole, again.runs, again.cells, through) for through in (False, True)]
     tried = [
-        _search(timeline, unit, traces, {**traces, whole.role: x}).record for x in others if x is not None
+        _evener_search(timeline, unit, traces, {**traces, whole.role: x}).record
+        for x in others
+        if x is not None
     ]
     return min([again.record, *(found for found in tried if found.pattern)], key=_unevenness)
 
@@ -104,9 +104,23 @@ def _unevenness(record: CycleRecord) -> float:
 
 
 def _spread(values: np.ndarray) -> float:
-    """Mean deviation from the median, in parts of it; 0 of none."""
-    usual = float(np.median(values)) if len(values) else 0.0
-    return float(np.mean(np.abs(values - usual))) / usual if usual else 0.0
+    """Mean deviation from what is usual there and then, in parts of it, none more than ODD; 0 of none."""
+    if len(values) == 0:
+        return 0.0
+    return float(np.minimum(np.abs(values / superpose.running_median(values) - 1.0), ODD).mean())
+
+
+def _evener_search(
+    timeline: Timeline, unit: Unit, measured: Mapping[str, signals.Trace], traces: Mapping[str, signals.Trace]
+) -> _Found:
+    """As `_search`; by a clamp alone its phases are also sought by what recurs, and that is taken where it makes the cycles clearly more
+    alike."""
+    found = _search(timeline, unit, measured, traces)
+    if found.draw is None or any(role in traces for role in features.COLD_ROLES):
+        return found
+    other = _search(timeline, unit, measured, traces, by_period=True)
+    evener = _unevenness(other.record) < EVENER * _unevenness(found.record)
+    return other if other.record.pattern and (evener or not found.record.pattern) else found
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -133,6 +147,7 @@ def _search(
     traces: Mapping[str, signals.Trace],
     *,
     by_lines: bool = False,
+    by_period: bool = False,
     standing: np.ndarray | None = None,
 ) -> _Found:
     """measured: what the measures are taken from; traces: what the phases are sought in; by_lines: the lines alone name the phases, and
@@ -162,6 +177,10 @@ def _search(
     standing = standing if draw_cells else None
     if standing is not None:
         named = _named_standing(standing, draw_cells, cells)
+    elif by_period:
+        named = _named_by_period(draw_cells, cells)
+        if named is None:
+            return _Found(record=_nothing(timeline, unit, phases.one_phase(timeline, PhaseKind.UNCLEAR, why="no-pattern")))
     else:
         named = _named(cold_cells, [] if by_lines else draw_cells, other_cells, cells)
     if not by_lines:
@@ -238,23 +257,25 @@ def _named(
         runs = halts.without_small_rises(runs, cold_cells[0])
         runs = halts.unseen_stops(runs, cold_cells[0], lines[0].scales, cells)
         runs = halts.rests_like_others(halts.rests_after_harvests(runs, cold_cells[0], cells), cold_cells[0])
-    if not lines:
-        told = plausible(labelled.state, found, slice(0, len(found)), lone=True)
-        lengths_s = (runs.stop - runs.first)[runs.state == HARVEST] * cells.step_s
-        hurried = len(lengths_s) > 0 and np.median(lengths_s) < HURRIED_S
-        recurring = None
-        if told < UNEVEN or hurried:
-            recurring = period.recurring(draw_cells[0].trace, running.level, cells)
-            told = 0.5 * told if hurried else told
-        if recurring is not None and recurring.even * min(recurring.share, 1.0) > told:
-            evenness = recurring.even * min(recurring.share, 1.0)
-            off = draw_cells[0].level < draw_cells[0].off_below
-            runs = period.runs_of(recurring.start_ns, recurring.end_ns, off, cells)
     runs = halts.without_odd_ones(runs, cells)
     return _Named(
         runs=runs,
         draws=draw_cells,
         evenness=evenness,
+    )
+
+
+def _named_by_period(draw_cells: Sequence[features.DrawCells], cells: signals.Cells) -> _Named | None:
+    """The log named by what a clamp alone shows again and again; None where nothing recurs."""
+    draw = draw_cells[0]
+    recurring = period.recurring(draw.trace, features.running_course(draw, cells).level, cells)
+    if recurring is None:
+        return None
+    runs = period.runs_of(recurring.start_ns, recurring.end_ns, draw.level < draw.off_below, cells)
+    return _Named(
+        runs=halts.without_odd_ones(runs, cells),
+        draws=draw_cells,
+        evenness=recurring.even * min(recurring.share, 1.0),
     )
 
 
