@@ -180,7 +180,11 @@ def _search(
     elif by_period:
         named = _named_by_period(draw_cells, cells)
         if named is None:
-            return _Found(record=_nothing(timeline, unit, phases.one_phase(timeline, PhaseKind.UNCLEAR, why="no-pattern")))
+            return _Found(
+                record=_nothing(
+                    timeline, unit, phases.one_phase(timeline, PhaseKind.UNCLEAR, why="no-pattern")
+                )
+            )
     else:
         named = _named(cold_cells, [] if by_lines else draw_cells, other_cells, cells)
     if not by_lines:

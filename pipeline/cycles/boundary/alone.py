@@ -65,9 +65,10 @@ def harvests_by_clamp(
     found = np.array([p if p is not None else usual for p in pairs])
     starts, ends = (
         laid.near_ns + np.round(np.median(moment_s[laid.like], axis=1) * 1e9).astype(np.int64)
-        for laid, moment_s in zip((start, end), found.T, strict=True)
+        for laid, moment_s in zip((start, end), found[:, :2].T, strict=True)
     )
-    return starts, ends, np.array([start.apart_s, end.apart_s])
+    open_s = [np.median(sd[laid.like], axis=1) for laid, sd in zip((start, end), found[:, 2:].T, strict=True)]
+    return starts, ends, np.hypot(open_s, [start.apart_s, end.apart_s])
 
 
 def moments_of(trace: Trace, laid: superpose.Laid, named_s: float, *, ending: bool) -> list[list[Onset]]:
@@ -87,14 +88,15 @@ def moments_of(trace: Trace, laid: superpose.Laid, named_s: float, *, ending: bo
 
 def likeliest_pair(
     starts: Sequence[Onset], ends: Sequence[Onset], named_s: float, most_s: float
-) -> tuple[float, float] | None:
-    """Start and end of the likeliest harvest, as offsets from the named ones [s]; None where no two make one.
+) -> np.ndarray | None:
+    """Start and end of the likeliest harvest, as offsets from the named ones [s], and by how much other pairs, as far as they are
+    likely, differ from each [s], (4,); None where no two make one.
 
     named_s: how long a harvest was named; most_s: none lasts longer. Unlikely is a harvest of unusual length, one that begins or ends
     with a slight change, or an unlikely one, and one that leaves other changes in the freeze before or within it unexplained.
     """
     steepest = max((o.steep for o in starts), default=0.0)
-    best, chosen = -np.inf, None
+    pairs, scores = [], []
     for start in starts:
         before = sum(o.steep for o in starts if start.at - EARLIER_S < o.at < start.at) / steepest
         later = [o for o in ends if named_s + o.at - start.at > LATER_S]
@@ -107,9 +109,13 @@ def likeliest_pair(
             score = start.nats + end.nats - 0.5 * (np.log(length_s / USUAL_S) / SPREAD) ** 2
             score += STEEP * np.log(start.steep / steepest * end.steep / top)
             score -= BEFORE_COST * before + INSIDE_COST * inside
-            if score > best:
-                best, chosen = score, (start.at, end.at)
-    return chosen
+            pairs.append((start.at, end.at))
+            scores.append(score)
+    if not pairs:
+        return None
+    moments, likely = np.array(pairs), np.exp(np.array(scores) - max(scores))
+    best = moments[np.argmax(likely)]
+    return np.concatenate([best, np.sqrt(np.average((moments - best) ** 2, axis=0, weights=likely))])
 
 
 def _with_named(found: list[Onset]) -> list[Onset]:

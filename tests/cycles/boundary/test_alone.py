@@ -15,20 +15,20 @@ def test_a_climb_after_the_end_is_not_taken_for_the_harvest():
     # Named were the last 40 s, in which the current climbs after gas was shut; it had dropped when gas came.
     starts = [Onset(at=-110.0, steep=0.02), Onset(at=0.0, steep=0.06)]
     ends = [Onset(at=-150.0, steep=0.02), Onset(at=-40.0, steep=0.06)]
-    assert likeliest_pair(starts, ends, 40.0, 600.0) == (-110.0, -40.0)
+    assert likeliest_pair(starts, ends, 40.0, 600.0)[:2].tolist() == [-110.0, -40.0]
 
 
 def test_a_blip_within_a_harvest_is_not_its_end():
     starts = [Onset(at=0.0, steep=0.1)]
     ends = [Onset(at=-200.0, steep=0.1), Onset(at=-120.0, steep=0.02), Onset(at=0.0, steep=0.1)]
-    assert likeliest_pair(starts, ends, 200.0, 600.0) == (0.0, 0.0)
+    assert likeliest_pair(starts, ends, 200.0, 600.0)[:2].tolist() == [0.0, 0.0]
 
 
 def test_of_two_moments_alike_the_one_that_the_weights_know_is_taken():
     ends = [Onset(at=0.0, steep=0.1)]
     for known in (-20.0, 0.0):
         starts = [Onset(at=a, steep=0.1, nats=0.0 if a == known else -6.0) for a in (-20.0, 0.0)]
-        assert likeliest_pair(starts, ends, 150.0, 600.0) == (known, 0.0)
+        assert likeliest_pair(starts, ends, 150.0, 600.0)[:2].tolist() == [known, 0.0]
 
 
 def test_no_harvest_is_longer_than_it_may_be():
