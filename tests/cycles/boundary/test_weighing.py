@@ -14,7 +14,8 @@ from pipeline.cycles.signal.features import course_of, draw_cells
 from pipeline.cycles.signal.signals import lay_cells, trace_of
 from pipeline.cycles.states import FREEZE, HARVEST
 from pipeline.cycles.template.superpose import Template
-from tests.bench.worlds.learn import Example, Learner, Table
+from tests.bench.worlds.draw import draw
+from tests.bench.worlds.learn import Example, Learner, Table, of_world
 from tests.cycles.plain_machine import START_NS, channel
 
 FREEZE_S, HARVEST_S = 1200.0, 160.0
@@ -177,3 +178,9 @@ def test_the_weights_say_how_they_were_made_and_fit_the_numbers():
         for ending in (True, False):
             numbers, _ = weighing.numbers_of(flat, trace, 150.0, ending=ending, kind=kind)
             assert weighing.weighed(numbers, ending=ending, kind=kind).shape == (2, len(T))
+
+
+def test_a_world_of_two_loggers_teaches_nothing():
+    """Their clocks are never put together to the second."""
+    assert draw(200001, "worked").other_interval_s
+    assert of_world(200001, ["lines", "alone"]) == []
