@@ -225,7 +225,9 @@ def _grown(case: Case, course: Course) -> Seen:
             "peak_c": rounded(middle(case.column("harvest_peak_c")[late])),
             "uncertainty_min": round(1.645 * case.sigma_min, 2),
         },
-        confidence=statistics.phi(course.total / case.thresholds["drift_harvest_pct"] + 0.5),
+        confidence=min(
+            statistics.phi(course.total / case.thresholds["drift_harvest_pct"] + 0.5), course.change.sure
+        ),
         flag_cycles=moved.kind == "step",
     )
 

@@ -116,7 +116,7 @@ def _drift(case: Case):
             "cycles_judged": int(moved.judged.sum()),
             **_evidence(found, days),
         },
-        confidence=statistics.phi(size + 0.5),
+        confidence=min(statistics.phi(size + 0.5), moved.sure),
         flag_cycles=False,
         causes=_causes(course),
     )
