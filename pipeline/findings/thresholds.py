@@ -297,6 +297,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("change_explained_pct", 40.0, "%", "share of the squares that a lasting change must take away"),
     _row("change_plain_pct", 75.0, "%", "share from which a ramp needs no test"),
     _row("drift_better_pct", 97.0, "%", "of the squares that a step leaves: a ramp must leave less"),
+    _row("ramp_least_days", 0.5, "days", "for so long at least must a change go on to have come little by little"),
     _row("drift_better_visit_pct", 70.0, "%", "the same where the step falls on a visit"),
     _row("drift_first_pct", 25.0, "%", "first part of a log that drifts from its start: its standard"),
     _row("change_sharp_pct", 87.0, "%", "share that a step explains and no swing over a day does (a sine: 81 %)"),

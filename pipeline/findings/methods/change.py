@@ -59,7 +59,7 @@ def lasting_change(
     """The lasting change of `values` (n,; NaN: not judged) at `start_ns`, of at least `least` in either direction.
 
     A step (Pettitt's test) or a ramp (Mann–Kendall's), whichever leaves the smaller squares; None where neither is both
-    plain and large enough. worked: stretches (from, to) [ns UTC] in which somebody worked on the machine: what steps in one of them is a
+    plain and large enough; what goes on for less than `ramp_least_days` is no ramp. worked: stretches (from, to) [ns UTC] in which somebody worked on the machine: what steps in one of them is a
     ramp only where a ramp fits far better.
     """
     t, judged = thresholds, np.isfinite(values)
@@ -77,7 +77,10 @@ def lasting_change(
     stepped_ns = start_ns[at[step.first]]
     at_a_visit = any(a <= stepped_ns <= b for a, b in worked)
     better_pct = t["drift_better_visit_pct"] if at_a_visit else t["drift_better_pct"]
-    if 1 - drift_explained < better_pct / 100 * (1 - step.explained):
+    if (
+        1 - drift_explained < better_pct / 100 * (1 - step.explained)
+        and x[-1] - x[bend] >= t["ramp_least_days"]
+    ):
         return _ramp(x, y, calm, at, judged, bend=bend, explained=drift_explained, least=least, t=t)
     total = step.after - step.before
     if abs(total) < least or step.p > t["step_p"] or 100 * step.explained < t["change_explained_pct"]:

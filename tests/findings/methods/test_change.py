@@ -100,6 +100,17 @@ def test_what_begins_at_a_visit_is_a_ramp_only_where_a_ramp_fits_far_better():
     assert lasting_change(time_ns, values, least=0.3, thresholds=T, worked=far).kind == "ramp"
 
 
+def test_what_goes_on_for_a_few_hours_is_no_ramp():
+    values = np.concatenate([np.zeros(80), np.linspace(0.2, 1.2, 8)]) + np.random.default_rng(1).normal(
+        0, 0.05, 88
+    )
+    hourly, daily = (
+        lasting_change(np.arange(88) * n * MIN_NS, values, least=0.3, thresholds=T) for n in (60, 1440)
+    )
+    assert daily.kind == "ramp"
+    assert hourly is None or hourly.kind == "step"
+
+
 @pytest.mark.parametrize(("noise", "certain"), [(0.02, True), (2.5, False)])
 def test_an_interval_that_holds_nothing_is_not_certain(noise, certain):
     time_ns = np.arange(80) * 72 * MIN_NS
