@@ -223,13 +223,18 @@ def _moved(columns: Columns, level: np.ndarray, *, least: float) -> Change | Non
     return lasting_change(columns.start_ns, level, least=least, thresholds=t, worked=worked)
 
 
+def log_days(columns: Columns) -> float:
+    """How long the log is [days], to the quarter of an hour: one of 60 h has its last reading an interval before."""
+    return round((columns.timeline.end_ns - columns.timeline.start_ns) / NS_PER_DAY, 2)
+
+
 def not_the_time_of_day(columns: Columns, found: Change | None, *, least: float) -> Change | None:
     """`found`, or None where the log is too short to tell it from the time of day.
 
     Half a day's swing looks like a ramp, and like a step that explains 8/π² = 0.81 of it, no more. So a short log must
     show more, or a step that is sharper than that; and a ramp only where it goes one way for longer than a day.
     """
-    days = (columns.timeline.end_ns - columns.timeline.start_ns) / NS_PER_DAY
+    days = log_days(columns)
     t = columns.thresholds
     if found is None or days >= t["drift_days"]:
         return found
