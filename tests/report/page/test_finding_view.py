@@ -81,7 +81,7 @@ def test_a_number_to_expect_has_no_digits_that_nobody_measured(units, said):
 
 
 def test_a_number_that_holds_nothing_is_not_shown():
-    finding = invented(evidence={"corrected_for": [], "count": 3, "usual_min": None})
+    finding = invented(confidence=0.9, evidence={"corrected_for": [], "count": 3, "usual_min": None})
     offsets = offsets_between(ZoneInfo("UTC"), START_NS, END_NS)
     shown = finding_view(1, finding, None, offsets, Reader())["numbers"]
     assert [Markup(value).striptags() for _, value in shown] == ["3"]
