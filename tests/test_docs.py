@@ -110,7 +110,7 @@ def test_every_library_stands_in_developers_with_its_licence():
 def test_the_two_commands_and_the_drop_folder_are_shown_for_windows():
     shown = re.search(r"```powershell\n(.*?)```", README, re.S)[1]
     assert "icelogs report sample_logs --to reports" in shown
-    assert "pytest -n 2" in shown
+    assert "pytest -n 3" in shown
     assert "icelogs watch " in shown
 
 
