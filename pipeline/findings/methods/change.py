@@ -36,9 +36,9 @@ class Change:
 
     @property
     def sure(self) -> float:
-        """How sure it is, by the interval, that at least half of `total` is there, 0 to 1: under 0.84 where the interval holds 0."""
+        """How sure it is, by the interval, that two thirds of `total` are there, 0 to 1: under 0.75 where the interval holds 0."""
         sd = (self.high - self.low) / (2 * 1.96)
-        return statistics.phi(abs(self.total) / 2 / sd) if sd > 0 else 1.0
+        return statistics.phi(abs(self.total) / 3 / sd) if sd > 0 else 1.0
 
     @property
     def late(self) -> np.ndarray:
