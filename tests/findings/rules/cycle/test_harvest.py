@@ -74,6 +74,16 @@ def test_a_short_freeze_between_two_harvests_is_a_repeat_and_no_short_freeze():
     assert "freeze-short" not in codes(found)
 
 
+def test_a_freeze_that_a_false_harvest_cut_in_two_repeats_none_however_often_that_happens():
+    harvest, freeze = usual(), noisy(20, 40, seed=3)
+    cut = [5, 15, 25, 35]
+    freeze[cut], freeze[[i + 1 for i in cut]], harvest[cut] = 4.5, 13.0, 2.2
+    assert "harvest-stalled" not in codes(judged(log(harvest, freeze=freeze)))
+    freeze[[i + 1 for i in cut]] = 20.0  # a whole freeze after it: the harvest was repeated
+    found = finding(judged(log(harvest, freeze=freeze)), "harvest-stalled")
+    assert found.evidence["kind"] == "repeated"
+
+
 def test_the_freeze_after_a_stall_grows_onto_the_old_slab_and_is_not_judged():
     harvest, freeze, peak = usual(), noisy(20, 40, seed=3), noisy(PEAK, 40)
     harvest[[10, 20, 30]], peak[[10, 20, 30]], freeze[[11, 21, 31]] = 7.0, 1.0, 12.0
