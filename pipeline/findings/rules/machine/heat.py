@@ -188,7 +188,7 @@ def _signs(case: Case) -> list[_Sign]:
 
 def _worse(case: Case, signs: list[_Sign], total: float) -> Seen:
     first = signs[0]
-    late, rise = first.change.late, first.change.total
+    (early, late), rise = first.change.ends, first.change.total
     if first.name == "current":
         title = _WORSE["current"](rise_pct=rounded(100 * math.expm1(rise), 1))
     elif first.name == "split":
@@ -205,12 +205,21 @@ def _worse(case: Case, signs: list[_Sign], total: float) -> Seen:
                 f"{sign.name}_rise_low_k": rounded(sign.change.low, 1),
                 f"{sign.name}_rise_high_k": rounded(sign.change.high, 1),
             }
-    return _seen(case, late, first.change.judged & ~late, title, evidence, statistics.phi(2 * (total - 0.5)))
+    begun = first.change.first
+    return _seen(case, late, early, title, evidence, statistics.phi(2 * (total - 0.5)), begun=begun)
 
 
 def _seen(
-    case: Case, cycles: np.ndarray, usual: np.ndarray | None, title: Text, evidence: dict, confidence: float
+    case: Case,
+    cycles: np.ndarray,
+    usual: np.ndarray | None,
+    title: Text,
+    evidence: dict,
+    confidence: float,
+    *,
+    begun: int | None = None,
 ) -> Seen:
+    """What was found in `cycles` (bool (n,)); `begun`: the cycle in which it began, where that is an earlier one."""
     at = np.flatnonzero(cycles)
     discharge = middle(case.column("discharge_peak_c")[cycles])
     over = at[-1] < (1 - case.thresholds["over_pct"] / 100) * (
@@ -227,7 +236,7 @@ def _seen(
         if not over and (losing or discharge > case.thresholds["discharge_hot_c"])
         else Severity.WATCH,
         title=title,
-        start_ns=int(case.start_ns[at[0]]),
+        start_ns=int(case.start_ns[at[0] if begun is None else begun]),
         end_ns=int(case.end_ns[at[-1]]),
         cycles=cycles,
         usual=usual,
