@@ -48,7 +48,9 @@ def test_what_stands_beside_a_ramp_says_as_much_as_its_title():
     rise = found.evidence["discharge_rise_k"]
     assert found.evidence["how"] == "ramp"
     assert found.signals["discharge_shift_k"] == pytest.approx(rise, rel=0.25)
-    assert found.start_ns <= BEGIN_NS + 55 * 22.5 * MIN_NS  # it began long before the cycles that show it whole
+    assert (
+        found.start_ns <= BEGIN_NS + 55 * 22.5 * MIN_NS
+    )  # it began long before the cycles that show it whole
     assert found.cycles[0] > 80
 
 
