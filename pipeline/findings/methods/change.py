@@ -47,6 +47,19 @@ class Change:
             return self.chosen
         return self.judged & (np.arange(len(self.judged)) >= self.first)
 
+    @property
+    def ends(self) -> tuple[np.ndarray, np.ndarray]:
+        """(before, after), bool (n,) each. Of a ramp the last third, which alone is changed as far as is said, and its first third with what lies
+        before it."""
+        early, late = self.judged & ~self.late, self.late
+        if self.kind == "ramp":
+            at = np.flatnonzero(late)
+            third = max(len(at) // 3, 1)
+            early[at[:third]] = True
+            late = np.zeros(len(late), bool)
+            late[at[-third:]] = True
+        return early, late
+
 
 def lasting_change(
     start_ns: np.ndarray,

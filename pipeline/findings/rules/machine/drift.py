@@ -97,13 +97,7 @@ def _drift(case: Case):
     moved = course.change
     at = np.flatnonzero(moved.late)
     days = (case.start_ns[at[-1]] - case.start_ns[at[0]]) / 8.64e13
-    third = max(len(at) // 3, 1)
-    early, late = moved.judged & ~moved.late, np.zeros(case.n, bool)
-    late[at[-third:]] = True
-    if moved.kind == "ramp":
-        early[at[:third]] = True
-    else:
-        late = moved.late
+    early, late = moved.ends
     size = abs(course.total) / t[course.measure.threshold]
     return Seen(
         severity=_severity(case, found, late, early),

@@ -206,7 +206,7 @@ def _signs(case: Case) -> list[_Sign]:
 
 def _worse(case: Case, signs: list[_Sign], total: float) -> Seen:
     first = signs[0]
-    late, rise = first.change.late, first.change.total
+    (early, late), rise = first.change.ends, first.change.total
     said = (_WORSE_SLOWLY if first.change.kind == "ramp" else _WORSE)[first.name]
     if first.name == "current":
         title = said(rise_pct=rounded(100 * math.expm1(rise), 1))
@@ -224,19 +224,21 @@ def _worse(case: Case, signs: list[_Sign], total: float) -> Seen:
                 f"{sign.name}_rise_low_k": rounded(sign.change.low, 1),
                 f"{sign.name}_rise_high_k": rounded(sign.change.high, 1),
             }
-    return _seen(
-        case,
-        late,
-        first.change.judged & ~late,
-        title,
-        evidence,
-        min(statistics.phi(2 * (total - 0.5)), first.change.sure),
-    )
+    sure = min(statistics.phi(2 * (total - 0.5)), first.change.sure)
+    return _seen(case, late, early, title, evidence, sure, begun=first.change.first)
 
 
 def _seen(
-    case: Case, cycles: np.ndarray, usual: np.ndarray | None, title: Text, evidence: dict, confidence: float
+    case: Case,
+    cycles: np.ndarray,
+    usual: np.ndarray | None,
+    title: Text,
+    evidence: dict,
+    confidence: float,
+    *,
+    begun: int | None = None,
 ) -> Seen:
+    """What was found in `cycles` (bool (n,)); `begun`: the cycle in which it began, where that is an earlier one."""
     at = np.flatnonzero(cycles)
     discharge = middle(case.column("discharge_peak_c")[cycles])
     over = at[-1] < (1 - case.thresholds["over_pct"] / 100) * (
@@ -253,7 +255,7 @@ def _seen(
         if not over and (losing or discharge > case.thresholds["discharge_hot_c"])
         else Severity.WATCH,
         title=title,
-        start_ns=int(case.start_ns[at[0]]),
+        start_ns=int(case.start_ns[at[0] if begun is None else begun]),
         end_ns=int(case.end_ns[at[-1]]),
         cycles=cycles,
         usual=usual,
