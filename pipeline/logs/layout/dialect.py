@@ -15,6 +15,7 @@ from pipeline.errors import LogFileError
 from pipeline.logs.layout.head_rows import Layout, head_of, is_row, split_row, with_first_label
 from pipeline.logs.source.large_text import LargeText
 from pipeline.logs.vocabulary.cell_kinds import kind_of
+from pipeline.logs.vocabulary.units import unit_of_word
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe", "^": "caret"}
 HEAD_BYTES, MIDDLE_BYTES, TAIL_BYTES = 65536, 16384, 16384
@@ -138,7 +139,7 @@ def _fit(lines: list[str], delimiter: str) -> _Fit:
 
 
 def _row_score(row: list[str]) -> float:
-    """0 for a line that is no row; else the share of its cells that are times, numbers, error words or blank."""
+    """0 for a line that is no row; else the share of its cells that are times, numbers, units, error words or blank."""
     clean = values = 0
     for cell in row:
         if not cell:
@@ -148,7 +149,7 @@ def _row_score(row: list[str]) -> float:
         if kind.reads:
             clean += 1
             values += 1
-        elif kind.word:
+        elif kind.word or unit_of_word(cell) is not None:
             clean += 1
     share = clean / len(row)
     if values >= 2 and share >= 0.5:

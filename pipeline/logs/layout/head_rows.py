@@ -73,6 +73,9 @@ def is_row(cells: list[str], layout: Layout) -> bool:
     clean = sum(k.shape is not None or k.number(layout.decimal) or k.word for k in kinds)
     if not (timed or numbers >= 2) or clean < max(1, 0.5 * len(kinds)):
         return False
+    where = [kind_of(cells[i]) for i in layout.clocks if cells[i]]
+    if where and not any(k.reads or k.word for k in where):
+        return False  # "First reading" where the times stand: statistics over the rows
     # statistics lines begin with a word instead
     return (
         kinds[0].shape is not None

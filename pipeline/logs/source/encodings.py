@@ -153,10 +153,13 @@ _SIGNS = frozenset("°²³µ·–—’‘“”äöüÄÖÜßéè\u00a0".encode
 
 
 def _code_page(raw: bytes) -> str:
-    """The degree sign decides: 0xB0 in most code pages, 0xF8 in the old console ones. Else the one in which the most labels are words
+    """The degree sign decides: 0xB0 in most code pages, 0xF8 in the old console ones, 0xA1 between a blank or bracket and its letter in Mac
+    Roman. Else the one in which the most labels are words
     that loggers write; else, where most letters are not Latin, what charset-normalizer takes it for."""
     if re.search(rb"\xf8\s?[CFcf]\b", raw) and not re.search(rb"\xb0\s?[CFcf]\b", raw):
         return "cp850"
+    if re.search(rb"[( \[]\xa1[CF](?![A-Za-z\x80-\xff])", raw) and b"\xb0" not in raw:
+        return "mac_roman"
     lines = [line for line in raw[: 4 * HEAD].split(b"\n") if any(c > 127 for c in line)][:50]
     sample = b"\n".join(lines)[:HEAD]
     if not {c for c in sample if c > 127} <= _SIGNS:
