@@ -162,7 +162,9 @@ def _at_fixed_times(case: Case) -> dict[str, np.ndarray]:
         at_ns = case.start_ns + int(part * usual * NS_PER_MIN)
         last = np.maximum(np.searchsorted(time_ns, at_ns, side="right") - 1, 0)
         seen = (case.freeze_min >= part * usual) & (time_ns[last] > case.start_ns) & (at_ns <= time_ns[-1])
-        near = np.unique(np.concatenate([last, np.minimum(last + 1, len(time_ns) - 1)]))  # of a long log a few
+        near = np.unique(
+            np.concatenate([last, np.minimum(last + 1, len(time_ns) - 1)])
+        )  # of a long log a few
         out[name] = np.where(seen, np.interp(at_ns, time_ns[near], values[near]), np.nan)
     return out
 

@@ -12,7 +12,7 @@ SECONDS_IN = {
     word: seconds
     for words, seconds in (
         ("s sec secs seconds second segundos sekunden secondes seg sek", 1.0),
-        ("ms msec milliseconds", 1e-3),
+        ("ms msec milliseconds millis millisecs", 1e-3),
         ("min mins minutes minutos minuten", 60.0),
         ("h hr hrs hours std stunden horas heures", 3600.0),
         ("d days tage días jours", 86400.0),
@@ -22,7 +22,7 @@ SECONDS_IN = {
 """Words for units of elapsed time -> seconds."""
 TIME_WORDS = re.compile(
     r"""\b(time|date|timestamp|datetime|clock|when|hora|fecha|tiempo|zeit|datum|uhrzeit|zeitstempel|heure|horodatage|jour|día|dia
-    |temps|utc|local|elapsed|secs?|seconds?|segundos|sekunden|secondes|minutes|epoch|unix|laufzeit|messzeit|stamp)\b""",
+    |temps|utc|local|elapsed|secs?|seconds?|millis|segundos|sekunden|secondes|minutes|epoch|unix|laufzeit|messzeit|stamp)\b""",
     re.VERBOSE | re.IGNORECASE,
 )
 """Words over a column of times. Common practice, no source."""
