@@ -195,12 +195,17 @@ def _notes_on_rows(content: Content, dialect: Dialect, grid: Grid, moments: Mome
     if untimed or grid.left_out:
         _refuse_other_columns(content, dialect)
     strange = [line for line in grid.left_out if not is_repeat(line, dialect)]
-    cut = [
-        r
-        for r in dialect.preamble[-1:]
-        if not dialect.header and len(split_row(r, dialect.delimiter)) == dialect.fields
-    ]
+    above = [split_row(r, dialect.delimiter) for r in dialect.preamble]
+    cut = [r for r in above[-1:] if not dialect.header and len(r) == dialect.fields]
+    cut += [r for r in above if r not in cut and _reads_as_a_row(r, dialect.decimal)]
     bad = untimed + len(strange) + len(cut)
+    if len(cut) > max(5, MOST_BAD_SHARE * (grid.rows + len(cut))):
+        raise LogFileError(
+            f"{len(cut)} lines above this one are rows of another table",
+            file=content.name,
+            line=dialect.first_line,
+            remedy="split the file above this table's labels and put both parts into the unit's folder",
+        )
     if bad > max(5, MOST_BAD_SHARE * (grid.rows + len(strange))):
         raise LogFileError(
             f"{bad} of {grid.rows + len(strange)} rows can't be read as times and readings",
@@ -226,6 +231,15 @@ def _notes_on_rows(content: Content, dialect: Dialect, grid: Grid, moments: Mome
             )
         )
     return notes
+
+
+def _reads_as_a_row(cells: list[str], decimal: str) -> bool:
+    """Whether a line of the head holds a moment and nothing else but numbers: a row of a table of another width."""
+    kinds = [kind_of(c) for c in cells if c]
+    moments = [k.shape for k in kinds if k.shape is not None and not k.number(decimal)]
+    numbers = sum(k.number(decimal) or k.word for k in kinds)
+    dated = any(m.date for m in moments) and any(m.hour for m in moments)
+    return dated and numbers >= 1 and len(moments) + numbers == len(kinds)
 
 
 def _notes_on_columns(log: LogLayout) -> list[Text]:

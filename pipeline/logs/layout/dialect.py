@@ -301,6 +301,24 @@ def _refuse_named_readings(lines: Sequence[str], name: str) -> None:
         )
 
 
+_DURATION = re.compile(
+    r"(?<![\w.])(?:\d{1,4} ?(?:h|hrs?|hours?|m|mins?|minutes?) ?\d{1,2} ?(?:m|mins?|minutes?|s|secs?|seconds?)|PT\d{1,4}[HMS])(?![^\W\d])",
+    re.IGNORECASE,
+)
+
+
+def _refuse_durations(lines: Sequence[str], name: str) -> None:
+    """Raises LogFileError where most lines hold a time such as "5m 30s"."""
+    found = [(n, m) for n, line in enumerate(lines) if (m := _DURATION.search(line[:400]))]
+    if len(found) > 0.5 * len(lines):
+        raise LogFileError(
+            f'the times are durations in words ("{found[-1][1][0]}")',
+            file=name,
+            line=1 + found[0][0],
+            remedy="export the log with a date and time in every row, or with elapsed times such as 0:05:30 or 330 under a label that says so",
+        )
+
+
 def _no_rows(text: bytes, name: str) -> LogFileError:
     what = next((what for pattern, what in _OTHER_TEXT if pattern.match(text[:4096])), "")
     if what:
@@ -311,6 +329,7 @@ def _no_rows(text: bytes, name: str) -> LogFileError:
         )
     lines = [line for line in text[:HEAD_BYTES].decode("utf-8", "replace").splitlines() if line.strip()]
     _refuse_named_readings(lines[:SAMPLE_ROWS], name)
+    _refuse_durations(lines[:SAMPLE_ROWS], name)
     wide = [line for line in lines if any(line.count(d) >= 1 for d in DELIMITERS)]
     if len(wide) == len(lines) and 0 < len(lines) <= 3:
         return LogFileError(

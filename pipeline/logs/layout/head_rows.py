@@ -185,6 +185,8 @@ def is_header(cells: list[str], layout: Layout) -> bool:
     and more. A row that was cut at its beginning holds a time or a number with a decimal mark: it is none."""
     fields = layout.fields
     filled = [c for c in cells if c]
+    if filled and _COMMENT.match(cells[0]) and len(filled) != fields:
+        return False  # "# column 2: plate, °C" is a remark with a comma in it
     if not filled or not (
         _as_wide(cells, fields) or (fields + 1 < len(cells) <= fields + _MORE_LABELS and all(cells[:fields]))
     ):
@@ -195,6 +197,7 @@ def is_header(cells: list[str], layout: Layout) -> bool:
     return len(filled) >= max(1, fields // 2) and len(words) >= 1 and not shape_of(filled[-1])
 
 
+_COMMENT = re.compile(r"(#|//)[^:=]*[^\W_]\s*[:=]\s")
 _MORE_LABELS = 6
 """More labels than columns by up to so many are labels of columns that were never logged. Common practice, no source."""
 
