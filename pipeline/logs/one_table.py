@@ -61,6 +61,8 @@ def table_of(log: LogLayout, grid: Grid) -> FileTable:
         *_notes_on_columns(log),
         *moments.notes,
     ]
+    moments, event_notes = _without_events(moments, grid, log.readings)
+    notes += event_notes
     sequence = in_sequence(moments.utc_ns, resolution_ns=moments.resolution_ns)
     rows = _composed(moments.rows, sequence.rows)
     columns = tuple(_column(i, grid.numbers[i], head, rows) for i in log.readings)
@@ -84,6 +86,31 @@ def table_of(log: LogLayout, grid: Grid) -> FileTable:
         doubts=tuple(replace(d, file=content.name) for d in sequence.doubts),
         other_order=moments.other_order,
     )
+
+
+def _without_events(moments: Moments, grid: Grid, readings: tuple[int, ...]) -> tuple[Moments, list[Text]]:
+    """Rows left out that hold a remark where one channel's reading would stand and nothing under the others ("door opened"): what happened
+    beside the log is no reading, and no fault of a probe."""
+    words = [(word, where) for i in readings for word, where in grid.numbers[i].words.items()]
+    remarks = [at for word, at in words if not kind_of(word).word and any(map(str.isalpha, word))]
+    if len(readings) < 2 or not remarks:
+        return moments, []
+    events = np.unique(np.concatenate(remarks))
+    events = events[np.all([np.isnan(grid.numbers[i].values[events]) for i in readings], axis=0)]
+    held, times = np.unique(np.concatenate([at for _word, at in words]), return_counts=True)
+    events = np.setdiff1d(events, held[times > 1])  # a word under two channels: both probes are off
+    if not 0 < len(events) <= MOST_BAD_SHARE * grid.rows:
+        return moments, []
+    rows = np.arange(grid.rows) if moments.rows is None else moments.rows
+    kept = ~np.isin(rows, events)
+    if kept.all() or not kept.any():
+        return moments, []
+    note = Text(
+        key="logs.note.events",
+        english="{count} rows hold a remark in place of readings; they were left out",
+        values={"count": int(np.count_nonzero(~kept))},
+    )
+    return replace(moments, utc_ns=moments.utc_ns[kept], rows=rows[kept]), [note]
 
 
 def _refuse_lost_rows(moments: Moments, sequence: Sequence, grid: Grid, log: LogLayout) -> None:
