@@ -86,9 +86,11 @@ def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
             notes=tuple(notes),
             doubts=doubts,
         )
-    order = np.argsort(time_ns, kind="stable")
     backwards = int(np.count_nonzero(steps < 0))
+    del steps  # of a long log as large as its times
     if backwards:
+        order: np.ndarray | None = np.argsort(time_ns, kind="stable")
+        time_ns = time_ns[order]
         notes.append(
             Text(
                 key="logs.note.out_of_order",
@@ -96,8 +98,10 @@ def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
                 values={"count": backwards},
             )
         )
-    ordered = time_ns[order]
-    first = np.concatenate([[True], np.diff(ordered) > 0])
+    else:
+        order = None
+    first = np.ones(len(time_ns), bool)
+    np.greater(time_ns[1:], time_ns[:-1], out=first[1:])
     repeats = int(len(first) - np.count_nonzero(first))
     if repeats:
         notes.append(
@@ -107,11 +111,11 @@ def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
                 values={"count": repeats},
             )
         )
-        order, ordered = order[first], ordered[first]
+        time_ns, order = time_ns[first], np.flatnonzero(first) if order is None else order[first]
     return Sequence(
-        time_ns=ordered,
+        time_ns=time_ns,
         rows=order,
-        interval_s=usual_interval_s(ordered),
+        interval_s=usual_interval_s(time_ns),
         notes=tuple(notes),
         doubts=doubts,
     )
