@@ -131,6 +131,7 @@ def _in_pieces(body: Body, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
         end = at + grid.rows
         if stamps is not None:
             if grid.stamps_ns is None:
+                stamps = values = grid = None  # let go before all is read once more
                 return _times_as_text(body, dialect, wanted, name)
             stamps[at:end] = grid.stamps_ns
         for i, numbers in grid.numbers.items():
@@ -145,6 +146,7 @@ def _in_pieces(body: Body, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
         del grid
         pa.default_memory_pool().release_unused()
     if stamps is not None and steps_between(stamps[:at])[0] <= 0:
+        stamps = values = None
         return _times_as_text(body, dialect, wanted, name)
     numbers = {
         i: NumberColumn(
