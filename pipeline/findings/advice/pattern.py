@@ -159,9 +159,12 @@ def _at_fixed_times(case: Case) -> dict[str, np.ndarray]:
     out = {}
     for name, part in _FIXED.items():
         at_ns = case.start_ns + int(part * usual * NS_PER_MIN)
-        last_ns = time_ns[np.maximum(np.searchsorted(time_ns, at_ns, side="right") - 1, 0)]
-        seen = (case.freeze_min >= part * usual) & (last_ns > case.start_ns) & (at_ns <= time_ns[-1])
-        out[name] = np.where(seen, np.interp(at_ns, time_ns, values), np.nan)
+        last = np.maximum(np.searchsorted(time_ns, at_ns, side="right") - 1, 0)
+        seen = (case.freeze_min >= part * usual) & (time_ns[last] > case.start_ns) & (at_ns <= time_ns[-1])
+        near = np.unique(
+            np.concatenate([last, np.minimum(last + 1, len(time_ns) - 1)])
+        )  # of a long log a few
+        out[name] = np.where(seen, np.interp(at_ns, time_ns[near], values[near]), np.nan)
     return out
 
 
