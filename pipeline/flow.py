@@ -100,7 +100,7 @@ def _read(job: UnitJob, keeper: Keeper, run: _UnitRun) -> Timeline:
     tables, far = of_one_time(_read_all(job, keeper, run), run.unit)
     for error in far:
         run.add(str(error), error.file)
-    timeline = assemble(tables, run.unit)
+    timeline = keeper.at_rest(assemble(tables, run.unit))
     run.rows = sum(source.rows for source in timeline.sources)
     return timeline
 

@@ -1,16 +1,20 @@
-"""Tests of one module run in one process, so that what its fixtures make is made once; `xdist_group` joins modules that share more.
+"""Tests of one module run in one process (`--dist loadfile`), so that what its fixtures make is made once.
 
-Where two processes share them, the groups that take longest are begun first: a long one begun last would be waited for."""
+Where several processes share them, the modules that take longest are begun first: a long one begun last would be waited for."""
 
 import os
 import sys
 
-import pytest
-
 LONG = (
-    "browser", "cluster", "run", "demo", "tests/findings/test_simulated.py", "tests/demo/test_faults.py", "worlds",
-    "tests/delivery/watch/test_watch.py", "tests/report/page/test_page.py", "unchanged", "tests/fleet/test_urls.py",
+    "report/browser/test_unit_page", "delivery/watch/test_watch", "fleet/test_dask", "fleet/test_run",
+    "report/browser/test_client_page", "delivery/mail/test_sending", "delivery/test_faults",
+    "report/browser/test_fleet_page", "bench_worlds/test_worlds", "report/browser/test_compare_page",
+    "findings/test_simulated", "cycles/test_clocks", "report/browser/test_message", "demo/test_scenario",
+    "demo/test_faults", "report/page/test_page", "cycles/boundary/test_weighing", "fleet/test_urls",
+    "bench_worlds/test_structure", "cycles/test_once_misread", "store/test_unchanged", "fleet/test_verbs",
+    "outside/test_second_machine_phases", "test_layers", "logs/test_round_trip", "logs/test_twelve_dialects",
 )  # fmt: skip
+"""Modules by what they took, processor and waiting; see `--durations=0`."""
 
 # Processes that tests start keep their byte code, whatever the shell says: else each compiles the whole program anew.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
@@ -22,8 +26,5 @@ def pytest_configure(config):
 
 
 def pytest_collection_modifyitems(items):
-    for item in items:
-        if item.get_closest_marker("xdist_group") is None:
-            item.add_marker(pytest.mark.xdist_group(item.nodeid.partition("::")[0]))
-    places = {group: place for place, group in enumerate(LONG)}
-    items.sort(key=lambda item: places.get(item.get_closest_marker("xdist_group").args[0], len(LONG)))
+    places = {f"tests/{module}.py": place for place, module in enumerate(LONG)}
+    items.sort(key=lambda item: places.get(item.nodeid.partition("::")[0], len(LONG)))

@@ -5,6 +5,7 @@ import pytest
 from pipeline.findings.advice.causes import CAUSES, SOMETHING_ELSE
 from tests.bench.cause_logs import CAUSES as MADE
 from tests.bench.cause_logs import ONLY_SCORED, SIMULATED, TO_TUNE, cause_log, same
+from tests.bench.cause_twins import PLAIN, same_readings, sheet_of, to_be_seen, twin_of
 from tests.bench.causes import Scored, brier, cells, reliability
 
 QUICK = ("condenser-dirty", "charge-low", "compressor-worn", "end-of-freeze-sensing", "end-of-freeze-early", "slab-sticks", "water-warm", "room-cold")  # fmt: skip
@@ -57,3 +58,23 @@ def test_reliability_counts_what_was_said_and_what_was_true():
 def test_names_for_one_thing_are_one():
     assert same("charge-low", "slow-leak")
     assert not same("charge-low", "metering")
+
+
+def test_a_twin_is_the_same_machine_without_the_cause_and_tells_what_there_was_to_be_seen():
+    log = cause_log("compressor-worn", 3, "line and clamp", days=1.2)
+    twin = twin_of("compressor-worn", 3, "line and clamp", days=1.2)
+    assert twin.simulation.machine == log.simulation.machine
+    assert not same_readings(log, twin)
+    assert same_readings(twin, twin)
+    assert max(to_be_seen(log, twin).values()) > PLAIN
+    assert max(to_be_seen(twin, twin).values()) == 0.0
+
+
+def test_a_service_sheet_is_what_the_sound_twin_does_give_or_take():
+    twin = twin_of("condenser-dirty", 3, "six channels", days=0.8)
+    sheet = sheet_of(twin)
+    phases = [(b - a) / 6e10 for a, b, kind in twin.simulation.phases[1:-1] if kind == "freeze"]
+    usual = sorted(phases)[len(phases) // 2]
+    assert sheet.freeze_min[0] < usual < sheet.freeze_min[1]
+    assert sheet.freeze_end_c[1] - sheet.freeze_end_c[0] == pytest.approx(4.0)
+    assert sheet.current_a > 0

@@ -13,6 +13,7 @@ from pydantic import BaseModel
 from pipeline.findings import thresholds
 from pipeline.language.catalogue import catalogue
 from pipeline.unit import ROLES, Client, Unit
+from tests.conftest import LONG
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -109,5 +110,9 @@ def test_every_library_stands_in_developers_with_its_licence():
 def test_the_two_commands_and_the_drop_folder_are_shown_for_windows():
     shown = re.search(r"```powershell\n(.*?)```", README, re.S)[1]
     assert "icelogs report sample_logs --to reports" in shown
-    assert "pytest -n 2" in shown
+    assert "pytest -n 3" in shown
     assert "icelogs watch " in shown
+
+
+def test_the_modules_that_are_begun_first_are_there():
+    assert [module for module in LONG if not (ROOT / "tests" / f"{module}.py").is_file()] == []

@@ -10,7 +10,8 @@ from pipeline.language.text import Text
 from pipeline.logs.alignment.unit_clock import on_one_clock, settle_date_orders
 from pipeline.logs.channels.channels import drafts_of
 from pipeline.logs.channels.same_logger import LoggerLog, join_loggers
-from pipeline.logs.clock.to_utc import DAY_ONE_NOTE, OWN_CLOCK
+from pipeline.logs.clock.local_times import OWN_CLOCK
+from pipeline.logs.clock.start_of_log import DAY_ONE_NOTE
 from pipeline.logs.coarse_grid import overview_of
 from pipeline.logs.limits import limits_of
 from pipeline.logs.table import FileTable

@@ -61,6 +61,8 @@ def table_of(log: LogLayout, grid: Grid) -> FileTable:
         *_notes_on_columns(log),
         *moments.notes,
     ]
+    moments, event_notes = _without_events(moments, grid, log.readings)
+    notes += event_notes
     sequence = in_sequence(moments.utc_ns, resolution_ns=moments.resolution_ns)
     rows = _composed(moments.rows, sequence.rows)
     columns = tuple(_column(i, grid.numbers[i], head, rows) for i in log.readings)
@@ -86,6 +88,31 @@ def table_of(log: LogLayout, grid: Grid) -> FileTable:
     )
 
 
+def _without_events(moments: Moments, grid: Grid, readings: tuple[int, ...]) -> tuple[Moments, list[Text]]:
+    """Rows left out that hold a remark where one channel's reading would stand and nothing under the others ("door opened"): what happened
+    beside the log is no reading, and no fault of a probe."""
+    words = [(word, where) for i in readings for word, where in grid.numbers[i].words.items()]
+    remarks = [at for word, at in words if not kind_of(word).word and any(map(str.isalpha, word))]
+    if len(readings) < 2 or not remarks:
+        return moments, []
+    events = np.unique(np.concatenate(remarks))
+    events = events[np.all([np.isnan(grid.numbers[i].values[events]) for i in readings], axis=0)]
+    held, times = np.unique(np.concatenate([at for _word, at in words]), return_counts=True)
+    events = np.setdiff1d(events, held[times > 1])  # a word under two channels: both probes are off
+    if not 0 < len(events) <= MOST_BAD_SHARE * grid.rows:
+        return moments, []
+    rows = np.arange(grid.rows) if moments.rows is None else moments.rows
+    kept = ~np.isin(rows, events)
+    if kept.all() or not kept.any():
+        return moments, []
+    note = Text(
+        key="logs.note.events",
+        english="{count} rows hold a remark in place of readings; they were left out",
+        values={"count": int(np.count_nonzero(~kept))},
+    )
+    return replace(moments, utc_ns=moments.utc_ns[kept], rows=rows[kept]), [note]
+
+
 def _refuse_lost_rows(moments: Moments, sequence: Sequence, grid: Grid, log: LogLayout) -> None:
     """Rows that share a time but not their readings are not one reading twice: a layout that was not understood."""
     n, kept = len(moments.utc_ns), len(sequence.time_ns)
@@ -93,14 +120,16 @@ def _refuse_lost_rows(moments: Moments, sequence: Sequence, grid: Grid, log: Log
         return
     if moments.resolution_ns >= 60 * SECOND_NS and np.diff(moments.utc_ns).min() >= 0:
         return  # seconds that were not written, now more and now fewer rows a minute: one of each minute is kept
-    lost = np.setdiff1d(np.arange(n), sequence.rows)
+    some = np.arange(0, n, max(1, n // 1_000_000))  # of a long log enough to tell
+    in_order = np.sort(sequence.rows)
+    lost = some[in_order[np.searchsorted(in_order, some).clip(max=kept - 1)] != some]
     place = np.searchsorted(sequence.time_ns, moments.utc_ns[lost])
     home = sequence.rows[np.minimum(place, kept - 1)]
     differ = np.zeros(len(lost), bool)
     for i in log.readings:
         values = grid.numbers[i].values if moments.rows is None else grid.numbers[i].values[moments.rows]
         differ |= (values[lost] != values[home]) & ~np.isnan(values[lost])
-    if differ.mean() > 0.5:
+    if len(lost) and differ.mean() > 0.5:
         raise LogFileError(
             f"{n - kept} of {n} rows repeat a time that another row has, with other readings",
             file=log.content.name,
@@ -195,12 +224,17 @@ def _notes_on_rows(content: Content, dialect: Dialect, grid: Grid, moments: Mome
     if untimed or grid.left_out:
         _refuse_other_columns(content, dialect)
     strange = [line for line in grid.left_out if not is_repeat(line, dialect)]
-    cut = [
-        r
-        for r in dialect.preamble[-1:]
-        if not dialect.header and len(split_row(r, dialect.delimiter)) == dialect.fields
-    ]
+    above = [split_row(r, dialect.delimiter) for r in dialect.preamble]
+    cut = [r for r in above[-1:] if not dialect.header and len(r) == dialect.fields]
+    cut += [r for r in above if r not in cut and _reads_as_a_row(r, dialect.decimal)]
     bad = untimed + len(strange) + len(cut)
+    if len(cut) > max(5, MOST_BAD_SHARE * (grid.rows + len(cut))):
+        raise LogFileError(
+            f"{len(cut)} lines above this one are rows of another table",
+            file=content.name,
+            line=dialect.first_line,
+            remedy="split the file above this table's labels and put both parts into the unit's folder",
+        )
     if bad > max(5, MOST_BAD_SHARE * (grid.rows + len(strange))):
         raise LogFileError(
             f"{bad} of {grid.rows + len(strange)} rows can't be read as times and readings",
@@ -226,6 +260,15 @@ def _notes_on_rows(content: Content, dialect: Dialect, grid: Grid, moments: Mome
             )
         )
     return notes
+
+
+def _reads_as_a_row(cells: list[str], decimal: str) -> bool:
+    """Whether a line of the head holds a moment and nothing else but numbers: a row of a table of another width."""
+    kinds = [kind_of(c) for c in cells if c]
+    moments = [k.shape for k in kinds if k.shape is not None and not k.number(decimal)]
+    numbers = sum(k.number(decimal) or k.word for k in kinds)
+    dated = any(m.date for m in moments) and any(m.hour for m in moments)
+    return dated and numbers >= 1 and len(moments) + numbers == len(kinds)
 
 
 def _notes_on_columns(log: LogLayout) -> list[Text]:

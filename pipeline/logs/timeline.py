@@ -7,13 +7,15 @@ int64 nanoseconds since 1970-01-01 UTC. No array is written to after it was hand
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from pipeline.language.text import Text, plain
+from pipeline.logs.mapped import LEAST_SAMPLES, looked_through, on_disk
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,10 +42,12 @@ class Channel:
     clock: str = ""  # the logger, where its clock may differ from the unit's by what only the cycles tell
 
     def readings(self) -> tuple[np.ndarray, np.ndarray]:
-        """Times [ns] and values, (n,) each, of the trusted samples: the channel's own arrays where all are, for a long log fills the memory."""
-        if self.trusted.all():
-            return self.time_ns, self.values
-        return self.time_ns[self.trusted], self.values[self.trusted]
+        """Times [ns] and values, (n,) each, of the trusted samples: no copies where all are, and of a log at rest (`at_rest`) values
+        that take memory only as long as the caller holds them."""
+        values, trusted = looked_through(self.values), looked_through(self.trusted)
+        if trusted.all():
+            return self.time_ns, values
+        return looked_through(self.time_ns)[trusted], values[trusted]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,6 +126,35 @@ class Timeline:
 
 PIECE = 1 << 18
 """Samples that are worked on at once where a pass over a long log would else make copies of it."""
+
+
+def at_rest(timeline: Timeline, folder: Path) -> Timeline:
+    """`timeline` with the arrays of its long channels in files of `folder`, so that they take no memory while nobody looks at them; as it is
+    where the disk does not take them."""
+    rested: dict[
+        int, tuple[np.ndarray, np.ndarray]
+    ] = {}  # by identity: the channels of a file share their times
+
+    def resting(array: np.ndarray) -> np.ndarray:
+        if id(array) not in rested:
+            rested[id(array)] = array, on_disk(array, folder)
+        return rested[id(array)][1]
+
+    def channel_at_rest(channel: Channel) -> Channel:
+        if len(channel.time_ns) < LEAST_SAMPLES:
+            return channel
+        return replace(
+            channel,
+            time_ns=resting(channel.time_ns),
+            values=resting(channel.values),
+            trusted=resting(channel.trusted),
+            masks={check: resting(mask) for check, mask in channel.masks.items()},
+        )
+
+    try:
+        return replace(timeline, channels=tuple(map(channel_at_rest, timeline.channels)))
+    except OSError:
+        return timeline
 
 
 def holes(time_ns: np.ndarray, longest_ns: float) -> np.ndarray:

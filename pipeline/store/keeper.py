@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline import atomic
 from pipeline.logs import UnitFiles, read_file
-from pipeline.logs.timeline import Problem
+from pipeline.logs.timeline import Problem, Timeline, at_rest
 from pipeline.store.history import PastReport, history_csv, visit_of, with_visit
 from pipeline.store.place import StorePlace
 from pipeline.store.stamp import SeenFile
@@ -42,6 +42,10 @@ class Keeper:
             return read_file(path, unit) if self.store is None else self.store.read(path, unit)
         except OSError as error:
             raise unreadable(path, error) from error
+
+    def at_rest(self, timeline: Timeline) -> Timeline:
+        """`timeline`, where it is long in files beside the store, so that it does not fill the memory."""
+        return timeline if self.store is None else at_rest(timeline, self.store.place.making)
 
     @contextlib.contextmanager
     def whole(self) -> Iterator[Path]:

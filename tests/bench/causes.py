@@ -1,13 +1,14 @@
 """Whether the causes hold what they say: right cause first, reliability, Brier score, the worth of the next channel. Run by hand:
 
     python -m tests.bench.causes [--part tune|scored] [--logs 200] [--first 0] [--truth] [--channels NAME …] [--cause NAME …]
-                                 [--confusion] [--missed] [--clip] [--jobs 1] [--json FILE]
+                                 [--confusion] [--missed] [--clip] [--sheet] [--silent] [--jobs 1] [--json FILE]
     python -m tests.bench.causes --cells [--cause NAME …]
 
 Logs are those of `cause_logs`. Kept apart: the table of causes was tuned on seeds under 10,000 and four machines; seeds from 10,000 on, with
 three other machines, are only ever scored. Phases come from the real cycles room, or with --truth from the simulator. The cause
 asked about is that of the worst finding of the machine; a log without one counts as silent, and is left out of the shares.
---clip adds to each log the channel that `next_clip` names, from the same run of the machine, and scores both.
+--silent looks, by the sound twin of each silent log, whether there was anything to be seen: a change within the log, or a level that is uncommon for
+such machines. --sheet gives each unit a service sheet that says what its sound twin does. --clip adds to each log the channel that `next_clip` names, from the same run of the machine, and scores both.
 Measured against: the base rates (each cause as often as it is in the logs), which no log needs to be read for.
 """
 
@@ -20,7 +21,7 @@ import os
 import sys
 from collections import Counter, defaultdict
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -34,6 +35,7 @@ from pipeline.findings.engine import judge
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.finding import Judgement, Severity
 from tests.bench.cause_logs import CAUSES, CHANNELS, SCORED_FROM, SIMULATED, CauseLog, Told, cause_log, same
+from tests.bench.cause_twins import PLAIN, same_readings, sheet_of, to_be_seen, twin_of
 from tests.findings.from_truth import record_of
 
 BINS = np.linspace(0, 1, 11)
@@ -62,6 +64,7 @@ class Scored:
     promised: tuple[float, float] = (float("nan"), float("nan"))
     then: dict[str, float] | None = None
     error: str = ""
+    seen: str = ""  # of a silent log: what there was to be seen, by its twin
 
     @property
     def order(self) -> list[str]:
@@ -84,9 +87,15 @@ def worst_of_the_machine(judgement: Judgement) -> dict[str, float]:
     return {o.cause: o.probability for o in grave[0].causes} if grave else {}
 
 
-def score(task: tuple[str, int, str], *, truth: bool, clip: bool) -> Scored:
+def score(
+    task: tuple[str, int, str], *, truth: bool, clip: bool, sheet: bool = False, silent: bool = False
+) -> Scored:
     cause, seed, channels = task
     log = cause_log(cause, seed, channels)
+    twin = twin_of(cause, seed, channels) if sheet or silent else log
+    if sheet:
+        log = replace(log, unit=log.unit.model_copy(update={"expected": sheet_of(twin)}))
+        twin = replace(twin, unit=log.unit)
     base = {"cause": cause, "course": log.told.course, "channels": channels, "name": log.name}
     try:
         judgement = judged(log, truth=truth)
@@ -97,10 +106,21 @@ def score(task: tuple[str, int, str], *, truth: bool, clip: bool) -> Scored:
             then = worst_of_the_machine(judged(cause_log(cause, seed, channels, roles=roles), truth=truth))
     except Exception as problem:  # the bench goes on and names the log
         return Scored(**base, odds={}, codes=(), error=f"{type(problem).__name__}: {problem}")
+    odds = worst_of_the_machine(judgement)
     return Scored(
-        **base, odds=worst_of_the_machine(judgement), codes=tuple(f.code for f in judgement.findings), then=then,
+        **base, odds=odds, seen=what_was_there(log, twin) if silent and not odds else "", codes=tuple(f.code for f in judgement.findings), then=then,
         clip=wanted.channel if wanted else "", promised=(wanted.first_right, wanted.first_right_then) if wanted else (float("nan"),) * 2,
     )  # fmt: skip
+
+
+def what_was_there(log: CauseLog, twin: CauseLog) -> str:
+    """What a silent log held: "nothing" (the cause never came), "a change" within it, "a level" that is uncommon, or "less than the spread"."""
+    if same_readings(log, twin):
+        return "nothing"
+    plain = [v for v, away in to_be_seen(log, twin).items() if away >= PLAIN]
+    if log.told.course != "always" and "later" in plain:
+        return "a change"
+    return "a level" if "level" in plain else "less than the spread"
 
 
 def judged(log: CauseLog, *, truth: bool) -> Judgement:
@@ -227,6 +247,12 @@ def main() -> None:
     )
     parser.add_argument("--clip", action="store_true")
     parser.add_argument(
+        "--sheet", action="store_true", help="each unit has a service sheet, by its sound twin"
+    )
+    parser.add_argument(
+        "--silent", action="store_true", help="what there was to be seen in silent logs, by their twins"
+    )
+    parser.add_argument(
         "--cells", action="store_true", help="the table's sizes beside what the simulator shows, instead"
     )
     parser.add_argument("--jobs", type=int, default=1)
@@ -241,7 +267,7 @@ def main() -> None:
         (causes[i % len(causes)], first + i, options.channels[i // len(causes) % len(options.channels)])
         for i in range(options.logs)
     ]
-    run = partial(score, truth=options.truth, clip=options.clip)
+    run = partial(score, truth=options.truth, clip=options.clip, sheet=options.sheet, silent=options.silent)
     if options.jobs > 1:
         with ProcessPoolExecutor(options.jobs) as pool:
             rows = list(pool.map(run, tasks))
@@ -256,6 +282,11 @@ def main() -> None:
         print(f"  {low:.1f}+ {n:6} {said:6.2f} {true:6.2f}")
     if options.confusion:
         print("\n" + confusion(rows))
+    if options.silent:
+        told = Counter((r.course, r.seen) for r in rows if not r.odds)
+        print("\nsilent logs, by course and by what there was to be seen")
+        for (course, seen), n in sorted(told.items()):
+            print(f"  {course:14} {seen:22} {n:4}")
     if options.clip:
         print("\n" + clips(rows))
     for r in rows if options.missed else ():

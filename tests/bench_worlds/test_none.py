@@ -7,8 +7,6 @@ import pytest
 
 from tests.bench.worlds.none import CHANNELS, DEFROSTED_C, INTERVALS_S, KINDS, draw_none, strata, thermostat
 
-pytestmark = pytest.mark.xdist_group("worlds")  # their physics is compiled once
-
 
 def test_any_three_hundred_seeds_hold_every_kind_channel_set_and_interval():
     every = [strata(seed) for seed in range(500, 800)]

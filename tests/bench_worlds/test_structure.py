@@ -11,8 +11,6 @@ import pytest
 from tests.bench.worlds.draw import CHANNEL_SETS, COURSES, draw
 from tests.bench.worlds.structure import CHOICES, SCORED_ONLY, Structure, drawn, split
 
-pytestmark = pytest.mark.xdist_group("worlds")  # their physics is compiled once
-
 
 @cache
 def structures() -> tuple[tuple[Structure, str], ...]:

@@ -13,8 +13,6 @@ from tests.bench.worlds.physics import LATENT_J_PER_KG, TRACES, WATER_J_PER_KG_K
 from tests.bench.worlds.probes import follow
 from tests.bench.worlds.simulate import alone, clamp_steps, course, lived, simulate, timeline, write
 
-pytestmark = pytest.mark.xdist_group("worlds")  # their physics is compiled once
-
 SEEDS = range(100, 136)
 
 

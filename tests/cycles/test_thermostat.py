@@ -17,8 +17,6 @@ from tests.bench.worlds.simulate import DAY_0_NS, simulate
 from tests.bench.worlds.simulate import timeline as timeline_of_world
 from tests.cycles.plain_machine import START_NS, STOP_S, channel, cycles, machine, standing_machine, timeline
 
-pytestmark = pytest.mark.xdist_group("worlds")  # their physics is compiled once
-
 UNIT = Unit(name="plain")
 
 

@@ -16,9 +16,6 @@ from pipeline.demo.units import UNITS
 from pipeline.errors import UsageError
 from pipeline.unit_toml import load_unit
 
-pytestmark = pytest.mark.xdist_group("demo")  # the demo is written once
-
-
 COMMITTED = Path(__file__).parents[2] / "sample_logs"
 BY_NAME = {unit.name: unit for unit in UNITS}
 

@@ -10,8 +10,6 @@ from pipeline.findings import slabs
 from tests.bench.slabs import LEAST, of_worlds, report
 from tests.findings.made_up import judged, made_up, noisy
 
-pytestmark = pytest.mark.xdist_group("worlds")  # their physics is compiled once
-
 N = 30
 
 

@@ -16,8 +16,6 @@ from pipeline.fleet.dask import connected, spread_out
 from tests.fleet.dask_work import die, die_four_times, die_once, noted
 from tests.fleet.small_fleet import ENVIRONMENT, KINDS, add_unit, contents, icelogs, start_icelogs, until
 
-pytestmark = pytest.mark.xdist_group("cluster")  # one cluster
-
 
 @contextmanager
 def started(*command):

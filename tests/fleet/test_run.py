@@ -27,9 +27,6 @@ from tests.fleet.small_fleet import (
 )
 from tests.store.scene import leftovers
 
-pytestmark = pytest.mark.xdist_group("run")  # the folder of broken units is reported once
-
-
 NO_UNICODE = os.fsdecode(b"caf\xe9")
 OUTPUTS = {"report.html", "phases.csv", "cycles.csv", "findings.json", "timeline.parquet"}
 

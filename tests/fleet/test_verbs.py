@@ -17,8 +17,6 @@ from tests.fleet.small_fleet import icelogs_here as icelogs
 from tests.store.scene import write_log as write_short_log
 from tests.store.scene import write_unit
 
-pytestmark = pytest.mark.xdist_group("verbs")  # two logs are made once
-
 
 def write_log(path: Path, simulation) -> None:
     times = np.datetime_as_string(simulation.time_ns.view("M8[ns]").astype("M8[s]"))

@@ -15,9 +15,6 @@ from pipeline.demo.machine import MACHINES
 from pipeline.demo.simulator import simulate
 from pipeline.fleet.run import RunOptions, report
 
-pytestmark = pytest.mark.xdist_group("dialects")  # one log is made and segmented once
-
-
 LABELS = ("Evaporator (°C)", "Unit current (A)")
 
 

@@ -29,9 +29,9 @@ def test_a_difference_that_is_not_none_is_not_shown_as_none(name, value, said):
 
 
 def test_the_days_of_a_log_without_dates_are_counted():
-    from pipeline.logs.clock import to_utc
+    from pipeline.logs.clock import start_of_log
 
-    assert to_utc.DAY_ONE.date() == wording.DAY_ONE
+    assert start_of_log.DAY_ONE.date() == wording.DAY_ONE
     assert Reader().day(date(2001, 1, 1)) == "day 1"
     assert Reader(language="es").weekday(date(2001, 1, 3)) == "día 3"
     offsets = offsets_between(ZoneInfo("UTC"), to_ns("2001-01-01T00:00"), to_ns("2001-01-03T00:00"))

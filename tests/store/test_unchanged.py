@@ -14,9 +14,6 @@ from pipeline.report.options import ReportOptions
 from pipeline.store import StorePlace, UnitStore
 from tests.store.scene import leftovers, log_text, machine_files, write_log, write_unit
 
-pytestmark = pytest.mark.xdist_group("unchanged")  # one fleet is reported once
-
-
 OPTIONS = RunOptions(jobs=1)
 
 

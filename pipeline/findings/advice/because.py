@@ -76,7 +76,9 @@ _EVENTS: Mapping[str, Phrase] = {
 }
 _NOT_SEEN = {key: phrase(f"because.not.{key}", f"not seen: {p.english}") for key, p in _EVENTS.items()}
 _VIEWS = {
-    "later": phrase("because.view.later", "compared: the later part of this log with its beginning"),
+    "later": phrase(
+        "because.view.later", "compared: what is usual in the later part of this log with its beginning"
+    ),
     "odd": phrase("because.view.odd", "compared: the cycles that stand out with the others of this log"),
     "level": phrase(
         "because.view.level", "compared: this log with what is common for such machines; no source"

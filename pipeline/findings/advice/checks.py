@@ -75,10 +75,16 @@ _SHEET = phrase("check.by-sheet", "the unit's own sheet")
 _PRACTICE = phrase("check.by-practice", "common practice, no source: the service sheet goes before it")
 
 
+_BY_WATER = dict.fromkeys(("fan-runs", "air-path", "condenser-air", "clean-condenser"), "water-regulator")
+
+
 def fitting(keys: tuple[str, ...], unit: Unit, logged: Collection[str] = ()) -> tuple[str, ...]:
     """`keys` as this unit allows them and as its log leaves them open: what the roles in `logged` answer is not asked again, unless
     nothing else is to be done. A machine with a flammable refrigerant seldom has service ports, and its circuit is told by
-    temperatures from outside, else by recovering and weighing (common practice, no source)."""
+    temperatures from outside, else by recovering and weighing (common practice, no source); one cooled by water has no fan, no air path and no
+    fins to clean: its regulating valve stands for them."""
+    if unit.cooling == "water":
+        keys = tuple(dict.fromkeys(_BY_WATER.get(k, k) for k in keys))
     keys = tuple(k for k in keys if not CHECKS[k].logged or not CHECKS[k].logged <= set(logged)) or keys
     named = unit.nameplate.refrigerant
     if named is None or not is_flammable(named):

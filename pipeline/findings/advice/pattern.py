@@ -14,9 +14,9 @@ from types import MappingProxyType
 
 import numpy as np
 
+from pipeline.findings.advice.events import count, events_of, observable
 from pipeline.findings.evidence.case import NS_PER_MIN, Case
 from pipeline.findings.evidence.standards import Standard, freeze_standard, harvest_standard
-from pipeline.findings.evidence.stops import clamp_of
 from pipeline.findings.rule import Rule, Seen
 
 Values = Mapping[str, tuple[float, float]]
@@ -49,7 +49,6 @@ _FIXED: Mapping[str, float] = MappingProxyType({"begin_k": 0.1, "mid_k": 0.6})  
 _OFTEN = 0.5  # share of cycles from which on what stands out is the rule
 _FEW = 6  # cycles that a hand at the machine or a lost supply may touch in a log: common practice, no source
 _SPLITS = 24
-_WARM_C, _DEEP_C = 2.0, -18.0  # a plate with hot gas on it, a plate without water: common practice, no source
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,13 +68,13 @@ class Pattern:
 
 def read(case: Case, seen: Sequence[tuple[Rule, Seen]], *, of_the_logger: frozenset[str]) -> Pattern:
     """The pattern of one log. `seen`: what the rules found; `of_the_logger`: codes that are no fault of the machine."""
-    events = _events(case, seen) | _without_ice(case, seen)
+    events = events_of(case, seen)
     codes = frozenset(rule.code for rule, _ in seen) - of_the_logger
     base = {
         "events": events,
-        "observable": _observable(case, events),
+        "observable": observable(case, events),
         "codes": codes,
-        "many": frozenset(rule.code for rule, what in seen if _count(what) > _FEW),
+        "many": frozenset(rule.code for rule, what in seen if count(what) > _FEW),
         "slopes": _slopes(case),
     }
     if case.n == 0:
@@ -160,9 +159,12 @@ def _at_fixed_times(case: Case) -> dict[str, np.ndarray]:
     out = {}
     for name, part in _FIXED.items():
         at_ns = case.start_ns + int(part * usual * NS_PER_MIN)
-        last_ns = time_ns[np.maximum(np.searchsorted(time_ns, at_ns, side="right") - 1, 0)]
-        seen = (case.freeze_min >= part * usual) & (last_ns > case.start_ns) & (at_ns <= time_ns[-1])
-        out[name] = np.where(seen, np.interp(at_ns, time_ns, values), np.nan)
+        last = np.maximum(np.searchsorted(time_ns, at_ns, side="right") - 1, 0)
+        seen = (case.freeze_min >= part * usual) & (time_ns[last] > case.start_ns) & (at_ns <= time_ns[-1])
+        near = np.unique(
+            np.concatenate([last, np.minimum(last + 1, len(time_ns) - 1)])
+        )  # of a long log a few
+        out[name] = np.where(seen, np.interp(at_ns, time_ns[near], values[near]), np.nan)
     return out
 
 
@@ -330,87 +332,3 @@ def _level(case: Case, series: Mapping[str, np.ndarray], early: np.ndarray) -> V
         away = current - 100 * math.log(plate) - _CURRENT_PCT[0]
         out["current_pct"] = (away, math.hypot(error, _CURRENT_PCT[1]))
     return out
-
-
-_STALLS = {
-    "never-warmed": "stall-cold",
-    "plateau": "stall-plateau",
-    "at-limit": "stall-limit",
-    "repeated": "stall-repeated",
-}
-_TRIPS = {
-    "high-pressure": "trips-high", "low-pressure": "trips-low", "overload": "trips-overload", "chatter": "trips-chatter",
-    "unknown": "trips-unknown",
-}  # fmt: skip
-_PLAIN = {
-    "freeze-at-timeout": "timeout", "failed-start": "failed-start", "ice-stopped": "stopped", "freeze-broken": "broken",
-    "no-ice": "no-ice", "valve-hunting": "hunting",
-}  # fmt: skip
-
-
-def _events(case: Case, seen: Sequence[tuple[Rule, Seen]]) -> frozenset[str]:
-    found = set()
-    for rule, what in seen:
-        kind = str(what.evidence.get("kind") or "")
-        if rule.code == "harvest-stalled" and kind in _STALLS:
-            found.add("stall-blind" if kind == "never-warmed" and clamp_of(case) is None else _STALLS[kind])
-        if rule.code == "harvest-stalled" and 2 * what.evidence.get("ice_left_count", 0) >= _count(what):
-            blind = case.timeline.get("evaporator", "suction") is None
-            found.add("ice-left-blind" if blind else "ice-left")
-        if rule.code == "short-cycling" or (rule.code == "freeze-broken" and kind):
-            found.add("trips-unknown" if clamp_of(case) is None else _TRIPS.get(kind, "trips-unknown"))
-        elif rule.code == "supply-voltage":
-            found.add("over-voltage" if what.causes == ("voltage-high",) else "voltage")
-        elif rule.code in _PLAIN:
-            found.add(_PLAIN[rule.code])
-        if rule.code == "ice-stopped":
-            found |= {"stopped-mid"} if what.evidence.get("came") == "in mid-freeze" else set()
-            found |= {"stopped-on"} if what.evidence.get("runs_on") else set()
-    return frozenset(found)
-
-
-def _without_ice(case: Case, seen: Sequence[tuple[Rule, Seen]]) -> frozenset[str]:
-    """How the evaporator stood while no ice was made."""
-    found = set()
-    cold = case.timeline.get("evaporator", "suction")
-    usual = case.level("freeze_end_c", case.steady)
-    for rule, what in seen:
-        if rule.code != "no-ice" or cold is None:
-            continue
-        within = (cold.time_ns >= what.start_ns) & (cold.time_ns <= what.end_ns) & cold.trusted
-        if within.any():
-            stood = float(np.median(cold.values[within]))
-            if stood > _WARM_C:
-                found.add("no-ice-warm")
-            elif stood < (usual if math.isfinite(usual) else _DEEP_C):
-                found.add("no-ice-cold")
-    return frozenset(found)
-
-
-def _count(what: Seen) -> int:
-    return 1 if what.cycles is None else max(int(np.sum(what.cycles)), 1)
-
-
-def _observable(case: Case, events: frozenset[str]) -> frozenset[str]:
-    """Events that these channels could show, so that their absence says something. A stop that nobody looked for, or that another
-    finding has already, says nothing; nor do other kinds of trips beside one that was told (`events`)."""
-    clamp = clamp_of(case)
-    cold = case.timeline.get("evaporator", "suction")
-    shown = {"timeout", "no-ice", "ice-left"}
-    if cold is not None:
-        shown |= {"stall-plateau", "stall-limit", "stall-repeated", "hunting", "trips-unknown"}
-        shown.add("stall-blind" if clamp is None else "stall-cold")
-    if clamp is not None:
-        shown |= {"trips-high", "trips-low", "trips-overload", "trips-chatter"}
-        if clamp.interval_s <= 5:
-            shown.add("failed-start")
-    elif "stopped" in events:  # by its line alone, a machine that harvests without an end stands
-        shown.discard("no-ice")
-    if "stopped" in events:
-        shown |= (
-            {"stopped-mid"}
-            if clamp is None or clamp.role == "current_compressor"
-            else {"stopped-mid", "stopped-on"}
-        )
-    trips = frozenset(_TRIPS.values())
-    return frozenset(shown) - (trips if trips & events else frozenset())

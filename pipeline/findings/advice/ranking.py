@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.cycles.record import PhaseKind
 from pipeline.findings.advice.because import sentences
 from pipeline.findings.advice.causes import CAUSES, SOMETHING_ELSE, TABLE
 from pipeline.findings.advice.checks import CHECKS, fitting, step_of
@@ -149,8 +150,16 @@ def _catching(h: RuleResult, case: Case) -> Step | None:
     at = np.flatnonzero(hit)
     if len(at) < 2 or hit[at[0] :].mean() > 1 / _CATCH_EVERY:
         return None
-    every = case.n / len(at)
-    hours = (case.end_ns[-1] - case.start_ns[0]) / 3.6e12 / len(at)
+    begun_ns, over_ns = h.seen.start_ns, h.seen.end_ns
+    spells = sum(
+        p.kind is PhaseKind.UNCLEAR and p.start_ns < over_ns and p.end_ns > begun_ns
+        for p in case.record.phases
+    )
+    times = max(len(at), spells)  # trips leave no cycle that they could be counted by
+    every = int((case.end_ns > begun_ns).sum()) / times
+    if every < _CATCH_EVERY:
+        return None
+    hours = (case.end_ns[-1] - begun_ns) / 3.6e12 / times
     seconds = case.thresholds["failed_start_s"] if h.rule.code == "failed-start" else 10.0
     return step_of(
         "catch-it", case.unit, count=round(every), wait_h=round(_CATCH_TIMES * hours, 1), interval_s=seconds

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime, time
 
 import numpy as np
 
@@ -112,7 +113,7 @@ def courses(
 
 def _freeze_change(columns: Columns, adjusted: Adjusted, *, least: float) -> Change | None:
     """The lasting change of the freezes' length, of at least `least` (natural log)."""
-    found = lasting_change(columns.start_ns, adjusted.log_length, least=least, thresholds=columns.thresholds)
+    found = _moved(columns, adjusted.log_length, least=least)
     return found if adjusted.corrected_for else not_the_time_of_day(columns, found, least=least)
 
 
@@ -208,8 +209,23 @@ def at_usual_air(columns: Columns, values: np.ndarray, *, slope: float, slope_sd
 
 
 def _lasting(columns: Columns, level: np.ndarray, air_known: bool, *, least: float) -> Change | None:
-    found = lasting_change(columns.start_ns, level, least=least, thresholds=columns.thresholds)
+    found = _moved(columns, level, least=least)
     return found if air_known else not_the_time_of_day(columns, found, least=least)
+
+
+def _moved(columns: Columns, level: np.ndarray, *, least: float) -> Change | None:
+    """`lasting_change` of `level` (n,), which knows of the visits that unit.toml names."""
+    t, worked = columns.thresholds, []
+    for visit in columns.unit.visits:
+        day = datetime.combine(visit.on, visit.at or time(0), tzinfo=columns.unit.tz).timestamp() * 1e9
+        last = day if visit.at is not None else day + NS_PER_DAY
+        worked.append((day - t["visit_near_h"] * NS_PER_H, last + t["visit_near_h"] * NS_PER_H))
+    return lasting_change(columns.start_ns, level, least=least, thresholds=t, worked=worked)
+
+
+def log_days(columns: Columns) -> float:
+    """How long the log is [days], to the quarter of an hour: one of 60 h has its last reading an interval before."""
+    return round((columns.timeline.end_ns - columns.timeline.start_ns) / NS_PER_DAY, 2)
 
 
 def not_the_time_of_day(columns: Columns, found: Change | None, *, least: float) -> Change | None:
@@ -218,7 +234,7 @@ def not_the_time_of_day(columns: Columns, found: Change | None, *, least: float)
     Half a day's swing looks like a ramp, and like a step that explains 8/π² = 0.81 of it, no more. So a short log must
     show more, or a step that is sharper than that; and a ramp only where it goes one way for longer than a day.
     """
-    days = (columns.timeline.end_ns - columns.timeline.start_ns) / NS_PER_DAY
+    days = log_days(columns)
     t = columns.thresholds
     if found is None or days >= t["drift_days"]:
         return found

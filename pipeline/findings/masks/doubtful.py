@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles.record import PhaseKind
-from pipeline.findings.masks.columns import NS_PER_MIN, Columns, following
+from pipeline.findings.masks.columns import NS_PER_MIN, Columns, following, of_the_next
 from pipeline.findings.methods import statistics
 from pipeline.logs.timeline import Channel
 
@@ -70,6 +70,7 @@ def repeats(columns: Columns, usual_min: float, broken: np.ndarray, spells: np.n
     short = (columns.freeze_min < share * usual_min) & real & following(real) & ~columns.flag("after_idle")
     nothing = spells | under_doubt(columns)
     short &= ~beside_unclear(columns) & ~impossibly_short(columns, usual_min) & ~nothing & ~following(nothing)
+    short &= ~_add_up(columns, usual_min)  # after a harvest that was repeated the next freeze is a whole one
     return short if 100 * short.mean() < t["repeats_most_pct"] else none
 
 
@@ -140,12 +141,7 @@ def cut_in_two(columns: Columns, usual_min: float, no_harvest: np.ndarray) -> np
     taken to be the record's fault.
     """
     t, mask = columns.thresholds, np.zeros(columns.n, bool)
-    if columns.n < 2:
-        return mask
-    first, second, between = columns.freeze_min[:-1], columns.freeze_min[1:], columns.harvest_min[:-1]
-    adds_up = np.abs(first + between + second - usual_min) < t["adds_up_pct"] / 100 * usual_min
-    short = np.fmax(first, second) < t["split_short_pct"] / 100 * usual_min
-    pairs = np.flatnonzero(adds_up & short & ~columns.flag("after_idle")[1:])
+    pairs = np.flatnonzero(_add_up(columns, usual_min))
     plain = pairs[no_harvest[pairs]]
     pairs = pairs[~no_harvest[pairs]]
     if len(pairs) > max(t["splits_few"], t["splits_few_pct"] / 100 * columns.n):
@@ -153,6 +149,14 @@ def cut_in_two(columns: Columns, usual_min: float, no_harvest: np.ndarray) -> np
     for k in (plain, pairs):
         mask[k] = mask[k + 1] = True
     return mask
+
+
+def _add_up(columns: Columns, usual_min: float) -> np.ndarray:
+    """Short freezes that make a usual one with their harvest and the short freeze after it, bool (n,)."""
+    t, first, second = columns.thresholds, columns.freeze_min, of_the_next(columns.freeze_min)
+    whole = np.abs(first + columns.harvest_min + second - usual_min) < t["adds_up_pct"] / 100 * usual_min
+    short = np.fmax(first, second) < t["split_short_pct"] / 100 * usual_min
+    return whole & short & ~of_the_next(columns.flag("after_idle"))
 
 
 def misplaced(columns: Columns, usual_min: float, usual_harvest_min: float) -> np.ndarray:

@@ -5,7 +5,7 @@ Over plain arrays; what is a measure of an ice machine stands in `courses`."""
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,20 +35,45 @@ class Change:
     episodes: int = 1  # how often it came
 
     @property
+    def sure(self) -> float:
+        """How sure it is, by the interval, that two thirds of `total` are there, 0 to 1: under 0.75 where the interval holds 0."""
+        sd = (self.high - self.low) / (2 * 1.96)
+        return statistics.phi(abs(self.total) / 3 / sd) if sd > 0 else 1.0
+
+    @property
     def late(self) -> np.ndarray:
         """Those judged from `first` on, or at the rarer level, bool (n,)."""
         if self.chosen is not None:
             return self.chosen
         return self.judged & (np.arange(len(self.judged)) >= self.first)
 
+    @property
+    def ends(self) -> tuple[np.ndarray, np.ndarray]:
+        """(before, after), bool (n,) each. Of a ramp the last third, which alone is changed as far as is said, and its first third with what lies
+        before it."""
+        early, late = self.judged & ~self.late, self.late
+        if self.kind == "ramp":
+            at = np.flatnonzero(late)
+            third = max(len(at) // 3, 1)
+            early[at[:third]] = True
+            late = np.zeros(len(late), bool)
+            late[at[-third:]] = True
+        return early, late
+
 
 def lasting_change(
-    start_ns: np.ndarray, values: np.ndarray, *, least: float, thresholds: Mapping[str, float]
+    start_ns: np.ndarray,
+    values: np.ndarray,
+    *,
+    least: float,
+    thresholds: Mapping[str, float],
+    worked: Sequence[tuple[float, float]] = (),
 ) -> Change | None:
     """The lasting change of `values` (n,; NaN: not judged) at `start_ns`, of at least `least` in either direction.
 
     A step (Pettitt's test) or a ramp (Mann–Kendall's), whichever leaves the smaller squares; None where neither is both
-    plain and large enough.
+    plain and large enough; what goes on for less than `ramp_least_days` is no ramp. worked: stretches (from, to) [ns UTC] in which somebody worked on the machine: what steps in one of them is a
+    ramp only where a ramp fits far better.
     """
     t, judged = thresholds, np.isfinite(values)
     at = np.flatnonzero(judged)
@@ -62,7 +87,13 @@ def lasting_change(
     side = int(t["level_cycles"])
     step = statistics.single_step(calm, least=side)
     bend, drift_explained = _best_bend(x, calm, side)
-    if 1 - drift_explained < t["drift_better_pct"] / 100 * (1 - step.explained):
+    stepped_ns = start_ns[at[step.first]]
+    at_a_visit = any(a <= stepped_ns <= b for a, b in worked)
+    better_pct = t["drift_better_visit_pct"] if at_a_visit else t["drift_better_pct"]
+    if (
+        1 - drift_explained < better_pct / 100 * (1 - step.explained)
+        and x[-1] - x[bend] >= t["ramp_least_days"]
+    ):
         return _ramp(x, y, calm, at, judged, bend=bend, explained=drift_explained, least=least, t=t)
     total = step.after - step.before
     if abs(total) < least or step.p > t["step_p"] or 100 * step.explained < t["change_explained_pct"]:

@@ -194,6 +194,7 @@ def roles_by_behaviour(nameless: Sequence[Nameless], taken: frozenset[str]) -> d
         if line:
             result[min(line, key=lambda c: swings[c.key][0]).key] = ("suction", 0.55)
     air = [c for c in rest if c.key not in result and swings[c.key][0] > 12.0 and swings[c.key][1] < 48.0]
+    air = [c for c in air if np.nanmax(c.values) > np.nanmin(c.values)]  # a limit, or a value that was set
     air.sort(key=lambda c: float(np.nanmedian(c.values)))
     if len(air) == 1 and not taken & {"ambient", "condenser_in"}:
         result[air[0].key] = ("ambient", 0.45)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.errors import LogFileError
 from pipeline.language.text import Text
 from pipeline.logs.clock.stamp_parser import DAY_NS, SECOND_NS, Stamps, days_since_1970
 from pipeline.logs.clock.time_order import usual_interval_s
@@ -149,3 +150,13 @@ def _damaged(stamps: Stamps, rows: np.ndarray) -> np.ndarray:
     between = np.zeros(len(rows), bool)
     between[1:-1] = (parts[:, 2:] == parts[:, :-2]).all(axis=0)
     return between & (rows <= 2)
+
+
+def impossible(cell: str, around: Surroundings, line: int | None) -> LogFileError:
+    """What is said of a time that is none; line: where it stands, None where that is not known."""
+    return LogFileError(
+        f'"{cell}" is no possible date and time',
+        file=around.name,
+        line=line,
+        remedy=f"mend or delete that line, or, if the dates are in another order, {SET_ORDER}",
+    )

@@ -35,7 +35,7 @@ _MOST_CELLS_KEPT = 5000
 class Stamps:
     """A column of times, part by part; arrays are (n,) but for those of its m stretches of one date each.
 
-    `parts` (3, m) int16 are year, month, day of each stretch where `date` is "ymd" or "named"; as they stand where it is "order".
+    `parts` (3, m) int16 are year, month, day of each stretch where `date` is "ymd"; as they stand where it is "order".
     `clock_ns` is the time since midnight; hours above 24 are kept (elapsed time), `possible` marks what can be a time
     of day. `ok` is False where the cell is no time at all.
     """
@@ -294,6 +294,8 @@ def _fields(block: np.ndarray, shape: StampPattern) -> _Fields:
         if not shape.wide_year:
             year += 2000
         parts = np.stack([year, np.full_like(day, shape.month), day])
+    elif shape.date == "ordinal":
+        parts = _month_and_day(*(_number(block, s) for s in shape.parts))
     elif shape.date:
         parts = np.stack([_number(block, s) for s in shape.parts])
     clock: np.ndarray | int = 0
@@ -307,7 +309,7 @@ def _fields(block: np.ndarray, shape: StampPattern) -> _Fields:
         seconds += minute * 60
         if shape.second:
             second = _number(block, shape.second)
-            possible &= second < 60
+            possible &= (second < 60) | ((second == 60) & (minute == 59))  # a leap second: the next one again
             seconds += second
         clock = seconds.astype(np.int64)
         clock *= SECOND_NS
@@ -317,6 +319,16 @@ def _fields(block: np.ndarray, shape: StampPattern) -> _Fields:
         if shape.date:
             possible &= clock <= DAY_NS
     return _Fields(parts=parts, clock_ns=clock, possible=possible)
+
+
+def _month_and_day(year: np.ndarray, day_of_year: np.ndarray) -> np.ndarray:
+    """(3, n): year, month and day of ordinal dates (ISO 8601); month 0 where the year has no such day."""
+    first = (year - 1970).astype("M8[Y]").astype("M8[D]")
+    date = first + (day_of_year - 1)
+    month = date.astype("M8[M]")
+    there = (day_of_year >= 1) & (month.astype("M8[Y]") == first.astype("M8[Y]"))
+    number = np.where(there, month.astype(np.int64) % 12 + 1, 0)
+    return np.stack([year, number, (date - month.astype("M8[D]")).astype(np.int64) + 1])
 
 
 _DAYS_BEFORE = np.array([0, 0, 31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334], np.int64)

@@ -27,6 +27,10 @@ class Sequence:
     doubts: tuple[Doubt, ...]
 
 
+_AT_ONCE = 1 << 18
+"""Rows that are looked at at once where copies of a long log would fill the memory."""
+
+
 def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
     """`time_ns` int64 (n,), UTC, in the order of the file."""
     shortest, longest = steps_between(time_ns)
@@ -44,7 +48,6 @@ def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
             rows=rows if flipped.rows is None else rows[flipped.rows],
             notes=(note, *flipped.notes),
         )
-    steps = np.diff(time_ns)
     notes: list[Text] = []
     kept = _well_dated(time_ns)
     if kept is not None:
@@ -58,6 +61,7 @@ def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
         rest = in_sequence(time_ns[kept], resolution_ns=resolution_ns)
         rows = kept if rest.rows is None else kept[rest.rows]
         return replace(rest, rows=rows, notes=(*notes, *rest.notes))
+    steps = np.diff(time_ns)
     time_ns, doubts, n = _without_resets(time_ns, steps)
     if n:
         notes.append(
@@ -86,9 +90,11 @@ def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
             notes=tuple(notes),
             doubts=doubts,
         )
-    order = np.argsort(time_ns, kind="stable")
     backwards = int(np.count_nonzero(steps < 0))
+    del steps  # of a long log as large as its times
     if backwards:
+        order: np.ndarray | None = np.argsort(time_ns, kind="stable")
+        time_ns = time_ns[order]
         notes.append(
             Text(
                 key="logs.note.out_of_order",
@@ -96,8 +102,10 @@ def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
                 values={"count": backwards},
             )
         )
-    ordered = time_ns[order]
-    first = np.concatenate([[True], np.diff(ordered) > 0])
+    else:
+        order = None
+    first = np.ones(len(time_ns), bool)
+    np.greater(time_ns[1:], time_ns[:-1], out=first[1:])
     repeats = int(len(first) - np.count_nonzero(first))
     if repeats:
         notes.append(
@@ -107,11 +115,11 @@ def in_sequence(time_ns: np.ndarray, *, resolution_ns: int) -> Sequence:
                 values={"count": repeats},
             )
         )
-        order, ordered = order[first], ordered[first]
+        time_ns, order = time_ns[first], np.flatnonzero(first) if order is None else order[first]
     return Sequence(
-        time_ns=ordered,
+        time_ns=time_ns,
         rows=order,
-        interval_s=usual_interval_s(ordered),
+        interval_s=usual_interval_s(time_ns),
         notes=tuple(notes),
         doubts=doubts,
     )
@@ -135,12 +143,14 @@ def _well_dated(time_ns: np.ndarray) -> np.ndarray | None:
     usual = max(usual_interval_s(time_ns) * SECOND_NS, 1.0)
     bad = np.zeros(n, bool)
     for width in (1, 2):
-        before, after = time_ns[: n - width - 1], time_ns[width + 1 :]
-        close = (after > before) & (after - before < 20 * (width + 1) * usual)
-        for k in range(1, width + 1):
-            middle = time_ns[k : n - width - 1 + k]
-            far = np.minimum(np.abs(middle - before), np.abs(middle - after)) > DAY_NS
-            bad[k : n - width - 1 + k] |= close & far
+        for a in range(0, n - width - 1, _AT_ONCE):
+            stop = min(a + _AT_ONCE, n - width - 1)
+            before, after = time_ns[a:stop], time_ns[a + width + 1 : stop + width + 1]
+            close = (after > before) & (after - before < 20 * (width + 1) * usual)
+            for k in range(1, width + 1):
+                middle = time_ns[a + k : stop + k]
+                far = np.minimum(np.abs(middle - before), np.abs(middle - after)) > DAY_NS
+                bad[a + k : stop + k] |= close & far
     edge = min(2, n // 4)
     for end, inner in ((slice(0, 1), edge), (slice(n - 1, n), n - 1 - edge)):
         leap = abs(int(time_ns[end][0]) - int(time_ns[inner]))

@@ -8,7 +8,6 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -17,27 +16,21 @@ from pipeline.errors import LogFileError
 from pipeline.language.text import Text
 from pipeline.logs.clock import time_zones
 from pipeline.logs.clock.clock_columns import ClockPlan
-from pipeline.logs.clock.date_order import SET_ORDER, Surroundings, days_of_stretches, order_of
+from pipeline.logs.clock.date_order import Surroundings, days_of_stretches, impossible, order_of
+from pipeline.logs.clock.local_times import local_to_utc, zone_of
 from pipeline.logs.clock.numeric_dates import read_digits
 from pipeline.logs.clock.stamp_parser import DAY_NS, NO_ZONE, SECOND_NS, StampColumn, Stamps, parse
+from pipeline.logs.clock.start_of_log import start_or_day_one
 from pipeline.logs.layout.preamble import seconds_of
 from pipeline.logs.rows.column_blocks import CellBlock
 from pipeline.logs.rows.columns import Grid, line_of
 from pipeline.logs.rows.numbers import texts_of
-from pipeline.logs.vocabulary.stamp_patterns import shape_of
 
 _SPREADSHEET_EPOCH_NS = -25569 * DAY_NS  # day 0 of the 1900 system, as it counts from March 1900 on
-_START_WORDS = re.compile(
-    r"(start|begin|first (reading|sample|record)|inicio|comienzo|d[ée]but|date|time|datum|zeit|uhrzeit|fecha|hora|heure)"
-    r"(?!.*(interval|rate|period|zone|step|delay|duration))",
-    re.IGNORECASE,
-)
 _ELAPSED = re.compile(
     r"\b(elapsed|since|run ?time|transcurrido|verstrichen|laufzeit|[ée]coul[ée]e?)\b", re.IGNORECASE
 )
 HOUR_NS = 3600 * SECOND_NS
-OWN_CLOCK = "the logger's own clock"
-"""The zone of times of which neither the file nor unit.toml says where they were logged."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,7 +87,7 @@ def _read_moments(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
         about = {"clock": "date and time", "date_format": "ISO 8601"}
         if plan.iso_zone:
             return Moments(utc_ns=grid.stamps_ns, rows=None, about=about, notes=(), resolution_ns=SECOND_NS)
-        utc, notes, zone = _local_to_utc(grid.stamps_ns, around)
+        utc, notes, zone = local_to_utc(grid.stamps_ns, around)
         return Moments(utc_ns=utc, rows=None, about=about | zone, notes=notes, resolution_ns=SECOND_NS)
     if plan.kind in ("stamp", "date+time", "date+seconds", "time-of-day"):
         return _from_text(grid, plan, around)
@@ -108,8 +101,8 @@ def _from_digits(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
     if digits.impossible:
         cell = digits.date_cell.encode()
         line = line_of(around.text, cell, around.data_at) if cell else None
-        raise _impossible(digits.impossible, around, line)
-    utc, notes, zone = _local_to_utc(digits.local_ns, around)
+        raise impossible(digits.impossible, around, line)
+    utc, notes, zone = local_to_utc(digits.local_ns, around)
     about = {"clock": "date and time apart", "date_format": "year-first"}
     return Moments(utc_ns=utc, rows=digits.rows, about=about | zone, notes=notes, resolution_ns=SECOND_NS)
 
@@ -128,9 +121,9 @@ def _from_numbers(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
         return Moments(utc_ns=utc, rows=rows, about=about, notes=(), resolution_ns=SECOND_NS)
     if plan.kind == "serial-days":
         local = _snapped(values * 86400.0) + _SPREADSHEET_EPOCH_NS
-        utc, notes, zone = _local_to_utc(local, around)
+        utc, notes, zone = local_to_utc(local, around)
         return Moments(utc_ns=utc, rows=rows, about=about | zone, notes=notes, resolution_ns=SECOND_NS)
-    start, zone, notes = _start_or_day_one(around)
+    start, zone, notes = start_or_day_one(around)
     if plan.unnamed:
         unit = "milliseconds" if plan.unit_s < 1 else "seconds"
         notes = (
@@ -164,83 +157,6 @@ def _snapped(seconds: np.ndarray) -> np.ndarray:
     if len(seconds) and np.max(np.abs(seconds - nearest)) <= 0.45:
         return nearest.astype(np.int64) * SECOND_NS
     return np.round(seconds * 1e3).astype(np.int64) * 10**6
-
-
-DAY_ONE = datetime(2001, 1, 1)
-"""What the first day of a log without dates is called: a Monday, long ago, on which nobody logged an ice machine."""
-DAY_ONE_NOTE = "logs.note.day_one"
-
-
-def _start_or_day_one(around: Surroundings) -> tuple[int, dict[str, str], tuple[Text, ...]]:
-    """When elapsed time was zero; where nothing tells, day one, and that is said."""
-    start, zone, notes = _start_ns(around)
-    if start is not None:
-        return start, zone, notes
-    local = np.array([round((DAY_ONE - datetime(1970, 1, 1)).total_seconds()) * SECOND_NS])
-    utc = time_zones.to_utc(local, around.unit.tz)[0]
-    note = Text(
-        key=DAY_ONE_NOTE,
-        english='no row and no line of the head has a date: the first day is called {day} here, and stands for "day 1"; '
-        'where the date matters, set start = "2026-05-04T10:00:00" under [clock] in unit.toml',
-        values={"day": f"{DAY_ONE:%Y-%m-%d}"},
-    )
-    zone = {} if "time_zone" in around.unit.model_fields_set else {"zone": OWN_CLOCK}
-    return int(utc[0]), {"start": "day 1"} | zone, (note,)
-
-
-def _start_ns(around: Surroundings) -> tuple[int | None, dict[str, str], tuple[Text, ...]]:
-    """When elapsed time was zero: from unit.toml, else from the head of the file."""
-    set_start = around.unit.clock.start
-    if set_start:
-        try:
-            moment = datetime.fromisoformat(set_start)
-        except ValueError as error:
-            raise LogFileError(
-                f'the start "{set_start}" is no ISO 8601 time',
-                file=around.name,
-                remedy='write it like start = "2026-05-04T10:00:00" under [clock] in unit.toml',
-            ) from error
-        if moment.tzinfo is not None:
-            return round(moment.timestamp() * 1e3) * 10**6, {"start": "unit.toml"}, ()
-        local = round((moment - datetime(1970, 1, 1)).total_seconds() * 1e3) * 10**6
-        utc = time_zones.to_utc(np.array([local]), around.unit.tz)[0]
-        return int(utc[0]), {"start": "unit.toml"}, ()
-    text = _start_text(around.head.facts)
-    shape = shape_of(text)
-    if shape is None or not shape.date:
-        return None, {}, ()
-    raw = np.frombuffer(text.encode(), np.uint8)
-    stamps = parse([CellBlock(data=raw, starts=np.array([0]), ends=np.array([len(raw)]))])
-    order, note = order_of(stamps, around, np.zeros(1, np.int64))
-    if shape.hour is None:
-        midnight = Text(
-            key="logs.note.start_at_midnight",
-            english='the head says the day "{day}" but no time of day: midnight was taken; if that is wrong, set start under [clock] in unit.toml',
-            values={"day": text},
-        )
-        note = (*note, midnight)
-    days, there = days_of_stretches(stamps, order)
-    if not there.all() or not stamps.possible.all():
-        raise _impossible(
-            text, around, around.text.count(b"\n", 0, max(0, around.text.find(text.encode()))) + 1
-        )
-    local = days * DAY_NS + stamps.clock_ns
-    if stamps.offset_s[0] != NO_ZONE:
-        return int(local[0]) - int(stamps.offset_s[0]) * SECOND_NS, {"start": text}, note
-    utc, more, zone = _local_to_utc(local, around)
-    return int(utc[0]), {"start": text} | zone, note + more
-
-
-def _start_text(facts: Mapping[str, str]) -> str:
-    """The start as the head tells it; day and time of day may stand on lines of their own."""
-    text = facts.get("start", "")
-    shape = shape_of(text)
-    if shape is not None and shape.date and shape.hour is not None:
-        return text
-    stated = [(v, shape_of(v)) for k, v in facts.items() if _START_WORDS.match(k)]
-    day = next((v for v, s in stated if s is not None and s.date and s.hour is None), "")
-    clock = next((v for v, s in stated if s is not None and not s.date), "")
-    return f"{day} {clock}".strip() if day else text
 
 
 def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
@@ -280,7 +196,7 @@ def _from_text(grid: Grid, plan: ClockPlan, around: Surroundings) -> Moments:
         good = possible & _spread(there, dated)
         row = int(np.flatnonzero(~good)[0])
         bad = (dated if possible[row] else timed).text_of(row if rows is None else int(rows[row]))
-        raise _impossible(bad, around, line_of(around.text, bad.encode(), around.data_at))
+        raise impossible(bad, around, line_of(around.text, bad.encode(), around.data_at))
     about = {
         "clock": "date and time" if plan.kind == "stamp" else "date and time apart",
         "date_format": _format_name(dated, order),
@@ -322,11 +238,11 @@ def _from_time_of_day(stamps: Stamps, rows: np.ndarray | None, around: Surroundi
     """Times without a date: the head's date, and a day more each time the clock passes midnight. "100:00:05" is elapsed, and so is what its
     label calls so, or what begins at zero though the head says another time of day."""
     clock = stamps.clock_ns
-    start, zone, notes = _start_or_day_one(around)
+    start, zone, notes = start_or_day_one(around)
     if not stamps.possible.all():
-        raise _impossible("a time of day", around, None)
+        raise impossible("a time of day", around, None)
     past = np.concatenate([[0], np.cumsum(np.diff(clock) < -DAY_NS // 2)])
-    tz = _zone_of(around)
+    tz = zone_of(around)
     offset = tz if isinstance(tz, int) else time_zones.offset_at(tz, start)
     midnight = (start + offset) // DAY_NS * DAY_NS
     begun = start + offset - midnight
@@ -344,7 +260,7 @@ def _from_time_of_day(stamps: Stamps, rows: np.ndarray | None, around: Surroundi
             resolution_ns=stamps.resolution_ns,
         )
     local = midnight + past * DAY_NS + clock
-    utc, more, zone_about = _local_to_utc(local, around)
+    utc, more, zone_about = local_to_utc(local, around)
     return Moments(
         utc_ns=utc,
         rows=rows,
@@ -364,33 +280,12 @@ def _zoned(
         raise LogFileError(
             "some rows say their UTC offset and some don't", file=around.name, remedy="export the log again"
         )
-    return _local_to_utc(local, around)
+    return local_to_utc(local, around)
 
 
 def _zone_in(offset_s: np.ndarray, around: Surroundings) -> int | ZoneInfo:
     """The zone of times whose rows may say their offset from UTC [s]."""
-    return int(offset_s[0]) * SECOND_NS if offset_s[0] != NO_ZONE else _zone_of(around)
-
-
-def _zone_of(around: Surroundings) -> int | ZoneInfo:
-    """The logger's zone: the header's or the head's offset, else the unit's own."""
-    for text in (around.labels, around.head.facts.get("zone", "")):
-        if not text:
-            continue
-        zone = time_zones.zone_said(text)
-        if zone is not None:
-            return zone
-    return around.unit.tz
-
-
-def _local_to_utc(
-    local: np.ndarray, around: Surroundings
-) -> tuple[np.ndarray, tuple[Text, ...], dict[str, str]]:
-    zone = _zone_of(around)
-    if isinstance(zone, int):
-        return local - zone, (), {"zone": f"UTC{zone / 3600e9:+g} h, from the file"}
-    utc, notes = time_zones.to_utc(local, zone)
-    return utc, notes, {"zone": zone.key if "time_zone" in around.unit.model_fields_set else OWN_CLOCK}
+    return int(offset_s[0]) * SECOND_NS if offset_s[0] != NO_ZONE else zone_of(around)
 
 
 def _spread(of_stretches: np.ndarray, stamps: Stamps) -> np.ndarray:
@@ -400,12 +295,3 @@ def _spread(of_stretches: np.ndarray, stamps: Stamps) -> np.ndarray:
 
 def _format_name(stamps: Stamps, order: str) -> str:
     return {"ymd": "year-first"}.get(stamps.date, order) + (", month by name" if stamps.named else "")
-
-
-def _impossible(cell: str, around: Surroundings, line: int | None) -> LogFileError:
-    return LogFileError(
-        f'"{cell}" is no possible date and time',
-        file=around.name,
-        line=line,
-        remedy=f"mend or delete that line, or, if the dates are in another order, {SET_ORDER}",
-    )

@@ -15,7 +15,7 @@ from pipeline.logs.vocabulary.units import unit_of_word
 
 _HALF = re.compile(r"[ap]\.? ?m\.?", re.IGNORECASE)
 _DAY_LINE = re.compile(
-    r"\W*(?:(?:date|day|datum|tag|fecha|d[ií]a|data|jour)\b\W*)?(\d.*?\d)\W*", re.IGNORECASE
+    r"\W*(?:(?:date|day|datum|tag|fecha|d[ií]a|data|jour|dzień)\b\W*)?(\w.*?\d)\W*", re.IGNORECASE
 )
 
 

@@ -10,8 +10,9 @@ from pipeline.language.text import Text
 from pipeline.logs.layout.dialect import Dialect, sniff
 from pipeline.logs.layout.head_rows import split_row
 from pipeline.logs.source.decode import Content
+from pipeline.logs.vocabulary.calendar_words import WEEKDAYS
 from pipeline.logs.vocabulary.cell_kinds import kind_of
-from pipeline.logs.vocabulary.stamp_patterns import WEEKDAYS, shape_of
+from pipeline.logs.vocabulary.stamp_patterns import shape_of
 
 _DAY = re.compile(r"(day|tag|d[ií]a|jour)\W*\d+|\d{1,2}[. ]{1,2}[^\W\d]{3,9}\.?", re.IGNORECASE)
 
@@ -54,7 +55,8 @@ def one_row_a_reading(content: Content, dialect: Dialect) -> tuple[Content, Dial
         for row in rows
         if i < len(row) and row[i] != labels[i]
     ]
-    above = [cell for row in dialect.header for cell in row if cell]
+    over = dialect.header or [split_row(line, dialect.delimiter) for line in dialect.preamble[-2:-1]]
+    above = [cell for row in over for cell in row if cell]
     label = above[0] if len(above) == 1 else "Reading"
     text = "\n".join((*dialect.preamble, f"Date\tTime\t{label}", *readings, "")).encode()
     note = Text(

@@ -15,6 +15,7 @@ from pipeline.errors import LogFileError
 from pipeline.logs.layout.head_rows import Layout, head_of, is_row, split_row, with_first_label
 from pipeline.logs.source.large_text import LargeText
 from pipeline.logs.vocabulary.cell_kinds import kind_of
+from pipeline.logs.vocabulary.units import unit_of_word
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe", "^": "caret"}
 HEAD_BYTES, MIDDLE_BYTES, TAIL_BYTES = 65536, 16384, 16384
@@ -138,7 +139,7 @@ def _fit(lines: list[str], delimiter: str) -> _Fit:
 
 
 def _row_score(row: list[str]) -> float:
-    """0 for a line that is no row; else the share of its cells that are times, numbers, error words or blank."""
+    """0 for a line that is no row; else the share of its cells that are times, numbers, units, error words or blank."""
     clean = values = 0
     for cell in row:
         if not cell:
@@ -148,7 +149,7 @@ def _row_score(row: list[str]) -> float:
         if kind.reads:
             clean += 1
             values += 1
-        elif kind.word:
+        elif kind.word or unit_of_word(cell) is not None:
             clean += 1
     share = clean / len(row)
     if values >= 2 and share >= 0.5:
@@ -300,6 +301,24 @@ def _refuse_named_readings(lines: Sequence[str], name: str) -> None:
         )
 
 
+_DURATION = re.compile(
+    r"(?<![\w.])(?:\d{1,4} ?(?:h|hrs?|hours?|m|mins?|minutes?) ?\d{1,2} ?(?:m|mins?|minutes?|s|secs?|seconds?)|PT\d{1,4}[HMS])(?![^\W\d])",
+    re.IGNORECASE,
+)
+
+
+def _refuse_durations(lines: Sequence[str], name: str) -> None:
+    """Raises LogFileError where most lines hold a time such as "5m 30s"."""
+    found = [(n, m) for n, line in enumerate(lines) if (m := _DURATION.search(line[:400]))]
+    if len(found) > 0.5 * len(lines):
+        raise LogFileError(
+            f'the times are durations in words ("{found[-1][1][0]}")',
+            file=name,
+            line=1 + found[0][0],
+            remedy="export the log with a date and time in every row, or with elapsed times such as 0:05:30 or 330 under a label that says so",
+        )
+
+
 def _no_rows(text: bytes, name: str) -> LogFileError:
     what = next((what for pattern, what in _OTHER_TEXT if pattern.match(text[:4096])), "")
     if what:
@@ -310,6 +329,7 @@ def _no_rows(text: bytes, name: str) -> LogFileError:
         )
     lines = [line for line in text[:HEAD_BYTES].decode("utf-8", "replace").splitlines() if line.strip()]
     _refuse_named_readings(lines[:SAMPLE_ROWS], name)
+    _refuse_durations(lines[:SAMPLE_ROWS], name)
     wide = [line for line in lines if any(line.count(d) >= 1 for d in DELIMITERS)]
     if len(wide) == len(lines) and 0 < len(lines) <= 3:
         return LogFileError(

@@ -9,6 +9,7 @@ from functools import partial
 from pipeline.errors import LogFileError
 from pipeline.logs.layout.dialect import Dialect, sniff
 from pipeline.logs.source.decode import Content
+from pipeline.logs.vocabulary.units import unit_of_word
 
 _HEAD = 65536
 
@@ -30,7 +31,7 @@ def sniff_spaced(content: Content) -> tuple[Content, Dialect] | None:
             found.append((text, sniff(text, content.name, quotes=content.quotes)))
         except LogFileError:
             continue
-    found.sort(key=lambda f: not f[1].header or len(f[1].header[-1]) != f[1].fields)
+    found.sort(key=lambda f: (not f[1].header or len(f[1].header[-1]) != f[1].fields, not _is_named(f[1])))
     if not found:
         return None
     text, dialect = found[0]
@@ -40,6 +41,11 @@ def sniff_spaced(content: Content) -> tuple[Content, Dialect] | None:
         lines = tuple("\t".join(row) for row in dialect.header)
         dialect = replace(dialect, header=(), header_line=b"", preamble=(*dialect.preamble, *lines))
     return replace(content, text=text), replace(dialect, spaced=True)
+
+
+def _is_named(dialect: Dialect) -> bool:
+    """Whether the labels are more than units."""
+    return any(c and unit_of_word(c) is None for row in dialect.header for c in row)
 
 
 def _stamps_joined(text: bytes) -> bytes:

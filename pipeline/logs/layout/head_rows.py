@@ -73,6 +73,9 @@ def is_row(cells: list[str], layout: Layout) -> bool:
     clean = sum(k.shape is not None or k.number(layout.decimal) or k.word for k in kinds)
     if not (timed or numbers >= 2) or clean < max(1, 0.5 * len(kinds)):
         return False
+    where = [kind_of(cells[i]) for i in layout.clocks if cells[i]]
+    if where and not any(k.reads or k.word for k in where):
+        return False  # "First reading" where the times stand: statistics over the rows
     # statistics lines begin with a word instead
     return (
         kinds[0].shape is not None
@@ -182,6 +185,8 @@ def is_header(cells: list[str], layout: Layout) -> bool:
     and more. A row that was cut at its beginning holds a time or a number with a decimal mark: it is none."""
     fields = layout.fields
     filled = [c for c in cells if c]
+    if filled and _COMMENT.match(cells[0]) and len(filled) != fields:
+        return False  # "# column 2: plate, °C" is a remark with a comma in it
     if not filled or not (
         _as_wide(cells, fields) or (fields + 1 < len(cells) <= fields + _MORE_LABELS and all(cells[:fields]))
     ):
@@ -192,6 +197,7 @@ def is_header(cells: list[str], layout: Layout) -> bool:
     return len(filled) >= max(1, fields // 2) and len(words) >= 1 and not shape_of(filled[-1])
 
 
+_COMMENT = re.compile(r"(#|//)[^:=]*[^\W_]\s*[:=]\s")
 _MORE_LABELS = 6
 """More labels than columns by up to so many are labels of columns that were never logged. Common practice, no source."""
 

@@ -32,9 +32,17 @@ def layout_of(content: Content) -> tuple[Content, Dialect]:
                 raise
             return layout_of(plainer)
         content, dialect = found
+    if _in_other_digits(dialect) and (plainer := _in_plain_signs(content)) is not None:
+        return layout_of(plainer)
     content, dialect = one_row_a_reading(*of_one_width(*one_time_a_cell(*dated_rows(content, dialect))))
     _refuse_wrong_width(dialect, content.name)
     return content, dialect
+
+
+def _in_other_digits(dialect: Dialect) -> bool:
+    """Whether most rows hold digits of another script beside times in our own."""
+    other = sum(any(c.isdecimal() and not c.isascii() for c in "".join(row)) for row in dialect.sample)
+    return other > 0.5 * len(dialect.sample)
 
 
 def _in_plain_signs(content: Content) -> Content | None:

@@ -95,16 +95,16 @@ def read_grid(text: bytes | LargeText, dialect: Dialect, wanted: Wanted, name: s
 
 
 MOST_CELLS = 200_000_000
-"""Cells that one file may hold: 1.6 GB. Common practice, no source; a year at 1 s with five channels."""
+"""Times and numbers that one file may hold: 1.6 GB. Common practice, no source; a year at 1 s with five channels."""
 PIECE_BYTES = 1 << 25
 
 
 def _in_pieces(body: Body, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
     """A large file a piece at a time, each let go before the next: never more than its columns lies in memory. Raises LogFileError."""
     rows = body.lines()
-    if rows * (1 + len(wanted.numbers)) > MOST_CELLS:
+    if (numbers := rows * (1 + len(wanted.numbers))) > MOST_CELLS:
         raise LogFileError(
-            f"the log has about {rows} rows of {dialect.fields} cells, more than the {MOST_CELLS // 10**6} million that one file may hold",
+            f"the log has about {rows} rows, {numbers // 10**6} million times and numbers, more than the {MOST_CELLS // 10**6} million that one file may hold",
             file=name,
             remedy="export it in parts, a month each, and put them all into the unit's folder",
         )
@@ -131,6 +131,7 @@ def _in_pieces(body: Body, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
         end = at + grid.rows
         if stamps is not None:
             if grid.stamps_ns is None:
+                stamps = values = grid = None  # let go before all is read once more
                 return _times_as_text(body, dialect, wanted, name)
             stamps[at:end] = grid.stamps_ns
         for i, numbers in grid.numbers.items():
@@ -145,6 +146,7 @@ def _in_pieces(body: Body, dialect: Dialect, wanted: Wanted, name: str) -> Grid:
         del grid
         pa.default_memory_pool().release_unused()
     if stamps is not None and steps_between(stamps[:at])[0] <= 0:
+        stamps = values = None
         return _times_as_text(body, dialect, wanted, name)
     numbers = {
         i: NumberColumn(

@@ -53,6 +53,8 @@ def pieces_of(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str) -> I
     if member.flag_bits & 0x1:
         raise LogFileError("the zip file has a password", file=name, remedy="pack it again without one")
     try:
+        if not _listed_as_headed(archive, member):
+            raise zipfile.BadZipFile("the list of parts says otherwise than the part")
         with archive.open(member) as stream:
             while piece := stream.read(_PIECE):
                 yield piece
@@ -60,6 +62,22 @@ def pieces_of(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str) -> I
         raise LogFileError(
             "this part of the zip file is damaged", file=name, remedy="pack it again"
         ) from error
+
+
+_LOCAL_HEAD = struct.Struct("<4s2xHH4xLLL4x")
+"""Signature, flags, way of packing, checksum, packed and unpacked bytes of a part's own head: APPNOTE 6.3.10 section 4.3.7 (from memory)."""
+
+
+def _listed_as_headed(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> bool:
+    """Whether the head before a part says of it what the list at the archive's end does, as far as it says anything: damage of the list
+    alone can make an empty part of it, whose checksum is right."""
+    archive.fp.seek(member.header_offset)
+    mark, flags, how, *numbers = _LOCAL_HEAD.unpack(archive.fp.read(_LOCAL_HEAD.size))
+    listed = (member.CRC, member.compress_size, member.file_size)
+    said = (
+        [] if flags & 0x8 else [(n, of) for n, of in zip(numbers, listed, strict=True) if 0 < n < 2**32 - 1]
+    )
+    return mark == b"PK\3\4" and how == member.compress_type and all(n == of for n, of in said)
 
 
 def whole(archive: zipfile.ZipFile, member: zipfile.ZipInfo, name: str) -> bytes:

@@ -153,16 +153,22 @@ _SIGNS = frozenset("°²³µ·–—’‘“”äöüÄÖÜßéè\u00a0".encode
 
 
 def _code_page(raw: bytes) -> str:
-    """The degree sign decides: 0xB0 in most code pages, 0xF8 in the old console ones. Else the one in which the most labels are words
+    """The degree sign decides: 0xB0 in most code pages, 0xF8 in the old console ones, 0xA1 between a blank or bracket and its letter in Mac
+    Roman. Else the one in which the most labels are words
     that loggers write; else, where most letters are not Latin, what charset-normalizer takes it for."""
     if re.search(rb"\xf8\s?[CFcf]\b", raw) and not re.search(rb"\xb0\s?[CFcf]\b", raw):
         return "cp850"
+    if re.search(rb"[( \[]\xa1[CF](?![A-Za-z\x80-\xff])", raw) and b"\xb0" not in raw:
+        return "mac_roman"
     lines = [line for line in raw[: 4 * HEAD].split(b"\n") if any(c > 127 for c in line)][:50]
     sample = b"\n".join(lines)[:HEAD]
-    if not {c for c in sample if c > 127} <= _SIGNS:
+    if not {c for c in sample if c > 127} <= _SIGNS or _SIGN_IN_WORD.search(
+        sample.decode("cp1252", "replace")
+    ):
         known = {page: _known_words(sample, page) for page in _CODE_PAGES}
         if best := max(known.values()):
-            return next(page for page in _CODE_PAGES if known[page] == best)
+            good = [page for page in _CODE_PAGES if known[page] == best]
+            return min(good, key=lambda page: len(_SIGN_IN_WORD.findall(sample.decode(page, "replace"))))
         letters = sum(65 <= c <= 90 or 97 <= c <= 122 for c in sample)
         if sum(c > 127 for c in sample) > letters:
             from charset_normalizer import from_bytes
@@ -175,6 +181,10 @@ def _code_page(raw: bytes) -> str:
     except UnicodeDecodeError:
         return "Latin-1"
     return "cp1252"
+
+
+_SIGN_IN_WORD = re.compile(r"(?<=[^\W\d_])[¡-¶¸-¿×÷](?=[^\W\d_])")
+"""A sign between two letters ("t³oczenia"): a letter of another code page."""
 
 
 def _known_words(sample: bytes, page: str) -> int:

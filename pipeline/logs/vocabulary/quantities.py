@@ -22,6 +22,7 @@ _OTHER = (
     r"|lux|illuminance|light|licht|luz|luce|beleuchtung\w*|sun|solar\w*|irradiance|radiation|w m2|w m²|sonne\w*|globalstrahlung|uv|uv index"
     r"|co2|co₂|tvoc|voc|ppm|ppb|pm ?2 ?5|pm ?10|aqi"
     r"|flow|flow rate|durchfluss|caudal|débit|debit|portata|l min|l s|l h|m3 h|m³ h"
+    r"|limits?|grenzwert\w*|límites?|limites?|set ?points?|sollwert\w*|consignas?|consignes?|threshold|schwelle\w*|setting"
     r"|wind\w*|rain\w*|regen|lluvia|pluie|niederschlag|baro\w*|barometric pressure|air pressure|luftdruck|atmospheric pressure"
     r"|sound\w*|noise|amplitude|db|dba|lärm|ruido|bruit|vibration\w*|accel\w*|gyro\w*|mag ?[xyz]|tilt"
     r"|freq|frequency|hz|frequenz|frecuencia|fréquence|rpm|speed|drehzahl|velocidad|vitesse"

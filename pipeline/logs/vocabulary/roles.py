@@ -9,17 +9,15 @@ from pipeline.unit import ROLES, ChannelRule, Unit
 
 TEMPERATURE_ROLES = frozenset(r for r, unit in ROLES.items() if unit == "°C")
 
-_IN = (
-    r"(in|inlet|intake|entering|on|entrada|ein|einlass|eintritt|eingang|zuluft|entrée|entree|aspirado|before)"
-)
-_OUT = r"(out|outlet|exhaust|leaving|off|salida|aus|auslass|austritt|ausgang|abluft|sortie|after)"
+_IN = r"(in|inlet|intake|entering|on|entrada|ein|einlass|eintritt|eingang|zuluft|entrée|entree|aspirado|before|ingresso|entrata|inlaat|intrede|wlot\w*|wejście)"
+_OUT = r"(out|outlet|exhaust|leaving|off|salida|aus|auslass|austritt|ausgang|abluft|sortie|after|uscita|saída|uitlaat|uittrede|wylot\w*|wyjście)"
 _CONDENSER = (
     r"(cond|condenser|condensador|kondensator|verflüssiger|condenseur|cooling water|kühlwasser|kühlluft|agua de refrigeración"
-    r"|eau de refroidissement)"
+    r"|eau de refroidissement|condensatore|condensador|condensor|skraplacz\w*)"
 )
-_WATER = r"(water|agua|wasser|eau|h2o|feedwater|feed water|supplywater|tapwater)"
+_WATER = r"(water|agua|wasser|eau|h2o|feedwater|feed water|supplywater|tapwater|acqua|água|wod[aęy])"
 
-# Trade words in English, Spanish, German and French. Common practice, no source. The first that fits decides.
+# Trade words in English, Spanish, German, French, and the commonest in Italian, Portuguese, Dutch and Polish. Common practice, no source. The first that fits decides.
 _WORDS = (
     # role, confidence, words
     r"suction_pressure 0.9 (suction|low( side)?|lp|baja|aspiración|succión|niederdruck|saug\w*|basse|bp).*(press\w*|presi[oó]n|druck|pression)",
@@ -32,25 +30,25 @@ _WORDS = (
     rf"condenser_in 0.95 {_CONDENSER}.*\b{_IN}\b|\b{_IN}\b.*{_CONDENSER}",
     r"condenser_out 0.8 (exhaust|discharge|leaving|hot) air|abluft|aire de salida|air sortie|aire expulsado",
     r"condenser_in 0.8 (intake|inlet|entering|return) air|air (in|on|intake|inlet)|zuluft|ansaugluft|aire de entrada|air entrée",
-    r"suction 0.95 suction|suct|aspiración|aspiracion|succión|succion|saug|saugleitung|saugrohr|sauggas|ansaugleitung|aspiration|retorno|return line",
-    r"discharge 0.95 discharge|disch|hot ?gas|descarga|gas caliente|druckleitung|druckrohr|druckgas|hei(ß|ss)gas|refoulement|gaz chaud",
-    r"liquid 0.9 liquid|líquido|liquido|flüssig\w*|liquide",
+    r"suction 0.95 suction|suct|aspiración|aspiracion|succión|succion|saug|saugleitung|saugrohr|sauggas|ansaugleitung|aspiration|retorno|return line|aspirazione|sucção|zuigleiding|zuiggas|zuigzijde|ssani\w+|ssawny",
+    r"discharge 0.95 discharge|disch|hot ?gas|descarga|gas caliente|druckleitung|druckrohr|druckgas|hei(ß|ss)gas|refoulement|gaz chaud|mandata|gas caldo|persleiding|persgas|heetgas|perszijde|tłoczeni\w+|tłoczny|gorący gaz|gás quente",
+    r"liquid 0.9 liquid|líquido|liquido|flüssig\w*|liquide|vloeistof\w*|cieczy?|cieczow\w*",
     r"bin 0.9 bin|ice (store|storage|bin)|hopper|eisbeh\w+|eisvorrat\w*|eisspeicher|vorratsbeh\w+|vorrat|cuba de hielo|depósito de hielo|almacén|bac à glace|réserve",
-    r"evaporator 0.95 evap|evaporator|evaporador|verdampfer|[eé]vaporateur|evap\w*|freeze plate|ice plate|cold plate|eisplatte|placa",
+    r"evaporator 0.95 evap|evaporator|evaporador|verdampfer|[eé]vaporateur|evap\w*|freeze plate|ice plate|cold plate|eisplatte|placa|evaporatore|verdamper|parownik\w*|piastra|ijsplaat",
     r"reservoir 0.9 reservoir|sump|trough|water tank|circulating|curtain|depósito|deposito|cubeta|wanne|becken|umlaufwasser|réservoir|bac",
     rf"water_in 0.95 {_WATER}.*\b({_IN}|supply|feed|mains|inflow|suministro|red|zulauf|zufuhr|arrivée|alimentation)\b",
     rf"water_in 0.95 (supply|feed|mains|inlet|incoming|tap|suministro|entrada|zulauf|zufuhr|arrivée|alimentation|frisch|leitungs|speise)\W*(de |d'|del )?{_WATER}",
     r"water_in 0.95 zulaufwasser|frischwasser|leitungswasser|speisewasser|wasserzulauf|wasserzufuhr|agua de red",
-    r"ambient 0.9 ambient|room|ambiente|sala|raum|raumluft|umgebung\w*|ambiante?|pièce|kitchen air|air temp\w*|surroundings|habitación|local",
+    r"ambient 0.9 ambient|room|ambiente|sala|raum|raumluft|umgebung\w*|ambiante?|pièce|kitchen air|air temp\w*|surroundings|habitación|local|stanza|ruimte|omgeving\w*|otoczeni\w+|pomieszczeni\w+",
     rf"condenser_in 0.6 {_CONDENSER}.*(air|luft|aire)",
-    r"current_compressor 0.9 (compressor|compresor|kompressor|verdichter|compresseur|\bcomp\b|\bcmp\b)",
+    r"current_compressor 0.9 (compressor|compresor|kompressor|verdichter|compresseur|compressore|sprężark\w+|\bcomp\b|\bcmp\b)",
     r"current_grid 0.9 cutt(er|ing)( grid)?|grid cutter|rejilla( de corte)?|cortador\w*|schneidgitter|grille de découpe",
     r"current_dump 0.9 (dump|purge|drain)( valve| solenoid)?|(válvula de )?(vaciado|purga)|ablassventil|spülventil|vidange",
     r"current_fan 0.9 fans?|ventilador|lüfter|ventilator|ventilateur",
     r"current_pump 0.9 pump|bomba|\w*pumpe|pompe",
-    r"power 0.9 power|potencia|leistung|puissance|watts?|kw|load",
-    r"voltage 0.95 volts?|voltage|tensión|tension|spannung|netzspannung",
-    r"current 0.9 current|amps?|amperes?|ampere|amperage|corriente|intensidad|strom|stromaufnahme|courant|intensité|clamp|pinza|zange|pince|total|whole unit|unit|machine|i rms|irms",
+    r"power 0.9 power|potencia|leistung|puissance|potenza|potência|vermogen|moc|watts?|kw|load",
+    r"voltage 0.95 volts?|voltage|tensión|tension|spannung|netzspannung|tensione|tensão|spanning|napięcie",
+    r"current 0.9 current|amps?|amperes?|ampere|amperage|corriente|intensidad|strom|stromaufnahme|courant|intensité|corrente|assorbimento|stroom|prąd|clamp|pinza|zange|pince|total|whole unit|unit|machine|i rms|irms",
     rf"water_in 0.6 {_WATER}",
     r"ambient 0.5 air|aire|luft",
 )

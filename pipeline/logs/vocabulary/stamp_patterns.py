@@ -6,32 +6,13 @@ import re
 from dataclasses import dataclass
 from functools import lru_cache
 
-_MONTHS = {
-    name: number
-    for number, names in enumerate(
-        (
-            "january jan januar jän jänner janvier janv enero ene",
-            "february feb februar février févr fév fevrier fevr febrero",
-            "march mar märz mär mrz maerz mars marzo",
-            "april apr avril avr abril abr",
-            "may mai mayo",
-            "june jun juni juin junio",
-            "july jul juli juillet juil julio",
-            "august aug août aout agosto ago",
-            "september sep sept septembre septiembre setiembre set",
-            "october oct okt oktober octobre octubre",
-            "november nov novembre noviembre",
-            "december dec dez dezember décembre déc decembre diciembre dic",
-        ),
-        start=1,
-    )
-    for name in names.split()
-}
+from pipeline.logs.vocabulary.calendar_words import MONTHS, WEEKDAYS
+
 SECONDS_IN = {
     word: seconds
     for words, seconds in (
         ("s sec secs seconds second segundos sekunden secondes seg sek", 1.0),
-        ("ms msec milliseconds", 1e-3),
+        ("ms msec milliseconds millis millisecs", 1e-3),
         ("min mins minutes minutos minuten", 60.0),
         ("h hr hrs hours std stunden horas heures", 3600.0),
         ("d days tage días jours", 86400.0),
@@ -41,19 +22,10 @@ SECONDS_IN = {
 """Words for units of elapsed time -> seconds."""
 TIME_WORDS = re.compile(
     r"""\b(time|date|timestamp|datetime|clock|when|hora|fecha|tiempo|zeit|datum|uhrzeit|zeitstempel|heure|horodatage|jour|día|dia
-    |temps|utc|local|elapsed|secs?|seconds?|segundos|sekunden|secondes|minutes|epoch|unix|laufzeit|messzeit|stamp)\b""",
+    |temps|utc|local|elapsed|secs?|seconds?|millis|segundos|sekunden|secondes|minutes|epoch|unix|laufzeit|messzeit|stamp)\b""",
     re.VERBOSE | re.IGNORECASE,
 )
 """Words over a column of times. Common practice, no source."""
-WEEKDAYS = frozenset(
-    word
-    for words in (
-        "mon monday tue tues tuesday wed wednesday thu thur thurs thursday fri friday sat saturday sun sunday mo di mi do fr sa so",
-        "montag dienstag mittwoch donnerstag freitag samstag sonnabend sonntag lun lunes mar martes mié mie miércoles jue jueves vie",
-        "viernes sáb sab sábado dom domingo lundi mardi mer mercredi jeu jeudi ven vendredi sam samedi dim dimanche",
-    )
-    for word in words.split()
-)
 # Abbreviations as they are used in Europe and North America; common practice, no source.
 _ZONES = {
     zone: hours
@@ -74,18 +46,20 @@ _ZONES = {
 }
 _SHAPE = re.compile(
     r"""\s*
-    (?:(?P<weekday>[^\W\d_]{2,10})[.,]?\s+)?
+    (?:(?:on|le|el|am|den|op)\s+)?
+    (?:(?P<weekday>[^\W\d_]{2,13}(?:-feira)?)[.,]?\s+)?(?:(?:the|le|de|den|dnia)\s+)?
     (?P<date>
         (?P<y4>[0-9]{4})(?P<s1>[-/.\s])(?P<m1>[0-9]{1,2})(?P=s1)(?P<d1>[0-9]{1,2})(?:\.(?=\s|$))?
       | (?P<y8>[0-9]{4})(?P<m8>[0-9]{2})(?P<d8>[0-9]{2})(?![0-9]|[.,][0-9])
       | (?P<y14>[0-9]{4})(?P<m14>[0-9]{2})(?P<d14>[0-9]{2})(?=[0-9]{6}\s*$)
+      | (?P<yo>[0-9]{4})-(?P<do>[0-9]{3})(?=[T\s][0-9])
       | (?P<yj>[0-9]{4})年(?P<mj>[0-9]{1,2})月(?P<dj>[0-9]{1,2})日
       | (?P<p0>[0-9]{1,2})(?P<s2>[-/.])\s?(?P<p1>[0-9]{1,2})(?P=s2)\s?(?P<p2>[0-9]{4}|[0-9]{2})(?![0-9])(?:\.(?=\s|$))?
-      | (?P<dn>[0-9]{1,2})[-/.\s]{0,2}(?P<mn>[^\W\d_]{3,10})[-/.\s]{1,2}(?P<yn>[0-9]{4}|[0-9]{2})(?![0-9])
-      | (?P<mu>[^\W\d_]{3,10})\.?\s(?P<du>[0-9]{1,2}),?\s(?P<yu>[0-9]{4})(?![0-9])
-      | (?P<yv>[0-9]{4})[-/.\s](?P<mv>[^\W\d_]{3,10})\.?[-/.\s](?P<dv>[0-9]{1,2})(?![0-9])
+      | (?P<dn>[0-9]{1,2})(?:\sde\s|[-/.\s]{0,2})(?P<mn>[^\W\d_]{3,12})(?:\sde\s|[-/.\s]{1,2})(?P<yn>[0-9]{4}|[0-9]{2})(?![0-9])
+      | (?P<mu>[^\W\d_]{3,12})\.?\s(?P<du>[0-9]{1,2}),?\s(?P<yu>[0-9]{4})(?![0-9])
+      | (?P<yv>[0-9]{4})[-/.\s](?P<mv>[^\W\d_]{3,12})\.?[-/.\s](?P<dv>[0-9]{1,2})(?![0-9])
     )?
-    (?P<gap>T|t|[,;]?\s+(?:(?:at|um|klo|kl\.?|à|a\ las|alle|às|o)\s+)?|\s?[-_:]\s?|\s*$)?
+    (?P<gap>T|t|[,;]?\s+(?:(?:at|um|klo|kl\.?|à|a\ las|alle(?:\ ore)?|ore|às|om|o|godz\.?)\s+)?|\s?[-_:]\s?|\s*$)?
     (?P<time>
         (?P<h>[0-9]{1,5})(?P<s3>[:.h時])(?P<mi>[0-9]{1,2})(?:(?P<s4>[:.m分])(?P<s>[0-9]{1,2})(?:[.,](?P<f>[0-9]{1,9})|:(?P<f3>[0-9]{3})(?![0-9]))?[s秒]?)?
       | (?<=[-Tt\s_:0-9])(?P<h6>[0-9]{2})(?P<mi6>[0-9]{2})(?P<sec6>[0-9]{2})(?:[.,](?P<f6>[0-9]{1,9}))?
@@ -98,7 +72,7 @@ _SHAPE = re.compile(
     re.VERBOSE,
 )
 _YEAR_LAST = re.compile(
-    r"""\s*(?P<weekday>[^\W\d_]{2,10})[.,]?\s+(?P<mu>[^\W\d_]{3,10})\.?\s+(?P<du>[0-9]{1,2})\s+
+    r"""\s*(?P<weekday>[^\W\d_]{2,10})[.,]?\s+(?P<mu>[^\W\d_]{3,12})\.?\s+(?P<du>[0-9]{1,2})\s+
     (?P<h>[0-9]{1,2}):(?P<mi>[0-9]{2}):(?P<s>[0-9]{2})\s+(?:(?P<zone>[A-Z]{1,4}|[+\-−][0-9]{2}:?[0-9]{2})\s+)?(?P<yu>[0-9]{4})\s*$""",
     re.VERBOSE,
 )
@@ -106,7 +80,7 @@ _YEAR_LAST = re.compile(
 _ALL_PARTS = tuple(
     part
     for parts in (
-        "weekday date y4 m1 d1 y8 m8 d8 y14 m14 d14 yj mj dj p0 p1 p2 dn mn yn mu du yu yv mv dv gap time h",
+        "weekday date y4 m1 d1 y8 m8 d8 y14 m14 d14 yo do yj mj dj p0 p1 p2 dn mn yn mu du yu yv mv dv gap time h",
         "s3 mi s4 s f f3 h6 mi6 sec6 f6 h4 mi4 half zone",
     )
     for part in parts.split()
@@ -120,8 +94,10 @@ class StampPattern:
     length: int
     digits: tuple[int, ...]  # bytes that may be any digit
     literal: tuple[tuple[int, int], ...]  # (byte, its value)
-    date: str  # "": none; "ymd": year first and four digits; "named": month by name; "order": order to be decided
-    parts: tuple[tuple[int, int], ...]  # the three parts of the date as they stand ("named": day, year)
+    date: str  # "": none; "ymd": year first and four digits; "named": month by name; "ordinal": day of the year; "order": to be decided
+    parts: tuple[
+        tuple[int, int], ...
+    ]  # the three parts of the date as they stand ("named": day, year; "ordinal": year, day)
     month: int  # of a named month, else 0
     hour: tuple[int, int] | None
     minute: tuple[int, int] | None
@@ -143,7 +119,7 @@ class StampPattern:
         written = "none" if self.hour is None else "seconds" if self.second else "minutes"
         halves = "24 h" if self.half is None else "12 h"
         year = "long year" if self.wide_year else "short year"
-        return ",".join(("ymd" if self.date == "named" else self.date, year, written, halves))
+        return ",".join(("ymd" if self.date in ("named", "ordinal") else self.date, year, written, halves))
 
 
 _ANY_DIGIT = str.maketrans("123456789", "000000000")
@@ -177,7 +153,7 @@ def _shape_of(text: str) -> StampPattern | None:
     if match["zone"] and offset is None:
         return None
     month_name = match["mn"] or match["mu"] or match["mv"]
-    month = _MONTHS.get(month_name.lower().rstrip("."), 0) if month_name else 0
+    month = MONTHS.get(month_name.lower().rstrip("."), 0) if month_name else 0
     if month_name and not month:
         return None
     encoded = text.encode()
@@ -190,6 +166,8 @@ def _shape_of(text: str) -> StampPattern | None:
     if match["y4"] or match["y8"] or match["y14"] or match["yj"]:
         date = "ymd"
         parts = (span("y4", "y8", "y14", "yj"), span("m1", "m8", "m14", "mj"), span("d1", "d8", "d14", "dj"))
+    elif match["yo"]:
+        date, parts = "ordinal", (span("yo"), span("do"))
     elif month_name:
         date, parts = "named", (span("dn", "du", "dv"), span("yn", "yu", "yv"))
     elif match["p0"]:

@@ -128,7 +128,7 @@ def _numbers(evidence: Mapping[str, Any], reader: Reader) -> list[tuple[str, Mar
     shown = [
         (name, value)
         for name, value in evidence.items()
-        if value is not None and name not in _INTERNAL and not isinstance(value, Mapping)
+        if name not in _INTERNAL and not isinstance(value, Mapping) and not _is_nothing(value)
     ]
     values = {name: _evidence_value(name, value, reader) for name, value in shown}
     for name in list(values):  # an interval and a rate stand beside what they are of
@@ -139,6 +139,10 @@ def _numbers(evidence: Mapping[str, Any], reader: Reader) -> list[tuple[str, Mar
         if daily in values:
             values[name] += Markup("; ") + values.pop(daily)
     return [(number_name(name, reader), value) for name, value in values.items()]
+
+
+def _is_nothing(value: Any) -> bool:
+    return value is None or (isinstance(value, list | tuple) and not value)
 
 
 def _beside(name: str, end: str) -> str:

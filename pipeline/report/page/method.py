@@ -77,7 +77,7 @@ def method_of(
 @lru_cache(maxsize=8)
 def thresholds_table(rows: tuple[tuple[str, float, str, str], ...], reader: Reader) -> Markup:
     """The table of the thresholds in force, `rows` of name, value, unit and source; made once for all units that share it."""
-    from pipeline.findings.thresholds import PRACTICE
+    from pipeline.findings.threshold_table import PRACTICE
 
     whats = sentences([_decides(name, reader) for name, *_ in rows])
     shown = [

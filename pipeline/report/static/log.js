@@ -46,7 +46,7 @@ function makeLog(data, drawing, clock, bus) {
   const SHAPES = { act: "triangle-down", watch: "diamond", note: "circle-open" };
   function markTrace() {
     const x = [], symbol = [], size = [], ink = [], text = [];
-    for (const finding of data.findings) {
+    for (const finding of [...data.findings].reverse()) { // the gravest on top
       for (const at of finding.at.length ? finding.at : [(finding.start + finding.end) / 2]) {
         x.push(at); symbol.push(SHAPES[finding.severity]); size.push((finding.severity === "act" ? 11 : 9) * (finding.at.length > 40 ? 0.6 : 1));
         ink.push(colour(finding.severity)); text.push(finding);

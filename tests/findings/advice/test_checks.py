@@ -193,3 +193,12 @@ def test_a_choked_feed_and_a_lack_of_refrigerant_are_not_told_by_how_warm_the_li
     assert "1.0 K" in say(step.expect, catalogue=words).replace(",", ".")
     said = say(step.if_not, catalogue=words).lower()
     assert not re.search(r"liquid line (cool|warm)|líquido (frío|caliente)", said)
+
+
+def test_a_machine_cooled_by_water_is_asked_for_its_regulating_valve_and_for_no_air():
+    water = Unit(name="x", cooling="water")
+    for key in ("high-pressure-cut", "overload-trips"):
+        asked = fitting(causes.CAUSES[key].checks, water)
+        assert asked.count("water-regulator") == 1
+        assert not {"fan-runs", "air-path", "condenser-air", "clean-condenser"} & set(asked)
+        assert "fan-runs" in fitting(causes.CAUSES[key].checks, UNIT)

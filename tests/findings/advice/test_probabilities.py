@@ -250,6 +250,14 @@ def test_a_fault_that_comes_now_and_then_is_waited_for():
     assert "look" not in {CHECKS[c].step for c in whole[whole.index("catch-it") + 1 :]}
 
 
+def test_how_long_to_wait_is_reckoned_from_the_faults_begin():
+    n = 90
+    hit = (np.arange(n) % 9 == 4) & (np.arange(n) >= 45)  # one in nine, but only from mid-log on
+    found = finding(judged(made_up(noisy(20, n), np.where(hit, 7.0, noisy(2.5, n)))), "harvest-stalled")
+    waits = next(s for s in found.steps if s.check == "catch-it")
+    assert waits.text.values["count"] in (8, 9)
+
+
 def test_a_start_that_fails_now_and_then_is_waited_for_by_a_logger_that_can_show_it():
     rows = [{"at_min": 0.0, "run_min": 99.0}]
     for at in (100.0, 500.0, 800.0):  # of 40 cycles of 22 min

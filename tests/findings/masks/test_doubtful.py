@@ -312,3 +312,13 @@ def test_a_freeze_given_up_whose_line_was_lost_is_judged_without_it():
     timeline = dataclasses.replace(log.timeline, channels=channels)
     unit = Unit(name="lost")
     assert judge(timeline, find_cycles(timeline, unit), unit).verdict is not None
+
+
+@pytest.mark.parametrize(("rests", "severity"), [(False, Severity.WATCH), (True, Severity.NOTE)])
+def test_by_a_line_alone_a_long_freeze_is_a_note_where_others_hold_rests(rests, severity):
+    freeze = noisy(20, 120)
+    freeze[60] = 31.0
+    if rests:
+        freeze[20] = 43.0
+    found = finding(judged(log(freeze, humps={20: 20.0} if rests else None)), "freeze-long")
+    assert (found.cycles, found.severity) == ((61,), severity)

@@ -80,3 +80,43 @@ def test_single_odd_readings_are_no_second_level_that_comes_in_stretches():
         comes_and_goes(np.arange(190) * MIN_NS, values, least=3.0, thresholds=T, stays=False).chosen.sum()
         == 6
     )
+
+
+def settling(n=120):
+    """Every 72 min of 6 days: on day 3 a half of a change, the rest by and by, with noise of 0.1, so that a ramp fits a little better."""
+    time_ns = np.arange(n) * 72 * MIN_NS
+    since = np.maximum(np.arange(n) - n // 2, 0)
+    step = np.where(since > 0, 0.45 + 0.55 * since / (n // 2), 0.0)
+    return time_ns, step + np.random.default_rng(1).normal(0, 0.1, n)
+
+
+def test_what_begins_at_a_visit_is_a_ramp_only_where_a_ramp_fits_far_better():
+    time_ns, values = settling()
+    assert lasting_change(time_ns, values, least=0.3, thresholds=T).kind == "ramp"
+    at = int(time_ns[60])
+    beside = [(at - 6 * 60 * MIN_NS, at + 12 * 60 * MIN_NS)]
+    assert lasting_change(time_ns, values, least=0.3, thresholds=T, worked=beside).kind == "step"
+    far = [(int(time_ns[5]), int(time_ns[10]))]
+    assert lasting_change(time_ns, values, least=0.3, thresholds=T, worked=far).kind == "ramp"
+
+
+def test_what_goes_on_for_a_few_hours_is_no_ramp():
+    values = np.concatenate([np.zeros(80), np.linspace(0.2, 1.2, 8)]) + np.random.default_rng(1).normal(
+        0, 0.05, 88
+    )
+    hourly, daily = (
+        lasting_change(np.arange(88) * n * MIN_NS, values, least=0.3, thresholds=T) for n in (60, 1440)
+    )
+    assert daily.kind == "ramp"
+    assert hourly is None or hourly.kind == "step"
+
+
+@pytest.mark.parametrize(("noise", "certain"), [(0.02, True), (2.5, False)])
+def test_an_interval_that_holds_nothing_is_not_certain(noise, certain):
+    time_ns = np.arange(80) * 72 * MIN_NS
+    values = np.where(np.arange(80) < 40, 0.0, 1.0) + np.random.default_rng(3).normal(0, noise, 80)
+    found = lasting_change(
+        time_ns, values, least=0.3, thresholds=dict(T) | {"step_p": 1.0, "change_explained_pct": 0.0}
+    )
+    assert (found.low > 0) is certain
+    assert (found.sure >= 0.9) is certain

@@ -202,3 +202,16 @@ def test_a_clamp_that_wavers_about_zero_is_not_turned():
     channel, notes = _only("Unit current (A)", np.tile([0.02, -0.02, 0.01, -0.03, 5.0, 5.1], 100), "A")
     assert "logs.note.clamp_reversed" not in notes
     assert channel.values.max() == pytest.approx(5.1)
+
+
+def test_a_limit_beside_the_readings_is_no_room():
+    """A column of one value is a limit, or a value that was set: whatever its label, no probe."""
+    log = cycling(hours=8)
+    n = len(log["seconds"])
+    columns = {
+        "Evaporator (°C)": ("°C", log["evaporator"]),
+        "High limit (°C)": ("°C", np.full(n, 24.0)),
+        "T3 (°C)": ("°C", np.full(n, 21.0)),
+    }
+    timeline = assemble([table("a.csv", times(log["seconds"]), columns)], Unit(name="bar"))
+    assert [c.role for c in timeline.channels] == ["evaporator", "other", "other"]

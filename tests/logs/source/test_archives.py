@@ -94,3 +94,34 @@ def test_a_line_with_a_nul_in_a_long_line_is_looked_for_once(tmp_path):
     (table,) = read_file(path, Unit(name="bar"))
     assert len(table.time_ns) == LOG.count(b"\n") - 1
     assert "logs.note.nul_lines" in notes([table])
+
+
+def test_a_part_that_the_list_alone_calls_empty_is_damaged():
+    """The list at the end was harmed: packing, checksum and sizes are zeros, and nothing at all has the checksum 0."""
+    harmed = packed("a.csv", "b.csv")
+    at = harmed.rindex(b"PK\1\2")
+    harmed[at + 10 : at + 12] = bytes(2)
+    harmed[at + 16 : at + 28] = bytes(12)
+    archive, (first, second) = members_of(io.BytesIO(harmed), "x")
+    with archive:
+        assert archive.read(second) == b""  # what the standard library makes of it
+        assert whole(archive, first, "x") == LOG
+        with pytest.raises(LogFileError, match="this part of the zip file is damaged"):
+            whole(archive, second, "x")
+
+
+def test_a_zip_that_was_written_to_a_pipe_says_its_sizes_behind_each_part():
+    class Pipe(io.BytesIO):
+        def seekable(self):
+            return False
+
+        def seek(self, *_):
+            raise io.UnsupportedOperation
+
+    file = Pipe()
+    with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("a.csv", LOG)
+    archive, (one,) = members_of(io.BytesIO(file.getvalue()), "x")
+    with archive:
+        assert one.flag_bits & 0x8
+        assert whole(archive, one, "x") == LOG

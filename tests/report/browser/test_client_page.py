@@ -6,7 +6,7 @@ from pipeline.report.options import ReportOptions
 from tests.report.made_up import reported
 from tests.report.page.test_client import FIRM, VISIT
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+pytestmark = pytest.mark.browser
 
 PIXEL = "data:image/png;base64,iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAQAAAC1HAwCAAAAC0lEQVR42mNk+A8AAQUBAScY42YAAAAASUVORK5CYII="
 

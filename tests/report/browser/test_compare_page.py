@@ -5,7 +5,7 @@ from pipeline.report.compare import write_compare
 from pipeline.report.options import ReportOptions
 from tests.report.made_up import made_up
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+pytestmark = pytest.mark.browser
 
 
 @pytest.fixture(scope="module", params=["en", "es"])

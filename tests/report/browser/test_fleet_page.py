@@ -10,7 +10,7 @@ from pipeline.report.summary import LEVELS, LISTS
 from tests.report.test_fleet import HOSTILE
 from tests.report.test_summary import summary_of
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+pytestmark = pytest.mark.browser
 
 
 @pytest.fixture(scope="module")

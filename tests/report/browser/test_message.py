@@ -7,7 +7,7 @@ import pytest
 from tests.delivery.conftest import made_fleet  # noqa: F401 - fixture
 from tests.delivery.mail.test_message import files, html_of, opened, written  # noqa: F401 - fixtures
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+pytestmark = pytest.mark.browser
 
 
 def test_each_kind_of_message_opens_narrow_or_wide_and_without_a_fault(files, open_page, tmp_path):  # noqa: F811

@@ -14,7 +14,7 @@ from pipeline.report.writing import write_unit
 from tests.report.made_up import made_up, reported
 from tests.report.page.test_page import HOSTILE
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+pytestmark = pytest.mark.browser
 
 CHARTS = ("log", "lengths", "freezes", "harvests")
 VIEW = "() => document.getElementById('plot-log')._fullLayout.xaxis.range.map(Number)"

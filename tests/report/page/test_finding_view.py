@@ -78,3 +78,10 @@ def test_a_number_to_expect_has_no_digits_that_nobody_measured(units, said):
     text = Text(key="invented", english="{low_c} to {high_c}", values={"low_c": 60.0, "high_c": 95.5})
     shown = Reader(units=units).say_html(text, short=True).striptags()
     assert shown.replace("\N{NO-BREAK SPACE}", " ") == said
+
+
+def test_a_number_that_holds_nothing_is_not_shown():
+    finding = invented(confidence=0.9, evidence={"corrected_for": [], "count": 3, "usual_min": None})
+    offsets = offsets_between(ZoneInfo("UTC"), START_NS, END_NS)
+    shown = finding_view(1, finding, None, offsets, Reader())["numbers"]
+    assert [Markup(value).striptags() for _, value in shown] == ["3"]

@@ -68,7 +68,9 @@ def _weaker(case: Case, warmed: Change) -> Seen:
             "how": warmed.kind,
             "cycles_judged": int(warmed.judged.sum()),
         },
-        confidence=statistics.phi(2 * warmed.total / case.thresholds["freeze_end_rise_k"] - 1),
+        confidence=min(
+            statistics.phi(2 * warmed.total / case.thresholds["freeze_end_rise_k"] - 1), warmed.sure
+        ),
     )
 
 

@@ -357,7 +357,9 @@ def _severity(
     far = side * beside[out] > max(_log_share(t["single_far_pct"], side), t["single_far_z"] * scatter)
     # By a clamp alone, a harvest that it seemed to show cuts a freeze in two.
     cut = side < 0 and case.timeline.get("evaporator", "suction") is None
-    return Severity.WATCH if far.any() and not cut else Severity.NOTE
+    # By a line alone, a rest too short to show in it makes a freeze long, in a unit in whose freezes it shows longer ones.
+    rested = side > 0 and not case.clamped and bool(case.stalls.missed.any())
+    return Severity.WATCH if far.any() and not cut and not rested else Severity.NOTE
 
 
 def _sewn_together(case: Case, out: np.ndarray) -> bool:

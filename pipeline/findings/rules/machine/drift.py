@@ -8,7 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from pipeline.findings.evidence.case import Case
-from pipeline.findings.evidence.courses import MEASURES, Course, Measure, of_the_room
+from pipeline.findings.evidence.courses import MEASURES, Course, Measure, log_days, of_the_room
 from pipeline.findings.evidence.stops import moment
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.methods import statistics
@@ -86,21 +86,18 @@ def _drift(case: Case):
     if case.slipping is not None:  # the line's temperatures tell of the clip
         found = [c for c in found if c.measure.column not in _OF_THE_LINE]
     if not found:
-        short_log = (case.timeline.end_ns - case.timeline.start_ns) / 8.64e13 < t["drift_days"]
-        return CannotTell(needs=_LONG_LOG(least_days=t["drift_days"])) if short_log else None
+        return (
+            CannotTell(needs=_LONG_LOG(least_days=t["drift_days"]))
+            if log_days(case) < t["drift_days"]
+            else None
+        )
     # What became worse is said first, and what tells least last; the order of the measures otherwise.
     found.sort(key=lambda c: (c.measure.aside, not c.worse))
     course = found[0]
     moved = course.change
     at = np.flatnonzero(moved.late)
     days = (case.start_ns[at[-1]] - case.start_ns[at[0]]) / 8.64e13
-    third = max(len(at) // 3, 1)
-    early, late = moved.judged & ~moved.late, np.zeros(case.n, bool)
-    late[at[-third:]] = True
-    if moved.kind == "ramp":
-        early[at[:third]] = True
-    else:
-        late = moved.late
+    early, late = moved.ends
     size = abs(course.total) / t[course.measure.threshold]
     return Seen(
         severity=_severity(case, found, late, early),
@@ -116,7 +113,7 @@ def _drift(case: Case):
             "cycles_judged": int(moved.judged.sum()),
             **_evidence(found, days),
         },
-        confidence=statistics.phi(size + 0.5),
+        confidence=min(statistics.phi(size + 0.5), moved.sure),
         flag_cycles=False,
         causes=_causes(course),
     )

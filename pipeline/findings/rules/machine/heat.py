@@ -55,6 +55,24 @@ _WORSE = {
         "Heat rejection has become worse, by the current: it is {rise_pct} higher at the same air",
     ),
 }
+_WORSE_SLOWLY = {
+    "split": phrase(
+        "finding.condenser-hot.split-growing",
+        "Heat rejection has become worse, little by little: the condenser air rise grew by {rise_k}, to {after_k} at the log's end",
+    ),
+    "over_air": phrase(
+        "finding.condenser-hot.over-air-growing",
+        "Heat rejection has become worse, little by little: at the log's end it condenses {rise_k} higher above the air than before",
+    ),
+    "discharge": phrase(
+        "finding.condenser-hot.discharge-growing",
+        "Heat rejection has become worse, little by little: at the log's end the discharge line is {rise_k} hotter at the same air",
+    ),
+    "current": phrase(
+        "finding.condenser-hot.current-growing",
+        "Heat rejection has become worse, little by little, by the current: at the log's end it is {rise_pct} higher at the same air",
+    ),
+}
 _WARM = phrase(
     "finding.warm-water.title",
     "The supply water arrives at {water_c}: it costs {loss_pct} of the rated output",
@@ -188,13 +206,14 @@ def _signs(case: Case) -> list[_Sign]:
 
 def _worse(case: Case, signs: list[_Sign], total: float) -> Seen:
     first = signs[0]
-    late, rise = first.change.late, first.change.total
+    (early, late), rise = first.change.ends, first.change.total
+    said = (_WORSE_SLOWLY if first.change.kind == "ramp" else _WORSE)[first.name]
     if first.name == "current":
-        title = _WORSE["current"](rise_pct=rounded(100 * math.expm1(rise), 1))
+        title = said(rise_pct=rounded(100 * math.expm1(rise), 1))
     elif first.name == "split":
-        title = _WORSE["split"](rise_k=rounded(rise, 1), after_k=rounded(first.change.after, 1))
+        title = said(rise_k=rounded(rise, 1), after_k=rounded(first.change.after, 1))
     else:
-        title = _WORSE[first.name](rise_k=rounded(rise, 1))
+        title = said(rise_k=rounded(rise, 1))
     evidence: dict[str, float | str] = {"how": first.change.kind}
     for sign in signs:
         if sign.name == "current":
@@ -205,12 +224,21 @@ def _worse(case: Case, signs: list[_Sign], total: float) -> Seen:
                 f"{sign.name}_rise_low_k": rounded(sign.change.low, 1),
                 f"{sign.name}_rise_high_k": rounded(sign.change.high, 1),
             }
-    return _seen(case, late, first.change.judged & ~late, title, evidence, statistics.phi(2 * (total - 0.5)))
+    sure = min(statistics.phi(2 * (total - 0.5)), first.change.sure)
+    return _seen(case, late, early, title, evidence, sure, begun=first.change.first)
 
 
 def _seen(
-    case: Case, cycles: np.ndarray, usual: np.ndarray | None, title: Text, evidence: dict, confidence: float
+    case: Case,
+    cycles: np.ndarray,
+    usual: np.ndarray | None,
+    title: Text,
+    evidence: dict,
+    confidence: float,
+    *,
+    begun: int | None = None,
 ) -> Seen:
+    """What was found in `cycles` (bool (n,)); `begun`: the cycle in which it began, where that is an earlier one."""
     at = np.flatnonzero(cycles)
     discharge = middle(case.column("discharge_peak_c")[cycles])
     over = at[-1] < (1 - case.thresholds["over_pct"] / 100) * (
@@ -227,7 +255,7 @@ def _seen(
         if not over and (losing or discharge > case.thresholds["discharge_hot_c"])
         else Severity.WATCH,
         title=title,
-        start_ns=int(case.start_ns[at[0]]),
+        start_ns=int(case.start_ns[at[0] if begun is None else begun]),
         end_ns=int(case.end_ns[at[-1]]),
         cycles=cycles,
         usual=usual,

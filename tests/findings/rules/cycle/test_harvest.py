@@ -65,6 +65,23 @@ def test_harvests_that_bunch_at_one_long_length_ran_into_their_limit():
     assert found.cycles == (6, 13, 21, 29, 36)
 
 
+@pytest.mark.parametrize(
+    ("lengths", "roles", "severity"),
+    [
+        ((18.9, 11.0, 11.4, 19.1), ("evaporator",), Severity.NOTE),  # rests after harvests look so
+        ((15.0, 15.1, 15.0, 15.1), ("evaporator",), Severity.ACT),
+        ((18.9, 11.0, 11.4, 19.1), ("evaporator", "current"), Severity.ACT),
+    ],
+)
+def test_by_a_line_alone_long_harvests_that_end_alike_ran_into_a_limit_and_others_may_be_rests(
+    lengths, roles, severity
+):
+    harvest = usual()
+    harvest[[10, 18, 26, 34]] = lengths
+    found = finding(judged(log(harvest, roles=roles)), "harvest-stalled")
+    assert found.severity is severity
+
+
 def test_a_short_freeze_between_two_harvests_is_a_repeat_and_no_short_freeze():
     harvest, freeze = usual(), noisy(20, 40, seed=3)
     freeze[[15, 25]] = 4.0
@@ -72,6 +89,16 @@ def test_a_short_freeze_between_two_harvests_is_a_repeat_and_no_short_freeze():
     assert finding(found, "harvest-stalled").evidence["kind"] == "repeated"
     assert finding(found, "harvest-stalled").cycles == (15, 25)
     assert "freeze-short" not in codes(found)
+
+
+def test_a_freeze_that_a_false_harvest_cut_in_two_repeats_none_however_often_that_happens():
+    harvest, freeze = usual(), noisy(20, 40, seed=3)
+    cut = [5, 15, 25, 35]
+    freeze[cut], freeze[[i + 1 for i in cut]], harvest[cut] = 4.5, 13.0, 2.2
+    assert "harvest-stalled" not in codes(judged(log(harvest, freeze=freeze)))
+    freeze[[i + 1 for i in cut]] = 20.0  # a whole freeze after it: the harvest was repeated
+    found = finding(judged(log(harvest, freeze=freeze)), "harvest-stalled")
+    assert found.evidence["kind"] == "repeated"
 
 
 def test_the_freeze_after_a_stall_grows_onto_the_old_slab_and_is_not_judged():

@@ -42,6 +42,18 @@ def test_a_split_that_rises_for_good_is_found_and_dated():
     assert "condenser-dirty" in [c.cause for c in found.causes[:3]]
 
 
+def test_what_stands_beside_a_ramp_says_as_much_as_its_title():
+    grown = np.clip((np.arange(120) - 40) / 80, 0, 1)
+    found = finding(judged(log(discharge_peak_c=noisy(75, 120, share=0.005) + 24 * grown)), "condenser-hot")
+    rise = found.evidence["discharge_rise_k"]
+    assert found.evidence["how"] == "ramp"
+    assert found.signals["discharge_shift_k"] == pytest.approx(rise, rel=0.25)
+    assert (
+        found.start_ns <= BEGIN_NS + 55 * 22.5 * MIN_NS
+    )  # it began long before the cycles that show it whole
+    assert found.cycles[0] > 80
+
+
 def test_small_signs_count_together():
     both = log(
         condenser_split_k=noisy(10, 120) + 3.2 * LATE, discharge_peak_c=noisy(75, 120, share=0.005) + 9 * LATE
