@@ -18,6 +18,7 @@ import json
 from collections import defaultdict
 from collections.abc import Collection, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -27,6 +28,7 @@ import numpy as np
 
 from pipeline.cycles import find_cycles
 from pipeline.cycles.boundary import alone, placing, weighing
+from pipeline.errors import UnitError
 from pipeline.unit import Unit
 
 HIDDEN = 24
@@ -149,8 +151,11 @@ def of_world(seed: int, of: Collection[str]) -> list[Example]:
     lined = len(log.world.roles) > len(clamps)
     found = []
     if not lined or "lines" in of:
-        found += examples_of(f"world-{seed}", timeline(log), truth)
-    if lined and clamps and "alone" in of:
+        with suppress(UnitError):  # two loggers that cannot be put together
+            found += examples_of(f"world-{seed}", timeline(log), truth)
+    if (
+        lined and clamps and "alone" in of and not log.world.other_interval_s
+    ):  # a clock of its own tells no true moment
         found += examples_of(f"world-{seed}-clamp", timeline(only(log, clamps[0])), truth)
     return found
 

@@ -180,7 +180,6 @@ def test_the_weights_say_how_they_were_made_and_fit_the_numbers():
             assert weighing.weighed(numbers, ending=ending, kind=kind).shape == (2, len(T))
 
 
-def test_a_world_of_two_loggers_teaches_nothing():
-    """Their clocks are never put together to the second."""
+def test_a_clamp_by_a_clock_of_its_own_teaches_nothing_alone():
     assert draw(200001, "worked").other_interval_s
-    assert of_world(200001, ["lines", "alone"]) == []
+    assert of_world(200001, ["alone"]) == []
