@@ -255,10 +255,11 @@ def _named(
         draw_cells = [labels.believed(draw, lines, found) for draw in draw_cells]
     labelled = labels.label(lines, draw_cells, other_cells, found, cells, again)
     runs, evenness = phases.merge(found, labelled, cells), labelled.evenness
+    if lines:
+        runs = halts.without_small_rises(runs, cold_cells[0])
     if lines and draw_cells:
         runs = halts.unseen_by_current(runs, cold_cells[0], running, cells)
     elif lines:
-        runs = halts.without_small_rises(runs, cold_cells[0])
         runs = halts.unseen_stops(runs, cold_cells[0], lines[0].scales, cells)
         runs = halts.rests_like_others(halts.rests_after_harvests(runs, cold_cells[0], cells), cold_cells[0])
     runs = halts.without_odd_ones(runs, cells)
