@@ -256,7 +256,7 @@ def _named(
     labelled = labels.label(lines, draw_cells, other_cells, found, cells, again)
     runs, evenness = phases.merge(found, labelled, cells), labelled.evenness
     if lines:
-        runs = halts.without_small_rises(runs, cold_cells[0])
+        runs = halts.without_small_rises(runs, cold_cells[0], clamped=bool(draw_cells))
     if lines and draw_cells:
         runs = halts.unseen_by_current(runs, cold_cells[0], running, cells)
     elif lines:

@@ -37,6 +37,7 @@ SILENT = 0.2  # of what it usually does: nothing
 STILL = 0.1  # of how far it usually climbs: so is this, close upon another harvest
 NEARLY_ALL = 0.75  # of the others
 NEIGHBOURS, SMALL = 25, 0.25  # harvests, and the part of what a quarter of those warm the line by at least
+HABIT = 0.05  # so many of the harvests are small, where ice forms at a stroke in many a freeze
 STARTS, MOST = 2, 0.6  # so many starts, and that part of the log's, that open with a harvest are a habit
 COOLS = 0.25  # of its climb by which a line falls again after its top: the gas is off
 ENDLESS, RESTED = 3.0, 2  # times the usual freeze; stops that show how warm a standing machine's line is …
@@ -44,9 +45,10 @@ NEAR_K = 2.0  # … within the span of their levels, and so much about it
 SOON_S = 180.0  # after a start: no freeze is over by then
 
 
-def without_small_rises(runs: Runs, line: SlopeCells) -> Runs:
+def without_small_rises(runs: Runs, line: SlopeCells, *, clamped: bool) -> Runs:
     """`runs` without harvests that warm the line far less than most of their neighbours do: sub-cooled water that turns to ice
-    at a stroke lifts it by a few kelvin in every freeze, and so does a door."""
+    at a stroke lifts it by a few kelvin in every freeze, and so does a door. clamped: a clamp shows them too; then it must be
+    a habit."""
     at = np.flatnonzero(runs.state == HARVEST)
     rows = [line.level[max(a - 1, 0) : b + 1] for a, b in zip(runs.first[at], runs.stop[at], strict=True)]
     rise = np.array([climb_of(row[np.isfinite(row)]) for row in rows])
@@ -55,7 +57,7 @@ def without_small_rises(runs: Runs, line: SlopeCells) -> Runs:
         return runs
     usual = percentile_filter(rise[known], 75, size=NEIGHBOURS, mode="mirror")
     small = at[known][rise[known] < SMALL * usual]
-    if len(small) == 0:
+    if len(small) == 0 or (clamped and len(small) < HABIT * len(at)):
         return runs
     state = runs.state.copy()
     state[small] = FREEZE

@@ -97,9 +97,21 @@ def test_ice_that_forms_at_a_stroke_in_every_freeze_is_no_harvest(jump_k, stays)
     values = np.concatenate([fall, again, np.linspace(again[-1], -9.0, 80), rise] * 8)
     line = laid(trace_of("evaporator", values, 10.0))
     runs = runs_of([(40, FREEZE), (4, HARVEST), (80, FREEZE), (15, HARVEST)] * 8)
-    found = without_small_rises(runs, line.course)
-    assert (found.state == HARVEST).sum() == (16 if stays else 8)
-    assert (found.first[1:] == found.stop[:-1]).all()
+    for clamped in (False, True):
+        found = without_small_rises(runs, line.course, clamped=clamped)
+        assert (found.state == HARVEST).sum() == (16 if stays else 8)
+        assert (found.first[1:] == found.stop[:-1]).all()
+
+
+def test_a_single_harvest_that_hardly_warms_the_line_stays_where_a_clamp_shows_it_too():
+    fall, rise = np.linspace(5.0, -9.0, 90), np.linspace(-9.0, 5.0, 15)
+    values = np.concatenate(
+        [fall, rise] * 24 + [np.linspace(5.0, -6.0, 60), np.linspace(-6.0, -4.0, 5), fall - 9.0]
+    )
+    line = laid(trace_of("evaporator", values, 10.0))
+    runs = runs_of([(90, FREEZE), (15, HARVEST)] * 24 + [(60, FREEZE), (5, HARVEST), (90, FREEZE)])
+    assert (without_small_rises(runs, line.course, clamped=True).state == HARVEST).sum() == 25
+    assert (without_small_rises(runs, line.course, clamped=False).state == HARVEST).sum() == 24
 
 
 def creeping(cells, *, low):
