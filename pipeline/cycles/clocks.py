@@ -119,15 +119,16 @@ def _found(
 def _acts(
     timeline: Timeline, unit: Unit, lines: dict[str, Trace]
 ) -> Iterator[tuple[placing.Act, np.ndarray]]:
-    """Starts and ends of harvests as the lines alone have them, and their log likelihood (n, l)."""
+    """Starts and ends of usual harvests as the lines alone have them, and their log likelihood (n, l)."""
     named = find.named_by(timeline, unit, lines)
     if named is None:
         return
     runs, cells = named
     colds = [features.course_of(trace, cells) for trace in lines.values()]
     traces = [c.trace for c in colds]
-    for act in placing.acts(traces, runs, colds[0], cells):
-        yield act, placing.likelihood(traces, act, len(traces))[0]
+    for act in placing.acts(traces, runs, colds[0], cells, cells.start_ns[runs.first]):
+        if act.usual:
+            yield act, placing.likelihood(traces, act, len(traces))[0]
 
 
 def _agreement(act: placing.Act, line_says: np.ndarray, clamp: Trace, shifts_s: np.ndarray) -> np.ndarray:

@@ -15,9 +15,6 @@ WRONG_AGAIN = pytest.mark.xfail(reason="by a lone clamp, since harvests are the 
 GIVEN_UP = pytest.mark.xfail(
     reason="a rule of its own found it, which was worth nothing on machines that nobody modelled"
 )
-LAID_ON_OTHERS = pytest.mark.xfail(
-    reason="a harvest of another length is laid on the others: apart from them 378 logs were read no better"
-)
 WRONG_BY_LINE = pytest.mark.xfail(reason="since the moments of a line are asked of its templates")
 
 
@@ -74,9 +71,7 @@ WRONG_BY_LINE = pytest.mark.xfail(reason="since the moments of a line are asked 
         pytest.param(
             70554, 0.98, id="a line that stands still was held for as noisy as one that works", marks=GIVEN_UP
         ),
-        pytest.param(
-            90047, 0.98, id="a harvest with a rest in its midst was named two", marks=LAID_ON_OTHERS
-        ),
+        pytest.param(90047, 0.98, id="a harvest with a rest in its midst was named two"),
         pytest.param(15144, 0.93, id="a harvest began with the last step down of a coarse clamp"),
         pytest.param(
             15143, 0.90, id="each harvest was named two, and one drop-out bent what all have in common"

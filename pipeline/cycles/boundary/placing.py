@@ -25,6 +25,7 @@ WINDOW_S, LEAST_WINDOW_S = 240.0, 60.0
 HARVEST_PART, FREEZE_PART = 0.8, 0.5  # … and no further than these parts of a harvest and of a freeze
 LOW_PART, TOP_PART = 0.08, 0.05  # of a rise: as low as before it, and as high as its top
 LEFT = 0.4  # of the length that a harvest was named with, at least
+UNLIKE = 0.6  # part of the usual length by which a harvest is unlike most
 STATED = 0.8  # of the width that the likelihoods give: so the stated 90 % hold on worlds that were worked on
 # half of the 90 % interval of an act by a clamp alone, what neighbours differ by apart
 BY_CLAMP_S, BY_CLAMP_INTERVAL = 8.0, 0.45
@@ -38,6 +39,7 @@ class Act:
 
     at: np.ndarray  # int (n,): which of the runs begin with them
     ending: bool  # of harvests; else their starts
+    usual: bool  # these harvests last as long as most
     harvest_s: float
     freeze_s: float
     offsets: np.ndarray  # (l,) [s]
@@ -95,7 +97,7 @@ def _place_acts(
 ) -> None:
     """Sets where harvests begin and end."""
     traces = [*(c.trace for c in colds), *(d.trace for d in draws[:1])]
-    for act in acts(traces, runs, colds[0], cells):
+    for act in acts(traces, runs, colds[0], cells, placed.start_ns):
         likely, by_draw = likelihood(traces, act, len(colds))
         moment_s, wide_s = _middle(act.offsets, likely)
         placed.start_ns[act.at] = act.laid.near_ns + np.round(moment_s * 1e9).astype(np.int64)
@@ -107,14 +109,25 @@ def _place_acts(
         _as_long_as_others(runs, placed.start_ns)
 
 
-def acts(traces: Sequence[Trace], runs: Runs, line: SlopeCells, cells: Cells) -> Iterator[Act]:
-    """The starts of harvests, then their ends, about where `line` shows them, those alike laid upon each other by all `traces`."""
+def acts(
+    traces: Sequence[Trace], runs: Runs, line: SlopeCells, cells: Cells, named_ns: np.ndarray
+) -> Iterator[Act]:
+    """The starts of harvests, then their ends, about where `line` shows them, those alike laid upon each other by all `traces`. named_ns:
+    (k,), where each of `runs` begins as far as is known."""
     before, inner = _kinds(runs)
     for was, becomes in ((FREEZE, HARVEST), (HARVEST, FREEZE)):
         at = np.flatnonzero(inner & (before == was) & (runs.state == becomes))
         if len(at) == 0:
             continue
-        yield _act(traces, runs, cells, at, _rough(runs, line, cells, at))
+        # Harvests much longer or shorter than most have a shape of their own.
+        length = (runs.stop - runs.first)[at - 1 if was == HARVEST else at]
+        like = np.abs(length / np.median(length) - 1.0) <= UNLIKE
+        for some, usual in ((at[like], True), (at[~like], False)):
+            if len(some) == 0:
+                continue
+            rough = becomes == HARVEST or usual
+            near_ns = _rough(runs, line, cells, some) if rough else named_ns[some]
+            yield _act(traces, runs, cells, some, near_ns, usual=usual)
 
 
 def _undo_lost(placed: Placed, runs: Runs, cells: Cells) -> None:
@@ -127,7 +140,9 @@ def _undo_lost(placed: Placed, runs: Runs, cells: Cells) -> None:
         start_ns[edge], placed.uncertainty_s[edge] = named_ns[edge], 2 * cells.step_s
 
 
-def _act(traces: Sequence[Trace], runs: Runs, cells: Cells, at: np.ndarray, near_ns: np.ndarray) -> Act:
+def _act(
+    traces: Sequence[Trace], runs: Runs, cells: Cells, at: np.ndarray, near_ns: np.ndarray, *, usual: bool
+) -> Act:
     """The boundaries `at` (n,), all of one kind and about at `near_ns`, laid upon each other."""
     length_s = (runs.stop - runs.first) * cells.step_s
     ending = bool(runs.state[at[0]] == FREEZE)
@@ -139,6 +154,7 @@ def _act(traces: Sequence[Trace], runs: Runs, cells: Cells, at: np.ndarray, near
     return Act(
         at=at,
         ending=ending,
+        usual=usual,
         harvest_s=harvest_s,
         freeze_s=freeze_s,
         offsets=laid.templates[0].offsets_s,
