@@ -13,7 +13,7 @@ _IN = r"(in|inlet|intake|entering|on|entrada|ein|einlass|eintritt|eingang|zuluft
 _OUT = r"(out|outlet|exhaust|leaving|off|salida|aus|auslass|austritt|ausgang|abluft|sortie|after|uscita|saída|uitlaat|uittrede|wylot\w*|wyjście)"
 _CONDENSER = (
     r"(cond|condenser|condensador|kondensator|verflüssiger|condenseur|cooling water|kühlwasser|kühlluft|agua de refrigeración"
-    r"|eau de refroidissement|condensatore|condensador|condensor|skraplacz\w*)"
+    r"|eau de refroidissement|condensatore|condensor|skraplacz\w*)"
 )
 _WATER = r"(water|agua|wasser|eau|h2o|feedwater|feed water|supplywater|tapwater|acqua|água|wod[aęy])"
 

@@ -44,8 +44,7 @@ def waiting_of(record: CycleRecord, judgement: Judgement) -> dict[str, float]:
     elif (unclear_h := _unclear_h(record, of_machine)) >= LEAST_H:
         cost["none_h"] = round(unclear_h, 1)
     marked = {int(c) for f in grave if f.flag_cycles for c in f.cycles}
-    growing = any(f.evidence.get("how") == "ramp" for f in grave)
-    cost |= _slower(record, marked, growing=growing) or _slower_than_its_kind(grave)
+    cost |= _slower(record, marked) or _slower_than_its_kind(grave)
     for unit, lowest, highest in _LOST:
         dear = max(grave, key=lambda f: f.evidence.get(highest, 0.0), default=None)
         if dear is not None and highest in dear.evidence:
@@ -63,11 +62,8 @@ def _unclear_h(record: CycleRecord, findings: Sequence[Finding]) -> float:
     ) / (3600 * 1_000_000_000)
 
 
-def _slower(record: CycleRecord, marked: set[int], *, growing: bool) -> dict[str, float]:
-    """A batch since the first cycle in `marked` against the others of the log; {} where too few are left, or little is lost.
-
-    growing: it came little by little, so that it is the last third of these which tells how it is now.
-    """
+def _slower(record: CycleRecord, marked: set[int]) -> dict[str, float]:
+    """A batch since the first cycle in `marked` against the others of the log; {} where too few are left, or little is lost."""
     table = columns_of(record)
     if not marked or not len(table["cycle"]) or not record.harvests_timed:
         return {}
@@ -75,8 +71,6 @@ def _slower(record: CycleRecord, marked: set[int], *, growing: bool) -> dict[str
     whole = table["complete"] & ~table["broken"]
     whole &= ~table["after_idle"]
     usual, now = whole & ~np.isin(numbers, list(marked)), whole & (numbers >= min(marked))
-    if growing:
-        now &= np.cumsum(now) > 2 * now.sum() // 3
     if min(usual.sum(), now.sum()) < LEAST_CYCLES:
         return {}
     length = table["freeze_min"] + table["harvest_min"]

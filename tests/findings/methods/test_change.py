@@ -120,3 +120,15 @@ def test_an_interval_that_holds_nothing_is_not_certain(noise, certain):
     )
     assert (found.low > 0) is certain
     assert (found.sure >= 0.9) is certain
+
+
+def test_only_the_last_third_of_a_ramp_is_changed_as_far_as_is_said():
+    time_ns, values = settling()
+    found = lasting_change(time_ns, values, least=0.3, thresholds=T)
+    early, late = found.ends
+    at = np.flatnonzero(found.late)
+    assert found.kind == "ramp"
+    assert np.flatnonzero(late).tolist() == at[-(len(at) // 3) :].tolist()
+    assert early[: at[0]].all()
+    assert not (early & late).any()
+    assert values[late].mean() - values[early].mean() > values[found.late].mean() - values[~found.late].mean()

@@ -70,12 +70,3 @@ def test_a_fault_of_the_logger_costs_the_machine_nothing():
 
 def test_a_note_costs_nothing():
     assert waiting_of(*judged(severity=Severity.NOTE)) == {}
-
-
-def test_what_grew_little_by_little_costs_what_it_costs_now():
-    record, judgement = judged(evidence={"how": "ramp"})
-    table, cycles = record.cycles.copy(), judgement.findings[0].cycles
-    table.loc[list(cycles[-len(cycles) // 3 :]), "freeze_min"] = 36.0
-    cost = waiting_of(replace(record, cycles=table), judgement)
-    # the last third takes 40 min a batch, the middle of all of them 33
-    assert (cost["usual_min"], cost["now_min"], cost["less_pct"]) == (24.0, 40.0, 40.0)

@@ -50,8 +50,8 @@ def _weak(case: Case):
 
 
 def _weaker(case: Case, warmed: Change) -> Seen:
-    late, early = warmed.late, warmed.judged & ~warmed.late
-    at = np.flatnonzero(late)
+    early, late = warmed.ends
+    at = np.flatnonzero(warmed.late)
     return Seen(
         severity=Severity.ACT if _longer(case, late, early) else Severity.WATCH,
         title=_WEAK_SINCE(after_c=round(warmed.after, 1), rise_k=round(warmed.total, 1)),
