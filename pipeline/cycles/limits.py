@@ -17,102 +17,128 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         "hole_intervals": Limit(
             value=3.5,
             unit="intervals",
-            what="of the logger: a longer hole is a gap; it may miss two readings",
+            what="least hole that is a gap, in the logger's intervals; it may miss two readings",
         ),
         "hole_min": Limit(
             value=2.0,
             unit="min",
-            what="and its least length: nothing that a machine does ends so soon unseen",
+            what="least hole that is a gap, in minutes: nothing that a machine does ends so soon unseen",
         ),
-        "bridged_min": Limit(value=3.0, unit="min", what="hole in one channel that is drawn straight"),
-        "absent_min": Limit(value=60.0, unit="min", what="a probe that is gone for longer is done without"),
+        "bridged_min": Limit(
+            value=3.0, unit="min", what="longest hole in one channel that is drawn straight"
+        ),
+        "absent_min": Limit(value=60.0, unit="min", what="time after which an absent probe is done without"),
         "untimed_interval_s": Limit(
             value=150.0, unit="s", what="interval from which no harvest can be timed, whatever it lasts"
         ),
         "untimed_times": Limit(
-            value=1.5, unit="×", what="the usual harvest: nor can it by a logger whose interval is longer"
+            value=1.5,
+            unit="×",
+            what="interval from which a logger cannot time a harvest, in multiples of the usual one",
         ),
         # What a machine does
-        "freeze_least_s": Limit(value=75.0, unit="s", what="no water freezes in less"),
-        "harvest_least_s": Limit(value=20.0, unit="s", what="no slab lets go in less"),
-        "harvest_most_min": Limit(value=60.0, unit="min", what="what lasts longer is no harvest"),
+        "freeze_least_s": Limit(value=75.0, unit="s", what="shortest freeze: no water freezes in less"),
+        "harvest_least_s": Limit(value=20.0, unit="s", what="shortest harvest: no slab lets go in less"),
+        "harvest_most_min": Limit(value=60.0, unit="min", what="longest harvest: what lasts longer is none"),
         "room_coldest_c": Limit(
-            value=10.0, unit="°C", what="no machine stands in a colder room: a colder line is being frozen"
+            value=10.0, unit="°C", what="coldest room that a machine stands in: a colder line is being frozen"
         ),
         "room_swing_k": Limit(
-            value=12.0, unit="K", what="a line without ice on it swings by less over a day"
+            value=12.0, unit="K", what="most by which a line without ice on it swings over a day"
         ),
         # What no batch machine is
         "warmed_least_k_per_min": Limit(
             value=2.5,
             unit="K/min",
-            what="at which hot gas warms a line at least, while a clamp shows the compressor running …",
+            what="slowest warming of a line by hot gas while a clamp shows the compressor running",
         ),
         "warmed_alone_k_per_min": Limit(
             value=2.3,
             unit="K/min",
-            what="… and where there is no clamp; faster still where it falls faster …",
+            what="slowest warming of a line by hot gas where there is no clamp; faster where the line falls faster",
         ),
         "warmed_standing_k_per_min": Limit(
             value=4.0,
             unit="K/min",
-            what="… or where a clamp shows the compressor standing: a heater, or warm water",
+            what="slowest warming of a line by a heater or warm water, while a clamp shows the compressor standing",
         ),
         "freezes_c": Limit(
-            value=8.0, unit="°C", what="no ice forms on a line that stays warmer, however loose its clip"
+            value=8.0, unit="°C", what="line temperature above which no ice forms, however loose its clip"
         ),
         "harvests_apart_min": Limit(
-            value=180.0, unit="min", what="between which only a line shows them: defrosts lie farther apart"
+            value=180.0,
+            unit="min",
+            what="longest time between harvests that only a line shows: defrosts lie farther apart",
         ),
-        "thermostat_turns": Limit(value=6, unit="runs", what="from so many on, a log repeats"),
+        "thermostat_turns": Limit(value=6, unit="runs", what="least runs for a log to repeat"),
         "thermostat_least_min": Limit(
             value=6.0,
             unit="min",
-            what="from start to start: a thermostat waits longer, what is shorter trips",
+            what="least time from start to start of a thermostat: what is shorter trips",
         ),
         "one_speed_spread": Limit(
-            value=0.5, unit="×", what="the running current: what varies by more is no compressor of one speed"
+            value=0.5,
+            unit="×",
+            what="largest spread of the running current of a compressor of one speed, as a multiple of it",
         ),
         # By a clamp alone: stops that are harvests without hot gas, and no thermostat's
-        "standing_run_min": Limit(value=7.0, unit="min", what="runs: no plate full of ice freezes in less"),
-        "standing_stop_min": Limit(value=7.0, unit="min", what="and stands between them for no longer …"),
-        "standing_part_pct": Limit(value=45.0, unit="%", what="… nor for more than this part of a run …"),
+        "standing_run_min": Limit(
+            value=7.0,
+            unit="min",
+            what="shortest run between harvests with the compressor off: no plate full of ice freezes in less",
+        ),
+        "standing_stop_min": Limit(value=7.0, unit="min", what="longest stop that can be such a harvest"),
+        "standing_part_pct": Limit(
+            value=45.0, unit="%", what="longest stop that can be such a harvest, as a share of a run"
+        ),
         "standing_alike_pct": Limit(
-            value=8.0, unit="%", what="… each alike, with a standard deviation of this …"
+            value=8.0,
+            unit="%",
+            what="largest standard deviation of stops that are such harvests, as a share of their length",
         ),
         "standing_falls_pct": Limit(
-            value=3.0, unit="%", what="… while its current falls over each run as the plate gets cold"
+            value=3.0,
+            unit="%",
+            what="least fall of the current over a run before such a harvest, as the plate gets cold",
         ),
         # Runs that are cut short
-        "trip_run_min": Limit(value=4.0, unit="min", what="a run so short makes no ice …"),
+        "trip_run_min": Limit(value=4.0, unit="min", what="length under which a run makes no ice"),
         "trip_run_pct": Limit(
-            value=35.0, unit="%", what="… nor does one under this part of the usual freeze …"
+            value=35.0, unit="%", what="share of the usual freeze under which a run makes no ice"
         ),
-        "trip_run_most_min": Limit(value=10.0, unit="min", what="… if it is no longer than this"),
+        "trip_run_most_min": Limit(
+            value=10.0, unit="min", what="longest run that this share can call too short"
+        ),
         "trip_off_min": Limit(
             value=20.0, unit="min", what="longest stop between such runs: a longer one is a rest"
         ),
-        "trip_runs": Limit(value=2, unit="runs", what="so short in a row: it trips …"),
-        "trip_runs_blind": Limit(value=3, unit="runs", what="… and where no clamp shows the stops"),
+        "trip_runs": Limit(value=2, unit="runs", what="least such runs in a row that are tripping"),
+        "trip_runs_blind": Limit(
+            value=3,
+            unit="runs",
+            what="least such runs in a row that are tripping where no clamp shows the stops",
+        ),
         # Starts
-        "inrush_s": Limit(value=3.0, unit="s", what="within which a starting current is over"),
+        "inrush_s": Limit(value=3.0, unit="s", what="longest time that a starting current lasts"),
         "inrush_seen_s": Limit(value=2.0, unit="s", what="slowest clamp that meets a starting current"),
-        "inrush_times": Limit(value=1.15, unit="×", what="the running current: a starting one is higher"),
+        "inrush_times": Limit(
+            value=1.15, unit="×", what="least starting current, in multiples of the running current"
+        ),
         "failed_run_s": Limit(
             value=20.0, unit="s", what="longest hum of a motor that does not start before its protector opens"
         ),
         # Measures
         "pull_down_pct": Limit(
-            value=25.0, unit="%", what="first part of a freeze, over which it is pulled down"
+            value=25.0, unit="%", what="first part of a freeze, over which its first fall is taken"
         ),
-        "rise_pct": Limit(
-            value=50.0, unit="%", what="first part of a harvest, over which its rise is taken …"
-        ),
-        "rise_most_s": Limit(value=60.0, unit="s", what="… and no more than this"),
+        "rise_pct": Limit(value=50.0, unit="%", what="first part of a harvest, over which its rise is taken"),
+        "rise_most_s": Limit(value=60.0, unit="s", what="longest time over which a harvest's rise is taken"),
         "top_late_s": Limit(
-            value=60.0, unit="s", what="after a harvest's end, within which a clip shows how warm it got"
+            value=60.0, unit="s", what="time after a harvest's end within which a clip shows how warm it got"
         ),
-        "plateau_k": Limit(value=1.5, unit="K", what="so near 0 °C a plate stays while its ice melts off"),
+        "plateau_k": Limit(
+            value=1.5, unit="K", what="distance from 0 °C within which a plate stays while its ice melts off"
+        ),
     }
 )
 

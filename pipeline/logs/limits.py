@@ -27,27 +27,41 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         "probe_coldest_c": Limit(value=-60.0, unit="°C", what="a colder reading is an open or shorted probe"),
         "probe_hottest_c": Limit(value=170.0, unit="°C", what="a hotter reading is an open or shorted probe"),
         "clamp_below_zero_a": Limit(value=-0.5, unit="A", what="a current below this is no current"),
-        "spike_k": Limit(value=6.0, unit="K", what="least jump there and back that counts as a spike"),
-        "spike_pct": Limit(value=30.0, unit="%", what="and its least share of the channel's usual swing"),
+        "spike_k": Limit(
+            value=6.0, unit="K", what="least jump there and back that counts as a spike, in kelvin"
+        ),
+        "spike_pct": Limit(
+            value=30.0,
+            unit="%",
+            what="least jump there and back that counts as a spike, as a share of the channel's usual swing",
+        ),
         "flat_min": Limit(
-            value=25.0, unit="min", what="a trace that stands still this long while others cycle"
+            value=25.0,
+            unit="min",
+            what="how long a trace must stand still, while others cycle, to be doubted",
         ),
         "loose_pct": Limit(
-            value=35.0, unit="%", what="a swing under this share of the channel's own: it follows no more"
+            value=35.0, unit="%", what="share of its own swing under which a probe follows no more"
         ),
         "loose_window_min": Limit(value=60.0, unit="min", what="least time over which a swing is judged"),
         "clamp_dead_a": Limit(
-            value=0.3, unit="A", what="a current that never passes this while the machine cycles"
+            value=0.3, unit="A", what="a clamp that never passes this while the machine cycles is dead"
         ),
-        "clamp_dead_pct": Limit(value=12.0, unit="%", what="or this share of its own running current"),
+        "clamp_dead_pct": Limit(
+            value=12.0,
+            unit="%",
+            what="a clamp that never passes this share of its own running current is dead",
+        ),
         "coarse_interval_s": Limit(value=90.0, unit="s", what="an interval that can't time a harvest"),
         "coarse_step_k": Limit(value=2.0, unit="K", what="a temperature step that hides a freeze's slope"),
-        "gap_min": Limit(value=3.0, unit="min", what="least hole in a log that is told"),
-        "gap_intervals": Limit(value=5.0, unit="intervals", what="and its least length in intervals"),
+        "gap_min": Limit(value=3.0, unit="min", what="least hole in a log that is told, in minutes"),
+        "gap_intervals": Limit(
+            value=5.0, unit="intervals", what="least hole in a log that is told, in the logger's intervals"
+        ),
         "gap_silences": Limit(
             value=1.5,
             unit="silences",
-            what="and, of a logger that writes changes only, in its own longest silences",
+            what="least hole that is told in the log of a logger that writes changes only, in its own longest silences",
         ),
         "offset_s": Limit(
             value=10.0, unit="s", what="least disagreement of two clocks that is told and corrected"
@@ -55,7 +69,7 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         "together_pct": Limit(
             value=35.0,
             unit="%",
-            what="of what two loggers show that falls together at the best offset: fewer are of two machines",
+            what="share of what two loggers show that must fall together at the best offset: with less they are of two machines",
         ),
     }
 )

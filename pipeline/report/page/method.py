@@ -79,7 +79,6 @@ def thresholds_table(rows: tuple[tuple[str, float, str, str], ...], reader: Read
     """The table of the thresholds in force, `rows` of name, value, unit and source; made once for all units that share it."""
     from pipeline.findings.threshold_table import PRACTICE
 
-    whats = sentences([_decides(name, reader) for name, *_ in rows])
     shown = [
         {
             "name": name,
@@ -87,9 +86,9 @@ def thresholds_table(rows: tuple[tuple[str, float, str, str], ...], reader: Read
             "unit": sign,
             "source": "" if source == PRACTICE else source,
             "practice": source == PRACTICE,
-            "what": what,
+            "what": _decides(name, reader),
         }
-        for (name, value, sign, source), what in zip(rows, whats, strict=True)
+        for name, value, sign, source in rows
     ]
     return fragment("thresholds.html", reader=reader, rows=shown)
 
@@ -118,28 +117,11 @@ def _named_briefly(files: str) -> str:
     return files if len(names) <= 4 else f"{names[0]} + … ({len(names) - 2}) … + {names[-1]}"
 
 
-def sentences(rows: list[str]) -> list[str]:
-    """Each row of the table as a sentence of its own: one that goes on with "…" takes along what it goes on from."""
-    whole, begun = [], ""
-    for row in rows:
-        rest = row.strip("… ").strip()
-        if row.startswith("…"):
-            sentence = f"{begun} {rest}" if rest.startswith(("(", ",")) else f"{begun}, {rest}"
-        else:
-            sentence = begun = rest
-        whole.append(
-            sentence[:1].upper()
-            + sentence[1:]
-            + ("" if sentence.endswith((".", "?")) or not sentence else ".")
-        )
-    return whole
-
-
 def _decides(name: str, reader: Reader) -> str:
-    """What a threshold decides: translated, else as its table has it, the findings' or that of a room before."""
-    translated = reader.words.get(f"threshold.{name}")
-    if translated:
-        return translated
+    """What a threshold decides, as a sentence: translated, else as its table has it, the findings' or that of a room before."""
     from pipeline.findings.thresholds import BEFORE, TABLE
 
-    return BEFORE[name].what if name in BEFORE else next((row.what for row in TABLE if row.name == name), "")
+    what = reader.words.get(f"threshold.{name}")
+    if not what:
+        what = BEFORE[name].what if name in BEFORE else next((t.what for t in TABLE if t.name == name), "")
+    return what and f"{what[0].upper()}{what[1:]}."

@@ -1,17 +1,26 @@
 """How it was worked out, as the page tells it."""
 
-from pipeline.report.page.method import sentences
+import re
+
+import pytest
+
+from pipeline.findings.thresholds import InForce
+from pipeline.language.catalogue import languages
+from pipeline.report.page.method import thresholds_table
+from pipeline.report.wording import Reader
+
+GOES_ON = {
+    "en": r"(…|and|or|the same|of|that|by which|which|at|in|from|so|on|beyond|below)\b",
+    "es": r"(…|y|o|lo mismo|de|del|que|en|desde|así|tan|más allá|por debajo)\b",
+}
 
 
-def test_rows_that_go_on_from_the_one_above_are_sentences_of_their_own():
-    rows = ["stop that no full bin makes …", "… or that came in mid-freeze …", "… and so long", "clip noise"]
-    assert sentences(rows) == [
-        "Stop that no full bin makes.",
-        "Stop that no full bin makes, or that came in mid-freeze.",
-        "Stop that no full bin makes, and so long.",
-        "Clip noise.",
+@pytest.mark.parametrize("language", languages())
+def test_every_threshold_is_told_by_a_sentence_that_needs_no_other(language):
+    table = str(thresholds_table(InForce({}).rows(), Reader(language=language)))
+    told = re.findall(r"</th><td>(.*?)</td>", table)
+    assert len(told) == len(InForce({}).rows()) > 300
+    assert not [
+        x for x in told if re.match(GOES_ON[language], x, re.IGNORECASE) or "…" in x or not x.endswith(".")
     ]
-
-
-def test_a_row_without_words_stays_empty():
-    assert sentences([""]) == [""]
+    assert len(set(told)) == len(told), "two thresholds are told by one sentence"
