@@ -80,8 +80,13 @@ def _next_clip(texts: Mapping[str, Any], units: str) -> str:
     clip = texts.get("next_clip")
     if not clip:
         return ""
-    speaks = (": ".join(say(text_from(text), units=units) for text in pair) for pair in clip["speaks"])
-    return ". ".join((say(text_from(clip["text"]), units=units), *(s[:1].upper() + s[1:] for s in speaks)))
+    speaks: dict[str, list[str]] = {}  # reading -> the causes that it speaks for
+    for reading, cause in (
+        tuple(say(text_from(text), units=units) for text in pair) for pair in clip["speaks"]
+    ):
+        speaks.setdefault(reading[:1].upper() + reading[1:], []).append(cause)
+    told = (f"{reading}: {'; '.join(causes)}" for reading, causes in speaks.items())
+    return ". ".join((say(text_from(clip["text"]), units=units), *told))
 
 
 def show_outcome(outcome: RunOutcome, *, units: str, page: str) -> None:

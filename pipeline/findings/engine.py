@@ -190,7 +190,10 @@ def _finding(h: RuleResult, advice: Advice, case: Case) -> Finding:
         next_checks=advice.checks,
         causes=advice.causes,
         steps=advice.steps,
-        confidence=round(min(max(seen.confidence, 0.0), 1.0) * case.trust, 3),
+        # that readings are false is no less certain where many are
+        confidence=round(
+            min(max(seen.confidence, 0.0), 1.0) * (1.0 if h.rule.shows.doubted else case.trust), 3
+        ),
         flag_cycles=seen.flag_cycles and seen.cycles is not None,
         shows=h.rule.shows,
     )

@@ -22,6 +22,7 @@ from pipeline.logs.timeline import Problem, Timeline
 from pipeline.report.clock import DAY_NS, iso_times
 from pipeline.report.machine_files import plain, side_table
 from pipeline.report.numbers.columns import columns_of, spans_of
+from pipeline.report.numbers.flags import abnormal_cycles
 from pipeline.report.numbers.unjudged import Unjudged
 from pipeline.report.numbers.waiting import waiting_of
 from pipeline.report.numbers.whole import Numbers
@@ -190,7 +191,7 @@ def summarise(
     start, end = (str(t) for t in iso_times(np.array([timeline.start_ns, timeline.end_ns]), offsets))
     table, output = columns_of(record), judgement.output
     complete = _complete(table)
-    flagged = {int(c) for f in judgement.findings if f.flag_cycles for c in f.cycles}
+    flagged = abnormal_cycles(judgement.findings)
     trace, trace_flags = _trace(record, timeline, flagged)
     return UnitSummary(
         unit=unit.name,

@@ -23,7 +23,6 @@ from pipeline.report.clock import Offsets, local_day
 from pipeline.report.options import Units
 
 _OWN = {
-    "_whole_min": Quantity(si=(float, " min", 0), us=(float, " min", 0)),  # of a batch, for a client
     # Ice of a day where the words beside it say "a day"
     "_whole_kg": Quantity(si=(float, " kg", 0), us=(lambda kg: kg / 0.45359237, " lb", 0)),
 }

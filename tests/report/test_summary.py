@@ -3,6 +3,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.findings.finding import Shows
 from pipeline.report.numbers.whole import numbers_of
 from pipeline.report.page.trend import trend_of
 from pipeline.report.summary import LEVELS, UnitSummary, read_summary, summarise, text_from
@@ -69,6 +70,20 @@ def test_the_small_trace_keeps_the_longest_freeze(summary):
         record.cycles.freeze_min.max(), abs=0.01
     )
     assert any(summary.trace_flags)
+
+
+def test_cycles_that_only_the_logger_read_wrongly_are_not_marked(summary):
+    unit, timeline, record, judgement = made_up(days=3, interval_s=60)
+    every = tuple(int(c) for c in record.cycles.cycle)
+    false = replace(judgement.findings[0], cycles=every, flag_cycles=True, shows=Shows(doubted=True))
+    judgement = replace(judgement, findings=(false,))
+    got = summarise(
+        unit=unit, timeline=timeline, record=record, judgement=judgement,
+        numbers=numbers_of(unit, timeline, record, judgement), problems=[], previous=None,
+    )  # fmt: skip
+    assert got.abnormal_cycles == 0
+    assert not any(got.trace_flags)
+    assert summary.abnormal_cycles > 0
 
 
 def test_the_report_before_is_kept_for_comparison_and_a_second_run_over_the_same_log_keeps_the_one_before_it(

@@ -91,14 +91,14 @@ MOST = 3  # sentences for, and as many against
 def sentences(
     votes: Mapping[str, float], pattern: Pattern, signals: Mapping[str, float]
 ) -> tuple[tuple[Text, ...], tuple[Text, ...]]:
-    """(for, against) one cause, strongest first, each measure once; each side ends with what was compared with what.
+    """(for, against) one cause, strongest first, each measure once; those of one comparison stand together and end with what was
+    compared with what.
 
     votes: measure ("view:measure") or event -> nats, of `probabilities.Posterior.votes`. signals: what stands beside the finding, of
     `evidence.signals.Signals`: where it has the number of a sentence, the sentence says that one.
     """
     ranked = sorted(votes, key=lambda m: -abs(votes[m]))
-    sides: dict[bool, list[Text]] = {True: [], False: []}
-    views: dict[bool, list[str]] = {True: [], False: []}
+    sides: dict[bool, list[tuple[str, Text]]] = {True: [], False: []}
     told = set()
     for name in ranked:
         side = votes[name] > 0
@@ -111,12 +111,17 @@ def sentences(
             or (measure and measure in told)
         ):
             continue
-        sides[side].append(said)
+        sides[side].append((view if view in _VIEWS else "", said))
         told.add(measure)
-        if view in _VIEWS and view not in views[side]:
-            views[side].append(view)
-    out = [(*sides[side], *(_VIEWS[v]() for v in views[side])) for side in (True, False)]
-    return out[0], out[1]
+    return _by_view(sides[True]), _by_view(sides[False])
+
+
+def _by_view(told: list[tuple[str, Text]]) -> tuple[Text, ...]:
+    out: list[Text] = []
+    for view in dict.fromkeys(view for view, _ in told):
+        out += [said for v, said in told if v == view]
+        out += [_VIEWS[view]()] if view else []
+    return tuple(out)
 
 
 def _say(name: str, pattern: Pattern, signals: Mapping[str, float]) -> Text | None:

@@ -8,13 +8,14 @@ cause and the reading (C. E. Shannon 1948), summed over a grid.
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.findings.advice.causes import CAUSES, SOMETHING_ELSE
 from pipeline.findings.advice.checks import HAZARDS
-from pipeline.findings.advice.pattern import COMMON, Pattern
+from pipeline.findings.advice.pattern import COMMON
 from pipeline.findings.advice.probabilities import Posterior, one_thing
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.finding import NextClip, Speaks
@@ -71,8 +72,10 @@ _UNDER = {u: phrase(f"clip.under.{u}", f"under {{high_{u}}}") for u in _UNITS}
 _WITHIN = {u: phrase(f"clip.within.{u}", f"{{low_{u}}} to {{high_{u}}}") for u in _UNITS}
 
 
-def next_clip(case: Case, posterior: Posterior, pattern: Pattern) -> NextClip | None:
-    """The candidate with the most expected information for its price; None where none is worth it."""
+def next_clip(case: Case, posterior: Posterior, told: Collection[str]) -> NextClip | None:
+    """The candidate with the most expected information for its price; None where none is worth it, or where what it parts are not the
+    causes that are told.
+    """
     odds = {k: p for k, p in posterior.marginal.items() if p >= _LEAST_CAUSE or k == SOMETHING_ELSE}
     if len(odds) < 2:
         return None
@@ -88,7 +91,7 @@ def next_clip(case: Case, posterior: Posterior, pattern: Pattern) -> NextClip | 
         bits, then = information(np.array(list(odds.values())), rows)
         found.append((bits / candidate.price, bits, then, candidate, x, rows))
     for worth, bits, then, candidate, x, rows in sorted(found, key=lambda f: -f[0]):
-        speaks = _speaks(candidate, odds, x, rows)
+        speaks = _speaks(candidate, odds, x, rows, told)
         if worth < LEAST_BITS or then - max(odds.values()) < _LEAST_GAIN:
             return None
         if speaks:
@@ -143,8 +146,10 @@ def _predicted(c: _Candidate, odds: dict[str, float], case: Case) -> tuple[np.nd
     return x, np.array(rows)
 
 
-def _speaks(c: _Candidate, odds: dict[str, float], x: np.ndarray, rows: np.ndarray) -> tuple[Speaks, ...]:
-    """For the likeliest causes the readings that make each the likeliest by far, () where they make but one thing so.
+def _speaks(
+    c: _Candidate, odds: dict[str, float], x: np.ndarray, rows: np.ndarray, told: Collection[str]
+) -> tuple[Speaks, ...]:
+    """For the likeliest of the causes `told` the readings that make each the likeliest by far, () where they make but one thing so.
 
     Causes that are one thing by degrees, or that this reading can't part, share their readings; those of others never overlap, and in
     between nothing is told.
@@ -176,7 +181,7 @@ def _speaks(c: _Candidate, odds: dict[str, float], x: np.ndarray, rows: np.ndarr
         high = None if last > seen[-1] else _as_read(c, x[last - 1])
         said = _OVER if high is None else _UNDER if low is None else _WITHIN
         values = {n: v for n, v in ((f"low_{c.unit}", low), (f"high_{c.unit}", high)) if v is not None}
-        for key in (keys[i] for i in things[k][:2]):
+        for key in [keys[i] for i in things[k] if keys[i] in told][:2]:
             text = CAUSES[key].text()
             out.append((k, Speaks(cause=key, text=text, reading=said[c.unit](**values), low=low, high=high)))
     out = [(k, s) for k, s in out if s.low is not None or s.high is not None]

@@ -64,7 +64,7 @@ _NO_BATCHES = {
 
 _SINCE = phrase(
     "verdict.since",
-    "First seen {after_h} into the log. Of the {cycles} whole cycles judged, a usual freeze takes {freeze_min} and a usual harvest {harvest_min}",
+    "First seen {after_h} into the log. Of the {cycles} whole cycles, half froze in under {freeze_min} and half harvested in under {harvest_min}",
 )
 _SINCE_NO_CYCLES = phrase(
     "verdict.since-no-cycles", "First seen {after_h} into the log; no whole cycle was seen"
@@ -100,7 +100,7 @@ _CANNOT_TECH = phrase(
 _PLAIN = {
     "freeze-long": "it takes too long to make ice",
     "freeze-short": "it ends its freezes too early",
-    "freeze-at-timeout": "it no longer notices when the ice is ready",
+    "freeze-at-timeout": "it seems to end its freezes by the clock, whether the ice is ready or not",
     "harvest-long": "the ice comes off late",
     "harvest-stalled": "the ice does not come off as it should",
     "short-cycling": "its compressor starts and stops too often",
@@ -123,13 +123,15 @@ _PLAIN = {
     "clamp-dead": "the logger's current clamp did not read",
     "other": "something unusual was seen",
 }
+_OF_THE_LOGGER = ("probe-fault", "probe-loose", "clamp-dead")
 _CLIENT = {
-    (level, code): phrase(f"verdict.{level}.client.{code}", pattern.format(plain=plain))
+    (level, code): phrase(f"verdict.{level}.client.{code}", pattern.format(plain=plain, what=what))
     for level, pattern in (
-        ("act", "This machine needs a technician now: {plain}."),
-        ("watch", "This machine should be looked at on the next visit: {plain}."),
+        ("act", "{what} needs a technician now: {plain}."),
+        ("watch", "{what} should be looked at on the next visit: {plain}."),
     )
     for code, plain in _PLAIN.items()
+    for what in ("The logger on this machine" if code in _OF_THE_LOGGER else "This machine",)
 }
 
 _ALSO = {code: phrase(f"verdict.also.{code}", plain) for code, plain in _PLAIN.items()}

@@ -114,11 +114,16 @@ def _measure_picture(
     first, last = reader.span(timeline.start_ns, timeline.end_ns, offsets)
     parts.append(svg.label(WIDE_LEFT, HEIGHT - 16, first, "tick"))
     parts.append(svg.label(WIDTH - RIGHT, HEIGHT - 16, last, "tick", "end"))
+    then, now = middles[0, 1], middles[-1, 1]
+    since = at >= (finding.start_ns - timeline.start_ns) / S
+    at_once = finding.evidence.get("how") == "step" and 0 < since.sum() < len(since)
+    if at_once:
+        then, now = np.median(values[~since]), np.median(values[since])
     caption = reader.t(
-        "picture.measure",
+        "picture.measure_step" if at_once else "picture.measure",
         name=reader.words.get(f"measure.{name}") or name.rpartition("_")[0].replace("_", " "),
-        then=reader.show(name, float(middles[0, 1])),
-        now=reader.show(name, float(middles[-1, 1])),
+        then=reader.show(name, float(then)),
+        now=reader.show(name, float(now)),
     )
     return Evidence(svg=svg.picture(WIDTH, HEIGHT, parts, title=caption, css="evidence"), caption=caption)
 

@@ -27,6 +27,11 @@ def codes_about(findings: Iterable[Finding]) -> dict[str, list[str]]:
     return {phase: sorted({f.code for f in findings if f.shows.about == phase}) for phase in PHASES}
 
 
+def abnormal_cycles(findings: Iterable[Finding]) -> set[int]:
+    """Numbers of the cycles in which something about the machine, and not about the logger, is not as usual."""
+    return {int(c) for f in findings if f.flag_cycles and not f.shows.doubted for c in f.cycles}
+
+
 def odd_cycles(findings: Iterable[Finding], phase: str) -> set[int]:
     """Numbers of the cycles whose freeze (or harvest) is itself abnormal."""
     return {int(c) for f in findings if f.flag_cycles and f.shows.about == phase for c in f.cycles}

@@ -23,7 +23,7 @@ from pipeline.report.wording import Reader
 
 STYLES = ("base.css", "strips.css", "client.css")
 NEED_SOMEBODY = ("act", "watch", "cannot-tell")
-SAFE = ("grilles", "water", "bin", "call")
+SAFE = ("grilles", "water", "bin")
 """What anybody may do, whatever was found (common practice, no source)."""
 
 
@@ -52,7 +52,7 @@ class ClientView:
     ice: str  # "" where it cannot be said
     doing: tuple[str, ...]  # what is being done, what comes next
     waiting: tuple[str, ...]  # what it costs to wait, figures first; () where nothing does
-    safe: tuple[str, ...]  # what the client may do; () where nothing has to be done
+    safe: tuple[str, ...]  # what the client may do; () where nothing has to be done, or to the logger alone
     closed: str  # that the panels stay closed
     visits: tuple[VisitView, ...]
     limits: str  # what a log cannot tell
@@ -75,7 +75,7 @@ def client_view(summary: UnitSummary, given: Given, reader: Reader) -> ClientVie
         ice=ice,
         doing=_doing(level, summary, given, reader),
         waiting=_waiting(level, summary, reader),
-        safe=tuple(_safe(step, given, reader) for step in SAFE) if level in NEED_SOMEBODY else (),
+        safe=_safe(level, summary, given, reader),
         closed=t("client.closed"),
         visits=visit_views(given, summary, reader),
         limits=t("client.limits"),
@@ -120,7 +120,6 @@ def _waiting(level: str, summary: UnitSummary, reader: Reader) -> tuple[str, ...
     if "of_the_logger" in cost:
         return (t("client.waiting_logger"),)
     said = []
-    whole = {f"{name.removesuffix('_min')}_whole_min": v for name, v in cost.items() if name.endswith("_min")}
     for name, key in (
         ("none_h", "without"),
         ("usual_min", "slower"),
@@ -130,23 +129,24 @@ def _waiting(level: str, summary: UnitSummary, reader: Reader) -> tuple[str, ...
         ("more_pct", "current"),
     ):
         if name in cost and not (key == "current" and "high_kwh" in cost):
-            said.append(t(f"client.waiting_{key}", **cost, **whole))
+            said.append(t(f"client.waiting_{key}", **cost))
     if not said:
         return (t(f"client.waiting_{level}"),)
     return " ".join(said), t("client.waiting_watch_more" if level == "watch" else f"client.waiting_{level}")
 
 
-def _safe(step: str, given: Given, reader: Reader) -> str:
-    if step != "call":
-        return reader.t(f"client.safe_{step}")
+def _safe(level: str, summary: UnitSummary, given: Given, reader: Reader) -> tuple[str, ...]:
+    if level not in NEED_SOMEBODY or "of_the_logger" in summary.waiting:
+        return ()
+    said = [reader.t(f"client.safe_{step}") for step in SAFE]
     firm = given.firm
     if firm.get("telephone"):
-        return reader.t(
-            "client.safe_call",
-            firm=firm.get("name") or reader.t("client.us"),
-            telephone=firm["telephone"].replace(" ", "\N{NO-BREAK SPACE}"),
-        )
-    return reader.t("client.safe_call_nobody")
+        whom = firm.get("name") or reader.t("client.us")
+        telephone = firm["telephone"].replace(" ", "\N{NO-BREAK SPACE}")
+        said.append(reader.t("client.safe_call", firm=whom, telephone=telephone))
+    elif level == "act":  # who waits for the next visit need not call
+        said.append(reader.t("client.safe_call_nobody"))
+    return tuple(said)
 
 
 def visit_views(given: Given, summary: UnitSummary, reader: Reader) -> tuple[VisitView, ...]:

@@ -103,15 +103,15 @@ def clip_view(clip: NextClip | None, reader: Reader) -> dict[str, Any] | None:
     """What to clip next, as the page says it; None where there is nothing to say."""
     if clip is None:
         return None
+    speaks: dict[Markup, list[Markup]] = {}  # reading -> the causes that it speaks for
+    for s in clip.speaks:
+        speaks.setdefault(_capital(reader.say_html(s.reading, short=True)), []).append(
+            reader.say_html(s.text)
+        )
     return {
         "text": reader.say_html(clip.text),
         "caution": reader.say_html(clip.caution) if clip.caution else None,
-        "speaks": [
-            (_capital(reader.say_html(s.reading, short=True)), reader.say_html(s.text)) for s in clip.speaks
-        ],
-        "worth": reader.t_html(
-            "findings.clip_worth", now_pct=100 * clip.first_right, then_pct=100 * clip.first_right_then
-        ),
+        "speaks": [(reading, Markup("; ").join(causes)) for reading, causes in speaks.items()],
     }
 
 

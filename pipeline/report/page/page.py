@@ -24,7 +24,7 @@ from pipeline.report.charts.traces import drawn_channels, put_log
 from pipeline.report.given import Given
 from pipeline.report.numbers.columns import KINDS
 from pipeline.report.numbers.days import kg_per_cycle
-from pipeline.report.numbers.flags import codes_about
+from pipeline.report.numbers.flags import abnormal_cycles, codes_about
 from pipeline.report.numbers.unjudged import read_in_words
 from pipeline.report.numbers.whole import Numbers
 from pipeline.report.page import at_a_glance
@@ -97,6 +97,7 @@ def unit_page(
         )
         for f in judgement.findings
     ]
+    abnormal = abnormal_cycles(judgement.findings)
     script = plotting_script()
     lacking = numbers.lacking
     parts = {
@@ -111,12 +112,12 @@ def unit_page(
         "level": judgement.verdict.level,
         "verdict": judgement.verdict,
         "facts": at_a_glance.facts(timeline, record, judgement, summary, offsets, reader),
-        "freezes": at_a_glance.freezes(record, set(flags), timeline, reader, visits),
+        "freezes": at_a_glance.freezes(record, abnormal, timeline, reader, visits),
         "firm": firm_view(given),
         "written": reader.day(written),
         "visits": visit_views(given, summary, reader),
         "history": history_of(past, summary, reader),
-        "one_cycle": one_cycle(timeline, record, set(flags), reader),
+        "one_cycle": one_cycle(timeline, record, abnormal, reader),
         "ribbons": _ribbons(numbers, judgement, reader),
         "steps": at_a_glance.next_steps(judgement, lacking),
         "bring": at_a_glance.to_bring(judgement, lacking, reader),

@@ -8,7 +8,7 @@ from scipy import stats
 
 from pipeline.findings.advice.causes import CAUSES, SOMETHING_ELSE
 from pipeline.findings.advice.next_clip import information, next_clip
-from pipeline.findings.advice.pattern import COMMON, Pattern
+from pipeline.findings.advice.pattern import COMMON
 from pipeline.findings.advice.probabilities import Posterior, one_thing
 from pipeline.findings.evidence.case import Case
 from pipeline.findings.thresholds import resolve
@@ -56,12 +56,12 @@ def test_a_machine_that_works_needs_no_further_clip():
     assert judged(made_up(noisy(20, 60))).next_clip is None
 
 
-def asked(**odds: float):
+def asked(told: set[str] | None = None, **odds: float):
     """What is offered where these causes are left, the rest something else."""
     hypotheses = {(k.replace("_", "-"),): p for k, p in odds.items()} | {(): 1 - sum(odds.values())}
     log = slower(freeze_current_a=5.0, freeze_end_c=-15.0)
     case = Case(timeline=log[0], record=log[1], unit=Unit(name="x"), thresholds=resolve(Unit(name="x")))
-    return next_clip(case, Posterior(hypotheses=hypotheses, votes={}), Pattern())
+    return next_clip(case, Posterior(hypotheses=hypotheses, votes={}), {*CAUSES} if told is None else told)
 
 
 LEFT = (
@@ -107,6 +107,13 @@ def test_at_a_reading_those_told_for_it_are_likelier_than_those_told_for_another
         inside = np.mean(ends) if len(ends) == 2 else ends[0] + (1 if said.high is None else -1)
         for_it = sum(joint(s.cause, inside) for s in clip.speaks if s.reading == said.reading)
         assert for_it > 1.2 * sum(joint(s.cause, inside) for s in clip.speaks if s.reading != said.reading)
+
+
+def test_readings_speak_for_no_cause_that_the_page_does_not_tell():
+    assert {s.cause for s in asked(**LEFT[0]).speaks} == {"condenser-dirty", "charge-low", "water-leaks-in"}
+    assert asked(told={"charge-low"}, **LEFT[0]) is None
+    clip = asked(told={"condenser-dirty", "charge-low"}, **LEFT[0])
+    assert {s.cause for s in clip.speaks} == {"condenser-dirty", "charge-low"}
 
 
 def test_what_no_reading_can_part_is_not_asked_for():

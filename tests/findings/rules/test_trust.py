@@ -1,5 +1,8 @@
 """Doubts of the reading room, passed on."""
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 
 from pipeline.findings.finding import Severity
@@ -25,6 +28,12 @@ def test_a_doubt_becomes_a_finding_of_its_code(code, role, severity):
     assert found.evidence["lag_s"] == 3.0
     assert found.title.key == f"doubt.{code}"
     assert found.next_checks
+
+
+def test_that_readings_are_false_is_no_less_certain_where_many_are():
+    timeline, record = made_up(noisy(20, 40), doubts=[doubt("probe-fault", role="evaporator")])
+    half = [replace(c, trusted=np.arange(len(c.trusted)) % 2 == 0) for c in timeline.channels]
+    assert finding(judged((replace(timeline, channels=tuple(half)), record)), "probe-fault").confidence == 1.0
 
 
 def test_many_gaps_make_one_finding():

@@ -9,6 +9,7 @@ from pipeline.report.charts import svg
 from pipeline.report.charts.evidence import evidence
 from pipeline.report.charts.overlay import overlay
 from pipeline.report.clock import offsets_between
+from pipeline.report.numbers.columns import columns_of
 from pipeline.report.wording import Reader
 from tests.report.made_up import made_up
 
@@ -124,11 +125,28 @@ def test_a_change_of_a_measure_is_shown_by_that_measure_cycle_by_cycle(made):
     got = picture_of(moved, timeline, replace(record, cycles=cycles))
     assert (
         got.caption
-        == "Cycle by cycle: current in freeze. From 8.0\N{NO-BREAK SPACE}A to 9.0\N{NO-BREAK SPACE}A over the log."
+        == "Cycle by cycle, as logged: current in freeze. From 8.0\N{NO-BREAK SPACE}A to 9.0\N{NO-BREAK SPACE}A over the log."
     )
     line = re.search(r'class="odd" d="([^"]+)"', got.svg)[1]
     heights = [float(y) for y in re.findall(r"[ML][\d.]+ ([\d.]+)", line)]
     assert heights == sorted(heights, reverse=True)  # up is up
+
+
+def test_a_change_at_once_is_told_by_the_middles_before_and_after_it(made):
+    _, timeline, record, judgement = made
+    cycles, half = record.cycles.copy(), len(record.cycles) // 2
+    cycles["freeze_current_a"] = np.where(np.arange(len(cycles)) < half, 8.0, 7.0)
+    cycles.loc[cycles.index[-3:], "freeze_current_a"] = (
+        6.0  # what the log ends with is not what is usual since
+    )
+    start_ns = int(columns_of(record)["freeze_start_ns"][half])
+    moved = replace(
+        judgement.findings[0], start_ns=start_ns, evidence={"measure": "freeze_current_a", "how": "step"}
+    )
+    got = picture_of(moved, timeline, replace(record, cycles=cycles))
+    assert got.caption.replace("\N{NO-BREAK SPACE}", " ").endswith(
+        "Before the change half were under 8.0 A, since then under 7.0 A."
+    )
 
 
 def test_a_rate_is_labelled_with_its_unit_and_cycles_after_rests_do_not_flatten_it(made):

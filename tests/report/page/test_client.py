@@ -91,6 +91,11 @@ def test_whoever_needs_somebody_is_told_what_waiting_costs_and_what_is_safe(fold
         assert part in said
 
 
+def test_who_waits_for_the_next_visit_is_not_sent_to_the_telephone(folder):
+    assert "Call your service company" in words_of(page_of(folder, level="act"))
+    assert "Call your service company" not in words_of(page_of(folder, level="watch"))
+
+
 @pytest.mark.parametrize("level", ["note", "well"])
 def test_whoever_needs_nobody_is_given_nothing_to_do(folder, level):
     said = words_of(page_of(folder, level=level))
@@ -103,6 +108,7 @@ def test_a_fault_of_the_logger_alone_costs_the_machine_nothing(folder):
     alone = words_of(page_of(folder, level="watch", waiting={"of_the_logger": 1.0}))
     assert "the fault is in the logger" in alone
     assert of_the_machine not in alone
+    assert "grilles" not in alone  # nothing that the client could do there
     assert of_the_machine in words_of(page_of(folder, level="watch", waiting={}))
 
 
@@ -118,7 +124,7 @@ def test_what_waiting_costs_is_said_in_figures(folder):
     }
     said = words_of(page_of(folder, level="act", waiting=cost))
     for part in (
-        "takes 25 min instead of 20 min", "20 % less of it", "18 kg to 23 kg of ice a day", "12 % more electricity", "for 3.0 h without"
+        "takes 25.0 min instead of 20.0 min", "20 % less of it", "18 kg to 23 kg of ice a day", "12 % more electricity", "for 3.0 h without"
     ):  # fmt: skip
         assert part in said.replace("\N{NO-BREAK SPACE}", " ")
     assert "41 lb to 50 lb of ice a day" in words_of(

@@ -17,7 +17,6 @@ from pipeline.findings.evidence.stops import (
     usual_draw,
 )
 from pipeline.findings.finding import Severity, Shows
-from pipeline.findings.methods import statistics
 from pipeline.findings.methods.statistics import middle, rounded
 from pipeline.findings.phrase import phrase
 from pipeline.findings.rule import NEEDS_STARTS, CannotTell, Rule, Seen
@@ -147,7 +146,6 @@ def _short_cycling(case: Case):
     run, off = middle(run_min), middle(off_min)
     over = over_usual_pct(case, s.at_ns[before], s.run_min[before])
     kind = kind_of_trips(case, run, off, middle(s.discharge_c[at]), over)
-    excess = float(np.sum(np.maximum(t["start_off_min"] - off_min, 0) > 0)) + per_hour / t["starts_per_hour"]
     return Seen(
         # What a line shows are no starts that somebody saw.
         severity=Severity.ACT if len(at) >= t["starts_act"] and case.clamped else Severity.WATCH,
@@ -168,7 +166,7 @@ def _short_cycling(case: Case):
             "discharge_before_c": rounded(middle(s.discharge_c[at])),
             "seen_by": "current" if case.clamped else "temperature",
         },
-        confidence=statistics.phi(excess / 2),
+        confidence=1 - 0.4 ** (len(at) / t["starts_needed"]),
         causes=_CAUSES[kind],
     )
 

@@ -66,6 +66,7 @@ def test_runs_that_no_control_ends_so_soon_are_short_cycling_however_long_the_st
         log(starts(2.1, 6.4, 8))
     )  # 7 starts an hour, each after 6.4 min of rest: by these alone, all is well
     assert finding(slow, "short-cycling").evidence["most_per_hour"] <= 8
+    assert finding(slow, "short-cycling").confidence > 0.85  # seven of them are no chance
     assert "short-cycling" not in codes(judged(log(starts(12.0, 6.4, 8))))
 
 
