@@ -73,8 +73,8 @@ _WITHIN = {u: phrase(f"clip.within.{u}", f"{{low_{u}}} to {{high_{u}}}") for u i
 
 
 def next_clip(case: Case, posterior: Posterior, told: Collection[str]) -> NextClip | None:
-    """The candidate with the most expected information for its price; None where none is worth it, or where what it parts are not the
-    causes that are told.
+    """The candidate with the most expected information for its price; None where none is worth it, or where what it parts are no
+    causes `told` of a finding.
     """
     odds = {k: p for k, p in posterior.marginal.items() if p >= _LEAST_CAUSE or k == SOMETHING_ELSE}
     if len(odds) < 2:

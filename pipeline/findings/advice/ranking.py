@@ -81,7 +81,7 @@ def advise(case: Case, results: Sequence[RuleResult]) -> Whole:
     together = {s.check: s for a in advice for s in reversed(a.steps)}
     steps = sorted(together.values(), key=lambda s: CHECKS[s.check].rank)
     grave = any(h.seen.severity is not Severity.NOTE for h in results if h.rule.code not in of_the_logger)
-    told = {o.cause for a in advice for o in a.causes if o.text in a.likely}
+    told = {o.cause for a in advice for o in a.causes if o.probability >= _LIKELY}
     clip = next_clip(case, posterior, told) if posterior is not None and grave else None
     return Whole(advice=tuple(advice), steps=tuple(steps), next_clip=clip)
 
