@@ -49,8 +49,8 @@ def _escaped(pattern: str) -> str:
 
 @cache
 def _kept_together(pattern: str) -> str:
-    """A pattern whose figures never part from their percent sign."""
-    return pattern.replace(" %", "\N{NO-BREAK SPACE}%")
+    """A pattern whose figures never part from their percent sign, nor from a ±."""
+    return pattern.replace(" %", "\N{NO-BREAK SPACE}%").replace("± ", "±\N{NO-BREAK SPACE}")
 
 
 @cache

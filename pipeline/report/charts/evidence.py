@@ -114,8 +114,13 @@ def _measure_picture(
     first, last = reader.span(timeline.start_ns, timeline.end_ns, offsets)
     parts.append(svg.label(WIDE_LEFT, HEIGHT - 16, first, "tick"))
     parts.append(svg.label(WIDTH - RIGHT, HEIGHT - 16, last, "tick", "end"))
-    then, now = middles[0, 1], middles[-1, 1]
-    since = at >= (finding.start_ns - timeline.start_ns) / S
+    # where visits split the log, the part that the finding lies in
+    start_s, end_s = ((t - timeline.start_ns) / S for t in (finding.start_ns, finding.end_ns))
+    begun = max((v * span_s for v in visits if v * span_s <= start_s), default=0.0)
+    ended = min((v * span_s for v in visits if v * span_s >= end_s), default=span_s)
+    told = (middles[:, 0] >= begun) & (middles[:, 0] <= ended)
+    then, now = middles[told if told.any() else slice(None), 1][[0, -1]]
+    since = at >= start_s
     at_once = finding.evidence.get("how") == "step" and 0 < since.sum() < len(since)
     if at_once:
         then, now = np.median(values[~since]), np.median(values[since])

@@ -28,7 +28,7 @@ def finding_view(
         "n": n,
         "severity": finding.severity.value,
         "title": _capital(reader.say_html(finding.title)),
-        "when": reader.t_html("findings.when", first=first, last=last),
+        "when": _capital(reader.t_html("findings.when", first=first, last=last)),
         "cycles": [int(c) for c in finding.cycles[:MOST_CYCLES]],
         "more": max(len(finding.cycles) - MOST_CYCLES, 0),
         "numbers": _numbers(finding.evidence, reader),

@@ -125,7 +125,7 @@ def test_a_change_of_a_measure_is_shown_by_that_measure_cycle_by_cycle(made):
     got = picture_of(moved, timeline, replace(record, cycles=cycles))
     assert (
         got.caption
-        == "Cycle by cycle, as logged: current in freeze. From 8.0\N{NO-BREAK SPACE}A to 9.0\N{NO-BREAK SPACE}A over the log."
+        == "Cycle by cycle, as logged: current in freeze. From 8.0\N{NO-BREAK SPACE}A to 9.0\N{NO-BREAK SPACE}A."
     )
     line = re.search(r'class="odd" d="([^"]+)"', got.svg)[1]
     heights = [float(y) for y in re.findall(r"[ML][\d.]+ ([\d.]+)", line)]

@@ -58,7 +58,7 @@ def _titles(
     titles = {("comes-and-goes", grows): fro for grows in (True, False)}
     for way, subject in (("more", more), ("less", less)):
         titles["ramp", way == "more"] = phrase(
-            f"finding.drift.{key}.{way}", f"{subject}, little by little: {moved} over the log{per_day}"
+            f"finding.drift.{key}.{way}", f"{subject}, little by little: {moved} in {{over_days}}{per_day}"
         )
         titles["step", way == "more"] = phrase(
             f"finding.drift.{key}.step.{way}", f"{subject} from {{when}} on: {moved}"
@@ -166,11 +166,10 @@ def _title(case: Case, course: Course, days: float):
     size = {f"moved_{unit}": total}
     if course.change.kind == "step":
         return pattern(when=moment(case, int(case.start_ns[course.change.first])), **size)
-    return (
-        pattern(moved_per_day_pct=round(total / days, 1), **size)
-        if course.measure.relative
-        else pattern(**size)
-    )
+    size["over_days"] = round(float(days), 1)
+    if course.measure.relative:
+        size["moved_per_day_pct"] = round(total / days, 1)
+    return pattern(**size)
 
 
 def _evidence(found: list[Course], days: float) -> dict[str, float]:
