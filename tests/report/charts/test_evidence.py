@@ -132,6 +132,24 @@ def test_a_change_of_a_measure_is_shown_by_that_measure_cycle_by_cycle(made):
     assert heights == sorted(heights, reverse=True)  # up is up
 
 
+def test_after_a_visit_a_change_is_told_from_that_visit_on(made):
+    _, timeline, record, judgement = made
+    cycles = record.cycles.copy()
+    cycles["freeze_current_a"] = np.linspace(8.0, 9.0, len(cycles))
+    span = timeline.end_ns - timeline.start_ns
+    moved = replace(
+        judgement.findings[0], evidence={"measure": "freeze_current_a"},
+        start_ns=timeline.start_ns + round(0.6 * span), end_ns=timeline.end_ns,
+    )  # fmt: skip
+    got = evidence(
+        moved, timeline=timeline, record=replace(record, cycles=cycles), reader=READER, visits=[0.5],
+        freezes=None, harvests=None, offsets=offsets_between(timeline.tz, timeline.start_ns, timeline.end_ns),
+    )  # fmt: skip
+    then, now = re.search(r"From ([\d.]+).A to ([\d.]+).A\.$", got.caption).groups()
+    assert float(then) == pytest.approx(8.5, abs=0.11)
+    assert float(now) == pytest.approx(9.0, abs=0.11)
+
+
 def test_a_change_at_once_is_told_by_the_middles_before_and_after_it(made):
     _, timeline, record, judgement = made
     cycles, half = record.cycles.copy(), len(record.cycles) // 2
