@@ -134,8 +134,8 @@ COLDEST_C = -30.0
 """No plate of an ice machine ends a freeze colder (common practice, no source)."""
 
 
-def _bars(shifted: Shifted) -> tuple[int, int]:
-    """How long the bars of the earlier and the later level are [%]: from zero where both are well above it; of temperatures from
+def _bars(shifted: Shifted) -> tuple[float, float]:
+    """How long the bars of the earlier and the later level are, the longer one 1: from zero where both are well above it; of temperatures from
     COLDEST_C, so that a degree is as long whatever the change; else from below the lower one."""
     earlier, later = shifted.earlier.value, shifted.later.value
     low, high = min(earlier, later), max(earlier, later)
@@ -143,7 +143,7 @@ def _bars(shifted: Shifted) -> tuple[int, int]:
         base = min(COLDEST_C, low - 10)
     else:
         base = 0.0 if low > 0.2 * high > 0 else low - max(high - low, 1e-6)
-    return round(78 * (earlier - base) / (high - base)), round(78 * (later - base) / (high - base))
+    return round((earlier - base) / (high - base), 3), round((later - base) / (high - base), 3)
 
 
 def _bands(earlier: SegmentedLog, later: SegmentedLog, kind: str, reader: Reader) -> dict[str, Any] | None:

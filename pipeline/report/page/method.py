@@ -95,7 +95,8 @@ def thresholds_table(rows: tuple[tuple[str, float, str, str], ...], reader: Read
 
 def _channel(channel: Channel, reader: Reader) -> dict[str, Any]:
     seen = np.isfinite(channel.values)
-    trusted = 100 * float((channel.trusted & seen).sum()) / max(int(seen.sum()), 1)
+    meant = np.logical_or.reduce([seen, *channel.masks.values()])  # an error word is a reading too
+    trusted = 100 * float((channel.trusted & seen).sum()) / max(int(meant.sum()), 1)
     by = channel.role_by.replace(".", "_").replace(" ", "_")
     return {
         "label": channel.label,

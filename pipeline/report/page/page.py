@@ -211,8 +211,11 @@ _WORDS_FOR_SCRIPTS = (
 
 
 def _for_scripts(unit: Unit, reader: Reader) -> dict[str, Any]:
+    words = {k: v for k, v in reader.words.items() if k.startswith(_WORDS_FOR_SCRIPTS)}
+    if unit.cooling == "water":
+        words["table.split"] = words["table.split_water"]
     return {
-        "words": {k: v for k, v in reader.words.items() if k.startswith(_WORDS_FOR_SCRIPTS)},
+        "words": words,
         "units": reader.units,
         "lang": reader.language,
         "file": re.sub(r"[^\w.-]+", "-", unit.name)[:80] + "-cycles.csv",

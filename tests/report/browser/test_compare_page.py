@@ -37,6 +37,16 @@ def test_its_heading_says_better_or_worse(open_page, compared):
     assert opened.page.locator("#verdict").inner_text().startswith(words[language])
 
 
+def test_bars_keep_their_proportion_on_a_phone(open_page, compared):
+    shares = []
+    for width in (390, 1280):
+        bars = open_page(compared, width=width).page.locator(".bars .bar").all()
+        lengths = [bar.evaluate("bar => bar.getBoundingClientRect().width") for bar in bars]
+        shares.append([round(a / b, 2) for a, b in zip(lengths[::2], lengths[1::2], strict=True)])
+    assert shares[0] == pytest.approx(shares[1], abs=0.02)
+    assert any(share != 1 for share in shares[0])
+
+
 def test_its_units_switch(open_page, compared):
     opened = open_page(compared)
     assert "°F" not in opened.page.locator("main").inner_text()
