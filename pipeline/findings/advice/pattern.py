@@ -266,20 +266,21 @@ def _later(
     rows = {
         k: np.where(usual, v, np.nan) for k, v in series.items() if np.isfinite(v[usual]).sum() >= 2 * least
     }
-    scores = np.zeros((2, len(splits)))
+    after = at - splits[:, None]
+    ramps = np.clip(after / np.maximum(n - 1 - splits, 1)[:, None], 0, 1)
+    shapes = np.array([after >= 0, ramps], float)
+    scores = np.zeros((2, len(splits)))  # of a step and of a ramp at each split
     for name, values in rows.items():
         known = np.isfinite(values)
-        x, y = at[known], values[known]
+        y = values[known]
         steps = np.diff(y)
         noise = max(1.0483 * float(np.median(np.abs(steps))), WANDERS[name])  # MAD of differences / sqrt 2
         y = np.clip((y - np.median(y)) / noise, -12, 12)
         weight = 1 / (1 + len(y) / 20)  # neighbours wander together: a long log proves no more than so much
-        for j, split in enumerate(splits):
-            for i, shape in enumerate((x >= split, np.clip((x - split) / max(n - 1 - split, 1), 0, 1))):
-                z = shape - shape.mean()
-                power = float(z @ z)
-                if power > 1e-9:
-                    scores[i, j] += weight * float(z @ y) ** 2 / power
+        z = shapes[:, :, known]
+        z = z - z.mean(axis=2, keepdims=True)
+        power = np.einsum("ijk,ijk->ij", z, z)
+        scores += np.where(power > 1e-9, weight * (z @ y) ** 2 / np.maximum(power, 1e-9), 0.0)
     best = np.unravel_index(int(np.argmax(scores)), scores.shape)
     split = int(splits[best[1]])
     sudden = 0.5 * float(scores[0].max() - scores[1].max())

@@ -11,7 +11,7 @@ import numpy as np
 from pipeline.findings.evidence.courses import Course, courses
 from pipeline.findings.evidence.elsewhere import Elsewhere
 from pipeline.findings.evidence.refrigerant import Refrigeration, refrigeration
-from pipeline.findings.evidence.stops import Stop, stops
+from pipeline.findings.evidence.stops import Stop, stops, usual_draw
 from pipeline.findings.evidence.swing import Swing, swing
 from pipeline.findings.evidence.visits import Worked, visits
 from pipeline.findings.masks import doubtful
@@ -99,6 +99,11 @@ class Case(Columns):
     def stops(self) -> tuple[Stop, ...]:
         """Every stretch in which the compressor stood, in time order."""
         return stops(self, usual_freeze_min=self.usual_freeze_min, broken=self.broken)
+
+    @cached_property
+    def usual_draw(self) -> float:
+        """What the clamp usually reads in freezes [A or W], NaN where that is unknown."""
+        return usual_draw(self)
 
     @cached_property
     def courses(self) -> Mapping[str, Course]:

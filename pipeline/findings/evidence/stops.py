@@ -197,9 +197,9 @@ def usual_draw(columns: Columns) -> float:
     return middle(drawn(columns, columns.start_ns[whole], columns.freeze_min[whole], most_min=math.inf))
 
 
-def over_usual_pct(columns: Columns, at_ns: np.ndarray, run_min: np.ndarray) -> float:
-    """By how much the runs of `run_min` (r,) [min] that begin at `at_ns` (r,) draw more than freezes do [%], NaN where it is not known."""
-    usual = usual_draw(columns)
+def over_usual_pct(columns: Columns, usual: float, at_ns: np.ndarray, run_min: np.ndarray) -> float:
+    """By how much the runs of `run_min` (r,) [min] that begin at `at_ns` (r,) draw more than the `usual` of freezes [%], NaN where it is
+    not known."""
     return 100 * (middle(drawn(columns, at_ns, run_min)) / usual - 1) if usual > 0 else math.nan
 
 

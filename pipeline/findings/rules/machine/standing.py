@@ -16,7 +16,6 @@ from pipeline.findings.evidence.stops import (
     level_between,
     moment,
     over_usual_pct,
-    usual_draw,
 )
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.methods import statistics
@@ -109,7 +108,7 @@ def _runs_on(case: Case, stop: Stop) -> bool:
     rests = [s for s in case.stops if s is not stop and s.minutes >= case.thresholds["broken_off_min"]]
     other = middle(np.array([level_between(case, s.start_ns, s.end_ns, clamp.role) for s in rests]))
     here = level_between(case, stop.start_ns, stop.end_ns, clamp.role)
-    return here - max(np.nan_to_num(other), 0.0) > case.thresholds["runs_on_pct"] / 100 * usual_draw(case)
+    return here - max(np.nan_to_num(other), 0.0) > case.thresholds["runs_on_pct"] / 100 * case.usual_draw
 
 
 def _sure(stop: Stop, hours: float, rest_h: float) -> float:
@@ -137,7 +136,7 @@ def _freeze_broken(case: Case):
     pattern = len(brief) >= t["starts_needed"]
     into_min = middle(np.array([s.into_freeze_min for s in brief]))
     before_min = np.full(len(brief), 2.0)
-    over = over_usual_pct(case, at_ns - round(2 * NS_PER_MIN), before_min)
+    over = over_usual_pct(case, case.usual_draw, at_ns - round(2 * NS_PER_MIN), before_min)
     discharge = middle(
         np.array([level_between(case, s.end_ns - NS_PER_MIN, s.end_ns, "discharge") for s in brief])
     )

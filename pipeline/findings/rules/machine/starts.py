@@ -14,7 +14,6 @@ from pipeline.findings.evidence.stops import (
     drawn,
     kind_of_trips,
     over_usual_pct,
-    usual_draw,
 )
 from pipeline.findings.finding import Severity, Shows
 from pipeline.findings.methods.statistics import middle, rounded
@@ -62,7 +61,7 @@ class _Starts:
             table["failed"].to_numpy().astype(bool) if n and "failed" in table else np.zeros(n, bool)
         )
         # Of another load on the same clamp, a bin's light or a heater, no matter what its runs look like.
-        least = case.thresholds["start_least_pct"] / 100 * usual_draw(case)
+        least = case.thresholds["start_least_pct"] / 100 * case.usual_draw
         other = ~self.failed & (drawn(case, self.at_ns, self.run_min) < least)
         if other.any():
             keep = ~other
@@ -76,14 +75,14 @@ class _Starts:
             self.failed = self.failed[keep]
 
 
-def quick_starts(case: Case) -> np.ndarray:
+def _quick(case: Case, s: _Starts) -> np.ndarray:
     """Starts that come too soon after the one before and belong to a pattern of them, bool (starts,).
 
     Too soon: off for less than the least off-time, sooner than the most starts an hour allow, or after a run, by the
     current, that no control ends by itself. A pattern: as many as `starts_needed` within one hour; where a log has one, fewer
     are of its kind. Failed starts are judged by themselves.
     """
-    t, s = case.thresholds, _Starts(case)
+    t = case.thresholds
     if s.n < 2:
         return np.zeros(s.n, bool)
     since_last = np.concatenate([[np.inf], np.diff(s.at_ns) / NS_PER_MIN])
@@ -130,7 +129,7 @@ def _make_a_pattern(at_ns: np.ndarray, needed: int) -> bool:
 def _short_cycling(case: Case):
     t, s = case.thresholds, _Starts(case)
     spans = [p for p in case.record.phases if p.kind is PhaseKind.UNCLEAR and p.why == _TRIPPING]
-    quick = quick_starts(case)
+    quick = _quick(case, s)
     if not quick.any():
         return _by_spans(case, spans)
     at = np.flatnonzero(quick)
@@ -144,7 +143,7 @@ def _short_cycling(case: Case):
     if spans:
         first, last = min(first, spans[0].start_ns), max(last, spans[-1].end_ns)
     run, off = middle(run_min), middle(off_min)
-    over = over_usual_pct(case, s.at_ns[before], s.run_min[before])
+    over = over_usual_pct(case, case.usual_draw, s.at_ns[before], s.run_min[before])
     kind = kind_of_trips(case, run, off, middle(s.discharge_c[at]), over)
     return Seen(
         # What a line shows are no starts that somebody saw.
