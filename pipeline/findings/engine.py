@@ -75,11 +75,12 @@ def judge(
         sorted(reported, key=lambda f: (_WORST_FIRST[f.severity], -f.confidence, f.start_ns, f.code))
     )
     codes = {f.code for f in worst_first}
+    marked = {c for f in worst_first if f.shows.about == "freeze" and f.flag_cycles for c in f.cycles}
     return Judgement(
         findings=worst_first,
         not_judged=tuple(n for code, n in found.not_judged.items() if code not in codes),
         output=output(whole),
-        slabs=slabs(whole) if record.no_batches is None else None,
+        slabs=slabs(whole, marked) if record.no_batches is None else None,
         verdict=verdict(case, worst_first, visits, log_start_ns=timeline.start_ns),
         thresholds=whole.thresholds.rows(),
         cautions=cautions(unit, worst_first),

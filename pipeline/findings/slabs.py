@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import functools
 import json
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from importlib.resources import files
 
 import numpy as np
@@ -39,14 +39,20 @@ _BASIS = {
 }  # fmt: skip
 
 
-def changes(case: Case, columns: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray]:
-    """(change of each of `columns` against the usual freeze (n, columns), the cycles whose slab may be told (n,))."""
+def changes(
+    case: Case, columns: tuple[str, ...], usual: np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray]:
+    """(change of each of `columns` against the usual freeze (n, columns), the cycles whose slab may be told (n,)).
+
+    usual: the cycles whose middle is the usual one, bool (n,); left out: all steady ones.
+    """
+    usual = case.steady if usual is None else usual
     out = np.full((case.n, len(columns)), np.nan)
     for i, name in enumerate(columns):
         values = case.column(name)
         if not name.endswith("_c"):
             values = np.log(np.where(values > 0, values, np.nan))
-        out[:, i] = values - middle(values[case.steady])
+        out[:, i] = values - middle(values[usual])
     whole = case.stalls_aside & ~case.flag("after_idle") & np.isfinite(out).all(axis=1)
     return out, whole
 
@@ -65,12 +71,16 @@ def channels_of(case: Case) -> str | None:
     return next((by for by, columns in SETS.items() if all(case.has(c) for c in columns)), None)
 
 
-def slabs(case: Case) -> Slabs | None:
-    """The slabs of one log; None where too few of its freezes can be compared."""
-    by = channels_of(case)
-    if by is None or case.steady.sum() < case.thresholds["own_cycles"]:
+def slabs(case: Case, marked: Collection[int] = ()) -> Slabs | None:
+    """The slabs of one log; None where too few of its freezes can be compared.
+
+    marked: numbers of the cycles whose freeze a finding calls unusual: the others are the usual ones, where there are enough.
+    """
+    by, least = channels_of(case), case.thresholds["own_cycles"]
+    if by is None or case.steady.sum() < least:
         return None
-    x, whole = changes(case, SETS[by])
+    plain_ones = case.steady & ~np.isin(case.number, list(marked))
+    x, whole = changes(case, SETS[by], plain_ones if plain_ones.sum() >= least else None)
     # What lengthens a freeze so much may be water that leaks in, or weak cooling, as well as a thicker slab.
     whole &= x[:, SETS[by].index("freeze_min")] <= np.log1p(case.thresholds["freeze_out_pct"] / 100)
     if not whole.any():

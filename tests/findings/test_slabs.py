@@ -46,6 +46,16 @@ def test_the_further_a_freeze_is_from_the_usual_the_less_is_known_of_its_slab():
     assert width[5] < width[10] < width[20]
 
 
+def test_the_usual_slab_is_that_of_the_freezes_that_no_finding_calls_unusual():
+    """Else most of a log with long freezes would be the usual, and its good slabs thin."""
+    freeze = noisy(20.0, 60)
+    freeze[24:] = 28.0 + noisy(0.0, 36)
+    judgement = judged(made_up(freeze, 2.0, freeze_current_a=6.0))
+    assert any(f.code == "freeze-long" for f in judgement.findings)
+    assert np.median(judgement.slabs.share[:24]) == pytest.approx(1.0, abs=0.02)
+    assert judgement.slabs.thin == ()
+
+
 def test_of_a_much_longer_freeze_no_slab_is_told():
     """Water that leaks in lengthens a freeze as a thicker slab does."""
     freeze = noisy(20.0, N)

@@ -140,8 +140,8 @@ def _judged_here(course: Course, t: Mapping[str, float], air_known: bool) -> boo
     column, kind = course.measure.column, course.change.kind
     if column == "freeze_min" and kind != "ramp":  # another room does as much: it takes the air to tell
         return abs(course.total) < t["freeze_out_pct"] and air_known
-    if column in ("harvest_min", "freeze_end_c") and kind == "step":
-        return not course.worse
+    if column == "harvest_min" or (column == "freeze_end_c" and kind == "step"):
+        return not course.worse  # `harvest-long` and `weak-freeze` tell it
     if column in ("condenser_split_k", "discharge_peak_c") and kind == "comes-and-goes":
         return not course.worse  # `condenser-hot` tells it
     return True
@@ -150,6 +150,8 @@ def _judged_here(course: Course, t: Mapping[str, float], air_known: bool) -> boo
 def _causes(course: Course) -> tuple[str, ...] | None:
     if course.measure.column == "freeze_min" and course.change.total < 0:
         return ("season", "end-of-freeze-early", "water-short")
+    if course.measure.column == "line_waves_k":
+        return ("metering-hunts",)
     if course.measure.column in ("harvest_min", "harvest_rise_k_per_min", "harvest_peak_c"):
         return ("slab-sticks", "hot-gas-weak", "season", "harvest-end-sensing")
     return None
