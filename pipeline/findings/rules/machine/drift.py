@@ -170,7 +170,7 @@ def _title(case: Case, course: Course, days: float):
         return pattern(when=moment(case, int(case.start_ns[course.change.first])), **size)
     size["over_days"] = round(float(days), 1)
     if course.measure.relative:
-        size["moved_per_day_pct"] = round(total / days, 1)
+        size["moved_per_day_pct"] = round(course.total / float(days), 2)
     return pattern(**size)
 
 

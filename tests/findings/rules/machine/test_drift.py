@@ -123,3 +123,17 @@ def test_a_rest_a_night_is_no_change():
 def test_the_title_says_which_way_it_goes(growth, said):
     freeze = noisy(20, 250) * (1 + growth * np.arange(250) / 250)
     assert say(finding(judged(made_up(freeze)), "drift").title).startswith(said)
+
+
+def test_a_ramp_says_in_how_many_days_it_came():
+    found = finding(judged(made_up(noisy(20, 250) * (1 + 0.2 * np.arange(250) / 250))), "drift")
+    days, rate = found.evidence["over_days"], found.title.values["moved_per_day_pct"]
+    assert f" in {days:.1f} days," in say(found.title)
+    assert rate == pytest.approx(found.evidence["freeze_change_pct"] / days, abs=0.03)
+
+
+def test_harvests_that_grow_longer_are_told_once():
+    harvest = noisy(2.5, 250) * (1 + 0.7 * np.arange(250) / 250)
+    assert {"harvest-long", "drift"} & set(codes(judged(made_up(noisy(20, 250), harvest)))) == {
+        "harvest-long"
+    }
