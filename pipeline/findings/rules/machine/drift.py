@@ -111,6 +111,7 @@ def _drift(case: Case):
             "how": moved.kind,
             "measure": course.measure.column,
             "cycles_judged": int(moved.judged.sum()),
+            "corrected_for": "air" if np.isfinite(case.air_c).any() else None,
             **_evidence(found, days),
         },
         confidence=min(statistics.phi(size + 0.5), moved.sure),
