@@ -95,8 +95,10 @@ def show_outcome(outcome: RunOutcome, *, units: str, page: str) -> None:
     from rich.table import Table
     from rich.text import Text as Styled
 
+    from pipeline.language.catalogue import catalogue
     from pipeline.language.text import plain, show
 
+    words = catalogue("en")
     table = Table(box=None, pad_edge=False, header_style="bold")
     for heading in ("unit", "says", "days", "cycles", "ice", "found"):
         table.add_column(heading, justify="right" if heading in ("days", "cycles", "ice") else "left")
@@ -112,7 +114,7 @@ def show_outcome(outcome: RunOutcome, *, units: str, page: str) -> None:
             f"{summary.days:.1f}",
             str(summary.cycles),
             show("made_ice_kg_per_day", summary.made_ice_kg_per_day, units=units),
-            ", ".join(summary.codes) or "–",
+            ", ".join(words.get(f"named.{code}", code) for code in summary.codes) or "–",
         )
     console = Console()
     console.print(table)

@@ -55,9 +55,9 @@ def print_understanding(
                 why = ", ".join(f"{name} × {count}" for name, count in c.objections.items())
                 console.print(Plain(f"{c.label}: {why}\n"))
     if understanding.doubts:
-        doubts = _table("What is doubtful", ("code", "from, to"), "what")
+        doubts = _table("What is doubtful", ("from, to",), "what")
         for d in understanding.doubts:
-            doubts.add_row(d["code"], f"{_short(d['start'])}\n{_short(d['end'])}", Plain(d["what"]))
+            doubts.add_row(f"{_short(d['start'])}\n{_short(d['end'])}", Plain(d["what"]))
         console.print(doubts)
     for can, heading in _HEADINGS.items():
         said = [f"{a.question}: {a.why}." for a in understanding.answers if a.can == can]

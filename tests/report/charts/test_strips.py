@@ -75,5 +75,5 @@ def test_an_unclear_stretch_is_explained_where_one_is_drawn():
         runs = ((0, 600, "ice"), (600, 660, state))
         return ribbons_note([Day(date="2026-03-23", cycles=1, whole=True, runs=runs)], Reader())
 
-    assert "the readings do not tell" in note("unclear")
-    assert "the readings do not tell" not in note("off")
+    assert "could not be seen to make ice" in note("unclear")
+    assert "could not be seen to make ice" not in note("off")

@@ -8,7 +8,8 @@ import pytest
 
 from pipeline.findings.thresholds import InForce
 from pipeline.language.catalogue import languages
-from pipeline.report.page.method import _channel, thresholds_table
+from pipeline.report.clock import offsets_between
+from pipeline.report.page.method import method_of, thresholds_table
 from pipeline.report.wording import Reader
 from tests.report.made_up import made_up
 
@@ -30,8 +31,14 @@ def test_every_threshold_is_told_by_a_sentence_that_needs_no_other(language):
 
 
 def test_an_error_word_is_a_reading_that_cannot_be_trusted():
-    channel = made_up(days=1, interval_s=60)[1].channels[0]
-    words = np.arange(len(channel.values)) % 3 == 0
+    unit, timeline, record, judgement = made_up(days=1, interval_s=60)
+    first, *others = timeline.channels
+    words = np.arange(len(first.values)) % 3 == 0
     values = np.where(words, np.nan, 1.0)
-    told = _channel(replace(channel, values=values, trusted=~words, masks={"error word": words}), Reader())
-    assert told["trusted"].replace("\N{NO-BREAK SPACE}", " ") == "67 %"
+    first = replace(first, values=values, trusted=~words, masks={"error word": words})
+    timeline = replace(timeline, channels=(first, *others))
+    offsets = offsets_between(timeline.tz, timeline.start_ns, timeline.end_ns)
+    told = method_of(
+        unit=unit, timeline=timeline, record=record, judgement=judgement, offsets=offsets, reader=Reader()
+    )
+    assert told["channels"][0]["trusted"].replace("\N{NO-BREAK SPACE}", " ") == "67 %"

@@ -15,7 +15,6 @@ from pipeline.report.given import given_of
 from pipeline.report.numbers.levels import WIDTHS_S
 from pipeline.report.options import ReportOptions
 from pipeline.report.page.at_a_glance import to_bring
-from pipeline.report.page.page import _for_scripts
 from pipeline.report.wording import Reader
 from pipeline.report.writing import write_unit
 from pipeline.unit import Unit
@@ -144,12 +143,11 @@ def test_what_could_not_be_judged_says_what_it_needs(page):
     assert "warm supply water: a probe on the supply water" in page
 
 
-def test_water_that_cools_is_called_water():
-    told = {
-        kind: _for_scripts(Unit(name="x", cooling=kind), Reader())["words"]["table.split"]
-        for kind in ("air", "water")
-    }
-    assert told == {"air": "Condenser air rise", "water": "Condenser water rise"}
+def test_water_that_cools_is_called_water(made, page, tmp_path):
+    unit, *log = made
+    cooled = written(tmp_path, unit.model_copy(update={"cooling": "water"}), *log)
+    heads = [pack_of(p.encode())["words"]["table.split"] for p in (page, cooled)]
+    assert heads == ["Condenser air rise", "Condenser water rise"]
 
 
 def test_cautions_and_sources_stand_on_the_page(page):
