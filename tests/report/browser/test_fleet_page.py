@@ -144,3 +144,29 @@ def test_axe_finds_nothing_wide_or_narrow_light_dark_or_on_paper(open_page, tmp_
 def test_nothing_is_wider_than_the_window(open_page, index, width):
     opened = open_page(index, width=width).drawn()
     assert opened.page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_no_word_or_figure_of_sister_machines_is_broken_on_a_phone(open_page, tmp_path, language):
+    units = [
+        replace(
+            summary_of(),
+            unit=f"u{n}",
+            title=f"Lantern Bar, ice well {n}",
+            model="harbour slab",
+            made_ice_kg_per_day=95.0,
+        )
+        for n in range(3)
+    ]
+    write_fleet(tmp_path, units, [], ReportOptions(language=language))
+    page = open_page(tmp_path / "index.html", width=390).page
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    table = page.locator(".alike table")
+    heights = table.locator("td.n").evaluate_all("cells => cells.map((c) => c.getClientRects()[0].height)")
+    lines = table.locator("td.n").evaluate_all(
+        "cells => cells.map((c) => { const r = document.createRange(); r.selectNodeContents(c); return new Set([...r.getClientRects()].map((x) => Math.round(x.top))).size; })"
+    )
+    assert heights
+    assert set(lines) == {1}
+    broken = "cells => cells.filter((c) => c.scrollWidth > c.clientWidth).map((c) => c.textContent)"
+    assert table.locator("thead th").evaluate_all(broken) == []
