@@ -56,6 +56,8 @@ def test_what_became_worse_after_a_visit_is_found_against_the_time_before_it():
     found = judged(worse, visits=[visit_of(worse)])
     assert finding(found, "freeze-long").evidence["judged_against"] == "earlier visits"
     assert found.visits[0].better is False
+    assert found.verdict.since.key == "verdict.since-visit"
+    assert found.verdict.since.values["cycles"] < 30  # of the 50 in the log
 
 
 def test_a_visit_that_changed_nothing_says_so():

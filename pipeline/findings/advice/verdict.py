@@ -66,6 +66,10 @@ _SINCE = phrase(
     "verdict.since",
     "First seen {after_h} into the log. Of the {cycles} whole cycles, half froze in under {freeze_min} and half harvested in under {harvest_min}",
 )
+_SINCE_VISIT = phrase(
+    "verdict.since-visit",
+    "First seen {after_h} into the log. Of the {cycles} whole cycles after the visit, half froze in under {freeze_min} and half harvested in under {harvest_min}",
+)
 _SINCE_NO_CYCLES = phrase(
     "verdict.since-no-cycles", "First seen {after_h} into the log; no whole cycle was seen"
 )
@@ -191,8 +195,9 @@ def verdict(
         return Verdict(level="note" if partly else "well", client=client, technician=technician, since=change)
     worst = findings[0]
     values["after_h"] = round(max(worst.start_ns - log_start_ns, 0) / NS_PER_H, 1)
+    seen = _SINCE_VISIT if visits else _SINCE
     since = (
-        _SINCE(**values) if np.isfinite(values["freeze_min"]) else _SINCE_NO_CYCLES(after_h=values["after_h"])
+        seen(**values) if np.isfinite(values["freeze_min"]) else _SINCE_NO_CYCLES(after_h=values["after_h"])
     )
     if change is not None and (not grave or worst.part == "before"):
         since = change
