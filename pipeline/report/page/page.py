@@ -117,7 +117,7 @@ def unit_page(
         "written": reader.day(written),
         "visits": visit_views(given, summary, reader),
         "history": history_of(past, summary, reader),
-        "one_cycle": one_cycle(timeline, record, abnormal, reader),
+        "one_cycle": one_cycle(timeline, record, set(flags), reader),
         "ribbons": _ribbons(numbers, judgement, reader),
         "steps": at_a_glance.next_steps(judgement, lacking),
         "bring": at_a_glance.to_bring(judgement, lacking, reader),

@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.cycles.record import CycleRecord, PhaseKind
 from pipeline.findings.advice.checks import step_of
-from pipeline.findings.finding import Judgement, Severity
+from pipeline.findings.finding import Judgement, Severity, Shows
 from pipeline.logs.timeline import Problem, Timeline
 from pipeline.report.given import given_of
 from pipeline.report.numbers.levels import WIDTHS_S
@@ -141,6 +141,18 @@ def test_each_chart_has_a_sentence_made_from_the_data(page):
 
 def test_what_could_not_be_judged_says_what_it_needs(page):
     assert "warm supply water: a probe on the supply water" in page
+
+
+def test_the_cycle_explained_is_one_whose_readings_are_trusted(made, tmp_path):
+    unit, timeline, record, judgement = made
+    middle = record.cycles["cycle"].iloc[12:].astype(int)  # all but the first cycles
+    until = record.cycles["freeze_start_ns"].iloc[12]
+    line = timeline.get("evaporator")
+    doubted = replace(line, trusted=line.trusted & (line.time_ns < until))
+    timeline = replace(timeline, channels=tuple(doubted if c is line else c for c in timeline.channels))
+    false = replace(judgement.findings[0], cycles=tuple(middle), flag_cycles=True, shows=Shows(doubted=True))
+    page = written(tmp_path, unit, timeline, record, replace(judgement, findings=(false,)))
+    assert "One cycle of this machine, explained" in page
 
 
 def test_water_that_cools_is_called_water(made, page, tmp_path):
