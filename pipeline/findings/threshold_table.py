@@ -87,6 +87,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("timer_added_pct", 50.0, "%", "of the freezes added to such a stretch that must bunch as exactly"),
     _row("natural_spread_pct", 0.5, "%", "least spread of freezes that water level or temperature end, conditions aside"),
     _row("timer_match_pct", 3.0, "%", "how near the bunch must be to the timer's length in unit.toml"),
+    _row("timer_longer_pct", 10.0, "%", "of those that a timer seems to end: so many others at the most may be somewhat longer"),
     _row("timer_sooner_pct", 5.0, "%", "by which the freezes beside a bunch must have ended sooner: what the weather bunches leads up to it"),
     _row("timer_excess", 1.4, "", "how many times more the freezes should vary than they do"),
     _row("timer_nature_excess", 2.52, "", "the same where nothing shows that conditions vary: regularity alone speaks"),
