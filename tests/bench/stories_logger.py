@@ -38,8 +38,8 @@ def _through_files(loggers: Sequence[Sequence[Channel]], unit: Unit):
         return assemble(tables, unit)
 
 
-def _read(plain: Sound, change: Callable[[int, Channel, Channel], Sequence[Sequence[Channel]]]):
-    """The log of `plain` read from files. change: (seed, line, clamp) -> channels by logger."""
+def _read(plain: Sound, change: Callable[..., Sequence[Sequence[Channel]]], *, by_truth: bool = False):
+    """The log of `plain` read from files. change: (seed, line, clamp) -> channels by logger; by_truth: it is also given the usual harvest [s]."""
 
     def made(seed: int, *, sound: bool = False) -> Drawn | None:
         drawn = plain(seed)
@@ -47,7 +47,9 @@ def _read(plain: Sound, change: Callable[[int, Channel, Channel], Sequence[Seque
             return drawn
         line = next(c for c in drawn.timeline.channels if c.role in ("evaporator", "suction"))
         clamp = next(c for c in drawn.timeline.channels if c.role in _CLAMPS)
-        return replace(drawn, timeline=_through_files(change(seed, line, clamp), drawn.unit))
+        harvests = [b - a for a, b, kind in drawn.truth if kind == "harvest"] if by_truth else []
+        told = [float(np.median(harvests)) / 1e9] if by_truth else []
+        return replace(drawn, timeline=_through_files(change(seed, line, clamp, *told), drawn.unit))
 
     return made
 
@@ -102,22 +104,10 @@ def _dated(drawn: Drawn, judgement: Judgement) -> str:
     return "" if found.start_ns < found.end_ns <= drawn.timeline.end_ns else "ends before it begins"
 
 
-def _too_slow(plain: Sound):
-    """Read only once in one and a half harvests, which no reader can time."""
-
-    def made(seed: int, *, sound: bool = False) -> Drawn | None:
-        drawn = plain(seed)
-        if drawn is None or sound:
-            return drawn
-        harvest_s = float(np.median([b - a for a, b, kind in drawn.truth if kind == "harvest"])) / 1e9
-        channels = []
-        for c in drawn.timeline.channels:
-            step = max(round(1.5 * harvest_s / c.interval_s), 1)
-            kept = _part(c, np.arange(len(c.values)) % step == 0)
-            channels.append(replace(kept, interval_s=step * c.interval_s))
-        return replace(drawn, timeline=replace(drawn.timeline, channels=tuple(channels)))
-
-    return made
+def _too_slow(seed: int, line: Channel, clamp: Channel, harvest_s: float):
+    """Read only once in one and a half harvests, which nobody can time."""
+    step = max(round(1.5 * harvest_s / line.interval_s), 1)
+    return [[_part(c, np.arange(len(c.values)) % step == 0) for c in (line, clamp)]]
 
 
 def _weighed(resting: Sound):
@@ -184,7 +174,7 @@ def stories(plain: Sound, resting: Sound) -> Mapping[str, Story]:
             act=False, well=True,
         ),
         "too-slow-to-be-read": Story(
-            made=_too_slow(plain), never=codes("no-ice ice-stopped short-cycling harvest-stalled"), act=False
+            made=_read(plain, _too_slow, by_truth=True), never=codes("no-ice ice-stopped short-cycling harvest-stalled"), act=False
         ),
         "full-bin": Story(
             made=_weighed(resting), never=codes("output-low ice-stopped"), act=False, well=True, holds=_ice

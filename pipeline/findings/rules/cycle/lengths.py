@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings.evidence.case import NS_PER_DAY, NS_PER_MIN, Case
+from pipeline.findings.evidence.case import NS_PER_DAY, Case
 from pipeline.findings.evidence.courses import not_the_time_of_day
 from pipeline.findings.evidence.standards import freeze_standard
 from pipeline.findings.evidence.stops import hours_of_day, moment
