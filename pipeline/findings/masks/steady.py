@@ -29,13 +29,12 @@ def misread(columns: Columns, *, usual_freeze_min: float, spells: np.ndarray, st
 def steady(
     columns: Columns, *, broken: np.ndarray, repeats: np.ndarray, misread: np.ndarray, stalls: Stalls
 ) -> np.ndarray:
-    """Freezes that may be compared with each other: both ends seen, after a freeze that was seen whole, no pull-down after an idle, and none
-    that began with ice left by a stalled harvest, bool (n,).
+    """Freezes that may be compared with each other: both ends seen, whole, no pull-down after an idle, and none that began with ice
+    left by a stalled harvest, bool (n,).
 
     broken, repeats, misread: cycles that tell nothing of a freeze, bool (n,).
     """
     whole = np.isfinite(columns.freeze_min) & columns.flag("complete") & ~broken
     after_stall = following(stalls.stalled | stalls.doubtful | repeats)
-    before = following(np.isfinite(columns.freeze_min))  # nobody saw what the first freeze of all began with
-    alike = before & ~columns.flag("after_idle") & ~repeats & ~after_stall
+    alike = ~columns.flag("after_idle") & ~repeats & ~after_stall
     return whole & alike & ~misread & ~stalls.doubtful & ~stalls.hidden

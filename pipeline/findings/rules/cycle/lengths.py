@@ -218,10 +218,14 @@ def _judge(case: Case, side: int):
 
 def _not_ended_early(case: Case, usual_min: float) -> np.ndarray:
     """Freezes that lack no more than the phases beside them have too much, the harvest before, their own or the freeze after: a boundary in the
-    wrong place, or a stop that cut the freeze off, bool (n,). usual_min: the usual freeze [min]."""
+    wrong place, or a stop that cut the freeze off; and the first of all, whose beginning nobody saw for certain, bool (n,). usual_min: the usual
+    freeze [min]."""
     long_min = np.fmax(case.harvest_min - case.stalls.usual_min, 0.0)
     beside_min = [following(long_min), long_min, of_the_next(case.freeze_min - usual_min)]
-    return usual_min - case.freeze_min < case.thresholds["left_excess_times"] * np.fmax.reduce(beside_min)
+    lacks_less = usual_min - case.freeze_min < case.thresholds["left_excess_times"] * np.fmax.reduce(
+        beside_min
+    )
+    return lacks_less | ~following(np.isfinite(case.freeze_min))
 
 
 def _long_pull_downs(case: Case, usual_min: float) -> np.ndarray:
