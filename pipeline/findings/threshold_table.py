@@ -88,6 +88,7 @@ TABLE: tuple[Threshold, ...] = (
     _row("natural_spread_pct", 0.5, "%", "least spread of freezes that water level or temperature end, conditions aside"),
     _row("timer_match_pct", 3.0, "%", "largest difference of that length from the timer's in unit.toml"),
     _row("timer_sooner_pct", 5.0, "%", "how much sooner the freezes beside such a stretch must have ended: lengths that the weather makes alike are led up to"),
+    _row("timer_longer_pct", 10.0, "%", "most other freezes that may be somewhat longer, as a share of those that a timer seems to end"),
     _row("timer_excess", 1.4, "", "how many times more the freezes should vary than they do"),
     _row("timer_nature_excess", 2.52, "", "how many times more the freezes should vary where nothing shows that conditions do: regularity alone speaks"),
     _row("timer_p", 0.00135, "", "chance that a machine is so regular by luck over a whole log (three sigma)"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 
@@ -15,6 +15,7 @@ from pipeline.demo.probes import Probe
 from pipeline.demo.simulator import Simulation, simulate
 from pipeline.unit import Unit, Visit
 from tests.bench.stories import HIGH_PRESSURE, Drawn, Story
+from tests.bench.stories_logger import stories
 from tests.findings.from_truth import timeline_of
 
 LINE = ("evaporator",)
@@ -39,6 +40,7 @@ class _Story:
     visit: bool = False  # the last fault's day is named as a visit in unit.toml
     never_well: bool = True
     room_c: float | None = None  # None: as drawn
+    change: Callable[[np.random.Generator, Drawn], Drawn] | None = None  # of the readings
 
 
 def _fault(kind: str, day: float, to_day: float | None = None, **options) -> Fault:
@@ -57,6 +59,42 @@ def _dirty_then_cleaned(rng: np.random.Generator, days: float) -> list[Fault]:
 def _low_then_charged(rng: np.random.Generator, days: float) -> list[Fault]:
     day = float(rng.uniform(0.4, 0.6)) * days
     return [_fault("low-charge", -1.0, day, over_days=1e-4), _fault("visit", day)]
+
+
+def _with(drawn: Drawn, role: str, change: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> Drawn:
+    """`drawn` with a channel's values (n,) at its times [ns UTC] changed."""
+    channels = tuple(
+        replace(c, values=change(c.time_ns, c.values.copy())) if c.role == role else c
+        for c in drawn.timeline.channels
+    )
+    return replace(drawn, timeline=replace(drawn.timeline, channels=channels))
+
+
+def _bin_light(rng: np.random.Generator, drawn: Drawn) -> Drawn:
+    """A light of some tenths of an ampere, for 8 to 40 s, while the unit rests."""
+    idles = [(a, b) for a, b, kind in drawn.truth if kind == "idle"]
+    on = [
+        (t, t + rng.uniform(8, 40) * 1e9) for a, b in idles for t in rng.uniform(a, b, int((b - a) / 400e9))
+    ]
+
+    def lit(time_ns: np.ndarray, values: np.ndarray) -> np.ndarray:
+        for a, b in on:
+            values[slice(*np.searchsorted(time_ns, (a, b)))] += 0.22
+        return values
+
+    return _with(drawn, "current", lit)
+
+
+def _clipped_anew(rng: np.random.Generator, drawn: Drawn) -> Drawn:
+    """From the visit on the line reads nearer to the room, and a little off."""
+    at = np.datetime64(drawn.unit.visits[0].on).astype("M8[ns]").astype(np.int64)
+    stops = [a for a, _, kind in drawn.truth if kind == "idle" and a >= at]
+    touch, off_k = float(rng.uniform(0.75, 0.95)), float(rng.uniform(-2, 2))
+
+    def anew(time_ns: np.ndarray, values: np.ndarray) -> np.ndarray:
+        return np.where(time_ns < min(stops), values, touch * values + (1 - touch) * 22 + off_k)
+
+    return _with(drawn, "evaporator", anew)
 
 
 _STORIES: dict[str, _Story] = {
@@ -136,6 +174,43 @@ _STORIES: dict[str, _Story] = {
         machines=("slab", "cube-small"),
         act=False,
     ),
+    "clipped-anew-at-a-visit": _Story(
+        faults=lambda rng, days: [_fault("visit", float(rng.uniform(0.4, 0.6)) * days)],
+        due=frozenset(),
+        never=frozenset({"weak-freeze", "harvest-stalled", "freeze-short"}),
+        roles=(BOTH,),
+        visit=True,
+        never_well=False,
+        act=False,
+        change=_clipped_anew,
+    ),
+    "trips-that-a-line-shows": _Story(
+        faults=lambda rng, days: [_fault("trip-in-freeze", 0.3, chance=0.2)],
+        due=frozenset({"freeze-broken", "short-cycling"}),
+        roles=(LINE,),
+        never=frozenset({"harvest-stalled"}),
+    ),
+    "one-in-four-missed": _Story(
+        faults=lambda rng, days: [_fault("weeping-valve", float(day)) for day in rng.uniform(0, days, int(days * 10))],
+        due=frozenset({"freeze-long"}),
+        never=frozenset({"harvest-stalled"}),
+        machines=("slab", "cube-small"),
+    ),
+    "timed-by-design": _Story(
+        faults=lambda rng, days: [_fault("timer-ends-freeze", -1.0)],
+        due=frozenset({"freeze-at-timeout"}),
+        machines=("slab", "cube-small", "cube-large"),
+        act=False,
+    ),
+    "bin-light": _Story(
+        faults=lambda rng, days: [],
+        due=frozenset(),
+        never=frozenset({"short-cycling", "failed-start", "freeze-broken"}),
+        roles=(CLAMP, BOTH),
+        act=False,
+        never_well=False,
+        change=_bin_light,
+    ),
     "timer-from-20-h": _Story(
         faults=lambda rng, days: [_fault("timer-ends-freeze", 20 / 24)],
         due=frozenset({"freeze-at-timeout"}),
@@ -198,26 +273,34 @@ _STORIES: dict[str, _Story] = {
         due=frozenset({"supply-voltage"}),
         roles=(("evaporator", "current", "voltage"),),
     ),
-}
+}  # fmt: skip
 
 
-def _told(story: str, seed: int) -> Drawn:
+def _told(story: str, seed: int, *, sound: bool = False) -> Drawn:
     """The log of a story, by seed."""
     s = _STORIES[story]
     rng = np.random.default_rng([seed, sum(map(ord, story))])
     machine = MACHINES[s.machines[seed % len(s.machines)]]
     faults = s.faults(rng, s.days)
-    return _log(
+    drawn = _log(
         f"{story} {seed}",
         machine,
-        faults,
+        [] if sound else faults,
         s.days,
         s.roles[seed % len(s.roles)],
         rng,
         seed,
-        visit=s.visit,
-        room_c=s.room_c,
+        visit=s.visit and not sound,
+        room_c=None if sound else s.room_c,
     )
+    return drawn if sound or s.change is None else s.change(rng, drawn)
+
+
+def _sound(seed: int, *, days: float = 3.0, use: tuple[float, float] = (0.5, 1.6)) -> Drawn:
+    """A line and a clamp on a machine in order. use: of what it makes, from least to most."""
+    rng = np.random.default_rng([seed, 98])
+    machine = MACHINES[list(MACHINES)[seed % len(MACHINES)]]
+    return _log(f"sound {seed}", machine, [], days, BOTH, rng, seed, use=use)
 
 
 STORIES: dict[str, Story] = {
@@ -225,7 +308,7 @@ STORIES: dict[str, Story] = {
         made=partial(_told, name), due=s.due, never=s.never, first=s.first, act=s.act, well=not s.never_well
     )
     for name, s in _STORIES.items()
-}
+} | dict(stories(_sound, partial(_sound, days=6.0, use=(0.4, 0.7))))
 
 
 def healthy(seed: int, *, days: float = 7.0) -> Drawn:
@@ -259,7 +342,7 @@ def healthy(seed: int, *, days: float = 7.0) -> Drawn:
 
 def _log(
     name: str, machine: Machine, faults: list[Fault], days: float, roles: tuple[str, ...], rng, seed: int, *,
-    visit: bool = False, swing_k: float | None = None, kinds: bool = True, room_c: float | None = None,
+    visit: bool = False, swing_k: float | None = None, kinds: bool = True, room_c: float | None = None, use: tuple[float, float] = (0.5, 1.6),
 ) -> Drawn:  # fmt: skip
     interval_s = float(rng.choice(INTERVALS_S))
     usual = 0.8 * machine.slab_kg * 86400 / (1.25 * machine.usual_freeze_s)
@@ -268,7 +351,7 @@ def _log(
         ambient_swing_k=(float(rng.uniform(1, 4)) if room_c is None else 1.0) if swing_k is None else swing_k,
         water_c=float(rng.uniform(10, 19)) if swing_k is None else 13.5,
         water_swing_k=float(rng.uniform(0.2, 2)) if swing_k is None else float(rng.choice([0.5, 2.0, 5.5])),
-        use_kg_per_day=usual * float(rng.uniform(0.5, 1.6)),
+        use_kg_per_day=usual * float(rng.uniform(*use)),
     )
     clip = Probe(lag_s=float(rng.uniform(5, 40)), noise=float(rng.uniform(0.05, 0.2)))
     sim: Simulation = simulate(

@@ -12,7 +12,8 @@ from pipeline.unit import Unit, Visit
 from tests.bench.second_machine import CHANNEL_SETS, DAY_0_NS, KINDS, Case, SecondLog, make_log, to_timeline
 from tests.bench.second_probes import Clip, Meter, Reading
 from tests.bench.second_story import SCENARIOS, Plan, Teller
-from tests.bench.stories import HIGH_PRESSURE, Drawn, Story, codes
+from tests.bench.stories import HIGH_PRESSURE, Drawn, Made, Story, codes
+from tests.bench.stories_logger import stories
 
 _BOTH = ("evaporator+current", "suction+compressor", "five")
 _ANY = (*_BOTH, "evaporator", "current", "suction", "compressor")
@@ -86,9 +87,11 @@ def _out(log: SecondLog, known: dict) -> Drawn:
 
 def _story(
     tell: Tell, name: str, *, channels=_ANY, days: float = _DAYS, known: Callable[[SecondLog], dict] | None = None, **more
-) -> Callable[[int], Drawn]:  # fmt: skip
-    def made(seed: int) -> Drawn:
-        log = _drawn(seed, channels, days, tell, name, **more)
+) -> Made:  # fmt: skip
+    def made(seed: int, *, sound: bool = False) -> Drawn:
+        log = _drawn(
+            seed, channels, days, *((None, "") if sound else (tell, name)), **({} if sound else more)
+        )
         return _out(log, known(log) if known else {})
 
     return made
@@ -219,12 +222,12 @@ def _endless(to_ice: float) -> Tell:
     return tell
 
 
-def _changed(change: Callable[[SecondLog, np.random.Generator], SecondLog], *, channels, days=_DAYS, known=None, tell: Tell | None = None, name="") -> Callable[[int], Drawn]:  # fmt: skip
+def _changed(change: Callable[[SecondLog, np.random.Generator], SecondLog], *, channels, days=_DAYS, known=None, tell: Tell | None = None, name="") -> Made:  # fmt: skip
     """The plain log, or one in which something is told, with its readings changed."""
 
-    def altered(seed: int) -> Drawn:
-        log = _drawn(seed, channels, days, tell, name)
-        log = change(log, np.random.default_rng([seed, 49]))
+    def altered(seed: int, *, sound: bool = False) -> Drawn:
+        log = _drawn(seed, channels, days, None if sound else tell, name)
+        log = log if sound else change(log, np.random.default_rng([seed, 49]))
         return _out(log, known(log) if known else {})
 
     return altered
@@ -367,6 +370,9 @@ STORIES: dict[str, Story] = {
         act=False,
     ),
     "timer-from-20-h": Story(made=_story(_timer(20 / 24), "timer"), due=codes("freeze-at-timeout")),
+    "timed-by-design": Story(
+        made=_story(_timer(-9.0), "timed"), due=codes("freeze-at-timeout"), act=False
+    ),
     "one-in-four-missed": Story(
         made=_story(_one_in_four, "one in four"), due=codes("freeze-long"), never=codes("harvest-stalled")
     ),
@@ -428,6 +434,11 @@ STORIES: dict[str, Story] = {
     "hot-room": Story(
         made=_story(_plain, "hot", channels=("five",), room_c=39.5, swing_k=1.0, water_cooled=False),
         due=codes("room-temperature"),
+    ),
+    **stories(
+        _story(_plain, "sound", channels=_BOTH[:2]),
+        _story(_plain, "resting", channels=_BOTH[:2], days=6.0, plan=Plan(
+            scenario="verdicts: resting", idle_at=tuple(np.linspace(0.06, 0.94, 12)), idle_s=(9000.0,) * 12)),
     ),
 }  # fmt: skip
 

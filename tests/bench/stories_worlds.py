@@ -13,7 +13,8 @@ from datetime import UTC, datetime
 import numpy as np
 
 from pipeline.unit import Unit, Visit
-from tests.bench.stories import HIGH_PRESSURE, Drawn, Story, codes
+from tests.bench.stories import HIGH_PRESSURE, Drawn, Made, Story, codes
+from tests.bench.stories_logger import stories
 from tests.bench.worlds.draw import CHANNEL_SETS, Change, World, draw
 from tests.bench.worlds.simulate import DAY_0_NS, DAY_S, Reading, Twist, WorldLog, simulate, timeline
 
@@ -24,6 +25,7 @@ _LINE_AND_CLAMP = (
     "evaporator+compressor",
     "suction+current",
 )
+_TWO = tuple(name for name in _LINE_AND_CLAMP if name != "many")
 _ANY = (*_LINE_AND_CLAMP, "evaporator", "current", "suction", "compressor")
 _TRIES = 60
 
@@ -68,10 +70,10 @@ def _story(
     channels: tuple[str, ...] = _ANY,
     days: float = 3.0,
     fit: Callable[[World], bool] = lambda w: True,
-) -> Callable[[int], Drawn | None]:
+) -> Made:
     """The log of a seed: of the first world that fits and shows the story. make: (world, chance) -> (log, what unit.toml says)."""
 
-    def made(seed: int) -> Drawn | None:
+    def made(seed: int, *, sound: bool = False) -> Drawn | None:
         for attempt in range(_TRIES):
             rng = np.random.default_rng([seed, attempt, 41])
             try:
@@ -82,7 +84,7 @@ def _story(
                 log, known = make(world, rng)
             except _CannotTell:
                 continue
-            return _drawn(log, known)
+            return _drawn(simulate(world) if sound else log, known)
         return None  # no world of this seed shows the story
 
     return made
@@ -399,6 +401,18 @@ def _plain(world, rng):
     return simulate(world), {}
 
 
+def _rests(world, rng):
+    """Rests after harvests, of two hours and a half, with a full bin."""
+
+    def plan(p, first):
+        n = len(p.rest_s)
+        every = max(round(DAY_S / 2 / (world.machine.freeze_s + 180)), 2)
+        return p._replace(rest_s=np.where(np.arange(n) % every == 0, 9000.0, 0.0))
+
+    world = replace(world, rests_per_day=0.0, machine=world.machine._replace(rest_in_freeze=0))
+    return simulate(world, twist=Twist(plan=plan)), {}
+
+
 def _level(world: World) -> bool:
     return world.structure.freeze_end == "level"
 
@@ -533,6 +547,7 @@ STORIES: dict[str, Story] = {
     ),
     "cold-room": Story(made=_story(_room(6.0), channels=("many",), fit=_air), due=codes("room-temperature")),
     "hot-room": Story(made=_story(_room(39.0), channels=("many",), fit=_air), due=codes("room-temperature")),
+    **stories(_story(_plain, channels=_TWO, fit=_untimed), _story(_rests, channels=_TWO, fit=_untimed, days=6.0)),
 }  # fmt: skip
 
 

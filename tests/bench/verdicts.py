@@ -1,6 +1,6 @@
 """Verdicts on machines that stop, are repaired, are bad from the start or slowly change, and on healthy ones:
 
-    python -m tests.bench.verdicts [--of demo second worlds] [--seeds 20] [--first 0] [--story NAME …] [--missed] [--truth]
+    python -m tests.bench.verdicts [--of demo second worlds] [--seeds 20] [--first 0] [--story NAME …] [--twins] [--missed] [--truth]
     python -m tests.bench.verdicts [--of demo second worlds] --healthy 100 [--first 0] [--missed] [--truth]
 
 Stories are told in the demo's simulator, in a second one with other equations, and in machines whose structure is drawn at random. `named`: one of
@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import argparse
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib import import_module
 
 from pipeline.cycles import find_cycles
@@ -59,6 +59,7 @@ def tally(row: Row, story: Story, drawn: Drawn, judgement: Judgement) -> None:
         bad += [f"cause:{cause}" for cause in likeliest - story.first]
     if not story.well and judgement.verdict.level == "well":
         bad.append("well")
+    bad += [what] if (what := story.holds(drawn, judgement)) else []
     row.logs += 1
     row.named += named
     row.right += named and not bad
@@ -86,18 +87,34 @@ def print_stories(place: str, names: list[str], seeds: range, *, truth: bool, mi
     return total
 
 
+def print_twins(place: str, names: list[str], seeds: range, *, truth: bool, missed: bool) -> None:
+    """What is said of the healthy twins of the stories."""
+    stories: dict[str, Story] = import_module(f"tests.bench.stories_{place}").STORIES
+    count: Counter[str] = Counter()
+    for name in [n for n in stories if not names or n in names]:
+        for seed in seeds:
+            if (drawn := stories[name].made(seed, sound=True)) is not None:
+                drawn = replace(drawn, name=f"{name} {drawn.name}")
+                count.update(graver(drawn, judged(drawn, truth=truth), missed=missed))
+    print(f"{place}: healthy twins {count['logs']}, act {count['act']}, watch {count['watch']}", flush=True)
+
+
+def graver(drawn: Drawn, judgement: Judgement, *, missed: bool) -> dict[str, int]:
+    """One log, and whether it got an `act` or a `watch`; each is told where `missed`."""
+    grave = [f for f in judgement.findings if f.severity is not Severity.NOTE]
+    for f in grave if missed else ():
+        print(f"      {f.severity} {f.code} {dict(f.evidence)}: {drawn.name}", flush=True)
+    kinds = {f.severity for f in grave}
+    return {"logs": 1, "act": int(Severity.ACT in kinds), "watch": int(Severity.WATCH in kinds)}
+
+
 def print_healthy(place: str, seeds: range, *, truth: bool, missed: bool) -> None:
     healthy = import_module(f"tests.bench.stories_{place}").healthy
     count: Counter[str] = Counter()
     for seed in seeds:
         drawn = healthy(seed)
-        grave = [f for f in judged(drawn, truth=truth).findings if f.severity is not Severity.NOTE]
-        count["weeks"] += 1
-        for severity in (Severity.ACT, Severity.WATCH):
-            count[severity.value] += any(f.severity is severity for f in grave)
-        for f in grave if missed else ():
-            print(f"      {f.severity} {f.code} {dict(f.evidence)}: {drawn.name}", flush=True)
-    print(f"{place}: healthy weeks {count['weeks']}, act {count['act']}, watch {count['watch']}", flush=True)
+        count.update(graver(drawn, judged(drawn, truth=truth), missed=missed))
+    print(f"{place}: healthy weeks {count['logs']}, act {count['act']}, watch {count['watch']}", flush=True)
 
 
 def main() -> None:
@@ -109,6 +126,7 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--story", nargs="*", default=[])
     parser.add_argument("--healthy", type=int, metavar="WEEKS", help="of each simulator")
+    parser.add_argument("--twins", action="store_true", help="the stories' healthy twins instead")
     parser.add_argument("--truth", action="store_true", help="phases from the simulator")
     parser.add_argument("--missed", action="store_true", help="tell log by log what went wrong")
     options = parser.parse_args()
@@ -118,7 +136,8 @@ def main() -> None:
             print_healthy(place, seeds, truth=options.truth, missed=options.missed)
         else:
             seeds = range(options.first, options.first + options.seeds)
-            print_stories(place, options.story, seeds, truth=options.truth, missed=options.missed)
+            told = print_twins if options.twins else print_stories
+            told(place, options.story, seeds, truth=options.truth, missed=options.missed)
 
 
 if __name__ == "__main__":

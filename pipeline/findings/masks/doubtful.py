@@ -169,9 +169,9 @@ def misplaced(columns: Columns, usual_min: float, usual_harvest_min: float) -> n
     return (whole & long & short) | (columns.harvest_min > t["harvest_never_min"])
 
 
-def multiples(columns: Columns, usual_min: float, usual_harvest_min: float) -> np.ndarray:
+def multiples(columns: Columns, usual_min: np.ndarray, usual_harvest_min: float) -> np.ndarray:
     """Freezes as long as two usual ones with the harvest between them, or longer than that by far, bool (n,): without a
-    probe on the cold side, harvests that the record missed look like this."""
+    probe on the cold side, harvests that the record missed look like this. usual_min: the usual freeze round each (n,)."""
     t, cycle = columns.thresholds, usual_min + (usual_harvest_min if np.isfinite(usual_harvest_min) else 0.0)
     whole = np.abs(columns.freeze_min - usual_min - cycle) < 2 * t["adds_up_pct"] / 100 * usual_min
     return whole | (columns.freeze_min > t["sewn_pct"] / 100 * usual_min)

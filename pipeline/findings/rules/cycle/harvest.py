@@ -120,8 +120,6 @@ def _stalled(case: Case):
 
 def _severity(case: Case, stalled: np.ndarray, confidence: float) -> Severity:
     several = stalled.sum() >= case.thresholds["stall_act_cycles"]
-    if several and _may_be_rests(case, stalled):
-        return Severity.NOTE
     if case.timeline.get("evaporator", "suction") is None:
         # By current alone a boundary in the wrong place looks like a stall: it takes a limit that shows again and again.
         t = case.thresholds
@@ -134,15 +132,6 @@ def _severity(case: Case, stalled: np.ndarray, confidence: float) -> Severity:
             Severity.WATCH if several and seen.sum() >= case.thresholds["stall_act_cycles"] else Severity.NOTE
         )
     return Severity.ACT if several else Severity.WATCH
-
-
-def _may_be_rests(case: Case, stalled: np.ndarray) -> bool:
-    """Whether a line alone shows no more than harvests that were long, each by another length: a limit ends them alike, and a unit that rests
-    after its harvests stays as warm."""
-    s = case.stalls
-    if case.clamped or (s.never_warmed | s.plateau | s.repeated | s.left)[stalled].any():
-        return False
-    return float(np.std(np.log(case.harvest_min[stalled]))) > case.thresholds["harvest_spread_pct"] / 100
 
 
 def _confidence(case: Case, stalled: np.ndarray) -> float:

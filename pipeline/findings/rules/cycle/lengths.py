@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.findings.evidence.case import NS_PER_DAY, NS_PER_MIN, Case
+from pipeline.findings.evidence.case import NS_PER_DAY, Case
 from pipeline.findings.evidence.courses import not_the_time_of_day
 from pipeline.findings.evidence.standards import freeze_standard
 from pipeline.findings.evidence.stops import hours_of_day, moment
@@ -217,12 +217,15 @@ def _judge(case: Case, side: int):
 
 
 def _not_ended_early(case: Case, usual_min: float) -> np.ndarray:
-    """Freezes that were cut off by one without an end, or of which the harvest before took what they lack: a boundary in the wrong place,
-    bool (n,). usual_min: the usual freeze [min]."""
-    t, lasted_min = case.thresholds, (case.end_ns - case.start_ns) / NS_PER_MIN
-    excess_min = following(case.harvest_min - case.stalls.usual_min)
-    taken = usual_min - case.freeze_min < t["left_excess_times"] * np.fmax(excess_min, 0.0)
-    return of_the_next(lasted_min > t["endless_times"] * usual_min) | taken
+    """Freezes that lack no more than the phases beside them have too much, the harvest before, their own or the freeze after: a boundary in the
+    wrong place, or a stop that cut the freeze off; and the first of all, whose beginning nobody saw for certain, bool (n,). usual_min: the usual
+    freeze [min]."""
+    long_min = np.fmax(case.harvest_min - case.stalls.usual_min, 0.0)
+    beside_min = [following(long_min), long_min, of_the_next(case.freeze_min - usual_min)]
+    lacks_less = usual_min - case.freeze_min < case.thresholds["left_excess_times"] * np.fmax.reduce(
+        beside_min
+    )
+    return lacks_less | ~following(np.isfinite(case.freeze_min))
 
 
 def _long_pull_downs(case: Case, usual_min: float) -> np.ndarray:
@@ -367,7 +370,8 @@ def _sewn_together(case: Case, out: np.ndarray) -> bool:
     missed in them."""
     if case.timeline.get("evaporator", "suction") is not None:
         return False
-    whole = doubtful.multiples(case, case.usual_freeze_min, case.stalls.usual_min)
+    usual_min = usual_beside(case, case.freeze_min, case.usual_freeze_min)
+    whole = doubtful.multiples(case, usual_min, case.stalls.usual_min)
     return bool((whole & out).sum() > 0.5 * out.sum())
 
 

@@ -138,7 +138,10 @@ def _bunches(case: Case, lengths: np.ndarray) -> list[_Bunch]:
         like_one = spread <= t["timer_like_times"] * timer_sigma_min
         too_regular = like_one and due / spread >= t["timer_excess"] and chance_z(spread / due, n) < sure_z
         alike = n >= 0.5 * known.sum() and spread <= t["timer_alike_times"] * timer_sigma_min
+        # A timer is the longest that a freeze may last, but for those that the record has sewn together.
+        longer = ~stretch & (lengths > length + near) & (lengths < t["hump_from_pct"] / 100 * length)
         begins = whole or _begins_or_ends(case, lengths, stretch, length, spread)
+        begins = begins and 100 * longer.sum() <= t["timer_longer_pct"] * n
         if not begins or (too_regular and _follow(case, lengths, inside, by_conditions)):
             proof = ""
         elif too_regular and varied:

@@ -65,23 +65,6 @@ def test_harvests_that_bunch_at_one_long_length_ran_into_their_limit():
     assert found.cycles == (6, 13, 21, 29, 36)
 
 
-@pytest.mark.parametrize(
-    ("lengths", "roles", "severity"),
-    [
-        ((18.9, 11.0, 11.4, 19.1), ("evaporator",), Severity.NOTE),  # rests after harvests look so
-        ((15.0, 15.1, 15.0, 15.1), ("evaporator",), Severity.ACT),
-        ((18.9, 11.0, 11.4, 19.1), ("evaporator", "current"), Severity.ACT),
-    ],
-)
-def test_by_a_line_alone_long_harvests_that_end_alike_ran_into_a_limit_and_others_may_be_rests(
-    lengths, roles, severity
-):
-    harvest = usual()
-    harvest[[10, 18, 26, 34]] = lengths
-    found = finding(judged(log(harvest, roles=roles)), "harvest-stalled")
-    assert found.severity is severity
-
-
 def test_a_short_freeze_between_two_harvests_is_a_repeat_and_no_short_freeze():
     harvest, freeze = usual(), noisy(20, 40, seed=3)
     freeze[[15, 25]] = 4.0

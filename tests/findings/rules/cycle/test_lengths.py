@@ -246,3 +246,24 @@ def test_a_freeze_that_one_without_an_end_cut_off_did_not_end_early():
     assert "freeze-short" in codes(judged(made_up(freeze, harvest)))
     freeze[59] = 20 * 60.0
     assert "freeze-short" not in codes(judged(made_up(freeze, harvest)))
+
+
+def test_a_freeze_that_a_rest_cut_off_is_not_short_where_the_rest_was_read_as_more_of_the_next_one():
+    freeze, harvest = noisy(20, 60), noisy(3, 60, seed=5)
+    freeze[20], harvest[20], freeze[21] = 11.0, 5.0, 42.0
+    assert "freeze-short" not in codes(judged(made_up(freeze, harvest)))
+
+
+def test_nobody_saw_what_the_first_freeze_of_a_log_began_with():
+    freeze = noisy(20, 60)
+    freeze[0] = 11.0
+    assert "freeze-short" not in codes(judged(made_up(freeze)))
+    assert finding(judged(made_up(np.roll(freeze, 5))), "freeze-short").cycles == (6,)
+
+
+def test_a_harvest_that_a_clamp_missed_sews_two_freezes_of_that_hour_together():
+    hours = np.arange(90) * 0.42
+    freeze = 24 + 4 * np.sin(2 * np.pi * hours / 24) + noisy(0.2, 90)
+    freeze[14] = 2 * freeze[14] + 3.0  # at the warmest hour, two of the log's usual ones would be far shorter
+    found = finding(judged(made_up(freeze, noisy(3, 90), roles=("current",))), "freeze-long")
+    assert found.severity is Severity.NOTE

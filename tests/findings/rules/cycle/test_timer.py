@@ -148,3 +148,11 @@ def test_freezes_that_bunch_at_the_turn_of_the_weather_lead_up_to_it_and_away(si
     spell = np.cos(2 * np.pi * np.arange(n) * 14.0 / 60 / hours)
     freeze = 12.0 * (1 + size * spell) * noisy(1, n, share=0.003)
     assert "freeze-at-timeout" not in codes(judged(made_up(freeze, noisy(2.0, n, share=0.1))))
+
+
+@pytest.mark.parametrize(("longer", "timer"), [(2, True), (12, False)])
+def test_no_freeze_is_longer_than_the_timer_lets_one_be_but_for_a_few_that_were_misread(longer, timer):
+    freeze = np.concatenate([noisy(20, 50, share=0.03), timed(60), noisy(20, 50, share=0.03, seed=8)])
+    freeze[np.linspace(3, 45, longer).astype(int)] = 31.0
+    judgement = judged(made_up(freeze, condenser_in_c=day_swing(len(freeze))))
+    assert ("freeze-at-timeout" in codes(judgement)) is timer
