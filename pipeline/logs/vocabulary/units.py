@@ -76,7 +76,7 @@ _WORDS = {
         "kPa": "kpa|kpa(g)|kpag",
         "bar": "bar|barg|bar(g)",
         "psi": "psi|psig|psi(g)|lb/in²",
-        "": "pf|cos φ|cosφ|cos phi|cosphi|%|% rh|%rh|-|–|lx|lux|w/m2|w/m²|wm-2|w m-2|ppm|ppb|hpa|mbar|db|dba|db(a)|l/min|l/s|l/h|m3/h|m³/h"
+        "": "pf|cos φ|cosφ|cos phi|cosphi|-|–|lx|lux|w/m2|w/m²|wm-2|w m-2|ppm|ppb|hpa|mbar|db|dba|db(a)|l/min|l/s|l/h|m3/h|m³/h"
         "|m/s|km/h|rpm|hz|khz|mm|cm|m|kg|g|va|kva|var|kvar|ph|µs/cm|count|counts|uvi|index",
     }.items()
     for word in words.split("|")
@@ -89,7 +89,7 @@ def unit_of_word(word: str) -> str | None:
     plain = re.sub(r"\s+", " ", word.strip().strip("[]()").strip())
     if plain in ("MW", "MV", "MA"):  # mega, not milli
         return None
-    return _WORDS.get(re.sub(r"(?<=[°º˚]) ", "", plain.lower()))
+    return "" if plain.startswith("%") else _WORDS.get(re.sub(r"(?<=[°º˚]) ", "", plain.lower()))
 
 
 _SCALED = re.compile(r"[\[(]\s*(?:[x×*]\s*)?(0[.,]0{0,3}1|1/10{1,4})\s*[x×*·]?\s*(?=[^\W\d]|[°º˚])")
