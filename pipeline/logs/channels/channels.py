@@ -258,14 +258,15 @@ def _by_magnitude(one: _Open, grid: np.ndarray, log: LoggerLog, notes: Notes) ->
     seen = grid[~np.isnan(grid)]
     top = float(np.percentile(np.abs(seen), 90)) if len(seen) else 0.0
     unit = next(u for limit, u in _BY_MAGNITUDE[one.draft.role] if top <= limit)
-    note(
-        notes,
-        log.files[0],
-        "logs.note.unit_by_size",
-        '"{label}" does not say its unit: its readings are the size of {unit}; ' + UNIT_IN_TOML,
-        label=one.draft.label,
-        unit=unit,
-    )
+    if len(seen):
+        note(
+            notes,
+            log.files[0],
+            "logs.note.unit_by_size",
+            '"{label}" does not say its unit: its readings are the size of {unit}; ' + UNIT_IN_TOML,
+            label=one.draft.label,
+            unit=unit,
+        )
     return _converted(one.draft, unit, one.rule, log, notes)
 
 

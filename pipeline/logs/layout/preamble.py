@@ -145,6 +145,7 @@ def _facts(dialect: Dialect) -> dict[str, str]:
     for line in dialect.preamble[:_MOST_LINES]:
         if len(line) > _LONGEST_LINE:
             continue
+        line = line.replace("\t", " ") if dialect.spaced else line
         key, value = _key_and_value(line.lstrip("#;/%* \t"), dialect.delimiter)
         started = _STARTED.search(line)
         day = (started[1] if started else line.lstrip("#;/%* \t")).strip()

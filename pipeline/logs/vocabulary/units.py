@@ -29,6 +29,7 @@ UNITS: Mapping[str, LoggedUnit] = MappingProxyType(
         ),  # NIST SP 811, appendix B.8: t/°C = (t/°F − 32)/1.8
         "K": LoggedUnit(house="°C", shift=-ZERO_C_IN_K),
         "mK": LoggedUnit(house="°C", scale=1e-3, shift=-ZERO_C_IN_K),
+        "m°C": LoggedUnit(house="°C", scale=1e-3),
         "A": LoggedUnit(house="A"),
         "mA": LoggedUnit(house="A", scale=1e-3),
         "µA": LoggedUnit(house="A", scale=1e-6),
@@ -59,6 +60,7 @@ _WORDS = {
         "°F": "°f|ºf|˚f|℉|deg f|deg. f|degf|deg.f|f|fahrenheit|degree f|degrees f|degrees fahrenheit|grados f|grad f|°fahrenheit",
         "K": "k|kelvin|deg k|°k",
         "mK": "mk|millikelvin",
+        "m°C": "m°c|mc|mdegc|millicelsius|millidegree|millidegrees",
         "A": "a|а|amp|amps|ampere|amperes|amperios|ampère|ampères|a rms|arms|a ac|aac|a dc|adc|a~|ampere (rms)",
         "µA": "µa|μa|ua|microamp|microamps",
         "mA": "ma|milliamp|milliamps|milliampere|miliamperios|milliampères",

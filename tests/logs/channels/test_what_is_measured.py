@@ -104,6 +104,7 @@ def test_other_quantities_are_other(label):
         *(
             ("I (mA)", "mA"),
             ("T [mK]", "mK"),
+            ("evap_mC", "m°C"),
             ("C", "°C"),
             ("F", "°F"),
             ("coil degC", "°C"),
