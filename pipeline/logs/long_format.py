@@ -20,7 +20,7 @@ from pipeline.logs.rows.numbers import texts_of
 from pipeline.logs.table import FileTable, LoggedColumn
 from pipeline.logs.vocabulary.calendar_words import WEEKDAYS
 from pipeline.logs.vocabulary.cell_kinds import kind_of
-from pipeline.logs.vocabulary.quantities import says_nothing
+from pipeline.logs.vocabulary.quantities import quantity_of_header, says_nothing
 from pipeline.logs.vocabulary.units import unit_of_header, unit_of_word
 
 MOST_CHANNELS = 64
@@ -54,13 +54,16 @@ def plan_tall(dialect: Dialect, head: Head, plan: ClockPlan, readings: tuple[int
     readings = tuple(i for i in readings if len(set(_column(dialect, i))) > 1) or readings
     units = [i for i in words if _all(dialect, i, lambda c: unit_of_word(c) is not None)]
     names = [i for i in words if i not in units and _few(dialect, i) and _is_text(dialect, i)]
-    _refuse_mixed(dialect, head, plan, names, readings)
+    in_many = any(len({unit_of_word(c) for c in _column(dialect, i)}) > 1 for i in units)
+    if in_many:  # what the radio says beside each reading is none
+        readings = tuple(i for i in readings if quantity_of_header(head.labels[i]) != "other") or readings
+    else:
+        _refuse_mixed(dialect, head, plan, names, readings)
     titled = [
         i
         for i in (*names, *readings)
         if head.named and _NAMES.fullmatch(head.labels[i].replace("_", " ").strip()) and _few(dialect, i)
     ]
-    in_many = any(len({unit_of_word(c) for c in _column(dialect, i)}) > 1 for i in units)
     by_rows = bool(names) and (in_many or _times_repeat(dialect, plan, names[0]))
     name = titled[0] if titled else names[0] if by_rows else None
     values = [i for i in readings if i != name]

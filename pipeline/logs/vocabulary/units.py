@@ -96,10 +96,13 @@ def unit_of_word(word: str) -> str | None:
 
 _SCALED = re.compile(r"[\[(]\s*(?:[x×*]\s*)?(0[.,]0{0,3}1|1/10{1,4})\s*[x×*·]?\s*(?=[^\W\d]|[°º˚])")
 
+_STORED = re.compile(r"[\s_]+[x×*]\s?1(0{1,3})$")
+"""A register that holds so many times the reading, as it holds whole numbers. Common practice, no source."""
+
 
 def scale_of_header(header: str) -> float:
-    """What a column of whole numbers counts in: 0.1 of "Evap [0.1 °C]"; 1.0 where the header says nothing of the sort."""
-    match = _SCALED.search(header)
+    """What a column of whole numbers counts in: 0.1 of "Evap [0.1 °C]" and "evap_x10"; 1.0 where the header says nothing of the sort."""
+    match = _SCALED.search(header) or _STORED.search(header)
     return 1.0 if match is None else 1.0 / float("1" + "0" * match[1].count("0"))
 
 
@@ -109,7 +112,7 @@ def unit_of_header(header: str, beside: Sequence[str] = ()) -> str | None:
     "Suction (°F)", "suction [degF]", "Suction °F", "suction, F", "suction_f" are all °F. beside: the headers of the other
     columns; where one of them ends in a letter that is no unit ("Evap line B"), the same words with another one carry none.
     """
-    header = _SCALED.sub("(", header)
+    header = _STORED.sub("", _SCALED.sub("(", header))
     for inside in reversed(_BRACKETED.findall(header)):
         unit = unit_of_word(inside)
         if unit is None and "," in inside:
