@@ -207,7 +207,7 @@ class ChannelRule(StrictModel):
 
     role: Role | None = None
     unit: Literal[
-        "°C", "°F", "K", "mK", "A", "mA", "µA", "W", "mW", "µW", "kW", "V", "mV", "kV", "kWh", "Wh",
+        "°C", "°F", "K", "mK", "m°C", "A", "mA", "µA", "W", "mW", "µW", "kW", "V", "mV", "kV", "kWh", "Wh",
         "ohm", "kohm", "kPa", "bar", "psi", "",
     ] | None = None  # fmt: skip
     thermistor: Thermistor | None = None

@@ -18,8 +18,9 @@ from pipeline.logs.layout.preamble import Head
 from pipeline.logs.rows.columns import Grid
 from pipeline.logs.rows.numbers import texts_of
 from pipeline.logs.table import FileTable, LoggedColumn
+from pipeline.logs.vocabulary.calendar_words import WEEKDAYS
 from pipeline.logs.vocabulary.cell_kinds import kind_of
-from pipeline.logs.vocabulary.quantities import says_nothing
+from pipeline.logs.vocabulary.quantities import quantity_of_header, says_nothing
 from pipeline.logs.vocabulary.units import unit_of_header, unit_of_word
 
 MOST_CHANNELS = 64
@@ -47,17 +48,24 @@ class TallPlan:
 
 
 def plan_tall(dialect: Dialect, head: Head, plan: ClockPlan, readings: tuple[int, ...]) -> TallPlan | None:
-    """None for a log with a column a channel."""
+    """None for a log with a column a channel. That rows are of several channels is told by the label over their names, by times that come
+    again with another name, or by a unit that changes from row to row."""
     words = [i for i in range(dialect.fields) if i not in plan.columns and i not in readings]
+    readings = tuple(i for i in readings if len(set(_column(dialect, i))) > 1) or readings
     units = [i for i in words if _all(dialect, i, lambda c: unit_of_word(c) is not None)]
     names = [i for i in words if i not in units and _few(dialect, i) and _is_text(dialect, i)]
-    _refuse_mixed(dialect, head, plan, names, readings)
+    in_many = any(len({unit_of_word(c) for c in _column(dialect, i)}) > 1 for i in units)
+    if in_many:  # what the radio says beside each reading is none
+        readings = tuple(i for i in readings if quantity_of_header(head.labels[i]) != "other") or readings
+    else:
+        _refuse_mixed(dialect, head, plan, names, readings)
     titled = [
         i
         for i in (*names, *readings)
         if head.named and _NAMES.fullmatch(head.labels[i].replace("_", " ").strip()) and _few(dialect, i)
     ]
-    name = titled[0] if titled else names[0] if names and _times_repeat(dialect, plan, names[0]) else None
+    by_rows = bool(names) and (in_many or _times_repeat(dialect, plan, names[0]))
+    name = titled[0] if titled else names[0] if by_rows else None
     values = [i for i in readings if i != name]
     if name is None or len(values) != 1 or (name in readings and not _times_repeat(dialect, plan, name)):
         return None
@@ -98,7 +106,10 @@ def _few(dialect: Dialect, i: int) -> bool:
 
 
 def _is_text(dialect: Dialect, i: int) -> bool:
-    return not any(kind_of(c).reads or kind_of(c).word for c in set(_column(dialect, i)))
+    cells = set(_column(dialect, i))
+    return not any(kind_of(c).reads or kind_of(c).word for c in cells) and not all(
+        c.lower().rstrip(".") in WEEKDAYS for c in cells
+    )
 
 
 def _times_repeat(dialect: Dialect, plan: ClockPlan, name: int) -> bool:

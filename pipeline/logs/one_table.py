@@ -98,7 +98,13 @@ def _without_events(moments: Moments, grid: Grid, readings: tuple[int, ...]) -> 
     events = np.unique(np.concatenate(remarks))
     events = events[np.all([np.isnan(grid.numbers[i].values[events]) for i in readings], axis=0)]
     held, times = np.unique(np.concatenate([at for _word, at in words]), return_counts=True)
-    events = np.setdiff1d(events, held[times > 1])  # a word under two channels: both probes are off
+    again = np.flatnonzero(np.diff(moments.utc_ns) == 0)  # beside a row of readings at the same moment
+    beside = (
+        np.union1d(again, again + 1) if moments.rows is None else moments.rows[np.union1d(again, again + 1)]
+    )
+    events = np.setdiff1d(
+        events, np.setdiff1d(held[times > 1], beside)
+    )  # words under two channels: both are off
     if not 0 < len(events) <= MOST_BAD_SHARE * grid.rows:
         return moments, []
     rows = np.arange(grid.rows) if moments.rows is None else moments.rows

@@ -127,3 +127,19 @@ def test_one_clock_told_in_two_zones_is_one(tmp_path):
     (table,) = read_file(write(tmp_path / "zones.csv", "\n".join(rows) + "\n"), UNIT)
     np.testing.assert_array_equal(table.time_ns, times(20 * np.arange(60)))
     assert len(table.columns) == 2
+
+
+def test_a_unit_that_changes_from_row_to_row_tells_channels_apart_whatever_the_columns_are_called(tmp_path):
+    """Polled one after the other, beside the number of the one device on the line: no moment comes twice, and no label is a known one."""
+    log = cycling(hours=6.0)
+    rows = ["timestamp_ms,slave,polled,read,measured_in,rssi"]
+    start_ms = 1777852800000
+    for s, e, i in zip(log["seconds"].astype(int), log["evaporator"], log["current"], strict=True):
+        at = start_ms + 1000 * s
+        rows += [f"{at},7,evap_temp,{e:.2f},degC,{-60 - s % 7}", f"{at + 37},7,comp_current,{i:.2f},A,-71"]
+    timeline = assemble(read_file(write(tmp_path / "tall.csv", "\n".join(rows) + "\n"), UNIT), UNIT)
+    assert {(c.role, c.label, c.unit) for c in timeline.channels} == {
+        ("evaporator", "evap_temp", "°C"),
+        ("current_compressor", "comp_current", "A"),
+    }
+    np.testing.assert_array_equal(timeline.get("evaporator").values, log["evaporator"])

@@ -36,6 +36,8 @@ _TWIN_K = 0.6
 """Further than this two columns of one reading in °C and in °F do not lie apart, rounded to whole degrees."""
 _FROM_ZERO, _REVERSED = 0.2, 0.95
 """A clamp whose readings beyond so much of the largest are below zero in so many cases is the wrong way round."""
+_COUNTING = 0.95
+"""A column that goes up by one in so many rows counts them. Common practice, no source."""
 _CLEAR = 0.75
 """From this confidence on a column's own readings decide its unit."""
 
@@ -211,7 +213,10 @@ def _opened(opened: Sequence[_Open], log: LoggerLog, notes: Notes) -> tuple[list
         draft = one.draft
         grid = log.coarse(draft.values)
         quantity = quantity_of_header(draft.label)
-        if draft.role == "other" and draft.role_by != "unit.toml" and quantity not in (None, "temperature"):
+        unused = draft.role == "other" and draft.role_by != "unit.toml"
+        if unused and (
+            _is_no_signal(_stretch(draft.values)) if quantity is None else quantity != "temperature"
+        ):
             done.append(draft)
         elif draft.role in TEMPERATURE_ROLES or (draft.role == "other" and quantity == "temperature"):
             temperatures.append(one)
@@ -233,6 +238,12 @@ def _opened(opened: Sequence[_Open], log: LoggerLog, notes: Notes) -> tuple[list
     return done, temperatures
 
 
+def _is_no_signal(values: np.ndarray) -> bool:
+    """Whether the readings (n,) are one and the same throughout, or number the rows."""
+    steps = np.diff(values[np.isfinite(values)])
+    return not steps.any() or float((steps == 1.0).mean()) > _COUNTING
+
+
 _BY_MAGNITUDE: Mapping[str, tuple[tuple[float, str], ...]] = {
     # (readings up to here, unit): the 90th percentile of a working machine. Common practice, no source.
     "current": ((120.0, "A"), (float("inf"), "mA")),
@@ -247,14 +258,15 @@ def _by_magnitude(one: _Open, grid: np.ndarray, log: LoggerLog, notes: Notes) ->
     seen = grid[~np.isnan(grid)]
     top = float(np.percentile(np.abs(seen), 90)) if len(seen) else 0.0
     unit = next(u for limit, u in _BY_MAGNITUDE[one.draft.role] if top <= limit)
-    note(
-        notes,
-        log.files[0],
-        "logs.note.unit_by_size",
-        '"{label}" does not say its unit: its readings are the size of {unit}; ' + UNIT_IN_TOML,
-        label=one.draft.label,
-        unit=unit,
-    )
+    if len(seen):
+        note(
+            notes,
+            log.files[0],
+            "logs.note.unit_by_size",
+            '"{label}" does not say its unit: its readings are the size of {unit}; ' + UNIT_IN_TOML,
+            label=one.draft.label,
+            unit=unit,
+        )
     return _converted(one.draft, unit, one.rule, log, notes)
 
 

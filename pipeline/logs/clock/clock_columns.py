@@ -257,10 +257,17 @@ def _date_and_time(profiles: list[Profile]) -> ClockPlan | None:
 
 
 def _date_and_seconds(profiles: list[Profile], head: Head) -> ClockPlan | None:
-    """A column of dates, and beside it the seconds (minutes, hours) since midnight, by their label and their range."""
+    """A column of dates, and beside it the seconds (minutes, hours) since midnight, by their label and their range. Such as 90500 are none: the
+    seconds of a minute soon reach 60, which no time of day does."""
     dates = [i for i, p in enumerate(profiles) if p.date > 0.5 and p.filled > 0.5]
     for i, p in enumerate(profiles) if dates and head.named else ():
         unit_s = _elapsed_unit(head.labels[i]) if i not in dates and p.number > 0.9 else None
+        if (
+            unit_s == 1.0
+            and all(map(is_time_of_day, p.numbers))
+            and TIME_WORDS.fullmatch(head.labels[i].strip())
+        ):
+            continue
         if unit_s is not None and min(p.numbers) >= 0 and max(p.numbers) * unit_s < 86_400:
             return ClockPlan(kind="date+seconds", columns=(dates[0], i), unit_s=unit_s)
     return None

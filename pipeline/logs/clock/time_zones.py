@@ -38,7 +38,7 @@ def fixed_offset_ns(text: str) -> int | None:
     if match and int(match[2]) <= 14:
         ns = int(match[2]) * _HOUR_NS + int(match[3] or 0) * 60 * SECOND_NS
         return -ns if match[1] != "+" else ns
-    return 0 if re.search(r"(?<![^\W\d_])(UTC|GMT|Z)(?![^\W\d_+\-])", text) else None
+    return 0 if re.search(r"(?<![^\W\d_])(UTC|utc|GMT|gmt|Z)(?![^\W\d_+\-])", text) else None
 
 
 def zone_said(text: str) -> int | ZoneInfo | None:

@@ -275,30 +275,14 @@ def _too_wide(text: bytes, name: str) -> LogFileError:
     )
 
 
-_NAMED = re.compile(r"(?<![\w.:])[^\W\d]\w{0,30} ?[=:] ?[+-]?\d[\d.,]{0,15}(?![\d:])")
-
-
 def no_readings(dialect: Dialect, name: str) -> LogFileError:
-    """What is said of a log with times and no column of readings. Raises LogFileError where the readings carry their names."""
-    _refuse_named_readings([dialect.delimiter.join(row) for row in dialect.sample], name)
+    """What is said of a log with times and no column of readings."""
     return LogFileError(
         "there are times but no column of readings",
         file=name,
         line=dialect.first_line,
         remedy="export the log with its readings",
     )
-
-
-def _refuse_named_readings(lines: Sequence[str], name: str) -> None:
-    """Raises LogFileError where most lines name each reading ("temp=4.0") in place of a label over its column."""
-    found = [m for line in lines if (m := _NAMED.search(line[:400]))]
-    if len(found) > 0.5 * len(lines):
-        raise LogFileError(
-            f'the readings carry their names in every row ("{found[-1][0]}")',
-            file=name,
-            line=1 + next(i for i, line in enumerate(lines) if _NAMED.search(line[:400])),
-            remedy="export the log as a table: a time and bare numbers a row, the names once, over the columns",
-        )
 
 
 _DURATION = re.compile(
@@ -325,10 +309,14 @@ def _no_rows(text: bytes, name: str) -> LogFileError:
         return LogFileError(
             f"{what}, not a table of times and readings",
             file=name,
-            remedy="export the log as CSV: a time and at least one reading a row, with a label over each column",
+            remedy="export the log as CSV: a time and at least one reading a row, with a label over each column"
+            + (
+                ", or as JSON with a row a line, in a file of at most 32 MB that ends in .jsonl"
+                if "JSON" in what
+                else ""
+            ),
         )
     lines = [line for line in text[:HEAD_BYTES].decode("utf-8", "replace").splitlines() if line.strip()]
-    _refuse_named_readings(lines[:SAMPLE_ROWS], name)
     _refuse_durations(lines[:SAMPLE_ROWS], name)
     wide = [line for line in lines if any(line.count(d) >= 1 for d in DELIMITERS)]
     if len(wide) == len(lines) and 0 < len(lines) <= 3:

@@ -15,28 +15,50 @@ from pipeline.logs.layout.day_columns import one_row_a_reading
 from pipeline.logs.layout.dialect import Dialect, sniff
 from pipeline.logs.layout.fixed_width import sniff_spaced
 from pipeline.logs.layout.head_rows import split_row
+from pipeline.logs.layout.named_rows import json_as_table, named_as_table
 from pipeline.logs.layout.width import of_one_width
 from pipeline.logs.source.decode import Content
+from pipeline.logs.vocabulary.cell_kinds import kind_of
 from pipeline.logs.vocabulary.stamp_patterns import TIME_WORDS
 
 
 def layout_of(content: Content) -> tuple[Content, Dialect]:
     """(the text, its layout); the text is changed where blanks stood between its columns, rows grew a cell, or columns are days. Raises
     LogFileError."""
-    content = _without_check_sums(content)
+    content = _without_check_sums(json_as_table(content) or content)
     try:
         dialect = sniff(content.text, content.name, quotes=content.quotes)
     except LogFileError:
-        if (found := sniff_spaced(content)) is None:
-            if (plainer := _in_plain_signs(content)) is None:
-                raise
+        found = sniff_spaced(content)
+        if found is None and (plainer := _in_plain_signs(content)) is not None:
             return layout_of(plainer)
+        if found is None or not found[1].header:
+            found = _named(content) or found
+        if found is None:
+            raise
         content, dialect = found
+    if _without_bare_numbers(dialect):
+        content, dialect = _named(content) or (content, dialect)
     if _in_other_digits(dialect) and (plainer := _in_plain_signs(content)) is not None:
         return layout_of(plainer)
     content, dialect = one_row_a_reading(*of_one_width(*one_time_a_cell(*dated_rows(content, dialect))))
     _refuse_wrong_width(dialect, content.name)
     return content, dialect
+
+
+def _named(content: Content) -> tuple[Content, Dialect] | None:
+    """The table of rows that name each reading, and its layout: the labels are no line of the file."""
+    if (table := named_as_table(content)) is None:
+        return None
+    try:
+        return table, replace(sniff(table.text, table.name, quotes=table.quotes), first_line=1)
+    except LogFileError:
+        return None
+
+
+def _without_bare_numbers(dialect: Dialect) -> bool:
+    """Whether no cell of the sample is a number: each reading may carry its name."""
+    return not any(kind_of(c).reads and not kind_of(c).shape for row in dialect.sample for c in row if c)
 
 
 def _in_other_digits(dialect: Dialect) -> bool:

@@ -22,7 +22,7 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
             "|takt"
         ),
         "zone": "time zone|timezone|utc offset|gmt offset|zona horaria|fuseau|zeitzone",
-        "start": "start|started|start time|first reading|begin|inicio|comienzo|début|debut|beginn|startzeit|first sample|date|fecha|datum",
+        "start": "start|started|start time|boot|booted|power on|first reading|begin|inicio|comienzo|début|debut|beginn|startzeit|first sample|date|fecha|datum",
         "order": "date format|date order|formato de fecha|format de date|datumsformat",
         "unit": "temperature unit|temp unit|temperature units|unit|units|unidad|unidades|unité|einheit",
     }.items()
@@ -145,6 +145,7 @@ def _facts(dialect: Dialect) -> dict[str, str]:
     for line in dialect.preamble[:_MOST_LINES]:
         if len(line) > _LONGEST_LINE:
             continue
+        line = line.replace("\t", " ") if dialect.spaced else line
         key, value = _key_and_value(line.lstrip("#;/%* \t"), dialect.delimiter)
         started = _STARTED.search(line)
         day = (started[1] if started else line.lstrip("#;/%* \t")).strip()

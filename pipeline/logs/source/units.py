@@ -14,7 +14,7 @@ from pathlib import Path
 
 from pipeline.logs.timeline import Problem
 
-LOG_ENDINGS = frozenset({".csv", ".txt", ".tsv", ".log", ".dat"})
+LOG_ENDINGS = frozenset({".csv", ".txt", ".tsv", ".log", ".dat", ".jsonl"})
 PACKED_ENDINGS = frozenset({".gz"})  # one log inside: probes.csv.gz
 ARCHIVE_ENDINGS = frozenset({".zip"})  # any number of logs inside
 WORKBOOK_ENDINGS = frozenset({".xlsx", ".xls", ".xlsm", ".xlsb", ".ods", ".numbers"})

@@ -29,6 +29,7 @@ UNITS: Mapping[str, LoggedUnit] = MappingProxyType(
         ),  # NIST SP 811, appendix B.8: t/°C = (t/°F − 32)/1.8
         "K": LoggedUnit(house="°C", shift=-ZERO_C_IN_K),
         "mK": LoggedUnit(house="°C", scale=1e-3, shift=-ZERO_C_IN_K),
+        "m°C": LoggedUnit(house="°C", scale=1e-3),
         "A": LoggedUnit(house="A"),
         "mA": LoggedUnit(house="A", scale=1e-3),
         "µA": LoggedUnit(house="A", scale=1e-6),
@@ -59,6 +60,7 @@ _WORDS = {
         "°F": "°f|ºf|˚f|℉|deg f|deg. f|degf|deg.f|f|fahrenheit|degree f|degrees f|degrees fahrenheit|grados f|grad f|°fahrenheit",
         "K": "k|kelvin|deg k|°k",
         "mK": "mk|millikelvin",
+        "m°C": "m°c|mc|mdegc|millicelsius|millidegree|millidegrees",
         "A": "a|а|amp|amps|ampere|amperes|amperios|ampère|ampères|a rms|arms|a ac|aac|a dc|adc|a~|ampere (rms)",
         "µA": "µa|μa|ua|microamp|microamps",
         "mA": "ma|milliamp|milliamps|milliampere|miliamperios|milliampères",
@@ -76,7 +78,7 @@ _WORDS = {
         "kPa": "kpa|kpa(g)|kpag",
         "bar": "bar|barg|bar(g)",
         "psi": "psi|psig|psi(g)|lb/in²",
-        "": "pf|cos φ|cosφ|cos phi|cosphi|%|% rh|%rh|-|–|lx|lux|w/m2|w/m²|wm-2|w m-2|ppm|ppb|hpa|mbar|db|dba|db(a)|l/min|l/s|l/h|m3/h|m³/h"
+        "": "pf|cos φ|cosφ|cos phi|cosphi|-|–|lx|lux|w/m2|w/m²|wm-2|w m-2|ppm|ppb|hpa|mbar|db|dba|db(a)|l/min|l/s|l/h|m3/h|m³/h"
         "|m/s|km/h|rpm|hz|khz|mm|cm|m|kg|g|va|kva|var|kvar|ph|µs/cm|count|counts|uvi|index",
     }.items()
     for word in words.split("|")
@@ -89,15 +91,18 @@ def unit_of_word(word: str) -> str | None:
     plain = re.sub(r"\s+", " ", word.strip().strip("[]()").strip())
     if plain in ("MW", "MV", "MA"):  # mega, not milli
         return None
-    return _WORDS.get(re.sub(r"(?<=[°º˚]) ", "", plain.lower()))
+    return "" if plain.startswith("%") else _WORDS.get(re.sub(r"(?<=[°º˚]) ", "", plain.lower()))
 
 
 _SCALED = re.compile(r"[\[(]\s*(?:[x×*]\s*)?(0[.,]0{0,3}1|1/10{1,4})\s*[x×*·]?\s*(?=[^\W\d]|[°º˚])")
 
+_STORED = re.compile(r"[\s_]+[x×*]\s?1(0{1,3})$")
+"""A register that holds so many times the reading, as it holds whole numbers. Common practice, no source."""
+
 
 def scale_of_header(header: str) -> float:
-    """What a column of whole numbers counts in: 0.1 of "Evap [0.1 °C]"; 1.0 where the header says nothing of the sort."""
-    match = _SCALED.search(header)
+    """What a column of whole numbers counts in: 0.1 of "Evap [0.1 °C]" and "evap_x10"; 1.0 where the header says nothing of the sort."""
+    match = _SCALED.search(header) or _STORED.search(header)
     return 1.0 if match is None else 1.0 / float("1" + "0" * match[1].count("0"))
 
 
@@ -107,7 +112,7 @@ def unit_of_header(header: str, beside: Sequence[str] = ()) -> str | None:
     "Suction (°F)", "suction [degF]", "Suction °F", "suction, F", "suction_f" are all °F. beside: the headers of the other
     columns; where one of them ends in a letter that is no unit ("Evap line B"), the same words with another one carry none.
     """
-    header = _SCALED.sub("(", header)
+    header = _STORED.sub("", _SCALED.sub("(", header))
     for inside in reversed(_BRACKETED.findall(header)):
         unit = unit_of_word(inside)
         if unit is None and "," in inside:

@@ -104,6 +104,7 @@ def test_other_quantities_are_other(label):
         *(
             ("I (mA)", "mA"),
             ("T [mK]", "mK"),
+            ("evap_mC", "m°C"),
             ("C", "°C"),
             ("F", "°F"),
             ("coil degC", "°C"),
@@ -215,3 +216,17 @@ def test_a_limit_beside_the_readings_is_no_room():
     }
     timeline = assemble([table("a.csv", times(log["seconds"]), columns)], Unit(name="bar"))
     assert [c.role for c in timeline.channels] == ["evaporator", "other", "other"]
+
+
+@pytest.mark.parametrize("label", ["番号", "passage", "column 2"])
+def test_what_numbers_the_rows_is_no_probe_whatever_it_is_called(label):
+    """Records 1, 2, 3 … of a log of hours rise into what a discharge line reads."""
+    channel, notes = _only(label, np.arange(30.0, 110.0))
+    assert (channel.role, channel.unit) == ("other", "")
+    assert not notes
+
+
+def test_what_never_changes_is_said_nothing_of():
+    channel, notes = _only("in service", np.ones(600))
+    assert (channel.role, channel.unit) == ("other", "")
+    assert not notes
