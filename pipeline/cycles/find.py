@@ -9,23 +9,21 @@ import numpy as np
 
 from pipeline.cycles import thermostat
 from pipeline.cycles.boundary import boundaries, placing
-from pipeline.cycles.label import labels, moves
+from pipeline.cycles.label import by_clamp, labels, moves
 from pipeline.cycles.limits import limits_of
-from pipeline.cycles.load import fans
 from pipeline.cycles.measure import measures, phases, starts
 from pipeline.cycles.record import CycleRecord, NoBatches, Phase, PhaseKind
 from pipeline.cycles.repair import halts
 from pipeline.cycles.segment import segments
-from pipeline.cycles.segment.runs import Runs
+from pipeline.cycles.segment.runs import Runs, runs_of
 from pipeline.cycles.signal import features, signals
-from pipeline.cycles.template import period, repeats, superpose
+from pipeline.cycles.template import superpose
 from pipeline.logs.limits import limits_of as reading_limits
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
 
 LEAST_HARVESTS = 3  # that tell how alike they are; common practice, no source
 ODD = 0.5  # part of the usual length by which one differs that is none of them; common practice, no source
-EVENER = 0.7  # of the unevenness of another naming: it is clearly less; common practice, no source
 APART = 2.0  # from one harvest to the next the times are so much more alike than harvests; common practice, no source
 
 
@@ -44,7 +42,7 @@ def find_cycles(timeline: Timeline, unit: Unit) -> CycleRecord:
     standing = thermostat.harvests_standing(traces, running, limits)
     if standing is not None and why in (None, NoBatches.THERMOSTAT):
         # It may stand in its harvests: so it is read where nothing else makes its cycles more alike.
-        alone = _search(timeline, unit, traces, traces, standing=standing).record
+        alone = _search(timeline, unit, traces, standing=standing).record
         if why is not None or not record.pattern or _unevenness(alone) < _unevenness(record):
             return alone
     return record if why is None else thermostat.without_batches(record, why)
@@ -58,39 +56,22 @@ def _in_batches(
     limits: Mapping[str, float],
 ) -> CycleRecord:
     """The record of the log, read as that of a machine that makes ice in batches."""
-    first = _evener_search(timeline, unit, traces, traces)
+    first = _search(timeline, unit, traces)
     if thermostat.warmed_standing(traces, running, limits):
         # Either it stands in harvests, and a clamp does not show them, or it rests after them: what makes the cycles more alike is right.
-        alone = _search(timeline, unit, traces, traces, by_lines=True)
+        alone = _search(timeline, unit, traces, by_lines=True)
         if alone.record.pattern and (
             not first.record.pattern or _unevenness(alone.record) < _unevenness(first.record)
         ):
             return alone.record
-    if first.draw is None or first.draw.role == "current_compressor":
-        return first.record
-    # A load that comes and goes in mid-freeze hides what ends a harvest: without it all is sought once more.
-    whole = traces[first.draw.role]
-    steady = fans.steady(whole, first.runs if first.record.pattern else None, first.cells)
-    if steady is None:
-        return first.record
-    again = _evener_search(timeline, unit, traces, {**traces, whole.role: steady})
-    if not again.record.pattern:
-        return first.record
-    # Only now is it known where harvests lie, and so what the load does in them: what makes the cycles more alike is right.
-    others = [fans.steady(whole, again.runs, again.cells, through) for through in (False, True)]
-    tried = [
-        _evener_search(timeline, unit, traces, {**traces, whole.role: x}).record
-        for x in others
-        if x is not None
-    ]
-    return min([again.record, *(found for found in tried if found.pattern)], key=_unevenness)
+    return first.record
 
 
 def named_by(
     timeline: Timeline, unit: Unit, lines: Mapping[str, signals.Trace]
 ) -> tuple[Runs, signals.Cells] | None:
     """Runs and cells as these lines alone show them; None where they show no pattern."""
-    found = _search(timeline, unit, lines, lines)
+    found = _search(timeline, unit, lines)
     return (found.runs, found.cells) if found.record.pattern else None
 
 
@@ -110,25 +91,11 @@ def _spread(values: np.ndarray) -> float:
     return float(np.minimum(np.abs(values / superpose.running_median(values) - 1.0), ODD).mean())
 
 
-def _evener_search(
-    timeline: Timeline, unit: Unit, measured: Mapping[str, signals.Trace], traces: Mapping[str, signals.Trace]
-) -> _Found:
-    """As `_search`; by a clamp alone its phases are also sought by what recurs, and that is taken where it makes the cycles clearly more
-    alike."""
-    found = _search(timeline, unit, measured, traces)
-    if found.draw is None or any(role in traces for role in features.COLD_ROLES):
-        return found
-    other = _search(timeline, unit, measured, traces, by_period=True)
-    evener = _unevenness(other.record) < EVENER * _unevenness(found.record)
-    return other if other.record.pattern and (evener or not found.record.pattern) else found
-
-
 @dataclass(frozen=True, kw_only=True)
 class _Found:
     record: CycleRecord
     runs: Runs | None = None
     cells: signals.Cells | None = None
-    draw: signals.Trace | None = None  # the clamp that was asked
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -143,14 +110,12 @@ class _Named:
 def _search(
     timeline: Timeline,
     unit: Unit,
-    measured: Mapping[str, signals.Trace],
     traces: Mapping[str, signals.Trace],
     *,
     by_lines: bool = False,
-    by_period: bool = False,
     standing: np.ndarray | None = None,
 ) -> _Found:
-    """measured: what the measures are taken from; traces: what the phases are sought in; by_lines: the lines alone name the phases, and
+    """by_lines: the lines alone name the phases, and
     the clamps help to place them; standing: int64 (k, 2) [ns], the harvests, in which a clamp shows the compressor standing."""
     limits = limits_of(unit.thresholds)
     # 1. What shows the evaporator, the compressor, and anything else.
@@ -177,14 +142,8 @@ def _search(
     standing = standing if draw_cells else None
     if standing is not None:
         named = _named_standing(standing, draw_cells, cells)
-    elif by_period:
-        named = _named_by_period(draw_cells, cells)
-        if named is None:
-            return _Found(
-                record=_nothing(
-                    timeline, unit, phases.one_phase(timeline, PhaseKind.UNCLEAR, why="no-pattern")
-                )
-            )
+    elif not cold_cells:
+        named = _named_by_clamp(draw_cells, cells)
     else:
         named = _named(cold_cells, [] if by_lines else draw_cells, other_cells, cells)
     if not by_lines:
@@ -214,10 +173,10 @@ def _search(
     cycles = measures.cycle_table(
         drafts,
         start_table,
-        measured,
+        traces,
         unit,
         cold=colds[0] if colds else None,
-        draws=[measured[draw.role] for draw in draws],
+        draws=draws,
     )
     record = CycleRecord(
         phases=tuple(drafts),
@@ -228,7 +187,7 @@ def _search(
         harvests_standing=standing is not None and not colds,
         pattern=pattern,
     )
-    return _Found(record=record, runs=runs, cells=cells, draw=draw_cells[0].trace if draw_cells else None)
+    return _Found(record=record, runs=runs, cells=cells)
 
 
 def _named(
@@ -239,27 +198,21 @@ def _named(
 ) -> _Named:
     """Change points, and the cheapest course of phases through the segments between them; corrected where few logs need it."""
     running = features.running_course(draw_cells[0], cells) if draw_cells else None
-    again = humps = None
-    if not draw_cells:
-        humps = repeats.of_line(cold_cells[0].trace, cells)
-    elif (unseen := features.unseen(cold_cells, cells)).any():
-        again = repeats.of_draw(draw_cells[0].trace, cells, unseen)
-    edges = None
-    if again is not None:
-        edges = np.concatenate([again.first, again.stop])
-    elif humps is not None:
-        edges = humps.stop  # where the line is warmest; the fall after it may be slight
-    found = segments.find_segments(cold_cells, draw_cells, cells, edges=edges)
+    found = segments.find_segments(cold_cells, draw_cells, cells)
     lines = [moves.line_of(course, found, cells) for course in cold_cells]
-    if lines:
-        draw_cells = [labels.believed(draw, lines, found) for draw in draw_cells]
-    labelled = labels.label(lines, draw_cells, other_cells, found, cells, again)
+    draw_cells = [labels.believed(draw, lines, found) for draw in draw_cells]
+    if draw_cells and not any(line.scales.clear for line in lines):
+        return _named_by_clamp(draw_cells, cells)
+
+    def shown() -> np.ndarray:
+        return by_clamp.against(by_clamp.says(draw_cells[0], cells), found)
+
+    labelled = labels.label(lines, draw_cells, other_cells, found, cells, shown)
     runs, evenness = phases.merge(found, labelled, cells), labelled.evenness
-    if lines:
-        runs = halts.without_small_rises(runs, cold_cells[0], clamped=bool(draw_cells))
-    if lines and draw_cells:
+    runs = halts.without_small_rises(runs, cold_cells[0], clamped=bool(draw_cells))
+    if draw_cells:
         runs = halts.unseen_by_current(runs, cold_cells[0], running, cells)
-    elif lines:
+    else:
         runs = halts.unseen_stops(runs, cold_cells[0], lines[0].scales, cells)
         runs = halts.rests_like_others(halts.rests_after_harvests(runs, cold_cells[0], cells), cold_cells[0])
     runs = halts.without_odd_ones(runs, cells)
@@ -270,18 +223,11 @@ def _named(
     )
 
 
-def _named_by_period(draw_cells: Sequence[features.DrawCells], cells: signals.Cells) -> _Named | None:
-    """The log named by what a clamp alone shows again and again; None where nothing recurs."""
-    draw = draw_cells[0]
-    recurring = period.recurring(draw.trace, features.running_course(draw, cells).level, cells)
-    if recurring is None:
-        return None
-    runs = period.runs_of(recurring.start_ns, recurring.end_ns, draw.level < draw.off_below, cells)
-    return _Named(
-        runs=halts.without_odd_ones(runs, cells),
-        draws=draw_cells,
-        evenness=recurring.even * min(recurring.share, 1.0),
-    )
+def _named_by_clamp(draw_cells: Sequence[features.DrawCells], cells: signals.Cells) -> _Named:
+    """The log named by what a clamp alone shows."""
+    found, named = by_clamp.named_by_clamp(draw_cells[0], cells)
+    runs = halts.without_odd_ones(phases.merge(found, named, cells), cells)
+    return _Named(runs=runs, draws=draw_cells, evenness=named.evenness)
 
 
 def _named_standing(
@@ -290,7 +236,7 @@ def _named_standing(
     """The log named by harvests in which a clamp shows the compressor standing."""
     off = draw_cells[0].level < draw_cells[0].off_below
     return _Named(
-        runs=period.runs_of(standing[:, 0], standing[:, 1], off, cells, standing=True),
+        runs=runs_of(standing[:, 0], standing[:, 1], off, cells, standing=True),
         draws=draw_cells,
         evenness=1.0,
     )

@@ -259,8 +259,10 @@ def _in_order(harvests: Sequence[Phase], running: Running) -> bool:
     begin, end = (np.array([getattr(p, x) for p in harvests]) for x in ("start_ns", "end_ns"))
     run = np.searchsorted(running.start_ns, begin, side="right") - 1
     since = (begin - np.maximum(running.start_ns[np.maximum(run, 0)], np.r_[0, end[:-1]]))[run >= 0]
-    usual = np.median(since) if len(since) else 0.0
-    return bool(usual > 0 and np.median(np.abs(since - usual)) <= SCATTER * usual)
+    if len(since) == 0:
+        return False
+    usual = median_filter(since, NEIGHBOURS, mode="mirror")  # there and then: the machine may change
+    return bool(np.median(np.abs(since - usual) - SCATTER * usual) <= 0.0)
 
 
 def _while_running(

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles.boundary import weighing
-from pipeline.cycles.boundary.alone import harvests_by_clamp
 from pipeline.cycles.boundary.boundaries import Placed, crossings
 from pipeline.cycles.segment.runs import Runs
 from pipeline.cycles.signal.features import DrawCells, SlopeCells
@@ -26,9 +25,7 @@ HARVEST_PART, FREEZE_PART = 0.8, 0.5  # … and no further than these parts of a
 LOW_PART, TOP_PART = 0.08, 0.05  # of a rise: as low as before it, and as high as its top
 LEFT = 0.4  # of the length that a harvest was named with, at least
 UNLIKE = 0.6  # part of the usual length by which a harvest is unlike most
-STATED = 0.8  # of the width that the likelihoods give: so the stated 90 % hold on worlds that were worked on
-# half of the 90 % interval of an act by a clamp alone, what neighbours differ by apart
-BY_CLAMP_S, BY_CLAMP_INTERVAL = 8.0, 0.45
+DOUBT = 0.2  # how likely it is that what one of several channels says is wrong
 UNKNOWN_S = 45.0  # where no template shows anything the act is where it was named, give or take that
 LEAST_ENDED = 4  # harvests that tell how long one lasts that a stop ends
 
@@ -54,7 +51,7 @@ def place(
     *,
     standing: bool = False,
 ) -> Placed:
-    """The start of every run, by all lines `colds` and the first clamp of `draws` together, or by that clamp alone. `standing`: it
+    """The start of every run, by all lines `colds` and the first clamp of `draws` together. `standing`: it
     shows the compressor standing in harvests."""
     k = len(runs.first)
     placed = Placed(
@@ -66,11 +63,7 @@ def place(
         _place_stops(placed, runs, draws[0], cells, (HARVEST, IDLE) if standing else (IDLE,))
     if standing:
         return placed
-    if colds:
-        _place_acts(placed, runs, colds, draws, cells)
-    else:
-        _undo_lost(placed, runs, cells)
-        _place_by_onsets(placed, runs, draws[0], cells)
+    _place_acts(placed, runs, colds, draws, cells)
     return placed
 
 
@@ -97,23 +90,23 @@ def _place_acts(
 ) -> None:
     """Sets where harvests begin and end."""
     traces = [*(c.trace for c in colds), *(d.trace for d in draws[:1])]
-    for act in acts(traces, runs, colds[0], cells, placed.start_ns):
+    for act in acts(traces, runs, colds[0] if colds else None, cells, placed.start_ns):
         likely, by_draw = likelihood(traces, act, len(colds))
-        moment_s, wide_s = _middle(act.offsets, likely)
+        moment_s, wide_s = middle(act.offsets, likely)
         placed.start_ns[act.at] = act.laid.near_ns + np.round(moment_s * 1e9).astype(np.int64)
-        placed.uncertainty_s[act.at] = STATED * np.hypot(1.645 * act.laid.apart_s, wide_s)
+        placed.uncertainty_s[act.at] = np.hypot(1.645 * act.laid.apart_s, wide_s)
         sharp = wide_s < 2.5 + 0.3 * traces[-1].interval_s
-        placed.by_draw[act.at] = by_draw & sharp
+        placed.by_draw[act.at] = by_draw & (sharp if colds else True)
     _undo_lost(placed, runs, cells)
     if not draws:
         _as_long_as_others(runs, placed.start_ns)
 
 
 def acts(
-    traces: Sequence[Trace], runs: Runs, line: SlopeCells, cells: Cells, named_ns: np.ndarray
+    traces: Sequence[Trace], runs: Runs, line: SlopeCells | None, cells: Cells, named_ns: np.ndarray
 ) -> Iterator[Act]:
-    """The starts of harvests, then their ends, about where `line` shows them, those alike laid upon each other by all `traces`. named_ns:
-    (k,), where each of `runs` begins as far as is known."""
+    """The starts of harvests, then their ends, about where `line` shows them, if there is one, those alike laid upon each other by all
+    `traces`. named_ns: (k,), where each of `runs` begins as far as is known."""
     before, inner = _kinds(runs)
     for was, becomes in ((FREEZE, HARVEST), (HARVEST, FREEZE)):
         at = np.flatnonzero(inner & (before == was) & (runs.state == becomes))
@@ -125,7 +118,7 @@ def acts(
         for some, usual in ((at[like], True), (at[~like], False)):
             if len(some) == 0:
                 continue
-            rough = becomes == HARVEST or usual
+            rough = line is not None and (becomes == HARVEST or usual)
             near_ns = _rough(runs, line, cells, some) if rough else named_ns[some]
             yield _act(traces, runs, cells, some, near_ns, usual=usual)
 
@@ -168,16 +161,19 @@ def likelihood(traces: Sequence[Trace], act: Act, lines: int) -> tuple[np.ndarra
     shape = (len(act.laid.templates[0].values), len(act.offsets))
     likely, known, by_current = np.zeros(shape), np.zeros(shape[0], bool), np.zeros(shape[0], bool)
     for i, (trace, template) in enumerate(zip(traces, act.laid.templates, strict=True)):
-        kind: weighing.Kind = "line" if i < lines else "current"
+        kind: weighing.Kind = "line" if i < lines else "current" if lines else "alone"
         said, shows = weighing.said_of(template, trace, act.harvest_s, ending=act.ending, kind=kind)
+        if len(traces) > 1:  # where one is wrong, any moment is as likely: the others tell
+            said -= np.logaddexp.reduce(said, axis=1, keepdims=True)
+            said = np.logaddexp(said, np.log(DOUBT / said.shape[1]))
         likely[shows] += said[shows]
         known |= shows
-        by_current |= shows & (kind == "current")
+        by_current |= shows & (kind != "line")
     likely[~known] = -0.5 * (act.offsets / UNKNOWN_S) ** 2
     return likely, by_current
 
 
-def _middle(offsets: np.ndarray, likely: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def middle(offsets: np.ndarray, likely: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Median of each event's posterior and half of its 90 % interval [s], (n,) each. likely: (n, l)."""
     share = np.cumsum(np.exp(likely - likely.max(axis=1, keepdims=True)), axis=1)
     share /= share[:, -1:]
@@ -186,30 +182,6 @@ def _middle(offsets: np.ndarray, likely: np.ndarray) -> tuple[np.ndarray, np.nda
         np.array([np.interp(q, s, offsets + half) for s in share]) for q in (0.05, 0.5, 0.95)
     )
     return middle, 0.5 * (late - early)
-
-
-def _place_by_onsets(placed: Placed, runs: Runs, draw: DrawCells, cells: Cells) -> None:
-    """Sets where harvests begin and end by the changes of a lone clamp that make the likeliest harvests."""
-    before, inner = _kinds(runs)
-    after, next_to = np.r_[runs.state[1:], -1], np.r_[inner[1:], False]
-    begun = np.flatnonzero((runs.state == HARVEST) & (before == FREEZE) & inner)
-    whole = begun[(after[begun] == FREEZE) & next_to[begun]]
-    freezes = np.flatnonzero((runs.state == FREEZE) & inner & next_to)
-    if len(whole) == 0 or len(freezes) == 0:
-        return
-    start_ns = placed.start_ns
-    freeze_s = float(np.median(start_ns[freezes + 1] - start_ns[freezes])) * 1e-9
-    found = harvests_by_clamp(draw.trace, start_ns[whole], start_ns[whole + 1], freeze_s)
-    if found is None:
-        return
-    begin_ns, end_ns, apart_s = found
-    # Harvests that a stop ends begin as the others do.
-    others = np.setdiff1d(begun, whole)
-    start_ns[others] += np.int64(np.median(begin_ns - start_ns[whole]))
-    wide_s = BY_CLAMP_S + BY_CLAMP_INTERVAL * draw.trace.interval_s
-    for at, at_ns, each_s in ((whole, begin_ns, apart_s[0]), (whole + 1, end_ns, apart_s[1])):
-        start_ns[at], placed.by_draw[at] = at_ns, True
-        placed.uncertainty_s[at] = np.hypot(1.645 * each_s, wide_s)
 
 
 def _rough(runs: Runs, line: SlopeCells, cells: Cells, at: np.ndarray) -> np.ndarray:

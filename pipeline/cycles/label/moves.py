@@ -125,12 +125,9 @@ def _running_median(values: np.ndarray, width: int) -> np.ndarray:
     return medians[np.clip(np.arange(len(values)) - width // 2, 0, len(medians) - 1)]
 
 
-def cold_costs(
-    line: Line, segments: Segments, cells: Cells, *, back: bool = False
-) -> tuple[np.ndarray, np.ndarray]:
+def cold_costs(line: Line, segments: Segments, cells: Cells) -> tuple[np.ndarray, np.ndarray]:
     """What a cold line speaks against each phase in each segment, (k, 3), and against each change of phase at its
-    start, (k, 3, 3). back: the channel steps back when hot gas comes and forth when it goes (the current of a
-    unit whose fan and pump rest meanwhile), and moves like the line in between."""
+    start, (k, 3, 3)."""
     course, scales, rate = line.course, line.scales, np.nan_to_num(line.rate)
     minutes = segments.minutes
     within = (segments.stop - segments.first - 1) * (cells.step_s / 60.0)
@@ -149,7 +146,7 @@ def cold_costs(
     )
     costs[:, HARVEST] = (
         against(down, doubt)
-        + np.where((height < 0.2) & flat & (not back), 0.4 * minutes, 0.0)
+        + np.where((height < 0.2) & flat, 0.4 * minutes, 0.0)
         + np.where((height > 0.8) & (steep_up < 0.1), 0.3 * minutes, 0.0)
     )
     costs[:, IDLE] = (
@@ -167,8 +164,8 @@ def cold_costs(
     cold_before = np.r_[False, height[:-1] < 0.35]
     changes[:, FREEZE, FREEZE] = against(rose + np.where(cold_before, fell, 0.0), jitter)
     changes[:, HARVEST, HARVEST] = against(fell, jitter)
-    changes[:, HARVEST, FREEZE] = against(fell if back else rose, jitter)
-    changes[:, FREEZE, HARVEST] = against(rose if back else fell, jitter)
+    changes[:, HARVEST, FREEZE] = against(rose, jitter)
+    changes[:, FREEZE, HARVEST] = against(fell, jitter)
     changes[:, IDLE, FREEZE] = against(rose, jitter)
     changes[:, IDLE, HARVEST] = against(fell, jitter)
     changes[:, :, IDLE] = 4.0 * (fell + rose)[:, None]

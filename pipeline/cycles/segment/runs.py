@@ -6,6 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.cycles.signal.signals import Cells
+from pipeline.cycles.states import FREEZE, HARVEST, IDLE
+
 
 @dataclass(frozen=True, kw_only=True)
 class Runs:
@@ -27,4 +30,23 @@ def rejoined(runs: Runs) -> Runs:
         stop=runs.stop[np.append(head[1:], len(runs.state)) - 1],
         margin=np.maximum.reduceat(runs.margin, head),
         opens_span=runs.opens_span[head],
+    )
+
+
+def runs_of(
+    start_ns: np.ndarray, end_ns: np.ndarray, off: np.ndarray, cells: Cells, *, standing: bool = False
+) -> Runs:
+    """Phases by the harvests (k,) alone, int64 [ns]. off: (cells,) of bool, where the compressor stands; standing: in harvests too."""
+    state = np.where(off, IDLE, FREEZE)
+    for a, b in zip(*(np.searchsorted(cells.start_ns, x) for x in (start_ns, end_ns)), strict=True):
+        state[a:b] = np.where(off[a:b] & (not standing), IDLE, HARVEST)
+    opens = np.zeros(len(cells), dtype=bool)
+    opens[cells.span_first] = True
+    first = np.flatnonzero(np.r_[True, state[1:] != state[:-1]] | opens)
+    return Runs(
+        state=state[first],
+        first=first,
+        stop=np.append(first[1:], len(cells)),
+        margin=np.full(len(first), 2.0),
+        opens_span=opens[first],
     )

@@ -29,14 +29,9 @@ def find_segments(
     colds: Sequence[SlopeCells],
     draws: Sequence[DrawCells],
     cells: Cells,
-    *,
-    edges: np.ndarray | None = None,
 ) -> Segments:
-    """Change points of the search signal, span by span, and every edge of a channel's holes and of "off". `edges` (e,): cells
-    with which a segment begins whatever the signal says."""
+    """Change points of the search signal, span by span, and every edge of a channel's holes and of "off"."""
     edge = np.zeros(len(cells) + 1, dtype=bool)
-    if edges is not None:
-        edge[edges] = True
     edge[cells.span_first] = True
     signal = search_signal(colds, draws, cells)
     for first, stop in zip(cells.span_first, cells.span_stop, strict=True):

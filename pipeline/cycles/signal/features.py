@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
 
 from pipeline.cycles.signal.signals import Cells, Trace, bridged, cell_means, sampled
 
@@ -14,7 +13,6 @@ COLD_ROLES = ("evaporator", "suction")  # cold lines, the better one first
 DRAW_ROLES = ("current", "power", "current_compressor")  # what shows the compressor, the fullest first
 OTHER_ROLES = ("discharge", "liquid", "condenser_out", "reservoir", "suction_pressure", "discharge_pressure")
 RARE, FLASH_CELLS = 0.02, 5  # common practice, no source
-CALM_S = 200.0  # a fan on head pressure comes and goes within minutes; common practice, no source
 OFF_BAND = (
     0.12,
     0.5,
@@ -58,18 +56,6 @@ def running_course(draw: DrawCells, cells: Cells) -> SlopeCells:
     if len(known):
         level = np.minimum(level, 1.1 * np.quantile(sampled(known), 0.97))
     return _course(draw.trace, level, cells)
-
-
-def calmed(course: SlopeCells, cells: Cells) -> SlopeCells:
-    """`course` averaged over CALM_S: what is left of a current when a fan that comes and goes is taken out."""
-    known = np.isfinite(course.level)
-    if not known.any():
-        return course
-    index = np.arange(len(cells))
-    filled = np.interp(index, index[known], course.level[known])
-    width = max(3, round(CALM_S / cells.step_s))
-    smooth = uniform_filter1d(filled, width, mode="nearest")
-    return _course(course.trace, np.where(known, smooth, np.nan), cells)
 
 
 def _course(trace: Trace, level: np.ndarray, cells: Cells) -> SlopeCells:

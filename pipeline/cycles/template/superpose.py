@@ -77,13 +77,6 @@ def laid(
     return Laid(near_ns=near_ns, apart_s=apart_s, like=like, templates=templates)
 
 
-def smoothed(course: np.ndarray, half: int) -> np.ndarray:
-    """Mean over 2 half + 1 points along the last axis; beyond the ends the course (..., l) stays as it ends."""
-    from scipy.ndimage import uniform_filter1d
-
-    return uniform_filter1d(course, 2 * half + 1, mode="nearest") if half >= 1 else course
-
-
 def readings_about(trace: Trace, at_ns: np.ndarray, offsets_s: np.ndarray) -> np.ndarray:
     """Readings of `trace` about the moments `at_ns` (n,), on the even grid `offsets_s` (l,): drawn straight between readings, or
     averaged over one step of the grid where the logger is quicker. NaN beyond the trace and in its holes. Shape (n, l)."""
@@ -250,10 +243,13 @@ def aligned(
             usual = 1.4826 * float(medians(off.ravel(), 0))
             usual = max(usual if np.isfinite(usual) else 0.0, trace.noise, 1e-9)
             for part in parts:
-                scaled, course = wide[part] / usual, courses[which[part]] / usual
+                scaled, course = (
+                    x.astype(np.float32) for x in (wide[part] / usual, courses[which[part]] / usual)
+                )
                 holed = np.isnan(scaled).any(axis=1) | np.isnan(course).any(axis=1)
+                d = np.empty_like(course)
                 for j in range(len(moves)):
-                    d = scaled[:, j : j + len(offsets_s)] - course
+                    np.subtract(scaled[:, j : j + len(offsets_s)], course, out=d)
                     np.minimum(np.square(d, out=d), CAP, out=d)
                     if holed.any():
                         d[holed] = np.nan_to_num(d[holed], copy=False)

@@ -1,10 +1,7 @@
-"""What the learned weights make of templates whose acts are known by construction, and how they are learned."""
-
-import json
+"""What the learned networks make of templates whose acts are known by construction."""
 
 import numpy as np
 import pytest
-from scipy.optimize import approx_fprime
 from scipy.signal import lfilter
 
 from pipeline.cycles.boundary import placing, weighing
@@ -14,8 +11,6 @@ from pipeline.cycles.signal.features import course_of, draw_cells
 from pipeline.cycles.signal.signals import lay_cells, trace_of
 from pipeline.cycles.states import FREEZE, HARVEST
 from pipeline.cycles.template.superpose import Template
-from tests.bench.worlds.draw import draw
-from tests.bench.worlds.learn import Example, Learner, Table, of_world
 from tests.cycles.plain_machine import START_NS, channel
 
 FREEZE_S, HARVEST_S = 1200.0, 160.0
@@ -83,103 +78,41 @@ def test_what_is_stated_holds_most_of_them():
     assert np.mean(np.abs(off_s) <= stated_s) >= 0.7
 
 
-@pytest.mark.parametrize("line", [True, False])
-def test_scale_sign_and_level_of_a_channel_do_not_matter(line):
-    trace, _ = logged("evaporator" if line else "current", 10.0, 0.8)
-    rng = np.random.default_rng(3)
-    values = np.cumsum(rng.normal(0, 1, (4, len(T))), axis=1)
-    factor = 1.7 if line else -1.7
-    one, other = (
-        weighing.numbers_of(
-            Template(offsets_s=T, values=v, noise=n),
-            trace,
-            150.0,
-            ending=True,
-            kind="line" if line else "current",
-        )
-        for v, n in ((values, 0.1), (factor * values + 3.0, 0.17))
-    )
-    np.testing.assert_allclose(one[0], other[0], atol=1e-4)
-    assert one[1].all()
-    assert other[1].all()
+@pytest.mark.parametrize("kind", ["line", "current", "alone"])
+def test_scale_sign_and_level_of_a_channel_do_not_matter(kind):
+    """A current upside down is that current's mirror image to the network: its level from the other end."""
+    values = np.cumsum(np.random.default_rng(3).normal(0, 1, (4, len(T))), axis=1)
+    one, shows = weighing.described(T, values, 0.1, 10.0, 150.0, kind)
+    other, shown = weighing.described(T, 1.7 * values + 3.0, 0.17, 10.0, 150.0, kind)
+    np.testing.assert_allclose(one, other, atol=1e-4)
+    assert shows.all()
+    assert shown.all()
+    mirrored, _ = weighing.described(T, -values, 0.1, 10.0, 150.0, kind)
+    np.testing.assert_allclose(mirrored[..., 0], 1.0 - one[..., 0], atol=1e-4)
 
 
 def test_a_channel_that_shows_nothing_says_nothing_and_the_act_stays_where_it_was_named():
-    trace, _ = logged("current", 10.0, 0.0)
-    flat = Template(offsets_s=T, values=np.full((2, len(T)), 6.0), noise=0.01)
-    assert not weighing.numbers_of(flat, trace, 150.0, ending=True, kind="current")[1].any()
+    assert not weighing.described(T, np.full((2, len(T)), 6.0), 0.01, 10.0, 150.0, "current")[1].any()
+    assert not weighing.described(T, np.full((2, len(T)), np.nan), 0.01, 10.0, 150.0, "line")[1].any()
 
 
-def examples(count=12, seed=0):
-    rng = np.random.default_rng(seed)
-    return [
-        Example(
-            log=f"log-{i % 4}",
-            ending=True,
-            offsets=T[::4],
-            lines=(rng.normal(0, 1, (len(T[::4]), 5)).astype(np.float32),) * (1 + i % 2),
-            current=rng.normal(0, 1, (len(T[::4]), 3)).astype(np.float32) if i % 3 else None,
-            alone=False,
-            true_s=float(rng.normal(0, 20)),
-            tolerance_s=20.0,
-            sharp_s=3.0,
-        )
-        for i in range(count)
-    ]
+def test_what_lies_beyond_a_template_is_not_seen():
+    values = np.cumsum(np.random.default_rng(4).normal(0, 1, (1, len(T))), axis=1)
+    short = T[40:-60]
+    seen, _ = weighing.described(short, values[:, 40:-60], 0.1, 10.0, 150.0, "line")
+    beyond = (short[0] - 1 > weighing.MOMENTS_S) | (short[-1] + 1 < weighing.MOMENTS_S)
+    assert not seen[:, beyond].any()
+    assert seen[:, ~beyond].any()
 
 
-def test_the_gradient_that_is_learned_by_is_the_loss_own():
-    """Outside check: SciPy's numerical derivative of the cross entropy."""
-    table = Table(examples())
-    learner = Learner(table, np.random.default_rng(1))
-    rows = np.arange(len(table.examples))
-    for name in ("line", "current", "mask", "target"):  # as exact as the difference needs
-        setattr(table, name, getattr(table, name).astype(float))
-    learner.parts = {k: {n: v.astype(float) for n, v in p.items()} for k, p in learner.parts.items()}
-    for kind in ("line", "current"):
-        for name in ("direct", "hidden", "bias", "out"):
-            parts = learner.parts[kind]
-            shape, at = parts[name].shape, parts[name].astype(float).ravel()
-
-            def loss(x, parts=parts, name=name, shape=shape):
-                parts[name] = x.reshape(shape)
-                return -float((table.target * np.log(learner.density(table, rows)[0] + 1e-30)).sum()) / len(
-                    rows
-                )
-
-            numeric = approx_fprime(at, loss, 1e-6)
-            parts[name] = at.reshape(shape)
-            np.testing.assert_allclose(learner.gradient(table, rows)[kind][name].ravel(), numeric, atol=1e-4)
-
-
-def test_what_marks_the_moment_is_learned():
-    """A channel whose third number is great at the true moment, and nowhere else."""
-    told = examples(40)
-    for e in told:
-        mark = 3.0 * np.exp(-0.5 * ((e.offsets - e.true_s) / 8.0) ** 2)
-        for part in e.lines:
-            part[:, 2] = mark
-    table = Table(told)
-    learner = Learner(table, np.random.default_rng(1))
-    before = learner.right(table)
-    learner.learn(table, 150, np.random.default_rng(2))
-    assert learner.right(table) > 0.95 > before
-
-
-def test_the_weights_say_how_they_were_made_and_fit_the_numbers():
-    text = json.loads(weighing.WEIGHTS.read_text(encoding="utf-8"))
-    assert all(
-        made_by.startswith("python -m tests.bench.worlds.learn") for made_by in text["made_by"].values()
-    )
-    for kind, role in (("line", "evaporator"), ("current", "current"), ("alone", "current")):
-        trace, _ = logged(role, 10.0, 0.8)
-        values = np.cumsum(np.random.default_rng(3).normal(0, 1, (2, len(T))), axis=1)
-        flat = Template(offsets_s=T, values=values, noise=0.1)
+def test_every_kind_of_act_and_channel_has_a_network_that_fits():
+    trace, _ = logged("evaporator", 10.0, 0.8)
+    values = np.cumsum(np.random.default_rng(3).normal(0, 1, (3, len(T))), axis=1)
+    for kind in ("line", "current", "alone"):
         for ending in (True, False):
-            numbers, _ = weighing.numbers_of(flat, trace, 150.0, ending=ending, kind=kind)
-            assert weighing.weighed(numbers, ending=ending, kind=kind).shape == (2, len(T))
-
-
-def test_a_clamp_by_a_clock_of_its_own_teaches_nothing_alone():
-    assert draw(200001, "worked").other_interval_s
-    assert of_world(200001, ["alone"]) == []
+            said, shows = weighing.said_of(
+                Template(offsets_s=T, values=values, noise=0.1), trace, 150.0, ending=ending, kind=kind
+            )
+            assert said.shape == values.shape
+            assert np.isfinite(said).all()
+            assert shows.all()
