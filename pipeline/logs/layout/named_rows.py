@@ -14,7 +14,7 @@ from pipeline.language.text import Text
 from pipeline.logs.source.decode import Content
 
 _LONGEST = 32 * 1024**2
-"""From so many bytes on a text of this kind is not turned: it would take a gigabyte of memory. Measured."""
+"""From so many bytes on a text of this kind is not turned: it is turned as a whole, in memory. Common practice, no source."""
 _MOST_CELLS = 16_000_000
 _JSON = re.compile(rb"\s*(\[\s*)?\{")
 _NAME = re.compile(r"(?<![\w.:])([^\W\d][\w.]{0,40}) ?[=:](?!//) ?")
