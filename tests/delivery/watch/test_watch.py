@@ -61,7 +61,7 @@ def watching(inbox, reports, *options):
         process.stderr.close()
 
 
-def wait_for(condition, seconds=180.0):
+def wait_for(condition, seconds=600.0):
     until = time.monotonic() + seconds
     while time.monotonic() < until:
         if condition():

@@ -19,6 +19,8 @@ FLAGS = (
     "--disable-component-update", "--disable-sync",
 )  # fmt: skip
 
+PATIENCE_MS = 300_000  # however busy the machine is
+
 
 @dataclass
 class Opened:
@@ -30,11 +32,11 @@ class Opened:
 
     def drawn(self) -> Opened:
         """All charts are there. Asked from outside: the page's own policy forbids a script that waits inside it."""
-        for _ in range(600):
+        for _ in range(PATIENCE_MS // 100):
             if self.page.evaluate("document.documentElement.dataset.drawn"):
                 return self
             self.page.wait_for_timeout(100)
-        raise TimeoutError("the charts were not drawn within a minute")
+        raise TimeoutError("the charts were not drawn within five minutes")
 
     def faults(self) -> list[tuple[str, str]]:
         """Everything that axe finds fault with: its rule, and the first place. The page must be open without its policy."""
@@ -73,6 +75,7 @@ def open_page(chromium: Browser) -> Iterator[Callable[..., Opened]]:
             accept_downloads=True,
             **options,
         )
+        context.set_default_timeout(PATIENCE_MS)  # waits end as soon as what they wait for is there
         contexts.append(context)
         opened = Opened(page=context.new_page())
         opened.page.on(
