@@ -17,12 +17,15 @@ from pipeline.cycles.repair import halts
 from pipeline.cycles.segment import segments
 from pipeline.cycles.segment.runs import Runs, runs_of
 from pipeline.cycles.signal import features, signals
+from pipeline.cycles.states import HARVEST
 from pipeline.cycles.template import superpose
 from pipeline.logs.limits import limits_of as reading_limits
 from pipeline.logs.timeline import Timeline
 from pipeline.unit import Unit
 
 LEAST_HARVESTS = 3  # that tell how alike they are; common practice, no source
+UNEVEN = 0.5  # share of the cycles that are a batch machine's: a line that shows fewer is not believed …
+EVEN = 0.85  # … beside a current that shows more; common practice, no source, both
 ODD = 0.5  # part of the usual length by which one differs that is none of them; common practice, no source
 APART = 2.0  # from one harvest to the next the times are so much more alike than harvests; common practice, no source
 
@@ -208,6 +211,11 @@ def _named(
         return by_clamp.against(by_clamp.says(draw_cells[0], cells), found)
 
     labelled = labels.label(lines, draw_cells, other_cells, found, cells, shown)
+    if draw_cells and labelled.evenness < UNEVEN:
+        # A valve that hunts makes a line climb ten times a freeze; the current knows better, if it shows even cycles.
+        alone = _named_by_clamp(draw_cells, cells)
+        if alone.evenness > EVEN and np.sum(alone.runs.state == HARVEST) >= LEAST_HARVESTS:
+            return alone
     runs, evenness = phases.merge(found, labelled, cells), labelled.evenness
     runs = halts.without_small_rises(runs, cold_cells[0], clamped=bool(draw_cells))
     if draw_cells:

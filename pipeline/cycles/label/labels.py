@@ -39,8 +39,6 @@ CERTAIN_OFF = 120.0  # more than all that lines can say: where the clamp is righ
 LESSONS = 2  # times the phases are named again by what was learned
 KEPT = 0.5  # weight of what holds for every machine beside what this one taught
 GAINSAID = 2  # harvests of a cold line within one stop of the clamp that prove the clamp wrong
-UNEVEN = 0.5  # share of the cycles that are a batch machine's: a line that shows fewer is not believed …
-EVEN = 0.85  # … beside a current that shows more
 SURE = 2.0  # a segment teaches when it won by this much [nats]
 
 
@@ -100,11 +98,6 @@ def label(
     ]
     naming = _Naming(usual=usual, plain=plain, planes=planes, segments=segments, cell_s=cells.step_s)
     state, margin = naming.named(known, at_edges)
-    if draws and evenness(state, segments) < UNEVEN:
-        # A valve that hunts makes a line climb ten times a freeze; the current knows better, if it shows even cycles.
-        alone = naming.named(shown(), np.zeros((k, 3, 3)))
-        if evenness(alone[0], segments) > EVEN:
-            state, margin = alone
     return Labels(state=state, margin=margin, evenness=evenness(state, segments))
 
 
