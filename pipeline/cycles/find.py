@@ -118,8 +118,8 @@ def _search(
     by_lines: bool = False,
     standing: np.ndarray | None = None,
 ) -> _Found:
-    """by_lines: the lines alone name the phases, and
-    the clamps help to place them; standing: int64 (k, 2) [ns], the harvests, in which a clamp shows the compressor standing."""
+    """by_lines: the lines alone name the phases, and the clamps help to place them; standing: int64 (k, 2) [ns], the harvests, in which a
+    clamp shows the compressor standing."""
     limits = limits_of(unit.thresholds)
     # 1. What shows the evaporator, the compressor, and anything else.
     colds = [traces[role] for role in features.COLD_ROLES if role in traces]
@@ -244,7 +244,7 @@ def _named_standing(
     """The log named by harvests in which a clamp shows the compressor standing."""
     off = draw_cells[0].level < draw_cells[0].off_below
     return _Named(
-        runs=runs_of(standing[:, 0], standing[:, 1], off, cells, standing=True),
+        runs=runs_of(standing[:, 0], standing[:, 1], off, cells),
         draws=draw_cells,
         evenness=1.0,
     )

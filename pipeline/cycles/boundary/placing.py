@@ -39,7 +39,6 @@ class Act:
     ending: bool  # of harvests; else their starts
     usual: bool  # these harvests last as long as most
     harvest_s: float
-    freeze_s: float
     offsets: np.ndarray  # (l,) [s]
     laid: superpose.Laid
 
@@ -150,7 +149,6 @@ def _act(
         ending=ending,
         usual=usual,
         harvest_s=harvest_s,
-        freeze_s=freeze_s,
         offsets=laid.templates[0].offsets_s,
         laid=laid,
     )

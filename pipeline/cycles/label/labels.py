@@ -1,7 +1,7 @@
 """Which phase each segment is: the cheapest course through freeze, harvest and idle for the whole log at once.
 
-A segment costs each phase what its slopes, levels and currents speak against it; a change of phase costs what the order
-of phases and the steps of the current speak against it. The cheapest course (`course`) is taken; by how much dearer the next
+A segment costs each phase what its slopes and levels speak against it; a change of phase costs what the order of phases and the jumps of
+the line speak against it. The cheapest course (`course`) is taken; by how much dearer the next
 best phase of a segment would have been is its margin.
 """
 

@@ -1,7 +1,8 @@
 """A network of convolutions with holes, which says of every point of a course what it is by what lies about it.
 
 Each layer adds to what is known of a point what its neighbours say, the neighbours taken at wider and wider steps (dilated convolutions: F. Yu and
-V. Koltun, ICLR 2016; layers that add to what is there: K. He and others, CVPR 2016). The weights stand in `weights.npz`, half precision;
+V. Koltun, ICLR 2016; layers that add to what is there: K. He and others, CVPR 2016; both
+cited from memory). The weights stand in `weights.npz`, half precision;
 `python -m tests.bench.worlds.learn` makes them.
 """
 

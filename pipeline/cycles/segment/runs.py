@@ -33,13 +33,11 @@ def rejoined(runs: Runs) -> Runs:
     )
 
 
-def runs_of(
-    start_ns: np.ndarray, end_ns: np.ndarray, off: np.ndarray, cells: Cells, *, standing: bool = False
-) -> Runs:
-    """Phases by the harvests (k,) alone, int64 [ns]. off: (cells,) of bool, where the compressor stands; standing: in harvests too."""
+def runs_of(start_ns: np.ndarray, end_ns: np.ndarray, off: np.ndarray, cells: Cells) -> Runs:
+    """Phases by the harvests (k,) alone, int64 [ns], in which the compressor stands too. off: (cells,) of bool, where it stands."""
     state = np.where(off, IDLE, FREEZE)
     for a, b in zip(*(np.searchsorted(cells.start_ns, x) for x in (start_ns, end_ns)), strict=True):
-        state[a:b] = np.where(off[a:b] & (not standing), IDLE, HARVEST)
+        state[a:b] = HARVEST
     opens = np.zeros(len(cells), dtype=bool)
     opens[cells.span_first] = True
     first = np.flatnonzero(np.r_[True, state[1:] != state[:-1]] | opens)

@@ -7,7 +7,7 @@
     python -m tests.bench.worlds.learn --worlds 60 --steps 300 --out /tmp/weights.npz
 
 Machines to learn from: worlds of the part "worked", logs of the second simulator, machines of nothing but two exponentials, and, for the phases,
-what is no batch machine. The truth is what is to be likeliest (cross entropy; AdamW, I. Loshchilov and F. Hutter, ICLR 2019). Each log counts
+what is no batch machine. The truth is what is to be likeliest (cross entropy; AdamW, I. Loshchilov and F. Hutter, ICLR 2019, cited from memory). Each log counts
 alike, however many cycles it holds, and is stretched, moved, turned upside down (a current) and made noisier each time it is looked at, so that
 the networks learn what harvests have in common and not what these machines are like. One log in ten is held back, and what share of it is
 right is printed. Worlds of the part "scored" are never drawn, and no machine of the sample logs' simulator.
@@ -264,40 +264,37 @@ def _of_one(source: Callable, of: Callable, number: int) -> list:
     return [example for log in source(number) for example in of(*log)]
 
 
-class Learner:
-    """A network and its optimiser. steps: between neighbours, layer by layer; outputs: of the last layer."""
+def drawn_layers(inputs: int, channels: int, steps: Sequence[int], outputs: int, seed: int) -> list[tuple]:
+    """Layers to begin with. steps: between neighbours, layer by layer; outputs: of the last layer."""
+    import jax.numpy as jnp
 
-    def __init__(self, inputs: int, channels: int, steps: Sequence[int], outputs: int, seed: int) -> None:
-        import jax.numpy as jnp
+    rng = np.random.default_rng(seed)
+    shapes = [(WIDTH, inputs if i == 0 else channels, channels) for i in range(len(steps))]
+    shapes.append((1, channels, outputs))
+    return [
+        (jnp.array(rng.normal(0, 0.7 / np.sqrt(w * k), (w, k, h)), jnp.float32), jnp.zeros(h))
+        for w, k, h in shapes
+    ]
 
-        rng = np.random.default_rng(seed)
-        self.steps = tuple(steps)
-        shapes = [(WIDTH, inputs if i == 0 else channels, channels) for i in range(len(steps))]
-        shapes.append((1, channels, outputs))
-        self.layers = [
-            (jnp.array(rng.normal(0, 0.7 / np.sqrt(w * k), (w, k, h)), jnp.float32), jnp.zeros(h))
-            for w, k, h in shapes
-        ]
 
-    @staticmethod
-    def said(layers, steps: Sequence[int], inputs):
-        """As `network.said_by`, with JAX. inputs: (n, l, k)."""
-        import jax
+def said_by(layers, steps: Sequence[int], inputs):
+    """As `network.said_by`, with JAX. inputs: (n, l, k)."""
+    import jax
 
-        known = None
-        for (weights, bias), step in zip(layers[:-1], steps, strict=True):
-            come = jax.lax.conv_general_dilated(
-                inputs if known is None else known,
-                weights,
-                (1,),
-                "SAME",
-                rhs_dilation=(step,),
-                dimension_numbers=("NWC", "WIO", "NWC"),
-            )
-            come = jax.nn.relu(come + bias)
-            known = come if known is None else known + come
-        weights, bias = layers[-1]
-        return known @ weights[0] + bias
+    known = None
+    for (weights, bias), step in zip(layers[:-1], steps, strict=True):
+        come = jax.lax.conv_general_dilated(
+            inputs if known is None else known,
+            weights,
+            (1,),
+            "SAME",
+            rhs_dilation=(step,),
+            dimension_numbers=("NWC", "WIO", "NWC"),
+        )
+        come = jax.nn.relu(come + bias)
+        known = come if known is None else known + come
+    weights, bias = layers[-1]
+    return known @ weights[0] + bias
 
 
 def descended(parts: dict, loss: Callable, batches: Iterable[tuple[np.ndarray, ...]], steps: int) -> dict:
@@ -365,7 +362,7 @@ def learned_acts(found: Sequence[ActExample], asked) -> dict[str, list]:
         total = 0.0
         for kind, of in (("line", of_line), ("current", of_current)):
             if kind in parts:
-                said = Learner.said(parts[kind], weighing.STEPS, inputs.reshape(n * m, length, k))
+                said = said_by(parts[kind], weighing.STEPS, inputs.reshape(n * m, length, k))
                 total += (said.reshape(n, m, length) * of[..., None]).sum(axis=1)
         return jax.nn.log_softmax(jnp.where(inside, total, -1e9), axis=-1)
 
@@ -381,7 +378,7 @@ def learned_acts(found: Sequence[ActExample], asked) -> dict[str, list]:
         rng, share = np.random.default_rng(1), share_of(known)
         inputs = seen_of(known[0], None)[0].shape[-1]
         parts = {
-            kind: Learner(inputs, ACT_CHANNELS, weighing.STEPS, 1, seed).layers
+            kind: drawn_layers(inputs, ACT_CHANNELS, weighing.STEPS, 1, seed)
             for seed, kind in enumerate(("current",) if alone else ("line", "current"))
         }
 
@@ -459,7 +456,7 @@ def learned_phases(found: Sequence[PhaseExample], asked) -> dict[str, list]:
     rng = np.random.default_rng(1)
 
     def loss(parts, inputs, state, counts):
-        said = jax.nn.log_softmax(Learner.said(parts["phases"], by_clamp.STEPS, inputs), axis=-1)
+        said = jax.nn.log_softmax(said_by(parts["phases"], by_clamp.STEPS, inputs), axis=-1)
         told = jnp.take_along_axis(said, state[..., None], axis=-1)[..., 0]
         return -(told * counts).sum() / counts.sum()
 
@@ -472,7 +469,7 @@ def learned_phases(found: Sequence[PhaseExample], asked) -> dict[str, list]:
             yield tuple(np.array(part) for part in zip(*pieces, strict=True))
 
     inputs = next(seen for e in known if (seen := by_clamp.described(e.stretch)) is not None).shape[-1]
-    parts = {"phases": Learner(inputs, PHASE_CHANNELS, by_clamp.STEPS, 3, 0).layers}
+    parts = {"phases": drawn_layers(inputs, PHASE_CHANNELS, by_clamp.STEPS, 3, 0)}
     parts = descended(parts, loss, batches(), 2 * asked.steps)
     layers = [(np.asarray(w), np.asarray(b)) for w, b in parts["phases"]]
     agree = []
