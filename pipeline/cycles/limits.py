@@ -27,7 +27,6 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         "bridged_min": Limit(
             value=3.0, unit="min", what="longest hole in one channel that is drawn straight"
         ),
-        "absent_min": Limit(value=60.0, unit="min", what="time after which an absent probe is done without"),
         "untimed_interval_s": Limit(
             value=150.0, unit="s", what="interval from which no harvest can be timed, whatever it lasts"
         ),
@@ -38,7 +37,6 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
         ),
         # What a machine does
         "freeze_least_s": Limit(value=75.0, unit="s", what="shortest freeze: no water freezes in less"),
-        "harvest_least_s": Limit(value=20.0, unit="s", what="shortest harvest: no slab lets go in less"),
         "harvest_most_min": Limit(value=60.0, unit="min", what="longest harvest: what lasts longer is none"),
         "room_coldest_c": Limit(
             value=10.0, unit="°C", what="coldest room that a machine stands in: a colder line is being frozen"
@@ -56,11 +54,6 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
             value=2.3,
             unit="K/min",
             what="slowest warming of a line by hot gas where there is no clamp; faster where the line falls faster",
-        ),
-        "warmed_standing_k_per_min": Limit(
-            value=4.0,
-            unit="K/min",
-            what="slowest warming of a line by a heater or warm water, while a clamp shows the compressor standing",
         ),
         "freezes_c": Limit(
             value=8.0, unit="°C", what="line temperature above which no ice forms, however loose its clip"
@@ -81,25 +74,20 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
             unit="×",
             what="largest spread of the running current of a compressor of one speed, as a multiple of it",
         ),
-        # By a clamp alone: stops that are harvests without hot gas, and no thermostat's
-        "standing_run_min": Limit(
-            value=7.0,
-            unit="min",
-            what="shortest run between harvests with the compressor off: no plate full of ice freezes in less",
-        ),
-        "standing_stop_min": Limit(value=7.0, unit="min", what="longest stop that can be such a harvest"),
-        "standing_part_pct": Limit(
-            value=45.0, unit="%", what="longest stop that can be such a harvest, as a share of a run"
-        ),
-        "standing_alike_pct": Limit(
-            value=8.0,
+        "standing_share_pct": Limit(
+            value=75.0,
             unit="%",
-            what="largest standard deviation of stops that are such harvests, as a share of their length",
+            what="least share of the runs that end in a harvest, where the compressor stands in them: no plate is let go without",
         ),
         "standing_falls_pct": Limit(
             value=3.0,
             unit="%",
-            what="least fall of the current over a run before such a harvest, as the plate gets cold",
+            what="least fall of the current over a run before such a harvest, by a clamp alone, as the plate gets cold",
+        ),
+        "sure_pct": Limit(
+            value=50.0,
+            unit="%",
+            what="least share of the time that looks like harvest which is one for sure: with less, no batch machine is seen",
         ),
         # Runs that are cut short
         "trip_run_min": Limit(value=4.0, unit="min", what="length under which a run makes no ice"),
@@ -113,11 +101,6 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
             value=20.0, unit="min", what="longest stop between such runs: a longer one is a rest"
         ),
         "trip_runs": Limit(value=2, unit="runs", what="least such runs in a row that are tripping"),
-        "trip_runs_blind": Limit(
-            value=3,
-            unit="runs",
-            what="least such runs in a row that are tripping where no clamp shows the stops",
-        ),
         # Starts
         "inrush_s": Limit(value=3.0, unit="s", what="longest time that a starting current lasts"),
         "inrush_seen_s": Limit(value=2.0, unit="s", what="slowest clamp that meets a starting current"),

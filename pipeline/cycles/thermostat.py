@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import median_filter
 
 from pipeline.cycles.record import CycleRecord, NoBatches, Phase, PhaseKind
 from pipeline.cycles.signal import signals
@@ -27,16 +26,10 @@ STANDS, RUNS = (
 )  # parts of the running current: under the one the compressor stands, from the other on it runs
 WITH_HARVESTS = 1.6  # times more does a current spread where hot gas, fans and pumps come with harvests
 FALLS = 1.6  # a line that air warms falls faster than it climbs, the more so the slower it climbs
-SCATTER = 0.2  # of the usual freeze, by which half of them differ at most
-STEP_BY_DRIFT = 3.0  # times what a current drifts anyway: a step
+QUARTER = 0.25  # of a run: from its second to its last the current of a plate that freezes falls
 WHOLE_RUN = 0.35  # of the usual freeze: a shorter run is a trip, in which no harvest is looked for
 MOST = 0.4  # of the runs hold a harvest, where ice is made
 TURN = (0.3, 0.7)  # parts of its range that a line passes when it turns
-TOLD_BY = 1.5  # intervals, to which lengths are told
-QUARTER = 0.25  # of a run: from its second to its last the current of a plate that freezes falls
-NEIGHBOURS = 25  # runs and stops that tell what is usual there and then
-WHOLE_FREEZE = 0.7  # of the usual run, at least: the machine rests after it, and not within it
-REST = 3.0  # times the usual stop: a rest follows the harvest
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,15 +58,25 @@ def _finest_s(traces: Mapping[str, Trace]) -> float:
 
 
 def why_none(
-    record: CycleRecord, traces: Mapping[str, Trace], running: Running | None, limits: Mapping[str, float]
+    record: CycleRecord,
+    traces: Mapping[str, Trace],
+    running: Running | None,
+    limits: Mapping[str, float],
+    *,
+    standing: bool,
+    sure: float,
 ) -> NoBatches | None:
-    """Why the log is not to be read as one of a batch machine; None where it may be. running: see `running_of`."""
+    """Why the log is not to be read as one of a batch machine; None where it may be. running: see `running_of`; standing: a clamp shows the
+    compressor standing in the harvests; sure: of all that may be harvest, so much is (`label.shown.Shown`)."""
     line = next((traces[role] for role in COLD_ROLES if role in traces), None)
     if not record.phases or _finest_s(traces) == 0.0:
         return None
     clamped = any(role in traces for role in DRAW_ROLES)
     harvests = [p for p in record.phases if p.kind is PhaseKind.HARVEST]
-    if harvests and _warmed_by_gas(record.phases, harvests, line, running, limits):
+    told = sure >= limits["sure_pct"] / 100
+    if harvests and told and standing and _freed_standing(harvests, line, running, limits):
+        return None
+    if harvests and told and not standing and _warmed_by_gas(record.phases, harvests, line, running, limits):
         return None
     if clamped and running is None:  # nothing runs, or the clamp does not read
         return NoBatches.THERMOSTAT if harvests else None
@@ -83,63 +86,23 @@ def why_none(
         return NoBatches.THERMOSTAT if _turns(line) >= limits["thermostat_turns"] else NoBatches.NOT_SHOWN
     starts_ns = running.start_ns[running.whole]
     if len(starts_ns) < limits["thermostat_turns"]:
-        return NoBatches.NOT_SHOWN if running.spread > limits["one_speed_spread"] else None
+        many_speeds = running.spread > limits["one_speed_spread"]
+        return NoBatches.NOT_SHOWN if many_speeds or standing or not told else None
     if np.median(np.diff(starts_ns)) < limits["thermostat_least_min"] * 6e10:  # it trips
         return None
     return NoBatches.THERMOSTAT
 
 
-def warmed_standing(
-    traces: Mapping[str, Trace], running: Running | None, limits: Mapping[str, float]
+def _freed_standing(
+    harvests: Sequence[Phase], line: Trace | None, running: Running | None, limits: Mapping[str, float]
 ) -> bool:
-    """Whether a line is warmed while the compressor stands, as where a heater, or warm water, loosens the ice. running: see `running_of`."""
-    line = next((traces[role] for role in COLD_ROLES if role in traces), None)
-    if line is None or running is None or running.whole.sum() < limits["thermostat_turns"]:
-        return False
-    return _warmed_in_stops(line, running, limits, limits["warmed_standing_k_per_min"])
-
-
-def harvests_standing(
-    traces: Mapping[str, Trace], running: Running | None, limits: Mapping[str, float]
-) -> np.ndarray | None:
-    """Start and end, int64 (k, 2) [ns], of the harvests of a machine without hot gas by its clamp: its compressor stands in them.
-    None where its stops and runs may as well be those of a thermostat. running: see `running_of`.
-
-    It stands for minutes only, for far less than it runs, and both for much the same time in every cycle; while ice grows on its
-    plate the current falls. A thermostat stands for as long as its room lets it, and longer by night. A line beside the clamp is
-    warmed meanwhile, as no air warms it.
-    """
+    """Whether ice may come loose while the compressor stands: the line is warmed faster than by air, or, by a clamp alone, the current falls over
+    each run as a plate gets colder."""
     if running is None or running.whole.sum() < limits["thermostat_turns"]:
-        return None
-    line = next((traces[role] for role in COLD_ROLES if role in traces), None)
-    if line is not None and not _warmed_in_stops(line, running, limits, limits["warmed_least_k_per_min"]):
-        return None
-    end_ns, next_ns = running.end_ns[:-1], running.start_ns[1:]
-    run_min, stop_min = ((b - a) / 6e10 for a, b in ((running.start_ns[:-1], end_ns), (end_ns, next_ns)))
-    told = running.whole[:-1]
-    run, stop = float(np.median(run_min[told])), float(np.median(stop_min[told]))
-    part = stop / run if run > 0 else np.inf
-    if not (
-        run >= limits["standing_run_min"]
-        and limits["harvest_least_s"] / 60 <= stop <= limits["standing_stop_min"]
-        and part <= limits["standing_part_pct"] / 100
-        and _alike(run_min[told], running.interval_s, limits)
-        and _alike(stop_min[told], running.interval_s, limits)
-        and _falls(running) >= limits["standing_falls_pct"] / 100
-    ):
-        return None
-    usual_run, usual_stop = (median_filter(x, NEIGHBOURS, mode="mirror") for x in (run_min, stop_min))
-    rests = stop_min > REST * usual_stop
-    harvest = told & (run_min >= np.where(rests, WHOLE_FREEZE, WHOLE_RUN) * usual_run)
-    lasts_ns = np.round(np.where(rests, usual_stop, stop_min) * 6e10).astype(np.int64)
-    return np.column_stack([end_ns, end_ns + lasts_ns])[harvest]
-
-
-def _alike(lengths_min: np.ndarray, interval_s: float, limits: Mapping[str, float]) -> bool:
-    """Whether half of these lengths lie as near the usual one as `standing_alike_pct` and the readings allow."""
-    usual = np.median(lengths_min)
-    apart = 1.4826 * np.median(np.abs(lengths_min - usual))
-    return bool(apart <= limits["standing_alike_pct"] / 100 * usual + TOLD_BY * interval_s / 60)
+        return False
+    if line is not None:
+        return _climbs(line, _spans(harvests), limits).rate >= limits["warmed_least_k_per_min"]
+    return _falls(running) >= limits["standing_falls_pct"] / 100
 
 
 def _falls(running: Running) -> float:
@@ -165,7 +128,14 @@ def without_batches(record: CycleRecord, why: NoBatches) -> CycleRecord:
     phases = [
         replace(p, kind=PhaseKind.UNCLEAR, why=why.value) if p.kind in made else p for p in record.phases
     ]
-    return replace(record, phases=tuple(phases), cycles=record.cycles.iloc[:0], pattern=False, no_batches=why)
+    return replace(
+        record,
+        phases=tuple(phases),
+        cycles=record.cycles.iloc[:0],
+        pattern=False,
+        harvests_standing=False,
+        no_batches=why,
+    )
 
 
 def _warmed_by_gas(
@@ -187,19 +157,8 @@ def _warmed_by_gas(
     freezes_ns = [p.end_ns - p.start_ns for p in phases if p.kind is PhaseKind.FREEZE]
     least_ns = max(limits["trip_run_min"] * 6e10, WHOLE_RUN * float(np.median(freezes_ns or [0.0])))
     runs = max(1, int((running.whole & (running.end_ns - running.start_ns >= least_ns)).sum()))
-    if climbs is None:
-        within = _while_running(harvests, running, limits, by_level=True)
-        return _in_order(harvests, running) and within >= MOST * runs
-    within = _while_running(harvests, running, limits, by_level=False)
-    if climbs.rate >= limits["warmed_least_k_per_min"] and within >= MOST * runs:
-        return True
-    return _warmed_in_stops(line, running, limits, limits["warmed_standing_k_per_min"])
-
-
-def _warmed_in_stops(line: Trace, running: Running, limits: Mapping[str, float], least: float) -> bool:
-    """Whether a heater, or warm water, may loosen the ice while the compressor stands: the line is warmed by `least` [K/min]."""
-    stops = np.column_stack([running.end_ns[:-1], running.start_ns[1:]])[running.whole[:-1]]
-    return _warmed(_climbs(line, stops, limits), limits, least)
+    warmed = climbs is None or climbs.rate >= limits["warmed_least_k_per_min"]
+    return warmed and _while_running(harvests, running) >= MOST * runs
 
 
 def _spans(phases: Sequence[Phase]) -> np.ndarray:
@@ -254,47 +213,15 @@ def _climbs(line: Trace, spans_ns: np.ndarray, limits: Mapping[str, float]) -> _
     )
 
 
-def _in_order(harvests: Sequence[Phase], running: Running) -> bool:
-    """Whether one part of a run follows the other as freeze and harvest do, after much the same time. A lamp comes when a door opens."""
-    begin, end = (np.array([getattr(p, x) for p in harvests]) for x in ("start_ns", "end_ns"))
-    run = np.searchsorted(running.start_ns, begin, side="right") - 1
-    since = (begin - np.maximum(running.start_ns[np.maximum(run, 0)], np.r_[0, end[:-1]]))[run >= 0]
-    if len(since) == 0:
-        return False
-    usual = median_filter(since, NEIGHBOURS, mode="mirror")  # there and then: the machine may change
-    return bool(np.median(np.abs(since - usual) - SCATTER * usual) <= 0.0)
-
-
-def _while_running(
-    harvests: Sequence[Phase], running: Running, limits: Mapping[str, float], *, by_level: bool
-) -> int:
-    """How many harvests lie within a run: it goes on after them, or they hold readings enough before it ends. by_level: these must
-    then lie at another level than the readings before them."""
+def _while_running(harvests: Sequence[Phase], running: Running) -> int:
+    """How many harvests lie within a run: it goes on after them, or holds readings of them before it ends."""
     reading_ns = round(running.interval_s * 1e9)
     begin, end = (np.array([getattr(p, x) for p in harvests]) for x in ("start_ns", "end_ns"))
     run = np.searchsorted(running.start_ns, begin, side="right") - 1
-    known = run >= 0
     stops = running.end_ns[np.maximum(run, 0)]
-    goes_on = known & (stops >= end + 2 * reading_ns)
+    goes_on = stops >= end + 2 * reading_ns
     inner = np.minimum(end, stops) - begin - 2 * reading_ns
-    lasts = known & ~goes_on & (inner >= limits["harvest_least_s"] * 1e9)
-    if by_level and lasts.any() and not _steps(running, begin[lasts], np.minimum(end, stops)[lasts]):
-        lasts[:] = False
-    return int((goes_on | lasts).sum())
-
-
-def _steps(running: Running, begin_ns: np.ndarray, end_ns: np.ndarray) -> bool:
-    """Whether the current usually steps from one level to another where harvests begin, and does not only go on as before."""
-    apart_ns, lasted_ns = round(running.interval_s * 1e9), end_ns - begin_ns
-    edges_ns = np.column_stack(
-        [begin_ns - 2 * lasted_ns, begin_ns - lasted_ns, begin_ns - apart_ns, begin_ns + apart_ns, end_ns]
-    )
-    earlier, before, _, after = _levels(running, edges_ns).T
-    known = np.isfinite(after - before) & np.isfinite(before - earlier)
-    if not known.any():
-        return False
-    steps, drifts = (np.abs(np.median(x[known])) for x in (after - before, before - earlier))
-    return bool(steps > STEP_BY_DRIFT * drifts)
+    return int(((run >= 0) & (goes_on | (inner >= reading_ns))).sum())
 
 
 def running_of(traces: Mapping[str, Trace], limits: Mapping[str, float]) -> Running | None:

@@ -11,8 +11,6 @@ from functools import cached_property
 
 import numpy as np
 
-from pipeline.cycles.label import moves
-from pipeline.cycles.segment import segments
 from pipeline.cycles.segment.runs import Runs
 from pipeline.cycles.signal import features, signals
 from pipeline.logs.timeline import Channel, Timeline
@@ -152,12 +150,6 @@ class Laid:
     @cached_property
     def running(self) -> features.Course:
         return features.running_course(self.draw, self.cells)
-
-    @cached_property
-    def scales(self):
-        """How the course usually moves."""
-        found = segments.find_segments([self.course], [], self.cells)
-        return moves.line_of(self.course, found, self.cells).scales
 
 
 def laid(trace: signals.Trace, cell_s: float | None = None) -> Laid:

@@ -62,12 +62,6 @@ def rested(**how):
     return machine([("idle", 12.0), ("freeze", 20.0), ("harvest", 3.0)] * 10, **how).timeline
 
 
-def off_cycle():
-    """A machine that mostly lets its compressor stand while the ice comes off, and now and then opens the gas."""
-    story = ([("freeze", 20.0), ("lull", 6.0)] * 4 + [("freeze", 20.0), ("harvest", 2.0)]) * 3
-    return machine([*story, ("freeze", 20.0)]).timeline
-
-
 def thermostat():
     """A clamp on a compressor that runs for 10 min and stands for 15."""
     amps = np.where(np.arange(8640) * 10 % 1500 < 600, 5.0, 0.1)
@@ -95,29 +89,24 @@ SHOWN = [
     ("hole_min", {}, 2.0, 1.0, hole(90, 5.0), gaps, 0, 1),
     ("untimed_interval_s", {}, 150.0, 90.0, machine(cycles(8, harvest_min=5.0), interval_s=100.0).timeline, lambda r: r.harvests_timed, True, False),
     ("untimed_times", {}, 1.5, 0.4, machine(cycles(8), interval_s=60.0).timeline, lambda r: r.harvests_timed, True, False),
-    ("harvest_least_s", {}, 20.0, 180.0, machine(cycles(6), interval_s=5.0).timeline, harvests, 6, 0),
     ("harvest_most_min", {}, 60.0, 1.0, machine(cycles(6)).timeline, whys, set(), {"no-pattern"}),
     ("room_coldest_c", {}, 10.0, 25.0, at_rest(), kinds, {"idle"}, {"unclear"}),
     ("room_swing_k", {}, 12.0, 1.0, at_rest(), kinds, {"idle"}, {"unclear"}),
-    ("warmed_least_k_per_min", {"warmed_standing_k_per_min": 99.0}, 2.5, 60.0, rested(), harvests, 10, 0),
+    ("warmed_least_k_per_min", {}, 2.5, 60.0, rested(), harvests, 10, 0),
     ("warmed_alone_k_per_min", {}, 2.3, 99.0, machine(cycles(8), roles=COLD_ONLY).timeline, harvests, 8, 0),
-    ("warmed_standing_k_per_min", {}, 4.0, 60.0, off_cycle(), lambda r: r.no_batches, None, "thermostat"),
     ("freezes_c", {}, 8.0, -20.0, machine(cycles(8), roles=COLD_ONLY).timeline, harvests, 8, 0),
     ("harvests_apart_min", {}, 180.0, 15.0, machine(cycles(8), roles=COLD_ONLY).timeline, harvests, 8, 0),
     ("thermostat_turns", {}, 6, 100, thermostat(), lambda r: r.no_batches, "thermostat", None),
     ("thermostat_least_min", {}, 6.0, 40.0, thermostat(), lambda r: r.no_batches, "thermostat", None),
-    ("one_speed_spread", {}, 0.5, 3.0, many_speeds(), lambda r: r.no_batches, "not-shown", None),
-    ("standing_run_min", {}, 7.0, 30.0, standing(), harvests, 38, 0),
-    ("standing_stop_min", {}, 7.0, 2.0, standing(), harvests, 38, 0),
-    ("standing_part_pct", {}, 45.0, 10.0, standing(), harvests, 38, 0),
-    ("standing_alike_pct", {}, 8.0, 0.0, standing(scatter=0.04), harvests, 38, 0),
-    ("standing_falls_pct", {}, 3.0, 20.0, standing(), harvests, 38, 0),
+    ("one_speed_spread", {"sure_pct": 0.0}, 0.5, 3.0, many_speeds(), lambda r: r.no_batches, "not-shown", None),
+    ("standing_share_pct", {}, 75.0, 101.0, standing(), harvests, 40, 0),
+    ("standing_falls_pct", {}, 3.0, 20.0, standing(), harvests, 40, 0),
+    ("sure_pct", {}, 50.0, 100.0, standing(), harvests, 40, 0),
     ("trip_run_min", {"trip_run_pct": 1.0}, 4.0, 2.0, trips(3.0), whys, {"tripping"}, set()),
     ("trip_run_pct", {}, 35.0, 10.0, trips(6.0), whys, {"tripping"}, set()),
     ("trip_run_most_min", {}, 10.0, 14.0, trips(12.0, freeze_min=45.0), whys, set(), {"tripping"}),
     ("trip_off_min", {}, 20.0, 3.0, trips(3.0), whys, {"tripping"}, set()),
     ("trip_runs", {}, 2, 6, trips(3.0), whys, {"tripping"}, set()),
-    ("trip_runs_blind", {}, 3, 9, trips(3.0, kind="lull", roles=COLD_ONLY), whys, {"tripping"}, set()),
     ("inrush_s", {}, 3.0, 10.0, started((10, 5), (32, 2)), inrush, [10.0], [32.0]),
     ("inrush_seen_s", {}, 2.0, 0.5, started((32, 2)), lambda r: r.starts["inrush_a"].isna().tolist(), [False], [True]),
     ("inrush_times", {}, 1.15, 5.0, started((32, 2)), lambda r: r.starts["inrush_a"].isna().tolist(), [False], [True]),
@@ -132,32 +121,23 @@ def test_a_limit_decides_and_can_be_overridden(name, beside, value, other, log, 
     assert seen(find_cycles(log, Unit(name="plain", thresholds={**beside, name: other}))) == after
 
 
-def test_a_short_freeze_between_two_harvests_is_none():
-    story = [*cycles(5), ("freeze", 1.8), ("harvest", 2.0), *cycles(5)]
-    log = machine(story, lag_s=3.0, noise_k=0.02).timeline
-    harvests = [
-        sum(p.kind == "harvest" for p in find_cycles(log, Unit(name="plain", thresholds=given)).phases)
-        for given in ({}, {"freeze_least_s": 150.0})
-    ]
-    assert harvests[1] == harvests[0] - 1
+def test_a_log_shorter_than_any_freeze_shows_nothing():
+    log = machine([("freeze", 2.0)]).timeline
+    for given, why in (({"freeze_least_s": 90.0}, ""), ({"freeze_least_s": 150.0}, "no-evidence")):
+        record = find_cycles(log, Unit(name="plain", thresholds=given))
+        assert (why in whys(record)) == bool(why)
 
 
-def test_holes_in_one_channel_are_bridged_and_a_probe_that_is_gone_is_done_without():
+def test_holes_in_one_channel_are_bridged():
     whole = machine(cycles(6)).timeline
     line, clamp = whole.channels
     since = (line.time_ns - START_NS) * 1e-9
     there = (since < 1000.0) | (since > 1000.0 + 300.0)
     line = channel("evaporator", line.time_ns[there], line.values[there], 5.0)
     traces = [signals.trace_of(c) for c in (line, clamp)]
-
-    def looked_at(**given):
+    for given, holed in (({}, True), ({"bridged_min": 6.0}, False)):
         cells = signals.lay_cells(traces, {**USUAL, **given})
-        course = features.course_of(traces[0], cells)
-        return np.isnan(course.level).any(), features.unseen([course], cells).any()
-
-    assert looked_at() == (True, False)
-    assert looked_at(bridged_min=6.0) == (False, False)
-    assert looked_at(absent_min=4.0) == (True, True)
+        assert np.isnan(features.course_of(traces[0], cells).level).any() == holed
 
 
 def measured(measure, **given):
@@ -209,7 +189,6 @@ def test_every_limit_is_tested_here():
     by_themselves = {
         "freeze_least_s",
         "bridged_min",
-        "absent_min",
         "pull_down_pct",
         "rise_pct",
         "rise_most_s",

@@ -23,7 +23,6 @@ from pipeline.cycles.template import superpose
 WINDOW_S, LEAST_WINDOW_S = 240.0, 60.0
 HARVEST_PART, FREEZE_PART = 0.8, 0.5  # … and no further than these parts of a harvest and of a freeze
 LOW_PART, TOP_PART = 0.08, 0.05  # of a rise: as low as before it, and as high as its top
-LEFT = 0.4  # of the length that a harvest was named with, at least
 UNLIKE = 0.6  # part of the usual length by which a harvest is unlike most
 STATED = 0.9  # of the width that the likelihoods give: so the stated 90 % hold on simulated machines that were not learned from
 DOUBT = 0.2  # how likely it is that what one of several channels says is wrong
@@ -97,7 +96,6 @@ def _place_acts(
         placed.uncertainty_s[act.at] = STATED * np.hypot(1.645 * act.laid.apart_s, wide_s)
         sharp = wide_s < 2.5 + 0.3 * traces[-1].interval_s
         placed.by_draw[act.at] = by_draw & (sharp if colds else True)
-    _undo_lost(placed, runs, cells)
     if not draws:
         _as_long_as_others(runs, placed.start_ns)
 
@@ -121,16 +119,6 @@ def acts(
             rough = line is not None and (becomes == HARVEST or usual)
             near_ns = _rough(runs, line, cells, some) if rough else named_ns[some]
             yield _act(traces, runs, cells, some, near_ns, usual=usual)
-
-
-def _undo_lost(placed: Placed, runs: Runs, cells: Cells) -> None:
-    """Puts harvests of which little is left back where they were named: nothing told when they were."""
-    named_ns, start_ns = cells.start_ns[runs.first], placed.start_ns
-    _, inner = _kinds(runs)
-    at = np.flatnonzero((runs.state[:-1] == HARVEST) & inner[1:])
-    lost = at[start_ns[at + 1] - start_ns[at] < LEFT * (named_ns[at + 1] - named_ns[at])]
-    for edge in (lost[inner[lost]], lost + 1):
-        start_ns[edge], placed.uncertainty_s[edge] = named_ns[edge], 2 * cells.step_s
 
 
 def _act(
@@ -221,4 +209,4 @@ def _as_long_as_others(runs: Runs, start_ns: np.ndarray) -> None:
     others, stops = ended[runs.state[ended] == FREEZE], ended[runs.state[ended] == IDLE]
     if len(others) >= LEAST_ENDED:
         usual_ns = np.int64(np.median(start_ns[others] - start_ns[others - 1]))
-        start_ns[stops] = np.minimum(start_ns[stops], start_ns[stops - 1] + usual_ns)
+        start_ns[stops] = start_ns[stops - 1] + usual_ns

@@ -1,2 +1,2 @@
-"""From segments to phases: by lines, what each speaks against each phase (`moves`, `planes`), the cheapest course in order (`course`), all of it
-(`labels`), and whether that is what batch machines do (`plausible`); by a clamp alone (`by_clamp`)."""
+"""From segments to phases: what all channels show of each, told by a network (`shown`), and the cheapest course of phases through it (`labels`,
+`course`); the stops of a lone clamp that are harvests (`standing`)."""

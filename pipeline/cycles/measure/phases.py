@@ -9,7 +9,6 @@ import numpy as np
 
 from pipeline.cycles.boundary.boundaries import Placed
 from pipeline.cycles.label.labels import Labels
-from pipeline.cycles.limits import USUAL
 from pipeline.cycles.measure.starts import starts_of_phases
 from pipeline.cycles.record import Phase, PhaseKind
 from pipeline.cycles.segment.runs import Runs
@@ -23,59 +22,19 @@ KINDS = {FREEZE: PhaseKind.FREEZE, HARVEST: PhaseKind.HARVEST, IDLE: PhaseKind.I
 
 # Common practice, no source, all of them.
 USUAL_FREEZE_MIN = 20.0
-LULL_SHARE = 0.6  # of a freeze that a harvest takes no longer than, and of the usual freeze
-LULLS = (PhaseKind.HARVEST, PhaseKind.IDLE)  # as which a standing compressor is read off a line
-PATTERN_HARVESTS, PATTERN_EVENNESS = 4, 0.25  # so many harvests of which so few make cycles are no pattern
-LONE_EVENNESS = 0.5  # a clamp alone shows fans, pumps and loads besides: there it takes more
-TOLD = 1.5  # intervals in which a harvest can be told from none
-SHORT_HARVEST = 0.25  # of the usual harvest
-CUT_HARVEST = 0.5  # … and beside a stop: the line that warms there was read late, or early
+PATTERN_HARVESTS = 4  # so many that are not sure are no pattern
 
 
-def merge(found: Segments, named: Labels, cells: Cells) -> Runs:
-    """Runs of segments with one label, without what no machine does: a freeze of a minute within a harvest, and a
-    harvest of a small part of the usual length within a freeze or between a freeze and a stop."""
-    state = named.state.copy()
-    for _ in range(2):
-        first, stop, kind = _runs(state, found)
-        length_s = (found.stop[stop - 1] - found.first[first]) * cells.step_s
-        harvests = length_s[kind == HARVEST]
-        usual_s = float(np.median(harvests)) if len(harvests) else 0.0
-        shortest_s, cut_s = SHORT_HARVEST * usual_s, CUT_HARVEST * usual_s
-        inside = np.zeros(len(kind), dtype=bool)
-        inside[1:-1] = (kind[:-2] == kind[2:]) & ~found.opens_span[first[1:-1]] & ~found.opens_span[first[2:]]
-        before, after = np.r_[-1, kind[:-1]], np.r_[kind[1:], -1]
-        beside_stop = (np.minimum(before, after) == FREEZE) & (np.maximum(before, after) == IDLE)
-        flips = inside & (
-            (kind == FREEZE) & (before == HARVEST) & (length_s < cells.limits["freeze_least_s"])
-            | (kind == HARVEST) & (before == FREEZE) & (length_s < shortest_s)
-        )
-        joins = ~found.opens_span[first] & (before >= 0)
-        cut = joins & (kind == HARVEST) & beside_stop & (length_s < cut_s)
-        begun = (
-            joins
-            & (kind == FREEZE)
-            & (before == HARVEST)
-            & (after == IDLE)
-            & (length_s < cells.limits["freeze_least_s"])
-        )
-        if not (flips | cut | begun).any():
-            break
-        state = np.repeat(np.where(cut, FREEZE, np.where(flips | begun, before, kind)), stop - first)
-    first, stop, kind = _runs(state, found)
+def merge(found: Segments, named: Labels) -> Runs:
+    """Runs of segments with one label."""
+    first = np.flatnonzero(np.r_[True, named.state[1:] != named.state[:-1]] | found.opens_span)
     return Runs(
-        state=kind,
+        state=named.state[first],
         first=found.first[first],
-        stop=found.stop[stop - 1],
+        stop=found.stop[np.append(first[1:], len(named.state)) - 1],
         margin=np.maximum.reduceat(named.margin, first),
         opens_span=found.opens_span[first],
     )
-
-
-def _runs(state: np.ndarray, found: Segments) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """First segment, one past the last segment and state of every run of equal states within a span."""
-    first = np.flatnonzero(np.r_[True, state[1:] != state[:-1]] | found.opens_span)
-    return first, np.append(first[1:], len(state)), state[first]
 
 
 def settle(
@@ -87,13 +46,12 @@ def settle(
     colds: Sequence[Trace],
     draws: Sequence[DrawCells],
     interval_s: float,
-    evenness: float,
+    sure: float,
 ) -> tuple[list[Phase], bool, bool]:
-    """The phases of the log, whether its harvests can be timed, and whether it shows a pattern at all."""
+    """The phases of the log, whether its harvests can be timed, and whether it shows a pattern at all. sure: see `label.shown.Shown`."""
     limits = cells.limits
     phases = _drafts(runs, placed, cells, timeline)
-    phases = without_moments(phases, interval_s, limits)
-    phases = tripping(phases if draws else too_short_to_freeze(phases, limits), limits)
+    phases = tripping(phases, limits)
     harvest = lengths_min(phases, PhaseKind.HARVEST)
     timed = not (
         interval_s >= limits["untimed_interval_s"]
@@ -103,7 +61,7 @@ def settle(
         sum((p.end_ns - p.start_ns) for p in phases if p.kind in (PhaseKind.FREEZE, PhaseKind.HARVEST)) / 6e10
     )
     pattern = running == 0 or (len(harvest) > 0 and any(p.kind is PhaseKind.FREEZE for p in phases))
-    if len(harvest) >= PATTERN_HARVESTS and evenness < (PATTERN_EVENNESS if colds else LONE_EVENNESS):
+    if len(harvest) >= PATTERN_HARVESTS and sure < limits["sure_pct"] / 100:
         pattern = False
     if not pattern:
         phases = [
@@ -122,42 +80,20 @@ def settle(
     return joined(phases), timed, pattern
 
 
-def without_moments(
-    phases: Sequence[Phase], interval_s: float, limits: Mapping[str, float] = USUAL
-) -> list[Phase]:
-    """`phases` without harvests of a few seconds, or of a small part of the usual time, in a freeze, and of a few seconds between a
-    freeze and a stop, a gap or the log's end: a spike, or its trace, or too little to tell."""
-    kinds = [None, *(p.kind for p in phases), None]
-    harvest_min = lengths_min(phases, PhaseKind.HARVEST)
-    inside_s = SHORT_HARVEST * 60.0 * float(np.median(harvest_min)) if len(harvest_min) else 0.0
-    least_s = limits["harvest_least_s"]
-    if inside_s < max(least_s, TOLD * interval_s):  # the logger times no harvest so well
-        inside_s = least_s
-    short = [
-        p.kind is PhaseKind.HARVEST
-        and kinds[i] is PhaseKind.FREEZE
-        and kinds[i + 2] in (PhaseKind.FREEZE, PhaseKind.IDLE, PhaseKind.GAP, None)
-        and (p.end_ns - p.start_ns) * 1e-9 < (inside_s if kinds[i + 2] is PhaseKind.FREEZE else least_s)
-        for i, p in enumerate(phases)
-    ]
-    return joined([replace(p, kind=PhaseKind.FREEZE) if s else p for p, s in zip(phases, short, strict=True)])
+def machine_runs(phases: Sequence[Phase]) -> bool:
+    """Whether there is a freeze or a harvest."""
+    return any(p.kind in (PhaseKind.FREEZE, PhaseKind.HARVEST) for p in phases)
 
 
-def like_the_room(line: Trace, limits: Mapping[str, float]) -> bool:
-    """Whether a cold line stays as warm and as even as the room of a machine that is off."""
+def at_rest(phases: Sequence[Phase], line: Trace, limits: Mapping[str, float]) -> list[Phase]:
+    """`phases` of a log without freeze or harvest: idle where its cold line stays as warm and as even as the room of a machine that is off; else
+    they show no pattern."""
     low, middle, high = np.quantile(line.values, (0.05, 0.5, 0.95))
-    return bool(middle > limits["room_coldest_c"] and high - low < limits["room_swing_k"])
-
-
-def at_rest(phases: Sequence[Phase]) -> list[Phase]:
-    """`phases` with every stretch that shows no pattern called idle."""
+    rests = middle > limits["room_coldest_c"] and high - low < limits["room_swing_k"]
+    kinds = (PhaseKind.IDLE, PhaseKind.UNCLEAR)
+    how = {"kind": PhaseKind.IDLE, "why": ""} if rests else {"kind": PhaseKind.UNCLEAR, "why": "no-pattern"}
     return joined(
-        [
-            replace(p, kind=PhaseKind.IDLE, why="", confidence=min(p.confidence, 0.6))
-            if p.kind is PhaseKind.UNCLEAR and p.why == "no-pattern"
-            else p
-            for p in phases
-        ]
+        [replace(p, confidence=min(p.confidence, 0.6), **how) if p.kind in kinds else p for p in phases]
     )
 
 
@@ -267,56 +203,6 @@ def _most_of_a_trip(whole_min: Sequence[float], limits: Mapping[str, float]) -> 
     """Length of the longest run that makes no ice beside whole freezes of `whole_min` [min]."""
     share = limits["trip_run_pct"] / 100 * _usual_freeze(whole_min)
     return max(limits["trip_run_min"], min(share, limits["trip_run_most_min"]))
-
-
-def too_short_to_freeze(phases: Sequence[Phase], limits: Mapping[str, float]) -> list[Phase]:
-    """`phases` of a log without a clamp, with every row of runs that are too short to make ice, and whose "harvests" last as
-    long as they, `unclear`: the line warms because the compressor stands."""
-    kinds = [p.kind for p in phases]
-    length = [(p.end_ns - p.start_ns) / 6e10 for p in phases]
-    pairs = [i for i in range(len(phases) - 1) if kinds[i] is PhaseKind.FREEZE and kinds[i + 1] in LULLS]
-    whole = [
-        length[i]
-        for i in pairs
-        if length[i] >= limits["trip_run_min"] and length[i + 1] < LULL_SHARE * length[i]
-    ]
-    usual = _usual_freeze(whole)
-    most = _most_of_a_trip(whole, limits)
-    short = {
-        i
-        for i in pairs
-        if length[i] < most or (length[i] < LULL_SHARE * usual and length[i + 1] >= length[i])
-    }
-    out = list(phases)
-    for first, last in reversed(_rows(short)):
-        lulls = kinds[first + 1 : last + 2 : 2]
-        if len(lulls) < limits["trip_runs_blind"] or lulls.count(PhaseKind.HARVEST) < 0.5 * len(lulls):
-            continue  # few, or known for stops already
-        # What came before is the first stop, unless it is the harvest of a whole freeze.
-        harvest = first > 1 and kinds[first - 1] is PhaseKind.HARVEST and kinds[first - 2] is PhaseKind.FREEZE
-        whole = harvest and length[first - 1] < LULL_SHARE * length[first - 2] >= LULL_SHARE**2 * usual
-        start = first - 1 if first and kinds[first - 1] in LULLS and not whole else first
-        out[start : last + 2] = [
-            replace(
-                out[start],
-                kind=PhaseKind.UNCLEAR,
-                end_ns=out[last + 1].end_ns,
-                why="tripping",
-                confidence=min(p.confidence for p in out[start : last + 2]),
-            )
-        ]
-    return out
-
-
-def _rows(members: set[int]) -> list[tuple[int, int]]:
-    """First and last of every row of members two apart."""
-    rows: list[tuple[int, int]] = []
-    for i in sorted(members):
-        if rows and i == rows[-1][1] + 2:
-            rows[-1] = (rows[-1][0], i)
-        else:
-            rows.append((i, i))
-    return rows
 
 
 def starts_of(phases: Sequence[Phase]) -> dict[str, np.ndarray]:

@@ -6,9 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.cycles.signal.signals import Cells
-from pipeline.cycles.states import FREEZE, HARVEST, IDLE
-
 
 @dataclass(frozen=True, kw_only=True)
 class Runs:
@@ -30,21 +27,4 @@ def rejoined(runs: Runs) -> Runs:
         stop=runs.stop[np.append(head[1:], len(runs.state)) - 1],
         margin=np.maximum.reduceat(runs.margin, head),
         opens_span=runs.opens_span[head],
-    )
-
-
-def runs_of(start_ns: np.ndarray, end_ns: np.ndarray, off: np.ndarray, cells: Cells) -> Runs:
-    """Phases by the harvests (k,) alone, int64 [ns], in which the compressor stands too. off: (cells,) of bool, where it stands."""
-    state = np.where(off, IDLE, FREEZE)
-    for a, b in zip(*(np.searchsorted(cells.start_ns, x) for x in (start_ns, end_ns)), strict=True):
-        state[a:b] = HARVEST
-    opens = np.zeros(len(cells), dtype=bool)
-    opens[cells.span_first] = True
-    first = np.flatnonzero(np.r_[True, state[1:] != state[:-1]] | opens)
-    return Runs(
-        state=state[first],
-        first=first,
-        stop=np.append(first[1:], len(cells)),
-        margin=np.full(len(first), 2.0),
-        opens_span=opens[first],
     )

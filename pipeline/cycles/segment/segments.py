@@ -28,10 +28,12 @@ class Segments:
 def find_segments(
     colds: Sequence[SlopeCells],
     draws: Sequence[DrawCells],
+    turns: np.ndarray,
     cells: Cells,
 ) -> Segments:
-    """Change points of the search signal, span by span, and every edge of a channel's holes and of "off"."""
+    """Change points of the search signal, span by span, every edge of a channel's holes and of "off", and `turns`, bool (cells,)."""
     edge = np.zeros(len(cells) + 1, dtype=bool)
+    edge[:-1] = turns
     edge[cells.span_first] = True
     signal = search_signal(colds, draws, cells)
     for first, stop in zip(cells.span_first, cells.span_stop, strict=True):
@@ -66,34 +68,3 @@ def means(values: np.ndarray, segments: Segments) -> np.ndarray:
         return np.add.reduceat(np.where(known, values, 0.0), segments.first) / np.add.reduceat(
             known.astype(np.float64), segments.first
         )
-
-
-def rates(course: SlopeCells, segments: Segments, cells: Cells) -> np.ndarray:
-    """Slope within every segment, (k,): least squares over its cells; the change at its edges does not count. A lone
-    cell has the gentler of the slopes to its neighbours, 0 where they go opposite ways."""
-    level = np.nan_to_num(course.level)
-    first, count = segments.first, segments.stop - segments.first
-    index = np.arange(len(level)) - np.repeat(first, count)
-    middle = (count - 1) / 2.0
-    moment = np.add.reduceat(level * index, first) - middle * np.add.reduceat(level, first)
-    spread = count * (count.astype(np.float64) ** 2 - 1) / 12.0
-    with np.errstate(invalid="ignore", divide="ignore"):
-        per_cell = moment / spread
-    lone = np.flatnonzero(count == 1)
-    if len(lone):
-        at = first[lone]
-        back = course.level[at] - course.level[np.maximum(at - 1, 0)]
-        ahead = course.level[np.minimum(at + 1, len(level) - 1)] - course.level[at]
-        same = np.sign(back) == np.sign(ahead)
-        per_cell[lone] = np.where(same, np.sign(back) * np.minimum(np.abs(back), np.abs(ahead)), 0.0)
-    per_cell[~np.isfinite(course.level[first])] = np.nan
-    return per_cell / (cells.step_s / 60.0)
-
-
-def jumps(course: SlopeCells, segments: Segments) -> np.ndarray:
-    """Change of level from the last cell of the segment before to the first of each segment, (k,); 0 where there is
-    none to compare."""
-    out = np.zeros(len(segments))
-    out[1:] = course.level[segments.first[1:]] - course.level[segments.stop[:-1] - 1]
-    out[segments.opens_span] = 0.0
-    return np.nan_to_num(out)

@@ -119,16 +119,6 @@ def _off_below(known: np.ndarray, running: float) -> float:
     return float(0.5 * (edges[longest[0]] + edges[longest[-1] + 1]))
 
 
-def unseen(channels: Sequence[SlopeCells | DrawCells], cells: Cells) -> np.ndarray:
-    """Cells of the long stretches in which none of `channels` is read, (cells,) of bool."""
-    known = np.zeros(len(cells), dtype=bool)
-    for channel in channels:
-        known |= np.isfinite(channel.level)
-    edges = np.flatnonzero(np.diff(known, prepend=~known[:1], append=~known[-1:]))
-    lengths = np.diff(edges)
-    return ~known & np.repeat(lengths * cells.step_s > 60.0 * cells.limits["absent_min"], lengths)
-
-
 def search_signal(colds: Sequence[SlopeCells], draws: Sequence[DrawCells], cells: Cells) -> np.ndarray:
     """The signal whose change points are searched, shape (cells, channels): slopes and levels in units of what
     matters, with what noise alone can do shrunk to nothing (so that a flat log stays flat)."""

@@ -43,11 +43,9 @@ def test_layers_add_up_as_convolutions_with_holes(steps):
 
 def test_the_stored_networks_are_small_and_say_what_they_are():
     """Every network that the pipeline asks is there, and each of its numbers is finite."""
-    for name in (
-        "phases alone",
-        *(f"{act} {kind}" for act in ("start", "end") for kind in ("line", "current", "alone")),
-    ):
-        layers = network.layers_of(name)
-        assert len(layers) > 2
-        assert all(np.isfinite(w).all() and np.isfinite(b).all() for w, b in layers)
+    acts = [f"{act} {kind}" for act in ("start", "end") for kind in ("line", "current", "alone")]
+    for name in (*acts, "phases"):
+        assert len(network.layers_of(name)) > 2
+    for name in (*acts, "phases", "phases line", "phases current", "phases other"):
+        assert all(np.isfinite(w).all() and np.isfinite(b).all() for w, b in network.layers_of(name))
     assert network.WEIGHTS.stat().st_size < 250_000

@@ -1,1 +1,0 @@
-"""Runs as they were named, corrected for what few logs do: `halts`."""

@@ -1,0 +1,1 @@
+"""Learning of the networks that the pipeline asks."""
