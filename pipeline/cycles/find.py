@@ -130,7 +130,7 @@ def _search(timeline: Timeline, unit: Unit, traces: Mapping[str, signals.Trace])
 
 
 def _named(
-    cold_cells: Sequence[features.SlopeCells],
+    cold_cells: Sequence[features.LevelCells],
     draw_cells: Sequence[features.DrawCells],
     others: Sequence[signals.Trace],
     cells: signals.Cells,
@@ -140,8 +140,7 @@ def _named(
     draw_cells = [labels.believed(draw, lines, cells) for draw in draw_cells]
     channels = [*lines, *(d.trace for d in draw_cells[:1]), *others]
     seen = shown.says(channels, cells)
-    best = np.argmin(seen.nats, axis=1)
-    found = segments.find_segments(cold_cells, draw_cells, np.r_[False, best[1:] != best[:-1]], cells)
+    found = segments.find_segments(seen.nats, [*cold_cells, *draw_cells], cells)
     named = labels.label(seen.nats, draw_cells, found)
     runs = phases.merge(found, named)
     stands = named.standing and standing.share_of_stops(runs) >= cells.limits["standing_share_pct"] / 100

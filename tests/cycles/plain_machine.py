@@ -140,7 +140,7 @@ class Laid:
     cells: signals.Cells
 
     @cached_property
-    def course(self) -> features.Course:
+    def course(self) -> features.LevelCells:
         return features.course_of(self.trace, self.cells)
 
     @cached_property
@@ -148,7 +148,7 @@ class Laid:
         return features.draw_cells(self.trace, self.cells)
 
     @cached_property
-    def running(self) -> features.Course:
+    def running(self) -> features.LevelCells:
         return features.running_course(self.draw, self.cells)
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from pipeline.cycles.boundary import weighing
 from pipeline.cycles.boundary.boundaries import Placed, crossings
 from pipeline.cycles.segment.runs import Runs
-from pipeline.cycles.signal.features import DrawCells, SlopeCells
+from pipeline.cycles.signal.features import DrawCells, LevelCells
 from pipeline.cycles.signal.signals import Cells, Trace
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.cycles.template import superpose
@@ -44,7 +44,7 @@ class Act:
 
 def place(
     runs: Runs,
-    colds: Sequence[SlopeCells],
+    colds: Sequence[LevelCells],
     draws: Sequence[DrawCells],
     cells: Cells,
     *,
@@ -85,7 +85,7 @@ def _place_stops(placed: Placed, runs: Runs, draw: DrawCells, cells: Cells, stan
 
 
 def _place_acts(
-    placed: Placed, runs: Runs, colds: Sequence[SlopeCells], draws: Sequence[DrawCells], cells: Cells
+    placed: Placed, runs: Runs, colds: Sequence[LevelCells], draws: Sequence[DrawCells], cells: Cells
 ) -> None:
     """Sets where harvests begin and end."""
     traces = [*(c.trace for c in colds), *(d.trace for d in draws[:1])]
@@ -101,7 +101,7 @@ def _place_acts(
 
 
 def acts(
-    traces: Sequence[Trace], runs: Runs, line: SlopeCells | None, cells: Cells, named_ns: np.ndarray
+    traces: Sequence[Trace], runs: Runs, line: LevelCells | None, cells: Cells, named_ns: np.ndarray
 ) -> Iterator[Act]:
     """The starts of harvests, then their ends, about where `line` shows them, if there is one, those alike laid upon each other by all
     `traces`. named_ns: (k,), where each of `runs` begins as far as is known."""
@@ -171,7 +171,7 @@ def middle(offsets: np.ndarray, likely: np.ndarray) -> tuple[np.ndarray, np.ndar
     return middle, 0.5 * (late - early)
 
 
-def _rough(runs: Runs, line: SlopeCells, cells: Cells, at: np.ndarray) -> np.ndarray:
+def _rough(runs: Runs, line: LevelCells, cells: Cells, at: np.ndarray) -> np.ndarray:
     """About when the harvests that begin, or end, with the boundaries `at` (k,) did so, by the line alone: where it last was near
     its low before the top, and where it first comes near that [ns]."""
     known = np.isfinite(line.level)

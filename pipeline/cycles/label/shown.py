@@ -156,9 +156,10 @@ def _binned(trace: Trace, cells: Cells) -> _Binned | None:
     bins = signals.cells_of_width([trace], width_s, cells.limits)
     if kind_of(trace.role) != "current":
         course = course_of(trace, bins)
-        noise = course.slope_noise * np.sqrt(2) * bins.step_s / 60.0
         off = np.zeros(len(bins), bool)
-        return _Binned(trace=trace, bins=bins, level=course.level, running=course.level, off=off, noise=noise)
+        return _Binned(
+            trace=trace, bins=bins, level=course.level, running=course.level, off=off, noise=course.noise
+        )
     draw = draw_cells(trace, bins)
     if draw is None:
         return None

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.cycles.segment.changepoints import change_points
-from pipeline.cycles.signal.features import DrawCells, SlopeCells, search_signal
+from pipeline.cycles.signal.features import DrawCells, LevelCells
 from pipeline.cycles.signal.signals import Cells
 
 
@@ -25,26 +25,22 @@ class Segments:
         return len(self.first)
 
 
-def find_segments(
-    colds: Sequence[SlopeCells],
-    draws: Sequence[DrawCells],
-    turns: np.ndarray,
-    cells: Cells,
-) -> Segments:
-    """Change points of the search signal, span by span, every edge of a channel's holes and of "off", and `turns`, bool (cells,)."""
+def find_segments(nats: np.ndarray, channels: Sequence[LevelCells | DrawCells], cells: Cells) -> Segments:
+    """Change points of what the channels show, span by span, and every edge of a channel's holes and of "off".
+
+    nats: (cells, 3), what they speak against each phase."""
     edge = np.zeros(len(cells) + 1, dtype=bool)
-    edge[:-1] = turns
     edge[cells.span_first] = True
-    signal = search_signal(colds, draws, cells)
+    odds = nats[:, 1:] - nats[:, :1]
+    odds = odds / max(float(np.abs(odds).max(initial=0.0)), 1e-9)
     for first, stop in zip(cells.span_first, cells.span_stop, strict=True):
         if stop - first >= 4:
-            edge[change_points(signal[first:stop], penalty=PENALTY) + first] = True
-    for channel in (*colds, *draws):
+            edge[change_points(odds[first:stop], penalty=PENALTY) + first] = True
+    for channel in channels:
         known = np.isfinite(channel.level)
         edge[1:-1] |= known[1:] != known[:-1]
-    for draw in draws:
-        if np.isfinite(draw.off_below):
-            off = draw.level < draw.off_below
+        if isinstance(channel, DrawCells) and np.isfinite(channel.off_below):
+            off = channel.level < channel.off_below
             edge[1:-1] |= off[1:] != off[:-1]
     first = np.flatnonzero(edge[:-1])
     stop = np.append(first[1:], len(cells))
@@ -56,9 +52,8 @@ def find_segments(
     )
 
 
-PENALTY = 6.0
-"""Price of a change in units of the search signal, in which one is three times the noise or a small part of a real
-change: with noise of 1/3 a channel, 3 × Σ variance × log n (see `noise_penalty`) is near 4 for two channels."""
+PENALTY = 0.05
+"""Price of a change, where 1 is from a freeze for sure to a harvest for sure, or to a rest, squared and for one cell; common practice, no source."""
 
 
 def means(values: np.ndarray, segments: Segments) -> np.ndarray:

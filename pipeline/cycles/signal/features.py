@@ -1,8 +1,7 @@
-"""What the change-point search and the labels look at: one slope a temperature, one level a current, cell by cell."""
+"""What is looked at, cell by cell: the level of a temperature, and of a current while the compressor runs."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,13 +19,12 @@ OFF_BAND = (
 
 
 @dataclass(frozen=True, kw_only=True)
-class SlopeCells:
-    """Level and slope of a channel over the cells."""
+class LevelCells:
+    """Level of a channel over the cells."""
 
     trace: Trace
     level: np.ndarray  # °C (or A) (cells,); NaN in longer holes
-    slope: np.ndarray  # K/min (or A/min) (cells,)
-    slope_noise: float  # standard deviation of one slope
+    noise: float  # standard deviation of one cell
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,14 +38,15 @@ class DrawCells:
     noise: float  # of one cell
 
 
-def course_of(trace: Trace, cells: Cells) -> SlopeCells:
-    """Level and slope of a channel in every cell."""
-    level = bridged(cell_means(trace, cells), cells)
-    return _course(trace, level, cells)
+def course_of(trace: Trace, cells: Cells) -> LevelCells:
+    """Level of a channel in every cell."""
+    return LevelCells(
+        trace=trace, level=bridged(cell_means(trace, cells), cells), noise=_noise_of(trace, cells)
+    )
 
 
-def running_course(draw: DrawCells, cells: Cells) -> SlopeCells:
-    """Level and slope of a current while the compressor runs, starting currents cut off; NaN while it stands."""
+def running_course(draw: DrawCells, cells: Cells) -> LevelCells:
+    """Level of a current while the compressor runs, starting currents cut off; NaN while it stands."""
     off = draw.level < draw.off_below
     # A cell in which the compressor stopped or started is part one, part the other.
     off = off | np.r_[False, off[:-1]] | np.r_[off[1:], False]
@@ -55,20 +54,13 @@ def running_course(draw: DrawCells, cells: Cells) -> SlopeCells:
     known = level[np.isfinite(level)]
     if len(known):
         level = np.minimum(level, 1.1 * np.quantile(sampled(known), 0.97))
-    return _course(draw.trace, level, cells)
+    return LevelCells(trace=draw.trace, level=level, noise=draw.noise)
 
 
-def _course(trace: Trace, level: np.ndarray, cells: Cells) -> SlopeCells:
-    step_min = cells.step_s / 60.0
-    slope = np.full(len(cells), np.nan)
-    slope[1:-1] = (level[2:] - level[:-2]) / (2 * step_min)
-    slope[cells.span_first] = slope[cells.span_stop - 1] = np.nan
-    slope = np.where(np.isnan(slope) & np.isfinite(level), 0.0, slope)
+def _noise_of(trace: Trace, cells: Cells) -> float:
+    """Standard deviation of the mean over one cell; rounding errors are not independent."""
     per_cell = max(1.0, cells.step_s / max(trace.interval_s, 1e-9))
-    noise = max(
-        trace.noise / np.sqrt(per_cell), trace.channel.resolution * 0.2
-    )  # rounding errors are not independent
-    return SlopeCells(trace=trace, level=level, slope=slope, slope_noise=noise / (np.sqrt(2) * step_min))
+    return max(trace.noise / np.sqrt(per_cell), trace.channel.resolution * 0.2)
 
 
 def draw_cells(trace: Trace, cells: Cells) -> DrawCells | None:
@@ -82,11 +74,8 @@ def draw_cells(trace: Trace, cells: Cells) -> DrawCells | None:
     if top <= 0 or top < 6 * trace.noise:
         return None
     running = float(np.median(known[known > 0.5 * top]))
-    per_cell = max(1.0, cells.step_s / max(trace.interval_s, 1e-9))
-    noise = max(trace.noise / np.sqrt(per_cell), trace.channel.resolution * 0.2)
-    return DrawCells(
-        trace=trace, level=level, running=running, off_below=_off_below(known, running), noise=noise
-    )
+    off_below, noise = _off_below(known, running), _noise_of(trace, cells)
+    return DrawCells(trace=trace, level=level, running=running, off_below=off_below, noise=noise)
 
 
 def _without_flashes(level: np.ndarray) -> np.ndarray:
@@ -117,33 +106,3 @@ def _off_below(known: np.ndarray, running: float) -> float:
     groups = np.split(empty, np.flatnonzero(np.diff(empty) > 1) + 1)
     longest = max(groups, key=len)
     return float(0.5 * (edges[longest[0]] + edges[longest[-1] + 1]))
-
-
-def search_signal(colds: Sequence[SlopeCells], draws: Sequence[DrawCells], cells: Cells) -> np.ndarray:
-    """The signal whose change points are searched, shape (cells, channels): slopes and levels in units of what
-    matters, with what noise alone can do shrunk to nothing (so that a flat log stays flat)."""
-    columns = []
-    for cold in colds:
-        unit = max(2.0 * cold.slope_noise, 0.06 * usual_rise(cold))
-        columns.append(_shrunk(np.nan_to_num(cold.slope / unit), 2.0 * cold.slope_noise / unit))
-    for draw in draws:
-        unit = max(2.0 * draw.noise, 0.02 * draw.running)
-        filled = np.where(np.isnan(draw.level), draw.running, draw.level)
-        columns.append(np.clip(filled / unit, -100, 100))
-    return np.column_stack(columns)
-
-
-def usual_rise(cold: SlopeCells) -> float:
-    """Slope at which the line rises where it rises most [K/min]: the median of the rising slopes weighed by how far
-    each carries, so that the rare harvests count for more than the many flat cells."""
-    rising = cold.slope[cold.slope > 2 * cold.slope_noise]
-    if len(rising) == 0:
-        return 2 * cold.slope_noise
-    rising = np.sort(rising)
-    weight = np.cumsum(rising)
-    return float(rising[np.searchsorted(weight, 0.5 * weight[-1])])
-
-
-def _shrunk(values: np.ndarray, dead: float) -> np.ndarray:
-    """`values` drawn towards zero by `dead`, then compressed (asinh): a rise ten times steeper is not ten times surer."""
-    return np.arcsinh(np.sign(values) * np.maximum(np.abs(values) - dead, 0.0)) * 2.0
