@@ -24,7 +24,6 @@ from pipeline.logs.table import FileTable, LoggedColumn
 from pipeline.logs.timeline import SourceFile
 from pipeline.logs.vocabulary.cell_kinds import is_number, kind_of
 from pipeline.logs.vocabulary.quantities import quantity_of_header
-from pipeline.logs.vocabulary.units import scale_of_header
 from pipeline.unit import Unit
 
 
@@ -198,7 +197,7 @@ def _column(i: int, numbers: NumberColumn, head: Head, rows: np.ndarray | None) 
     if unit is None and numbers.unit:
         unit, by = numbers.unit, "cells"
     values = numbers.values if rows is None else numbers.values[rows]
-    if (scale := scale_of_header(head.labels[i])) != 1.0:
+    if (scale := head.scales[i]) != 1.0 and not (values % 1 > 0).any():
         values = values * scale
     error: np.ndarray | None = None
     words: dict[str, int] = {}

@@ -75,7 +75,9 @@ def _by_channel(log: LogLayout, grid: Grid, tall: TallPlan) -> tuple[FileTable, 
     for name, measured_in, rows in channels:
         table = table_of(log, grid.only(rows))
         (column,) = table.columns
-        column = labelled(column, name, measured_in, alone=len(channels) == 1)
+        column = labelled(
+            column, name, measured_in, told=log.head.facts.get(name, ""), alone=len(channels) == 1
+        )
         tables.append(replace(table, columns=(column,)))
     return side_by_side(tables)
 
