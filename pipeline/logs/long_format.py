@@ -64,7 +64,9 @@ def plan_tall(dialect: Dialect, head: Head, plan: ClockPlan, readings: tuple[int
         for i in (*names, *readings)
         if head.named and _NAMES.fullmatch(head.labels[i].replace("_", " ").strip()) and _few(dialect, i)
     ]
-    by_rows = bool(names) and (in_many or _times_repeat(dialect, plan, names[0]))
+    by_rows = bool(names) and (
+        in_many or _times_repeat(dialect, plan, names[0]) or _in_turn(dialect, names[0])
+    )
     name = titled[0] if titled else names[0] if by_rows else None
     values = [i for i in readings if i != name]
     if name is None or len(values) != 1 or (name in readings and not _times_repeat(dialect, plan, name)):
@@ -79,7 +81,7 @@ def _refuse_mixed(
     if len(readings) < 2:
         return
     for i in names:
-        if _times_repeat(dialect, plan, i):
+        if _times_repeat(dialect, plan, i) or _in_turn(dialect, i):
             words = sorted(set(_column(dialect, i)))
             raise LogFileError(
                 f'rows of several sources stand among each other: "{head.labels[i]}" says {", ".join(words[:4])}',
@@ -120,6 +122,14 @@ def _times_repeat(dialect: Dialect, plan: ClockPlan, name: int) -> bool:
     return len(pairs) >= 3 and same >= 0.3 * len(pairs)
 
 
+def _in_turn(dialect: Dialect, name: int) -> bool:
+    """Names that come round and round, one after the other, each at moments of its own: no word for how a machine stands does so."""
+    cells = [row[name] for row in dialect.sample]
+    turn = len(set(cells))
+    rounds = [len(set(cells[i : i + turn])) == turn for i in range(len(cells) - turn + 1)]
+    return turn > 1 and len(cells) >= 4 * turn and sum(rounds) >= 0.9 * len(rounds)
+
+
 def channels_of(grid: Grid, tall: TallPlan, file: str) -> list[tuple[str, str | None, np.ndarray]]:
     """(name, unit or None, its rows ascending) of each channel, in the order in which they first come. Frees the texts.
 
@@ -140,13 +150,15 @@ def channels_of(grid: Grid, tall: TallPlan, file: str) -> list[tuple[str, str | 
     return sorted(found, key=lambda f: int(f[2][0]))
 
 
-def labelled(column: LoggedColumn, name: str, unit: str | None, *, alone: bool) -> LoggedColumn:
-    """The reading's column under its channel's name. alone: the file holds one channel only, which its header may name
-    better."""
+def labelled(column: LoggedColumn, name: str, unit: str | None, *, told: str, alone: bool) -> LoggedColumn:
+    """The reading's column under its channel's name. told: what the head of the file says of that name ("B7 = suction, °C"). alone: the
+    file holds one channel only, which its header may name better."""
     if alone and not says_nothing(column.label):
         return column
     if name.isdigit():
         name = f"channel {name}"
+    if told:
+        name = f"{name} {told}"
     if unit is not None:
         return replace(column, label=name, unit=unit, unit_by="units column")
     written = unit_of_header(name)

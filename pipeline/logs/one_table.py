@@ -24,7 +24,6 @@ from pipeline.logs.table import FileTable, LoggedColumn
 from pipeline.logs.timeline import SourceFile
 from pipeline.logs.vocabulary.cell_kinds import is_number, kind_of
 from pipeline.logs.vocabulary.quantities import quantity_of_header
-from pipeline.logs.vocabulary.units import scale_of_header
 from pipeline.unit import Unit
 
 
@@ -68,6 +67,7 @@ def table_of(log: LogLayout, grid: Grid) -> FileTable:
     columns = tuple(_column(i, grid.numbers[i], head, rows) for i in log.readings)
     columns = tuple(c for c in columns if not _holds_remarks(c)) or columns
     _refuse_lost_rows(moments, sequence, grid, log)
+    _refuse_rows_of_many_moments(columns, log)
     source = SourceFile(
         name=content.name,
         rows=len(sequence.time_ns),
@@ -86,6 +86,29 @@ def table_of(log: LogLayout, grid: Grid) -> FileTable:
         doubts=tuple(replace(d, file=content.name) for d in sequence.doubts),
         other_order=moments.other_order,
     )
+
+
+_LEAST_IN_A_ROW = 4
+_RUNS_ON, _GOES_ON = 1.5, 3.0
+
+
+def _refuse_rows_of_many_moments(columns: tuple[LoggedColumn, ...], log: LogLayout) -> None:
+    """Readings without labels of which each row's last is next to the following row's first, and each nearer to its neighbour in the row than to
+    the one below it: one channel, several moments a row, of which the file gives the first alone."""
+    if log.head.named or len(columns) < _LEAST_IN_A_ROW or len(columns[0].values) < 3:
+        return
+    values = np.column_stack([c.values[:2000] for c in columns])
+    with np.errstate(invalid="ignore"):
+        within = float(np.nanmean(np.abs(np.diff(values, axis=1)))) if np.isfinite(values).all() else 0.0
+        seam = float(np.mean(np.abs(values[1:, 0] - values[:-1, -1])))
+        below = float(np.mean(np.abs(np.diff(values, axis=0))))
+    if within > 0 and seam <= _RUNS_ON * within and below >= _GOES_ON * within:
+        raise LogFileError(
+            f"each row seems to hold {len(columns)} readings of one channel, one after the other, and the time of the first alone",
+            file=log.content.name,
+            line=log.dialect.first_line,
+            remedy="export the log with one row for each moment; where the columns are channels, put a line with their names above them",
+        )
 
 
 def _without_events(moments: Moments, grid: Grid, readings: tuple[int, ...]) -> tuple[Moments, list[Text]]:
@@ -198,7 +221,7 @@ def _column(i: int, numbers: NumberColumn, head: Head, rows: np.ndarray | None) 
     if unit is None and numbers.unit:
         unit, by = numbers.unit, "cells"
     values = numbers.values if rows is None else numbers.values[rows]
-    if (scale := scale_of_header(head.labels[i])) != 1.0:
+    if (scale := head.scales[i]) != 1.0 and not (values % 1 > 0).any():
         values = values * scale
     error: np.ndarray | None = None
     words: dict[str, int] = {}

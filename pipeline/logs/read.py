@@ -15,6 +15,7 @@ from pipeline.logs.layout.preamble import read_head
 from pipeline.logs.long_format import TallPlan, channels_of, labelled, plan_tall, side_by_side
 from pipeline.logs.one_table import LogLayout, table_of
 from pipeline.logs.rows.columns import Grid, Wanted, read_grid
+from pipeline.logs.rows.states import state_columns, without_false
 from pipeline.logs.source.decode import WORKBOOK, Content, contents_of
 from pipeline.logs.table import FileTable
 from pipeline.logs.vocabulary.cell_kinds import kind_of
@@ -55,7 +56,11 @@ def _tables_of(content: Content, unit: Unit) -> tuple[FileTable, ...]:
     parts = [(plan, readings)] if tall else by_clock(dialect, plan, readings)
     tables: list[FileTable] = []
     for clock, of_it in parts:
-        grid = read_grid(content.text, dialect, _wanted(dialect, clock, of_it, tall), content.name)
+        states = {} if tall else state_columns(dialect, of_it)
+        grid = read_grid(
+            content.text, dialect, _wanted(dialect, clock, of_it, tall, tuple(states)), content.name
+        )
+        grid = without_false(grid, states)
         log = LogLayout(content=content, dialect=dialect, head=head, plan=clock, readings=of_it, unit=unit)
         tables += [table_of(log, grid)] if tall is None else _by_channel(log, grid, tall)
     return tuple(tables) if len(parts) == 1 else tuple(map(_named_by_first_channel, tables))
@@ -75,7 +80,9 @@ def _by_channel(log: LogLayout, grid: Grid, tall: TallPlan) -> tuple[FileTable, 
     for name, measured_in, rows in channels:
         table = table_of(log, grid.only(rows))
         (column,) = table.columns
-        column = labelled(column, name, measured_in, alone=len(channels) == 1)
+        column = labelled(
+            column, name, measured_in, told=log.head.facts.get(name, ""), alone=len(channels) == 1
+        )
         tables.append(replace(table, columns=(column,)))
     return side_by_side(tables)
 
@@ -110,7 +117,13 @@ def _with_parts_left_out(table: FileTable, failures: list[LogFileError], more_sh
     )
 
 
-def _wanted(dialect: Dialect, plan: ClockPlan, readings: tuple[int, ...], tall: TallPlan | None) -> Wanted:
+def _wanted(
+    dialect: Dialect,
+    plan: ClockPlan,
+    readings: tuple[int, ...],
+    tall: TallPlan | None,
+    states: tuple[int, ...],
+) -> Wanted:
     as_text = plan.kind in ("stamp", "date+time", "date+seconds", "time-of-day")
     texts = plan.columns[:1] if plan.kind == "date+seconds" else plan.columns if as_text else ()
     numbers = tuple(sorted({*readings, *(i for i in plan.columns if i not in texts)}))
@@ -123,7 +136,7 @@ def _wanted(dialect: Dialect, plan: ClockPlan, readings: tuple[int, ...], tall: 
         iso_zone=plan.iso_zone,
         clock_text=texts if iso is None else (),
         numbers=numbers,
-        texts=(*(tall.texts if tall else ()), *([] if plan.zone is None else [plan.zone])),
+        texts=(*(tall.texts if tall else ()), *states, *([] if plan.zone is None else [plan.zone])),
         clock_sink=None if tall or plan.dotted else StampColumn,
         careful=careful,
     )

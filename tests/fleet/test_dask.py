@@ -116,6 +116,13 @@ def test_folders_of_a_share_are_used_as_they_are(cluster, fleet):
     }
 
 
+@pytest.fixture(autouse=True)
+def patient(monkeypatch):
+    """Beside busy loops a worker may need minutes to start."""
+    monkeypatch.setattr("pipeline.fleet.dask.WAIT_FOR_WORKERS_S", 600.0)
+    monkeypatch.setattr("pipeline.fleet.dask.FETCH_S", 300.0)
+
+
 def test_a_local_cluster_outlives_an_item_that_kills_every_worker():
     with connected("local", workers=2) as client:
         results = list(spread_out(die, range(6), client=client, on_death=lambda item: ("died", item)))
@@ -131,8 +138,7 @@ def test_an_item_that_sat_on_workers_that_died_of_another_is_begun_once_more_alo
     assert len(list(tmp_path.iterdir())) == 4
 
 
-def test_a_worker_of_a_local_cluster_has_time_to_start_again(tmp_path, monkeypatch):
-    monkeypatch.setattr("pipeline.fleet.dask.WAIT_FOR_WORKERS_S", 120.0)
+def test_a_worker_of_a_local_cluster_has_time_to_start_again(tmp_path):
     with (
         dask.config.set({"distributed.deploy.lost-worker-timeout": "10 ms"}),
         connected("local", workers=1) as client,

@@ -63,6 +63,31 @@ def test_a_file_that_cannot_be_read_is_refused_with_a_remedy(name):
         assert error.line == expected["line"]
 
 
+LOG = b"Time,Evap (C)\n" + b"".join(b"2026-05-04 10:%02d:00,%.2f\n" % (i, -3.5 - i / 100) for i in range(60))
+
+
+@pytest.mark.parametrize("piece", [b" ", b"1:11,", b"1:11 ", b"1-1 ", b"\0", b'"a', b"key: ", b"    x"])
+@pytest.mark.parametrize("place", ["head", "row", "line", "alone", "blank-separated"])
+def test_a_line_of_a_megabyte_is_looked_through_once(tmp_path, piece, place):
+    """A search that began anew at each character would not come to an end."""
+    line = piece * (1_000_000 // len(piece))
+    text = {
+        "head": line + b"\n" + LOG,
+        "row": LOG + b"2026-05-04 11:00:00," + line + b"\n" + LOG.split(b"\n", 1)[1],
+        "line": LOG + line + b"\n",
+        "alone": line,
+        "blank-separated": LOG.replace(b" (C)", b"").replace(b",", b" ") + line + b"\n",
+    }[place]
+    path = tmp_path / "log.csv"
+    path.write_bytes(text)
+    try:
+        (table,) = read_file(path, Unit(name="bar"))
+        sound = len(table.time_ns) >= 60
+    except LogFileError as error:
+        sound = bool(error.remedy)
+    assert sound
+
+
 @pytest.mark.parametrize("name", [n for n in CASES if "error" not in _expected(n)])
 def test_a_table_survives_being_kept_as_parquet(name, tmp_path):
     import pyarrow.parquet as pq

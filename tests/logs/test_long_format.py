@@ -143,3 +143,33 @@ def test_a_unit_that_changes_from_row_to_row_tells_channels_apart_whatever_the_c
         ("current_compressor", "comp_current", "A"),
     }
     np.testing.assert_array_equal(timeline.get("evaporator").values, log["evaporator"])
+
+
+def test_loggers_that_write_in_turn_are_told_apart_and_named_by_the_head(tmp_path):
+    log = cycling(hours=6.0)
+    rows = ["A3F1 = suction clip, °C", "B770 = clamp on supply, A", "", "node;utc;value"]
+    for s, e, i in zip(log["seconds"].astype(int), log["evaporator"], log["current"], strict=True):
+        rows += [f"A3F1;{_stamp(s)};{e:.2f}", f"B770;{_stamp(s + 3)};{i:.2f}"]
+    suction, current = read_file(write(tmp_path / "turns.csv", "\n".join(rows) + "\n"), UNIT)
+    assert (suction.columns[0].label, suction.columns[0].unit) == ("A3F1 suction clip, °C", "°C")
+    assert (current.columns[0].label, current.columns[0].unit) == ("B770 clamp on supply, A", "A")
+    np.testing.assert_array_equal(suction.columns[0].values, log["evaporator"])
+    np.testing.assert_array_equal(current.time_ns, times(log["seconds"] + 3))
+
+
+def test_a_word_for_how_the_machine_stands_splits_no_log(tmp_path):
+    log = cycling(hours=6.0)
+    rows = ["utc;phase;value"]
+    for s, e in zip(log["seconds"].astype(int), log["evaporator"], strict=True):
+        rows.append(f"{_stamp(s)};{'cold' if e < -5 else 'warm'};{e:.2f}")
+    (only,) = read_file(write(tmp_path / "phases.csv", "\n".join(rows) + "\n"), UNIT)
+    np.testing.assert_array_equal(only.columns[0].values, log["evaporator"])
+
+
+def test_machines_that_write_in_turn_are_not_made_one_log(tmp_path):
+    log = cycling(hours=2.0)
+    rows = ["which;utc;plate (°C);line (A)"]
+    for s, e, i in zip(log["seconds"].astype(int), log["evaporator"], log["current"], strict=True):
+        rows += [f"north;{_stamp(s)};{e:.2f};{i:.2f}", f"south;{_stamp(s + 3)};{e:.2f};{i:.2f}"]
+    with pytest.raises(LogFileError, match="rows of several sources"):
+        read_file(write(tmp_path / "two.csv", "\n".join(rows) + "\n"), UNIT)

@@ -15,7 +15,12 @@ from pipeline.logs.clock.column_profile import (
     profile_of,
     value_of,
 )
-from pipeline.logs.clock.numeric_dates import columns_of_parts, columns_of_year_day, is_time_of_day
+from pipeline.logs.clock.numeric_dates import (
+    columns_of_parts,
+    columns_of_year_day,
+    columns_that_count_time,
+    is_time_of_day,
+)
 from pipeline.logs.clock.time_zones import fixed_offset_ns, zone_of_cell
 from pipeline.logs.layout.dialect import Dialect
 from pipeline.logs.layout.preamble import Head
@@ -277,6 +282,7 @@ def _digits_alone(profiles: list[Profile], head: Head) -> ClockPlan | None:
     """A date such as 20260504 beside a time such as 90500, or year, month, day, hour, minute, second a column each, or year, day of the year and a
     time such as 905."""
     parts = columns_of_parts(head.labels) or columns_of_year_day(head.labels) if head.named else ()
+    parts = parts or columns_that_count_time([p.numbers if p.number > 0.9 else () for p in profiles])
     if parts and all(profiles[i].number > 0.9 for i in parts):
         return ClockPlan(kind="digits", columns=parts)
     for d, p in enumerate(profiles):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -58,6 +59,30 @@ def columns_of_year_day(labels: Sequence[str]) -> tuple[int, ...]:
     found = [next((i for i, label in enumerate(labels) if p.fullmatch(label.strip())), None) for p in words]
     found = found[:-1] if found[-1] is None else found
     return () if None in found else tuple(found)
+
+
+_ENDS = ((1990, 2100), (1, 12), (1, 31), (0, 23), (0, 59), (0, 59))
+"""Least and largest of year, month, day, hour, minute, second; nobody logged before, with a clock of four digits of a year."""
+
+
+def columns_that_count_time(columns: Sequence[Sequence[float]]) -> tuple[int, ...]:
+    """The same by the numbers of the columns (a sample of rows each): whole, each within its part's ends, and together never back. Minutes or
+    seconds must move, or five columns of whole readings would do."""
+    for parts in (6, 5):
+        for first in range(len(columns) - parts + 1):
+            group = columns[first : first + parts]
+            if len({len(c) for c in group}) > 1 or len(group[0]) < 3:
+                continue
+            within = all(
+                low <= v <= high and v % 1 == 0
+                for c, (low, high) in zip(group, _ENDS[:parts], strict=True)
+                for v in c
+            )
+            rows = list(zip(*group, strict=True))
+            onward = all(a <= b for a, b in pairwise(rows))
+            if within and onward and len(set(rows)) > 0.9 * len(rows):
+                return tuple(range(first, first + parts))
+    return ()
 
 
 def is_time_of_day(digits: float) -> bool:

@@ -309,7 +309,10 @@ def _fields(block: np.ndarray, shape: StampPattern) -> _Fields:
         seconds += minute * 60
         if shape.second:
             second = _number(block, shape.second)
-            possible &= (second < 60) | ((second == 60) & (minute == 59))  # a leap second: the next one again
+            whole = second < 60
+            if not whole.all():
+                whole |= (second == 60) & (minute == 59) & _may_have_a_leap_second(parts)
+            possible &= whole
             seconds += second
         clock = seconds.astype(np.int64)
         clock *= SECOND_NS
@@ -319,6 +322,21 @@ def _fields(block: np.ndarray, shape: StampPattern) -> _Fields:
         if shape.date:
             possible &= clock <= DAY_NS
     return _Fields(parts=parts, clock_ns=clock, possible=possible)
+
+
+def _may_have_a_leap_second(parts: np.ndarray | int) -> np.ndarray | bool:
+    """Does the day, whatever the order of its `parts` (3, n), end June or December, as UTC or in a zone beside it? Leap
+    seconds have come at no other time (ITU-R TF.460 prefers these two; IERS Bulletin C). They are the next second again."""
+    if isinstance(parts, int):
+        return False
+    return np.any(
+        [
+            (parts[i] == month) & (parts[j] == day)
+            for i, j in ((0, 1), (1, 0), (1, 2))
+            for month, day in ((6, 30), (7, 1), (12, 31), (1, 1))
+        ],
+        axis=0,
+    )
 
 
 def _month_and_day(year: np.ndarray, day_of_year: np.ndarray) -> np.ndarray:

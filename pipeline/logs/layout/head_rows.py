@@ -114,9 +114,7 @@ def head_of(text: bytes, layout: Layout) -> HeadRows | None:
         remarks.append(filled.pop()[1])
     units_row: tuple[str, ...] = ()
     units_line = b""
-    sampled = bool(filled) and _is_sampling_row(filled[-1][2], fields)
-    if sampled:
-        filled.pop()
+    sampled = filled.pop()[2] if filled and _is_sampling_row(filled[-1][2], fields) else []
     if len(filled) >= 3 and _names_the_clock_alone(filled[-1][2], fields):
         above = filled[-2][2]
         if len(above) == fields and (_is_units_row(above, layout) or is_header(above, layout)):
@@ -135,7 +133,7 @@ def head_of(text: bytes, layout: Layout) -> HeadRows | None:
     header_line = b""
     if filled and is_header(filled[-1][2], layout):
         _at, line, above = filled.pop()
-        header = [tuple(above)]
+        header = [_told_apart(above, sampled)]
         header_line = line.encode()
         if fields >= 3 and filled and not sampled and _is_upper_header(filled[-1][2], fields):
             header.insert(0, tuple(filled.pop()[2]))
@@ -220,6 +218,16 @@ def _is_sampling_row(cells: list[str], fields: int) -> bool:
     return _as_wide(cells, fields) and bool(filled) and all(_SAMPLING.fullmatch(c) for c in filled)
 
 
+def _told_apart(labels: list[str], sampled: list[str]) -> tuple[str, ...]:
+    """Labels that stand over several columns, with how each was sampled: "Evap" over "min" and "avg"."""
+    if len(sampled) != len(labels):
+        return tuple(labels)
+    return tuple(
+        f"{label} {how}".strip() if labels.count(label) > 1 else label
+        for label, how in zip(labels, sampled, strict=True)
+    )
+
+
 def _names_the_clock_alone(cells: list[str], fields: int) -> bool:
     """ "Time,,," under a block that describes the channels."""
     return (
@@ -246,8 +254,8 @@ def _is_upper_header(cells: list[str], fields: int) -> bool:
 
 
 _UNIT_WORDS = re.compile(
-    r"""[\[(]?\s*(°\s*[cf]|º\s*[cf]|℃|℉|deg\.?\s*[cfk]|degrees?\s*[cf]|m[avwk]|[µμu][avw]|[cfk]|celsius|fahrenheit|kelvin|ma|a|amps?|amperes?|w|kw|watts?|v|volts?|kwh|wh
-    |k?ohms?|k?ω|k?Ω|%|%\s*rh|pf|cos.?(phi|φ)|bar|psi[g]?|kpa|mpa|s|sec|seconds|ms|min|h|hh:mm(:ss)?(\.s+|\.0+)?|[ymdjat.\-/]{6,10}
+    r"""[\[(]?\s*(?:[x×*]\s?)?(?:(?:0[.,]0{0,3}1|1/10{1,4})\s?[x×*·]?\s?)?(°\s*[cf]|º\s*[cf]|℃|℉|deg\.?\s*[cfk]|degrees?\s*[cf]|m[avwk]|[µμu][avw]|[cfk]|celsius|fahrenheit|kelvin|ma|a|amps?|amperes?|w|kw|watts?|v|volts?|kwh|wh
+    |k?ohms?|k?ω|k?Ω|%|%\s*rh|pf|cos.?(phi|φ)|bar|psi[g]?|kpa|mpa|s|sec|seconds|ms|min|h|hh:mm(:ss)?(\.s+|\.0+)?|h:m(:s)?|m?s\s+since.*|[ymdjat.\-/]{5,10}
     |[ymdjat.\-/]{6,10}[\st]hh:mm(:ss)?.*|utc.*|gmt.*|local.*|date|time|rn|n[or]\.?|\#|-|n/?a|iso\s?8601)?\s*[\])]?""",
     re.VERBOSE | re.IGNORECASE,
 )

@@ -11,7 +11,7 @@ from pipeline.logs.layout.head_rows import split_row
 from pipeline.logs.vocabulary.cell_kinds import kind_of
 from pipeline.logs.vocabulary.quantities import HOUSE_UNITS, quantity_of_header
 from pipeline.logs.vocabulary.stamp_patterns import SECONDS_IN, shape_of
-from pipeline.logs.vocabulary.units import UNITS, unit_of_header, unit_of_word
+from pipeline.logs.vocabulary.units import UNITS, scale_of_header, unit_of_cell, unit_of_header, unit_of_word
 
 _KEYS: Mapping[str, tuple[str, ...]] = {
     name: tuple(words.split("|"))
@@ -29,7 +29,8 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
 }
 
 _STARTED = re.compile(
-    r"(?:^|\W)\w{0,20}(?:start|beg[aiu]n|inici|comienz|début|debut|beginn)\w*\W+(?:on |at |am |le |el |il |em )?(.{6,40})$",
+    r"(?:^|\W)(?:\w{0,20}(?:start|beg[aiu]n|inici|comienz|début|debut|beginn)\w*|from|since|seit|desde|depuis)\W+(?:on |at |am |le |el |il |em )?"
+    r"(.{6,40})$",
     re.IGNORECASE,
 )
 _MOST_LINES, _LONGEST_LINE = 500, 4000
@@ -46,6 +47,7 @@ class Head:
     named: bool  # a header was there
     units: tuple[str | None, ...]
     units_by: tuple[str, ...]  # "header", "units row", "cells", "preamble" or ""
+    scales: tuple[float, ...]  # what a whole number stands for: 0.1 under "0.1 °C"
     facts: Mapping[str, str]  # of `_KEYS`, and every other key/value line as it stands
 
 
@@ -55,13 +57,12 @@ def read_head(dialect: Dialect) -> Head:
     labels = _labels(dialect)
     units: list[str | None] = []
     units_by: list[str] = []
+    scales: list[float] = []
     common = unit_of_word(facts["unit"]) if "unit" in facts else None
     for i in range(dialect.fields):
-        below = (
-            unit_of_word(dialect.units_row[i])
-            if i < len(dialect.units_row) and dialect.units_row[i]
-            else None
-        )
+        cell = dialect.units_row[i] if i < len(dialect.units_row) else ""
+        below = unit_of_cell(cell) if cell else None
+        scales.append(scale_of_header(cell) * scale_of_header(labels[i]))
         written = unit_of_header(labels[i], labels) if dialect.header else None
         if below is not None:
             units.append(below)
@@ -83,6 +84,7 @@ def read_head(dialect: Dialect) -> Head:
         named=bool(dialect.header),
         units=tuple(units),
         units_by=tuple(units_by),
+        scales=tuple(scales),
         facts=facts,
     )
 

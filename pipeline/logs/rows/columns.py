@@ -7,6 +7,8 @@ width is left out and counted, never padded or shifted.
 
 from __future__ import annotations
 
+import sys
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Protocol
@@ -29,6 +31,8 @@ LEAST_BLOCK, MOST_BLOCK = 1 << 20, 1 << 22
 """Bytes that a thread parses at once: larger blocks cost less a byte, smaller ones keep all threads busy (measured)."""
 MOST_BAD_SHARE = 0.1
 """More rows than this that can't be read, and the file is refused. Common practice, no source."""
+MOST_WAIT_S = 5.0
+"""Arrow's threads let go within milliseconds."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -198,26 +202,38 @@ class _Rows:
 def _parse(
     body: Body, dialect: Dialect, types: dict[str, pa.DataType], nulls: list[str], rows: _Rows
 ) -> pa.Table:
-    table = pacsv.read_csv(
-        body.stream(),
-        read_options=pacsv.ReadOptions(
-            column_names=[f"f{i}" for i in range(dialect.fields)],
-            block_size=max(LEAST_BLOCK, min(MOST_BLOCK, body.size // 8)),
-        ),
-        parse_options=pacsv.ParseOptions(
-            delimiter=dialect.delimiter,
-            quote_char='"' if dialect.quoted else False,
-            invalid_row_handler=rows,
-        ),
-        convert_options=pacsv.ConvertOptions(
-            column_types=types,
-            include_columns=list(types),
-            null_values=nulls,
-            decimal_point=dialect.decimal,
-            timestamp_parsers=[pacsv.ISO8601],
-            check_utf8=False,
-        ),
-    )
+    source = body.source()
+    held = sys.getrefcount(source), sys.getrefcount(rows)
+    try:
+        table = pacsv.read_csv(
+            body.stream(source),
+            read_options=pacsv.ReadOptions(
+                column_names=[f"f{i}" for i in range(dialect.fields)],
+                block_size=max(LEAST_BLOCK, min(MOST_BLOCK, body.size // 8)),
+            ),
+            parse_options=pacsv.ParseOptions(
+                delimiter=dialect.delimiter,
+                quote_char='"' if dialect.quoted else False,
+                invalid_row_handler=rows,
+            ),
+            convert_options=pacsv.ConvertOptions(
+                column_types=types,
+                include_columns=list(types),
+                null_values=nulls,
+                decimal_point=dialect.decimal,
+                timestamp_parsers=[pacsv.ISO8601],
+                check_utf8=False,
+            ),
+        )
+    finally:
+        # A thread of Arrow's may still hold what is Python's, and needs the interpreter to let it go: where that is about to end, the
+        # process aborts ("terminate called") or hangs
+        until = time.monotonic() + MOST_WAIT_S
+        while (
+            any(n > h for n, h in zip((sys.getrefcount(source), sys.getrefcount(rows)), held, strict=True))
+            and time.monotonic() < until
+        ):
+            time.sleep(0.0001)
     pa.default_memory_pool().release_unused()  # the parser's own buffers: more than the columns
     return table
 

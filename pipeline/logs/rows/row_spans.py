@@ -25,12 +25,16 @@ class Body:
         """Bytes of all spans."""
         return sum(b - a for a, b in self.spans)
 
-    def stream(self) -> pa.NativeFile:
-        """The rows one after the other, to be read once."""
-        if len(self.spans) == 1 and isinstance(self.text, bytes):
+    def source(self) -> bytes | io.RawIOBase:
+        """What `stream` reads from."""
+        return self.text if len(self.spans) == 1 and isinstance(self.text, bytes) else _Joined(self)
+
+    def stream(self, source: bytes | io.RawIOBase) -> pa.NativeFile:
+        """The rows one after the other, to be read once. source: of `source`."""
+        if isinstance(source, bytes):
             ((a, b),) = self.spans
-            return pa.BufferReader(pa.py_buffer(self.text)[a:b])
-        return pa.PythonFile(_Joined(self), mode="r")
+            return pa.BufferReader(pa.py_buffer(source)[a:b])
+        return pa.PythonFile(source, mode="r")
 
     def lines(self) -> int:
         """Lines in all spans, blank ones and a last one without its end among them."""

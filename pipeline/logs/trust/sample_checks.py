@@ -65,19 +65,21 @@ def sample_masks(trace: CheckedChannel, limits: Mapping[str, float]) -> dict[str
         masks["error word"] = trace.error
     if trace.is_temperature:
         floor, top = limits["probe_coldest_c"], limits["probe_hottest_c"]
-    elif trace.role in CURRENT_ROLES:
-        floor, top = limits["clamp_below_zero_a"], np.inf
+    elif trace.role in CLAMP_ROLES:
+        floor, top = limits["clamp_below_zero_a"] if trace.role in CURRENT_ROLES else -np.inf, np.inf
     else:
         return masks
     values = trace.values
     least, usual = _least_jump(trace, limits)
     low, high, step = trace.extremes
+    if not trace.is_temperature and (fill := _fill_value(trace)) is not None:
+        masks["out of range"] = trace.values >= fill
     at = None
     if not (low >= floor and high <= top):
         with np.errstate(invalid="ignore"):
             wild = (values < floor) | (values > top)
         if wild.any():
-            masks["out of range"] = wild
+            masks["out of range"] = masks.get("out of range", False) | wild
         seen = ~(wild | np.isnan(values))
         at = None if seen.all() else np.flatnonzero(seen)
     elif step < least:
@@ -117,6 +119,25 @@ def extremes(values: np.ndarray) -> tuple[float, float, float]:
     if not lows or np.isnan(lows).any():
         return float("nan"), float("nan"), float("nan")
     return float(min(lows)), float(max(highs)), largest
+
+
+_FILLS = (3.2767, 3.2768, 6.5535, 2.147483647)
+"""The ends of counts of 16 and 32 bits, wherever the point stands."""
+_FILL_FAR = 5.0  # times the next highest reading. Common practice, no source
+
+
+def _fill_value(trace: CheckedChannel) -> float | None:
+    """The highest reading [the channel's unit], where it is what a logger writes for none (the end of its counter, or nothing but nines)
+    and far above all others."""
+    high = trace.extremes[1] if trace.is_whole else float(np.fmax.reduce(trace.values, initial=0.0))
+    if not 1.0 < high < np.inf:
+        return None
+    digits = f"{high:.10g}".replace(".", "").strip("0")
+    ends = any(digits == f"{f:.10g}".replace(".", "") for f in _FILLS)
+    if not (ends or (len(digits) >= 3 and set(digits) == {"9"})):
+        return None
+    others = trace.values[trace.values < high]
+    return high if len(others) and high > _FILL_FAR * float(others.max()) else None
 
 
 def _spread_out(bad: np.ndarray, at: np.ndarray | None, n: int) -> np.ndarray:

@@ -94,14 +94,23 @@ def unit_of_word(word: str) -> str | None:
     return "" if plain.startswith("%") else _WORDS.get(re.sub(r"(?<=[°º˚]) ", "", plain.lower()))
 
 
-_SCALED = re.compile(r"[\[(]\s*(?:[x×*]\s*)?(0[.,]0{0,3}1|1/10{1,4})\s*[x×*·]?\s*(?=[^\W\d]|[°º˚])")
+_SCALED = re.compile(
+    r"(?:[\[(]\s*|(?:^|\s)(?=\S+\s?[^\s\d]*\s?[A-Za-zΩ%]+$))(?:[x×*]\s*)?(0[.,]0{0,3}1|1/10{1,4})\s*[x×*·]?\s*(?=[^\W\d]|[°º˚])"
+)
+"""In brackets, or at the end with one word behind it."""
 
 _STORED = re.compile(r"[\s_]+[x×*]\s?1(0{1,3})$")
 """A register that holds so many times the reading, as it holds whole numbers. Common practice, no source."""
 
 
+def unit_of_cell(cell: str) -> str | None:
+    """The unit that a cell under the labels says, a scale before it left aside ("0.1 °C" -> "°C"); None where it says none."""
+    return unit_of_word(_SCALED.sub("", cell))
+
+
 def scale_of_header(header: str) -> float:
-    """What a column of whole numbers counts in: 0.1 of "Evap [0.1 °C]" and "evap_x10"; 1.0 where the header says nothing of the sort."""
+    """What a column of whole numbers counts in: 0.1 of "Evap [0.1 °C]", "evap 0.1 °C" and "evap_x10"; 1.0 where the header says nothing of
+    the sort."""
     match = _SCALED.search(header) or _STORED.search(header)
     return 1.0 if match is None else 1.0 / float("1" + "0" * match[1].count("0"))
 
@@ -112,7 +121,7 @@ def unit_of_header(header: str, beside: Sequence[str] = ()) -> str | None:
     "Suction (°F)", "suction [degF]", "Suction °F", "suction, F", "suction_f" are all °F. beside: the headers of the other
     columns; where one of them ends in a letter that is no unit ("Evap line B"), the same words with another one carry none.
     """
-    header = _STORED.sub("", _SCALED.sub("(", header))
+    header = _STORED.sub("", _SCALED.sub(lambda m: "(" if m[0][0] in "[(" else " ", header))
     for inside in reversed(_BRACKETED.findall(header)):
         unit = unit_of_word(inside)
         if unit is None and "," in inside:

@@ -6,8 +6,10 @@ import io
 import json
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
+import pytest
 
 from pipeline.logs import understand
 from pipeline.logs.check.terminal_table import print_understanding
@@ -28,6 +30,21 @@ def _log(tmp_path, columns=("evaporator", "current"), *, step_s=10.0, hours=12.0
 
 def _answers(understanding):
     return {a.question: a.can for a in understanding.answers}
+
+
+CORPUS = Path(__file__).parents[1] / "corpus"
+
+
+@pytest.mark.parametrize("name", sorted(p.name for p in CORPUS.iterdir() if p.suffix != ".json"))
+def test_every_file_of_the_corpus_is_shown_as_understood_or_with_its_remedy(name):
+    from rich.console import Console
+
+    found = understand([CORPUS / name], Unit(name="bar"))
+    print_understanding(found, Console(file=io.StringIO(), width=80))
+    assert {f.name.split("/")[0] for f in found.files} == {name}
+    expected = json.loads((CORPUS / f"{name}.json").read_text(encoding="utf-8"))
+    if "unit" not in expected:
+        assert [bool(f.error) for f in found.files] == ["error" in expected]
 
 
 def test_a_good_log_tells_cycles_and_starts_and_not_what_was_not_logged(tmp_path):

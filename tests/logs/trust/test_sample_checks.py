@@ -78,6 +78,27 @@ def test_what_no_probe_can_read_is_an_open_or_shorted_one(code):
     assert (~channel.trusted).sum() == _at(log, 5.5) - _at(log, 5)
 
 
+@pytest.mark.parametrize("fill", [327.67, 655.35, 99.9, 9999.0])
+def test_what_a_clamp_writes_for_no_reading_is_none(fill):
+    log = cycling(hours=8.0)
+    current = log["current"].copy()
+    current[100::400] = fill
+    timeline = _assembled(log, current=current)
+    channel = timeline.get("current")
+    np.testing.assert_array_equal(
+        np.flatnonzero(channel.masks["out of range"]), np.arange(len(current))[100::400]
+    )
+
+
+@pytest.mark.parametrize("inrush", [33.8, 41.0, 32.767])
+def test_a_compressors_inrush_is_a_reading(inrush):
+    log = cycling(hours=8.0)
+    current = log["current"].copy()
+    current[100::400] = inrush
+    timeline = _assembled(log, current=current)
+    assert "out of range" not in timeline.get("current").masks
+
+
 def test_an_input_that_jumps_to_the_end_of_its_scale_is_open_or_shorted():
     log = cycling()
     evaporator = log["evaporator"].copy()
