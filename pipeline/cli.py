@@ -266,6 +266,7 @@ def _add_compare(verbs) -> None:
 
 def _compare(arguments) -> int:
     from pipeline.comparing import compare_places
+    from pipeline.language.catalogue import catalogue
     from pipeline.language.text import say
 
     compared = compare_places(arguments.earlier, arguments.later, visit=arguments.visit)
@@ -281,13 +282,14 @@ def _compare(arguments) -> int:
             later=compared.later,
             options=options,
         )
+    words = catalogue("en", compared.unit.cooling)
     print(say(compared.comparison.better_or_worse, units=options.units))
     # What the line before rests on: at the same air and water, where that could be worked out.
     adjusted = compared.comparison.freeze_at_same_conditions
     print(say(adjusted.sentence if adjusted else compared.comparison.sentence, units=options.units))
     for shift in compared.comparison.shifts[1:]:
         if shift.changed:
-            print(say(shift.sentence, units=options.units))
+            print(say(shift.sentence, units=options.units, catalogue=words))
     if arguments.to:
         print(f"Open {arguments.to}")
     for problem in compared.problems:
