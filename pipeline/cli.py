@@ -332,6 +332,7 @@ def _add_demo(verbs) -> None:
 def _demo(arguments) -> int:
     from pipeline.demo.exercise import open_sheet, write_exercise
     from pipeline.demo.scenario import write_demo
+    from pipeline.demo.units import UNITS
 
     if arguments.answers:
         for unit, story in open_sheet(arguments.folder).items():
@@ -345,7 +346,7 @@ def _demo(arguments) -> int:
     if arguments.exercise is not None:
         write_exercise(arguments.folder, arguments.exercise, progress=progress)
     else:
-        write_demo(arguments.folder, progress=progress)
+        write_demo(arguments.folder, UNITS, progress=progress)
     print(f"Written. Next: icelogs report {arguments.folder} --to reports")
     return DONE
 

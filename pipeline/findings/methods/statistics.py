@@ -309,9 +309,11 @@ def single_step(y: np.ndarray, *, least: int = 3) -> LevelStep:
     gain = k * (n - k) / n * (left - right) ** 2
     first = int(k[np.argmax(gain)])
     deviation = float(((y - y.mean()) ** 2).sum())
-    ordered = np.sort(y)
-    before, up_to = (np.searchsorted(ordered, y, side=side) for side in ("left", "right"))
-    u = np.cumsum(before + up_to + 1) - np.arange(1, n + 1) * (n + 1)  # twice the ranks, which ties share
+    order = np.argsort(y)
+    ordered, twice_rank = y[order], np.empty(n, int)
+    below, up_to = (np.searchsorted(ordered, ordered, side=side) for side in ("left", "right"))
+    twice_rank[order] = below + up_to + 1  # ties share theirs
+    u = np.cumsum(twice_rank) - np.arange(1, n + 1) * (n + 1)
     pettitt = float(np.abs(u).max())
     return LevelStep(
         first=first,
