@@ -266,6 +266,7 @@ def _add_compare(verbs) -> None:
 
 def _compare(arguments) -> int:
     from pipeline.comparing import compare_places
+    from pipeline.language.catalogue import catalogue
     from pipeline.language.text import say
 
     compared = compare_places(arguments.earlier, arguments.later, visit=arguments.visit)
@@ -281,13 +282,14 @@ def _compare(arguments) -> int:
             later=compared.later,
             options=options,
         )
+    words = catalogue("en", compared.unit.cooling)
     print(say(compared.comparison.better_or_worse, units=options.units))
     # What the line before rests on: at the same air and water, where that could be worked out.
     adjusted = compared.comparison.freeze_at_same_conditions
     print(say(adjusted.sentence if adjusted else compared.comparison.sentence, units=options.units))
     for shift in compared.comparison.shifts[1:]:
         if shift.changed:
-            print(say(shift.sentence, units=options.units))
+            print(say(shift.sentence, units=options.units, catalogue=words))
     if arguments.to:
         print(f"Open {arguments.to}")
     for problem in compared.problems:
@@ -330,6 +332,7 @@ def _add_demo(verbs) -> None:
 def _demo(arguments) -> int:
     from pipeline.demo.exercise import open_sheet, write_exercise
     from pipeline.demo.scenario import write_demo
+    from pipeline.demo.units import UNITS
 
     if arguments.answers:
         for unit, story in open_sheet(arguments.folder).items():
@@ -343,7 +346,7 @@ def _demo(arguments) -> int:
     if arguments.exercise is not None:
         write_exercise(arguments.folder, arguments.exercise, progress=progress)
     else:
-        write_demo(arguments.folder, progress=progress)
+        write_demo(arguments.folder, UNITS, progress=progress)
     print(f"Written. Next: icelogs report {arguments.folder} --to reports")
     return DONE
 

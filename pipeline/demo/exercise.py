@@ -16,8 +16,7 @@ import numpy as np
 from pipeline.demo.dialects import LoggerFormat
 from pipeline.demo.faults import KINDS, Fault
 from pipeline.demo.machine import MACHINES, Site
-from pipeline.demo.scenario import Progress, empty_folder, unit_files
-from pipeline.demo.units import DemoUnit, Logger
+from pipeline.demo.scenario import DemoUnit, Logger, Progress, empty_folder, unit_files
 from pipeline.errors import LogFileError, UsageError
 
 SHEET = "answers.sealed"

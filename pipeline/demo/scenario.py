@@ -1,16 +1,19 @@
-"""`write_demo` writes the demo: logger files of an invented group of venues, with the truth of each unit beside them."""
+"""What a unit of the demo is, and its files: those of its loggers, with the truth beside them. `write_demo` writes all."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from pipeline.demo.dialects import csv_bytes, gzipped
+from pipeline.demo.dialects import LoggerFormat, csv_bytes, gzipped
+from pipeline.demo.faults import Fault
+from pipeline.demo.machine import Machine, Site
+from pipeline.demo.probes import Probe
 from pipeline.demo.simulator import NS, World, record, run_world
-from pipeline.demo.units import UNITS, DemoUnit
 from pipeline.errors import UsageError
 
 Progress = Callable[[str], None]  # a line for the person who waits
@@ -31,23 +34,53 @@ differ on purpose: 1 s to 60 s, °C and °F, one or two a unit, and each writes 
 """
 
 
-def write_demo(folder: Path, *, progress: Progress | None = None) -> list[Path]:
-    """Write all units under `folder`, which is made if it is not there; the files written, in order.
+@dataclass(frozen=True, kw_only=True)
+class Logger:
+    """One logger: what it writes, how often, and how far its clock is off."""
+
+    file: str
+    interval_s: int
+    dialect: LoggerFormat
+    probes: dict[str, Probe] | None = None
+    clock_ahead_s: float = 0.0
+    first_s: int = 0  # when it began, after the unit's start
+
+
+@dataclass(frozen=True, kw_only=True)
+class DemoUnit:
+    """One unit of the demo."""
+
+    name: str
+    story: str  # one line for the truth file
+    machine: Machine
+    site: Site
+    days: float
+    seed: int
+    start: str
+    tz: str = "UTC"
+    faults: Sequence[Fault] = ()
+    loggers: Sequence[Logger]
+    toml: str = ""
+    loose: bool = False  # its files lie in the top folder
+
+
+def write_demo(folder: Path, units: Sequence[DemoUnit], *, progress: Progress | None = None) -> list[Path]:
+    """Write all `units` under `folder`, which is made if it is not there; the files written, in order.
 
     The same bytes each time. Raises UsageError where the folder holds anything, so that nothing is overwritten.
     """
     empty_folder(folder)
     written = []
-    for i, unit in enumerate(UNITS):
+    for i, unit in enumerate(units):
         if progress is not None:
-            progress(f"{unit.name} ({i + 1} of {len(UNITS)})")
+            progress(f"{unit.name} ({i + 1} of {len(units)})")
         for path, data in unit_files(unit).items():
             target = folder / path
             target.parent.mkdir(exist_ok=True)
             target.write_bytes(data)
             written.append(target)
     readme = folder / "README.md"
-    rows = "\n".join(f"| `{unit.name}` | {unit.story} |" for unit in UNITS)
+    rows = "\n".join(f"| `{unit.name}` | {unit.story} |" for unit in units)
     readme.write_bytes(README.format(rows=rows).encode())
     return [*written, readme]
 

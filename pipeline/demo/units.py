@@ -5,8 +5,7 @@ Each entry is one unit: machine, place, what is wrong with it, and the loggers t
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from pipeline.demo.dialects import LoggerFormat
 from pipeline.demo.faults import Fault
@@ -17,41 +16,10 @@ from pipeline.demo.machine import (
     SLAB,
     SLAB_LARGE,
     SLAB_WATER_COOLED,
-    Machine,
     Site,
 )
 from pipeline.demo.probes import Probe
-
-
-@dataclass(frozen=True, kw_only=True)
-class Logger:
-    """One logger: what it writes, how often, and how far its clock is off."""
-
-    file: str
-    interval_s: int
-    dialect: LoggerFormat
-    probes: dict[str, Probe] | None = None
-    clock_ahead_s: float = 0.0
-    first_s: int = 0  # when it began, after the unit's start
-
-
-@dataclass(frozen=True, kw_only=True)
-class DemoUnit:
-    """One unit of the demo."""
-
-    name: str
-    story: str  # one line for the truth file
-    machine: Machine
-    site: Site
-    days: float
-    seed: int
-    start: str
-    tz: str = "UTC"
-    faults: Sequence[Fault] = ()
-    loggers: Sequence[Logger]
-    toml: str = ""
-    loose: bool = False  # its files lie in the top folder
-
+from pipeline.demo.scenario import DemoUnit, Logger
 
 UNITS: tuple[DemoUnit, ...] = (
     DemoUnit(

@@ -22,9 +22,14 @@ def languages() -> tuple[str, ...]:
 
 
 @cache
-def catalogue(language: str) -> Mapping[str, str]:
-    """All text of a language: key -> pattern; English where it has none. Keys are dotted, those of `Text` as they are."""
-    return own_text("en") | own_text(language)
+def catalogue(language: str, cooling: str = "air") -> Mapping[str, str]:
+    """All text of a language: key -> pattern; English where it has none. Keys are dotted, those of `Text` as they are.
+
+    cooling: of the condenser; what its own table (`[water-cooled]`) holds is said in place of the text of the same key.
+    """
+    own = f"{cooling}-cooled."
+    instead = {key.removeprefix(own): text for key, text in own_text(language).items() if key.startswith(own)}
+    return own_text("en") | own_text(language) | instead
 
 
 @cache

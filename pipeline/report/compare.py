@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -34,12 +35,13 @@ def write_compare(
     earlier: SegmentedLog,
     later: SegmentedLog,
     options: ReportOptions,
+    written: date | None = None,
 ) -> None:
     """Write the page of `comparison` to `path`; `earlier` and `later` are the logs that it was made from.
 
-    Raises OSError.
+    written: the day that printed sheets carry; None: today in the unit's zone. Raises OSError.
     """
-    reader = Reader(language=options.language, units=options.units)
+    reader = Reader(language=options.language, units=options.units, cooling=unit.cooling)
     zone = later.timeline.tz
     offsets = offsets_between(zone, comparison.earlier_start_ns, comparison.later_end_ns)
     rows = [_row(s, reader) for s in comparison.shifts]
@@ -50,6 +52,7 @@ def write_compare(
         reader=reader,
         styles=STYLES,
         scripts=SCRIPTS,
+        foot=f"{unit.shown_as}, {reader.day(written or datetime.now(zone).date())}",
         unit=unit,
         better_or_worse=comparison.better_or_worse,
         sentence=comparison.sentence,

@@ -6,6 +6,7 @@ import csv
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from itertools import chain, pairwise
 from pathlib import Path
 from typing import Any
@@ -36,12 +37,17 @@ _COLUMNS = (
 
 
 def write_fleet(
-    reports: Path, summaries: Iterable[UnitSummary], problems: Sequence[Problem], options: ReportOptions
+    reports: Path,
+    summaries: Iterable[UnitSummary],
+    problems: Sequence[Problem],
+    options: ReportOptions,
+    *,
+    written: date | None = None,
 ) -> None:
     """Write `problems.csv`, `fleet.csv` and `index.html` into `reports`. Raises OSError.
 
     summaries: walked three times (so no generator), one unit in memory at a time. A list or tuple may stand in any
-    order; anything else must come sorted by `UnitSummary.order`.
+    order; anything else must come sorted by `UnitSummary.order`. written: the day that printed sheets carry; None: today.
     """
     if options.shared_library:
         atomic.write_bytes(reports / SHARED, shared_script())
@@ -60,7 +66,7 @@ def write_fleet(
                 reported.add(problem.unit_name)
                 table.writerow(_csv_row_unreported(problem))
     with atomic.beside(reports / "index.html") as part, part.open("w", encoding="utf-8", newline="") as file:
-        for piece in fleet_page(ordered, problems, reader):
+        for piece in fleet_page(ordered, problems, reader, written=written or date.today()):
             file.write(piece)
 
 
@@ -185,8 +191,10 @@ class _Totals:
         )
 
 
-def fleet_page(ordered: Iterable[UnitSummary], problems: Sequence[Problem], reader: Reader) -> Iterator[str]:
-    """The page as HTML, piece by piece; small traces are drawn here, so that hundreds of units open at once."""
+def fleet_page(
+    ordered: Iterable[UnitSummary], problems: Sequence[Problem], reader: Reader, *, written: date
+) -> Iterator[str]:
+    """The page as HTML, piece by piece, its printed sheets dated `written`; small traces are drawn here, so that hundreds of units open at once."""
     totals = _Totals()
     for summary in ordered:
         totals.add(summary)
@@ -195,6 +203,7 @@ def fleet_page(ordered: Iterable[UnitSummary], problems: Sequence[Problem], read
         reader=reader,
         styles=STYLES,
         scripts=SCRIPTS,
+        foot=f"{reader.t('fleet.title')}, {reader.day(written)}",
         rows=_rows(ordered, totals.longest_min, reader),
         lists={name: totals.lists[name] for name in LISTS},
         placed=totals.placed,

@@ -85,7 +85,7 @@ def cycles_csv(record: CycleRecord, judgement: Judgement, offsets: Offsets) -> s
 
 def findings_json(timeline: Timeline, judgement: Judgement, offsets: Offsets, reader: Reader) -> str:
     """The findings with their numbers. Sentences are in the reader's language, values always in SI units."""
-    reader = Reader(language=reader.language, units="si")
+    reader = dataclasses.replace(reader, units="si")
     ends_ns = [timeline.start_ns, timeline.end_ns]
     ends_ns += [t for f in judgement.findings for t in (f.start_ns, f.end_ns)]
     start, end, *spans = iso_times(np.array(ends_ns, np.int64), offsets, always_ms=True)

@@ -69,15 +69,16 @@ MOST_PCT = 300  # a change of more is said as over that: its figure tells nobody
 
 @dataclass(frozen=True, kw_only=True)
 class Reader:
-    """Whom a page is for: says texts and values in a language and a system of units."""
+    """Whom a page is for, and of what kind of machine: says texts and values in a language and a system of units."""
 
     language: str = "en"
     units: Units = "si"
+    cooling: str = "air"  # of the condenser: "air" or "water"
 
     @property
     def words(self) -> Mapping[str, str]:
         """The catalogue of the language: key -> pattern."""
-        return catalogue(self.language)
+        return catalogue(self.language, self.cooling)
 
     def t(self, key: str, **values: Any) -> str:
         """The page text `key`; `values` fill its pattern, shown in units where their name says one."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -47,7 +48,7 @@ def write_unit(
     from pipeline.report.page.client import client_page
     from pipeline.report.page.page import unit_page
 
-    reader = Reader(language=options.language, units=options.units)
+    reader = Reader(language=options.language, units=options.units, cooling=unit.cooling)
     given = given or Given()
     written = written or datetime.now(timeline.tz).date()
     numbers = numbers_of(unit, timeline, record, judgement)
@@ -85,7 +86,7 @@ def write_unit(
     if given:
         atomic.write_text(folder / GIVEN, given.to_json())
     own = unit.client.language if "language" in unit.client.model_fields_set else options.language
-    client = Reader(language=own, units=unit.client.units or options.units)
+    client = replace(reader, language=own, units=unit.client.units or options.units)
     atomic.write_bytes(folder / "client.html", client_page(summary, given, client, written=written))
     atomic.write_bytes(folder / "report.html", page)
     return summary

@@ -71,14 +71,24 @@ def read_history(path: Path) -> tuple[tuple[PastReport, ...], bool]:
 
 
 def with_visit(visits: Sequence[PastReport], new: PastReport) -> tuple[PastReport, ...]:
-    """`visits` and `new`, which takes the place of one from the same day, and of the last one on the same inputs.
-
-    So the same files judged by a newer version are no new visit, and a file that grows all day is one a day.
-    """
+    """`visits` and `new`, which takes the place of the last ones of the same visit: see `_same_visit`."""
     kept = list(visits)
-    while kept and (kept[-1].day == new.day or kept[-1].inputs == new.inputs):
+    while kept and _same_visit(kept[-1], new):
         kept.pop()
     return (*kept, new)
+
+
+def _same_visit(last: PastReport, new: PastReport) -> bool:
+    """Whether `new` only says better what `last` said: the same files judged by a newer version, the same stretch judged with another
+    unit.toml, or a file that grew on the day of `last`.
+
+    A log that begins where the last one did and ends on a later day is a visit of its own: a folder in which the files of all visits
+    lie always begins with the first. So are two logs that one day brings and that share no moment: files of old visits put in late.
+    """
+    if last.inputs == new.inputs:
+        return True
+    (a, b), (c, d) = (map(datetime.fromisoformat, (r.log_start, r.log_end)) for r in (last, new))
+    return (a, b) == (c, d) or (last.day == new.day and a < d and c < b)
 
 
 def write_history(path: Path, visits: Sequence[PastReport]) -> None:

@@ -25,8 +25,7 @@ import numpy as np
 from pipeline.demo.dialects import LoggerFormat
 from pipeline.demo.faults import KINDS, Fault
 from pipeline.demo.machine import MACHINES, Site
-from pipeline.demo.scenario import unit_files
-from pipeline.demo.units import DemoUnit, Logger
+from pipeline.demo.scenario import DemoUnit, Logger, unit_files
 from tests.scoring import f1_of, score
 
 

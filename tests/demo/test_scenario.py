@@ -23,7 +23,7 @@ BY_NAME = {unit.name: unit for unit in UNITS}
 @pytest.fixture(scope="module")
 def written(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("demo") / "logs"
-    write_demo(folder)
+    write_demo(folder, UNITS)
     return folder
 
 
@@ -67,17 +67,16 @@ def test_a_folder_that_holds_anything_is_refused_and_left_alone(tmp_path):
     kept = tmp_path / "notes.txt"
     kept.write_text("mine")
     with pytest.raises(UsageError, match="not an empty folder"):
-        write_demo(tmp_path)
+        write_demo(tmp_path, UNITS)
     with pytest.raises(UsageError):
-        write_demo(kept)
+        write_demo(kept, UNITS)
     assert files_in(tmp_path) == ["notes.txt"]
     assert kept.read_text() == "mine"
 
 
-def test_progress_is_told_unit_by_unit(tmp_path, monkeypatch):
-    monkeypatch.setattr("pipeline.demo.scenario.UNITS", [BY_NAME["ballroom"]])
+def test_progress_is_told_unit_by_unit(tmp_path):
     told = []
-    write_demo(tmp_path / "new" / "folder", progress=told.append)
+    write_demo(tmp_path / "new" / "folder", [BY_NAME["ballroom"]], progress=told.append)
     assert told == ["ballroom (1 of 1)"]
 
 

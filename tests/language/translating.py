@@ -28,11 +28,19 @@ from pipeline.findings.thresholds import BEFORE, TABLE
 from pipeline.language.catalogue import FOLDER, languages, own_text
 from pipeline.language.text import QUANTITIES
 
+WATER = "water-cooled"
+"""The table of what is said in place of the text of the same key where water cools the condenser."""
+
 
 def everything() -> dict[str, dict[str, str]]:
     """Table of the file -> key -> English. "" holds the texts of pages and messages, whose keys name their table."""
+    pages, water = {}, {}
+    for key, text in own_text("en").items():
+        name = key.removeprefix(f"{WATER}.")
+        (pages if name == key else water)[name] = text
     return {
-        "": own_text("en"),
+        "": pages,
+        WATER: water,
         "sign": signs(),
         "threshold": {row.name: row.what for row in TABLE} | {name: row.what for name, row in BEFORE.items()},
         "said": {**all_texts(), **said_by_the_reading_room()},

@@ -1,5 +1,6 @@
 import re
 from dataclasses import replace
+from datetime import date
 
 import pytest
 
@@ -91,3 +92,21 @@ def test_cycles_and_ice_a_day_are_told_as_made_and_as_running(logs, tmp_path):
     for value in (made.made_cycles_per_day, made.cycles_per_day):
         assert f"{value:.1f}\N{NO-BREAK SPACE}a day" in html
     assert len(re.findall(r"cycles: .*? as made, .*? while running", html)) == 2
+
+
+def test_printed_sheets_carry_the_unit_and_the_day(logs, tmp_path):
+    unit, earlier, later = logs
+    path = tmp_path / "dated.html"
+    write_compare(path, compare(earlier, later, unit), unit=unit, earlier=earlier, later=later,
+                  options=ReportOptions(), written=date(2026, 6, 9))  # fmt: skip
+    foot = re.search(r'@bottom-left\{content:"(.*?)"', path.read_text(encoding="utf-8"))[1]
+    said = re.sub(r"\\([0-9a-f]{6}) ", lambda code: chr(int(code[1], 16)), foot)
+    assert said == f"{unit.shown_as}, 9 Jun 2026"
+
+
+def test_a_water_cooled_machines_condenser_warms_water(logs, tmp_path):
+    unit, earlier, later = logs
+    assert "Condenser air rise" in page(tmp_path, unit, earlier, later)
+    html = page(tmp_path, unit.model_copy(update={"cooling": "water"}), earlier, later)
+    assert "Condenser water rise" in html
+    assert "air rise" not in html

@@ -1,6 +1,7 @@
 import csv
 import re
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -33,6 +34,14 @@ def test_the_worst_unit_stands_first_whatever_the_order_given(two, tmp_path):
     assert rows[0]["report"] == "bad/report.html"
     for name in ("made_ice_kg_per_day", "made_cycles_per_day"):  # beside what running would make
         assert [float(row[name]) for row in rows] == pytest.approx([getattr(s, name) for s in two], rel=1e-4)
+
+
+def test_printed_sheets_carry_the_day_and_their_number(two, tmp_path):
+    write_fleet(tmp_path, two, [], ReportOptions(), written=date(2026, 6, 9))
+    html = (tmp_path / "index.html").read_text(encoding="utf-8")
+    assert "counter(page)" in html
+    foot = re.search(r'@bottom-left\{content:"(.*?)"', html)[1]
+    assert re.sub(r"\\([0-9a-f]{6}) ", lambda code: chr(int(code[1], 16)), foot) == "All units, 9 Jun 2026"
 
 
 def test_units_may_come_one_at_a_time_from_whatever_can_be_walked_again(two, tmp_path):

@@ -6,10 +6,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
+from pipeline.findings.phrase import phrase
+from pipeline.language.catalogue import own_text
 from pipeline.language.text import Text, say
 from pipeline.report import wording
 from pipeline.report.clock import offsets_between
 from pipeline.report.wording import Reader
+from tests.language.translating import fields
 
 
 @pytest.mark.parametrize(
@@ -61,3 +64,22 @@ def test_a_moment_is_written_as_people_write_it():
     assert Reader().show("when", "2026-06-12 12:00") == "12 Jun 2026, 12:00"
     assert Reader(language="es").show("when", "2026-06-12 12:00") == "12 jun 2026, 12:00"
     assert Reader().show("file", "2026-06-12.csv") == "2026-06-12.csv"
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_where_water_cools_the_condenser_no_air_rises_through_it(language):
+    """Every text that says "air rise" of a machine of either kind has another one for water, but for those that a water-cooled one never gets."""
+    air, water = {"en": ("air", "water"), "es": ("aire", "agua")}[language]
+    instead = {k.removeprefix("water-cooled.") for k in own_text(language) if k.startswith("water-cooled.")}
+    dry, wet = Reader(language=language), Reader(language=language, cooling="water")
+    for key in instead:
+        assert water in wet.words[key], key
+        if key in dry.words:  # else it is said in English by the rule itself
+            assert air in dry.words[key], key
+            assert fields(dry.words[key]) == fields(wet.words[key]), key
+    changes = phrase("because.air_rise_k.more", "the air rises {change_k} more through the condenser")(
+        change_k=2.0
+    )
+    assert air in dry.say(changes)
+    assert water in wet.say(changes)
+    assert air not in wet.say(changes)

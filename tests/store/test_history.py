@@ -1,5 +1,7 @@
 """The line of visits that is kept when the files are not."""
 
+from dataclasses import replace
+
 from pipeline.store.history import FIGURES, PastReport, history_csv, read_history, with_visit, write_history
 
 
@@ -38,6 +40,34 @@ def test_several_reports_of_one_day_are_one_visit(tmp_path):
 def test_the_same_files_judged_anew_are_no_new_visit(tmp_path):
     kept, _ = add_all(tmp_path / "h", visit(4, "a"), visit(9, "a", level="watch"))
     assert [(v.day, v.level) for v in kept] == [("2026-05-09", "watch")]
+
+
+def over(visit, first, last):
+    """`visit` with a log from one day of May to another."""
+    start, end = (f"2026-05-{day:02d}T00:00:00+02:00" for day in (first, last))
+    return replace(visit, log_start=start, log_end=end)
+
+
+def test_the_same_stretch_judged_with_another_unit_toml_is_no_new_visit(tmp_path):
+    kept, _ = add_all(tmp_path / "h", over(visit(4, "a"), 1, 4), over(visit(9, "b", level="act"), 1, 4))
+    assert [(v.day, v.level) for v in kept] == [("2026-05-09", "act")]
+    utc = replace(
+        kept[0], inputs="c", log_start="2026-04-30T22:00:00+00:00", log_end="2026-05-03T22:00:00+00:00"
+    )
+    assert len(with_visit(kept, utc)) == 1  # the same moments in another zone
+
+
+def test_a_log_that_begins_with_the_last_visit_and_goes_on_to_another_day_is_a_visit_of_its_own(tmp_path):
+    """The folder holds the files of both visits; what was said at the first stays said."""
+    kept, _ = add_all(tmp_path / "h", over(visit(4, "a"), 1, 4), over(visit(9, "b", level="act"), 1, 9))
+    assert [(v.day, v.level) for v in kept] == [("2026-05-04", "well"), ("2026-05-09", "act")]
+
+
+def test_files_of_two_old_visits_reported_on_one_day_are_two_visits(tmp_path):
+    first, second = over(visit(20, "a"), 1, 4), over(visit(20, "b", level="act"), 11, 14)
+    grown = over(visit(20, "c", level="act"), 11, 15)
+    kept, _ = add_all(tmp_path / "h", first, second, grown)
+    assert [v.inputs for v in kept] == ["a", "c"]
 
 
 def test_damage_costs_the_lines_that_it_hit(tmp_path):

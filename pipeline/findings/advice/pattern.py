@@ -17,6 +17,7 @@ import numpy as np
 from pipeline.findings.advice.events import count, events_of, observable
 from pipeline.findings.evidence.case import NS_PER_MIN, Case
 from pipeline.findings.evidence.standards import Standard, freeze_standard, harvest_standard
+from pipeline.findings.methods.statistics import MAD_TO_SIGMA, median
 from pipeline.findings.rule import Rule, Seen
 
 Values = Mapping[str, tuple[float, float]]
@@ -197,7 +198,7 @@ def _odd(case: Case) -> _Odd:
     away = np.abs(_beside(np.log(np.where(whole, case.freeze_min, np.nan))))
     freeze = np.zeros(case.n, bool)
     if whole.sum() >= least:
-        spread = max(1.4826 * float(np.nanmedian(away)), 0.03)
+        spread = max(MAD_TO_SIGMA * float(np.nanmedian(away)), 0.03)
         freeze = np.isfinite(away) & (away > max(5 * spread, 0.2))
     after = np.concatenate([[False], harvest[:-1]])
     return _Odd(harvest=harvest, freeze=freeze & ~after)
@@ -225,7 +226,7 @@ def _beside(values: np.ndarray) -> np.ndarray:
     if len(y) >= width:
         middle[inner] = np.median(np.lib.stride_tricks.sliding_window_view(y, width), axis=1)
     for i in (*range(len(y))[: inner.start], *range(len(y))[max(inner.stop, inner.start) :]):
-        middle[i] = np.median(y[max(i - _BESIDE, 0) : i + _BESIDE + 1])
+        middle[i] = median(y[max(i - _BESIDE, 0) : i + _BESIDE + 1])
     out[at] = y - middle
     return out
 
@@ -235,8 +236,9 @@ def _middle(values: np.ndarray) -> tuple[float, float, int]:
     known = values[np.isfinite(values)]
     if len(known) == 0:
         return math.nan, math.nan, 0
-    spread = 1.4826 * float(np.median(np.abs(known - np.median(known))))
-    return float(np.median(known)), 1.25 * spread / math.sqrt(len(known)), len(known)
+    middle = median(known)
+    spread = MAD_TO_SIGMA * median(np.abs(known - middle))
+    return middle, 1.25 * spread / math.sqrt(len(known)), len(known)
 
 
 def _against(series: Mapping[str, np.ndarray], here: np.ndarray, there: np.ndarray, least: int = 2) -> Values:
@@ -274,8 +276,8 @@ def _later(
         known = np.isfinite(values)
         y = values[known]
         steps = np.diff(y)
-        noise = max(1.0483 * float(np.median(np.abs(steps))), WANDERS[name])  # MAD of differences / sqrt 2
-        y = np.clip((y - np.median(y)) / noise, -12, 12)
+        noise = max(1.0483 * median(np.abs(steps)), WANDERS[name])  # MAD of differences / sqrt 2
+        y = np.clip((y - median(y)) / noise, -12, 12)
         weight = 1 / (1 + len(y) / 20)  # neighbours wander together: a long log proves no more than so much
         z = shapes[:, :, known]
         z = z - z.mean(axis=2, keepdims=True)

@@ -140,13 +140,25 @@ def _events(keys: tuple[str, ...] | None, pattern: Pattern) -> dict[str, float]:
     return out
 
 
-def _log_likelihood(keys: tuple[str, ...] | None, pattern: Pattern) -> tuple[float, dict[str, float]]:
-    """(log likelihood of the log under `keys`, its part by measure in the view that says most)."""
+_Views = Mapping[str, np.ndarray]
+"""View -> log likelihood of its measures, each (severities, ends, measures in it)."""
+
+
+def _views(keys: tuple[str, ...] | None, pattern: Pattern) -> _Views:
+    return {v: _view(values, keys, pattern) for v, values in _values_of(pattern).items()}
+
+
+def _values_of(pattern: Pattern) -> dict[str, Values]:
+    return {"later": pattern.later, "odd": pattern.odd, "level": pattern.level}
+
+
+def _log_likelihood(
+    keys: tuple[str, ...] | None, pattern: Pattern, none: _Views
+) -> tuple[float, dict[str, float]]:
+    """(log likelihood of the log under `keys`, its part by measure in the view that says most). none: the views if nothing is due."""
     ends = np.log(np.array(list(_ENDS.values())))[None, :]
     severities = np.log(_WEIGHTS)[:, None]
-    views = {"later": pattern.later, "odd": pattern.odd, "level": pattern.level}
-    due = {v: _view(values, keys, pattern) for v, values in views.items()}
-    none = {v: _view(values, (), pattern) for v, values in views.items()}
+    views, due = _values_of(pattern), _views(keys, pattern)
     course = _course(keys, pattern)
     total, best, parts = -math.inf, -math.inf, {}
     for view, log_share in course.items():
@@ -182,17 +194,18 @@ def posterior_of(pattern: Pattern, *, cooling: str = "air") -> Posterior:
     whole = sum(CAUSES[k].prior for k in able) + CAUSES[SOMETHING_ELSE].prior
     logs: dict[tuple[str, ...], float] = {}
     parts: dict[str, dict[str, float]] = {}
+    none = _views((), pattern)
     for key in able:
-        value, parts[key] = _log_likelihood((key,), pattern)
+        value, parts[key] = _log_likelihood((key,), pattern, none)
         logs[(key,)] = math.log(CAUSES[key].prior / whole) + value
-    value, parts[SOMETHING_ELSE] = _log_likelihood(None, pattern)
+    value, parts[SOMETHING_ELSE] = _log_likelihood(None, pattern, none)
     logs[()] = math.log(CAUSES[SOMETHING_ELSE].prior / whole) + value
     likeliest = sorted(able, key=lambda k: -logs[(k,)])[:_PAIRED]
     for i, a in enumerate(likeliest):
         for b in likeliest[i + 1 :]:
             if one_thing(a, b):
                 continue
-            value, _ = _log_likelihood((a, b), pattern)
+            value, _ = _log_likelihood((a, b), pattern, none)
             prior = CAUSES[a].prior * CAUSES[b].prior / whole**2
             logs[(a, b)] = math.log(_TWO * 2 * prior * len(able) / 2) + value
     top = max(logs.values())

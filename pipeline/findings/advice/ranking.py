@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -67,9 +67,11 @@ class Whole:
 
 def advise(case: Case, results: Sequence[RuleResult]) -> Whole:
     """Causes, checks and the next channel for the findings of one log. Raises KeyError for a cause that is not in the table."""
-    of_the_logger = {code for key in CAUSES for code in CAUSES[key].logger}
-    pattern = read(case, [(h.rule, h.seen) for h in results], of_the_logger=frozenset(of_the_logger))
-    posterior = posterior_of(pattern, cooling=case.unit.cooling) if pattern.codes else None
+    of_the_logger = frozenset(code for key in CAUSES for code in CAUSES[key].logger)
+    pattern = posterior = None
+    if any(h.rule.code not in of_the_logger for h in results):
+        pattern = read(case, [(h.rule, h.seen) for h in results], of_the_logger=of_the_logger)
+        posterior = posterior_of(pattern, cooling=case.unit.cooling)
     advice = []
     for h in results:
         named = tuple(dict.fromkeys(k for key in h.keys for k in TABLE.standing_for(key)))
@@ -100,14 +102,15 @@ def _by_logger(code: str, named: tuple[str, ...]) -> dict[str, float]:
 
 
 def _advice(
-    odds: Mapping[str, float], posterior: Posterior | None, pattern: Pattern, h: RuleResult, case: Case
+    odds: Mapping[str, float], posterior: Posterior | None, pattern: Pattern | None, h: RuleResult, case: Case
 ) -> Advice:
     named = [k for k in odds if k != SOMETHING_ELSE]
     kept = [k for k in named if odds[k] >= _LIKELY][:_SHOWN] or named[:1]
     shown = []
     for key in (*named, SOMETHING_ELSE):
         because, against = (), ()
-        if posterior is not None and (key in kept or key == SOMETHING_ELSE) and not CAUSES[key].of_the_logger:
+        told = key in kept or key == SOMETHING_ELSE
+        if posterior is not None and pattern is not None and told and not CAUSES[key].of_the_logger:
             because, against = sentences(posterior.votes.get(key, {}), pattern, h.signals.known())
         shown.append(
             Odds(cause=key, text=CAUSES[key].text(), probability=odds[key], because=because, against=against)
@@ -133,8 +136,6 @@ def _advice(
 
 def _rounded(shown: Sequence[Odds]) -> tuple[Odds, ...]:
     """Probabilities to three decimals that still add up to 1; rows that come to nothing are left out."""
-    from dataclasses import replace
-
     out = [replace(o, probability=round(o.probability, 3)) for o in shown]
     out = [o for o in out if o.probability > 0 or o.cause == SOMETHING_ELSE]
     over = round(1 - sum(o.probability for o in out), 3)

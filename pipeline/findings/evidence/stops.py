@@ -13,7 +13,7 @@ import numpy as np
 from pipeline.cycles.record import Phase, PhaseKind
 from pipeline.findings.masks.columns import NS_PER_DAY, NS_PER_H, NS_PER_MIN, Columns
 from pipeline.findings.masks.doubtful import stood
-from pipeline.findings.methods.statistics import middle
+from pipeline.findings.methods.statistics import median, middle
 from pipeline.logs.timeline import Channel
 
 _HOURS_SHOWN = 6  # width of the part of a day that events may keep to
@@ -135,7 +135,7 @@ def level_between(columns: Columns, start_ns: int, end_ns: int, *roles: str) -> 
         return math.nan
     a, b = np.searchsorted(channel.time_ns, [start_ns, end_ns])
     values = channel.values[a:b][channel.trusted[a:b]]
-    return float(np.median(values)) if len(values) else math.nan
+    return median(values) if len(values) else math.nan
 
 
 def hours_of_day(columns: Columns, at_ns: np.ndarray) -> str | None:
@@ -187,7 +187,7 @@ def drawn(columns: Columns, at_ns: np.ndarray, run_min: np.ndarray, *, most_min:
     minutes = np.minimum(np.nan_to_num(run_min, nan=2.0), most_min)
     first, stop = np.searchsorted(time_ns, at_ns), np.searchsorted(time_ns, at_ns + (minutes * NS_PER_MIN).astype(np.int64))  # fmt: skip
     for i in np.flatnonzero(stop > first):
-        found[i] = float(np.median(values[first[i] : stop[i]]))
+        found[i] = median(values[first[i] : stop[i]])
     return found
 
 

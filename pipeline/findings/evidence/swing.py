@@ -40,8 +40,9 @@ def swing(columns: Columns, steady: np.ndarray) -> Swing | None:
         return Swing(role=channel.role, swing_k=found, period_s=period)
     bins = min(_BINS, int(np.min(stop[at] - first[at])))
     edges = first[at, None] + np.arange(bins + 1) * (stop - first)[at, None] // bins
-    sums = [np.add.reduceat(values[a[0] : a[-1]], a[:-1] - a[0]) for a in edges]
-    means = np.array(sums) / np.diff(edges, axis=1)
+    # Each freeze's last edge begins a part of its own, up to the next freeze, which is dropped.
+    sums = np.add.reduceat(values[: edges[-1, -1]], edges.ravel()[:-1])
+    means = np.append(sums, np.nan).reshape(edges.shape)[:, :-1] / np.diff(edges, axis=1)
     basis = np.linalg.qr(np.polynomial.legendre.legvander(np.linspace(-1, 1, bins), _DEGREE))[0]
     rest = means - (means @ basis) @ basis.T
     seconds = (_TO - _FROM) * length[at] / 1e9

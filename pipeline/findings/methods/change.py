@@ -160,9 +160,9 @@ def comes_and_goes(
     ordered = np.sort(y)
     split = statistics.single_step(ordered, least=int(t["levels_least"]))
     low, high = ordered[: split.first], ordered[split.first :]
-    apart = float(np.median(high) - np.median(low))
+    apart = statistics.median(high) - statistics.median(low)
     scatter = math.hypot(
-        *(statistics.spread(np.abs(part - np.median(part))) for part in (low, high))
+        *(statistics.spread(np.abs(part - statistics.median(part))) for part in (low, high))
     ) / math.sqrt(2)
     if apart < least or apart < t["levels_apart"] * scatter:
         return None
@@ -178,7 +178,7 @@ def comes_and_goes(
         or (to_and_fro and (stays or period(rare, least=t["levels_least"])))
     ):
         return None  # one step, or odd and even cycles that differ by nature
-    before, after = float(np.median(y[~rare])), float(np.median(y[rare]))
+    before, after = statistics.median(y[~rare]), statistics.median(y[rare])
     moved = statistics.hodges_lehmann(_thin(y[~rare]), _thin(y[rare]))
     chosen = np.zeros(len(values), bool)
     chosen[at[rare]] = True

@@ -72,7 +72,7 @@ def adjust(
     if not names or use.sum() < 4:
         return Adjusted(log_length=y, corrected_for=())
     x, mean, sd = np.column_stack(columns), np.array(mean), np.array(sd)
-    least = max(floor, sigma_min / float(np.median(freeze_min[use])))
+    least = max(floor, sigma_min / statistics.median(freeze_min[use]))
     slopes = _fit(x[use], y[use], mean, sd, least)
     for i, name in enumerate(names):
         if name in ("air", "water"):
@@ -174,7 +174,7 @@ def _predictors(
         known = values[use & np.isfinite(values)]
         if len(known) < max(3, 0.5 * use.sum()) or np.ptp(known) == 0:
             continue
-        usual = float(np.median(known))
+        usual = statistics.median(known)
         names.append(name)
         columns.append(np.where(np.isfinite(values), values - usual, 0.0))
         mean.append(_slope(name, usual, t))
@@ -191,18 +191,20 @@ def _predictors(
 def _fit(x: np.ndarray, y: np.ndarray, mean: np.ndarray, sd: np.ndarray, floor: float):
     """Slopes (k,): iteratively reweighted least squares with a normal prior."""
     prior = np.diag(1 / sd**2)
+    expected = prior @ mean
     slopes = mean.copy()
     for _ in range(8):
         residual = y - x @ slopes
-        residual = residual - np.median(residual)
-        sigma = statistics.spread(np.abs(residual), floor)
-        far = np.maximum(np.abs(residual) / sigma, 1e-12)
+        away = np.abs(residual - statistics.median(residual))
+        sigma = statistics.spread(away, floor)
+        far = np.maximum(away / sigma, 1e-12)
         weight = np.where(far > _REJECTED, 0.0, np.minimum(1.0, _HUBER / far))
-        xc = x - np.average(x, axis=0, weights=weight)
-        yc = y - np.average(y, weights=weight)
-        information = (xc * weight[:, None]).T @ xc / sigma**2 + prior
-        covariance = np.linalg.inv(information)
-        updated = covariance @ ((xc * weight[:, None]).T @ yc / sigma**2 + prior @ mean)
+        total = weight.sum()
+        xc = x - (x * weight[:, None]).sum(axis=0) / total
+        yc = y - (y * weight).sum() / total
+        weighed = (xc * weight[:, None]).T
+        covariance = np.linalg.inv(weighed @ xc / sigma**2 + prior)
+        updated = covariance @ (weighed @ yc / sigma**2 + expected)
         done = np.max(np.abs(updated - slopes)) < 1e-6
         slopes = updated
         if done:

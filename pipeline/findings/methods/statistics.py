@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
-from scipy.stats import kendalltau, mannwhitneyu, rankdata, theilslopes
+from scipy.stats import kendalltau, mannwhitneyu, theilslopes
 
 _NORMAL = NormalDist()
 MAD_TO_SIGMA = (
@@ -34,10 +34,21 @@ def quantile(p: float) -> float:
     return _NORMAL.inv_cdf(p)
 
 
+def median(values: np.ndarray) -> float:
+    """The median of `values` (n,), n ≥ 1, in their unit; NaN where one of them is.
+
+    What `numpy.median` gives, to the last bit, at a fifth of what it costs on some hundred values: a log asks for a thousand.
+    """
+    ordered, half = np.sort(values), len(values) // 2
+    if math.isnan(ordered[-1]):  # sorted to the end
+        return math.nan
+    return float(ordered[half] if len(values) % 2 else (ordered[half - 1] + ordered[half]) / 2)
+
+
 def middle(values: np.ndarray) -> float:
     """The median of what is known of `values` (n,), NaN where nothing is."""
     known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else math.nan
+    return median(known) if len(known) else math.nan
 
 
 def rounded(value: float, digits: int = 2) -> float | None:
@@ -72,7 +83,7 @@ def robust_individuals(x: np.ndarray, *, floor: float = 0.0) -> ControlLimits:
     median absolute deviation (the "double MAD"), or more where its tail is long. `sigma` is the larger one. `floor` is
     the least spread that counts: what sampling alone makes.
     """
-    centre = float(np.median(x))
+    centre = median(x)
     # Where a quarter of all values lie far off on one side, they are half of that side: its own median is theirs.
     most = _MOST_SKEW * spread(np.abs(x - centre), floor)
     below, above = (min(_side(d, floor), most) for d in (centre - x[x <= centre], x[x >= centre] - centre))
@@ -97,7 +108,7 @@ def spread(deviations: np.ndarray, floor: float = 0.0) -> float:
     """
     if len(deviations) == 0:
         return floor
-    sigma = MAD_TO_SIGMA * float(np.median(deviations))
+    sigma = MAD_TO_SIGMA * median(deviations)
     if sigma == 0.0:
         sigma = _MEAN_ABS_TO_SIGMA * float(np.mean(deviations))
     return max(sigma, floor)
@@ -108,7 +119,7 @@ def modified_z(x: np.ndarray, *, floor: float = 0.0) -> np.ndarray:
 
     With MAD = 0, the mean absolute deviation stands in (see `spread`); where all values are equal, all scores are 0.
     """
-    centre = np.median(x)
+    centre = median(x)
     sigma = spread(np.abs(x - centre), floor)
     return np.zeros(len(x)) if sigma == 0.0 else (x - centre) / sigma
 
@@ -241,9 +252,7 @@ def hodges_lehmann(x: np.ndarray, y: np.ndarray, *, level: float = 0.95, inflate
         u = float(mannwhitneyu(y, x, method="asymptotic").statistic)
         p = 2 * (1 - phi(max(abs(u - n * m / 2) - 0.5, 0.0) / half))
     k = max(k, 1)
-    return Shift(
-        value=float(np.median(differences)), low=float(differences[k - 1]), high=float(differences[-k]), p=p
-    )
+    return Shift(value=median(differences), low=float(differences[k - 1]), high=float(differences[-k]), p=p)
 
 
 def _mann_whitney_counts(n: int, m: int) -> np.ndarray:
@@ -273,7 +282,7 @@ def walsh_centre(x: np.ndarray, *, level: float = 0.95, inflate: float = 1.0) ->
     k = max(1, math.floor(count / 2 - quantile(0.5 + level / 2) * half + 0.5))
     v = float((averages > 0).sum())
     p = 2 * (1 - phi(max(abs(v - count / 2) - 0.5, 0.0) / half))
-    return Shift(value=float(np.median(averages)), low=float(averages[k - 1]), high=float(averages[-k]), p=p)
+    return Shift(value=median(averages), low=float(averages[k - 1]), high=float(averages[-k]), p=p)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -300,13 +309,16 @@ def single_step(y: np.ndarray, *, least: int = 3) -> LevelStep:
     gain = k * (n - k) / n * (left - right) ** 2
     first = int(k[np.argmax(gain)])
     deviation = float(((y - y.mean()) ** 2).sum())
-    ranks = rankdata(y)
-    u = 2 * np.cumsum(ranks) - np.arange(1, n + 1) * (n + 1)
+    order = np.argsort(y)
+    ordered, twice_rank = y[order], np.empty(n, int)
+    below, up_to = (np.searchsorted(ordered, ordered, side=side) for side in ("left", "right"))
+    twice_rank[order] = below + up_to + 1  # ties share theirs
+    u = np.cumsum(twice_rank) - np.arange(1, n + 1) * (n + 1)
     pettitt = float(np.abs(u).max())
     return LevelStep(
         first=first,
-        before=float(np.median(y[:first])),
-        after=float(np.median(y[first:])),
+        before=median(y[:first]),
+        after=median(y[first:]),
         explained=float(gain.max()) / deviation if deviation > 0 else 0.0,
         k=pettitt,
         p=min(1.0, 2 * math.exp(-6 * pettitt**2 / (n**3 + n**2))),

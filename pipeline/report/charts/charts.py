@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -91,7 +92,7 @@ def put_marks(
     pack.header["findings"] = [
         {
             "severity": f.severity.value,
-            "title": {u: Reader(language=reader.language, units=u).say(f.title) for u in ("si", "us")},
+            "title": {u: replace(reader, units=u).say(f.title) for u in ("si", "us")},
             "start": (f.start_ns - start) / S,
             "end": (f.end_ns - start) / S,
             "at": [

@@ -23,14 +23,12 @@ from pipeline.report.numbers.columns import phases_of
 from pipeline.report.numbers.levels import level_within
 from pipeline.report.payload.pack import Pack
 from pipeline.report.wording import Reader
+from pipeline.unit import ROLES
 
 LATEST_NS = 1000 * S  # a reading later than that begins a new run: `Pack.steps` holds no jump of over an hour
 
 PANELS = ("°C", "A", "W", "kPa", "V", "kWh", "")
-_ORDER = (
-    "evaporator", "suction", "discharge", "liquid", "condenser_in", "condenser_out", "ambient", "water_in", "reservoir", "bin",
-    "current", "current_compressor",
-)  # fmt: skip
+_ORDER = tuple(ROLES)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,9 +47,7 @@ def drawn_channels(timeline: Timeline) -> list[Channel]:
     chosen = {
         c.role: c for c in reversed(timeline.channels) if c.chosen and c.role != "other" and len(c.values)
     }
-    return sorted(
-        chosen.values(), key=lambda c: (_ORDER.index(c.role) if c.role in _ORDER else len(_ORDER), c.role)
-    )
+    return sorted(chosen.values(), key=lambda c: _ORDER.index(c.role))
 
 
 def put_log(

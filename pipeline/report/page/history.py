@@ -22,12 +22,14 @@ def history_of(
 ) -> dict[str, Any] | None:
     """What earlier reports said, and a small line a measure up to this one; None where there is none earlier.
 
-    past: of each earlier report, oldest first, `log_end` (ISO 8601), `level` and the measures.
+    past: of each earlier report `log_end` (ISO 8601), `level` and the measures.
     """
     end = datetime.fromisoformat(summary.log_end)  # instants: the unit's zone may have been named in between
-    earlier = [p for p in past if p.get("log_end") and datetime.fromisoformat(p["log_end"]) < end][
-        -MOST_REPORTS:
-    ]
+    ends = [(datetime.fromisoformat(p["log_end"]), p) for p in past if p.get("log_end")]
+    in_order = sorted(
+        ends, key=lambda report: report[0]
+    )  # files of old visits may be reported after newer ones
+    earlier = [report for ended, report in in_order if ended < end][-MOST_REPORTS:]
     if not earlier:
         return None
     now = {"log_end": summary.log_end, "level": summary.level, **{m: getattr(summary, m) for m in _MEASURES}}

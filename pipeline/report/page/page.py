@@ -212,8 +212,6 @@ _WORDS_FOR_SCRIPTS = (
 
 def _for_scripts(unit: Unit, reader: Reader) -> dict[str, Any]:
     words = {k: v for k, v in reader.words.items() if k.startswith(_WORDS_FOR_SCRIPTS)}
-    if unit.cooling == "water":
-        words["table.split"] = words["table.split_water"]
     return {
         "words": words,
         "units": reader.units,

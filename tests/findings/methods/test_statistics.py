@@ -31,6 +31,25 @@ def nile():
     return data["year"].to_numpy(float), data["volume"].to_numpy(float)
 
 
+@pytest.mark.parametrize("dtype", [np.float64, np.float32])
+def test_the_median_is_numpys_to_the_last_bit(dtype):
+    rng = np.random.default_rng(4)
+    for n in (*range(1, 40), 1000, 4999):
+        values = np.round(rng.normal(size=n), rng.integers(0, 8)).astype(dtype)
+        assert statistics.median(values) == np.median(values)
+        values[rng.integers(n)] = np.nan
+        assert math.isnan(statistics.median(values))
+
+
+@pytest.mark.parametrize("digits", [0, 6])
+def test_pettitts_statistic_is_that_of_the_reference_librarys_ranks(digits):
+    y = np.round(np.random.default_rng(9).normal(size=60), digits)
+    u = (
+        2 * np.cumsum(stats.rankdata(y)) - np.arange(1, 61) * 61
+    )  # Pettitt 1979, with ties at their middle rank
+    assert statistics.single_step(y).k == np.abs(u).max()
+
+
 def test_the_individuals_chart_is_the_handbooks():
     chart = statistics.individuals(FLOW)
     # NIST/SEMATECH e-Handbook 6.3.2.2: mean 50.81, mean moving range 1.8778, limits 55.8041 and 45.8159

@@ -11,10 +11,14 @@ pytestmark = pytest.mark.browser
 PIXEL = "data:image/png;base64,iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAQAAAC1HAwCAAAAC0lEQVR42mNk+A8AAQUBAScY42YAAAAASUVORK5CYII="
 
 
+LOGO = "data:image/svg+xml;base64,PHN2ZyB4bWxucz0iaHR0cDovL3d3dy53My5vcmcvMjAwMC9zdmciIHdpZHRoPSIyMDAiIGhlaWdodD0iODAiLz4="
+HEAD = {"logo": LOGO, "email": "service.desk@saltmarsh-refrigeration.example"}  # each as wide as they come
+
+
 @pytest.fixture(scope="module", params=["en", "es"])
 def client_page(request, tmp_path_factory):
     folder = tmp_path_factory.mktemp("client")
-    given = Given(firm=FIRM, visits=(VISIT | {"photos": [{"src": PIXEL, "alt": "the coil"}]},))
+    given = Given(firm=FIRM | HEAD, visits=(VISIT | {"photos": [{"src": PIXEL, "alt": "the coil"}]},))
     reported(folder, days=7, interval_s=30, options=ReportOptions(language=request.param), given=given)
     return folder / "client.html"
 
@@ -38,4 +42,10 @@ def test_it_prints_on_two_sheets(open_page, client_page, tmp_path, paper):
 def test_it_is_whole_where_no_script_may_run(open_page, client_page):
     page = open_page(client_page, java_script_enabled=False).page
     assert page.locator("svg.icicles, svg.ribbons").count() == 2
-    assert page.locator("img").count() == 1
+    assert page.locator("img").count() == 2  # the firm's mark and the photograph
+
+
+@pytest.mark.parametrize("width", [768, 1280])
+def test_no_line_of_the_firms_head_is_broken_where_there_is_room(open_page, client_page, width):
+    for line in open_page(client_page, width=width).page.locator(".head .firm span > *").all():
+        assert line.evaluate("line => line.getClientRects().length") == 1, line.inner_text()

@@ -52,3 +52,10 @@ def test_its_units_switch(open_page, compared):
     assert "°F" not in opened.page.locator("main").inner_text()
     opened.page.locator("input[value=us]").check(force=True)
     assert "°C" not in opened.page.locator("main").inner_text()
+
+
+def test_printed_its_parts_stand_under_each_other(open_page, compared):
+    page = open_page(compared, width=700).page  # a sheet of A4 without its margins
+    page.emulate_media(media="print")
+    boxes = [h.bounding_box() for h in page.locator("main section > h2").all()]
+    assert len({box["x"] for box in boxes}) == 1

@@ -32,6 +32,13 @@ def test_ice_made_then_stands_beside_ice_made_now_and_not_beside_what_running_wo
     )
 
 
+def test_earlier_reports_stand_in_the_order_of_their_logs_whenever_they_were_made():
+    late_in = [past("2026-05-03T10:00:00.000+00:00", 22.0), past("2026-05-01T10:00:00.000+00:00", 18.0)]
+    told = history_of(late_in, NOW, Reader())
+    assert told == history_of(late_in[::-1], NOW, Reader())
+    assert "18.0" in told["lines"][0]["said"]
+
+
 def test_a_report_of_the_same_moment_or_later_is_none_before_it_whatever_its_offset():
     same, later = "2026-06-07T08:59:30.000+00:00", "2026-06-07T09:30:00.000+00:00"
     assert history_of([past(same), past(later)], NOW, Reader()) is None

@@ -88,6 +88,8 @@ def _too_long(case: Case, stop: Stop) -> bool:
     """Whether a stop is far longer than the unit's other rests, and than a full bin makes a machine wait overnight; sooner where it came
     in mid-freeze, as a full bin comes after a harvest in a unit that otherwise rests after harvests, or where a fan or pump ran on."""
     t = case.thresholds
+    if not _longer(case, stop, min(t["stopped_mid_h"], t["stopped_h"])):
+        return False
     rests = [s for s in case.stops if s.minutes >= t["broken_off_min"] and s is not stop]
     after_harvests = sum(s.after in ("harvest", "") for s in rests) >= len(rests) / 2
     sooner = (stop.after == "freeze" and after_harvests) or _runs_on(case, stop)
