@@ -74,7 +74,10 @@ def why_none(
     clamped = any(role in traces for role in DRAW_ROLES)
     harvests = [p for p in record.phases if p.kind is PhaseKind.HARVEST]
     told = sure >= limits["sure_pct"] / 100
-    if harvests and told and standing and _freed_standing(harvests, line, running, limits):
+    alone = (
+        standing or line is None
+    )  # to a clamp a heater that loosens the ice can look like a compressor that runs on
+    if harvests and told and alone and _freed_standing(harvests, line, running, limits):
         return None
     if harvests and told and not standing and _warmed_by_gas(record.phases, harvests, line, running, limits):
         return None
