@@ -146,7 +146,8 @@ def _named(
     stands = named.standing and standing.share_of_stops(runs) >= cells.limits["standing_share_pct"] / 100
     if stands and not lines:
         runs = standing.by_stops(runs)
-    return _Named(runs=runs, draws=draw_cells, standing=stands, sure=seen.sure)
+    sure = seen.sure if stands == named.standing else 0.0  # stops of which only some look like harvests
+    return _Named(runs=runs, draws=draw_cells, standing=stands, sure=sure)
 
 
 def _nothing(timeline: Timeline, unit: Unit, drafts: list[Phase]) -> CycleRecord:
