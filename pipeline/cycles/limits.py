@@ -85,7 +85,7 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
             what="least fall of the current over a run before such a harvest, by a clamp alone, as the plate gets cold",
         ),
         "sure_pct": Limit(
-            value=50.0,
+            value=55.0,
             unit="%",
             what="least share of the time that looks like harvest which is one for sure: with less, no batch machine is seen",
         ),

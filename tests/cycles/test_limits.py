@@ -101,7 +101,7 @@ SHOWN = [
     ("one_speed_spread", {"sure_pct": 0.0}, 0.5, 3.0, many_speeds(), lambda r: r.no_batches, "not-shown", None),
     ("standing_share_pct", {}, 75.0, 101.0, standing(), harvests, 40, 0),
     ("standing_falls_pct", {}, 3.0, 20.0, standing(), harvests, 40, 0),
-    ("sure_pct", {}, 50.0, 100.0, standing(), harvests, 40, 0),
+    ("sure_pct", {}, 55.0, 100.0, standing(), harvests, 40, 0),
     ("trip_run_min", {"trip_run_pct": 1.0}, 4.0, 2.0, trips(3.0), whys, {"tripping"}, set()),
     ("trip_run_pct", {}, 35.0, 10.0, trips(6.0), whys, {"tripping"}, set()),
     ("trip_run_most_min", {}, 10.0, 14.0, trips(12.0, freeze_min=45.0), whys, set(), {"tripping"}),
