@@ -103,6 +103,8 @@ def _freed_standing(
     each run as a plate gets colder."""
     if running is None or running.whole.sum() < limits["thermostat_turns"]:
         return False
+    if len(harvests) < MOST * running.whole.sum():
+        return False
     if line is not None:
         return _climbs(line, _spans(harvests), limits).rate >= limits["warmed_least_k_per_min"]
     return _falls(running) >= limits["standing_falls_pct"] / 100

@@ -31,7 +31,9 @@ def test_the_truth_of_an_example_moves_with_what_is_seen():
 def test_pieces_of_a_log_keep_their_phases(number):
     (example,) = [e for log in taught.logs_of_plain(number) for e in taught.phases_of(*log)]
     share = (example.state == taught.STATES["harvest"]).mean()
-    pieces = [p for seed in range(30) if (p := varied.cropped(example, np.random.default_rng(seed)))]
+    pieces = [
+        p for seed in range(30) if (p := varied.cropped(example, varied.SLOTS, np.random.default_rng(seed)))
+    ]
     assert len(pieces) > 20
     inputs = sum(varied.INPUTS[kind] * slots for kind, slots in varied.SLOTS.items())
     assert all(seen.shape == (varied.CROP, inputs) and len(state) == varied.CROP for seen, state in pieces)

@@ -28,9 +28,13 @@ def harvests(record):
 def test_every_boundary_of_a_healthy_log_is_found_within_the_tolerance(roles, interval_s):
     log = machine(cycles(10), roles=roles, interval_s=interval_s)
     record = find_cycles(log.timeline, UNIT)
-    assert kinds(record) == ["freeze", "harvest"] * 10
+    ends = roles == (
+        "current",
+    )  # to a clamp alone the harvest with which the log ends may be part of the freeze
+    assert kinds(record) in (["freeze", "harvest"] * 10, (["freeze", "harvest"] * 10)[: 20 - ends])
     for kind in ("freeze", "harvest"):
-        assert np.abs(offsets_s(record, kind, log)).max() <= max(20.0, 1.5 * interval_s)
+        off_s = np.abs(offsets_s(record, kind, log))[: 10 - ends]
+        assert off_s.max() <= max(20.0, 1.5 * interval_s)
 
 
 def test_a_step_of_the_current_places_a_boundary_within_an_interval():

@@ -2,7 +2,8 @@
 
 What a harvest does to a current or to a line, which way, and how fast, is the machine's own; that it comes again and again, is short, and warms
 the evaporator, is not. The network sees how every channel moves about each ten seconds of the log, over an hour and more on either side, and says
-how likely a freeze, a harvest and a rest are there. A channel that is not logged says nothing.
+how likely a freeze, a harvest and a rest are there. A channel that is not logged says nothing; of a clamp that is alone a second network is asked too,
+which saw nothing else, and what they say is averaged.
 """
 
 from __future__ import annotations
@@ -177,7 +178,10 @@ def said_of(stretch: Stretch) -> np.ndarray | None:
     weights = np.concatenate([network.layers_of(f"phases {kind}")[0][0] for kind, _ in seen], axis=1)
     (_, bias), *others = network.layers_of("phases")
     inputs = np.concatenate([inputs for _, inputs in seen], axis=1)
-    return _said([(weights, bias), *others], inputs)
+    said = _said([(weights, bias), *others], inputs)
+    if [kind for kind, _ in seen] == ["current"]:  # what one takes for sure, the other doubts
+        said = 0.5 * (said + _said(network.layers_of("phases alone"), inputs))
+    return said
 
 
 def described(course: Course, louder: float = 1.0) -> np.ndarray | None:

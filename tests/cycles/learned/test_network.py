@@ -44,8 +44,8 @@ def test_layers_add_up_as_convolutions_with_holes(steps):
 def test_the_stored_networks_are_small_and_say_what_they_are():
     """Every network that the pipeline asks is there, and each of its numbers is finite."""
     acts = [f"{act} {kind}" for act in ("start", "end") for kind in ("line", "current", "alone")]
-    for name in (*acts, "phases"):
+    for name in (*acts, "phases", "phases alone"):
         assert len(network.layers_of(name)) > 2
-    for name in (*acts, "phases", "phases line", "phases current", "phases other"):
+    for name in (*acts, "phases", "phases alone", "phases line", "phases current", "phases other"):
         assert all(np.isfinite(w).all() and np.isfinite(b).all() for w, b in network.layers_of(name))
     assert network.WEIGHTS.stat().st_size < 250_000

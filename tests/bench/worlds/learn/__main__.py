@@ -19,7 +19,7 @@ from __future__ import annotations
 import argparse
 import pickle
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -28,7 +28,7 @@ from pipeline.cycles.boundary import placing, weighing
 from pipeline.cycles.label import shown
 from pipeline.cycles.learned import network
 from tests.bench.worlds.learn.taught import STATES, ActExample, PhaseExample, acts_of, examples, phases_of
-from tests.bench.worlds.learn.varied import INPUTS, SLOTS, cropped, seen_of
+from tests.bench.worlds.learn.varied import INPUTS, LONE, SLOTS, cropped, seen_of
 
 # How much each simulator counts, however many logs there are of it.
 WEIGHT = {"world": 0.55, "second": 0.2, "plain": 0.07, "none": 0.18}
@@ -158,8 +158,10 @@ def right(said: Callable, parts: dict, rows: Sequence[ActExample]) -> float:
     return float(np.array(within) @ share_of(rows))
 
 
-def learned_phases(found: Sequence[PhaseExample], asked) -> dict[str, list]:
-    """Layers of the network that names phases, by name."""
+def learned_phases(
+    found: Sequence[PhaseExample], asked, slots: Mapping[shown.Kind, int] = SLOTS
+) -> dict[str, list]:
+    """Layers of the network that names phases by such channels, by name."""
     import jax
     import jax.numpy as jnp
 
@@ -172,7 +174,7 @@ def learned_phases(found: Sequence[PhaseExample], asked) -> dict[str, list]:
 
     def said(parts, inputs):
         weights = jnp.concatenate(
-            [parts[f"phases {kind}"] for kind, slots in SLOTS.items() for _ in range(slots)], axis=1
+            [parts[f"phases {kind}"] for kind, count in slots.items() for _ in range(count)], axis=1
         )
         (_, bias), *others = parts["phases"]
         return jax.nn.log_softmax(said_by([(weights, bias), *others], shown.STEPS, inputs), axis=-1)
@@ -190,26 +192,26 @@ def learned_phases(found: Sequence[PhaseExample], asked) -> dict[str, list]:
             pieces = []
             while len(pieces) < PHASE_BATCH:
                 e = known[rng.choice(len(known), p=share)]
-                piece = cropped(e, rng)
+                piece = cropped(e, slots, rng)
                 pieces += [(*piece, e.log.startswith("none"))] if piece is not None else []
             yield tuple(np.array(part) for part in zip(*pieces, strict=True))
 
-    layers = drawn_layers(sum(INPUTS[k] * n for k, n in SLOTS.items()), PHASE_CHANNELS, shown.STEPS, 3, 0)
+    layers = drawn_layers(sum(INPUTS[k] * n for k, n in slots.items()), PHASE_CHANNELS, shown.STEPS, 3, 0)
     parts, at = {"phases": [(jnp.zeros((WIDTH, 0, PHASE_CHANNELS)), layers[0][1]), *layers[1:]]}, 0
-    for kind in SLOTS:
+    for kind in slots:
         parts[f"phases {kind}"] = layers[0][0][:, at : at + INPUTS[kind]]
         at += INPUTS[kind]
     if asked.go_on:
         parts = {name: [(jnp.array(w), jnp.array(b)) for w, b in network.layers_of(name)] for name in parts}
-        parts |= {f"phases {kind}": parts[f"phases {kind}"][0][0] for kind in SLOTS}
+        parts |= {f"phases {kind}": parts[f"phases {kind}"][0][0] for kind in slots}
     parts = descended(parts, loss, batches(), 2 * asked.steps, GO_ON_RATE if asked.go_on else RATE)
-    out = {f"phases {kind}": [(parts[f"phases {kind}"], np.zeros(PHASE_CHANNELS))] for kind in SLOTS}
+    out = {f"phases {kind}": [(parts[f"phases {kind}"], np.zeros(PHASE_CHANNELS))] for kind in slots}
     out["phases"] = parts["phases"]
     agree = {}
     for e in found:
         if e.log not in held or not (e.state == STATES["harvest"]).any():
             continue
-        told = said_of_courses(out, e.stretch.courses)
+        told = said_of_courses(out, [c for c in e.stretch.courses if c.kind in slots])
         if told is None:
             continue
         harvest, true, counts = (
@@ -227,6 +229,12 @@ def learned_phases(found: Sequence[PhaseExample], asked) -> dict[str, list]:
         {k: (len(v), round(float(np.mean(v)), 3)) for k, v in agree.items()},
     )
     return out
+
+
+def alone(parts: dict[str, list]) -> dict[str, list]:
+    """The network of a clamp that is alone, its entry and the rest made one."""
+    (_, bias), *others = parts["phases"]
+    return {"phases alone": [(parts["phases current"][0][0], bias), *others]}
 
 
 def said_of_courses(out, courses):
@@ -283,6 +291,8 @@ def main() -> None:
             if kept:
                 kept.write_bytes(pickle.dumps(found))
         written((learned_phases if of == "phases" else learned_acts)(found, asked), asked.out)
+        if of == "phases":
+            written(alone(learned_phases(found, asked, LONE)), asked.out)
 
 
 def written(parts: dict[str, list], out: Path) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +12,7 @@ from pipeline.cycles.boundary import weighing
 from pipeline.cycles.label import shown
 from tests.bench.worlds.learn.taught import STATES, ActExample, PhaseExample
 
+LONE = {"current": 1}  # of a clamp that is alone
 SLOTS = {
     "line": 2,
     "current": 1,
@@ -58,10 +59,12 @@ def seen_of(example: ActExample, rng: np.random.Generator | None) -> tuple[np.nd
     return np.array(inputs), inside, of_line, of_current, told / max(told.sum(), 1e-9)
 
 
-def cropped(example: PhaseExample, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray] | None:
+def cropped(
+    example: PhaseExample, slots: Mapping[shown.Kind, int], rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray] | None:
     """(inputs (CROP, k), state (CROP,)) of a piece of an example: some of its channels, each changed as another clip, clamp or logger would
     show it; stretched."""
-    courses, size = some_of(example.stretch.courses, rng), len(example.state)
+    courses, size = some_of(example.stretch.courses, slots, rng), len(example.state)
     length = min(int(CROP / np.exp(rng.normal(0, 0.28))), size)
     first = int(rng.integers(0, size - length + 1))
     beside = BESIDE if rng.random() < 0.7 else 0  # as within a log, or as at its ends
@@ -79,9 +82,9 @@ def cropped(example: PhaseExample, rng: np.random.Generator) -> tuple[np.ndarray
     harvests = state == STATES["harvest"]
     seen, any_seen = [], False
     beside_line = any(c.kind == "line" for c in courses)
-    for kind, slots in SLOTS.items():
-        mine = [c for c in courses if c.kind == kind][:slots]
-        for i in range(slots):
+    for kind, count in slots.items():
+        mine = [c for c in courses if c.kind == kind][:count]
+        for i in range(count):
             told = None
             if i < len(mine):
                 told = shown.described(*otherwise(mine[i], harvests, beside_line, rng))
@@ -93,8 +96,11 @@ def cropped(example: PhaseExample, rng: np.random.Generator) -> tuple[np.ndarray
     return np.concatenate(seen, axis=1)[first - begin + at], state[first - begin + at]
 
 
-def some_of(courses: Sequence[shown.Course], rng: np.random.Generator) -> list[shown.Course]:
-    """Some of the channels, so that each set of them is learned from; mixed."""
+def some_of(
+    courses: Sequence[shown.Course], slots: Mapping[shown.Kind, int], rng: np.random.Generator
+) -> list[shown.Course]:
+    """Some of the channels of these kinds, so that each set of them is learned from; mixed."""
+    courses = [c for c in courses if c.kind in slots]
     lines, currents, others = ([c for c in courses if c.kind == kind] for kind in SLOTS)
     draw = rng.random()
     if currents and draw < ALONE:
