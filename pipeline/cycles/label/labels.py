@@ -49,8 +49,8 @@ def label(nats: np.ndarray, draws: Sequence[DrawCells], segments: Segments) -> L
     costs = np.add.reduceat(nats, segments.first, axis=0)
     changes = np.repeat(CHANGE[None], len(segments), axis=0)
     changes[segments.opens_span] = np.minimum(CHANGE, 1.0)
-    shown = [costs + draw_costs(draw, segments, standing=way) for draw in draws[:1] for way in (False, True)]
-    courses = [cheapest(each, changes, BEGIN) for each in shown or [costs]]
+    either = [costs + draw_costs(draw, segments, standing=way) for draw in draws[:1] for way in (False, True)]
+    courses = [cheapest(each, changes, BEGIN) for each in either or [costs]]
     standing = courses[-1][2] < courses[0][2]
     state, margin, _ = courses[-1 if standing else 0]
     return Labels(state=state, margin=margin, standing=bool(standing))
