@@ -98,8 +98,6 @@ def _search(timeline: Timeline, unit: Unit, traces: Mapping[str, signals.Trace])
         placed,
         cells,
         timeline,
-        colds=colds,
-        draws=draw_cells,
         interval_s=interval_s,
         sure=named.sure,
     )

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.cycles.label.standing import WHOLE_RUN
 from pipeline.cycles.record import CycleRecord, NoBatches, Phase, PhaseKind
 from pipeline.cycles.signal import signals
 from pipeline.cycles.signal.features import COLD_ROLES, DRAW_ROLES, course_of
@@ -27,7 +28,6 @@ STANDS, RUNS = (
 WITH_HARVESTS = 1.6  # times more does a current spread where hot gas, fans and pumps come with harvests
 FALLS = 1.6  # a line that air warms falls faster than it climbs, the more so the slower it climbs
 QUARTER = 0.25  # of a run: from its second to its last the current of a plate that freezes falls
-WHOLE_RUN = 0.35  # of the usual freeze: a shorter run is a trip, in which no harvest is looked for
 MOST = 0.4  # of the runs hold a harvest, where ice is made
 TURN = (0.3, 0.7)  # parts of its range that a line passes when it turns
 
@@ -74,9 +74,8 @@ def why_none(
     clamped = any(role in traces for role in DRAW_ROLES)
     harvests = [p for p in record.phases if p.kind is PhaseKind.HARVEST]
     told = sure >= limits["sure_pct"] / 100
-    alone = (
-        standing or line is None
-    )  # to a clamp a heater that loosens the ice can look like a compressor that runs on
+    # To a clamp alone a heater that loosens the ice can look like a compressor that runs on.
+    alone = standing or line is None
     if harvests and told and alone and _freed_standing(harvests, line, running, limits):
         return None
     if harvests and told and not standing and _warmed_by_gas(record.phases, harvests, line, running, limits):

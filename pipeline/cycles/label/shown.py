@@ -43,9 +43,7 @@ class Course:
 
     role: str
     kind: Kind
-    values: (
-        np.ndarray
-    )  # (n,): what it reads; a current only while the compressor runs; NaN where it is not known [°C, A, W]
+    values: np.ndarray  # (n,): a current only while the compressor runs; NaN where it is not known [°C, A, W]
     off: np.ndarray  # bool (n,): a clamp shows the compressor standing
     known: np.ndarray  # bool (n,): it was read
     noise: float  # of one cell
@@ -204,7 +202,7 @@ def described(course: Course, louder: float = 1.0) -> np.ndarray | None:
     each = np.ones(len(apart))
     seen = [np.tanh(apart / 2.0), np.tanh(2.0 * moves), np.tanh(10.0 * moves)]
     if line:
-        seen += [np.tanh(away / 10.0), np.tanh(values / 15.0), np.tanh(spread / 10.0) * each]
+        seen += [np.tanh(away / 10.0), np.tanh(values / 15.0), np.tanh(spread / 10.0)]
     else:
         seen += [np.tanh(5.0 * away / np.maximum(np.abs(level), 1e-6))]
     seen += [course.off, ~course.known, each]

@@ -13,7 +13,7 @@ from pipeline.cycles.segment.runs import Runs, rejoined
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 
 # Common practice, no source.
-WHOLE_RUN = 0.35  # of the usual freeze: a shorter run is a trip, after which no harvest comes
+WHOLE_RUN = 0.35  # of the usual freeze: a shorter run is a trip, in which and after which no harvest comes
 NEIGHBOURS = 25  # stops that tell what is usual there and then
 REST = 3.0  # times the usual stop: a rest follows the harvest
 
@@ -26,14 +26,13 @@ def share_of_stops(runs: Runs) -> float:
 
 def by_stops(runs: Runs) -> Runs:
     """`runs` of a clamp alone, its stops named by their lengths."""
-    stop_end = np.append(runs.stop, 0)
     first, stop, freeze = [], [], []
     for i in _after_freezes(runs).tolist():
         j = i + 1
         while j < len(runs.state) and runs.state[j] != FREEZE and not runs.opens_span[j]:
             j += 1
         first.append(int(runs.first[i]))
-        stop.append(int(stop_end[j - 1]))
+        stop.append(int(runs.stop[j - 1]))
         freeze.append(int(runs.stop[i - 1] - runs.first[i - 1]))
     if not first:
         return runs

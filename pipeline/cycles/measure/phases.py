@@ -13,7 +13,6 @@ from pipeline.cycles.measure.starts import starts_of_phases
 from pipeline.cycles.record import Phase, PhaseKind
 from pipeline.cycles.segment.runs import Runs
 from pipeline.cycles.segment.segments import Segments
-from pipeline.cycles.signal.features import DrawCells
 from pipeline.cycles.signal.signals import Cells, Trace
 from pipeline.cycles.states import FREEZE, HARVEST, IDLE
 from pipeline.logs.timeline import Timeline
@@ -43,8 +42,6 @@ def settle(
     cells: Cells,
     timeline: Timeline,
     *,
-    colds: Sequence[Trace],
-    draws: Sequence[DrawCells],
     interval_s: float,
     sure: float,
 ) -> tuple[list[Phase], bool, bool]:

@@ -18,7 +18,6 @@ class Segments:
 
     first: np.ndarray  # int64 (k,): first cell
     stop: np.ndarray  # int64 (k,): one past the last cell
-    minutes: np.ndarray  # float (k,)
     opens_span: np.ndarray  # bool (k,): nothing is known of what came just before
 
     def __len__(self) -> int:
@@ -47,7 +46,6 @@ def find_segments(nats: np.ndarray, channels: Sequence[LevelCells | DrawCells], 
     return Segments(
         first=first,
         stop=stop,
-        minutes=(stop - first) * (cells.step_s / 60.0),
         opens_span=np.isin(first, cells.span_first),
     )
 
